@@ -1,0 +1,73 @@
+"""evenbeat: how good a timebase is, how it ages, how long it can be trusted, when to calibrate it again.
+
+The way data flows, one frozen type at each arrow::
+
+    table on disk --read_log--> Record --condition--> Record --stability--> StabilityCurve --+
+                                                        |                                    |
+                                                        +------fit_clock--> ClockModel ------+
+                                                                              |
+        predict_holdover -> HoldoverForecast <--------------------------------+
+        suggest_interval -> IntervalSuggestion <------------------------------+
+                                                                              |
+        assess -> Assessment (all of it) -> plot, write_report <--------------+
+
+A first look::
+
+    import evenbeat as eb
+
+    record = eb.condition(eb.read_log("kittiwake.csv.gz"))
+    print(eb.stability(record, "overlapping_allan"))
+    model = eb.fit_clock(record, environment=("oven_temperature_c",))
+    print(model.aging_rate().per_day)
+    print(eb.suggest_interval(model, tolerance=1e-8, reliability=0.95))
+
+Everything inside is SI: seconds, hertz, and fractional frequency without a unit.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "EvenbeatError": "errors",
+    "InputError": "errors",
+    "LogError": "errors",
+    "TooShortError": "errors",
+    "OutputError": "errors",
+    "EvenbeatWarning": "errors",
+    "Finding": "findings",
+    "Estimate": "quantities",
+    "Record": "record",
+    "NoiseLevels": "powerlaw",
+    "simulate_clock": "powerlaw",
+}
+__all__ = list(_HOMES)
+
+if TYPE_CHECKING:
+    from evenbeat.errors import EvenbeatError as EvenbeatError
+    from evenbeat.errors import EvenbeatWarning as EvenbeatWarning
+    from evenbeat.errors import InputError as InputError
+    from evenbeat.errors import LogError as LogError
+    from evenbeat.errors import OutputError as OutputError
+    from evenbeat.errors import TooShortError as TooShortError
+    from evenbeat.findings import Finding as Finding
+    from evenbeat.powerlaw import NoiseLevels as NoiseLevels
+    from evenbeat.powerlaw import simulate_clock as simulate_clock
+    from evenbeat.quantities import Estimate as Estimate
+    from evenbeat.record import Record as Record
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name from its room on first use, so that ``import evenbeat`` stays quick."""
+    if name not in _HOMES:
+        msg = f"module 'evenbeat' has no attribute {name!r}"
+        raise AttributeError(msg)
+    value = getattr(import_module(f"evenbeat.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """Return the public names."""
+    return sorted([*_HOMES, "__version__"])

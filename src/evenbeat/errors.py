@@ -1,0 +1,70 @@
+"""Every exception and warning of evenbeat, on one page.
+
+::
+
+    EvenbeatError                 anything this package refuses to do
+    ├── InputError (ValueError)   an argument or the data cannot be used as given
+    │   ├── LogError              a log cannot be read; carries the file and, where known, the line
+    │   └── TooShortError         the record cannot carry the answer; carries what it would need
+    └── OutputError (OSError)     a result cannot be written where asked
+    EvenbeatWarning (UserWarning)
+
+A message is one sentence: what is wrong, what was found, what would be accepted.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class EvenbeatError(Exception):
+    """Base of everything this package raises on purpose."""
+
+
+class InputError(EvenbeatError, ValueError):
+    """An argument or the data cannot be used as given."""
+
+
+class LogError(InputError):
+    """A log cannot be read.
+
+    Parameters
+    ----------
+    sentence
+        What is wrong and what would be accepted.
+    path
+        The file, put in front of the sentence.
+    line
+        One-based line number in the file, where one line is to blame.
+    """
+
+    def __init__(self, sentence: str, *, path: str | Path | None = None, line: int | None = None) -> None:
+        self.path = None if path is None else Path(path)
+        self.line = line
+        where = "" if path is None else f"{path}: " if line is None else f"{path}, line {line}: "
+        super().__init__(where + sentence)
+
+
+class TooShortError(InputError):
+    """The record is too short to carry the answer that was asked for.
+
+    Parameters
+    ----------
+    sentence
+        What was asked and what would be needed.
+    needed, available
+        Number of samples that the answer needs and that the record has.
+    """
+
+    def __init__(self, sentence: str, *, needed: int, available: int) -> None:
+        self.needed = needed
+        self.available = available
+        super().__init__(sentence)
+
+
+class OutputError(EvenbeatError, OSError):
+    """A result cannot be written where asked."""
+
+
+class EvenbeatWarning(UserWarning):
+    """Something worth knowing that has no result to be attached to."""

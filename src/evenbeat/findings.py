@@ -1,0 +1,75 @@
+"""The one vocabulary for 'something to know': good and bad news in the same place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+from evenbeat.errors import InputError
+
+Severity = Literal["good", "note", "caution", "stop"]
+SEVERITIES: tuple[Severity, ...] = ("good", "note", "caution", "stop")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finding:
+    """One thing to know about a record or a result.
+
+    Parameters
+    ----------
+    code
+        Upper-case name that never changes, such as ``"QUANTISED"``.
+    severity
+        ``good`` (a check that passed), ``note`` (an assumption or a fact), ``caution`` (the answer
+        depends on it) or ``stop`` (an answer is withheld because of it).
+    sentence
+        One sentence that a technician understands.
+    values
+        The numbers and words behind the sentence, units in the keys.
+    """
+
+    code: str
+    severity: Severity
+    sentence: str
+    values: Mapping[str, float | int | str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.severity not in SEVERITIES:
+            msg = f"severity is {self.severity!r}; it must be one of {', '.join(SEVERITIES)}"
+            raise InputError(msg)
+        object.__setattr__(self, "values", MappingProxyType(dict(self.values)))
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return _rebuild, (self.code, self.severity, self.sentence, dict(self.values))
+
+    def __str__(self) -> str:
+        return f"[{self.severity}] {self.sentence}"
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "code": self.code,
+            "severity": self.severity,
+            "sentence": self.sentence,
+            "values": dict(self.values),
+        }
+
+
+def _rebuild(code: str, severity: Severity, sentence: str, values: dict[str, float | int | str]) -> Finding:
+    return Finding(code=code, severity=severity, sentence=sentence, values=values)
+
+
+def merged(*groups: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return the findings of all groups in order, each sentence once."""
+    seen: dict[tuple[str, str], Finding] = {}
+    for group in groups:
+        for finding in group:
+            seen.setdefault((finding.code, finding.sentence), finding)
+    return tuple(seen.values())
+
+
+def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return the findings, the most severe first, otherwise in their order."""
+    return tuple(sorted(findings, key=lambda finding: -SEVERITIES.index(finding.severity)))

@@ -1,0 +1,222 @@
+"""An estimate with its distribution, and how numbers with an uncertainty are written."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from evenbeat.errors import InputError
+
+FloatArray = npt.NDArray[np.floating[Any]]
+DEFAULT_CONFIDENCE = 0.95
+"""Coverage probability used wherever none is asked for: what most certificates state."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class StudentMixture:
+    """Weighted Student-t distributions, for one quantity or for many at once.
+
+    A normal distribution is one component with infinite degrees of freedom. Clock predictions are
+    mixtures because the noise levels are themselves uncertain: one component per set of levels.
+
+    Parameters
+    ----------
+    weights
+        Shape (k,), positive, summing to one.
+    locations, scales
+        Shape (..., k): centre and scale of every component for every quantity.
+    degrees_of_freedom
+        Shape (k,); ``inf`` for a normal component.
+    """
+
+    weights: FloatArray
+    locations: FloatArray
+    scales: FloatArray
+    degrees_of_freedom: FloatArray
+
+    @classmethod
+    def normal(cls, mean: npt.ArrayLike, standard_deviation: npt.ArrayLike) -> Self:
+        """Return the mixture with one normal component."""
+        return cls.student(mean, standard_deviation, math.inf)
+
+    @classmethod
+    def student(cls, location: npt.ArrayLike, scale: npt.ArrayLike, degrees_of_freedom: float) -> Self:
+        """Return the mixture with one Student-t component."""
+        return cls(
+            weights=np.ones(1),
+            locations=np.asarray(location, dtype=float)[..., np.newaxis],
+            scales=np.asarray(scale, dtype=float)[..., np.newaxis],
+            degrees_of_freedom=np.array([degrees_of_freedom], dtype=float),
+        )
+
+    @property
+    def mean(self) -> FloatArray:
+        """Expected value, shape (...)."""
+        return np.asarray(self.locations @ self.weights)
+
+    @property
+    def standard_deviation(self) -> FloatArray:
+        """Standard deviation, shape (...); infinite where a component has two or fewer degrees of freedom."""
+        dof = self.degrees_of_freedom
+        with np.errstate(divide="ignore", invalid="ignore"):
+            spread = np.where(np.isinf(dof), 1.0, np.where(dof > 2, dof / (dof - 2), math.inf))
+        within = (self.scales**2 * spread) @ self.weights
+        between = ((self.locations - self.mean[..., np.newaxis]) ** 2) @ self.weights
+        return np.sqrt(within + between)
+
+    def cdf(self, value: npt.ArrayLike) -> FloatArray:
+        """Return the probability of being at or below ``value``, shape (...)."""
+        offset = np.asarray(value, dtype=float)[..., np.newaxis] - self.locations
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = offset / self.scales
+        z = np.where(np.isnan(z), 0.0, z)
+        return np.asarray(_student_cdf(self.degrees_of_freedom, z) @ self.weights)
+
+    def quantile(self, probability: float) -> FloatArray:
+        """Return the value that is not exceeded with ``probability``, shape (...), by bisection."""
+        edge = _student_quantile(self.degrees_of_freedom, probability) * self.scales + self.locations
+        low, high = edge.min(axis=-1), edge.max(axis=-1)
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            below = self.cdf(middle) < probability
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return 0.5 * (low + high)
+
+    def interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
+        """Return the limits that leave equal probability outside on either side."""
+        tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
+        return self.quantile(tail), self.quantile(1 - tail)
+
+    def widened(self, standard_uncertainty: npt.ArrayLike) -> StudentMixture:
+        """Return the mixture with an independent uncertainty added in quadrature to every scale."""
+        extra = np.asarray(standard_uncertainty, dtype=float)[..., np.newaxis]
+        return self._with(self.locations, np.hypot(self.scales, extra))
+
+    def shifted(self, amount: npt.ArrayLike) -> StudentMixture:
+        """Return the mixture moved by ``amount``."""
+        return self._with(self.locations + np.asarray(amount, dtype=float)[..., np.newaxis], self.scales)
+
+    def scaled(self, factor: float) -> StudentMixture:
+        """Return the distribution of ``factor`` times the quantity."""
+        return self._with(self.locations * factor, self.scales * abs(factor))
+
+    def _with(self, locations: FloatArray, scales: FloatArray) -> StudentMixture:
+        return StudentMixture(
+            weights=self.weights,
+            locations=locations,
+            scales=scales,
+            degrees_of_freedom=self.degrees_of_freedom,
+        )
+
+
+def _student_cdf(degrees_of_freedom: FloatArray, z: FloatArray) -> FloatArray:
+    finite = np.where(np.isinf(degrees_of_freedom), 1.0, degrees_of_freedom)
+    return np.where(np.isinf(degrees_of_freedom), special.ndtr(z), special.stdtr(finite, z))
+
+
+def _student_quantile(degrees_of_freedom: FloatArray, probability: float) -> FloatArray:
+    finite = np.where(np.isinf(degrees_of_freedom), 1.0, degrees_of_freedom)
+    return np.where(
+        np.isinf(degrees_of_freedom), special.ndtri(probability), special.stdtrit(finite, probability)
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Estimate:
+    """One number with the distribution of what it estimates.
+
+    Parameters
+    ----------
+    distribution
+        Of one quantity (locations of shape (k,)).
+    unit
+        Printed after the number; ``"1/s"``, ``"1/K"``, ``""`` for a fractional frequency.
+    """
+
+    distribution: StudentMixture
+    unit: str = ""
+
+    @classmethod
+    def normal(cls, value: float, standard_uncertainty: float, unit: str = "") -> Self:
+        """Return an estimate that is normally distributed."""
+        return cls(distribution=StudentMixture.normal(value, standard_uncertainty), unit=unit)
+
+    @cached_property
+    def value(self) -> float:
+        """Expected value."""
+        return float(self.distribution.mean)
+
+    @cached_property
+    def standard_uncertainty(self) -> float:
+        """Standard deviation of the distribution."""
+        return float(self.distribution.standard_deviation)
+
+    def interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[float, float]:
+        """Return the limits that leave equal probability outside on either side."""
+        low, high = self.distribution.interval(confidence)
+        return float(low), float(high)
+
+    def probability_below(self, limit: float) -> float:
+        """Return the probability that the quantity is at or below ``limit``."""
+        return float(self.distribution.cdf(limit))
+
+    def scaled(self, factor: float, unit: str) -> Estimate:
+        """Return the same quantity in another unit."""
+        return Estimate(distribution=self.distribution.scaled(factor), unit=unit)
+
+    def __str__(self) -> str:
+        return f"{number_text(self.value, self.standard_uncertainty)} {self.unit}".rstrip()
+
+    def __repr__(self) -> str:
+        return f"Estimate({self})"
+
+    def to_dict(self) -> dict[str, float | str]:
+        """Return plain values, ready for JSON."""
+        low, high = self.interval()
+        return {
+            "value": self.value,
+            "standard_uncertainty": self.standard_uncertainty,
+            "low_95": low,
+            "high_95": high,
+            "unit": self.unit,
+        }
+
+
+def checked_probability(value: float, name: str) -> float:
+    """Return a probability strictly between zero and one, or raise ``InputError`` naming it."""
+    if not 0 < value < 1:
+        msg = f"{name} is {value}; it must lie between 0 and 1, such as 0.95"
+        raise InputError(msg)
+    return float(value)
+
+
+def number_text(value: float, standard_uncertainty: float) -> str:
+    """Return ``1.235(23)e-11``: two digits of uncertainty, in units of the last digit of the value.
+
+    The notation is that of the GUM (JCGM 100:2008, 7.2.2). Where the uncertainty is unknown or not
+    finite the value is given to three digits and marked ``(?)``.
+    """
+    if not math.isfinite(value):
+        return "unknown"
+    if not math.isfinite(standard_uncertainty) or standard_uncertainty < 0:
+        return f"{value:.3g}(?)"
+    if standard_uncertainty == 0:
+        return f"{value:.6g}"
+    exponent = math.floor(math.log10(max(abs(value), standard_uncertainty)))
+    if -3 <= exponent < 5:
+        exponent = 0
+    scaled_value, scaled_u = value / 10**exponent, standard_uncertainty / 10**exponent
+    decimals = 1 - math.floor(math.log10(scaled_u))
+    if round(scaled_u * 10**decimals) >= 100:
+        decimals -= 1
+    if decimals > 0:
+        digits = f"{scaled_value:.{decimals}f}({round(scaled_u * 10**decimals)})"
+    else:
+        digits = f"{round(scaled_value, decimals):.0f}({round(scaled_u, decimals):.0f})"
+    return digits if exponent == 0 else f"{digits}e{exponent:+03d}"

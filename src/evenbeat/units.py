@@ -1,0 +1,95 @@
+"""Units at the edge: the only place with 86400, 1e-6 and 'ppb'.
+
+Inside evenbeat everything is SI: seconds, hertz, and fractional frequency without a unit.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+from evenbeat.errors import InputError
+
+SECONDS_PER_MINUTE = 60.0
+SECONDS_PER_HOUR = 3600.0
+SECONDS_PER_DAY = 86400.0
+SECONDS_PER_WEEK = 7 * SECONDS_PER_DAY
+DAYS_PER_MONTH = 30.44
+DAYS_PER_YEAR = 365.25
+SECONDS_PER_MONTH = DAYS_PER_MONTH * SECONDS_PER_DAY
+SECONDS_PER_YEAR = DAYS_PER_YEAR * SECONDS_PER_DAY
+MJD_OF_UNIX_EPOCH = 40587
+
+TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
+FREQUENCY_UNITS = {"hz": 1.0, "mhz": 1e6, "khz": 1e3, "ghz": 1e9}
+FRACTIONAL_UNITS = {"1": 1.0, "ppm": 1e-6, "ppb": 1e-9, "ppt": 1e-12, "%": 1e-2}
+_DURATION_UNITS = {
+    "s": 1.0,
+    "sec": 1.0,
+    "min": SECONDS_PER_MINUTE,
+    "h": SECONDS_PER_HOUR,
+    "hour": SECONDS_PER_HOUR,
+    "hours": SECONDS_PER_HOUR,
+    "d": SECONDS_PER_DAY,
+    "day": SECONDS_PER_DAY,
+    "days": SECONDS_PER_DAY,
+    "week": SECONDS_PER_WEEK,
+    "weeks": SECONDS_PER_WEEK,
+    "month": SECONDS_PER_MONTH,
+    "months": SECONDS_PER_MONTH,
+    "year": SECONDS_PER_YEAR,
+    "years": SECONDS_PER_YEAR,
+}
+
+
+def parse_duration(text: str) -> float:
+    """Return seconds from text such as ``'90 d'``, ``'1.5h'`` or ``'3600'`` (seconds).
+
+    Raises
+    ------
+    InputError
+        If the text is not a positive number followed by a known unit.
+    """
+    match = re.fullmatch(r"\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*([A-Za-z]*)\s*", text)
+    factor = _DURATION_UNITS.get(match.group(2).lower() or "s") if match else None
+    try:
+        seconds = float(match.group(1)) * factor if match and factor else math.nan
+    except ValueError:
+        seconds = math.nan
+    if not (seconds > 0 and math.isfinite(seconds)):
+        msg = f"'{text}' is not a duration; give a positive number with s, min, h, d, week, month or year"
+        raise InputError(msg)
+    return seconds
+
+
+def duration_text(seconds: float) -> str:
+    """Return a duration as people say it: ``'10 s'``, ``'2.5 h'``, ``'120 d'``, ``'1.5 years'``."""
+    if not math.isfinite(seconds):
+        return "unknown"
+    size = abs(seconds)
+    if size < 1 and size > 0:
+        return f"{seconds:.3g} s"
+    steps = (
+        (120.0, 1.0, "s"),
+        (2 * SECONDS_PER_HOUR, SECONDS_PER_MINUTE, "min"),
+        (2 * SECONDS_PER_DAY, SECONDS_PER_HOUR, "h"),
+        (2 * SECONDS_PER_YEAR, SECONDS_PER_DAY, "d"),
+    )
+    for limit, unit, name in steps:
+        if size < limit:
+            return f"{_short(seconds / unit)} {name}"
+    return f"{_short(seconds / SECONDS_PER_YEAR)} years"
+
+
+def _short(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
+
+
+def time_text(seconds: float) -> str:
+    """Return a time error with an SI prefix: ``'1.23 µs'``, ``'45 ns'``."""
+    if not math.isfinite(seconds):
+        return "unknown"
+    for limit, factor, name in ((1.0, 1.0, "s"), (1e-3, 1e3, "ms"), (1e-6, 1e6, "µs"), (1e-9, 1e9, "ns")):
+        if abs(seconds) >= limit:
+            return f"{seconds * factor:.3g} {name}"
+    return f"{seconds * 1e12:.3g} ps" if seconds else "0 s"
