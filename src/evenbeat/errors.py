@@ -61,6 +61,14 @@ class TooShortError(InputError):
         self.available = available
         super().__init__(sentence)
 
+    def __reduce__(self) -> tuple[object, ...]:
+        return _rebuild_too_short, (str(self), self.needed, self.available)
+
+
+def _rebuild_too_short(sentence: str, needed: int, available: int) -> TooShortError:
+    """Return the error again in another process, where keywords do not arrive by themselves."""
+    return TooShortError(sentence, needed=needed, available=available)
+
 
 class OutputError(EvenbeatError, OSError):
     """A result cannot be written where asked."""

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from evenbeat.errors import InputError
+from evenbeat.intake import check_positive
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind, Record
 
@@ -97,6 +98,7 @@ class NoiseLevels:
         integral of the transfer function. Not valid within a factor of about two of the sampling
         interval for the modified deviations, nor for flicker PM below ``cutoff_hz * tau`` = 1.
         """
+        check_positive(cutoff_hz, "cutoff_hz", optional=True)
         if cutoff_hz is None and (self.white_pm > 0 or self.flicker_pm > 0):
             msg = "cutoff_hz is not given, but white or flicker PM has no finite deviation without it"
             raise InputError(msg)
@@ -227,6 +229,7 @@ def simulate_clock(
     if n < 2:
         msg = f"n is {n}; at least 2 samples are needed"
         raise InputError(msg)
+    check_positive(interval_s, "interval_s", optional=False)
     generator = np.random.default_rng(seed)
     intervals = n if kind == "frequency" else n - 1
     frequency = _simulated_frequency(intervals, interval_s, levels, generator) + frequency_offset

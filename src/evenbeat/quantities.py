@@ -80,6 +80,7 @@ class StudentMixture:
 
     def quantile(self, probability: float) -> FloatArray:
         """Return the value that is not exceeded with ``probability``, shape (...), by bisection."""
+        probability = checked_probability(probability, "probability")
         edge = _student_quantile(self.degrees_of_freedom, probability) * self.scales + self.locations
         low, high = edge.min(axis=-1), edge.max(axis=-1)
         for _ in range(60):
@@ -216,7 +217,7 @@ def number_text(value: float, standard_uncertainty: float) -> str:
     if round(scaled_u * 10**decimals) >= 100:
         decimals -= 1
     if decimals > 0:
-        digits = f"{scaled_value:.{decimals}f}({round(scaled_u * 10**decimals)})"
+        digits = f"{scaled_value:z.{decimals}f}({round(scaled_u * 10**decimals)})"
     else:
-        digits = f"{round(scaled_value, decimals):.0f}({round(scaled_u, decimals):.0f})"
+        digits = f"{round(scaled_value, decimals):z.0f}({round(scaled_u, decimals):.0f})"
     return digits if exponent == 0 else f"{digits}e{exponent:+03d}"

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -18,7 +17,21 @@ import numpy.typing as npt
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
+from evenbeat.flags import Flag as Flag  # noqa: PLC0414
+from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
+from evenbeat.intake import (
+    blocks,
+    check_positive,
+    checked_covariates,
+    checked_samples,
+    extremes_and_mean,
+    read_only,
+    utc,
+    whole_factor,
+)
 from evenbeat.printing import Printed, Table
+from evenbeat.provenance import Source as Source  # noqa: PLC0414
+from evenbeat.provenance import Treatment as Treatment  # noqa: PLC0414
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
 
@@ -26,64 +39,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Kind = Literal["phase", "frequency"]
-SCAN_BLOCK = 1 << 20
-
-
-@dataclass(frozen=True, kw_only=True)
-class Flag:
-    """Samples ``start`` to ``stop`` (exclusive) that something was noticed about.
-
-    Parameters
-    ----------
-    cause
-        ``outlier``, ``warm_up``, ``frequency_step``, ``phase_step`` …
-    excluded
-        Whether analyses leave these samples out. A step is not excluded: it is modelled.
-    size
-        Height of a step: dimensionless for a frequency step, seconds for a phase step.
-    """
-
-    cause: str
-    start: int
-    stop: int
-    excluded: bool
-    sentence: str
-    size: float | None = None
-
-    def moved(self, offset: int, length: int) -> Flag | None:
-        """Return the flag in a record that starts ``offset`` later, or ``None`` if it is outside."""
-        start, stop = max(0, self.start - offset), min(length, self.stop - offset)
-        if stop < start or start >= length or (stop == start and self.stop > self.start):
-            return None
-        if not self.excluded and self.start <= offset:  # a step before the cut is part of the start value
-            return None
-        return replace(self, start=start, stop=stop)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Treatment:
-    """One entry of a record's history: which function was applied with which arguments."""
-
-    operation: str
-    arguments: Mapping[str, object] = field(default_factory=dict)
-
-    def __str__(self) -> str:
-        return f"{self.operation}({', '.join(f'{key}={value}' for key, value in self.arguments.items())})"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Source:
-    """The file a record came from, with the hash of its bytes as they were read."""
-
-    path: str
-    sha256: str
-    size_bytes: int
-    rows: int
-
-    @property
-    def name(self) -> str:
-        """File name without its folder."""
-        return Path(self.path).name
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -132,19 +87,19 @@ class Record(Printed):
             msg = f"kind is {self.kind!r}; it must be 'phase' or 'frequency'"
             raise InputError(msg)
         for name in ("interval_s", "gate_s", "nominal_frequency_hz"):
-            _check_positive(getattr(self, name), name, optional=name != "interval_s")
-        values = _read_only(self.values, "values")
+            check_positive(getattr(self, name), name, optional=name != "interval_s")
+        values = read_only(self.values, "values")
         if len(values) < 2:
             msg = f"the record has {len(values)} sample(s); at least 2 are needed"
             raise TooShortError(msg, needed=2, available=len(values))
         object.__setattr__(self, "values", values)
-        covariates = {name: _read_only(column, name) for name, column in self.covariates.items()}
+        covariates = {name: read_only(column, name) for name, column in self.covariates.items()}
         for name, column in covariates.items():
             if len(column) != len(values):
                 msg = f"covariate {name!r} has {len(column)} samples but the record has {len(values)}"
                 raise InputError(msg)
         object.__setattr__(self, "covariates", covariates)
-        object.__setattr__(self, "start", _utc(self.start))
+        object.__setattr__(self, "start", utc(self.start))
 
     @classmethod
     def from_phase(
@@ -174,11 +129,11 @@ class Record(Printed):
         """
         return cls(
             kind="phase",
-            values=_checked_samples(phase_s, "phase_s"),
+            values=checked_samples(phase_s, "phase_s"),
             interval_s=interval_s,
-            start=_utc(start),
+            start=utc(start),
             nominal_frequency_hz=nominal_frequency_hz,
-            covariates=_checked_covariates(covariates),
+            covariates=checked_covariates(covariates),
             reference=reference,
         )
 
@@ -215,12 +170,12 @@ class Record(Printed):
             raise InputError(msg)
         return cls(
             kind="frequency",
-            values=_checked_samples(fractional_frequency, "fractional_frequency"),
+            values=checked_samples(fractional_frequency, "fractional_frequency"),
             interval_s=interval_s,
             gate_s=gate_s,
-            start=_utc(start),
+            start=utc(start),
             nominal_frequency_hz=nominal_frequency_hz,
-            covariates=_checked_covariates(covariates),
+            covariates=checked_covariates(covariates),
             reference=reference,
         )
 
@@ -250,7 +205,7 @@ class Record(Printed):
     @property
     def missing(self) -> int:
         """Number of samples that are NaN."""
-        return sum(int(np.count_nonzero(np.isnan(block))) for block in _blocks(self.values))
+        return sum(int(np.count_nonzero(np.isnan(block))) for block in blocks(self.values))
 
     @property
     def excluded(self) -> int:
@@ -310,7 +265,7 @@ class Record(Printed):
         """
         if self.kind == "phase":
             return self
-        values = self.usable_values(without_steps=False)
+        values = np.asarray(self.usable_values(without_steps=False), dtype=float)
         if np.isnan(values).any():
             first = int(np.argmax(np.isnan(values)))
             msg = (
@@ -328,14 +283,25 @@ class Record(Printed):
             covariates={},
             resolution=None,
             removed_frequency=mean,
+            findings=(*self.findings, *self._dead_time_findings()),
             history=(*self.history, Treatment(operation="to_phase")),
         )
+
+    def _dead_time_findings(self) -> tuple[Finding, ...]:
+        if self.gate_s is None or self.gate_s >= self.interval_s * (1 - 1e-9):
+            return ()
+        sentence = (
+            f"Only {duration_text(self.gate_s)} of every {duration_text(self.interval_s)} were measured; "
+            "the time error was integrated as if the frequency between the gates were the same."
+        )
+        values = {"gate_s": self.gate_s, "interval_s": self.interval_s}
+        return (Finding(code="DEAD_TIME", severity="caution", sentence=sentence, values=values),)
 
     def to_frequency(self) -> Record:
         """Return the mean fractional frequencies between the samples of a phase record (n - 1 of them)."""
         if self.kind == "frequency":
             return self
-        values = np.diff(self.values) / self.interval_s + self.removed_frequency
+        values = np.diff(np.asarray(self.values, dtype=float)) / self.interval_s + self.removed_frequency
         return replace(
             self,
             kind="frequency",
@@ -343,7 +309,7 @@ class Record(Printed):
             covariates={name: 0.5 * (c[1:] + c[:-1]) for name, c in self.covariates.items()},
             resolution=None if self.resolution is None else self.resolution / self.interval_s,
             removed_frequency=0.0,
-            flags=tuple(_flag_between_samples(flag, len(values)) for flag in self.flags),
+            flags=tuple(flag.between_samples(len(values)) for flag in self.flags),
             history=(*self.history, Treatment(operation="to_frequency")),
         )
 
@@ -360,27 +326,24 @@ class Record(Printed):
         TooShortError
             If fewer than two samples would be left.
         """
-        if factor != int(factor) or factor < 1:
-            msg = f"factor is {factor}; it must be a positive whole number"
-            raise InputError(msg)
+        factor = whole_factor(factor)
         count = len(self) // factor if self.kind == "frequency" else -(-len(self) // factor)
         if count < 2:
             msg = f"averaging by {factor} leaves {count} of {len(self)} samples; at least 2 are needed"
-            raise TooShortError(msg, needed=2 * factor, available=len(self))
+            needed = 2 * factor if self.kind == "frequency" else factor + 1
+            raise TooShortError(msg, needed=needed, available=len(self))
         values = self.usable_values(without_steps=False)
         reduced = _group_means if self.kind == "frequency" else _every
         return replace(
             self,
             values=reduced(values, factor, count),
             interval_s=self.interval_s * factor,
-            gate_s=None if self.gate_s is None or self.kind == "phase" else self.interval_s * factor,
+            gate_s=None
+            if self.gate_s is None
+            else self.gate_s * factor,  # measured time: dead time stays visible
             covariates={name: reduced(c, factor, count) for name, c in self.covariates.items()},
             resolution=None,
-            flags=tuple(
-                replace(f, start=round(f.start / factor), stop=round(f.stop / factor))
-                for f in self.steps
-                if round(f.start / factor) < count
-            ),
+            flags=tuple(f for f in (step.thinned(factor) for step in self.steps) if f.start < count),
             history=(*self.history, Treatment(operation="averaged", arguments={"factor": factor})),
         )
 
@@ -397,8 +360,7 @@ class Record(Printed):
         InputError
             If a UTC time is given but the record has no start, or if nothing lies in between.
         """
-        first = max(0, math.ceil(self._elapsed(start) / self.interval_s - 1e-9))
-        last = min(len(self), math.ceil(self._elapsed(stop) / self.interval_s - 1e-9))
+        first, last = self._position(start), self._position(stop)
         if last - first < 2:
             msg = (
                 f"fewer than 2 samples lie between {start} and {stop}; the record lasts {self.duration_s:g} s"
@@ -406,21 +368,30 @@ class Record(Printed):
             raise InputError(msg)
         offset = np.timedelta64(round(first * self.interval_s * 1e9), "ns")
         moved = (flag.moved(first, last - first) for flag in self.flags)
+        values, gained = self.values[first:last], self.removed_frequency * first * self.interval_s
         return replace(
             self,
-            values=self.values[first:last],
+            values=values + gained if gained else values,
             start=None if self.start is None else self.start + offset,
             covariates={name: column[first:last] for name, column in self.covariates.items()},
             flags=tuple(flag for flag in moved if flag is not None),
             history=(*self.history, Treatment(operation="between", arguments={"first": first, "last": last})),
         )
 
+    def _position(self, moment: float | np.datetime64 | str) -> int:
+        """Return the first sample at or after a moment, within the record."""
+        position = self._elapsed(moment) / self.interval_s
+        if math.isnan(position):
+            msg = f"{moment} is not a moment; give elapsed seconds or UTC"
+            raise InputError(msg)
+        return math.ceil(min(max(position - 1e-9, 0), len(self)))
+
     def _elapsed(self, moment: float | np.datetime64 | str) -> float:
         if isinstance(moment, np.datetime64 | str):
             if self.start is None:
                 msg = f"the record states no start time, so {moment} cannot be placed; give elapsed seconds"
                 raise InputError(msg)
-            return float((_utc(moment) - self.start) / np.timedelta64(1, "ns")) * 1e-9
+            return float((utc(moment) - self.start) / np.timedelta64(1, "ns")) * 1e-9
         return float(moment)
 
     def with_flags(self, *flags: Flag) -> Record:
@@ -440,7 +411,7 @@ class Record(Printed):
     def fingerprint(self) -> str:
         """Return the SHA-256 of the samples and their spacing, as 64 hexadecimal digits."""
         digest = hashlib.sha256(f"{self.kind} {self.interval_s!r} {self.removed_frequency!r}".encode())
-        for block in _blocks(self.values):
+        for block in blocks(self.values):
             digest.update(np.ascontiguousarray(block, dtype="<f8").tobytes())
         return digest.hexdigest()
 
@@ -476,26 +447,9 @@ class Record(Printed):
             "resolution": self.resolution,
             "reference": self.reference,
             "covariates": list(self.covariates),
-            "source": None
-            if self.source is None
-            else {
-                "name": self.source.name,
-                "sha256": self.source.sha256,
-                "size_bytes": self.source.size_bytes,
-                "rows": self.source.rows,
-            },
+            "source": None if self.source is None else self.source.to_dict(),
             "samples_sha256": self.fingerprint(),
-            "flags": [
-                {
-                    "cause": f.cause,
-                    "first": f.start,
-                    "last": f.stop,
-                    "excluded": f.excluded,
-                    "size": f.size,
-                    "sentence": f.sentence,
-                }
-                for f in self.flags
-            ],
+            "flags": [flag.to_dict() for flag in self.flags],
             "history": [str(treatment) for treatment in self.history],
             "findings": [finding.to_dict() for finding in self.findings],
         }
@@ -511,81 +465,17 @@ class Record(Printed):
     def _table(self) -> Table:
         unit = " s" if self.kind == "phase" else ""
         values = self.usable_values(without_steps=False)
-        with np.errstate(invalid="ignore"):
-            extremes = [
-                ("smallest", np.nanmin(values)),
-                ("mean", np.nanmean(values)),
-                ("largest", np.nanmax(values)),
-            ]
         rows = [
             ("start", "not stated" if self.start is None else f"{self.start.astype('datetime64[s]')} UTC")
         ]
-        rows += [(name, f"{value:.6g}{unit}") for name, value in extremes]
+        named = zip(("smallest", "mean", "largest"), extremes_and_mean(values), strict=True)
+        rows += [(name, f"{value:.6g}{unit}") for name, value in named]
         if self.resolution is not None:
             rows.append(("display step", f"{self.resolution:.3g}{unit}"))
-        rows += [(name, f"{np.nanmin(c):.4g} to {np.nanmax(c):.4g}") for name, c in self.covariates.items()]
+        for name, column in self.covariates.items():
+            low, _, high = extremes_and_mean(column)
+            rows.append((name, f"{low:.4g} to {high:.4g}"))
         return Table(columns=("", "value"), rows=tuple(rows))
-
-
-def _utc(moment: Any) -> Any:
-    """Return a moment as UTC with a resolution of one nanosecond; ``None`` stays ``None``."""
-    return None if moment is None else np.datetime64(moment, "ns")
-
-
-def _blocks(values: FloatArray) -> Iterator[FloatArray]:
-    for begin in range(0, len(values), SCAN_BLOCK):
-        yield values[begin : begin + SCAN_BLOCK]
-
-
-def _check_positive(value: float | None, name: str, *, optional: bool) -> None:
-    if value is None and optional:
-        return
-    if value is None or not (math.isfinite(value) and value > 0):
-        msg = f"{name} is {value}; it must be a positive number"
-        raise InputError(msg)
-
-
-def _read_only(values: npt.ArrayLike, name: str) -> FloatArray:
-    array = np.asarray(values)
-    if array.ndim != 1 or array.dtype.kind not in "fiu":
-        msg = f"{name} has shape {array.shape} and type {array.dtype}; a row of numbers is needed"
-        raise InputError(msg)
-    view = (array if array.dtype.kind == "f" else array.astype(float)).view()
-    view.flags.writeable = False
-    return view
-
-
-def _checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
-    if isinstance(values, np.ma.MaskedArray):
-        values = np.ma.filled(values.astype(float), np.nan)
-    array = _read_only(values, name)
-    finite = 0
-    for number, block in enumerate(_blocks(array)):
-        bad = np.isinf(block)
-        if bad.any():
-            position = number * SCAN_BLOCK + int(np.argmax(bad))
-            msg = f"{name}[{position}] is infinite; a missing sample must be NaN"
-            raise InputError(msg)
-        finite += int(np.count_nonzero(~np.isnan(block)))
-    if len(array) and not finite:
-        msg = f"all {len(array)} samples of {name} are missing (NaN); there is nothing to analyse"
-        raise InputError(msg)
-    return array
-
-
-def _checked_covariates(covariates: Mapping[str, npt.ArrayLike] | None) -> dict[str, FloatArray]:
-    return {name: _checked_samples(column, name) for name, column in (covariates or {}).items()}
-
-
-def _flag_between_samples(flag: Flag, length: int) -> Flag:
-    """Return the flag of a phase record on the frequencies between its samples."""
-    if flag.cause == "phase_step":
-        sentence = f"{flag.sentence} The frequency across it is left out."
-        return replace(
-            flag, start=max(0, flag.start - 1), stop=flag.start, excluded=True, size=None, sentence=sentence
-        )
-    first = max(0, flag.start - 1) if flag.excluded else flag.start
-    return replace(flag, start=min(first, length), stop=min(flag.stop, length))
 
 
 def _group_means(values: FloatArray, factor: int, count: int) -> FloatArray:

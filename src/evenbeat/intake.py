@@ -1,0 +1,109 @@
+"""What may enter a record: rows of finite numbers or NaN, positive spacings, moments in UTC."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.errors import InputError
+from evenbeat.quantities import FloatArray
+
+SCAN_BLOCK = 1 << 20
+
+
+def blocks(values: FloatArray) -> Iterator[FloatArray]:
+    """Yield views of at most ``SCAN_BLOCK`` samples, so that a memory-mapped row stays on disk."""
+    for begin in range(0, len(values), SCAN_BLOCK):
+        yield values[begin : begin + SCAN_BLOCK]
+
+
+def extremes_and_mean(values: FloatArray) -> tuple[float, float, float]:
+    """Return smallest, mean and largest of the samples that are not NaN; NaN where there is none."""
+    smallest, largest, total, count = math.inf, -math.inf, 0.0, 0
+    for block in blocks(values):
+        present = block[~np.isnan(block)]
+        if len(present):
+            smallest, largest = min(smallest, float(present.min())), max(largest, float(present.max()))
+            total, count = total + float(present.sum(dtype=float)), count + len(present)
+    return (smallest, total / count, largest) if count else (math.nan, math.nan, math.nan)
+
+
+def check_positive(value: float | None, name: str, *, optional: bool) -> None:
+    """Raise ``InputError`` unless the value is positive and finite, or absent where that is allowed."""
+    if value is None and optional:
+        return
+    if value is None or not (math.isfinite(value) and value > 0):
+        msg = f"{name} is {value}; it must be a positive number"
+        raise InputError(msg)
+
+
+def whole_factor(factor: float) -> int:
+    """Return an averaging factor as an int, or raise ``InputError``."""
+    if not math.isfinite(factor) or factor != int(factor) or factor < 1:
+        msg = f"factor is {factor}; it must be a positive whole number"
+        raise InputError(msg)
+    return int(factor)
+
+
+def read_only(values: npt.ArrayLike, name: str) -> FloatArray:
+    """Return a read-only view of a row of floats; integers are converted."""
+    array = np.asarray(values)
+    if array.ndim != 1 or array.dtype.kind not in "fiu":
+        msg = f"{name} has shape {array.shape} and type {array.dtype}; a row of numbers is needed"
+        raise InputError(msg)
+    view = (array if array.dtype.kind == "f" else array.astype(float)).view()
+    view.flags.writeable = False
+    return view
+
+
+def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
+    """Return samples in which a missing one is NaN, masked ones included; refuse infinite or none at all."""
+    if isinstance(values, np.ma.MaskedArray):
+        values = np.ma.filled(values.astype(float), np.nan)
+    array = read_only(values, name)
+    finite = 0
+    for number, block in enumerate(blocks(array)):
+        bad = np.isinf(block)
+        if bad.any():
+            position = number * SCAN_BLOCK + int(np.argmax(bad))
+            msg = f"{name}[{position}] is infinite; a missing sample must be NaN"
+            raise InputError(msg)
+        finite += int(np.count_nonzero(~np.isnan(block)))
+    if len(array) and not finite:
+        msg = f"all {len(array)} samples of {name} are missing (NaN); there is nothing to analyse"
+        raise InputError(msg)
+    return array
+
+
+def checked_covariates(covariates: Mapping[str, npt.ArrayLike] | None) -> dict[str, FloatArray]:
+    """Return every covariate as checked samples."""
+    return {name: checked_samples(column, name) for name, column in (covariates or {}).items()}
+
+
+def utc(moment: Any) -> Any:
+    """Return a moment as UTC with a resolution of one nanosecond; ``None`` stays ``None``.
+
+    Raises
+    ------
+    InputError
+        If text is not a UTC moment, or states an offset from UTC, or the moment is not a time.
+    """
+    if moment is None:
+        return None
+    text = moment.strip().removesuffix("Z") if isinstance(moment, str) else moment
+    if isinstance(text, str) and re.search(r":\d\d\S*[+-]\d", text):
+        msg = f"{moment!r} is given with an offset from UTC; give UTC, such as 2026-03-01T00:00:00Z"
+        raise InputError(msg)
+    try:
+        when = np.datetime64(text, "ns")
+    except (ValueError, TypeError):
+        when = np.datetime64("NaT")
+    if np.isnat(when):
+        msg = f"{moment!r} is not a moment; give UTC, such as 2026-03-01T00:00:00Z"
+        raise InputError(msg)
+    return when

@@ -1,0 +1,37 @@
+"""Where a record came from and what was done to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+
+@dataclass(frozen=True, kw_only=True)
+class Treatment:
+    """One entry of a record's history: which function was applied with which arguments."""
+
+    operation: str
+    arguments: Mapping[str, object] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return f"{self.operation}({', '.join(f'{key}={value}' for key, value in self.arguments.items())})"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source:
+    """The file a record came from, with the hash of its bytes as they were read."""
+
+    path: str
+    sha256: str
+    size_bytes: int
+    rows: int
+
+    @property
+    def name(self) -> str:
+        """File name without its folder."""
+        return Path(self.path).name
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; the folder is nobody's business."""
+        return {"name": self.name, "sha256": self.sha256, "size_bytes": self.size_bytes, "rows": self.rows}
