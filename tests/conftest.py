@@ -1,0 +1,42 @@
+"""What every test may use: the folders of data, closed figures, and how hypothesis searches."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+CHECKOUT = Path(__file__).resolve().parents[1]
+
+settings.register_profile("here", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
+settings.load_profile("ci" if os.environ.get("CI") else "here")
+
+
+@pytest.fixture(scope="session")
+def open_data() -> Path:
+    """Return the folder of openly licensed measurements, or skip where it is absent."""
+    stated = os.environ.get("EVENBEAT_OPEN_DATA")
+    folder = Path(stated) if stated else CHECKOUT.parent / "shared" / "open-data"
+    if not folder.is_dir():
+        pytest.skip("the open data are not here; name their folder in EVENBEAT_OPEN_DATA")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def demo_data() -> Path:
+    """Return the folder of the invented demonstration data."""
+    return CHECKOUT / "data"
+
+
+@pytest.fixture(autouse=True)
+def _figures_closed() -> Iterator[None]:
+    """Close what a test drew, without importing a drawing library into tests that draw nothing."""
+    yield
+    pyplot = sys.modules.get("matplotlib.pyplot")
+    if pyplot is not None:
+        pyplot.close("all")
