@@ -103,9 +103,10 @@ class StudentMixture:
         """Return the mixture moved by ``amount``."""
         return self._with(self.locations + np.asarray(amount, dtype=float)[..., np.newaxis], self.scales)
 
-    def scaled(self, factor: float) -> StudentMixture:
-        """Return the distribution of ``factor`` times the quantity."""
-        return self._with(self.locations * factor, self.scales * abs(factor))
+    def scaled(self, factor: npt.ArrayLike) -> StudentMixture:
+        """Return the distribution of ``factor`` times the quantity; one factor, or one for each."""
+        column = np.asarray(factor, dtype=float)[..., np.newaxis]
+        return self._with(self.locations * column, self.scales * np.abs(column))
 
     def _with(self, locations: FloatArray, scales: FloatArray) -> StudentMixture:
         return StudentMixture(

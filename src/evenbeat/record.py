@@ -380,19 +380,28 @@ class Record(Printed):
 
     def _position(self, moment: float | np.datetime64 | str) -> int:
         """Return the first sample at or after a moment, within the record."""
-        position = self._elapsed(moment) / self.interval_s
+        position = float(self.elapsed_at([moment])[0]) / self.interval_s
         if math.isnan(position):
             msg = f"{moment} is not a moment; give elapsed seconds or UTC"
             raise InputError(msg)
         return math.ceil(min(max(position - 1e-9, 0), len(self)))
 
-    def _elapsed(self, moment: float | np.datetime64 | str) -> float:
-        if isinstance(moment, np.datetime64 | str):
-            if self.start is None:
-                msg = f"the record states no start time, so {moment} cannot be placed; give elapsed seconds"
-                raise InputError(msg)
-            return float((utc(moment) - self.start) / np.timedelta64(1, "ns")) * 1e-9
-        return float(moment)
+    def elapsed_at(self, moments: npt.ArrayLike) -> FloatArray:
+        """Return seconds since the first sample for seconds (unchanged) or UTC (``datetime64`` or ISO text).
+
+        Raises
+        ------
+        InputError
+            If UTC is given but the record states no start time.
+        """
+        asked = np.atleast_1d(np.asarray(moments))
+        if asked.dtype.kind not in "MUO":
+            return asked.astype(float)
+        if self.start is None:
+            msg = f"the record states no start time, so {asked[0]} cannot be placed; give elapsed seconds"
+            raise InputError(msg)
+        since = np.array([utc(moment) for moment in asked]) - self.start
+        return since.astype("timedelta64[ns]").astype(float) * 1e-9
 
     def with_flags(self, *flags: Flag) -> Record:
         """Return the record with further flags."""

@@ -1,0 +1,1 @@
+"""Decisions about calibration: how long the frequency stays within tolerance."""

@@ -1,0 +1,7 @@
+"""The clock model: noise levels, aging, temperature, and prediction with its uncertainty.
+
+One idea: average the record into a few hundred blocks (``blocks``), write the exact covariance of
+any two averages under white PM, white FM, flicker FM and random-walk FM (``covariance``), keep the
+whole posterior of the noise levels on a grid (``likelihood``), and answer every question (aging
+rate, frequency or time error at any time) as a mixture over that grid (``prediction``, ``model``).
+"""

@@ -1,0 +1,160 @@
+"""Averaging a record into at most a few hundred blocks, finer towards the end.
+
+A forecast leans on the last samples, a drift on all of them: long blocks carry the drift, and the
+last one is halved again and again so that the present frequency is known as well as the log allows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbeat.clock.covariance import Spans
+from evenbeat.errors import TooShortError
+from evenbeat.findings import Finding
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+from evenbeat.units import duration_text
+
+FEWEST_BLOCKS = 8
+HALVINGS = 4
+LONGEST_HOLE = 0.1
+"""Share of a block that may be missing in one piece before the block is divided there."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Blocks:
+    """Mean frequencies over spans of time.
+
+    Attributes
+    ----------
+    spans
+        In seconds since the record's start.
+    frequency
+        Shape (n,), dimensionless.
+    covariates
+        Means of the covariates over the same spans.
+    length_s
+        Length of a regular block.
+    factor
+        Samples in a regular block.
+    """
+
+    spans: Spans
+    frequency: FloatArray
+    covariates: Mapping[str, FloatArray]
+    length_s: float
+    factor: int
+    findings: tuple[Finding, ...]
+
+    def __len__(self) -> int:
+        return len(self.frequency)
+
+
+def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, ...] = ()) -> Blocks:
+    """Return the record as block averages; excluded samples are left out, steps stay.
+
+    Parameters
+    ----------
+    most_blocks
+        Number of regular blocks that is not exceeded.
+    covariates
+        Names of those that are averaged too; a sample without one of them is left out.
+
+    Raises
+    ------
+    TooShortError
+        If fewer than 8 blocks come out.
+    """
+    values = _frequencies(record)
+    columns = {name: _between_samples(record, record.covariates[name]) for name in covariates}
+    present = ~np.isnan(values)
+    for column in columns.values():
+        present &= ~np.isnan(column)
+    lost = int(np.count_nonzero(~np.isnan(values)) - np.count_nonzero(present))
+    factor = max(1, -(-len(values) // most_blocks))
+    first, last = _runs(present, _edges(len(values), factor), hole=max(1, round(LONGEST_HOLE * factor)))
+    keep = (last - first) >= _shortest(factor)
+    short = int(np.sum((last - first)[~keep]))
+    first, last = first[keep], last[keep]
+    if len(first) < FEWEST_BLOCKS:
+        msg = (
+            f"the record gives {len(first)} average(s) of {duration_text(factor * record.interval_s)}; "
+            f"a clock model needs at least {FEWEST_BLOCKS}"
+        )
+        raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(first))
+    count = _sums(present.astype(float), first, last)
+    means = {name: _sums(np.where(present, c, 0.0), first, last) / count for name, c in columns.items()}
+    middle = float(np.nanmean(values))
+    frequency = middle + _sums(np.where(present, values - middle, 0.0), first, last) / count
+    return Blocks(
+        spans=Spans(start=first * record.interval_s, stop=last * record.interval_s),
+        frequency=frequency,
+        covariates=means,
+        length_s=factor * record.interval_s,
+        factor=factor,
+        findings=_findings(lost, short, covariates),
+    )
+
+
+def _frequencies(record: Record) -> FloatArray:
+    """Return mean frequencies of shape (n,) with NaN where missing or excluded."""
+    values = np.asarray(record.usable_values(without_steps=False), dtype=float)
+    if record.kind == "frequency":
+        return values
+    return np.diff(values) / record.interval_s + record.removed_frequency
+
+
+def _between_samples(record: Record, column: FloatArray) -> FloatArray:
+    return column if record.kind == "frequency" else 0.5 * (column[1:] + column[:-1])
+
+
+def _edges(samples: int, factor: int) -> list[int]:
+    """Return the first sample of every block and the end, the last block halved ``HALVINGS`` times."""
+    shortest = _shortest(factor)
+    edges = list(range(0, max(1, samples - shortest + 1), factor))
+    start, length = edges[-1], samples - edges[-1]
+    for _ in range(HALVINGS):
+        if length // 2 < shortest:
+            break
+        start, length = start + length // 2, length - length // 2
+        edges.append(start)
+    return [*edges, samples]
+
+
+def _shortest(factor: int) -> int:
+    """Return the fewest samples that make a block."""
+    return max(1, factor >> HALVINGS)
+
+
+def _runs(present: np.ndarray, edges: list[int], hole: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return first and end sample of what is present in each block, divided at holes longer than ``hole``."""
+    index = np.flatnonzero(present)
+    cut = np.zeros(len(index), dtype=bool)
+    cut[np.searchsorted(index, [edge for edge in edges[:-1] if edge <= index[-1]])] = True
+    cut[1:] |= np.diff(index) > hole
+    begin = np.flatnonzero(cut)
+    end = np.append(begin[1:], len(index)) - 1
+    return index[begin], index[end] + 1
+
+
+def _sums(values: FloatArray, first: np.ndarray, last: np.ndarray) -> FloatArray:
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    return total[last] - total[first]
+
+
+def _findings(lost: int, short: int, covariates: tuple[str, ...]) -> tuple[Finding, ...]:
+    findings = []
+    if lost:
+        sentence = f"{lost} readings without {' or '.join(covariates)} were left out of the clock model."
+        findings.append(
+            Finding(code="COVARIATE_MISSING", severity="note", sentence=sentence, values={"readings": lost})
+        )
+    if short:
+        sentence = f"{short} readings between gaps, too few for a block, were left out of the clock model."
+        findings.append(
+            Finding(code="FRAGMENTS_LEFT_OUT", severity="note", sentence=sentence, values={"readings": short})
+        )
+    return tuple(findings)

@@ -1,0 +1,83 @@
+"""The variance of a time-error forecast by what causes it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, unit_level
+from evenbeat.quantities import FloatArray, StudentMixture
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class VarianceTerms:
+    """The variance of a time-error forecast by what causes it; the terms add up to the whole.
+
+    Attributes
+    ----------
+    by_term
+        Term to variance [s²] of shape (m,).
+    """
+
+    by_term: Mapping[str, FloatArray]
+
+    @property
+    def total(self) -> FloatArray:
+        """Sum of the terms, shape (m,)."""
+        return np.sum(list(self.by_term.values()), axis=0)
+
+
+def mean_levels(
+    *, weights: FloatArray, ratios: list[dict[int, float]], levels: FloatArray, block_s: float
+) -> dict[int, float]:
+    """Return the posterior mean of each h_α (white PM: variance of phase).
+
+    Parameters
+    ----------
+    weights
+        Shape (k,): weight of each point of the posterior.
+    ratios
+        For each point, exponent to Allan variance at one block relative to white FM.
+    levels
+        Shape (k,): mean Allan variance of white FM at one block.
+    """
+    return {
+        exponent: float((weights * levels) @ [each[exponent] for each in ratios])
+        * unit_level(exponent, block_s)
+        for exponent in ratios[0]
+    }
+
+
+def variance_terms(
+    distribution: StudentMixture,
+    *,
+    horizon_s: FloatArray,
+    levels: Mapping[int, float],
+    aging: FloatArray,
+    environment: FloatArray,
+    display: FloatArray,
+) -> VarianceTerms:
+    """Divide the variance of a time error, shape (m,), into its causes.
+
+    Notes
+    -----
+    The noise terms are what no past record could predict (optimum predictors, NIST TN 1337: h₀t/2,
+    2h₋₁t² and (2π²/3)h₋₂t³). What is left after all terms is the frequency at the start, which would
+    be known better from a longer or quieter record; it cannot be negative, because observing the sum
+    of the noises tells less than observing each.
+    """
+    spread = (distribution.locations - distribution.mean[:, np.newaxis]) ** 2 @ distribution.weights
+    terms = {
+        "white FM": levels[WHITE_FM] / 2 * horizon_s,
+        "flicker FM": 2 * levels[FLICKER_FM] * horizon_s**2,
+        "random-walk FM": 2 * math.pi**2 / 3 * levels[RANDOM_WALK_FM] * horizon_s**3,
+        "aging": aging,
+        "environment": environment,
+        "display": display,
+        "noise model": spread,
+    }
+    rest = distribution.standard_deviation**2 - sum(terms.values())
+    return VarianceTerms(by_term={"starting frequency": np.maximum(rest, 0.0), **terms})

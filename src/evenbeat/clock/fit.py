@@ -1,0 +1,263 @@
+"""Fitting the clock model to a record."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import special
+
+from evenbeat.clock.aging import AgingLaw, chosen_laws
+from evenbeat.clock.blocks import Blocks, block_averages
+from evenbeat.clock.design import Trend, influences_of
+from evenbeat.clock.likelihood import GridFit, NoiseGrid, NoisePrior, fit_on_grid, noise_grid
+from evenbeat.clock.model import ClockModel, LawWeight
+from evenbeat.clock.prediction import Component, Variant
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.findings import Finding, merged
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+
+MOST_BLOCKS = 400
+MOST_BLOCKS_WITH_WHITE_PM = 200
+WHITE_PM_MATTERS_BELOW = 64
+"""Samples per block under which white PM is a noise of its own: its share falls with their square."""
+KEPT_PROBABILITY = 0.998
+MOSTLY_REPEATED = 0.6
+COLLINEAR = 10.0
+"""Variance inflation from which two effects count as not told apart (common practice)."""
+
+
+def fit_clock(
+    record: Record,
+    *,
+    aging: str = "auto",
+    environment: Sequence[str] = (),
+    noise_prior: NoisePrior = "balanced",
+    most_blocks: int = MOST_BLOCKS,
+) -> ClockModel:
+    """Fit noise, aging and temperature of a clock to its record.
+
+    Parameters
+    ----------
+    record
+        Phase or frequency, conditioned: excluded samples are left out, flagged frequency steps become
+        parameters. Nothing else is conditioned here.
+    aging
+        ``'none'``, ``'linear'``, ``'logarithmic'``, or ``'auto'``: the linear and the logarithmic law,
+        weighted by AICc of the same correlated likelihood.
+    environment
+        Names of the record's covariates whose linear influence is fitted.
+    noise_prior
+        ``'uniform'``, ``'balanced'`` or ``'cautious'``: how readily weak flicker and random-walk FM
+        are assumed to hide under white FM; wider bands the more cautious. See
+        :meth:`evenbeat.clock.likelihood.NoiseGrid.log_prior`.
+    most_blocks
+        Number of block averages that is not exceeded (200 where white PM matters).
+
+    Raises
+    ------
+    InputError
+        If a covariate or a law does not exist, or all readings are the same.
+    TooShortError
+        If fewer than 8 block averages come out, or too few for the number of parameters.
+
+    Notes
+    -----
+    Restricted likelihood of block averages under the generalized covariance of the power-law noises;
+    deterministic. Not valid for noises outside white PM to random-walk FM, nor for a clock whose
+    noise changes within the record.
+    """
+    _check_environment(record, environment)
+    blocks = _blocks(record, tuple(environment), most_blocks)
+    scale = float(np.std(blocks.frequency))
+    if not scale > 0:
+        msg = (
+            f"all {len(blocks)} block averages are the same ({blocks.frequency[0]:.6g}): the display, not "
+            "the oscillator, limits this record, and no clock model can be fitted"
+        )
+        raise InputError(msg)
+    duration = record.duration_s
+    spans = blocks.spans.scaled(1 / duration)
+    grid = noise_grid(spans, blocks.length_s / duration, with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW)
+    trend = Trend(influences=influences_of(record, blocks), step_times=_step_times(record, blocks))
+    scaled_influences = trend.scaled_influences(blocks)
+    y = (blocks.frequency - blocks.frequency.mean()) / scale
+    variants = _variants(grid, trend, scaled_influences, y, laws=chosen_laws(aging))
+    laws = _weigh_laws(variants, observations=len(blocks) - 1)
+    components = _components(grid, variants, laws, noise_prior)
+    model = ClockModel(
+        record=record,
+        blocks=blocks,
+        grid=grid,
+        trend=trend,
+        variants=variants,
+        components=components,
+        laws=laws,
+        scale=scale,
+        noise_prior=noise_prior,
+        display_uncertainty=_display_uncertainty(record),
+    )
+    return model.with_findings(*merged(record.findings, blocks.findings, _findings(model)))
+
+
+def _check_environment(record: Record, environment: Sequence[str]) -> None:
+    for name in environment:
+        if name not in record.covariates:
+            known = ", ".join(record.covariates) or "none"
+            msg = f"the record has no covariate {name!r}; it has: {known}"
+            raise InputError(msg)
+
+
+def _blocks(record: Record, environment: tuple[str, ...], most_blocks: int) -> Blocks:
+    samples = len(record) - (record.kind == "phase")
+    if samples < WHITE_PM_MATTERS_BELOW * most_blocks:
+        most_blocks = min(most_blocks, MOST_BLOCKS_WITH_WHITE_PM)
+    blocks = block_averages(record, most_blocks=most_blocks, covariates=environment)
+    parameters = 3 + len(environment) + len(record.steps)
+    if len(blocks) < parameters + 4:
+        msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer or fit less"
+        raise TooShortError(msg, needed=parameters + 4, available=len(blocks))
+    return blocks
+
+
+def _display_uncertainty(record: Record) -> float:
+    """Return the standard uncertainty of a display step where readings mostly repeat; zero otherwise.
+
+    With noise of half a display step or more, neighbours differ in at least half of the cases and the
+    mean of many readings is right; below that the true value may lie anywhere within the step, which
+    is a rectangular distribution (JCGM 100:2008, 4.3.7).
+    """
+    if record.resolution is None or record.kind == "phase":
+        return 0.0
+    values = record.usable_values(without_steps=False)
+    change = np.diff(values)
+    change = change[~np.isnan(change)]
+    repeated = float(np.mean(change == 0)) if len(change) else 0.0
+    return record.resolution / math.sqrt(12) if repeated > MOSTLY_REPEATED else 0.0
+
+
+def _step_times(record: Record, blocks: Blocks) -> tuple[float, ...]:
+    """Return scaled times of the frequency steps that have blocks on both sides."""
+    times = [f.start * record.interval_s for f in record.steps if f.cause == "frequency_step"]
+    first, last = blocks.spans.stop[0], blocks.spans.start[-1]
+    return tuple(time / record.duration_s for time in times if first <= time <= last)
+
+
+def _variants(
+    grid: NoiseGrid,
+    trend: Trend,
+    scaled_influences: FloatArray,
+    y: FloatArray,
+    *,
+    laws: tuple[AgingLaw, ...],
+) -> tuple[Variant, ...]:
+    made = []
+    for law in laws:
+        for curvature in law.curvatures:
+            design = trend.columns(law, curvature, grid.spans, scaled_influences)
+            fit = fit_on_grid(grid, y, design)
+            made.append(Variant(law=law.name, curvature=curvature, design=design, fit=fit))
+    return tuple(made)
+
+
+def _best(fit: GridFit) -> float:
+    return float(fit.log_likelihood.max())
+
+
+def _weigh_laws(variants: tuple[Variant, ...], *, observations: int) -> tuple[LawWeight, ...]:
+    """Compare the aging laws by AICc (Hurvich & Tsai 1989) of the likelihood at its maximum."""
+    names = list(dict.fromkeys(variant.law for variant in variants))
+    scores = []
+    for name in names:
+        group = [v for v in variants if v.law == name]
+        k = group[0].design.shape[1] + (len(group) > 1) + 3  # trend, curvature, and three noise levels
+        correction = 2 * k * (k + 1) / max(observations - k - 1, 1)
+        scores.append(-2 * max(_best(v.fit) for v in group) + 2 * k + correction)
+    weights = np.exp(-0.5 * (np.array(scores) - min(scores)))
+    weights /= weights.sum()
+    return tuple(
+        LawWeight(law=name, aicc_difference=score - min(scores), weight=float(weight))
+        for name, score, weight in zip(names, scores, weights, strict=True)
+    )
+
+
+def _components(
+    grid: NoiseGrid, variants: tuple[Variant, ...], laws: tuple[LawWeight, ...], prior: NoisePrior
+) -> tuple[Component, ...]:
+    """Return the points of the posterior that hold all but a fraction of a percent of it."""
+    log_prior = grid.log_prior(prior)
+    share = {law.law: law.weight for law in laws}
+    best = {law.law: max(_best(v.fit) for v in variants if v.law == law.law) for law in laws}
+    total = {n: sum(math.exp(_best(v.fit) - best[n]) for v in variants if v.law == n) for n in best}
+    weights = np.empty((len(variants), *log_prior.shape))
+    for index, variant in enumerate(variants):
+        log_weight = log_prior + variant.fit.log_restricted
+        within = np.exp(log_weight - special.logsumexp(log_weight))
+        name = variant.law
+        weights[index] = within * share[name] * math.exp(_best(variant.fit) - best[name]) / total[name]
+    order = np.argsort(weights, axis=None)[::-1]
+    ranked = weights.ravel()[order]
+    kept = int(np.searchsorted(np.cumsum(ranked), KEPT_PROBABILITY)) + 1
+    mass = ranked[:kept].sum()
+    indices = [np.unravel_index(position, weights.shape) for position in order[:kept]]
+    return tuple(
+        Component(variant=int(i), node=int(j), walk=int(k), weight=float(weights[i, j, k] / mass))
+        for i, j, k in indices
+    )
+
+
+def _findings(model: ClockModel) -> tuple[Finding, ...]:
+    findings = [_law_finding(model.laws)] if len(model.laws) > 1 else []
+    findings.extend(_collinearity(model))
+    if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
+        sentence = "The record is shorter than two days, so the daily swing of temperature is not known."
+        findings.append(Finding(code="NO_DIURNAL_CYCLE", severity="note", sentence=sentence))
+    if model.display_uncertainty > 0:
+        findings.append(_display_finding(model))
+    return tuple(findings)
+
+
+def _display_finding(model: ClockModel) -> Finding:
+    sentence = (
+        "Neighbouring readings mostly repeat the same displayed value, so averaging does not see within a "
+        f"display step: {model.display_uncertainty:.1e} (step/√12) is added to every absolute frequency."
+    )
+    values = {"standard_uncertainty": model.display_uncertainty}
+    return Finding(code="DISPLAY_HIDES", severity="caution", sentence=sentence, values=values)
+
+
+def _law_finding(laws: tuple[LawWeight, ...]) -> Finding:
+    shares = ", ".join(f"{law.law} {law.weight:.0%}" for law in laws)
+    sentence = f"Forecasts average over the aging laws by their AICc weight: {shares}."
+    return Finding(
+        code="AGING_LAWS_AVERAGED",
+        severity="note",
+        sentence=sentence,
+        values={law.law: law.weight for law in laws},
+    )
+
+
+def _collinearity(model: ClockModel) -> list[Finding]:
+    """Say where aging and an influence cannot be told apart: variance inflation of the estimates."""
+    top = model.components[0]
+    variant = model.variants[top.variant]
+    inverse = variant.fit.inverse_information[top.node, top.walk]
+    if not model.trend.influences or inverse.shape[0] < 2 or model.laws[0].law == "none":
+        return []
+    inflation = np.diag(inverse) * np.diag(np.linalg.inv(inverse))
+    worst = [(influence.name, float(inflation[1 + k])) for k, influence in enumerate(model.trend.influences)]
+    return [
+        Finding(
+            code="COLLINEAR_WITH_AGING",
+            severity="caution",
+            sentence=(
+                f"{name} moves with time, so its influence and the aging are hard to tell apart "
+                f"(variance inflation {value:.0f}); change the temperature on purpose for a few hours."
+            ),
+            values={"variance_inflation": value},
+        )
+        for name, value in worst
+        if value > COLLINEAR
+    ]

@@ -1,0 +1,112 @@
+"""A forecast of frequency or time error with its distribution and where its uncertainty comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ForecastQuantity = Literal["frequency", "frequency_change", "time_error"]
+_TITLES = {
+    "frequency": "fractional frequency",
+    "frequency_change": "change of fractional frequency",
+    "time_error": "time error gained [s]",
+}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Forecast(Printed):
+    """What a clock is expected to show at some times.
+
+    Attributes
+    ----------
+    quantity
+        ``frequency``, ``frequency_change`` (since the end of the record) or ``time_error`` (seconds
+        gained since the end of the record, positive when the clock is ahead).
+    times_s
+        Shape (m,): seconds since the start of the record.
+    horizon_s
+        Shape (m,): seconds since the end of the record; negative within it.
+    distribution
+        Of every value, shape (m, k).
+    """
+
+    quantity: ForecastQuantity
+    times_s: FloatArray
+    horizon_s: FloatArray
+    distribution: StudentMixture
+    findings: tuple[Finding, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.times_s)
+
+    @property
+    def mean(self) -> FloatArray:
+        """Expected value, shape (m,)."""
+        return self.distribution.mean
+
+    @property
+    def standard_uncertainty(self) -> FloatArray:
+        """Standard deviation, shape (m,)."""
+        return self.distribution.standard_deviation
+
+    def interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
+        """Return the limits of the band, each of shape (m,)."""
+        return self.distribution.interval(confidence)
+
+    def probability_within(self, limit: float) -> FloatArray:
+        """Return P(|value| <= limit), shape (m,)."""
+        return self.distribution.cdf(limit) - self.distribution.cdf(-limit)
+
+    def to_frame(self, confidence: float = DEFAULT_CONFIDENCE) -> pd.DataFrame:
+        """Return one row per time: horizon, mean, standard uncertainty and the band."""
+        import pandas as pd
+
+        low, high = self.interval(confidence)
+        return pd.DataFrame(
+            {
+                "time_s": self.times_s,
+                "horizon_s": self.horizon_s,
+                "mean": self.mean,
+                "standard_uncertainty": self.standard_uncertainty,
+                "low": low,
+                "high": high,
+            }
+        )
+
+    def to_dict(self, confidence: float = DEFAULT_CONFIDENCE) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        low, high = self.interval(confidence)
+        return {
+            "quantity": self.quantity,
+            "confidence": confidence,
+            "time_s": self.times_s.tolist(),
+            "horizon_s": self.horizon_s.tolist(),
+            "mean": self.mean.tolist(),
+            "standard_uncertainty": self.standard_uncertainty.tolist(),
+            "low": low.tolist(),
+            "high": high.tolist(),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return f"Forecast of the {_TITLES[self.quantity]} at {len(self)} time(s)"
+
+    def _table(self) -> Table:
+        low, high = self.interval()
+        columns = (self.mean, self.standard_uncertainty, low, high)
+        shown = np.unique(np.linspace(0, len(self) - 1, min(len(self), 20)).astype(int))
+        rows = tuple(
+            (duration_text(float(self.horizon_s[i])), *(f"{column[i]:.3e}" for column in columns))
+            for i in shown
+        )
+        return Table(columns=("after", "mean", "std. unc.", "low 95 %", "high 95 %"), rows=rows)

@@ -1,0 +1,80 @@
+"""Noise levels from the posterior: a value where a noise is seen, an upper limit where it is not."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, unit_level
+from evenbeat.powerlaw import NoiseLevels
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+
+SEEN_SHARE = 0.05
+"""Share of the Allan variance that a noise must reach at some averaging time to count as seen."""
+SEEN_PROBABILITY = 0.9
+LIMIT_PROBABILITY = 0.95
+
+
+def noise_levels(
+    *, weights: FloatArray, ratios: list[dict[int, float]], levels: FloatArray, block_s: float, record: Record
+) -> NoiseLevels:
+    """Return the noise levels of a posterior.
+
+    Parameters
+    ----------
+    weights
+        Shape (k,): weight of each point of the posterior.
+    ratios
+        For each point, exponent to Allan variance at one block relative to white FM.
+    levels
+        Shape (k,): Allan variance of white FM at one block.
+    block_s
+        Length of one block in seconds.
+
+    Notes
+    -----
+    A noise is seen where it makes up at least a twentieth of the Allan variance at some averaging time
+    between one block and a quarter of the record, with 90 % probability. White PM is given as h₊₂ for
+    the sampling interval of the record (cut-off at half the sampling rate).
+    """
+    reach = max(1.0, record.duration_s / (4 * block_s))
+    values: dict[int, float] = {}
+    limits: dict[int, float] = {}
+    for exponent in (WHITE_PM, WHITE_FM, FLICKER_FM, RANDOM_WALK_FM):
+        ratio = np.array([each[exponent] for each in ratios])
+        if not ratio.any():
+            continue
+        level = ratio * levels * _si_level(exponent, block_s, record.interval_s)
+        seen = weights @ np.array([_largest_share(each, exponent, reach) >= SEEN_SHARE for each in ratios])
+        if seen >= SEEN_PROBABILITY:
+            values[exponent] = _quantile(level, weights, 0.5)
+        else:
+            limits[exponent] = _quantile(level, weights, LIMIT_PROBABILITY)
+    return NoiseLevels(
+        white_pm=values.get(WHITE_PM, 0.0),
+        white_fm=values.get(WHITE_FM, 0.0),
+        flicker_fm=values.get(FLICKER_FM, 0.0),
+        random_walk_fm=values.get(RANDOM_WALK_FM, 0.0),
+        upper_limits=limits,
+    )
+
+
+def _si_level(exponent: int, block_s: float, interval_s: float) -> float:
+    level = unit_level(exponent, block_s)
+    return level * 8 * math.pi**2 * interval_s if exponent == WHITE_PM else level
+
+
+def _largest_share(ratios: dict[int, float], exponent: int, reach: float) -> float:
+    """Return the largest share of the Allan variance from one block to ``reach`` blocks."""
+    blocks = np.geomspace(1.0, reach, 12)
+    slope = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1}
+    variances = {e: ratio * blocks ** slope[e] for e, ratio in ratios.items()}
+    return float(np.max(variances[exponent] / sum(variances.values())))
+
+
+def _quantile(values: FloatArray, weights: FloatArray, probability: float) -> float:
+    order = np.argsort(values)
+    position = int(np.searchsorted(np.cumsum(weights[order]), probability))
+    return float(values[order][min(position, len(values) - 1)])

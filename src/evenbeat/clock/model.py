@@ -1,0 +1,393 @@
+"""The fitted clock: what it answers, each answer with its distribution."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.clock.aging import AGING_LAWS
+from evenbeat.clock.blocks import Blocks
+from evenbeat.clock.budget import VarianceTerms, mean_levels, variance_terms
+from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, Spans
+from evenbeat.clock.design import Trend
+from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.levels import noise_levels
+from evenbeat.clock.likelihood import NoiseGrid, NoisePrior
+from evenbeat.clock.prediction import (
+    Component,
+    Predicted,
+    Targets,
+    Variant,
+    coefficient_mixture,
+    predict,
+)
+from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.record import Record
+from evenbeat.units import SECONDS_PER_DAY, duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, kw_only=True)
+class LawWeight:
+    """How well one aging law does beside the others."""
+
+    law: str
+    aicc_difference: float
+    weight: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class ClockModel(Printed):
+    """Noise, aging and temperature of one clock, with everything a forecast needs.
+
+    Made by :func:`evenbeat.fit_clock`. Every answer is a mixture over the posterior of the noise levels
+    and over the aging laws; times are seconds since the start of the record or UTC.
+
+    Attributes
+    ----------
+    scale
+        Unit of frequency in which the grid, the variants and the components are held.
+    display_uncertainty
+        Standard uncertainty of every absolute frequency because readings repeat one displayed value.
+    """
+
+    record: Record
+    blocks: Blocks
+    grid: NoiseGrid
+    trend: Trend
+    variants: tuple[Variant, ...]
+    components: tuple[Component, ...]
+    laws: tuple[LawWeight, ...]
+    scale: float
+    noise_prior: NoisePrior
+    display_uncertainty: float = 0.0
+    findings: tuple[Finding, ...] = ()
+
+    def with_findings(self, *findings: Finding) -> ClockModel:
+        """Return the model with further findings."""
+        return replace(self, findings=(*self.findings, *findings))
+
+    @cached_property
+    def noise(self) -> NoiseLevels:
+        """Levels h₊₂ … h₋₂ on the scale of a block and longer, upper limits where not detected."""
+        components = self.components
+        return noise_levels(
+            weights=np.array([component.weight for component in components]),
+            ratios=[self.ratios_of(component) for component in components],
+            levels=np.array([self._level(component) for component in components]),
+            block_s=self.blocks.length_s,
+            record=self.record,
+        )
+
+    def _mean_level(self, component: Component) -> float:
+        freedom = self.variants[component.variant].fit.degrees_of_freedom
+        return self._level(component) * freedom / (freedom - 2)
+
+    def _level(self, component: Component) -> float:
+        """Return the Allan variance of white FM at one block, as estimated at this point."""
+        fit = self.variants[component.variant].fit
+        return float(fit.level[component.node, component.walk]) * self.scale**2
+
+    def aging_rate(self, at: float | np.datetime64 | str | None = None) -> AgingRate:
+        """Return the aging rate per second at a time; at the end of the record by default.
+
+        Notes
+        -----
+        Generalized least squares at every point of the noise grid, mixed over the posterior. Where
+        random-walk FM is present the rate is that of the trend, not of the walk.
+        """
+        moment = self.record.duration_s if at is None else at
+        scaled_time = self.record.elapsed_at(np.array([moment])) / self.record.duration_s
+        weight = np.zeros((len(self.components), self._columns))
+        for k, component in enumerate(self.components):
+            variant = self.variants[component.variant]
+            slope = AGING_LAWS[variant.law].slope_at(scaled_time, variant.curvature)
+            weight[k, : slope.shape[1]] = slope[0]
+        factor = self.scale / self.record.duration_s
+        return AgingRate(
+            distribution=coefficient_mixture(self.variants, self.components, weight).scaled(factor), unit="/s"
+        )
+
+    def sensitivity(self, name: str) -> Estimate:
+        """Return the change of fractional frequency per unit of a covariate.
+
+        Raises
+        ------
+        InputError
+            If the covariate was not part of the fit.
+        """
+        names = [influence.name for influence in self.trend.influences]
+        if name not in names:
+            msg = f"{name!r} was not fitted; the environment of this model is: {', '.join(names) or 'none'}"
+            raise InputError(msg)
+        influence = self.trend.influences[names.index(name)]
+        weight = np.zeros((len(self.components), self._columns))
+        for k, component in enumerate(self.components):
+            variant = self.variants[component.variant]
+            first = variant.design.shape[1] - len(names) - len(self.trend.step_times)
+            weight[k, first + names.index(name)] = 1.0
+        unit = "/K" if name.endswith("_c") else f"per unit of {name}"
+        return Estimate(
+            distribution=coefficient_mixture(self.variants, self.components, weight).scaled(
+                self.scale / influence.spread
+            ),
+            unit=unit,
+        )
+
+    @property
+    def _columns(self) -> int:
+        return max(variant.design.shape[1] for variant in self.variants)
+
+    def frequency_at(self, times: npt.ArrayLike, *, averaging_time_s: float | None = None) -> Forecast:
+        """Return the mean fractional frequency over ``averaging_time_s`` around each time.
+
+        Parameters
+        ----------
+        times
+            Shape (m,): seconds since the start of the record, or UTC.
+        averaging_time_s
+            One block of the model by default. A shorter one adds the noise of short averages.
+
+        Notes
+        -----
+        Temperature is taken at its mean over the record; its daily swing is in the uncertainty.
+        """
+        elapsed = self.record.elapsed_at(times)
+        spans = self._spans_around(elapsed, averaging_time_s)
+        predicted = self._predict(Targets(spans=spans, designs=self._future_designs(spans)))
+        known_to = self._frequency_floor(averaging_time_s or self.blocks.length_s)
+        distribution = predicted.distribution.scaled(self.scale).shifted(float(self.blocks.frequency.mean()))
+        return Forecast(
+            quantity="frequency",
+            times_s=elapsed,
+            horizon_s=elapsed - self.record.duration_s,
+            distribution=distribution.widened(known_to),
+            findings=self._horizon_findings(elapsed),
+        )
+
+    def frequency_change_at(self, times: npt.ArrayLike, *, averaging_time_s: float | None = None) -> Forecast:
+        """Return the change of mean frequency from the end of the record to each time.
+
+        For a clock that is adjusted at the end of the record, the offset later is what it was left at
+        plus this change.
+        """
+        elapsed = self.record.elapsed_at(times)
+        spans = self._spans_around(elapsed, averaging_time_s)
+        start = self._spans_around(np.full(len(elapsed), self.record.duration_s), averaging_time_s)
+        targets = Targets(
+            spans=spans,
+            designs=self._future_designs(spans),
+            reference=start,
+            reference_designs=self._future_designs(start),
+        )
+        known_to = self._frequency_floor(averaging_time_s or self.blocks.length_s)
+        return Forecast(
+            quantity="frequency_change",
+            times_s=elapsed,
+            horizon_s=elapsed - self.record.duration_s,
+            distribution=self._predict(targets).distribution.scaled(self.scale).widened(known_to),
+            findings=self._horizon_findings(elapsed),
+        )
+
+    def time_error_at(self, times: npt.ArrayLike) -> Forecast:
+        """Return the time error in seconds gained from the end of the record to each time.
+
+        Raises
+        ------
+        InputError
+            If a time is not after the end of the record.
+        """
+        elapsed = self.record.elapsed_at(times)
+        forecast, _ = self._time_error(elapsed)
+        return forecast
+
+    def time_error_terms(self, times: npt.ArrayLike) -> tuple[Forecast, VarianceTerms]:
+        """Return the forecast of time error and its variance by cause.
+
+        Notes
+        -----
+        ``white FM``, ``flicker FM`` and ``random-walk FM`` are what no past record could predict (the
+        optimum predictors of NIST TN 1337: variances h₀t/2, 2h₋₁t² and (2π²/3)h₋₂t³); ``aging`` is
+        what is not known of the trend, ``environment`` the daily swing of temperature, ``noise model``
+        the disagreement between noise levels and aging laws, and ``starting frequency`` the rest: what
+        the record leaves unknown of the frequency at its end.
+        """
+        return self._time_error(self.record.elapsed_at(times))
+
+    def _time_error(self, elapsed: FloatArray) -> tuple[Forecast, VarianceTerms]:
+        horizon = elapsed - self.record.duration_s
+        if not np.all(horizon > 0):
+            msg = (
+                f"a time error is counted from the end of the record at {self.record.duration_s:g} s; "
+                f"{elapsed.min():g} s is not after it"
+            )
+            raise InputError(msg)
+        duration = self.record.duration_s
+        spans = Spans(start=np.ones(len(elapsed)), stop=elapsed / duration)
+        predicted = self._predict(Targets(spans=spans, designs=self._future_designs(spans)))
+        mean = float(self.blocks.frequency.mean())
+        frequency = predicted.distribution.scaled(self.scale).shifted(mean)
+        known_to = np.hypot(self._time_swing(horizon), self.display_uncertainty * horizon)
+        distribution = frequency.scaled(horizon).widened(known_to)
+        forecast = Forecast(
+            quantity="time_error",
+            times_s=elapsed,
+            horizon_s=horizon,
+            distribution=distribution,
+            findings=self._horizon_findings(elapsed),
+        )
+        return forecast, self._terms(predicted, distribution, horizon)
+
+    def _terms(
+        self, predicted: Predicted, distribution: StudentMixture, horizon: FloatArray
+    ) -> VarianceTerms:
+        components = self.components
+        levels = mean_levels(
+            weights=np.array([component.weight for component in components]),
+            ratios=[self.ratios_of(component) for component in components],
+            levels=np.array([self._mean_level(component) for component in components]),
+            block_s=self.blocks.length_s,
+        )
+        freedom = distribution.degrees_of_freedom
+        heavier = float(np.mean(freedom / (freedom - 2)))
+        return variance_terms(
+            distribution,
+            horizon_s=horizon,
+            levels=levels,
+            aging=predicted.trend_variance * heavier * (self.scale * horizon) ** 2,
+            environment=self._time_swing(horizon) ** 2,
+            display=(self.display_uncertainty * horizon) ** 2,
+        )
+
+    def ratios_of(self, component: Component) -> dict[int, float]:
+        """Return the Allan variance of each noise at one block, relative to white FM."""
+        node = self.grid.nodes[component.node]
+        return {
+            WHITE_PM: node.white_pm,
+            WHITE_FM: 1.0,
+            FLICKER_FM: node.flicker_fm,
+            RANDOM_WALK_FM: self.grid.ratios.random_walk_fm[component.walk],
+        }
+
+    @cached_property
+    def least_squares(self) -> LeastSquaresLine:
+        """What plain least squares would have said of the aging rate, for comparison."""
+        scaled = self.trend.scaled_influences(self.blocks)
+        design = self.trend.columns(AGING_LAWS["linear"], 0.0, self.grid.spans, scaled)
+        return least_squares_line(self.blocks.frequency, design, self.record.duration_s)
+
+    def _predict(self, targets: Targets) -> Predicted:
+        y = (self.blocks.frequency - self.blocks.frequency.mean()) / self.scale
+        return predict(self.grid, y, targets, variants=self.variants, components=self.components)
+
+    def _future_designs(self, spans: Spans) -> tuple[FloatArray, ...]:
+        """Return the trend's columns at mean temperature, one array per variant."""
+        mean_influences = np.zeros((len(spans), len(self.trend.influences)))
+        return tuple(
+            self.trend.columns(AGING_LAWS[variant.law], variant.curvature, spans, mean_influences)
+            for variant in self.variants
+        )
+
+    def _spans_around(self, elapsed: FloatArray, averaging_time_s: float | None) -> Spans:
+        width = self.blocks.length_s if averaging_time_s is None else averaging_time_s
+        if not width > 0:
+            msg = f"averaging_time_s is {averaging_time_s}; it must be positive"
+            raise InputError(msg)
+        return Spans(start=elapsed - 0.5 * width, stop=elapsed + 0.5 * width).scaled(
+            1 / self.record.duration_s
+        )
+
+    def _horizon_findings(self, elapsed: FloatArray) -> tuple[Finding, ...]:
+        reach = float(elapsed.max()) - self.record.duration_s
+        if reach <= self.record.duration_s * (1 + 1e-9):
+            return ()
+        sentence = (
+            f"The forecast reaches {duration_text(reach)} ahead, further than the record is long "
+            f"({duration_text(self.record.duration_s)}): beyond that it rests on the aging law alone."
+        )
+        values = {"horizon_s": reach, "record_s": self.record.duration_s}
+        return (Finding(code="EXTRAPOLATION", severity="caution", sentence=sentence, values=values),)
+
+    def _daily_amplitude(self) -> float:
+        """Return the daily amplitude of frequency from all influences together."""
+        return math.hypot(
+            *(self.sensitivity(i.name).value * i.usual_amplitude for i in self.trend.influences)
+        )
+
+    def _frequency_floor(self, averaging_time_s: float) -> float:
+        """Return what the daily swing, as such an average still shows it, and the display leave unknown."""
+        shown = abs(float(np.sinc(averaging_time_s / SECONDS_PER_DAY)))
+        return math.hypot(self._daily_amplitude() / math.sqrt(2) * shown, self.display_uncertainty)
+
+    def _time_swing(self, horizon: FloatArray) -> FloatArray:
+        """Return the rms time error of a daily swing of unknown phase: A P/2π √(1 - cos 2πt/P)."""
+        angle = 2 * math.pi * horizon / SECONDS_PER_DAY
+        return self._daily_amplitude() * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the block averages: time, frequency, covariates."""
+        import pandas as pd
+
+        columns = {
+            "start_s": self.blocks.spans.start,
+            "stop_s": self.blocks.spans.stop,
+            "fractional_frequency": self.blocks.frequency,
+        }
+        return pd.DataFrame({**columns, **self.blocks.covariates})
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "blocks": len(self.blocks),
+            "block_s": self.blocks.length_s,
+            "noise_prior": self.noise_prior,
+            "noise": self.noise.to_dict(),
+            "aging_laws": [
+                {"law": law.law, "aicc_difference": law.aicc_difference, "weight": law.weight}
+                for law in self.laws
+            ],
+            "aging_rate_per_second": self.aging_rate().to_dict(),
+            "aging_rate_per_day": self.aging_rate().per_day.to_dict(),
+            "sensitivity": {i.name: self.sensitivity(i.name).to_dict() for i in self.trend.influences},
+            "least_squares": self.least_squares.to_dict(),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return (
+            f"ClockModel on {len(self.blocks)} averages of {duration_text(self.blocks.length_s)}: "
+            f"aging {self.aging_rate().per_day}"
+        )
+
+    def _table(self) -> Table:
+        rows = [
+            ("aging rate at the end", str(self.aging_rate().per_day)),
+            ("  least squares would say", str(self.least_squares.rate.per_day)),
+        ]
+        rows += [(f"sensitivity to {i.name}", str(self.sensitivity(i.name))) for i in self.trend.influences]
+        rows += _noise_rows(self.noise)
+        rows += [(f"{law.law} law", f"weight {law.weight:.2f}") for law in self.laws if len(self.laws) > 1]
+        return Table(columns=("", "value"), rows=tuple(rows))
+
+
+def _noise_rows(noise: NoiseLevels) -> list[tuple[str, str]]:
+    rows = []
+    for exponent, level in noise.by_exponent.items():
+        if level > 0:
+            rows.append((f"{NOISE_NAMES[exponent]} h({exponent:+d})", f"{level:.2e}"))
+        elif exponent in noise.upper_limits:
+            limit = noise.upper_limits[exponent]
+            rows.append((f"{NOISE_NAMES[exponent]} h({exponent:+d})", f"not seen, below {limit:.1e}"))
+    return rows
