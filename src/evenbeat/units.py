@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import re
+from typing import Literal
 
 from evenbeat.errors import InputError
 
@@ -26,7 +27,11 @@ FRACTIONAL_UNITS = {"1": 1.0, "ppm": 1e-6, "ppb": 1e-9, "ppt": 1e-12, "%": 1e-2}
 _DURATION_UNITS = {
     "s": 1.0,
     "sec": 1.0,
+    "second": 1.0,
+    "seconds": 1.0,
     "min": SECONDS_PER_MINUTE,
+    "minute": SECONDS_PER_MINUTE,
+    "minutes": SECONDS_PER_MINUTE,
     "h": SECONDS_PER_HOUR,
     "hour": SECONDS_PER_HOUR,
     "hours": SECONDS_PER_HOUR,
@@ -40,6 +45,44 @@ _DURATION_UNITS = {
     "year": SECONDS_PER_YEAR,
     "years": SECONDS_PER_YEAR,
 }
+
+
+Dimension = Literal["time", "frequency", "fractional"]
+
+
+def parse_unit(text: str) -> tuple[Dimension, float]:
+    """Return what a unit measures and its size in SI: ``'ns'``, ``'MHz'``, ``'ppb'``, ``'1e-11'``.
+
+    A plain number is a multiplier of a fractional quantity; a negative one turns the sign.
+
+    Raises
+    ------
+    InputError
+        If the unit is not known.
+    """
+    name = text.strip().lower()
+    tables: tuple[tuple[Dimension, dict[str, float]], ...] = (
+        ("time", TIME_UNITS),
+        ("frequency", FREQUENCY_UNITS),
+        ("fractional", FRACTIONAL_UNITS),
+    )
+    for dimension, table in tables:
+        if name in table:
+            return dimension, table[name]
+    if re.fullmatch(r"[+-]?\d+(?:\.\d*)?(?:e[+-]?\d+)?", name):
+        factor = float(name)
+        if factor != 0 and math.isfinite(factor):
+            return "fractional", factor
+    msg = f"'{text}' is not a known unit; give s, ms, us, ns, ps, Hz, kHz, MHz, GHz, 1, ppm, ppb or 1e-11"
+    raise InputError(msg)
+
+
+def celsius_conversion(unit: str) -> tuple[float, float] | None:
+    """Return scale and offset that turn a temperature into degrees Celsius, or ``None`` if it is none."""
+    conversions = {"c": (1.0, 0.0), "k": (1.0, -273.15), "f": (5 / 9, -160 / 9)}
+    name = unit.strip().lower().removeprefix("°").removeprefix("deg").strip(" _")
+    name = {"celsius": "c", "kelvin": "k", "fahrenheit": "f"}.get(name, name)
+    return conversions.get(name)
 
 
 def parse_duration(text: str) -> float:
@@ -63,7 +106,7 @@ def parse_duration(text: str) -> float:
 
 
 def duration_text(seconds: float) -> str:
-    """Return a duration as people say it: ``'10 s'``, ``'2.5 h'``, ``'120 d'``, ``'1.5 years'``."""
+    """Return a duration as people say it: ``'10 s'``, ``'2.5 h'``, ``'120 d'``, ``'2.5 years'``."""
     if not math.isfinite(seconds):
         return "unknown"
     size = abs(seconds)
@@ -91,5 +134,5 @@ def time_text(seconds: float) -> str:
         return "unknown"
     for limit, factor, name in ((1.0, 1.0, "s"), (1e-3, 1e3, "ms"), (1e-6, 1e6, "µs"), (1e-9, 1e9, "ns")):
         if abs(seconds) >= limit:
-            return f"{seconds * factor:.3g} {name}"
-    return f"{seconds * 1e12:.3g} ps" if seconds else "0 s"
+            return f"{_short(seconds * factor)} {name}"
+    return f"{_short(seconds * 1e12)} ps" if seconds else "0 s"

@@ -1,0 +1,74 @@
+"""The display step of a column of readings: from the printed digits and from the readings themselves."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+import numpy as np
+
+from evenbeat.quantities import FloatArray
+
+_MOST_DISTINCT = 4096
+_LATTICE_TOLERANCE = 0.02
+_NUMBER = re.compile(r"[+-]?\d*(?:[.,](\d*))?(?:[eE]([+-]?\d+))?", re.ASCII)
+
+
+def printed_step(cells: Iterable[str]) -> float | None:
+    """Return the unit of the last digit that any of the cells shows, ``None`` if none is a number."""
+    exponents = []
+    for cell in cells:
+        match = _NUMBER.fullmatch(cell.strip())
+        if match and any(c.isdigit() for c in cell):
+            exponents.append(int(match.group(2) or 0) - len(match.group(1) or ""))
+    return 10.0 ** min(exponents) if exponents else None
+
+
+def display_step(values: FloatArray, printed: float | None) -> float | None:
+    """Return the step between neighbouring readings that the display can show.
+
+    Parameters
+    ----------
+    values
+        Readings in the unit in which they are printed; NaN = missing.
+    printed
+        Unit of the last printed digit, as from :func:`printed_step`.
+
+    Returns
+    -------
+    float or None
+        The common divisor of all differences between distinct readings, at least the last digit;
+        ``None`` where neither the digits nor the readings show a step above the spacing of floats.
+    """
+    distinct = np.unique(values[np.isfinite(values)])
+    if not len(distinct):
+        return None
+    float_spacing = float(np.spacing(np.abs(distinct).max()))
+    if printed is not None and printed < 4 * float_spacing:
+        printed = None
+    if len(distinct) < 3:
+        return _common_divisor(distinct, printed) if printed else None
+    coarse = _lattice_step(distinct, printed or 4 * float_spacing)
+    return coarse if coarse is not None else (_common_divisor(distinct, printed) if printed else None)
+
+
+def _common_divisor(distinct: FloatArray, printed: float) -> float:
+    """Return the greatest common divisor of the differences, in units of the last digit."""
+    steps = np.rint(np.diff(distinct) / printed)
+    if not len(steps) or steps.max() > 2**53:
+        return printed
+    divisor = int(np.gcd.reduce(steps.astype(np.int64)))
+    return printed * max(divisor, 1) if len(distinct) > 2 else printed
+
+
+def _lattice_step(distinct: FloatArray, rounding: float) -> float | None:
+    """Return the step of a lattice that the readings lie on within rounding, where it is much coarser."""
+    steps = np.diff(distinct)
+    step = float(np.median(steps[steps <= 1.5 * steps.min() + rounding]))
+    if len(distinct) > _MOST_DISTINCT or step < 3 * rounding:
+        return None
+    for _ in range(3):  # a better step counts the far readings better
+        places = np.rint((distinct - distinct[0]) / step)
+        step = float(places @ (distinct - distinct[0]) / (places @ places))
+    error = np.abs(distinct - distinct[0] - places * step)
+    return step if error.max() <= max(1.01 * rounding, _LATTICE_TOLERANCE * step) else None

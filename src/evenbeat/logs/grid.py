@@ -1,0 +1,288 @@
+"""Rows with time stamps → positions on a regular grid.
+
+The stamps of a logging computer jitter and drift; readings are nevertheless one interval apart. A
+running origin follows slow drift, so that only real gaps move a reading to a later cell.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize
+
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.timestamps import Locate
+from evenbeat.quantities import FloatArray
+from evenbeat.units import duration_text
+
+_BLOCK = 64
+_SHORT_SPAN = 64
+_WIDE_SPAN = 4096
+_SNAP = 2e-4  # ordinary error of a computer's clock
+_STATED_TOLERANCE = 0.05
+_TOLERATED_JITTER = 0.15
+_REPEATED = 0.1  # a step this much shorter than the interval is no step
+_CLEAR_STEP = 0.2  # steps this close to whole intervals leave no doubt
+_MOST_DOUBLED = 0.05
+_EVEN_SPREAD = 0.24  # median distance from the nearest cell; 0.25 for times without any grid
+_LARGEST_GROWTH = 30  # cells per row beyond which stamps are wrong rather than gapped
+
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Grid:
+    """Where the rows go.
+
+    Parameters
+    ----------
+    positions
+        Shape (rows,), strictly increasing from zero.
+    cells
+        Number of cells of the grid.
+    """
+
+    positions: IntArray
+    cells: int
+    interval_s: float
+    findings: tuple[Finding, ...] = ()
+
+    def place(self, column: FloatArray) -> FloatArray:
+        """Return the column on the grid, NaN where no row is."""
+        if self.cells == len(column):
+            return column
+        placed = np.full(self.cells, np.nan)
+        placed[self.positions] = column
+        return placed
+
+
+def regular_grid(rows: int, interval_s: float) -> Grid:
+    """Return the grid of a log without time stamps."""
+    return Grid(positions=np.arange(rows), cells=rows, interval_s=interval_s)
+
+
+def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:
+    """Return where rows with time stamps go.
+
+    Parameters
+    ----------
+    seconds
+        Shape (rows,), seconds since the first row.
+    stated_s
+        Interval from header or option, where stated.
+
+    Raises
+    ------
+    LogError
+        If times run backwards or are doubled (naming the line), contradict the stated interval, or are
+        too irregular for a grid.
+    """
+    steps = np.diff(seconds)
+    spacing = _typical_spacing(seconds, steps, path)
+    _check_order(steps, spacing, path, locate)
+    if stated_s is not None and abs(spacing / stated_s - 1) > _STATED_TOLERANCE:
+        msg = (
+            f"the interval is stated as {stated_s:g} s but the time stamps are {spacing:.6g} s apart; "
+            "correct --interval (interval_s) or the time column"
+        )
+        raise LogError(msg, path=path)
+    _check_size(seconds, steps, spacing, path, locate)
+    cells, residual = _nearest_cells(seconds, steps, spacing)
+    irregular: tuple[Finding, ...] = ()
+    doubled = np.diff(cells) < 1
+    if np.count_nonzero(doubled) > _MOST_DOUBLED * len(doubled) or np.median(np.abs(residual)) > _EVEN_SPREAD:
+        raise _too_irregular(spacing, path)
+    if doubled.any():
+        _check_doubles(seconds, cells, residual, spacing, path=path, locate=locate)
+        cells, irregular = _spread(cells, residual, path, locate)
+    cells -= cells[0]
+    interval, measured = _reported_interval(seconds, cells, residual * spacing, stated_s)
+    return Grid(
+        positions=cells,
+        cells=int(cells[-1]) + 1,
+        interval_s=interval,
+        findings=(*measured, *_gap_finding(cells, interval), *irregular),
+    )
+
+
+def _typical_spacing(seconds: FloatArray, steps: FloatArray, path: str) -> float:
+    """Return the spacing of neighbours: the median step, made exact by the median over many rows."""
+    rising = steps[steps > 0]
+    if not len(rising):
+        msg = "the time never advances; give --interval (interval_s) and leave the time column out"
+        raise LogError(msg, path=path)
+    spacing = float(np.median(rising))
+    span = min(_SHORT_SPAN, len(seconds) // 4)
+    if span > 1:  # most short spans hold no gap, and jitter divides by their length
+        wide = float(np.median(seconds[span:] - seconds[:-span])) / span
+        if abs(wide / spacing - 1) < 0.3:
+            spacing = wide
+    return spacing
+
+
+def _check_order(steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
+    worst = int(np.argmin(steps))
+    if steps[worst] < -1.5 * spacing:
+        row = int(np.argmax(steps < -1.5 * spacing))
+        msg = (
+            f"the time runs backwards by {duration_text(-steps[row])} where rows are "
+            f"{duration_text(spacing)} apart; sort the log or cut it there"
+        )
+        raise LogError(msg, path=path, line=locate(row + 1))
+
+
+def _check_size(seconds: FloatArray, steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
+    if (seconds[-1] - seconds[0]) / spacing > _LARGEST_GROWTH * len(seconds) + 1000:
+        row = int(np.argmax(steps))
+        msg = (
+            f"the time jumps by {duration_text(steps[row])} where rows are {duration_text(spacing)} apart; "
+            "cut the log there, or give readings at even spacing"
+        )
+        raise LogError(msg, path=path, line=locate(row + 1))
+
+
+def _nearest_cells(seconds: FloatArray, steps: FloatArray, spacing: float) -> tuple[IntArray, FloatArray]:
+    """Return the nearest cell of each row and its distance from it in intervals."""
+    counts = steps / spacing
+    whole = np.rint(counts)
+    if np.abs(counts - whole).max() < _CLEAR_STEP and whole.min() >= 1:
+        cells = np.concatenate([[0], np.cumsum(whole.astype(np.int64))])
+        slope = float((seconds[-1] - seconds[0]) / cells[-1])
+        return cells, np.zeros(len(seconds)) + (seconds - seconds[0]) / slope - cells
+    cells, residual = _tracked(seconds, spacing)
+    span = min(_WIDE_SPAN, len(seconds) // 4)
+    rows = cells[span:] - cells[:-span]
+    refined = float(np.median((seconds[span:] - seconds[:-span]) / np.maximum(rows, 1)))
+    return _tracked(seconds, refined) if 0 < abs(refined / spacing - 1) < 0.01 else (cells, residual)
+
+
+def _tracked(seconds: FloatArray, spacing: float) -> tuple[IntArray, FloatArray]:
+    """Return the nearest cell of each row and its distance from it, the origin following slow drift."""
+    cells = np.empty(len(seconds), dtype=np.int64)
+    residual = np.empty(len(seconds))
+    origin = (
+        float(np.median(seconds[:9] - np.arange(len(seconds[:9])) * spacing)) if len(seconds) > 9 else 0.0
+    )
+    if abs(origin) > 0.5 * spacing:
+        origin = 0.0
+    for begin in range(0, len(seconds), _BLOCK):
+        part = slice(begin, begin + _BLOCK)
+        distance = (seconds[part] - origin) / spacing
+        cells[part] = np.rint(distance)
+        residual[part] = distance - cells[part]
+        origin += 0.5 * float(np.median(residual[part])) * spacing
+    return cells, residual
+
+
+def _check_doubles(
+    seconds: FloatArray,
+    cells: IntArray,
+    residual: FloatArray,
+    spacing: float,
+    *,
+    path: str,
+    locate: Locate,
+) -> None:
+    """Refuse doubled rows unless the stamps are too coarse or too jittery to tell neighbours apart."""
+    steps = np.diff(seconds)
+    coarse = spacing < 2.5 and bool(np.all(np.abs(steps - np.rint(steps)) < 1e-6))
+    jittery = float(np.percentile(np.abs(residual), 90)) > _TOLERATED_JITTER
+    repeated = steps <= _REPEATED * spacing
+    row = int(np.argmax(repeated)) + 1
+    if repeated.any() and not (coarse or jittery):
+        msg = (
+            f"the time advances by {steps[row - 1]:.6g} s where rows are "
+            f"{duration_text(spacing)} apart; remove repeated rows"
+        )
+        raise LogError(msg, path=path, line=locate(row))
+    surplus = len(cells) - (int(cells[-1] - cells[0]) + 1)
+    if surplus > max(2, 1e-3 * len(cells)):
+        msg = (
+            f"{surplus} rows more than there are intervals of {duration_text(spacing)}; remove repeated rows"
+        )
+        raise LogError(msg, path=path, line=locate(row))
+
+
+def _spread(
+    cells: IntArray, residual: FloatArray, path: str, locate: Locate
+) -> tuple[IntArray, tuple[Finding, ...]]:
+    """Return strictly increasing cells nearest to the stamps (least squares under the order)."""
+    running = np.arange(len(cells))
+    doubled = int(np.count_nonzero(np.diff(cells) < 1))
+    excess = optimize.isotonic_regression(cells + residual - running).x
+    spread = running + np.rint(excess).astype(np.int64)
+    worst = int(np.argmax(np.abs(spread - cells - residual)))
+    shift = float(abs(spread[worst] - cells[worst] - residual[worst]))
+    if shift > 3.5:
+        msg = (
+            f"the time stamps are off by {shift:.1f} intervals around this row; correct or cut the log there"
+        )
+        raise LogError(msg, path=path, line=locate(worst))
+    sentence = (
+        f"{doubled} rows are stamped in the same interval as the row before, as a busy logging computer "
+        "does; the rows were kept in their order, one per interval."
+    )
+    values = {"doubled_stamps": doubled, "largest_shift_intervals": round(shift, 3)}
+    return spread, (Finding(code="IRREGULAR_TIMES", severity="caution", sentence=sentence, values=values),)
+
+
+def _too_irregular(spacing: float, path: str) -> LogError:
+    msg = (
+        f"the time stamps are too uneven for a grid of {duration_text(spacing)}; give readings at an even "
+        "spacing, or treat few widely spaced points as a calibration history"
+    )
+    return LogError(msg, path=path)
+
+
+def _reported_interval(
+    seconds: FloatArray, cells: IntArray, jitter: FloatArray, stated_s: float | None
+) -> tuple[float, tuple[Finding, ...]]:
+    """Return the stated interval, a round one within jitter and clock error, or the measured mean."""
+    span = float(cells[-1])
+    mean = float(seconds[-1] - seconds[0]) / span
+    reach = max(_SNAP * mean, (4 * float(np.median(np.abs(jitter))) + 1e-9) / span)
+    if stated_s is not None:
+        interval, whence = stated_s, "stated"
+    else:
+        interval, whence = _round_value(mean, reach), "round"
+    if abs(mean - interval) <= reach:
+        return interval, ()
+    if whence == "stated":
+        sentence = (
+            f"The interval is stated as {stated_s:g} s, but the time stamps advance by {mean:.9g} s per row "
+            "on average; the stated interval was used."
+        )
+    else:
+        sentence = (
+            f"The time stamps advance by {mean:.9g} s per row on average; this was used as the interval."
+        )
+    values = {"measured_interval_s": mean, "interval_s": interval}
+    return interval, (Finding(code="MEASURED_INTERVAL", severity="note", sentence=sentence, values=values),)
+
+
+def _round_value(value: float, reach: float) -> float:
+    """Return the number with the fewest digits (at most three) within reach, or the value itself."""
+    exponent = math.floor(math.log10(value))
+    for digits in range(3):
+        candidate = round(value, digits - exponent)
+        if candidate > 0 and abs(candidate - value) <= reach:
+            return candidate
+    return value
+
+
+def _gap_finding(cells: IntArray, interval: float) -> tuple[Finding, ...]:
+    jumps = np.diff(cells) - 1
+    gaps = int(np.count_nonzero(jumps))
+    if not gaps:
+        return ()
+    missing, longest = int(jumps.sum()), int(jumps.max())
+    sentence = (
+        f"{missing} readings are missing in {gaps} gap{'s' * (gaps > 1)} of the log, the longest "
+        f"{duration_text(longest * interval)}; they stay missing, nothing was filled in."
+    )
+    values = {"missing": missing, "gaps": gaps, "longest_s": longest * interval}
+    return (Finding(code="GAPS", severity="note", sentence=sentence, values=values),)

@@ -1,0 +1,268 @@
+"""What a column name or a comment line says: quantity, unit, time, covariate, interval."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from evenbeat.errors import InputError
+from evenbeat.logs.layout import Statements
+from evenbeat.units import celsius_conversion, parse_duration, parse_unit
+
+Role = Literal["time", "value", "covariate", "unknown"]
+
+_PHASE = re.compile(
+    r"\b(?:phase|tie|time ?interval|time ?(?:error|difference|offset|deviation)|phase ?time|ti)\b"
+)
+_FRACTIONAL = re.compile(r"\b(?:fractional|ffo|ffe|y|relative|normali[sz]ed)\b")
+_RATIO = re.compile(r"\bratio\b")
+_PERIOD = re.compile(r"\bperiod\b")
+_FREQUENCY = re.compile(r"\b(?:frequency|freq|f)\b")
+_TIME = re.compile(
+    r"\b(?:times?|utc|gmt|date|datetime|time ?stamp|unix|epoch|mjd|elapsed|seconds|t|iso|when)\b"
+)
+_COVARIATE = re.compile(
+    r"\b(?:temperature|temp|humidity|rh|pressure|voltage|volts|current|supply|vibration|acceleration|ambient)\b"
+)
+_LONG_WORDS = {"temp": "temperature", "temps": "temperature", "freq": "frequency"}
+_UNIT_SPELLINGS = {
+    "sec": "s",
+    "secs": "s",
+    "second": "s",
+    "seconds": "s",
+    "hertz": "hz",
+    "usec": "us",
+    "nsec": "ns",
+    "nanoseconds": "ns",
+    "microseconds": "us",
+    "dimensionless": "1",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Meaning:
+    """What a column name states.
+
+    Parameters
+    ----------
+    words
+        The name without its unit, lower case, words separated by blanks.
+    unit
+        As written; ``None`` where the name states none.
+    quantity
+        For a value column; ``None`` where not stated.
+    """
+
+    role: Role
+    words: str
+    unit: str | None = None
+    quantity: str | None = None
+
+
+def column_meaning(name: str) -> Meaning:
+    """Return what a column name states."""
+    words, unit = _words_and_unit(name)
+    dimension = _dimension(unit)
+    if _COVARIATE.search(words) or (unit and not dimension and celsius_conversion(unit)):
+        return Meaning(role="covariate", words=words, unit=unit)
+    quantity = _quantity(words, dimension)
+    if quantity is None and _TIME.search(words):
+        return Meaning(role="time", words=words, unit=unit)
+    if quantity is None and dimension == "time" and words:
+        quantity = "phase"
+    if quantity is not None:
+        return Meaning(role="value", words=words, unit=unit, quantity=quantity)
+    return Meaning(role="unknown", words=words, unit=unit)
+
+
+def canonical_unit(unit: str) -> str:
+    """Return a unit in the spelling that ``parse_unit`` knows."""
+    name = unit.strip()
+    return _UNIT_SPELLINGS.get(name.lower(), name)
+
+
+def covariate_name(meaning: Meaning, index: int) -> tuple[str, float, float]:
+    """Return name with unit, scale and offset of a covariate: temperatures become degrees Celsius."""
+    words = [_LONG_WORDS.get(word, word) for word in meaning.words.split()]
+    base = re.sub(r"\W+", "_", "_".join(words)).strip("_") or f"column_{index}"
+    celsius = celsius_conversion(meaning.unit) if meaning.unit else None
+    if celsius is not None:
+        base = base if "temperature" in base or base == f"column_{index}" else f"{base}_temperature"
+        return f"{base}_c", *celsius
+    if meaning.unit is None:
+        return (f"{base}_c" if "temperature" in base else base), 1.0, 0.0
+    suffix = re.sub(r"\W+", "_", meaning.unit.lower().replace("%", "percent")).strip("_")
+    return f"{base}_{suffix}" if suffix else base, 1.0, 0.0
+
+
+def _words_and_unit(name: str) -> tuple[str, str | None]:
+    text = name.strip()
+    match = re.fullmatch(r"(.*?)\s*[\[(]\s*([^\])]+?)\s*[\])]\s*", text)
+    if match:
+        return _plain_words(match.group(1)), canonical_unit(match.group(2))
+    match = re.fullmatch(r"(.*?\w)\s*/\s*([A-Za-zµμ°%]+)", text)
+    if match and _is_unit(match.group(2)):
+        return _plain_words(match.group(1)), canonical_unit(match.group(2))
+    if _is_unit(text) and len(text) > 1:
+        return "", canonical_unit(text)
+    parts = re.split(r"[\s_,]+", text)
+    if len(parts) > 1 and _is_unit(parts[-1]):
+        return _plain_words(" ".join(parts[:-1])), canonical_unit(parts[-1])
+    return _plain_words(text), None
+
+
+def _plain_words(text: str) -> str:
+    return " ".join(re.split(r"[^\w°%.]+|_+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text))).strip().lower()
+
+
+def _is_unit(text: str) -> bool:
+    if text.lower() in ("seconds", "second"):  # 'elapsed seconds' is a name, and its unit is seconds
+        return False
+    known = text.lower() in (
+        "v",
+        "mv",
+        "a",
+        "ma",
+        "w",
+        "pa",
+        "hpa",
+        "kpa",
+        "rh",
+        "min",
+        "h",
+        "d",
+        "days",
+        "%",
+    )
+    return known or celsius_conversion(text) is not None or _dimension(canonical_unit(text)) is not None
+
+
+def _dimension(unit: str | None) -> str | None:
+    if unit is None or re.fullmatch(r"\d{1,3}", unit):  # 'channel 2', not a multiplier
+        return "fractional" if unit == "1" else None
+    try:
+        return parse_unit(unit)[0]
+    except InputError:
+        return None
+
+
+def _quantity(words: str, dimension: str | None) -> str | None:
+    if dimension == "fractional":
+        return "frequency_ratio" if _RATIO.search(words) else "fractional_frequency"
+    if dimension == "frequency":
+        return "frequency"
+    for pattern, quantity in (
+        (_PHASE, "phase"),
+        (_FRACTIONAL, "fractional_frequency"),
+        (_RATIO, "frequency_ratio"),
+        (_PERIOD, "period"),
+        (_FREQUENCY, "frequency"),
+    ):
+        if pattern.search(words):
+            return quantity
+    return None
+
+
+_KEYS = {
+    "quantity": "quantity",
+    "unit": "unit",
+    "units": "unit",
+    "nominal frequency": "nominal",
+    "nominal": "nominal",
+    "interval": "interval",
+    "data interval": "interval",
+    "sampling interval": "interval",
+    "sample interval": "interval",
+    "gate": "gate",
+    "gate time": "gate",
+    "reference": "reference",
+    "time zone": "time_zone",
+    "timezone": "time_zone",
+    "sign": "sign",
+    "time": "time",
+}
+_KEYED = re.compile(r"\s*([A-Za-z ]+?)\s*[:=]\s*(.+?)\s*")
+_SPOKEN_INTERVAL = re.compile(
+    r"(?:data|sampling|sample) interval\s+([\d.]+\s*(?:s|ms|min|h|d))", re.IGNORECASE
+)
+_SPOKEN_QUANTITY = re.compile(
+    r"(phase|frequency|fractional frequency|period) (?:data|readings)\b", re.IGNORECASE
+)
+
+
+def comment_statements(comments: Iterable[str]) -> Statements:
+    """Return what the comment lines say in the form ``key: value``, or ``phase data, unit: s``.
+
+    Raises
+    ------
+    InputError
+        If a stated frequency or duration cannot be understood.
+    """
+    said: dict[str, str] = {}
+    for comment in comments:
+        for part in dict.fromkeys((comment, *comment.split(","))):
+            match = _KEYED.fullmatch(part)
+            key = _KEYS.get(match.group(1).lower()) if match else None
+            if match and key:
+                said.setdefault(key, match.group(2))
+        interval, quantity = _SPOKEN_INTERVAL.fullmatch(comment), _SPOKEN_QUANTITY.match(comment)
+        if interval:
+            said.setdefault("interval", interval.group(1))
+        if quantity:
+            said.setdefault("quantity", quantity.group(1))
+    return Statements(
+        quantity=_spelled_quantity(said["quantity"]) if "quantity" in said else None,
+        unit=canonical_unit(said["unit"]) if "unit" in said else None,
+        nominal_frequency_hz=_frequency_hz(said["nominal"]) if "nominal" in said else None,
+        interval_s=_duration(said, "interval"),
+        gate_s=_duration(said, "gate"),
+        reference=said.get("reference", ""),
+        time_zone=said.get("time_zone"),
+        start=_since(said.get("time", "")),
+        reading_of=_reading_of(said.get("sign", "")),
+    )
+
+
+def _since(text: str) -> str | None:
+    match = re.search(r"\bsince\s+(\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)?Z?)", text)
+    return match.group(1) if match else None
+
+
+def _reading_of(text: str) -> str | None:
+    """Return what a comment such as 'a reading above nominal means that the timebase is slow' implies."""
+    if re.search(r"\b(?:above|positive|high)\b.*\b(?:slow|late|behind)\b", text.lower()):
+        return "reference"
+    return (
+        "device"
+        if re.search(r"\b(?:above|positive|high)\b.*\b(?:fast|early|ahead)\b", text.lower())
+        else None
+    )
+
+
+def _spelled_quantity(text: str) -> str:
+    words = re.sub(r"[\s_-]+", "_", text.strip().lower())
+    return {"time_error": "phase", "time_difference": "phase", "ratio": "frequency_ratio"}.get(words, words)
+
+
+def _duration(said: dict[str, str], key: str) -> float | None:
+    if key not in said:
+        return None
+    try:
+        return parse_duration(said[key])
+    except InputError:
+        msg = f"the comment '{key}: {said[key]}' is not understood; write it as '{key}: 10 s'"
+        raise InputError(msg) from None
+
+
+def _frequency_hz(text: str) -> float:
+    match = re.fullmatch(r"([\d.]+(?:[eE][+-]?\d+)?)\s*([kMG]?Hz)?", text.strip(), re.IGNORECASE)
+    try:
+        value = float(match.group(1)) * parse_unit(match.group(2) or "Hz")[1] if match else 0.0
+    except ValueError:
+        value = 0.0
+    if value <= 0:
+        msg = f"the comment 'nominal frequency: {text}' is not understood; write 'nominal frequency: 10 MHz'"
+        raise InputError(msg)
+    return value

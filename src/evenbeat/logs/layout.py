@@ -1,0 +1,132 @@
+"""What a log looks like (its form) and what its columns mean (its layout)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Quantity = Literal["frequency", "fractional_frequency", "frequency_ratio", "phase", "time_interval", "period"]
+QUANTITIES: tuple[Quantity, ...] = (
+    "frequency",
+    "fractional_frequency",
+    "frequency_ratio",
+    "phase",
+    "time_interval",
+    "period",
+)
+CellKind = Literal["number", "moment", "measured", "missing", "text"]
+TimeForm = Literal["iso", "unix", "mjd", "elapsed"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Form:
+    """How the rows of a table are written.
+
+    Parameters
+    ----------
+    separator
+        One character; a blank stands for runs of blanks and tabs.
+    decimal
+        ``.`` or ``,``.
+    columns
+        Number of cells in a row, an empty one behind a trailing separator included.
+    kinds
+        What the cells of each column are in the first rows.
+    header
+        Names of the columns, empty where there are none.
+    first_line
+        One-based line of the first row of numbers.
+    lead_in
+        Bytes of the first line that belong to a header which lost its line end.
+    joined_moment
+        Date and time of day stand in two cells and are read as one.
+    comments
+        Text of the comment lines, marks removed.
+    skipped
+        Number of lines before the first row that are neither comment nor header.
+    """
+
+    separator: str
+    decimal: str
+    columns: int
+    kinds: tuple[CellKind, ...]
+    header: tuple[str, ...] = ()
+    first_line: int = 1
+    lead_in: int = 0
+    joined_moment: bool = False
+    comments: tuple[str, ...] = ()
+    skipped: int = 0
+
+    def label(self, index: int) -> str:
+        """Return how a column is called in a sentence: its name, or its position where it has none."""
+        if index < len(self.header) and self.header[index]:
+            return f"'{self.header[index]}'"
+        return f"number {index}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Covariate:
+    """A column measured beside the clock: its name with unit and how it becomes that unit."""
+
+    index: int
+    name: str
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Statements:
+    """What the log says about itself in comment lines of the form ``key: value``.
+
+    Parameters
+    ----------
+    start
+        ISO 8601 text from which elapsed time counts.
+    reading_of
+        ``device`` or ``reference``, see :func:`evenbeat.read_log`.
+    """
+
+    quantity: str | None = None
+    unit: str | None = None
+    nominal_frequency_hz: float | None = None
+    interval_s: float | None = None
+    gate_s: float | None = None
+    reference: str = ""
+    time_zone: str | None = None
+    start: str | None = None
+    reading_of: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """A form with the meaning of its columns.
+
+    Parameters
+    ----------
+    value
+        Position of the column that holds the clock.
+    value_quantity, value_unit
+        What the name of that column states, ``None`` where it states nothing.
+    time
+        Position of the time column, ``None`` where there is none.
+    time_words, time_unit
+        What the name of the time column states, lower case.
+    time_assumed
+        The first column was taken as the time only because it rises as time does.
+    unused
+        Positions of columns of numbers that were not chosen.
+    statements
+        What the comment lines say.
+    """
+
+    form: Form
+    value: int
+    value_quantity: str | None = None
+    value_unit: str | None = None
+    time: int | None = None
+    time_words: str = ""
+    time_unit: str | None = None
+    time_assumed: bool = False
+    covariates: tuple[Covariate, ...] = ()
+    unused: tuple[int, ...] = ()
+    statements: Statements = field(default_factory=Statements)
