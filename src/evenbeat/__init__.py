@@ -41,10 +41,22 @@ _HOMES = {
     "Record": "record",
     "NoiseLevels": "powerlaw",
     "simulate_clock": "powerlaw",
+    "stability": "stability.estimators",
+    "StabilityCurve": "stability.curve",
+    "time_interval_error": "stability.time_error",
+    "crosscheck": "crosscheck",
 }
 __all__ = list(_HOMES)
 
+# A submodule is bound to its package when it is imported for the first time, never again. Two rooms share
+# their name with the function people call: importing them here (they import nothing heavy) and letting go of
+# the names leaves `evenbeat.stability` and `evenbeat.crosscheck` to __getattr__, whatever is imported later.
+for _room in ("stability", "crosscheck"):
+    import_module(f"evenbeat.{_room}")
+    del globals()[_room]
+
 if TYPE_CHECKING:
+    from evenbeat.crosscheck import crosscheck as crosscheck
     from evenbeat.errors import EvenbeatError as EvenbeatError
     from evenbeat.errors import EvenbeatWarning as EvenbeatWarning
     from evenbeat.errors import InputError as InputError
@@ -56,6 +68,9 @@ if TYPE_CHECKING:
     from evenbeat.powerlaw import simulate_clock as simulate_clock
     from evenbeat.quantities import Estimate as Estimate
     from evenbeat.record import Record as Record
+    from evenbeat.stability.curve import StabilityCurve as StabilityCurve
+    from evenbeat.stability.estimators import stability as stability
+    from evenbeat.stability.time_error import time_interval_error as time_interval_error
 
 
 def __getattr__(name: str) -> Any:

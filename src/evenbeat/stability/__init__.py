@@ -1,0 +1,17 @@
+"""The stability room: Record to StabilityCurve and TimeErrorCurve.
+
+::
+
+    samples.py      what a record gives: phase advances over any number of samples, gaps as NaN
+    averaging.py    which averaging factors
+    kernels.py      blocked sums of squared differences
+    covariance.py   covariance of two differences under a power-law noise
+    noise_type.py   which power law, per averaging time
+    freedom.py      equivalent degrees of freedom
+    estimators.py   the table of statistics, and stability()
+    curve.py        StabilityCurve
+    time_error.py   time_interval_error() and TimeErrorCurve
+
+This file imports nothing: ``evenbeat`` loads it at once so that ``evenbeat.stability`` is always the
+function (see ``evenbeat/__init__.py``).
+"""

@@ -1,0 +1,109 @@
+"""Which averaging factors: a named grid, or the ones asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.findings import Finding
+from evenbeat.units import duration_text
+
+Averaging = Literal["ten_per_decade", "doublings", "every"] | Sequence[int]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Factors:
+    """The factors to compute, and what became of those that cannot be."""
+
+    factors: IntArray
+    findings: tuple[Finding, ...]
+
+
+def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval_s: float) -> Factors:
+    """Return the averaging factors from 1 to ``largest``, in order, each once.
+
+    Parameters
+    ----------
+    averaging
+        ``ten_per_decade``, ``doublings``, ``every``, or whole numbers of samples.
+    largest
+        The largest factor for which the record has at least one term.
+    samples
+        Number of samples of the record, named in errors.
+    interval_s
+        Spacing of the samples, named in findings.
+
+    Raises
+    ------
+    InputError
+        For an unknown name, or a factor that is not a positive whole number.
+    TooShortError
+        If none of the factors asked for can be computed.
+    """
+    if isinstance(averaging, str):
+        return Factors(factors=_named(averaging, largest), findings=())
+    asked = _checked(averaging, largest)
+    possible = asked[asked <= largest]
+    beyond = asked[asked > largest]
+    if len(possible) == 0:
+        msg = (
+            f"none of the averaging factors {_listed(asked)} can be computed: {samples} samples allow "
+            f"factors from 1 to {largest}"
+        )
+        raise TooShortError(msg, needed=int(asked[0]), available=samples)
+    return Factors(factors=possible, findings=_not_computed(beyond, largest, samples, interval_s))
+
+
+def _named(name: str, largest: int) -> IntArray:
+    if name == "every":
+        return np.arange(1, largest + 1, dtype=np.int64)
+    if name == "doublings":
+        return 2 ** np.arange(largest.bit_length(), dtype=np.int64)
+    if name == "ten_per_decade":
+        steps = np.arange(int(10 * np.log10(largest)) + 2)
+        grid = np.unique(np.round(10 ** (steps / 10)).astype(np.int64))
+        return grid[grid <= largest]
+    msg = (
+        f"averaging is {name!r}; it must be 'ten_per_decade', 'doublings', 'every' "
+        "or a sequence of whole numbers"
+    )
+    raise InputError(msg)
+
+
+def _checked(averaging: Sequence[int], largest: int) -> IntArray:
+    asked = np.atleast_1d(np.asarray(averaging))
+    allowed = f"whole numbers from 1 to {largest} are possible with this record"
+    if asked.ndim != 1 or len(asked) == 0 or asked.dtype.kind not in "iuf":
+        msg = f"averaging is {averaging!r}; {allowed}"
+        raise InputError(msg)
+    with np.errstate(invalid="ignore"):
+        wrong = asked[~((asked >= 1) & (asked == np.floor(asked)) & np.isfinite(asked.astype(float)))]
+    if len(wrong):
+        msg = f"averaging factor {wrong[0]} is not a positive whole number; {allowed}"
+        raise InputError(msg)
+    return np.unique(asked.astype(np.int64))
+
+
+def _not_computed(beyond: IntArray, largest: int, samples: int, interval_s: float) -> tuple[Finding, ...]:
+    if len(beyond) == 0:
+        return ()
+    sentence = (
+        f"The averaging factors {_listed(beyond)} were asked for but {samples} samples reach only to "
+        f"factor {largest} ({duration_text(largest * interval_s)})."
+    )
+    values: dict[str, float | int | str] = {
+        "factors": _listed(beyond, limit=len(beyond)),
+        "largest_factor": largest,
+    }
+    return (Finding(code="FACTORS_NOT_COMPUTED", severity="caution", sentence=sentence, values=values),)
+
+
+def _listed(factors: IntArray, limit: int = 8) -> str:
+    shown = ", ".join(str(factor) for factor in factors[:limit])
+    return shown if len(factors) <= limit else f"{shown} and {len(factors) - limit} more"

@@ -1,0 +1,143 @@
+"""Equivalent degrees of freedom of a variance, from the exact covariance of its terms.
+
+A mean of M squared Gaussian terms with covariance c(k) at lag k has relative variance
+``2 Σ n(k) c(k)² / (M c(0))²``, where n(k) is the number of pairs of terms k apart, so that it is
+distributed nearly as chi-squared with ``edf = M² c(0)² / Σ n(k) c(k)²`` (Greenhall and Riley 2003; the
+sum runs over lags of both signs). With gaps n(k) is the autocorrelation of the mask of valid terms.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from scipy import fft
+
+from evenbeat.quantities import FloatArray
+from evenbeat.stability.averaging import IntArray
+from evenbeat.stability.covariance import term_covariance
+from evenbeat.stability.kernels import BoolArray, TermSum
+
+REACH = 30
+"""Lags beyond this many averaging times are left out: what remains is below 1e-4 of the sum."""
+FINEST_STEPS = 12
+GROWTH = 1.1
+MASK_STEPS = 32
+
+
+def equivalent_degrees_of_freedom(
+    terms: TermSum, factor: int, *, exponent: int, order: int, averaged: bool, overlapping: bool
+) -> float:
+    """Return the equivalent degrees of freedom of a mean of squared terms.
+
+    Parameters
+    ----------
+    terms
+        Number of terms, and which of them are valid where the record has gaps.
+    factor
+        Averaging factor.
+    exponent
+        α of the noise, a whole number.
+    order, averaged
+        As in :func:`evenbeat.stability.covariance.term_covariance`.
+    overlapping
+        Whether neighbouring terms start one sample apart; otherwise one averaging time.
+
+    Returns
+    -------
+    float
+        At least 1; NaN without any term.
+
+    Notes
+    -----
+    The model of sampled phase, not of phase averaged over the sampling interval as in the published
+    table of Greenhall and Riley (2003): the two differ by 17 % at factor 1 for white FM and agree from
+    factor 100 up. Flicker PM depends weakly on the bandwidth, here half the sampling rate.
+    """
+    if terms.terms == 0:
+        return float("nan")
+    if terms.terms == 1:
+        return 1.0
+    step = 1 if overlapping else factor
+    lags = _lags(factor, order, averaged=averaged, overlapping=overlapping, possible=terms.possible)
+    covariance = term_covariance(lags * step, factor, exponent=exponent, order=order, averaged=averaged)
+    if terms.valid is None:
+        pairs = (terms.possible - lags).astype(float)
+    else:
+        pairs = _valid_pairs(terms.valid, lags, max(1, factor // MASK_STEPS) if overlapping else 1)
+    squares = pairs * (covariance / covariance[0]) ** 2
+    total = 2 * np.dot(_sum_weights(lags), squares) - squares[0]
+    return max(1.0, float(terms.terms * squares[0] / total))
+
+
+def smallest_degrees_of_freedom(
+    terms: TermSum, factor: int, *, exponents: tuple[int, ...], order: int, averaged: bool, overlapping: bool
+) -> float:
+    """Return the smallest equivalent degrees of freedom among several noises."""
+    return min(
+        equivalent_degrees_of_freedom(
+            terms, factor, exponent=exponent, order=order, averaged=averaged, overlapping=overlapping
+        )
+        for exponent in exponents
+    )
+
+
+def _lags(factor: int, order: int, *, averaged: bool, overlapping: bool, possible: int) -> IntArray:
+    if not overlapping:
+        return np.arange(min(possible, REACH), dtype=np.int64)
+    lags = _overlapping_lags(factor, order + averaged)
+    inside = lags[lags < possible]
+    return inside if inside[-1] == possible - 1 else np.append(inside, min(possible - 1, lags[-1]))
+
+
+@lru_cache(maxsize=256)
+def _overlapping_lags(factor: int, order: int) -> IntArray:
+    """Return lags that are dense where the covariance has corners: around multiples of the factor."""
+    distance = _distances(REACH * factor)
+    corners = [np.arange(1, dtype=np.int64)]
+    for corner in range(order + 1):
+        beyond = distance if corner == order else distance[distance <= factor]
+        corners += [corner * factor + beyond, np.abs(corner * factor - distance[distance <= factor])]
+    lags = np.unique(np.concatenate(corners))
+    lags.flags.writeable = False
+    return lags
+
+
+def _distances(largest: int) -> IntArray:
+    count = int(np.log(max(largest, 1)) / np.log(GROWTH)) + 2
+    grown = np.round(FINEST_STEPS * GROWTH ** np.arange(count)).astype(np.int64)
+    distances = np.unique(np.concatenate([np.arange(FINEST_STEPS), grown]))
+    return np.append(distances[distances < largest], largest)
+
+
+def _sum_weights(lags: IntArray) -> FloatArray:
+    """Return weights that turn values at some lags into the sum over all lags between them."""
+    if len(lags) == 1:
+        return np.ones(1)
+    gaps = np.diff(lags).astype(float)
+    weights = np.full(len(lags), 0.5)
+    weights[1:-1] = 0.0
+    weights[:-1] += 0.5 * gaps
+    weights[1:] += 0.5 * gaps
+    return weights
+
+
+def _valid_pairs(valid: BoolArray, lags: IntArray, stride: int) -> FloatArray:
+    """Return the number of pairs of valid terms at each lag, from every ``stride``-th term."""
+    mask = valid[::stride]
+    coarse = np.minimum(lags / stride, len(mask) - 1)
+    pairs = _autocorrelation(mask, int(np.ceil(coarse[-1])) + 1)
+    scale = np.count_nonzero(valid) / max(pairs[0], 1.0)
+    return scale * np.interp(coarse, np.arange(len(pairs)), pairs)
+
+
+def _autocorrelation(mask: BoolArray, count: int) -> FloatArray:
+    """Return the sums ``Σ mask[i] mask[i + lag]`` for lags below ``count``, by blocks."""
+    length = fft.next_fast_len(max(4 * count, 1 << 14), real=True)
+    total = np.zeros(count)
+    own = length - count + 1
+    for begin in range(0, len(mask), own):
+        first = fft.rfft(mask[begin : begin + own].astype(float), length)
+        reaching = fft.rfft(mask[begin : begin + length].astype(float), length)
+        total += fft.irfft(np.conj(first) * reaching, length)[:count]
+    return np.maximum(total, 0.0)

@@ -1,0 +1,174 @@
+"""Blocked sums of squared differences: numpy only, constant extra memory, any block size.
+
+Differences are taken of neighbours first (``(x₂ - x₁) - (x₁ - x₀)``), which is exact for phase that
+carries a large offset or slope; the moving sums of the modified statistics run over differences,
+never over the phase itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.quantities import FloatArray
+from evenbeat.stability.samples import Samples, needed_samples
+
+BLOCK = 1 << 16
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TermSum:
+    """Sum of the squared terms of a statistic at one averaging factor.
+
+    Attributes
+    ----------
+    total
+        Sum of squares in s².
+    possible
+        Number of terms the record would have without gaps.
+    terms
+        Number of terms that were used.
+    valid
+        Shape (possible,): which terms were used; ``None`` means all.
+    """
+
+    total: float
+    possible: int
+    terms: int
+    valid: BoolArray | None = None
+
+
+class Workspace:
+    """Buffers for one thread, so that the blocks of all averaging times share them."""
+
+    def __init__(self, order: int, block: int = BLOCK) -> None:
+        self.block = block
+        self.rows = [np.empty(2 * block) for _ in range(max(order, 2))]
+
+
+def sum_of_squared_differences(
+    samples: Samples, lag: int, order: int, *, block: int | None = None
+) -> TermSum:
+    """Return the sum of squares of the differences of ``order`` between points ``lag`` apart.
+
+    Differences that touch a gap are left out and counted.
+    """
+    possible = samples.points - order * lag
+    workspace = Workspace(order, block or BLOCK)
+    valid = np.ones(possible, dtype=bool) if samples.has_gaps else None
+    total, terms = 0.0, 0
+    for begin, count in _blocks(possible, workspace.block):
+        difference = _differences(samples, (begin, count), lag, order, workspace)
+        if valid is not None:
+            terms += _silence_gaps(difference, valid[begin : begin + count])
+        total += float(np.dot(difference, difference))
+    return TermSum(total=total, possible=possible, terms=possible if valid is None else terms, valid=valid)
+
+
+def sum_of_squared_averages(
+    samples: Samples, lag: int, order: int, *, minimum_coverage: float = 1.0, block: int | None = None
+) -> TermSum:
+    """Return the sum of squares of the means of ``lag`` consecutive differences of ``order``.
+
+    A mean is used where at least ``minimum_coverage`` of its differences are known.
+    """
+    if samples.has_gaps:
+        return _averages_with_gaps(samples, lag, order, minimum_coverage, Workspace(order, block or BLOCK))
+    return _averages(samples, lag, order, Workspace(order + 1, block or BLOCK))
+
+
+def _averages(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
+    possible = samples.points - (order + 1) * lag + 1
+    moving_sum = sum(
+        float(np.sum(_differences(samples, (begin, count), lag, order, workspace)))
+        for begin, count in _blocks(lag, workspace.block)
+    )
+    total = moving_sum**2
+    for begin, count in _blocks(possible - 1, workspace.block):
+        change = _differences(samples, (begin, count), lag, order + 1, workspace)
+        block_sum = float(np.sum(change))  # pairwise: the running sum's own rounding is not carried over
+        change[0] += moving_sum
+        np.cumsum(change, out=change)
+        total += float(np.dot(change, change))
+        moving_sum += block_sum
+    return TermSum(total=total / lag**2, possible=possible, terms=possible)
+
+
+def _averages_with_gaps(
+    samples: Samples, lag: int, order: int, minimum_coverage: float, workspace: Workspace
+) -> TermSum:
+    possible = samples.points - (order + 1) * lag + 1
+    valid = np.zeros(possible, dtype=bool)
+    needed = needed_samples(lag, minimum_coverage)
+    moving_sum, known = 0.0, 0
+    for begin, count in _blocks(lag, workspace.block):
+        block_sum, block_known = _known_sum(_differences(samples, (begin, count), lag, order, workspace))
+        moving_sum, known = moving_sum + block_sum, known + block_known
+    total = (moving_sum * lag / max(known, 1)) ** 2 if known >= needed else 0.0
+    valid[0] = known >= needed
+    for begin, count in _blocks(possible - 1, workspace.block):
+        leaving = _differences(samples, (begin, count), lag, order, workspace).copy()
+        entering = _differences(samples, (begin + lag, count), lag, order, workspace)
+        leaving_known, entering_known = ~np.isnan(leaving), ~np.isnan(entering)
+        change = np.where(entering_known, entering, 0.0) - np.where(leaving_known, leaving, 0.0)
+        sums = moving_sum + np.cumsum(change)
+        counts = known + np.cumsum(entering_known.astype(np.int64) - leaving_known)
+        good = counts >= needed
+        means = sums[good] * (lag / counts[good])
+        total += float(np.dot(means, means))
+        valid[begin + 1 : begin + 1 + count] = good
+        moving_sum, known = moving_sum + float(np.sum(change)), int(counts[-1])
+    return TermSum(total=total / lag**2, possible=possible, terms=int(np.count_nonzero(valid)), valid=valid)
+
+
+def _blocks(length: int, block: int) -> Iterator[tuple[int, int]]:
+    for begin in range(0, length, block):
+        yield begin, min(block, length - begin)
+
+
+def _differences(
+    samples: Samples, span: tuple[int, int], lag: int, order: int, workspace: Workspace
+) -> FloatArray:
+    """Return the differences of ``order`` in a span (begin, count), in a buffer of the workspace."""
+    begin, count = span
+    reach = (order - 1) * lag
+    if reach > workspace.block:
+        return _differences_of_far_points(samples, span, lag, order, workspace)
+    now, spare = workspace.rows[0], workspace.rows[1]
+    length = count + reach
+    samples.fill_advances(now[:length], begin, lag)
+    for _ in range(order - 1):
+        length -= lag
+        np.subtract(now[lag : lag + length], now[:length], out=spare[:length])
+        now, spare = spare, now
+    return now[:count]
+
+
+def _differences_of_far_points(
+    samples: Samples, span: tuple[int, int], lag: int, order: int, workspace: Workspace
+) -> FloatArray:
+    begin, count = span
+    rows = [row[:count] for row in workspace.rows[:order]]
+    for number, row in enumerate(rows):
+        samples.fill_advances(row, begin + number * lag, lag)
+    for level in range(order - 1, 0, -1):
+        for number in range(level):
+            np.subtract(rows[number + 1], rows[number], out=rows[number])
+    return rows[0]
+
+
+def _silence_gaps(difference: FloatArray, valid: BoolArray) -> int:
+    """Set unknown differences to zero, mark them, and return how many are known."""
+    unknown = np.isnan(difference)
+    difference[unknown] = 0.0
+    np.logical_not(unknown, out=valid)
+    return int(np.count_nonzero(valid))
+
+
+def _known_sum(difference: FloatArray) -> tuple[float, int]:
+    known = ~np.isnan(difference)
+    return float(np.sum(difference[known])), int(np.count_nonzero(known))

@@ -1,0 +1,146 @@
+"""What the kernels read: by how much the phase advances over any number of samples, gaps as NaN."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Protocol, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.errors import InputError
+from evenbeat.quantities import FloatArray
+from evenbeat.record import SCAN_BLOCK, Record
+
+
+class Samples(Protocol):
+    """A record as the kernels see it."""
+
+    @property
+    def points(self) -> int:
+        """Number of phase points."""
+
+    @property
+    def has_gaps(self) -> bool:
+        """Whether any advance is unknown."""
+
+    def fill_advances(self, out: FloatArray, begin: int, lag: int) -> None:
+        """Write the phase gained from point ``begin + i`` to ``begin + i + lag`` into ``out`` [s]."""
+
+    def decimated(self, factor: int) -> Samples:
+        """Return every ``factor``-th point."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PhasePoints:
+    """Phase points in seconds, NaN where missing; any float type, promoted block by block."""
+
+    phase_s: FloatArray
+    has_gaps: bool
+
+    @classmethod
+    def of(cls, phase_s: FloatArray) -> Self:
+        """Return the points after one look for gaps."""
+        plain = np.asarray(phase_s)
+        return cls(phase_s=plain, has_gaps=_has_nan(plain))
+
+    @property
+    def points(self) -> int:
+        """Number of phase points."""
+        return len(self.phase_s)
+
+    def fill_advances(self, out: FloatArray, begin: int, lag: int) -> None:
+        """Write ``x[i + lag] - x[i]`` into ``out``."""
+        end = begin + len(out)
+        np.subtract(self.phase_s[begin + lag : end + lag], self.phase_s[begin:end], out=out, dtype=np.float64)
+
+    def decimated(self, factor: int) -> PhasePoints:
+        """Return every ``factor``-th point, without a copy."""
+        return replace(self, phase_s=self.phase_s[::factor])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FrequencySums:
+    """Running sums of a frequency record with gaps.
+
+    The phase gained across a gap is unknown, so that no phase can be formed. An advance over some
+    samples is their number times the mean of those present, where at least ``minimum_coverage`` of
+    them are; otherwise it is unknown.
+    """
+
+    sums_s: FloatArray
+    counts: npt.NDArray[np.int64]
+    minimum_coverage: float
+    samples_per_point: int = 1
+    has_gaps: bool = True
+
+    @classmethod
+    def of(cls, frequency: FloatArray, interval_s: float, minimum_coverage: float, offset: float) -> Self:
+        """Return the sums of ``frequency - offset``."""
+        present = ~np.isnan(frequency)
+        gains = np.where(present, (frequency - offset) * interval_s, 0.0)
+        return cls(
+            sums_s=np.concatenate([[0.0], np.cumsum(gains)]),
+            counts=np.concatenate([[0], np.cumsum(present, dtype=np.int64)]),
+            minimum_coverage=minimum_coverage,
+        )
+
+    @property
+    def points(self) -> int:
+        """Number of phase points."""
+        return len(self.sums_s)
+
+    def fill_advances(self, out: FloatArray, begin: int, lag: int) -> None:
+        """Write the advances over ``lag`` points into ``out``, NaN where too few samples are present."""
+        end = begin + len(out)
+        whole = lag * self.samples_per_point
+        present = self.counts[begin + lag : end + lag] - self.counts[begin:end]
+        np.subtract(self.sums_s[begin + lag : end + lag], self.sums_s[begin:end], out=out)
+        out[present < max(1, needed_samples(whole, self.minimum_coverage))] = np.nan
+        partial = present < whole
+        out[partial] *= whole / np.maximum(present[partial], 1)
+
+    def decimated(self, factor: int) -> FrequencySums:
+        """Return the sums at every ``factor``-th point."""
+        return replace(
+            self,
+            sums_s=self.sums_s[::factor],
+            counts=self.counts[::factor],
+            samples_per_point=self.samples_per_point * factor,
+        )
+
+
+def needed_samples(whole: int, minimum_coverage: float) -> int:
+    """Return how many of ``whole`` samples must be present."""
+    return math.ceil(minimum_coverage * whole - 1e-9)
+
+
+def samples_of(record: Record, minimum_coverage: float) -> Samples:
+    """Return what the kernels need of a record: excluded samples missing, known steps subtracted.
+
+    A complete frequency record is integrated once, its mean removed; a phase record is not copied.
+    """
+    if not 0 < minimum_coverage <= 1:
+        msg = f"minimum_coverage is {minimum_coverage}; it must be above 0 and at most 1"
+        raise InputError(msg)
+    values = np.asarray(record.usable_values(without_steps=True))
+    if record.kind == "phase":
+        return PhasePoints.of(values)
+    frequency = np.asarray(values, dtype=float)
+    mean = float(np.nanmean(frequency)) if len(frequency) else 0.0
+    if _has_nan(frequency):
+        return FrequencySums.of(frequency, record.interval_s, minimum_coverage, mean)
+    phase = np.empty(len(frequency) + 1)
+    phase[0] = 0.0
+    np.subtract(frequency, mean, out=phase[1:])
+    phase[1:] *= record.interval_s
+    np.cumsum(phase[1:], out=phase[1:])
+    return PhasePoints(phase_s=phase, has_gaps=False)
+
+
+def _has_nan(values: FloatArray) -> bool:
+    return any(
+        bool(np.isnan(values[begin : begin + SCAN_BLOCK]).any())
+        for begin in range(0, len(values), SCAN_BLOCK)
+    )
