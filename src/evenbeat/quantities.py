@@ -108,6 +108,10 @@ class StudentMixture:
         column = np.asarray(factor, dtype=float)[..., np.newaxis]
         return self._with(self.locations * column, self.scales * np.abs(column))
 
+    def one(self, index: int) -> StudentMixture:
+        """Return the distribution of one of many quantities."""
+        return self._with(self.locations[index], self.scales[index])
+
     def _with(self, locations: FloatArray, scales: FloatArray) -> StudentMixture:
         return StudentMixture(
             weights=self.weights,

@@ -105,6 +105,39 @@ def parse_duration(text: str) -> float:
     return seconds
 
 
+def parse_frequency(text: str) -> float:
+    """Return hertz from text such as ``'10 MHz'``, ``'32768'`` (hertz) or ``'1e7 Hz'``.
+
+    Raises
+    ------
+    InputError
+        If the text is not a positive number followed by a unit of frequency.
+    """
+    return _positive_measure(text, "frequency", plain="Hz", units="Hz, kHz, MHz or GHz")
+
+
+def parse_time(text: str) -> float:
+    """Return seconds from text such as ``'1.5 us'``, ``'100ns'`` or ``'1e-6'`` (seconds).
+
+    Raises
+    ------
+    InputError
+        If the text is not a positive number followed by a unit of time.
+    """
+    return _positive_measure(text, "time", plain="s", units="s, ms, us, ns or ps")
+
+
+def _positive_measure(text: str, dimension: Dimension, *, plain: str, units: str) -> float:
+    match = re.fullmatch(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ]*)\s*", text)
+    if match:
+        number, unit = float(match.group(1)), match.group(2) or plain
+        known = unit.lower() in (FREQUENCY_UNITS if dimension == "frequency" else TIME_UNITS)
+        if known and 0 < number < math.inf:
+            return number * parse_unit(unit)[1]
+    msg = f"'{text}' is not a {dimension}; give a positive number with {units}"
+    raise InputError(msg)
+
+
 def duration_text(seconds: float) -> str:
     """Return a duration as people say it: ``'10 s'``, ``'2.5 h'``, ``'120 d'``, ``'2.5 years'``."""
     if not math.isfinite(seconds):

@@ -197,7 +197,7 @@ def suggest_interval(
     extrapolated = math.nan
     if limited_by == "record length":
         extrapolated = question.beyond(reach)
-    start = Estimate(distribution=_first(offset))
+    start = Estimate(distribution=offset.one(0))
     finding = _finding(
         limited_by,
         interval_s=interval,
@@ -283,15 +283,6 @@ class _Question:
 
 def _within(offset: StudentMixture, limit: float) -> FloatArray:
     return offset.cdf(limit) - offset.cdf(-limit)
-
-
-def _first(mixture: StudentMixture) -> StudentMixture:
-    return StudentMixture(
-        weights=mixture.weights,
-        locations=mixture.locations[0],
-        scales=mixture.scales[0],
-        degrees_of_freedom=mixture.degrees_of_freedom,
-    )
 
 
 def _finding(

@@ -126,8 +126,8 @@ def _display_uncertainty(record: Record) -> float:
     """Return the standard uncertainty of a display step where readings mostly repeat; zero otherwise.
 
     With noise of half a display step or more, neighbours differ in at least half of the cases and the
-    mean of many readings is right; below that the true value may lie anywhere within the step, which
-    is a rectangular distribution (JCGM 100:2008, 4.3.7).
+    mean of many readings is right. Below that the true value may lie up to one step either way (a count
+    starts and stops at unknown phases), which is a triangular distribution (JCGM 100:2008, 4.3.9).
     """
     if record.resolution is None or record.kind == "phase":
         return 0.0
@@ -135,7 +135,7 @@ def _display_uncertainty(record: Record) -> float:
     change = np.diff(values)
     change = change[~np.isnan(change)]
     repeated = float(np.mean(change == 0)) if len(change) else 0.0
-    return record.resolution / math.sqrt(12) if repeated > MOSTLY_REPEATED else 0.0
+    return record.resolution / math.sqrt(6) if repeated > MOSTLY_REPEATED else 0.0
 
 
 def _step_times(record: Record, blocks: Blocks) -> tuple[float, ...]:
@@ -222,7 +222,7 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
 def _display_finding(model: ClockModel) -> Finding:
     sentence = (
         "Neighbouring readings mostly repeat the same displayed value, so averaging does not see within a "
-        f"display step: {model.display_uncertainty:.1e} (step/√12) is added to every absolute frequency."
+        f"display step: {model.display_uncertainty:.1e} (step/√6) is added to every absolute frequency."
     )
     values = {"standard_uncertainty": model.display_uncertainty}
     return Finding(code="DISPLAY_HIDES", severity="caution", sentence=sentence, values=values)

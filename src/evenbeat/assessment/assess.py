@@ -1,0 +1,249 @@
+"""``assess``: everything evenbeat can say of one log, in one call."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+
+import numpy as np
+
+from evenbeat.assessment.display import DisplayBound, display_bound
+from evenbeat.assessment.verdict import Verdict, spoken_verdict
+from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
+from evenbeat.clock.fit import fit_clock
+from evenbeat.clock.model import ClockModel
+from evenbeat.conditioning.condition import condition
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.findings import Finding, merged
+from evenbeat.holdover import HoldoverForecast, predict_holdover
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
+from evenbeat.record import Record
+from evenbeat.stability.curve import StabilityCurve
+from evenbeat.stability.estimators import stability
+from evenbeat.stability.time_error import TimeErrorCurve, time_interval_error
+
+STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadamard")
+MINIMUM_COVERAGE = 0.9
+"""Share of an average that must be present: one missing reading must not cost a day's average."""
+STAGES = ("conditioning", *(f"{name} deviation" for name in STATISTICS), "MTIE", "clock model", "forecasts")
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Assessment(Printed):
+    """All results for one log, and the verdict in words.
+
+    Attributes
+    ----------
+    record
+        The conditioned record.
+    curves
+        Statistic to stability curve.
+    time_interval_error
+        MTIE, or ``None`` where gaps leave nothing of it.
+    model, holdover
+        ``None`` where the record cannot carry a clock model; a finding says why.
+    interval
+        ``None`` where no tolerance was stated or there is no model.
+    display
+        Bounds where all readings are the same.
+    settings
+        What was asked, as given.
+    software
+        Versions that computed it.
+    """
+
+    record: Record
+    curves: Mapping[str, StabilityCurve]
+    time_interval_error: TimeErrorCurve | None
+    model: ClockModel | None
+    holdover: HoldoverForecast | None
+    interval: IntervalSuggestion | None
+    display: DisplayBound | None
+    verdict: Verdict
+    settings: Mapping[str, object]
+    software: Mapping[str, str]
+    findings: tuple[Finding, ...]
+
+    def to_dict(self) -> dict[str, object]:
+        """Return every number as plain values, ready for JSON."""
+        return {
+            "verdict": self.verdict.to_dict(),
+            "settings": dict(self.settings),
+            "software": dict(self.software),
+            "record": self.record.to_dict(),
+            "stability": {name: curve.to_dict() for name, curve in self.curves.items()},
+            "time_interval_error": _dict_of(self.time_interval_error),
+            "clock_model": _dict_of(self.model),
+            "holdover": _dict_of(self.holdover),
+            "interval": _dict_of(self.interval),
+            "display": _dict_of(self.display),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return self.verdict.headline
+
+    def _table(self) -> Table:
+        return Table(columns=("", ""), rows=self.verdict.lines)
+
+
+def _dict_of(
+    result: TimeErrorCurve | ClockModel | HoldoverForecast | IntervalSuggestion | DisplayBound | None,
+) -> Mapping[str, object] | None:
+    return None if result is None else result.to_dict()
+
+
+def assess(
+    record: Record,
+    *,
+    tolerance: float | None = None,
+    reliability: float = DEFAULT_CONFIDENCE,
+    guard_band: float | None = None,
+    as_left: Estimate | None = None,
+    reference_uncertainty: float = 0.0,
+    time_error_limit_s: float | None = None,
+    aging: str = "auto",
+    environment: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Assessment:
+    """Do the whole job on one record.
+
+    Parameters
+    ----------
+    record
+        As read; it is conditioned here unless it already was.
+    tolerance
+        Limit of the absolute fractional frequency; without it no interval is suggested.
+    reliability, guard_band, as_left, reference_uncertainty
+        See :func:`evenbeat.suggest_interval`.
+    time_error_limit_s
+        See :func:`evenbeat.predict_holdover`.
+    aging
+        See :func:`evenbeat.fit_clock`.
+    environment
+        Covariates to model; by default every temperature that varies.
+    progress
+        Called with the name of each stage in ``STAGES`` as it begins.
+
+    Raises
+    ------
+    InputError
+        If an option cannot be used.
+    """
+    checked_probability(reliability, "reliability")
+    if tolerance is not None and not tolerance > 0:
+        msg = f"tolerance is {tolerance:g}; it must be a positive fractional frequency such as 1e-8"
+        raise InputError(msg)
+    begin = progress or (lambda _stage: None)
+    begin("conditioning")
+    if not any(treatment.operation == "condition" for treatment in record.history):
+        record = condition(record)
+    curves, missing_curves = _curves(record, begin)
+    begin("MTIE")
+    time_error = _time_interval_error(record)
+    begin("clock model")
+    display = display_bound(record)
+    model, no_model = _model(record, display, aging=aging, environment=environment)
+    begin("forecasts")
+    holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
+    interval = None
+    if model is not None and tolerance is not None:
+        interval = suggest_interval(
+            model,
+            tolerance=tolerance,
+            reliability=reliability,
+            guard_band=guard_band,
+            as_left=as_left,
+            reference_uncertainty=reference_uncertainty,
+        )
+    results = [result for result in (*curves.values(), time_error, model, holdover, interval) if result]
+    findings = merged(record.findings, missing_curves, no_model, *(result.findings for result in results))
+    settings = {
+        "tolerance": tolerance,
+        "reliability": reliability,
+        "guard_band": guard_band,
+        "as_left": None if as_left is None else as_left.to_dict(),
+        "reference_uncertainty": reference_uncertainty,
+        "time_error_limit_s": time_error_limit_s,
+        "aging": aging,
+        "environment": [] if model is None else [influence.name for influence in model.trend.influences],
+        "minimum_coverage": MINIMUM_COVERAGE,
+    }
+    verdict = spoken_verdict(
+        record,
+        curves=curves,
+        model=model,
+        holdover=holdover,
+        interval=interval,
+        display=display,
+        tolerance=tolerance,
+        no_model=no_model,
+    )
+    return Assessment(
+        record=record,
+        curves=curves,
+        time_interval_error=time_error,
+        model=model,
+        holdover=holdover,
+        interval=interval,
+        display=display,
+        verdict=verdict,
+        settings=settings,
+        software=_software(),
+        findings=findings,
+    )
+
+
+def _curves(record: Record, begin: Progress) -> tuple[dict[str, StabilityCurve], list[Finding]]:
+    """Return the curves that the record can carry, and why others are missing."""
+    curves, findings = {}, []
+    for statistic in STATISTICS:
+        begin(f"{statistic} deviation")
+        try:
+            curves[statistic] = stability(record, statistic, minimum_coverage=MINIMUM_COVERAGE)
+        except TooShortError as error:
+            findings.append(Finding(code="CURVE_LEFT_OUT", severity="caution", sentence=f"{error}."))
+    return curves, findings
+
+
+def _time_interval_error(record: Record) -> TimeErrorCurve | None:
+    try:
+        curve = time_interval_error(record, "mtie")
+    except InputError:
+        return None
+    return curve
+
+
+def _model(
+    record: Record,
+    display: DisplayBound | None,
+    *,
+    aging: str,
+    environment: Sequence[str] | None,
+) -> tuple[ClockModel | None, list[Finding]]:
+    if display is not None:
+        sentence = (
+            f"No clock model: all {display.readings} readings are the same, so the display, not the oscillator, "
+            "limits what this log can say."
+        )
+        return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=sentence)]
+    chosen = _varying_temperatures(record) if environment is None else tuple(environment)
+    try:
+        return fit_clock(record, aging=aging, environment=chosen), []
+    except TooShortError as error:
+        return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=f"No clock model: {error}.")]
+
+
+def _varying_temperatures(record: Record) -> tuple[str, ...]:
+    names = [name for name in record.covariates if name.endswith("_c")]
+    return tuple(name for name in names if np.nanstd(record.covariates[name]) > 0)
+
+
+def _software() -> dict[str, str]:
+    packages = ("evenbeat", "numpy", "scipy")
+    return {"python": platform.python_version(), **{package: version(package) for package in packages}}

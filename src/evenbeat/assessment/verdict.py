@@ -1,0 +1,228 @@
+"""The verdict: what the results mean, in sentences that a technician can act on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbeat.assessment.display import DisplayBound
+from evenbeat.calibration.interval import IntervalSuggestion
+from evenbeat.clock.model import ClockModel
+from evenbeat.findings import Finding
+from evenbeat.holdover import HoldoverForecast
+from evenbeat.quantities import Estimate, number_text
+from evenbeat.record import Record
+from evenbeat.stability.curve import StabilityCurve
+from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
+
+Line = tuple[str, str]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Verdict:
+    """One sentence to act on, and the lines behind it, each with a label."""
+
+    headline: str
+    lines: tuple[Line, ...]
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "headline": self.headline,
+            "lines": [{"label": label, "text": text} for label, text in self.lines],
+        }
+
+
+def spoken_verdict(
+    record: Record,
+    *,
+    curves: Mapping[str, StabilityCurve],
+    model: ClockModel | None,
+    holdover: HoldoverForecast | None,
+    interval: IntervalSuggestion | None,
+    display: DisplayBound | None,
+    tolerance: float | None,
+    no_model: list[Finding],
+) -> Verdict:
+    """Return the verdict on one record's results."""
+    lines = [_log_line(record)]
+    if display is not None:
+        lines += _display_lines(display, record, tolerance)
+        return Verdict(headline=_display_headline(display, record), lines=tuple(lines))
+    lines += _stability_lines(curves.get("overlapping_allan"))
+    if model is None:
+        headline = f"No recommendation. {no_model[0].sentence}"
+        return Verdict(headline=headline, lines=tuple(lines))
+    now = _offset_now(model)
+    lines.insert(0, ("now", _now_sentence(now, record)))
+    lines += _aging_lines(model)
+    lines += [_sensitivity_line(model, influence.name) for influence in model.trend.influences]
+    if holdover is not None:
+        lines.append(_holdover_line(holdover))
+    if interval is not None:
+        lines.insert(1, ("tolerance", interval.reason))
+    return Verdict(headline=_headline(interval, now, model), lines=tuple(lines))
+
+
+def _headline(interval: IntervalSuggestion | None, now: Estimate, model: ClockModel) -> str:
+    if interval is None:
+        rate = model.aging_rate().per_day
+        return f"The oscillator is {_fast_or_slow(now)} and ages by {rate}; state a tolerance for more."
+    limit = f"±{interval.tolerance:.3g}"
+    if interval.limited_by == "start":
+        held = float(interval.probability[0])
+        if held < 1 - interval.reliability:
+            return f"Adjust it now: the offset is outside {limit} (probability of being within: {held:.1%})."
+        return (
+            f"No interval can be given: the probability of being within {limit} is only {held:.1%} even now."
+        )
+    if interval.limited_by == "record length":
+        return (
+            f"Trust it for at least {duration_text(interval.interval_s)}: as far as this log can vouch for, it "
+            f"stays within {limit} with at least {interval.reliability:.0%} probability."
+        )
+    return (
+        f"Calibrate again within {duration_text(interval.interval_s)}: until then it stays within {limit} with "
+        f"at least {interval.reliability:.0%} probability."
+    )
+
+
+def _offset_now(model: ClockModel) -> Estimate:
+    forecast = model.frequency_at(np.array([model.record.duration_s]))
+    return Estimate(distribution=forecast.distribution.one(0))
+
+
+def _fast_or_slow(offset: Estimate) -> str:
+    direction = "fast" if offset.value >= 0 else "slow"
+    return f"{direction} by {number_text(abs(offset.value), offset.standard_uncertainty)}"
+
+
+def _now_sentence(now: Estimate, record: Record) -> str:
+    sentence = f"At the end of the log the oscillator is {_fast_or_slow(now)}"
+    nominal = record.nominal_frequency_hz
+    if nominal is None:
+        return f"{sentence}; to set it to nominal, change its frequency by {-now.value:+.3g}."
+    return f"{sentence} ({now.value * nominal:+.3g} Hz at {_hertz(nominal)}); set it back by that much for nominal."
+
+
+def _hertz(frequency: float) -> str:
+    return f"{frequency / 1e6:g} MHz" if frequency >= 1e6 else f"{frequency:g} Hz"
+
+
+def _log_line(record: Record) -> Line:
+    extent = f"{len(record)} readings every {duration_text(record.interval_s)} over {duration_text(record.duration_s)}"
+    steps = len(record.steps)
+    noticed = f"{record.missing} missing, {record.excluded} set aside, {steps} step{'s' * (steps != 1)} found"
+    return "log", f"{extent}; {noticed}."
+
+
+def _stability_lines(curve: StabilityCurve | None) -> list[Line]:
+    if curve is None:
+        return []
+    known = np.flatnonzero(np.isfinite(curve.deviation) & (curve.deviation > 0))
+    if not len(known):
+        return []
+    low, high = curve.confidence_interval()
+    trusted = [i for i in known if curve.edf[i] >= 3] or list(known)
+    best = min(trusted, key=lambda i: float(curve.deviation[i]))
+    first = known[0]
+    sentence = (
+        f"Overlapping Allan deviation {curve.deviation[first]:.2g} at "
+        f"{duration_text(float(curve.averaging_time_s[first]))}, lowest {curve.deviation[best]:.2g} at "
+        f"{duration_text(float(curve.averaging_time_s[best]))} (95 %: {low[best]:.2g} to {high[best]:.2g})."
+    )
+    return [("stability", sentence)]
+
+
+def _aging_lines(model: ClockModel) -> list[Line]:
+    rate = model.aging_rate().per_day
+    low, high = rate.interval()
+    plain = model.least_squares.rate.per_day
+    plain_low, plain_high = plain.interval()
+    ratio = (high - low) / (plain_high - plain_low)
+    seen = "" if low > 0 or high < 0 else ", so its sign is not established"
+    sentence = f"{rate.value:+.2e} per day, 95 %: {low:+.2e} to {high:+.2e}{seen}."
+    if ratio > 1.2:
+        sentence += f" Plain least squares would claim an interval {ratio:.2g} times narrower."
+    return [("aging", sentence)]
+
+
+def _sensitivity_line(model: ClockModel, name: str) -> Line:
+    estimate = model.sensitivity(name)
+    low, high = estimate.interval()
+    words = name.removesuffix("_c").replace("_", " ")
+    seen = "" if low > 0 or high < 0 else " (not distinguishable from none)"
+    return words, f"{estimate.value:+.2e} per kelvin, 95 %: {low:+.2e} to {high:+.2e}{seen}."
+
+
+def _holdover_line(holdover: HoldoverForecast) -> Line:
+    half = holdover.corrected_half_width()
+    parts = [
+        f"{time_text(float(mean))} after {duration_text(float(duration))} (±{time_text(float(width))} if corrected)"
+        for mean, duration, width in zip(holdover.forecast.mean, holdover.duration_s, half, strict=True)
+    ]
+    sentence = f"Without its reference the time it keeps is off by {', '.join(parts)}."
+    if holdover.time_error_limit_s is not None:
+        reach = holdover.time_to_limit_s
+        lasting = "longer than the log lasted" if math.isinf(reach) else f"for {duration_text(reach)}"
+        sentence += f" It stays within {time_text(holdover.time_error_limit_s)} {lasting}."
+    return "holdover", sentence
+
+
+def _shown(display: DisplayBound, record: Record) -> str:
+    nominal = record.nominal_frequency_hz
+    if nominal is None:
+        return f"{display.offset:.3g}"
+    shown = nominal * (1 + display.offset)
+    if math.isnan(display.step):
+        return f"{shown:.10g} Hz"
+    decimals = max(0, -math.floor(math.log10(display.step * nominal) + 1e-9))
+    return f"{shown:.{decimals}f} Hz"
+
+
+def _display_headline(display: DisplayBound, record: Record) -> str:
+    return (
+        f"The display, not the oscillator, limits this log: all {display.readings} readings are "
+        f"{_shown(display, record)}."
+    )
+
+
+def _display_lines(display: DisplayBound, record: Record, tolerance: float | None) -> list[Line]:
+    if math.isnan(display.step):
+        return [("meaning", "The step of the display is not known, so not even a bound can be given.")]
+    gate = duration_text(record.gate_s or record.interval_s)
+    lines = [
+        (
+            "now",
+            f"The offset lies between {display.low:+.2e} and {display.high:+.2e} (the value shown ± one step).",
+        ),
+        (
+            "stability",
+            f"Below {display.step:.1e} at a gate of {gate}; any change smaller than that is invisible here.",
+        ),
+        (
+            "aging",
+            f"Less than {display.largest_aging_per_second * SECONDS_PER_DAY:.1e} per day, because in "
+            f"{duration_text(display.duration_s)} nothing moved by a step. The true aging may be far smaller.",
+        ),
+        (
+            "better",
+            "Use a longer gate, a counter with more digits, or a phase comparison; or log for much longer.",
+        ),
+    ]
+    if tolerance is not None:
+        lines.insert(1, ("tolerance", _display_tolerance(display, tolerance)))
+    return lines
+
+
+def _display_tolerance(display: DisplayBound, tolerance: float) -> str:
+    if display.certainly_within(tolerance):
+        state = f"Every offset that shows this value is within ±{tolerance:.3g}: in tolerance during the log."
+    elif display.certainly_outside(tolerance):
+        state = f"No offset that shows this value is within ±{tolerance:.3g}: out of tolerance."
+    else:
+        state = f"Whether it is within ±{tolerance:.3g} cannot be read from this display."
+    return f"{state} No interval is recommended because the display hides the aging."

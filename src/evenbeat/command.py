@@ -1,0 +1,340 @@
+"""The command ``evenbeat``: parse, call the library, print.
+
+Exit status: 0 done, 1 out of tolerance (only with ``--fail-if-out``), 2 bad input.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import re
+import sys
+import textwrap
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenbeat import __version__
+from evenbeat.errors import EvenbeatError, InputError
+from evenbeat.units import parse_duration, parse_frequency, parse_time
+
+if TYPE_CHECKING:
+    from evenbeat.assessment.assess import Assessment, Progress
+    from evenbeat.record import Record
+
+DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+LABEL_WIDTH = 12
+PAGE_WIDTH = 80
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit status."""
+    parser = _parser()
+    arguments = parser.parse_args(_joined_numbers(sys.argv[1:] if argv is None else argv))
+    try:
+        status: int = arguments.run(arguments)
+        sys.stdout.flush()
+    except EvenbeatError as error:
+        print(f"evenbeat: {error}", file=sys.stderr)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("evenbeat: stopped", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:  # the reader of our output has gone, as with `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    return status
+
+
+def _joined_numbers(argv: Sequence[str]) -> list[str]:
+    """Join an option and a negative number, which argparse would take for another option."""
+    joined: list[str] = []
+    for word in argv:
+        number = re.fullmatch(r"-(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*\w*", word)
+        if number and joined and re.fullmatch(r"--[a-z-]+", joined[-1]):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="evenbeat",
+        description="How good a timebase is, how it ages, and when to calibrate it again.",
+    )
+    parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_assess(
+        commands.add_parser(
+            "assess",
+            help="from a log to a stability, aging, holdover and recalibration verdict with a report",
+            description=(
+                "Read a log of an oscillator or counter against a reference, print a verdict, and write a report "
+                "(report.html, report.pdf, result.json) into a folder."
+            ),
+            epilog="example: evenbeat assess kittiwake.csv.gz --tolerance 1e-8 --reliability 0.95",
+        )
+    )
+    return parser
+
+
+def _add_assess(parser: argparse.ArgumentParser) -> None:
+    parser.set_defaults(run=_assess)
+    parser.add_argument("log", metavar="LOG", help="text table, plain or .gz")
+    _add_question(parser.add_argument_group("what is asked"))
+    _add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
+    _add_output(parser.add_argument_group("what is written"))
+
+
+def _add_question(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--tolerance", type=_number, metavar="Y", help="limit of the fractional offset, e.g. 1e-8"
+    )
+    group.add_argument(
+        "--reliability",
+        type=_number,
+        default=0.95,
+        metavar="P",
+        help="probability of being within tolerance at every moment of the interval (default 0.95)",
+    )
+    group.add_argument(
+        "--guard-band", type=_number, metavar="Y", help="held back from the tolerance, fractional"
+    )
+    group.add_argument(
+        "--reference-uncertainty",
+        type=_number,
+        default=0.0,
+        metavar="Y",
+        help="standard uncertainty of the reference's frequency, fractional (default 0: counts as exact)",
+    )
+    group.add_argument(
+        "--as-left", type=_number, metavar="Y", help="offset after an adjustment at the end of the log"
+    )
+    group.add_argument(
+        "--as-left-uncertainty",
+        type=_number,
+        metavar="Y",
+        help="standard uncertainty of --as-left, fractional",
+    )
+    group.add_argument(
+        "--time-error-limit",
+        type=_argument(parse_time),
+        metavar="T",
+        help="ask how long the time error stays within this, e.g. '1.5 us'",
+    )
+    group.add_argument(
+        "--aging",
+        default="auto",
+        choices=("auto", "none", "linear", "logarithmic"),
+        help="aging law (default auto)",
+    )
+    group.add_argument(
+        "--environment",
+        action="append",
+        metavar="NAME",
+        help="covariate to model, may be repeated, or 'none' (default: every temperature in the log)",
+    )
+
+
+def _add_log_options(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--quantity", choices=("frequency", "fractional_frequency", "phase"), help="what the values are"
+    )
+    group.add_argument("--unit", metavar="UNIT", help="unit of the values: Hz, MHz, s, ns, ppm, ppb, 1 …")
+    group.add_argument(
+        "--nominal-frequency",
+        type=_argument(parse_frequency),
+        metavar="F",
+        help="nominal frequency, e.g. '10 MHz'",
+    )
+    group.add_argument(
+        "--interval", type=_argument(parse_duration), metavar="T", help="spacing of readings, e.g. '10 s'"
+    )
+    group.add_argument(
+        "--gate", type=_argument(parse_duration), metavar="T", help="length of a gate, e.g. '10 s'"
+    )
+    group.add_argument(
+        "--measured",
+        choices=("oscillator", "reference"),
+        help="what the counter read: the oscillator under test, or the reference on the counter's own timebase",
+    )
+    group.add_argument(
+        "--column",
+        action="append",
+        type=_column,
+        metavar="WHAT=NAME",
+        help="column by name or position from 0: value=…, time=… or a covariate such as oven_temperature_c=…",
+    )
+    group.add_argument("--time-zone", metavar="ZONE", help="zone of times without one, e.g. Europe/Lisbon")
+
+
+def _add_output(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "-o", "--output", metavar="FOLDER", help="folder for the report (default: LOG's name + -report)"
+    )
+    group.add_argument("--force", action="store_true", help="replace an earlier report in that folder")
+    group.add_argument("--no-pdf", action="store_true", help="leave out report.pdf")
+    group.add_argument("--no-report", action="store_true", help="write no files, print only")
+    group.add_argument(
+        "--json", action="store_true", help="print every number as JSON instead of the verdict"
+    )
+    group.add_argument("--fail-if-out", action="store_true", help="exit with status 1 if out of tolerance")
+    group.add_argument("-v", "--verbose", action="store_true", help="print all findings, not only cautions")
+    group.add_argument("-q", "--quiet", action="store_true", help="print only the first sentence")
+
+
+def _argument(parse: Callable[[str], float]) -> Callable[[str], float]:
+    """Return a parser whose complaint argparse prints as it is."""
+
+    def parsed(text: str) -> float:
+        try:
+            return parse(text)
+        except InputError as error:
+            raise argparse.ArgumentTypeError(str(error)) from error
+
+    return parsed
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError as error:
+        msg = f"{text!r} is not a number such as 1e-8"
+        raise argparse.ArgumentTypeError(msg) from error
+
+
+def _column(text: str) -> tuple[str, str | int]:
+    what, _, name = text.partition("=")
+    if not (what and name):
+        msg = f"{text!r} does not have the form WHAT=NAME, such as value=frequency_hz"
+        raise argparse.ArgumentTypeError(msg)
+    return what, int(name) if name.isdigit() else name
+
+
+def _assess(arguments: argparse.Namespace) -> int:
+    from evenbeat.assessment.assess import assess
+    from evenbeat.report.write import check_folder, write_report
+
+    folder = Path(arguments.output or f"{Path(arguments.log).name.split('.')[0]}-report")
+    if not arguments.no_report:
+        check_folder(folder, force=arguments.force, pdf=not arguments.no_pdf)
+    options = _question(arguments)
+    with _Progress(shown=sys.stderr.isatty() and not arguments.quiet) as progress:
+        progress("reading")
+        record = _read(arguments)
+        assessment = assess(record, **options, progress=progress)
+        if not arguments.no_report:
+            progress("report")
+            write_report(assessment, folder, force=arguments.force, pdf=not arguments.no_pdf)
+    _print_assessment(assessment, arguments)
+    if not (arguments.no_report or arguments.json):
+        print(f"\nReport: {folder / 'report.html'}")
+    return OUT_OF_TOLERANCE if arguments.fail_if_out and _is_out(assessment) else DONE
+
+
+def _question(arguments: argparse.Namespace) -> dict[str, Any]:
+    from evenbeat.quantities import Estimate
+
+    if arguments.as_left_uncertainty is not None and arguments.as_left is None:
+        msg = "--as-left-uncertainty is given without --as-left; give both"
+        raise InputError(msg)
+    as_left = None
+    if arguments.as_left is not None:
+        if arguments.as_left_uncertainty is None or not arguments.as_left_uncertainty >= 0:
+            msg = "--as-left needs --as-left-uncertainty, zero or positive: an adjustment is never exact"
+            raise InputError(msg)
+        as_left = Estimate.normal(arguments.as_left, arguments.as_left_uncertainty)
+    environment = arguments.environment
+    return {
+        "tolerance": arguments.tolerance,
+        "reliability": arguments.reliability,
+        "guard_band": arguments.guard_band,
+        "as_left": as_left,
+        "reference_uncertainty": arguments.reference_uncertainty,
+        "time_error_limit_s": arguments.time_error_limit,
+        "aging": arguments.aging,
+        "environment": None if environment is None else [name for name in environment if name != "none"],
+    }
+
+
+def _read(arguments: argparse.Namespace) -> Record:
+    from evenbeat.logs.reader import read_log
+
+    return read_log(
+        arguments.log,
+        quantity=arguments.quantity,
+        unit=arguments.unit,
+        nominal_frequency_hz=arguments.nominal_frequency,
+        interval_s=arguments.interval,
+        gate_s=arguments.gate,
+        measured=arguments.measured,
+        columns=dict(arguments.column) if arguments.column else None,
+        time_zone=arguments.time_zone,
+    )
+
+
+def _is_out(assessment: Assessment) -> bool:
+    tolerance = assessment.settings["tolerance"]
+    if assessment.display is not None and isinstance(tolerance, float):
+        return assessment.display.certainly_outside(tolerance)
+    return assessment.interval is not None and assessment.interval.limited_by == "start"
+
+
+def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> None:
+    if arguments.json:
+        print(json.dumps(assessment.to_dict(), indent=1, allow_nan=False))
+        return
+    print(textwrap.fill(assessment.verdict.headline, PAGE_WIDTH))
+    if arguments.quiet:
+        return
+    print()
+    for label, sentence in assessment.verdict.lines:
+        _print_labelled(label, sentence)
+    shown = ("stop", "caution") if not arguments.verbose else ("stop", "caution", "note", "good")
+    for severity in shown:
+        for finding in assessment.findings:
+            if finding.severity == severity and finding.sentence not in assessment.verdict.headline:
+                _print_labelled(severity, finding.sentence)
+
+
+def _print_labelled(label: str, sentence: str) -> None:
+    indent = " " * LABEL_WIDTH
+    if len(label) >= LABEL_WIDTH:
+        sentence, label = f"{label}: {sentence}", ""
+    print(
+        textwrap.fill(sentence, PAGE_WIDTH, initial_indent=label.ljust(LABEL_WIDTH), subsequent_indent=indent)
+    )
+
+
+class _Progress:
+    """A progress bar on a terminal; silent elsewhere."""
+
+    def __init__(self, *, shown: bool) -> None:
+        self._shown = shown
+        self._bar: Any = None
+
+    def __enter__(self) -> Progress:
+        from evenbeat.assessment.assess import STAGES
+
+        if self._shown:
+            from tqdm import tqdm
+
+            self._bar = tqdm(
+                total=len(STAGES) + 2, bar_format="{l_bar}{bar}| {elapsed}", leave=False, ncols=PAGE_WIDTH
+            )
+        return self._begin
+
+    def _begin(self, stage: str) -> None:
+        if self._bar is not None:
+            self._bar.set_description_str(stage.ljust(30))
+            self._bar.update()
+
+    def __exit__(self, *_exception: object) -> None:
+        if self._bar is not None:
+            self._bar.close()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
