@@ -9,6 +9,7 @@
     noise_type.py   which power law, per averaging time
     freedom.py      equivalent degrees of freedom
     estimators.py   the table of statistics, and stability()
+    remarks.py      the findings of a curve
     curve.py        StabilityCurve
     time_error.py   time_interval_error() and TimeErrorCurve
 

@@ -12,7 +12,6 @@ from types import MappingProxyType
 import numpy as np
 
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.stability import kernels
@@ -21,12 +20,11 @@ from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom, smallest_degrees_of_freedom
 from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.noise_type import noise_type
+from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
+from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_variation
 from evenbeat.stability.samples import Samples, samples_of
-from evenbeat.units import duration_text
 
 FEWEST_SAMPLES_FOR_THREADS = 1 << 18
-MOST_IDENTIFIED = 128
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -204,7 +202,8 @@ def stability(
     chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
     sums = _computed(samples, kind, chosen.factors, minimum_coverage)
     times = chosen.factors * record.interval_s
-    exponents, noise_findings = _noise(samples, chosen.factors, times, kind)
+    told = noise_exponents(samples, chosen.factors, order=kind.order)
+    exponents = with_last_inherited(told)
     deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
     return StabilityCurve(
         statistic=kind.name,
@@ -222,10 +221,10 @@ def stability(
         record_sha256="" if record.source is None else record.source.sha256,
         findings=(
             *chosen.findings,
-            *_record_findings(record),
-            *_gap_findings(samples, sums, times, minimum_coverage),
-            *_silence_findings(deviation),
-            *noise_findings,
+            *about_record(record),
+            *about_gaps(samples, sums, times, minimum_coverage),
+            *about_variation(deviation),
+            *about_noise(told, times),
         ),
     )
 
@@ -261,53 +260,6 @@ def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> floa
     return kind.normalised(terms.total / terms.terms, averaging_time_s)
 
 
-def _noise(
-    samples: Samples, factors: IntArray, times: FloatArray, kind: Statistic
-) -> tuple[FloatArray, tuple[Finding, ...]]:
-    """Return the exponent at each averaging time; the longest inherit the last that was told."""
-    exponents = _identified(samples, factors, kind)
-    known = np.flatnonzero(~np.isnan(exponents))
-    if len(known) == 0:
-        sentence = (
-            "The kind of noise could not be told at any averaging time (too few averages, or no variation); "
-            "the intervals are for the noise that makes them widest."
-        )
-        return exponents, (Finding(code="NOISE_TYPE_UNKNOWN", severity="caution", sentence=sentence),)
-    last = int(known[-1])
-    if last == len(exponents) - 1:
-        return exponents, ()
-    exponents[last + 1 :] = exponents[last]
-    sentence = (
-        f"Beyond {duration_text(times[last])} too few averages are left to tell the kind of noise; "
-        "the intervals there assume that of the last averaging time where it could be told."
-    )
-    values: dict[str, float | int | str] = {
-        "last_told_averaging_time_s": float(times[last]),
-        "assumed_exponent": int(exponents[last]),
-    }
-    return exponents, (
-        Finding(code="NOISE_TYPE_INHERITED", severity="note", sentence=sentence, values=values),
-    )
-
-
-def _identified(samples: Samples, factors: IntArray, kind: Statistic) -> FloatArray:
-    """Return the exponent at each factor, of a long list from the next shorter factor looked at.
-
-    Of power laws the one that dominates at a longer averaging time never has the higher exponent, so
-    that a weak identification (few averages) may lower the last firm one but not raise it.
-    """
-    count = len(factors)
-    looked_at = np.unique(np.geomspace(1, count, min(count, MOST_IDENTIFIED)).round().astype(int)) - 1
-    told = np.full(len(looked_at), np.nan)
-    ceiling = math.inf
-    for position, i in enumerate(looked_at):
-        noise = noise_type(samples, int(factors[i]), order=kind.order)
-        told[position] = noise.exponent if noise.firm else min(noise.exponent, ceiling)
-        if noise.firm and not math.isnan(noise.exponent):
-            ceiling = noise.exponent
-    return told[np.searchsorted(looked_at, np.arange(count), side="right") - 1]
-
-
 def _freedom(sums: list[TermSum], factors: IntArray, exponents: FloatArray, kind: Statistic) -> FloatArray:
     plausible = tuple(range(2, lowest_exponent(kind.order) - 1, -1))
     edf = np.empty(len(sums))
@@ -331,70 +283,3 @@ def _freedom(sums: list[TermSum], factors: IntArray, exponents: FloatArray, kind
                 overlapping=kind.overlapping,
             )
     return edf
-
-
-def _record_findings(record: Record) -> tuple[Finding, ...]:
-    found = []
-    if record.steps:
-        count = len(record.steps)
-        sentence = f"{count} known step{'s were' if count > 1 else ' was'} subtracted before the analysis."
-        found.append(
-            Finding(code="STEPS_REMOVED", severity="note", sentence=sentence, values={"steps": count})
-        )
-    gate = record.gate_s
-    if record.kind == "frequency" and gate is not None and gate < record.interval_s * (1 - 1e-9):
-        sentence = (
-            f"Each gate of {duration_text(gate)} is followed by dead time until the next reading after "
-            f"{duration_text(record.interval_s)}; the values are used as they are, and short averaging times "
-            "are biased (white PM most: it looks like white FM)."
-        )
-        values: dict[str, float | int | str] = {"gate_s": gate, "interval_s": record.interval_s}
-        found.append(Finding(code="DEAD_TIME", severity="caution", sentence=sentence, values=values))
-    return tuple(found)
-
-
-def _gap_findings(
-    samples: Samples, sums: list[TermSum], times: FloatArray, minimum_coverage: float
-) -> tuple[Finding, ...]:
-    if not samples.has_gaps:
-        return ()
-    lost = sum(term.possible - term.terms for term in sums) / sum(term.possible for term in sums)
-    found = [
-        Finding(
-            code="GAPS_SKIPPED",
-            severity="note",
-            sentence=f"Terms that touch a missing or excluded sample were left out ({lost:.2%} of all).",
-            values={"terms_left_out_share": lost},
-        )
-    ]
-    if minimum_coverage < 1:
-        sentence = (
-            f"Averages with at least {minimum_coverage:.0%} of their samples were used as if complete; "
-            "white and flicker PM come out too large where samples are missing."
-        )
-        values: dict[str, float | int | str] = {"minimum_coverage": minimum_coverage}
-        found.append(Finding(code="PARTIAL_AVERAGES", severity="note", sentence=sentence, values=values))
-    empty = [float(time) for time, term in zip(times, sums, strict=True) if term.terms == 0]
-    if empty:
-        sentence = (
-            f"Gaps leave no complete term at {len(empty)} averaging time(s), the shortest of them "
-            f"{duration_text(min(empty))}; a lower minimum_coverage admits averages with missing samples."
-        )
-        values = {"averaging_times": len(empty), "shortest_s": min(empty)}
-        found.append(Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values=values))
-    return tuple(found)
-
-
-def _silence_findings(deviation: FloatArray) -> tuple[Finding, ...]:
-    silent = int(np.count_nonzero(deviation == 0))
-    if silent == 0:
-        return ()
-    sentence = (
-        f"The deviation is exactly zero at {silent} averaging time(s): the readings do not vary, so that the "
-        "display and not the oscillator limits the result."
-    )
-    return (
-        Finding(
-            code="NO_VARIATION", severity="caution", sentence=sentence, values={"averaging_times": silent}
-        ),
-    )

@@ -18,15 +18,46 @@ from functools import lru_cache
 import numpy as np
 
 from evenbeat.quantities import FloatArray
+from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.covariance import LONGEST_DISCRETE_AVERAGE, term_covariance
+from evenbeat.stability.kernels import sum_of_products
 from evenbeat.stability.samples import PhasePoints, Samples
 
 FEWEST_FOR_AUTOCORRELATION = 30
 FEWEST_FOR_RATIO = 8
+MOST_IDENTIFIED = 128
 STRETCHES = 8
 LONGEST_STRETCH = 1 << 14
 SAMPLES_PER_MEAN = 64
 _DIFFERENCES = {2: 1, 1: 1, 0: 1, -1: 2, -2: 2, -3: 3, -4: 3}
+
+
+def noise_exponents(samples: Samples, factors: IntArray, *, order: int) -> FloatArray:
+    """Return the exponent α at each averaging factor, shape (n,), NaN where it cannot be told.
+
+    Of power laws the one that dominates at a longer averaging time never has the higher exponent, so
+    that a weak identification (few averages) may lower the last firm one but not raise it. In a list
+    of more than 128 factors some are looked at and the others take that of the next shorter one.
+    """
+    count = len(factors)
+    looked_at = np.unique(np.geomspace(1, count, min(count, MOST_IDENTIFIED)).round().astype(int)) - 1
+    told = np.full(len(looked_at), np.nan)
+    ceiling = math.inf
+    for position, i in enumerate(looked_at):
+        noise = noise_type(samples, int(factors[i]), order=order)
+        told[position] = noise.exponent if noise.firm else min(noise.exponent, ceiling)
+        if noise.firm and not math.isnan(noise.exponent):
+            ceiling = noise.exponent
+    return told[np.searchsorted(looked_at, np.arange(count), side="right") - 1]
+
+
+def with_last_inherited(told: FloatArray) -> FloatArray:
+    """Return the exponents, those missing after the last known one taken from it."""
+    known = np.flatnonzero(~np.isnan(told))
+    inherited = told.copy()
+    if len(known):
+        inherited[known[-1] + 1 :] = told[known[-1]]
+    return inherited
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,7 +195,8 @@ def _without_line(series: FloatArray) -> FloatArray:
     index = np.arange(len(series), dtype=float)
     time = index - index[known].mean()
     level = series[known].mean()
-    slope = np.dot(time[known], series[known] - level) / np.dot(time[known], time[known])
+    slope = sum_of_products(time[known], series[known] - level)
+    slope /= sum_of_products(time[known], time[known])
     return series - level - slope * time
 
 
@@ -178,8 +210,8 @@ def _lag_one(series: list[FloatArray]) -> float:
             continue
         centred = stretch - stretch[known].mean()
         both = known[1:] & known[:-1]
-        products += float(np.dot(centred[1:][both], centred[:-1][both]))
-        squares += float(np.dot(centred[known], centred[known]))
+        products += sum_of_products(centred[1:][both], centred[:-1][both])
+        squares += sum_of_products(centred[known], centred[known])
         pairs, singles = pairs + int(np.count_nonzero(both)), singles + int(np.count_nonzero(known))
     if pairs == 0 or squares == 0:
         return math.nan

@@ -1,0 +1,105 @@
+"""The findings of a stability curve: what was left out, assumed or could not be told."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from evenbeat.findings import Finding
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+from evenbeat.stability.kernels import TermSum
+from evenbeat.stability.samples import Samples
+from evenbeat.units import duration_text
+
+
+def about_record(record: Record) -> tuple[Finding, ...]:
+    """Return what was done about steps, and whether readings leave dead time."""
+    found = [finding for finding in record.findings if finding.code == "DEAD_TIME"]
+    if record.steps:
+        count = len(record.steps)
+        sentence = f"{count} known step{'s were' if count > 1 else ' was'} subtracted before the analysis."
+        found.append(
+            Finding(code="STEPS_REMOVED", severity="note", sentence=sentence, values={"steps": count})
+        )
+    gate = record.gate_s
+    if record.kind == "frequency" and gate is not None and gate < record.interval_s * (1 - 1e-9):
+        sentence = (
+            f"Each gate of {duration_text(gate)} is followed by dead time until the next reading after "
+            f"{duration_text(record.interval_s)}; the values are used as they are, and short averaging times "
+            "are biased (white PM most: it looks like white FM)."
+        )
+        values: dict[str, float | int | str] = {"gate_s": gate, "interval_s": record.interval_s}
+        found.append(Finding(code="DEAD_TIME", severity="caution", sentence=sentence, values=values))
+    return tuple(found)
+
+
+def about_gaps(
+    samples: Samples, sums: list[TermSum], times: FloatArray, minimum_coverage: float
+) -> tuple[Finding, ...]:
+    """Return what gaps cost."""
+    if not samples.has_gaps:
+        return ()
+    lost = sum(term.possible - term.terms for term in sums) / sum(term.possible for term in sums)
+    found = [
+        Finding(
+            code="GAPS_SKIPPED",
+            severity="note",
+            sentence=f"Terms that touch a missing or excluded sample were left out ({lost:.2%} of all).",
+            values={"terms_left_out_share": lost},
+        )
+    ]
+    if minimum_coverage < 1:
+        sentence = (
+            f"Averages with at least {minimum_coverage:.0%} of their samples were used as if complete; "
+            "white and flicker PM come out too large where samples are missing."
+        )
+        values: dict[str, float | int | str] = {"minimum_coverage": minimum_coverage}
+        found.append(Finding(code="PARTIAL_AVERAGES", severity="note", sentence=sentence, values=values))
+    empty = [float(time) for time, term in zip(times, sums, strict=True) if term.terms == 0]
+    if empty:
+        sentence = (
+            f"Gaps leave no complete term at {len(empty)} averaging time(s), the shortest of them "
+            f"{duration_text(min(empty))}; a lower minimum_coverage admits averages with missing samples."
+        )
+        values = {"averaging_times": len(empty), "shortest_s": min(empty)}
+        found.append(Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values=values))
+    return tuple(found)
+
+
+def about_variation(deviation: FloatArray) -> tuple[Finding, ...]:
+    """Return a caution where readings do not vary."""
+    silent = int(np.count_nonzero(deviation == 0))
+    if silent == 0:
+        return ()
+    sentence = (
+        f"The deviation is exactly zero at {silent} averaging time(s): the readings do not vary, so that the "
+        "display and not the oscillator limits the result."
+    )
+    return (
+        Finding(
+            code="NO_VARIATION", severity="caution", sentence=sentence, values={"averaging_times": silent}
+        ),
+    )
+
+
+def about_noise(told: FloatArray, times: FloatArray) -> tuple[Finding, ...]:
+    """Return where the kind of noise could not be told and what was assumed there."""
+    known = np.flatnonzero(~np.isnan(told))
+    if len(known) == 0:
+        sentence = (
+            "The kind of noise could not be told at any averaging time (too few averages, or no variation); "
+            "the intervals are for the noise that makes them widest."
+        )
+        return (Finding(code="NOISE_TYPE_UNKNOWN", severity="caution", sentence=sentence),)
+    last = int(known[-1])
+    if last == len(told) - 1:
+        return ()
+    sentence = (
+        f"Beyond {duration_text(times[last])} too few averages are left to tell the kind of noise; "
+        "the intervals there assume that of the last averaging time where it could be told."
+    )
+    values: dict[str, float | int | str] = {
+        "last_told_averaging_time_s": float(times[last]),
+        "assumed_exponent": int(told[last]),
+    }
+    return (Finding(code="NOISE_TYPE_INHERITED", severity="note", sentence=sentence, values=values),)
