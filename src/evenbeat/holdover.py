@@ -10,12 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.clock.budget import VarianceTerms
+from evenbeat.clock.crossing import holds_until
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.printing import Printed, Table
-from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture, checked_probability
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_WEEK, duration_text, time_text
 
 if TYPE_CHECKING:
@@ -170,24 +171,20 @@ def predict_holdover(
 
 
 def _times_to_limit(model: ClockModel, limit: float, confidence: float) -> tuple[float, float]:
+    """Return how long the clock stays within the limit, as it is and corrected by the forecast."""
     end = model.record.duration_s
     times = np.geomspace(model.record.interval_s, end, SEARCH_POINTS)
-    distribution = model.time_error_at(end + times).distribution
-    centred = distribution.shifted(-distribution.mean)
-    return _first_exit(times, distribution, limit, confidence), _first_exit(times, centred, limit, confidence)
 
+    def plain(elapsed: FloatArray) -> FloatArray:
+        return model.time_error_at(end + elapsed).probability_within(limit)
 
-def _first_exit(times: FloatArray, distribution: StudentMixture, limit: float, confidence: float) -> float:
-    """Return the time at which P(|x| <= limit) first falls below ``confidence``; inf if it does not."""
-    probability = distribution.cdf(limit) - distribution.cdf(-limit)
-    below = np.flatnonzero(probability < confidence)
-    if len(below) == 0:
-        return math.inf
-    first = int(below[0])
-    if first == 0:
-        return 0.0
-    share = (probability[first - 1] - confidence) / (probability[first - 1] - probability[first])
-    return float(times[first - 1] * (times[first] / times[first - 1]) ** share)
+    def corrected(elapsed: FloatArray) -> FloatArray:
+        distribution = model.time_error_at(end + elapsed).distribution
+        return distribution.shifted(-distribution.mean).probability_within(limit)
+
+    found = (holds_until(times, probability, confidence) for probability in (plain, corrected))
+    first, second = (0.0 if math.isnan(time) else time for time in found)
+    return first, second
 
 
 def _json_number(value: float) -> float | str | None:

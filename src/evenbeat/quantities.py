@@ -78,6 +78,10 @@ class StudentMixture:
         z = np.where(np.isnan(z), 0.0, z)
         return np.asarray(_student_cdf(self.degrees_of_freedom, z) @ self.weights)
 
+    def probability_within(self, limit: float) -> FloatArray:
+        """Return P(|value| <= limit), shape (...)."""
+        return self.cdf(limit) - self.cdf(-limit)
+
     def quantile(self, probability: float) -> FloatArray:
         """Return the value that is not exceeded with ``probability``, shape (...), by bisection."""
         probability = checked_probability(probability, "probability")

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from evenbeat.clock.crossing import holds_until
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
@@ -80,7 +81,7 @@ class IntervalSuggestion(Printed):
     @property
     def probability(self) -> FloatArray:
         """Probability of being within the guarded limit at each time, shape (m,)."""
-        return _within(self.offset, self.limit)
+        return self.offset.probability_within(self.limit)
 
     @property
     def reason(self) -> str:
@@ -193,7 +194,7 @@ def suggest_interval(
         [[0.0], np.geomspace(min(model.blocks.length_s, reach / 100), reach, SEARCH_POINTS)]
     )
     offset = question.offset(times)
-    interval, limited_by = question.interval(times, offset)
+    interval, limited_by = question.interval(times)
     extrapolated = math.nan
     if limited_by == "record length":
         extrapolated = question.beyond(reach)
@@ -257,32 +258,24 @@ class _Question:
             return self.model.frequency_at(times)
         return self.model.frequency_change_at(times)
 
-    def interval(self, times: FloatArray, offset: StudentMixture) -> tuple[float, LimitedBy]:
+    def interval(self, times: FloatArray) -> tuple[float, LimitedBy]:
         """Return the largest time up to which the reliability holds throughout, and what limits it."""
-        below = np.flatnonzero(_within(offset, self.limit) < self.reliability)
-        if len(below) == 0:
-            return float(times[-1]), "record length"
-        if below[0] == 0:
+        until = holds_until(times, self._probability, self.reliability)
+        if math.isnan(until):
             return math.nan, "start"
-        low, high = float(times[below[0] - 1]), float(times[below[0]])
-        for _ in range(2):
-            finer = np.linspace(low, high, 33)
-            held = _within(self.offset(finer), self.limit) >= self.reliability
-            last = int(np.argmin(held)) - 1 if not held.all() else len(finer) - 2
-            low, high = float(finer[max(last, 0)]), float(finer[max(last, 0) + 1])
-        return low, "tolerance"
+        if math.isinf(until):
+            return float(times[-1]), "record length"
+        return until, "tolerance"
 
     def beyond(self, reach: float) -> float:
         """Return the interval that the aging law gives beyond ``reach``; inf past 20 years."""
         if reach >= LONGEST_EXTRAPOLATION_S:
             return math.inf
         times = np.geomspace(reach, LONGEST_EXTRAPOLATION_S, SEARCH_POINTS)
-        interval, limited_by = self.interval(times, self.offset(times))
-        return interval if limited_by == "tolerance" else math.inf
+        return holds_until(times, self._probability, self.reliability)
 
-
-def _within(offset: StudentMixture, limit: float) -> FloatArray:
-    return offset.cdf(limit) - offset.cdf(-limit)
+    def _probability(self, elapsed_s: FloatArray) -> FloatArray:
+        return self.offset(elapsed_s).probability_within(self.limit)
 
 
 def _finding(

@@ -31,7 +31,7 @@ class AgingLaw:
     slope
         Its derivative with respect to u.
     curvatures
-        Values of the one nonlinear parameter over which the law is averaged; ``(0.0,)`` for none.
+        Where the search for the one nonlinear parameter starts; ``(0.0,)`` where there is none.
     """
 
     name: str

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 from scipy import special
@@ -25,6 +26,9 @@ WHITE_PM_MATTERS_BELOW = 64
 """Samples per block under which white PM is a noise of its own: its share falls with their square."""
 KEPT_PROBABILITY = 0.998
 MOSTLY_REPEATED = 0.6
+MOST_CURVATURES = 32
+LOG_LIKELIHOOD_THAT_MATTERS = 4.0
+LARGEST_JUMP = 0.7
 COLLINEAR = 10.0
 """Variance inflation from which two effects count as not told apart (common practice)."""
 
@@ -153,13 +157,42 @@ def _variants(
     *,
     laws: tuple[AgingLaw, ...],
 ) -> tuple[Variant, ...]:
-    made = []
-    for law in laws:
-        for curvature in law.curvatures:
-            design = trend.columns(law, curvature, grid.spans, scaled_influences)
-            fit = fit_on_grid(grid, y, design)
-            made.append(Variant(law=law.name, curvature=curvature, design=design, fit=fit))
-    return tuple(made)
+    def one(law: AgingLaw, curvature: float) -> Variant:
+        design = trend.columns(law, curvature, grid.spans, scaled_influences)
+        fit = fit_on_grid(grid, y, design)
+        return Variant(law=law.name, curvature=curvature, design=design, fit=fit)
+
+    return tuple(
+        variant
+        for law in laws
+        for variant in _refined([one(law, c) for c in law.curvatures], partial(one, law))
+    )
+
+
+def _refined(variants: list[Variant], one: Callable[[float], Variant]) -> list[Variant]:
+    """Add curvatures until the likelihood changes little between those that matter."""
+    while 1 < len(variants) < MOST_CURVATURES:
+        scores = np.array([_best(v.fit) for v in variants])
+        matters = scores > scores.max() - LOG_LIKELIHOOD_THAT_MATTERS
+        jump = np.where(
+            matters[1:] | matters[:-1], np.abs(np.diff(np.maximum(scores, scores.max() - 20))), 0.0
+        )
+        widest = int(np.argmax(jump))
+        if jump[widest] < LARGEST_JUMP:
+            break
+        middle = math.sqrt(variants[widest].curvature * variants[widest + 1].curvature)
+        variants.insert(widest + 1, one(middle))
+    return variants
+
+
+def _curvature_shares(group: list[Variant]) -> FloatArray:
+    """Return the weight of every curvature: likelihood times its width in the logarithm."""
+    if len(group) == 1:
+        return np.ones(1)
+    scores = np.array([_best(variant.fit) for variant in group])
+    width = np.gradient(np.log([variant.curvature for variant in group]))
+    shares = width * np.exp(scores - scores.max())
+    return shares / shares.sum()
 
 
 def _best(fit: GridFit) -> float:
@@ -189,14 +222,12 @@ def _components(
     """Return the points of the posterior that hold all but a fraction of a percent of it."""
     log_prior = grid.log_prior(prior)
     share = {law.law: law.weight for law in laws}
-    best = {law.law: max(_best(v.fit) for v in variants if v.law == law.law) for law in laws}
-    total = {n: sum(math.exp(_best(v.fit) - best[n]) for v in variants if v.law == n) for n in best}
+    curvature = np.concatenate([_curvature_shares([v for v in variants if v.law == name]) for name in share])
     weights = np.empty((len(variants), *log_prior.shape))
     for index, variant in enumerate(variants):
         log_weight = log_prior + variant.fit.log_restricted
         within = np.exp(log_weight - special.logsumexp(log_weight))
-        name = variant.law
-        weights[index] = within * share[name] * math.exp(_best(variant.fit) - best[name]) / total[name]
+        weights[index] = within * share[variant.law] * curvature[index]
     order = np.argsort(weights, axis=None)[::-1]
     ranked = weights.ravel()[order]
     kept = int(np.searchsorted(np.cumsum(ranked), KEPT_PROBABILITY)) + 1

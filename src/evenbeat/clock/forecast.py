@@ -65,7 +65,7 @@ class Forecast(Printed):
 
     def probability_within(self, limit: float) -> FloatArray:
         """Return P(|value| <= limit), shape (m,)."""
-        return self.distribution.cdf(limit) - self.distribution.cdf(-limit)
+        return self.distribution.probability_within(limit)
 
     def to_frame(self, confidence: float = DEFAULT_CONFIDENCE) -> pd.DataFrame:
         """Return one row per time: horizon, mean, standard uncertainty and the band."""

@@ -1,0 +1,118 @@
+"""Covariance of mean frequencies against published variances, bias functions and predictors."""
+
+import math
+
+import numpy as np
+import pytest
+
+from evenbeat.clock.covariance import (
+    FLICKER_FM,
+    MODELLED,
+    RANDOM_WALK_FM,
+    WHITE_FM,
+    WHITE_PM,
+    Spans,
+    mean_frequency_covariance,
+    mean_frequency_variance,
+    unit_level,
+)
+from evenbeat.clock.likelihood import Contrasts
+
+FM_NOISES = (WHITE_FM, FLICKER_FM, RANDOM_WALK_FM)
+
+
+def _row(count: int, spacing: float = 1.0, length: float = 1.0) -> Spans:
+    start = np.arange(count) * spacing
+    return Spans(start=start, stop=start + length)
+
+
+def _variance(exponent: int, spans: Spans, weights: np.ndarray) -> float:
+    return float(weights @ mean_frequency_covariance(exponent, spans, spans) @ weights)
+
+
+@pytest.mark.parametrize("exponent", MODELLED)
+@pytest.mark.parametrize("length", [1.0, 0.01])
+def test_adjacent_averages_have_the_allan_variance(exponent: int, length: float) -> None:
+    """Half the variance of a first difference is one at unit level (NIST SP 1065, power-law table)."""
+    spans = _row(2, spacing=length, length=length)
+    variance = 0.5 * _variance(exponent, spans, np.array([-1.0, 1.0]))
+    assert variance * unit_level(exponent, length) == pytest.approx(1.0, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("exponent", "ratio", "published"),
+    [
+        (WHITE_FM, 2, 1.0),
+        (FLICKER_FM, 1.1, 1.0886098),
+        (FLICKER_FM, 2, 1.5661656),
+        (FLICKER_FM, 8, 2.5810791),
+        (RANDOM_WALK_FM, 1.1, 1.15),
+        (RANDOM_WALK_FM, 2, 2.5),
+        (RANDOM_WALK_FM, 8, 11.5),
+        (WHITE_PM, 2, 2 / 3),
+    ],
+)
+def test_dead_time_gives_the_bias_function_b2(exponent: int, ratio: float, published: float) -> None:
+    """Two-sample variance with dead time over that without: B2 of Barnes, NBS TN 375 (1969)."""
+    difference = np.array([-1.0, 1.0])
+    with_gap = _variance(exponent, _row(2, spacing=ratio), difference)
+    assert with_gap / _variance(exponent, _row(2), difference) == pytest.approx(published, rel=1e-7)
+
+
+@pytest.mark.parametrize("exponent", MODELLED)
+def test_variance_is_the_diagonal_of_the_covariance(exponent: int) -> None:
+    """The closed form of the variance agrees with the general one."""
+    spans = Spans(start=np.array([0.0, 0.3, 1.0]), stop=np.array([0.3, 0.9, 1.01]))
+    full = mean_frequency_covariance(exponent, spans, spans)
+    assert mean_frequency_variance(exponent, spans) == pytest.approx(np.diag(full))
+
+
+def _drift_deviation(exponent: int, count: int) -> float:
+    """Return sd(D) T / σ_y(T) of generalized least squares over ``count`` averages of a unit record."""
+    spans = _row(count, spacing=1 / count, length=1 / count)
+    contrasts = Contrasts(count)
+    covariance = contrasts.of_covariance(mean_frequency_covariance(exponent, spans, spans))
+    line = contrasts.of(spans.middle[:, np.newaxis])
+    variance = 1 / (line.T @ np.linalg.solve(covariance, line)).item()
+    return math.sqrt(variance * unit_level(exponent, 1.0))
+
+
+@pytest.mark.parametrize(
+    ("exponent", "published"),
+    [
+        (WHITE_FM, math.sqrt(12)),
+        (FLICKER_FM, math.sqrt(8 / (2 * math.log(2)))),
+        (RANDOM_WALK_FM, math.sqrt(3)),
+    ],
+)
+def test_drift_uncertainty_reaches_its_closed_form(exponent: int, published: float) -> None:
+    """GLS drift variance tends to 12q1/T³, 8h₋₁/T² and q2/T (Barnes, 15th PTTI 1983; from memory)."""
+    assert _drift_deviation(exponent, 400) == pytest.approx(published, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("exponent", "published"),
+    [(WHITE_FM, 1.0), (FLICKER_FM, 1 / math.sqrt(math.log(2))), (RANDOM_WALK_FM, 1.0)],
+)
+def test_best_prediction_has_the_optimum_multiple(exponent: int, published: float) -> None:
+    """Rms time error over τσ_y(τ) from a long past: 1, 1.2011, 1 (NIST TN 1337, time prediction)."""
+    edges = -np.concatenate([np.geomspace(1e5, 1e-3, 700), [0.0]])  # ever finer up to the present
+    past = Spans(start=edges[:-1], stop=edges[1:])
+    ahead = Spans(start=np.array([0.0]), stop=np.array([1.0]))
+    contrasts = Contrasts(len(past))
+    matrix = mean_frequency_covariance(exponent, past, past)
+    cross = mean_frequency_covariance(exponent, past, ahead)[:, 0]
+    weights = np.full(len(past), 1 / len(past))
+    covariance = contrasts.of_covariance(matrix)
+    with_target = contrasts.of(cross - matrix @ weights)
+    own = mean_frequency_variance(exponent, ahead)[0] - 2 * weights @ cross + weights @ matrix @ weights
+    error = own - with_target @ np.linalg.solve(covariance, with_target)
+    assert math.sqrt(error * unit_level(exponent, 1.0)) == pytest.approx(published, rel=3e-3)
+
+
+def test_contrasts_are_orthonormal_and_blind_to_a_constant() -> None:
+    """The reflection keeps lengths and removes the mean."""
+    contrasts = Contrasts(7)
+    matrix = contrasts.of(np.eye(7))
+    assert matrix @ np.ones(7) == pytest.approx(np.zeros(6), abs=1e-14)
+    assert matrix @ matrix.T == pytest.approx(np.eye(6), abs=1e-14)

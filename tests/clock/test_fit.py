@@ -1,0 +1,207 @@
+"""The fitted clock: simulated truth, scaling, steps, temperature, gaps and refusals."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from evenbeat.clock.fit import fit_clock
+from evenbeat.clock.model import ClockModel
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.powerlaw import NoiseLevels, simulate_clock
+from evenbeat.record import Flag, Record
+
+DAY = 86400.0
+MIXED = NoiseLevels(white_fm=2e-22, flicker_fm=1e-25, random_walk_fm=1e-32)
+
+
+def _record(
+    seed: int = 1, *, days: int = 60, levels: NoiseLevels = MIXED, rate_per_day: float = 2e-11
+) -> Record:
+    return simulate_clock(
+        days * 24,
+        interval_s=3600.0,
+        levels=levels,
+        seed=seed,
+        aging=lambda t: rate_per_day * t / DAY,
+        start="2026-01-01",
+        nominal_frequency_hz=1e7,
+    )
+
+
+@pytest.fixture(scope="module")
+def model() -> ClockModel:
+    """Return one clock with linear aging, fitted."""
+    return fit_clock(_record(), aging="linear")
+
+
+def test_rate_is_found_within_its_interval(model: ClockModel) -> None:
+    """The simulated 2e-11 per day lies inside, and the uncertainty is small beside it."""
+    rate = model.aging_rate().per_day
+    low, high = rate.interval()
+    assert low < 2e-11 < high
+    assert rate.standard_uncertainty < 0.1 * rate.value
+
+
+@pytest.mark.parametrize("factor", [1e-9, 1e3])
+def test_scaling_the_readings_scales_every_answer(model: ClockModel, factor: float) -> None:
+    """No absolute tolerance hides in the fit."""
+    scaled = replace(_record(), values=_record().values * factor)
+    other = fit_clock(scaled, aging="linear")
+    assert other.aging_rate().value == pytest.approx(factor * model.aging_rate().value, rel=1e-6)
+    assert other.aging_rate().interval()[0] == pytest.approx(
+        factor * model.aging_rate().interval()[0], rel=1e-6
+    )
+    assert other.noise.flicker_fm == pytest.approx(factor**2 * model.noise.flicker_fm, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("name", "level"),
+    [("white_fm", 1e-22), ("flicker_fm", 1e-25), ("random_walk_fm", 1e-32)],
+)
+def test_the_only_noise_is_found_and_the_others_bounded(name: str, level: float) -> None:
+    """The median level over ten clocks is within 25 % of the truth."""
+    found = []
+    for seed in range(10):
+        record = simulate_clock(400, interval_s=3600.0, levels=NoiseLevels(**{name: level}), seed=seed)
+        found.append(getattr(fit_clock(record, aging="none").noise, name))
+    assert np.median(found) == pytest.approx(level, rel=0.25)
+
+
+def test_phase_and_frequency_records_agree() -> None:
+    """The same clock logged as phase gives the same model."""
+    record = _record()
+    from_phase = fit_clock(record.to_phase(), aging="linear").aging_rate()
+    assert from_phase.value == pytest.approx(fit_clock(record, aging="linear").aging_rate().value, rel=1e-6)
+
+
+def test_temperature_is_told_apart_from_aging() -> None:
+    """A room swing of 2 K at 5e-12 per kelvin is recovered beside the aging."""
+    record = _record()
+    temperature = 20 + 2 * np.sin(2 * np.pi * record.elapsed_s / DAY) + np.sin(record.elapsed_s / (9 * DAY))
+    record = replace(
+        record,
+        values=record.values + 5e-12 * (temperature - 20),
+        covariates={"room_temperature_c": temperature},
+    )
+    model = fit_clock(record, aging="linear", environment=("room_temperature_c",))
+    low, high = model.sensitivity("room_temperature_c").interval()
+    assert low < 5e-12 < high
+    assert high - low < 3e-12
+    assert model.trend.influences[0].diurnal_amplitude == pytest.approx(2.0, abs=0.05)
+    low, high = model.aging_rate().per_day.interval()
+    assert low < 2e-11 < high
+
+
+def test_temperature_that_only_drifts_is_called_collinear() -> None:
+    """A ramp of temperature cannot be told from aging, and the model says so."""
+    record = _record()
+    ramp = record.elapsed_s / record.duration_s + 0.01 * np.sin(record.elapsed_s / DAY)
+    record = replace(record, covariates={"room_temperature_c": ramp})
+    model = fit_clock(record, aging="linear", environment=("room_temperature_c",))
+    assert "COLLINEAR_WITH_AGING" in {finding.code for finding in model.findings}
+
+
+def test_flagged_step_does_not_bend_the_aging() -> None:
+    """A step of 1e-9 that is flagged becomes a parameter; unflagged it would wreck the rate."""
+    record = _record()
+    stepped = np.array(record.values)
+    stepped[700:] += 1e-9
+    plain = replace(record, values=stepped)
+    flag = Flag(cause="frequency_step", start=700, stop=700, excluded=False, sentence="", size=1e-9)
+    known = fit_clock(plain.with_flags(flag), aging="linear").aging_rate().per_day
+    unknown = fit_clock(plain, aging="linear").aging_rate().per_day
+    assert abs(known.value - 2e-11) < 4e-12
+    assert known.standard_uncertainty < 0.2 * unknown.standard_uncertainty
+
+
+def test_gaps_make_blocks_not_errors(model: ClockModel) -> None:
+    """A day lost in the middle divides a block, widens the interval little, and moves nothing."""
+    values = np.array(_record().values)
+    values[300:324] = np.nan
+    values[5] = np.nan
+    gapped = fit_clock(replace(_record(), values=values), aging="linear")
+    assert gapped.aging_rate().value == pytest.approx(model.aging_rate().value, abs=3e-18)
+    assert not any(
+        start < 310 * 3600 < stop
+        for start, stop in zip(gapped.blocks.spans.start, gapped.blocks.spans.stop, strict=True)
+    )
+
+
+def test_logarithmic_aging_beats_a_line_where_it_is_one() -> None:
+    """AICc prefers the law that made the record, and its rate now is that of the law."""
+    record = simulate_clock(
+        1440,
+        interval_s=3600.0,
+        levels=NoiseLevels(white_fm=2e-22, flicker_fm=1e-26),
+        seed=3,
+        aging=lambda t: 2e-10 * np.log1p(t / (3 * DAY)),
+    )
+    model = fit_clock(record)
+    weights = {law.law: law.weight for law in model.laws}
+    assert weights["logarithmic"] > 0.99
+    truth = 2e-10 / 3 / (1 + 60 / 3)
+    low, high = model.aging_rate().per_day.interval()
+    assert low < truth < high
+
+
+def test_least_squares_is_too_sure_of_itself(model: ClockModel) -> None:
+    """Under mixed noise the least-squares interval is the narrower one by far."""
+    assert model.least_squares.rate.standard_uncertainty < 0.5 * model.aging_rate().standard_uncertainty
+
+
+def test_repeating_readings_add_the_display_step() -> None:
+    """Rounded to a step far above the noise, absolute frequency is known to a step/√6 only."""
+    record = _record(levels=NoiseLevels(white_fm=1e-24))
+    step = 1e-10
+    rounded = replace(record, values=np.round(record.values / step) * step, resolution=step)
+    model = fit_clock(rounded, aging="linear")
+    assert model.display_uncertainty == pytest.approx(step / np.sqrt(6))
+    assert "DISPLAY_HIDES" in {finding.code for finding in model.findings}
+    assert model.frequency_at([record.duration_s]).standard_uncertainty[0] >= step / np.sqrt(6)
+
+
+def test_all_readings_the_same_is_refused_with_the_reason() -> None:
+    """No variance, no model: the display is to blame and the sentence says so."""
+    record = Record.from_frequency(np.full(100, 3e-8), interval_s=10.0)
+    with pytest.raises(InputError, match="the display, not the oscillator, limits this record"):
+        fit_clock(record)
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        ({"aging": "cubic"}, "must be 'auto' or one of 'none', 'linear', 'logarithmic'"),
+        ({"environment": ("pressure",)}, "no covariate 'pressure'; it has: none"),
+        ({"noise_prior": "flat"}, "must be one of 'uniform'"),
+    ],
+)
+def test_unknown_choices_are_refused(options: dict, sentence: str) -> None:
+    """The sentence lists what exists."""
+    with pytest.raises(InputError, match=sentence):
+        fit_clock(_record(), **options)
+
+
+def test_constant_temperature_is_refused() -> None:
+    """A covariate that never changes has no influence to estimate."""
+    record = replace(_record(), covariates={"oven_temperature_c": np.full(1440, 78.4)})
+    with pytest.raises(InputError, match=r"oven_temperature_c is 78\.4 throughout"):
+        fit_clock(record, environment=("oven_temperature_c",))
+
+
+def test_too_short_record_is_refused_with_numbers() -> None:
+    """Seven samples are fewer than eight blocks."""
+    record = Record.from_frequency(np.random.default_rng(0).standard_normal(7), interval_s=10.0)
+    with pytest.raises(TooShortError, match="needs at least 8") as caught:
+        fit_clock(record)
+    assert (caught.value.needed, caught.value.available) == (8, 7)
+
+
+def test_model_prints_within_a_page_and_tabulates(model: ClockModel) -> None:
+    """Text stays within 80 columns; the dictionary is ready for JSON; the frame has the blocks."""
+    import json
+
+    assert max(map(len, str(model).splitlines())) <= 80
+    assert "least squares would say" in str(model)
+    assert json.loads(json.dumps(model.to_dict(), allow_nan=False))["blocks"] == len(model.blocks)
+    assert len(model.to_frame()) == len(model.blocks)
