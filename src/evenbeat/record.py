@@ -380,7 +380,7 @@ class Record(Printed):
 
     def _position(self, moment: float | np.datetime64 | str) -> int:
         """Return the first sample at or after a moment, within the record."""
-        position = float(self.elapsed_at([moment])[0]) / self.interval_s
+        position = float(self.elapsed_at(np.asarray(moment))[0]) / self.interval_s
         if math.isnan(position):
             msg = f"{moment} is not a moment; give elapsed seconds or UTC"
             raise InputError(msg)

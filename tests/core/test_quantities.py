@@ -42,7 +42,7 @@ def test_cdf_is_that_of_scipy(row: int, value: float) -> None:
     """The probability is the weighted sum of scipy.stats.t and norm."""
     expected = sum(weight * part.cdf(value) for weight, part in components(row))
 
-    assert mixture().cdf(value)[row] == pytest.approx(expected, rel=1e-12)
+    assert mixture().cdf(value)[row] == pytest.approx(expected, rel=1e-12, abs=0)
 
 
 @pytest.mark.parametrize("row", [0, 1])
@@ -61,8 +61,8 @@ def test_moments_are_those_of_the_density(row: int) -> None:
 
     mean = moment(1, 0.0)
 
-    assert mixture().mean[row] == pytest.approx(mean, rel=1e-8)
-    assert mixture().standard_deviation[row] == pytest.approx(math.sqrt(moment(2, mean)), rel=1e-5)
+    assert mixture().mean[row] == pytest.approx(mean, rel=1e-8, abs=0)
+    assert mixture().standard_deviation[row] == pytest.approx(math.sqrt(moment(2, mean)), rel=1e-5, abs=0)
 
 
 @given(st.floats(min_value=1e-6, max_value=1 - 1e-6))
@@ -70,7 +70,7 @@ def test_quantile_undoes_cdf(probability: float) -> None:
     """The quantile of every probability has that probability below it."""
     m = mixture()
 
-    assert m.cdf(m.quantile(probability)) == pytest.approx([probability, probability], rel=1e-9)
+    assert m.cdf(m.quantile(probability)) == pytest.approx([probability, probability], rel=1e-9, abs=0)
 
 
 @pytest.mark.parametrize("degrees", [1.0, 2.5, 9.0, 100.0, math.inf])
@@ -81,7 +81,10 @@ def test_interval_of_one_component_is_that_of_scipy(degrees: float) -> None:
 
     low, high = one.interval(0.95)
 
-    assert (low, high) == (pytest.approx(3 - 2 * factor, rel=1e-10), pytest.approx(3 + 2 * factor, rel=1e-10))
+    assert (low, high) == (
+        pytest.approx(3 - 2 * factor, rel=1e-10, abs=0),
+        pytest.approx(3 + 2 * factor, rel=1e-10, abs=0),
+    )
 
 
 def test_coverage_factors_of_the_gum() -> None:
@@ -122,7 +125,7 @@ def test_two_degrees_of_freedom_have_no_standard_deviation() -> None:
     one = StudentMixture.student(0.0, 1.0, 2.0)
 
     assert math.isinf(one.standard_deviation)
-    assert one.interval()[1] == pytest.approx(stats.t.ppf(0.975, 2))
+    assert one.interval()[1] == pytest.approx(stats.t.ppf(0.975, 2), rel=1e-12, abs=0)
 
 
 def test_a_quantity_known_exactly_has_an_interval_of_no_width() -> None:
@@ -208,7 +211,7 @@ def test_written_numbers_read_back(value: float, uncertainty: float, power: int)
 
     read_value, read_uncertainty = read_back(number_text(value, uncertainty))
 
-    assert read_uncertainty == pytest.approx(uncertainty, rel=0.051)
+    assert read_uncertainty == pytest.approx(uncertainty, rel=0.051, abs=0)
     assert abs(read_value - value) <= 0.0501 * uncertainty + 1e-15 * abs(value)
 
 
@@ -219,10 +222,10 @@ def test_estimate_says_value_uncertainty_and_unit() -> None:
     assert str(rate) == "2.000(30)e-16 1/s"
     assert str(rate.scaled(86400.0, "1/d")) == "1.728(26)e-11 1/d"
     assert repr(Estimate.normal(1.0, 0.1)) == "Estimate(1.00(10))"
-    assert rate.probability_below(2.0e-16) == pytest.approx(0.5)
+    assert rate.probability_below(2.0e-16) == pytest.approx(0.5, rel=1e-12, abs=0)
     assert rate.to_dict() == {
-        "value": pytest.approx(2.0e-16),
-        "standard_uncertainty": pytest.approx(3.0e-18),
+        "value": pytest.approx(2.0e-16, rel=1e-12, abs=0),
+        "standard_uncertainty": pytest.approx(3.0e-18, rel=1e-12, abs=0),
         "low_95": pytest.approx(2.0e-16 - 1.959964 * 3.0e-18, rel=1e-6, abs=0),
         "high_95": pytest.approx(2.0e-16 + 1.959964 * 3.0e-18, rel=1e-6, abs=0),
         "unit": "1/s",

@@ -127,7 +127,7 @@ class TestIntake:
 
     def test_gate_longer_than_interval_is_refused(self) -> None:
         """Overlapping gates are another thing; equal within rounding is accepted."""
-        assert frequency_record(gate_s=10.0 * (1 + 1e-12)).gate_s == pytest.approx(10.0)
+        assert frequency_record(gate_s=10.0 * (1 + 1e-12)).gate_s == pytest.approx(10.0, rel=1e-9, abs=0)
         with pytest.raises(InputError, match=r"gate_s is 11.0, longer than the interval of 10.0 s"):
             frequency_record(gate_s=11.0)
 
@@ -513,5 +513,5 @@ class TestSaying:
 
         expected = (np.nanmin(values), np.nanmean(values), np.nanmax(values))
 
-        assert extremes_and_mean(values) == pytest.approx(expected, rel=1e-12)
+        assert extremes_and_mean(values) == pytest.approx(expected, rel=1e-12, abs=0)
         assert all(math.isnan(v) for v in extremes_and_mean(np.array([np.nan])))

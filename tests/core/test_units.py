@@ -31,7 +31,7 @@ from evenbeat.errors import InputError
 )
 def test_duration_is_read(text: str, seconds: float) -> None:
     """Usual spellings of a duration give its seconds."""
-    assert units.parse_duration(text) == pytest.approx(seconds, rel=1e-15)
+    assert units.parse_duration(text) == pytest.approx(seconds, rel=1e-15, abs=0)
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def test_duration_is_written_as_people_say_it(seconds: float, text: str) -> None
 @given(st.floats(min_value=1e-3, max_value=1e10))
 def test_written_duration_reads_back(seconds: float) -> None:
     """What is written can be read again and differs by rounding to three digits at most."""
-    assert units.parse_duration(units.duration_text(seconds)) == pytest.approx(seconds, rel=0.0051)
+    assert units.parse_duration(units.duration_text(seconds)) == pytest.approx(seconds, rel=0.0051, abs=0)
 
 
 @pytest.mark.parametrize(
