@@ -41,10 +41,13 @@ _HOMES = {
     "Record": "record",
     "NoiseLevels": "powerlaw",
     "simulate_clock": "powerlaw",
+    "read_log": "logs.reader",
     "stability": "stability.estimators",
     "StabilityCurve": "stability.curve",
     "time_interval_error": "stability.time_error",
+    "condition": "conditioning.condition",
     "crosscheck": "crosscheck",
+    "plot": "figures.dispatch",
 }
 __all__ = list(_HOMES)
 
@@ -56,6 +59,7 @@ for _room in ("stability", "crosscheck"):
     del globals()[_room]
 
 if TYPE_CHECKING:
+    from evenbeat.conditioning.condition import condition as condition
     from evenbeat.crosscheck import crosscheck as crosscheck
     from evenbeat.errors import EvenbeatError as EvenbeatError
     from evenbeat.errors import EvenbeatWarning as EvenbeatWarning
@@ -63,7 +67,9 @@ if TYPE_CHECKING:
     from evenbeat.errors import LogError as LogError
     from evenbeat.errors import OutputError as OutputError
     from evenbeat.errors import TooShortError as TooShortError
+    from evenbeat.figures.dispatch import plot as plot
     from evenbeat.findings import Finding as Finding
+    from evenbeat.logs.reader import read_log as read_log
     from evenbeat.powerlaw import NoiseLevels as NoiseLevels
     from evenbeat.powerlaw import simulate_clock as simulate_clock
     from evenbeat.quantities import Estimate as Estimate

@@ -1,0 +1,170 @@
+"""How a clock ages: block averages, fitted trend, forecast band, and what least squares would have said."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenbeat.clock.model import ClockModel
+from evenbeat.figures.labels import Label, name_lines
+from evenbeat.figures.scales import fractional_text, fractional_unit, time_unit, typeset
+from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, OCHRE, RUST, dressed, styled
+from evenbeat.quantities import FloatArray
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+WITHIN, AHEAD = 90, 60
+FARTHEST = (1.6, 0.4)
+"""The axis is widened by up to this many times its length for the nearer limit, and for the other one."""
+
+
+def aging_caption(model: ClockModel) -> str:
+    """Return the sentence above the figure: the aging rate with its interval beside the least-squares one."""
+    rate, line = model.aging_rate().per_day, model.least_squares.rate.per_day
+    low, high = rate.interval()
+    ratio = (
+        rate.standard_uncertainty / line.standard_uncertainty if line.standard_uncertainty > 0 else math.inf
+    )
+    told = "is" if low > 0 or high < 0 else "is not told from zero:"
+    beside = (
+        f"least squares would claim an uncertainty {ratio:.2g} times smaller."
+        if ratio > 1.3
+        else ("least squares says much the same.")
+    )
+    return (
+        f"Aging at the end of the record {told} {typeset(str(rate))} (95 % interval {fractional_text(low)} "
+        f"to {fractional_text(high)}); {beside}"
+    )
+
+
+@styled
+def draw_aging(ax: Axes, model: ClockModel, *, tolerance: float | None = None) -> None:
+    """Draw the record's block averages, the model within it and its forecast one record length ahead.
+
+    Parameters
+    ----------
+    tolerance
+        Draws ± this limit, if it is anywhere near.
+    """
+    dressed(ax)
+    end = model.record.duration_s
+    within = model.frequency_at(np.linspace(0.5 * model.blocks.length_s, end, WITHIN))
+    ahead = model.frequency_at(end + np.linspace(0, end, AHEAD))
+    bands = [*within.interval(), *ahead.interval()]
+    size, unit = fractional_unit(model.blocks.frequency, *bands)
+    time_size, time_name = time_unit(2 * end)
+    ax.set_xlim(0, 2 * end / time_size)
+    _draw_blocks(ax, model, time_size, size)
+    labels = []
+    for forecast, alpha in ((within, 0.16), (ahead, 0.28)):
+        low, high = forecast.interval()
+        time = forecast.times_s / time_size
+        ax.fill_between(time, low / size, high / size, color=BLUE, alpha=alpha, linewidth=0)
+        ax.plot(time, forecast.mean / size, color=BLUE, linewidth=1.4)
+    labels.append(
+        Label(
+            x=2 * end / time_size,
+            y=float(ahead.mean[-1]) / size,
+            text="forecast and\nits 95 % band",
+            colour=BLUE,
+        )
+    )
+    labels.append(_draw_least_squares(ax, model, float(ahead.mean[0]), time_size, size))
+    ax.axvline(end / time_size, color=GREY, linewidth=0.8)
+    ax.annotate(
+        "the record ends",
+        xy=(end / time_size, 0.97),
+        xycoords=ax.get_xaxis_transform(),
+        xytext=(-2, 0),
+        textcoords="offset points",
+        rotation=90,
+        ha="right",
+        va="top",
+        fontsize=7.5,
+        bbox=BEHIND_TEXT,
+        color=GREY,
+    )
+    _set_range(ax, np.concatenate([model.blocks.frequency, *bands]) / size)
+    if tolerance is not None:
+        _draw_tolerance(ax, tolerance, size)
+    ax.set_ylabel(f"fractional frequency [{unit}]")
+    dots = f"dots: averages over {duration_text(model.blocks.length_s)}"
+    ax.set_xlabel(f"time since the start of the record [{time_name}]; {dots}")
+    name_lines(ax, labels)
+
+
+def _draw_blocks(ax: Axes, model: ClockModel, time_size: float, size: float) -> None:
+    middle = model.blocks.spans.middle / time_size
+    ax.plot(
+        middle,
+        model.blocks.frequency / size,
+        linestyle="none",
+        marker=".",
+        markersize=3,
+        color=INK,
+        label="averages",
+    )
+
+
+def _draw_least_squares(ax: Axes, model: ClockModel, start: float, time_size: float, size: float) -> Label:
+    """Draw the cone of aging rates that least squares would allow, from the same present frequency."""
+    end = model.record.duration_s
+    horizon = np.array([0.0, end])
+    low, high = model.least_squares.rate.interval()
+    time = (end + horizon) / time_size
+    edges = [(start + rate * horizon) / size for rate in (low, high)]
+    for edge in edges:
+        ax.plot(time, edge, color=RUST, linewidth=1.0, linestyle=(0, (4, 2)))
+    return Label(
+        x=float(time[-1]),
+        y=float(0.5 * (edges[0][-1] + edges[1][-1])),
+        text="least squares\nwould say (95 %)",
+        colour=RUST,
+    )
+
+
+def _set_range(ax: Axes, values: FloatArray) -> None:
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    margin = 0.08 * (high - low) or 1.0
+    ax.set_ylim(low - margin, high + 2 * margin)
+
+
+def _draw_tolerance(ax: Axes, tolerance: float, size: float) -> None:
+    low, high = ax.get_ylim()
+    span = high - low
+    written = fractional_text(tolerance)
+    beyond, shown, top = [], [low, high], tolerance / size
+    limits = [(max(limit - high, low - limit), sign, limit) for sign, limit in (("+", top), ("−", -top))]
+    for farthest, (distance, sign, limit) in zip(FARTHEST, sorted(limits), strict=True):
+        if distance > farthest * span:
+            beyond.append(sign)
+            continue
+        ax.axhline(limit, color=OCHRE, linewidth=1.3, linestyle=(0, (8, 2)))
+        ax.annotate(
+            f"tolerance {sign}{written}",
+            xy=(0.01, limit),
+            xycoords=ax.get_yaxis_transform(),
+            xytext=(0, -3 if sign == "+" else 3),
+            textcoords="offset points",
+            va="top" if sign == "+" else "bottom",
+            fontsize=7.8,
+            color=OCHRE,
+            bbox=BEHIND_TEXT,
+        )
+        shown = [min(shown[0], limit - 0.06 * span), max(shown[1], limit + 0.06 * span)]
+    ax.set_ylim(*shown)
+    if beyond:
+        which = "±" if len(beyond) == 2 else beyond[0]
+        ax.annotate(
+            f"tolerance {which}{written} lies beyond this axis",
+            xy=(0.99, 0.02 if which == "−" else 0.98),
+            xycoords="axes fraction",
+            ha="right",
+            va="bottom" if which == "−" else "top",
+            fontsize=7.8,
+            color=OCHRE,
+        )

@@ -1,0 +1,95 @@
+"""``plot``: the one way to draw any result."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from evenbeat.calibration.interval import IntervalSuggestion
+from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.model import ClockModel
+from evenbeat.errors import InputError
+from evenbeat.figures.aging import aging_caption, draw_aging
+from evenbeat.figures.forecast import draw_forecast, forecast_caption
+from evenbeat.figures.holdover import draw_holdover, holdover_caption
+from evenbeat.figures.interval import draw_interval, interval_caption
+from evenbeat.figures.labels import caption_title
+from evenbeat.figures.record import draw_record, record_caption
+from evenbeat.figures.stability import draw_stability, stability_caption
+from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
+from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
+from evenbeat.holdover import HoldoverForecast
+from evenbeat.record import Record
+from evenbeat.stability.curve import StabilityCurve
+from evenbeat.stability.time_error import TimeErrorCurve
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Result = (
+    Record | StabilityCurve | TimeErrorCurve | ClockModel | Forecast | HoldoverForecast | IntervalSuggestion
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drawing:
+    """How one type of result is drawn, what the sentence above it is, and how high it is by itself."""
+
+    draw: Callable[..., None]
+    caption: Callable[[Any], str]
+    height_in: float = HEIGHT_IN
+
+
+DRAWINGS: dict[type, Drawing] = {
+    Record: Drawing(draw=draw_record, caption=record_caption, height_in=3.4),
+    StabilityCurve: Drawing(draw=draw_stability, caption=stability_caption, height_in=4.2),
+    TimeErrorCurve: Drawing(draw=draw_time_interval_error, caption=time_interval_error_caption),
+    ClockModel: Drawing(draw=draw_aging, caption=aging_caption),
+    Forecast: Drawing(draw=draw_forecast, caption=forecast_caption),
+    HoldoverForecast: Drawing(draw=draw_holdover, caption=holdover_caption, height_in=4.2),
+    IntervalSuggestion: Drawing(draw=draw_interval, caption=interval_caption, height_in=3.2),
+}
+
+
+@styled
+def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
+    """Draw a result, titled with the sentence that states the finding.
+
+    Parameters
+    ----------
+    result
+        A record, stability or time-error curve, clock model, forecast, holdover or interval.
+    ax
+        Where to draw; by default a figure of its own, as wide as a page. ``ax.figure.savefig(path)``
+        writes it to a file.
+    details
+        Passed to the drawing: ``tolerance=`` for a clock model, ``record=`` for a stability curve (draws
+        the floor of the display).
+
+    Returns
+    -------
+    Axes
+        Of matplotlib; the global settings of matplotlib are left as they are.
+
+    Raises
+    ------
+    InputError
+        If there is no figure for this type of result.
+    """
+    drawing = drawing_of(result)
+    if ax is None:
+        ax = new_figure(drawing.height_in).add_subplot()
+    drawing.draw(ax, result, **details)
+    caption_title(ax, drawing.caption(result))
+    return ax
+
+
+def drawing_of(result: object) -> Drawing:
+    """Return how a result is drawn, or raise ``InputError``."""
+    for kind, drawing in DRAWINGS.items():
+        if isinstance(result, kind):
+            return drawing
+    names = ", ".join(kind.__name__ for kind in DRAWINGS)
+    msg = f"there is no figure of a {type(result).__name__}; figures exist for {names}"
+    raise InputError(msg)

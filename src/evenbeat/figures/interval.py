@@ -1,0 +1,110 @@
+"""The recalibration interval: probability of being within tolerance against time since calibration."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenbeat.calibration.interval import IntervalSuggestion
+from evenbeat.figures.scales import fractional_text, percent_text, time_unit, typeset
+from evenbeat.figures.style import BLUE, GREY, INK, OCHRE, PALE, dressed, styled
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_BEYOND = 0.25
+
+
+def interval_caption(suggestion: IntervalSuggestion) -> str:
+    """Return the sentence above the figure: what limits the interval."""
+    return typeset(suggestion.reason)
+
+
+@styled
+def draw_interval(ax: Axes, suggestion: IntervalSuggestion) -> None:
+    """Draw the probability of being within the limit, the reliability asked for and the interval.
+
+    Notes
+    -----
+    The hatched part has no evidence: it lies further ahead than the record is long.
+    """
+    dressed(ax)
+    reach = float(suggestion.elapsed_s[-1])
+    time_size, time_name = time_unit(reach)
+    right = reach * (1 + _BEYOND) / time_size
+    probability = suggestion.probability
+    ax.set_xlim(0, right)
+    lowest = min(float(probability.min()), suggestion.reliability)
+    bottom = 0.0 if lowest < 0.5 else 1 - 1.6 * (1 - lowest)
+    ax.set_ylim(bottom, 1 + 0.09 * (1 - bottom))
+    ax.axvspan(reach / time_size, right, facecolor=PALE, alpha=0.6, edgecolor=GREY, hatch="////", linewidth=0)
+    ax.plot(suggestion.elapsed_s / time_size, probability, color=BLUE, linewidth=1.8)
+    _draw_reliability(ax, suggestion)
+    _mark_interval(ax, suggestion, time_size)
+    _name_unknown(ax, suggestion, reach / time_size, right)
+    ax.set_xlabel(f"time since the end of the record [{time_name}]")
+    ax.set_ylabel(f"probability of being\nwithin ±{fractional_text(suggestion.limit)}")
+
+
+def _draw_reliability(ax: Axes, suggestion: IntervalSuggestion) -> None:
+    ax.axhline(suggestion.reliability, color=OCHRE, linewidth=1.3, linestyle=(0, (8, 2)))
+    ax.annotate(
+        f"reliability asked for: {percent_text(suggestion.reliability)}",
+        xy=(0.01, suggestion.reliability),
+        xycoords=ax.get_yaxis_transform(),
+        xytext=(0, -3),
+        textcoords="offset points",
+        va="top",
+        fontsize=7.8,
+        color=OCHRE,
+    )
+
+
+def _mark_interval(ax: Axes, suggestion: IntervalSuggestion, time_size: float) -> None:
+    if math.isnan(suggestion.interval_s):
+        ax.annotate(
+            "no interval can be suggested: the reliability is not reached even now",
+            xy=(0.5, 0.5),
+            xycoords="axes fraction",
+            ha="center",
+            fontsize=8.5,
+        )
+        return
+    at = suggestion.interval_s / time_size
+    height = float(np.interp(suggestion.interval_s, suggestion.elapsed_s, suggestion.probability))
+    least = "at least " if suggestion.limited_by == "record length" else ""
+    ax.plot([at, at], [ax.get_ylim()[0], height], color=INK, linewidth=1.1)
+    ax.plot([at], [height], marker="o", markersize=6, markerfacecolor="white", color=INK, zorder=5)
+    late = at > 0.6 * ax.get_xlim()[1]
+    ax.annotate(
+        f"suggested interval: {least}{duration_text(suggestion.interval_s)}",
+        xy=(at, 0.07),
+        xycoords=ax.get_xaxis_transform(),
+        xytext=(-5 if late else 5, 0),
+        textcoords="offset points",
+        ha="right" if late else "left",
+        fontsize=8.5,
+        fontweight="bold",
+    )
+
+
+def _name_unknown(ax: Axes, suggestion: IntervalSuggestion, left: float, right: float) -> None:
+    beyond = suggestion.extrapolated_interval_s
+    law = ""
+    if not math.isnan(beyond):
+        until = "beyond 20 years" if math.isinf(beyond) else f"to {duration_text(beyond)}"
+        law = f"\n(aging law alone:\n{until}, untested)"
+    ax.text(
+        0.5 * (left + right),
+        0.5,
+        f"further than the\nrecord is long:\nno evidence{law}",
+        transform=ax.get_xaxis_transform(),
+        ha="center",
+        va="center",
+        fontsize=7.2,
+        color=INK,
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.5},
+    )

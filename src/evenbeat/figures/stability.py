@@ -1,0 +1,207 @@
+"""Stability deviations against averaging time with their intervals, noise types and display floor."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.figures.labels import Label, name_lines
+from evenbeat.figures.noise_type import draw_noise_strip
+from evenbeat.figures.scales import fractional_text, log_decades, log_seconds_axis, log_time_axis, plain
+from evenbeat.figures.style import BEHIND_TEXT, GREY, INK, RUST, Stroke, dressed, stroke, styled
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+from evenbeat.stability.curve import StabilityCurve
+from evenbeat.units import duration_text, time_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+TRUSTED_SHARE = 0.2
+"""Averaging times up to this share of the record are drawn in full: beyond it the equivalent degrees of
+freedom fall below about three to five (common practice)."""
+FLOOR_IN_SIGHT = 30.0
+"""The axis is widened for a floor of the display up to this many times below the curve."""
+_EMPTY_STRIP = 0.14
+
+
+def stability_caption(curve: StabilityCurve) -> str:
+    """Return the sentence above the figure: the lowest well-known deviation and where it is."""
+    known = np.isfinite(curve.deviation) & (curve.edf >= 5)
+    if not known.any():
+        return plain(f"No point of the {curve.title} is known well: the record is too short.")
+    best = int(np.flatnonzero(known)[np.argmin(curve.deviation[known])])
+    low, high = curve.confidence_interval()
+    write = time_text if curve.unit == "s" else fractional_text
+    return plain(
+        f"The {curve.title} is lowest at {duration_text(float(curve.averaging_time_s[best]))}: "
+        f"{write(float(curve.deviation[best]))} (95 % interval {write(float(low[best]))} to "
+        f"{write(float(high[best]))})."
+    )
+
+
+@styled
+def draw_stability(
+    ax: Axes, curves: StabilityCurve | Sequence[StabilityCurve], *, record: Record | None = None
+) -> None:
+    """Draw one or several deviations of the same unit; the first one gives the noise types.
+
+    Notes
+    -----
+    Bands are 95 % intervals of the noise. Points beyond a fifth of the record are drawn hollow and
+    pale: too few independent averages stand behind them.
+    """
+    shown = [curves] if isinstance(curves, StabilityCurve) else list(curves)
+    dressed(ax)
+    span = _span(shown[0], record)
+    tau = np.concatenate([curve.averaging_time_s for curve in shown])
+    log_time_axis(ax, tau.min() / 1.3, tau.max() * 1.3)
+    floor = None if record is None else resolution_floor(record, shown[0].averaging_time_s)
+    _set_range(ax, shown, floor)
+    (log_seconds_axis if shown[0].unit == "s" else log_decades)(ax)
+    labels = [
+        _draw_curve(ax, curve, stroke(number), longest=TRUSTED_SHARE * span)
+        for number, curve in enumerate(shown)
+    ]
+    if floor is not None:
+        _draw_floor(ax, shown[0], floor)
+    _draw_trusted_end(ax, TRUSTED_SHARE * span, shown[0])
+    draw_noise_strip(ax, shown[0])
+    ax.set_xlabel(r"averaging time $\tau$ [s]; bands: 95 % intervals")
+    unit = "" if shown[0].unit == "s" else " [1]"  # time errors carry their unit at every tick
+    ax.set_ylabel((shown[0].title if len(shown) == 1 else "deviation of fractional frequency") + unit)
+    if len(labels) > 1:
+        name_lines(ax, labels)
+
+
+def _span(curve: StabilityCurve, record: Record | None) -> float:
+    if record is not None:
+        return record.duration_s
+    factor = np.asarray(curve.averaging_factor, dtype=float)
+    # overlapping terms at factor m number about n - 2m, so n follows from the first point
+    return float(curve.terms[0] + 2 * factor[0]) * curve.interval_s
+
+
+def _set_range(ax: Axes, curves: Sequence[StabilityCurve], floor: FloatArray | None) -> None:
+    """Choose decades by what is drawn; the widest intervals may run out of the axes."""
+    seen: list[FloatArray] = []
+    for curve in curves:
+        below, above = curve.confidence_interval()
+        seen += [
+            curve.deviation,
+            np.maximum(below, curve.deviation / 3),
+            np.minimum(above, curve.deviation * 6),
+        ]
+    every = np.concatenate(seen)
+    every = every[np.isfinite(every) & (every > 0)]
+    low, high = (float(every.min()), float(every.max())) if len(every) else (0.1, 10.0)
+    if floor is not None and high > floor[0] > low / FLOOR_IN_SIGHT:
+        low = min(low, float(floor[0]) / 2)
+    ax.set_yscale("log")
+    room = max(math.log10(high / low), 1.0) * _EMPTY_STRIP / (1 - _EMPTY_STRIP)
+    ax.set_ylim(low / 10 ** (room + 0.08), high * 1.3)
+
+
+def _draw_curve(ax: Axes, curve: StabilityCurve, look: Stroke, *, longest: float) -> Label:
+    tau, deviation = curve.averaging_time_s, curve.deviation
+    low, high = curve.confidence_interval()
+    trusted = tau <= longest * (1 + 1e-9)
+    # the pale part starts at the last trusted point, so that the line is not broken
+    last = np.flatnonzero(trusted)[-1] if trusted.any() else 0
+    beyond = np.arange(len(tau)) >= last
+    every = max(1, len(tau) // 18)
+    ax.fill_between(tau, low, high, where=trusted, color=look.colour, alpha=0.22, linewidth=0)
+    ax.fill_between(tau, low, high, where=beyond, color=look.colour, alpha=0.08, linewidth=0)
+    ax.plot(
+        tau[trusted],
+        deviation[trusted],
+        color=look.colour,
+        linestyle=look.line,
+        marker=look.marker,
+        markevery=every,
+        label=curve.title,
+    )
+    if (~trusted).any():
+        ax.plot(
+            tau[beyond],
+            deviation[beyond],
+            color=look.colour,
+            linestyle=look.line,
+            alpha=0.45,
+            linewidth=1.0,
+            marker=look.marker,
+            markerfacecolor="white",
+            markevery=every,
+        )
+    end = int(np.flatnonzero(np.isfinite(deviation))[-1]) if np.isfinite(deviation).any() else 0
+    text = (
+        curve.title.replace(" deviation", "")
+        .replace("overlapping ", "overlapping\n")
+        .replace("modified ", "modified\n")
+    )
+    return Label(x=float(tau[end]), y=float(deviation[end]), text=text, colour=look.colour)
+
+
+def _draw_trusted_end(ax: Axes, longest: float, curve: StabilityCurve) -> None:
+    low, high = ax.get_xlim()
+    if not low < longest < high:
+        return
+    ax.axvline(longest, color=GREY, linewidth=0.7, linestyle=(0, (1, 2)))
+    at = int(np.argmin(np.abs(np.log(curve.averaging_time_s / longest))))
+    bottom, top = ax.get_ylim()
+    upper = bool(curve.deviation[at] > math.sqrt(bottom * top))
+    ax.annotate(
+        "a fifth of the record",
+        xy=(longest, 0.14 if upper else 0.985),
+        xycoords=ax.get_xaxis_transform(),
+        xytext=(-3, 0),
+        textcoords="offset points",
+        rotation=90,
+        ha="right",
+        va="bottom" if upper else "top",
+        fontsize=7,
+        color=GREY,
+    )
+
+
+def _draw_floor(ax: Axes, curve: StabilityCurve, floor: FloatArray) -> None:
+    tau = curve.averaging_time_s
+    low, _ = ax.get_ylim()
+    ax.plot(tau, floor, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="floor of the display")
+    seen = np.flatnonzero(floor > low)
+    if not len(seen):
+        return
+    limiting = bool(np.nanmin(curve.deviation / floor) < 2)
+    at = int(seen[min(1, len(seen) - 1)])
+    ax.annotate(
+        "floor of the display, which limits here" if limiting else "floor of the display",
+        xy=(float(tau[at]), float(floor[at])),
+        xytext=(4, -8) if limiting else (3, 1),
+        textcoords="offset points",
+        va="top" if limiting else "center",
+        fontsize=7.5,
+        color=RUST if limiting else INK,
+        bbox=BEHIND_TEXT,
+    )
+
+
+def resolution_floor(record: Record, averaging_time_s: npt.ArrayLike) -> FloatArray | None:
+    """Return the Allan deviation that the step of the display alone would give, or ``None`` if unknown.
+
+    Notes
+    -----
+    A step q that the readings wander over evenly adds noise of standard deviation q/√12 to each: white
+    FM q/√12 · √(gate/τ) to frequencies, white PM and so q/(2τ) to time errors. Not valid where the
+    reading stays within one step: then the display hides the oscillator.
+    """
+    if record.resolution is None:
+        return None
+    tau = np.asarray(averaging_time_s, dtype=float)
+    if record.kind == "phase":
+        return record.resolution / (2 * tau)
+    gate = record.gate_s or record.interval_s
+    return record.resolution / math.sqrt(12) * np.sqrt(gate / tau)

@@ -1,0 +1,144 @@
+"""The one look of every figure: colours, line styles, markers, fonts; used in a context, never globally.
+
+The colours are dark relatives of the Okabe and Ito (2008) set, chosen so that neighbours also differ in
+lightness; every series has its own line style and marker as well, so that grey print loses nothing.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from functools import wraps
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Arguments = ParamSpec("Arguments")
+Drawn = TypeVar("Drawn")
+LineStyle = str | tuple[float, tuple[float, ...]]
+
+WIDTH_IN = 7.0
+HEIGHT_IN = 3.6
+BEHIND_TEXT = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0}
+INK = "#20262e"
+GREY = "#5f6b77"
+PALE = "#dfe3e7"
+BLUE = "#0a5688"
+RUST = "#b8480c"
+GREEN = "#1c7f62"
+PLUM = "#7d3f72"
+OCHRE = "#8a6508"
+SLATE = "#52709e"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stroke:
+    """How one series is drawn, so that it is known without its colour."""
+
+    colour: str
+    line: LineStyle
+    marker: str
+
+
+STROKES = (
+    Stroke(colour=BLUE, line="-", marker="o"),
+    Stroke(colour=RUST, line=(0, (5, 1.5)), marker="s"),
+    Stroke(colour=GREEN, line=(0, (1.2, 1.2)), marker="^"),
+    Stroke(colour=PLUM, line=(0, (6, 1.5, 1.2, 1.5)), marker="D"),
+    Stroke(colour=OCHRE, line=(0, (3, 1, 1, 1, 1, 1)), marker="v"),
+    Stroke(colour=SLATE, line=(0, (9, 2)), marker="P"),
+    Stroke(colour=GREY, line=(0, (2, 3)), marker="X"),
+)
+
+SETTINGS: dict[str, object] = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 8.5,
+    "text.color": INK,
+    "text.usetex": False,
+    "axes.labelcolor": INK,
+    "axes.labelsize": 8.5,
+    "axes.edgecolor": GREY,
+    "axes.linewidth": 0.7,
+    "axes.facecolor": "white",
+    "axes.titlelocation": "left",
+    "axes.titlesize": 9.5,
+    "axes.titlepad": 8.0,
+    "axes.axisbelow": True,
+    "axes.unicode_minus": True,
+    "xtick.color": GREY,
+    "ytick.color": GREY,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.labelsize": 8.0,
+    "ytick.labelsize": 8.0,
+    "grid.color": PALE,
+    "grid.linewidth": 0.6,
+    "lines.linewidth": 1.3,
+    "lines.markersize": 3.6,
+    "hatch.linewidth": 0.5,
+    "legend.frameon": False,
+    "legend.fontsize": 8.0,
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+    "svg.fonttype": "path",
+    "svg.hashsalt": "evenbeat",
+}
+
+
+def stroke(number: int) -> Stroke:
+    """Return the look of series ``number``; after the last one they start again."""
+    return STROKES[number % len(STROKES)]
+
+
+def in_style() -> AbstractContextManager[None]:
+    """Return a context in which matplotlib draws in this style; outside it nothing has changed."""
+    import matplotlib as mpl
+
+    return mpl.rc_context(SETTINGS)  # type: ignore[arg-type]
+
+
+def styled(draw: Callable[Arguments, Drawn]) -> Callable[Arguments, Drawn]:
+    """Let a drawing function run in the style."""
+
+    @wraps(draw)
+    def drawing(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Drawn:
+        with in_style():
+            return draw(*args, **kwargs)
+
+    return drawing
+
+
+@styled
+def new_figure(height_in: float = HEIGHT_IN) -> Figure:
+    """Return an empty figure as wide as a page or a notebook.
+
+    In a notebook it is made by pyplot, so that it is shown at the end of the cell; elsewhere it
+    belongs to nobody and goes away with its last reference.
+    """
+    size = (WIDTH_IN, height_in)
+    if _in_notebook():
+        from matplotlib import pyplot as plt
+
+        return plt.figure(figsize=size, layout="constrained")
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=size, layout="constrained")
+
+
+def _in_notebook() -> bool:
+    shell = sys.modules.get("IPython")
+    return shell is not None and shell.get_ipython() is not None
+
+
+def dressed(ax: Axes) -> Axes:
+    """Return the axes with our spines and grid, also where somebody else made them."""
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    ax.set_axisbelow(True)
+    ax.grid(visible=True, which="major", color=PALE, linewidth=0.6)
+    ax.tick_params(which="minor", length=2, width=0.5, color=GREY)
+    return ax
