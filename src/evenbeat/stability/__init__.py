@@ -14,5 +14,6 @@
     time_error.py   time_interval_error() and TimeErrorCurve
 
 This file imports nothing: ``evenbeat`` loads it at once so that ``evenbeat.stability`` is always the
-function (see ``evenbeat/__init__.py``).
+function (see ``evenbeat/__init__.py``). Therefore write ``from evenbeat.stability import kernels``, not
+``import evenbeat.stability.kernels as kernels``, which looks for the file in the function.
 """
