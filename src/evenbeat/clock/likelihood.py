@@ -19,6 +19,7 @@ from typing import Literal
 
 import numpy as np
 from scipy import linalg, special
+from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.covariance import (
     FLICKER_FM,
@@ -174,11 +175,10 @@ def _cached_grid(start: bytes, stop: bytes, block: float, with_white_pm: bool) -
     exponents = [e for e in MODELLED if e != WHITE_PM or with_white_pm]
     covariances = {e: unit_level(e, block) * mean_frequency_covariance(e, spans, spans) for e in exponents}
     contrasted = {e: contrasts.of_covariance(matrix) for e, matrix in covariances.items()}
-    nodes = tuple(
-        _node(contrasted, p, f, np.array(ratios.random_walk_fm))
-        for p in ratios.white_pm
-        for f in ratios.flicker_fm
-    )
+    walks = np.array(ratios.random_walk_fm)
+    # a few hundred rows are too few to share: on a busy machine two threads took fifty times as long as one
+    with threadpool_limits(limits=1, user_api="blas"):
+        nodes = tuple(_node(contrasted, p, f, walks) for p in ratios.white_pm for f in ratios.flicker_fm)
     return NoiseGrid(
         spans=spans, block=block, ratios=ratios, contrasts=contrasts, covariances=covariances, nodes=nodes
     )

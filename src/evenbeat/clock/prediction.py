@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.covariance import (
     FLICKER_FM,
@@ -86,8 +87,9 @@ def predict(
     kriging = _Kriging(grid, frequency, targets)
     shape = len(targets.spans), len(components)
     locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
-    for k, component in enumerate(components):
-        locations[:, k], variances[:, k], trends[:, k] = kriging.at(component, variants[component.variant])
+    with threadpool_limits(limits=1, user_api="blas"):
+        for k, component in enumerate(components):
+            locations[:, k], variances[:, k], trends[:, k] = kriging.at(component, variants[component.variant])
     base = 0.0 if targets.reference is not None else float(frequency.mean())
     weights = np.array([component.weight for component in components])
     return Predicted(
