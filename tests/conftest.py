@@ -17,6 +17,11 @@ settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
+# Variances here are near 1e-22: with the usual absolute tolerance of 1e-12 every comparison of them
+# would pass. Without one, approx is relative; tests/test_architecture.py proves that this is in force.
+type(pytest.approx(1.0)).DEFAULT_ABSOLUTE_TOLERANCE = 0.0
+
+
 @pytest.fixture(scope="session")
 def open_data() -> Path:
     """Return the folder of openly licensed measurements, or skip where it is absent."""

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "src" / "evenbeat"
@@ -184,3 +185,11 @@ def test_record_and_levels_need_no_drawing_or_tables() -> None:
 
     assert done.stderr.split() == []
     assert "Record of 99 fractional frequencies" in done.stdout
+
+
+def test_approx_is_relative() -> None:
+    """Values of the size of a variance are told apart by the tests; see conftest.py."""
+    assert pytest.approx(2e-22) != 1e-22
+    assert pytest.approx([2e-22]) != [1e-22]
+    assert pytest.approx(np.array([2e-22]), rel=1e-3) != np.array([1e-22])
+    assert pytest.approx(2e-22) == 2e-22 * (1 + 1e-9)
