@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat import __version__
 from evenbeat.errors import EvenbeatError, InputError
+from evenbeat.printing import PAGE_WIDTH
 from evenbeat.units import parse_duration, parse_frequency, parse_time
 
 if TYPE_CHECKING:
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
     from evenbeat.record import Record
 
 DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
-LABEL_WIDTH = 12
-PAGE_WIDTH = 80
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -71,8 +70,8 @@ def _parser() -> argparse.ArgumentParser:
             "assess",
             help="from a log to a stability, aging, holdover and recalibration verdict with a report",
             description=(
-                "Read a log of an oscillator or counter against a reference, print a verdict, and write a report "
-                "(report.html, report.pdf, result.json) into a folder."
+                "Read a log of an oscillator or counter against a reference, print a verdict, and write a "
+                "report (report.html, report.pdf, result.json) into a folder."
             ),
             epilog="example: evenbeat assess kittiwake.csv.gz --tolerance 1e-8 --reliability 0.95",
         )
@@ -156,9 +155,9 @@ def _add_log_options(group: argparse._ArgumentGroup) -> None:
         "--gate", type=_argument(parse_duration), metavar="T", help="length of a gate, e.g. '10 s'"
     )
     group.add_argument(
-        "--measured",
-        choices=("oscillator", "reference"),
-        help="what the counter read: the oscillator under test, or the reference on the counter's own timebase",
+        "--reading-of",
+        choices=("device", "reference"),
+        help="what was read: the device under test, or the reference by the device's own timebase",
     )
     group.add_argument(
         "--column",
@@ -269,7 +268,7 @@ def _read(arguments: argparse.Namespace) -> Record:
         nominal_frequency_hz=arguments.nominal_frequency,
         interval_s=arguments.interval,
         gate_s=arguments.gate,
-        measured=arguments.measured,
+        reading_of=arguments.reading_of,
         columns=dict(arguments.column) if arguments.column else None,
         time_zone=arguments.time_zone,
     )
@@ -283,29 +282,20 @@ def _is_out(assessment: Assessment) -> bool:
 
 
 def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> None:
+    from evenbeat.assessment.verdict import labelled_text
+    from evenbeat.findings import worst_first
+
     if arguments.json:
         print(json.dumps(assessment.to_dict(), indent=1, allow_nan=False))
         return
-    print(textwrap.fill(assessment.verdict.headline, PAGE_WIDTH))
     if arguments.quiet:
+        print(textwrap.fill(assessment.verdict.headline, PAGE_WIDTH))
         return
-    print()
-    for label, sentence in assessment.verdict.lines:
-        _print_labelled(label, sentence)
-    shown = ("stop", "caution") if not arguments.verbose else ("stop", "caution", "note", "good")
-    for severity in shown:
-        for finding in assessment.findings:
-            if finding.severity == severity and finding.sentence not in assessment.verdict.headline:
-                _print_labelled(severity, finding.sentence)
-
-
-def _print_labelled(label: str, sentence: str) -> None:
-    indent = " " * LABEL_WIDTH
-    if len(label) >= LABEL_WIDTH:
-        sentence, label = f"{label}: {sentence}", ""
-    print(
-        textwrap.fill(sentence, PAGE_WIDTH, initial_indent=label.ljust(LABEL_WIDTH), subsequent_indent=indent)
-    )
+    print(assessment.verdict.as_text())
+    shown = ("stop", "caution", "note", "good") if arguments.verbose else ("stop", "caution")
+    for finding in worst_first(assessment.findings):
+        if finding.severity in shown:
+            print(labelled_text(finding.severity, finding.sentence))
 
 
 class _Progress:

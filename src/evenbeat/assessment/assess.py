@@ -10,13 +10,13 @@ from importlib.metadata import version
 import numpy as np
 
 from evenbeat.assessment.display import DisplayBound, display_bound
-from evenbeat.assessment.verdict import Verdict, spoken_verdict
+from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.condition import condition
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, merged, worst_first
 from evenbeat.holdover import HoldoverForecast, predict_holdover
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
@@ -89,7 +89,11 @@ class Assessment(Printed):
         return self.verdict.headline
 
     def _table(self) -> Table:
-        return Table(columns=("", ""), rows=self.verdict.lines)
+        return Table(columns=("about", "verdict"), rows=self.verdict.lines)
+
+    def __str__(self) -> str:
+        serious = [f for f in worst_first(self.findings) if f.severity in ("stop", "caution")]
+        return "\n".join([self.verdict.as_text(), *(labelled_text(f.severity, f.sentence) for f in serious)])
 
 
 def _dict_of(
@@ -228,8 +232,8 @@ def _model(
 ) -> tuple[ClockModel | None, list[Finding]]:
     if display is not None:
         sentence = (
-            f"No clock model: all {display.readings} readings are the same, so the display, not the oscillator, "
-            "limits what this log can say."
+            f"No clock model: all {display.readings} readings are the same, so the display, not the "
+            "oscillator, limits what this log can say."
         )
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=sentence)]
     chosen = _varying_temperatures(record) if environment is None else tuple(environment)
@@ -240,8 +244,11 @@ def _model(
 
 
 def _varying_temperatures(record: Record) -> tuple[str, ...]:
+    """Return the temperatures that differ between readings that are not set aside."""
+    present = ~np.isnan(record.usable_values(without_steps=False))
     names = [name for name in record.covariates if name.endswith("_c")]
-    return tuple(name for name in names if np.nanstd(record.covariates[name]) > 0)
+    spans = {name: record.covariates[name][present] for name in names}
+    return tuple(name for name, column in spans.items() if np.nanmin(column) < np.nanmax(column))
 
 
 def _software() -> dict[str, str]:

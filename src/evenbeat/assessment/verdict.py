@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -13,12 +14,14 @@ from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.findings import Finding
 from evenbeat.holdover import HoldoverForecast
+from evenbeat.printing import PAGE_WIDTH
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
 
 Line = tuple[str, str]
+LABEL_WIDTH = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,12 +31,27 @@ class Verdict:
     headline: str
     lines: tuple[Line, ...]
 
+    def as_text(self) -> str:
+        """Return the verdict as a page of text, at most 80 columns wide."""
+        lines = [labelled_text(label, sentence) for label, sentence in self.lines]
+        return "\n".join([textwrap.fill(self.headline, PAGE_WIDTH), "", *lines])
+
     def to_dict(self) -> dict[str, object]:
         """Return plain values, ready for JSON."""
         return {
             "headline": self.headline,
             "lines": [{"label": label, "text": text} for label, text in self.lines],
         }
+
+
+def labelled_text(label: str, sentence: str) -> str:
+    """Return a sentence wrapped beside its label."""
+    if len(label) >= LABEL_WIDTH:
+        label, sentence = "", f"{label}: {sentence}"
+    indent = " " * LABEL_WIDTH
+    return textwrap.fill(
+        sentence, PAGE_WIDTH, initial_indent=label.ljust(LABEL_WIDTH), subsequent_indent=indent
+    )
 
 
 def spoken_verdict(
@@ -51,7 +69,7 @@ def spoken_verdict(
     lines = [_log_line(record)]
     if display is not None:
         lines += _display_lines(display, record, tolerance)
-        return Verdict(headline=_display_headline(display, record), lines=tuple(lines))
+        return Verdict(headline=_display_headline(display), lines=tuple(lines))
     lines += _stability_lines(curves.get("overlapping_allan"))
     if model is None:
         headline = f"No recommendation. {no_model[0].sentence}"
@@ -81,12 +99,12 @@ def _headline(interval: IntervalSuggestion | None, now: Estimate, model: ClockMo
         )
     if interval.limited_by == "record length":
         return (
-            f"Trust it for at least {duration_text(interval.interval_s)}: as far as this log can vouch for, it "
-            f"stays within {limit} with at least {interval.reliability:.0%} probability."
+            f"Trust it for at least {duration_text(interval.interval_s)}: as far as this log can vouch for, "
+            f"it stays within {limit} with a probability of at least {100 * interval.reliability:g} %."
         )
     return (
-        f"Calibrate again within {duration_text(interval.interval_s)}: until then it stays within {limit} with "
-        f"at least {interval.reliability:.0%} probability."
+        f"Calibrate again within {duration_text(interval.interval_s)}: until then it stays within {limit} "
+        f"with a probability of at least {100 * interval.reliability:g} %."
     )
 
 
@@ -105,7 +123,9 @@ def _now_sentence(now: Estimate, record: Record) -> str:
     nominal = record.nominal_frequency_hz
     if nominal is None:
         return f"{sentence}; to set it to nominal, change its frequency by {-now.value:+.3g}."
-    return f"{sentence} ({now.value * nominal:+.3g} Hz at {_hertz(nominal)}); set it back by that much for nominal."
+    return (
+        f"{sentence} ({now.value * nominal:+.3g} Hz at {_hertz(nominal)}); set it back by that for nominal."
+    )
 
 
 def _hertz(frequency: float) -> str:
@@ -113,10 +133,10 @@ def _hertz(frequency: float) -> str:
 
 
 def _log_line(record: Record) -> Line:
-    extent = f"{len(record)} readings every {duration_text(record.interval_s)} over {duration_text(record.duration_s)}"
+    spacing, extent = duration_text(record.interval_s), duration_text(record.duration_s)
     steps = len(record.steps)
     noticed = f"{record.missing} missing, {record.excluded} set aside, {steps} step{'s' * (steps != 1)} found"
-    return "log", f"{extent}; {noticed}."
+    return "log", f"{len(record)} readings every {spacing} over {extent}; {noticed}."
 
 
 def _stability_lines(curve: StabilityCurve | None) -> list[Line]:
@@ -161,8 +181,10 @@ def _sensitivity_line(model: ClockModel, name: str) -> Line:
 def _holdover_line(holdover: HoldoverForecast) -> Line:
     half = holdover.corrected_half_width()
     parts = [
-        f"{time_text(float(mean))} after {duration_text(float(duration))} (±{time_text(float(width))} if corrected)"
-        for mean, duration, width in zip(holdover.forecast.mean, holdover.duration_s, half, strict=True)
+        f"{time_text(mean)} after {duration_text(duration)} (±{time_text(width)} corrected)"
+        for mean, duration, width in zip(
+            holdover.forecast.mean.tolist(), holdover.duration_s.tolist(), half.tolist(), strict=True
+        )
     ]
     sentence = f"Without its reference the time it keeps is off by {', '.join(parts)}."
     if holdover.time_error_limit_s is not None:
@@ -172,45 +194,25 @@ def _holdover_line(holdover: HoldoverForecast) -> Line:
     return "holdover", sentence
 
 
-def _shown(display: DisplayBound, record: Record) -> str:
-    nominal = record.nominal_frequency_hz
-    if nominal is None:
-        return f"{display.offset:.3g}"
-    shown = nominal * (1 + display.offset)
-    if math.isnan(display.step):
-        return f"{shown:.10g} Hz"
-    decimals = max(0, -math.floor(math.log10(display.step * nominal) + 1e-9))
-    return f"{shown:.{decimals}f} Hz"
-
-
-def _display_headline(display: DisplayBound, record: Record) -> str:
+def _display_headline(display: DisplayBound) -> str:
     return (
-        f"The display, not the oscillator, limits this log: all {display.readings} readings are "
-        f"{_shown(display, record)}."
+        f"The display, not the oscillator, limits this log: all {display.readings} readings show the same "
+        f"value, which means an offset of {display.offset:+.3g}."
     )
 
 
 def _display_lines(display: DisplayBound, record: Record, tolerance: float | None) -> list[Line]:
     if math.isnan(display.step):
         return [("meaning", "The step of the display is not known, so not even a bound can be given.")]
-    gate = duration_text(record.gate_s or record.interval_s)
+    gate, extent = duration_text(record.gate_s or record.interval_s), duration_text(display.duration_s)
+    aging = display.largest_aging_per_second * SECONDS_PER_DAY
     lines = [
-        (
-            "now",
-            f"The offset lies between {display.low:+.2e} and {display.high:+.2e} (the value shown ± one step).",
-        ),
-        (
-            "stability",
-            f"Below {display.step:.1e} at a gate of {gate}; any change smaller than that is invisible here.",
-        ),
-        (
-            "aging",
-            f"Less than {display.largest_aging_per_second * SECONDS_PER_DAY:.1e} per day, because in "
-            f"{duration_text(display.duration_s)} nothing moved by a step. The true aging may be far smaller.",
-        ),
+        ("now", f"The offset lies between {display.low:+.2e} and {display.high:+.2e} (± one display step)."),
+        ("stability", f"Below {display.step:.1e} at a gate of {gate}; a smaller change is invisible here."),
+        ("aging", f"Less than {aging:.1e} per day (no step in {extent}); the true aging may be far smaller."),
         (
             "better",
-            "Use a longer gate, a counter with more digits, or a phase comparison; or log for much longer.",
+            "Use a longer gate, a counter with more digits or a phase comparison; or log much longer.",
         ),
     ]
     if tolerance is not None:

@@ -128,7 +128,7 @@ class IntervalSuggestion(Printed):
         least = "at least " if self.limited_by == "record length" else ""
         return (
             f"IntervalSuggestion: {least}{duration_text(self.interval_s)} for ±{self.tolerance:.3g} "
-            f"at {self.reliability:.1%}"
+            f"at {100 * self.reliability:g} %"
         )
 
     def _table(self) -> Table:
@@ -294,13 +294,13 @@ def _finding(
         offset = number_text(start.value, start.standard_uncertainty)
         sentence = (
             f"The offset at the end of the record is {offset}, not within {limit} with a probability of "
-            f"{reliability:.1%}; adjust the oscillator, reduce the uncertainty or widen the tolerance."
+            f"{100 * reliability:g} %; adjust the oscillator, reduce the uncertainty or widen the tolerance."
         )
         return Finding(code="INTERVAL_NONE", severity="stop", sentence=sentence, values=values)
     if limited_by == "tolerance":
         sentence = (
             f"After {duration_text(interval_s)} the probability of being within {limit} "
-            f"falls below {reliability:.1%}."
+            f"falls below {100 * reliability:g} %."
         )
         return Finding(code="INTERVAL_LIMITED", severity="note", sentence=sentence, values=values)
     further = "beyond 20 years" if math.isinf(extrapolated_s) else f"to {duration_text(extrapolated_s)}"
