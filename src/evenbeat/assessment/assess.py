@@ -6,6 +6,7 @@ import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
+from typing import Any
 
 import numpy as np
 
@@ -139,14 +140,10 @@ def assess(
     InputError
         If an option cannot be used.
     """
-    checked_probability(reliability, "reliability")
-    if tolerance is not None and not tolerance > 0:
-        msg = f"tolerance is {tolerance:g}; it must be a positive fractional frequency such as 1e-8"
-        raise InputError(msg)
+    _check(tolerance, reliability)
     begin = progress or (lambda _stage: None)
     begin("conditioning")
-    if not any(treatment.operation == "condition" for treatment in record.history):
-        record = condition(record)
+    record = _conditioned(record)
     curves, missing_curves = _curves(record, begin)
     begin("MTIE")
     time_error = _time_interval_error(record)
@@ -154,30 +151,16 @@ def assess(
     display = display_bound(record)
     model, no_model = _model(record, display, aging=aging, environment=environment)
     begin("forecasts")
-    holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
-    interval = None
-    if model is not None and tolerance is not None:
-        interval = suggest_interval(
-            model,
-            tolerance=tolerance,
-            reliability=reliability,
-            guard_band=guard_band,
-            as_left=as_left,
-            reference_uncertainty=reference_uncertainty,
-        )
-    results = [result for result in (*curves.values(), time_error, model, holdover, interval) if result]
-    findings = merged(record.findings, missing_curves, no_model, *(result.findings for result in results))
-    settings = {
+    question: dict[str, Any] = {
         "tolerance": tolerance,
         "reliability": reliability,
         "guard_band": guard_band,
-        "as_left": None if as_left is None else as_left.to_dict(),
+        "as_left": as_left,
         "reference_uncertainty": reference_uncertainty,
-        "time_error_limit_s": time_error_limit_s,
-        "aging": aging,
-        "environment": [] if model is None else [influence.name for influence in model.trend.influences],
-        "minimum_coverage": MINIMUM_COVERAGE,
     }
+    holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
+    interval = None if model is None or tolerance is None else suggest_interval(model, **question)
+    results = [result for result in (*curves.values(), time_error, model, holdover, interval) if result]
     verdict = spoken_verdict(
         record,
         curves=curves,
@@ -197,10 +180,31 @@ def assess(
         interval=interval,
         display=display,
         verdict=verdict,
-        settings=settings,
+        settings={
+            **question,
+            "as_left": None if as_left is None else as_left.to_dict(),
+            "time_error_limit_s": time_error_limit_s,
+            "aging": aging,
+            "environment": [] if model is None else [influence.name for influence in model.trend.influences],
+            "minimum_coverage": MINIMUM_COVERAGE,
+        },
         software=_software(),
-        findings=findings,
+        findings=merged(record.findings, missing_curves, no_model, *(result.findings for result in results)),
     )
+
+
+def _check(tolerance: float | None, reliability: float) -> None:
+    """Refuse an impossible question before anything is computed."""
+    checked_probability(reliability, "reliability")
+    if tolerance is not None and not tolerance > 0:
+        msg = f"tolerance is {tolerance:g}; it must be a positive fractional frequency such as 1e-8"
+        raise InputError(msg)
+
+
+def _conditioned(record: Record) -> Record:
+    if any(treatment.operation == "condition" for treatment in record.history):
+        return record
+    return condition(record)
 
 
 def _curves(record: Record, begin: Progress) -> tuple[dict[str, StabilityCurve], list[Finding]]:

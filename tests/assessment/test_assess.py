@@ -1,0 +1,157 @@
+"""The whole job on the demo logs: the verdict against the committed truth."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from evenbeat.assessment.assess import STAGES, Assessment, assess
+from evenbeat.conditioning.condition import condition
+from evenbeat.errors import InputError
+from evenbeat.logs.reader import read_log
+from evenbeat.powerlaw import NoiseLevels, simulate_clock
+from evenbeat.record import Record
+
+DAY = 86400.0
+
+
+@pytest.fixture(scope="module")
+def truth(demo_data: Path) -> dict:
+    """Return what the demo logs were made of (data/truth.json)."""
+    return json.loads((demo_data / "truth.json").read_text())["files"]
+
+
+@pytest.fixture(scope="module")
+def kittiwake(demo_data: Path) -> Assessment:
+    """Return the assessment of the long log of the oven oscillator."""
+    return assess(read_log(demo_data / "kittiwake.csv.gz"), tolerance=4e-9, time_error_limit_s=1e-3)
+
+
+@pytest.fixture(scope="module")
+def evening(demo_data: Path) -> Assessment:
+    """Return the assessment of the log whose readings are all the same."""
+    return assess(read_log(demo_data / "fulmar-evening.csv"), tolerance=1e-7)
+
+
+def test_offset_and_aging_of_kittiwake_hold_the_truth(kittiwake: Assessment, truth: dict) -> None:
+    """The 95 % intervals contain what the log was made of."""
+    known = truth["kittiwake.csv.gz"]["truth"]
+    settings = known["settings"]
+    rate = settings["aging_amplitude"] / (settings["aging_time_constant_days"] + settings["logged_days"])
+    low, high = kittiwake.model.aging_rate().per_day.interval()
+    assert low < rate < high
+    days = np.array(known["after_the_log"]["day"])
+    told = np.array(known["after_the_log"]["fractional_frequency"])
+    within = days < 239  # one record length ahead
+    low, high = kittiwake.model.frequency_at((days[within] + 0.5) * DAY, averaging_time_s=DAY).interval()
+    assert np.mean((low < told[within]) & (told[within] < high)) >= 0.9
+
+
+def test_time_error_of_kittiwake_holds_the_truth(kittiwake: Assessment, truth: dict) -> None:
+    """Free running after the log it gained what truth.json says after 1, 7 and 30 days."""
+    gained = truth["kittiwake.csv.gz"]["truth"]["after_the_log"]["time_error_gained_s"]
+    end = kittiwake.record.duration_s
+    low, high = kittiwake.model.time_error_at([end + int(day) * DAY for day in gained]).interval(0.99)
+    assert np.all((low < list(gained.values())) & (list(gained.values()) < high))
+
+
+def test_both_steps_of_kittiwake_are_found(kittiwake: Assessment, truth: dict) -> None:
+    """The retrace after the power cut and the later step, by size and time."""
+    events = truth["kittiwake.csv.gz"]["truth"]["events"]
+    retrace, step = kittiwake.record.steps
+    assert retrace.size == pytest.approx(events["power_cut"]["retrace_step"], rel=0.2)
+    assert step.size == pytest.approx(events["frequency_step"]["size"], rel=0.1)
+    assert step.start * 10 / DAY == pytest.approx(events["frequency_step"]["day"], abs=0.1)
+
+
+def test_room_temperature_is_found_and_the_oven_not_blamed(kittiwake: Assessment, truth: dict) -> None:
+    """The sensitivity put in lies within three standard uncertainties; a constant oven is left out."""
+    known = truth["kittiwake.csv.gz"]["truth"]["settings"]["room_temperature_sensitivity_per_kelvin"]
+    found = kittiwake.model.sensitivity("room_temperature_c")
+    assert found.value == pytest.approx(known, abs=3 * found.standard_uncertainty)
+    assert kittiwake.settings["environment"] == ["room_temperature_c"]
+
+
+def test_headline_says_when_to_calibrate(kittiwake: Assessment) -> None:
+    """The sentence carries the interval, the tolerance and the probability, and fits a page."""
+    assert kittiwake.verdict.headline.startswith("Calibrate again within ")
+    assert "±4e-09 with a probability of at least 95 %" in kittiwake.verdict.headline
+    assert max(map(len, str(kittiwake).splitlines())) <= 80
+    assert {"now", "tolerance", "log", "stability", "aging", "holdover"} <= dict(
+        kittiwake.verdict.lines
+    ).keys()
+
+
+def test_a_display_that_never_changes_is_blamed_and_bounded(evening: Assessment, truth: dict) -> None:
+    """The verdict says that the display limits, gives the bound, and the truth is inside it."""
+    known = truth["fulmar-evening.csv"]["truth"]["timebase_fractional_frequency"]
+    assert evening.verdict.headline.startswith("The display, not the oscillator, limits this log")
+    assert evening.display.low < known["smallest"] < known["largest"] < evening.display.high
+    assert evening.display.step == pytest.approx(1e-8)
+    assert evening.model is None
+    assert evening.interval is None
+    assert "in tolerance" in dict(evening.verdict.lines)["tolerance"]
+
+
+def test_fulmar_counts_the_reference_so_its_sign_is_turned(demo_data: Path, truth: dict) -> None:
+    """Readings above nominal mean a slow timebase; offset and aging hold the truth."""
+    assessment = assess(read_log(demo_data / "fulmar.csv.gz"))
+    known = truth["fulmar.csv.gz"]["truth"]
+    low, high = assessment.model.frequency_at([assessment.record.duration_s]).interval()
+    assert low[0] < known["timebase_fractional_frequency_last_hour"] < high[0]
+    low, high = assessment.model.aging_rate().per_day.interval()
+    assert low < known["settings"]["timebase_aging_per_day"] < high
+    assert "state a tolerance for more" in assessment.verdict.headline
+
+
+def _clock(n: int = 300) -> Record:
+    return simulate_clock(n, interval_s=60.0, levels=NoiseLevels(white_fm=1e-20), seed=2)
+
+
+def test_stages_are_told_in_order() -> None:
+    """The progress callback hears every stage once."""
+    heard: list[str] = []
+    assess(_clock(), progress=heard.append)
+    assert tuple(heard) == STAGES
+
+
+def test_conditioning_happens_once() -> None:
+    """A record that was conditioned already is taken as it is."""
+    conditioned = condition(_clock())
+    assert assess(conditioned).record.history == conditioned.history
+
+
+def test_a_record_too_short_for_a_model_still_gives_what_it_can() -> None:
+    """Six readings: no model, a reason, and no exception."""
+    assessment = assess(_clock(6), tolerance=1e-8)
+    assert assessment.model is None
+    assert assessment.verdict.headline.startswith("No recommendation. No clock model:")
+
+
+@pytest.mark.parametrize("hidden", [True, False])
+def test_dictionary_is_ready_for_json(hidden: bool) -> None:
+    """Neither NaN nor infinity nor numpy numbers are left in it."""
+    record = _clock()
+    if hidden:
+        record = replace(record, values=np.full(300, 1e-9), resolution=1e-9)
+    text = json.dumps(assess(record, tolerance=1e-8).to_dict(), allow_nan=False)
+    assert json.loads(text)["settings"]["tolerance"] == 1e-8
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        ({"tolerance": -1e-8}, "tolerance is -1e-08"),
+        ({"reliability": 95.0}, "reliability is 95.0; it must lie between 0 and 1"),
+        ({"environment": ("room",)}, "no covariate 'room'"),
+        ({"aging": "cubic"}, "aging is 'cubic'"),
+    ],
+)
+def test_impossible_questions_are_refused(options: dict, sentence: str) -> None:
+    """Before any computation, or by the room that knows."""
+    with pytest.raises(InputError, match=sentence):
+        assess(_clock(), **options)
