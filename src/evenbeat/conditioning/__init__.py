@@ -1,0 +1,1 @@
+"""A record becomes a record whose doubtful samples are flagged; nothing is deleted or filled in."""

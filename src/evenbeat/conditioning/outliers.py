@@ -1,0 +1,161 @@
+"""Single readings far from their neighbours, by running median and median absolute deviation.
+
+Frequencies are judged against the running median of their neighbours and against the nearer side, so that
+drift, wander and steps pass. Time errors are judged against straight lines through their neighbours, so that
+a ramp of any slope, a step of phase and a bend pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.conditioning.local_noise import local_spread, present, running_median
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.logs.display import display_step
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Flag, Record
+
+FREQUENCY_WIDTH = 31
+PHASE_SPANS = (1, 2, 3)
+FEWEST = 8
+_SLOPE_WIDTH = 61
+_SIDE = 7
+
+
+def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
+    """Return the record with outliers flagged as excluded, and a finding.
+
+    Parameters
+    ----------
+    threshold
+        In robust standard deviations; 5 rejects about one of 1.7 million normal samples (from the
+        normal distribution; the factor 5 is common practice).
+
+    Notes
+    -----
+    Running median and median absolute deviation (Hampel identifier). Not valid for more than three
+    outliers in a row in a phase record, nor where more than a third of the neighbours are outliers.
+    """
+    if not threshold > 0:
+        msg = f"outlier_threshold is {threshold}; it must be a positive number, such as 5"
+        raise InputError(msg)
+    values = record.usable_values(without_steps=True)
+    where = present(values)
+    if len(where) < FEWEST:
+        sentence = f"{len(where)} samples are too few to look for outliers; {FEWEST} are needed."
+        return record.with_findings(Finding(code="OUTLIERS_UNCHECKED", severity="note", sentence=sentence))
+    samples = np.asarray(values[where], dtype=float)
+    rounding = 8 * np.spacing(np.abs(samples).max())
+    judge = _judged_phase if record.kind == "phase" else _judged_frequency
+    bad = np.zeros(len(samples), dtype=bool)
+    largest = np.zeros(len(samples))
+    for distance, sigma in judge(samples, where, record.resolution):
+        off = np.abs(distance) > np.maximum(threshold * sigma, rounding)
+        bad |= off
+        largest = np.where(off & (np.abs(distance) > np.abs(largest)), distance, largest)
+    return _flagged(record, where[bad], largest[bad], threshold)
+
+
+_Judgement = Iterator[tuple[FloatArray, FloatArray]]
+"""Distances of the samples from where they should be, and their usual size."""
+
+
+def _judged_frequency(
+    samples: FloatArray, _where: npt.NDArray[np.intp], resolution: float | None
+) -> _Judgement:
+    """Yield the distance from the running median, or from the nearer side where that says less."""
+    residual = samples - running_median(samples, FREQUENCY_WIDTH)
+    step = resolution if resolution is not None else _visible_step(samples, residual)
+    sigma = local_spread(residual, step)
+    nearer = _from_nearer_side(samples)
+    sigma_nearer = local_spread(nearer, step)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        nearer *= np.where(sigma_nearer > sigma, sigma / sigma_nearer, 1.0)
+    yield np.where(np.abs(nearer) < np.abs(residual), nearer, residual), sigma
+
+
+def _from_nearer_side(samples: FloatArray) -> FloatArray:
+    """Return the distance from the median of the seven before or the seven after, whichever is less."""
+    reach = _SIDE // 2 + 1
+    medians = np.pad(running_median(samples, _SIDE), reach, mode="edge")
+    before, after = samples - medians[: -2 * reach], samples - medians[2 * reach :]
+    return np.where(np.abs(before) < np.abs(after), before, after)
+
+
+def _judged_phase(samples: FloatArray, where: npt.NDArray[np.intp], resolution: float | None) -> _Judgement:
+    """Yield for each span the least distance from three straight lines."""
+    elapsed = np.diff(where)
+    slope = running_median(np.diff(samples) / elapsed, _SLOPE_WIDTH)
+    level = samples - np.concatenate([[0.0], np.cumsum(slope * elapsed)])
+    for span in PHASE_SPANS:
+        if len(level) > 4 * span + 2:
+            step = resolution if resolution is not None else _visible_step(samples, np.diff(level))
+            yield _from_straight_lines(level, span, step)
+
+
+def _from_straight_lines(level: FloatArray, span: int, step: float | None) -> tuple[FloatArray, FloatArray]:
+    """Return the least distance from the lines through two samples before, two after, or one on each side.
+
+    An outlier is off all three on the same side; a sample at a step or a bend is on one of them.
+    ``span`` is the spacing of those samples, so that ``span`` outliers in a row are seen. The measure
+    is the spread of the distances from the line between the two sides, at the ends from the one line left.
+    """
+    bend = level[2 * span :] - 2 * level[span:-span] + level[: -2 * span]
+    n, between = len(level), -0.5 * bend
+    before, after = np.full(n, np.nan), np.full(n, np.nan)
+    before[2 * span :], after[: -2 * span] = bend, bend
+    middle = np.full(n, np.nan)
+    middle[span:-span] = between
+    lines = np.stack([before, after, middle])
+    least = np.nanmin(np.abs(lines), axis=0) * np.sign(np.nanmean(lines, axis=0))
+    one_side = np.nanmin(lines, axis=0) * np.nanmax(lines, axis=0) > 0
+    distance = np.where(one_side, least, 0.0)
+    sigma = local_spread(between, step)
+    ends = 2 * np.repeat(sigma[[0, -1]], span)  # a single line misses by twice as much as the middle one
+    return distance, np.concatenate([ends[:span], sigma, ends[span:]])
+
+
+def _visible_step(samples: FloatArray, residual: FloatArray) -> float | None:
+    """Return the display step where most readings equal their neighbours and the spread would be zero."""
+    if np.median(np.abs(residual)) > 0:
+        return None
+    return display_step(samples, None)
+
+
+def _flagged(record: Record, bad: npt.NDArray[np.intp], residual: FloatArray, threshold: float) -> Record:
+    if not len(bad):
+        sentence = f"No outlier was found beyond {threshold:g} robust standard deviations."
+        finding = Finding(code="NO_OUTLIERS", severity="good", sentence=sentence)
+        return record.with_findings(finding).treated("outliers", threshold=threshold, found=0)
+    unit = " s" if record.kind == "phase" else ""
+    flags = [
+        Flag(
+            cause="outlier",
+            start=int(run[0]),
+            stop=int(run[-1]) + 1,
+            excluded=True,
+            sentence=f"Off by up to {sizes[np.argmax(np.abs(sizes))]:.3g}{unit} from its neighbours.",
+        )
+        for run, sizes in _runs(bad, residual)
+    ]
+    largest = float(residual[np.argmax(np.abs(residual))])
+    sentence = (
+        f"{len(bad)} outlier{'s' * (len(bad) > 1)} beyond {threshold:g} robust standard deviations "
+        f"({100 * len(bad) / len(record):.2g} % of the samples, the largest off by {largest:.3g}{unit}) "
+        "are flagged and left out of the analysis; they stay in the record."
+    )
+    finding = Finding(
+        code="OUTLIERS", severity="note", sentence=sentence, values={"count": len(bad), "largest": largest}
+    )
+    flagged = record.with_flags(*flags).with_findings(finding)
+    return flagged.treated("outliers", threshold=threshold, found=len(bad))
+
+
+def _runs(bad: npt.NDArray[np.intp], residual: FloatArray) -> list[tuple[npt.NDArray[np.intp], FloatArray]]:
+    """Return neighbouring outliers together."""
+    breaks = np.flatnonzero(np.diff(bad) > 1) + 1
+    return list(zip(np.split(bad, breaks), np.split(residual, breaks), strict=True))

@@ -1,0 +1,289 @@
+"""Steps of frequency and phase, judged against how much the record changes elsewhere.
+
+For windows of many lengths the difference of adjacent means is compared with the spread of the same
+difference over the whole record. White, flicker and random-walk noise and steady drift change the record
+everywhere alike; only what stands out from that is a step. Missing a small step is preferred to
+inventing one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from evenbeat.conditioning.local_noise import present, spread, tail_spread
+from evenbeat.findings import Finding
+from evenbeat.quantities import FloatArray, number_text
+from evenbeat.record import Flag, Record
+from evenbeat.units import duration_text
+
+FALSE_ALARM = 0.002
+"""Probability of calling a step in a record that has none, for normal noise."""
+
+MOST_STEPS = 10
+FEWEST = 64
+_SHORTEST = 8
+_FEWEST_WINDOWS = 16
+_HOPS = 8
+_WIDEST_PHASE = 64
+_FREEDOM_PER_WINDOW = 0.37  # what a median absolute deviation is worth beside a standard deviation
+_SHARP = 0.8
+_MOST_REFUSED = 20
+_LASTING = 0.5
+_ROOM = 6  # the differences around three steps may be large without raising the spread
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Series:
+    """The samples that are present.
+
+    Parameters
+    ----------
+    where
+        Positions in the record.
+    missed
+        Shape (n,): samples missing before each, summed from the first on.
+    """
+
+    samples: FloatArray
+    where: npt.NDArray[np.intp]
+    missed: npt.NDArray[np.intp]
+    quantum: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Step:
+    """A step into sample ``index`` of a series, found with windows of ``width`` samples.
+
+    Parameters
+    ----------
+    ratio
+        Size in units of the threshold at that width.
+    """
+
+    cause: str
+    index: int
+    size: float
+    sigma: float
+    width: int
+    ratio: float
+
+
+def with_steps_flagged(record: Record) -> Record:
+    """Return the record with its steps flagged, their sizes estimated, and a finding for each.
+
+    Notes
+    -----
+    Difference of adjacent window means over doubling window lengths; spread by median absolute
+    deviation; threshold from Student's distribution with the worth of that deviation as degrees of
+    freedom, divided by the number of comparisons (Bonferroni). Not valid for a record whose noise
+    changes much with time, nor for steps closer together than the windows that show them.
+    """
+    values = record.usable_values(without_steps=True)
+    if len(present(values)) < FEWEST:
+        sentence = f"Fewer than {FEWEST} samples are too few to tell steps from wander."
+        return record.with_findings(Finding(code="STEPS_UNCHECKED", severity="note", sentence=sentence))
+    flags = sorted(_steps(record, values), key=lambda flag: flag.start)
+    if len(flags) >= MOST_STEPS:
+        sentence = (
+            f"The record changes abruptly {MOST_STEPS} times or more, so that steps cannot be told from its "
+            "wander; none is flagged."
+        )
+        return record.with_findings(Finding(code="STEPS_UNCLEAR", severity="caution", sentence=sentence))
+    if not flags:
+        sentence = "No step of frequency or phase stands out from the noise of the record."
+        finding = Finding(code="NO_STEPS", severity="good", sentence=sentence)
+        return record.with_findings(finding).treated("steps", found=0)
+    findings = [_finding(record, flag) for flag in flags]
+    return record.with_flags(*flags).with_findings(*findings).treated("steps", found=len(flags))
+
+
+def _steps(record: Record, values: FloatArray) -> list[Flag]:
+    """Return the steps, the clearest first; each is taken out before the next is sought."""
+    values = np.array(values, dtype=float)
+    values -= np.nanmedian(values)
+    flags: list[Flag] = []
+    refused: list[tuple[str, int, int]] = []
+    while len(flags) < MOST_STEPS and len(refused) < MOST_STEPS + _MOST_REFUSED:
+        series = _frequency_series(record, values)
+        phase = _phase_series(values) if record.kind == "phase" else None
+        best = _clearest(series, phase, refused)
+        if best is None:
+            break
+        source = phase if best.cause == "phase_step" and phase is not None else series
+        best = _refined(source, best)
+        if not _is_lasting(source, best) or not _is_sharp(source, best):
+            refused.append((best.cause, best.index - best.width, best.index + best.width))
+            continue
+        flag = _flag(source, best)
+        flags.append(flag)
+        refused.append((best.cause, best.index - 2, best.index + 2))
+        _take_out(values, flag, record)
+    return flags
+
+
+def _frequency_series(record: Record, values: FloatArray) -> _Series:
+    """Return frequencies; those of a phase record lie between its samples and count from the earlier one."""
+    where = present(values)
+    samples = values[where]
+    if record.kind == "frequency":
+        missed = where - np.arange(len(where)) - where[0]
+        quantum = record.resolution or 0.0
+        return _Series(samples=samples, where=where, missed=missed, quantum=quantum)
+    elapsed = np.diff(where)
+    samples = np.diff(samples) / (elapsed * record.interval_s)
+    return _Series(samples=samples, where=where[:-1], missed=np.cumsum(elapsed - 1), quantum=0.0)
+
+
+def _phase_series(values: FloatArray) -> _Series:
+    where = present(values)
+    missed = where - np.arange(len(where)) - where[0]
+    return _Series(samples=values[where], where=where, missed=missed, quantum=0.0)
+
+
+def _clearest(series: _Series, phase: _Series | None, refused: list[tuple[str, int, int]]) -> _Step | None:
+    """Return the step that stands out most from its threshold, of either kind."""
+    found = [*_candidates(series, "frequency_step", _adjacent_difference, refused)]
+    if phase is not None:
+        found += _candidates(phase, "phase_step", _offset_difference, refused)
+    clear = [step for step in found if step.ratio > 1]
+    return max(clear, key=lambda step: step.ratio) if clear else None
+
+
+_Difference = Callable[[FloatArray, npt.NDArray[np.intp], int], FloatArray]
+
+
+def _candidates(
+    series: _Series, cause: str, difference: _Difference, refused: list[tuple[str, int, int]]
+) -> Iterator[_Step]:
+    """Yield the largest difference at each window length."""
+    n = len(series.samples)
+    reach, shortest = (1, _SHORTEST) if cause == "frequency_step" else (2, 1)
+    widest = n // _FEWEST_WINDOWS if cause == "frequency_step" else min(n // 64, _WIDEST_PHASE)
+    sums = np.concatenate([[0.0], np.cumsum(series.samples)])
+    lengths = [shortest << k for k in range(64) if shortest << k <= widest]
+    for width in lengths:
+        places = np.arange(reach * width, n - reach * width + 1, max(1, width // _HOPS))
+        values = difference(sums, places, width)
+        missed = series.missed[places + reach * width - 1] - series.missed[places - reach * width]
+        usual, sigma = float(np.median(values)), tail_spread(values, _ROOM * reach * width / n)
+        sigma = max(sigma, series.quantum * math.sqrt(2 / (12 * width)))
+        if sigma <= 0:
+            continue
+        excess = values - usual * (1 + missed / width)
+        # wander across a gap: as much as a random walk gains in the time, the steepest of the noises
+        widening = np.sqrt(1 + 1.5 * missed / width) if reach == 1 else np.where(missed > 0, np.inf, 1.0)
+        ratios = np.abs(excess) / (sigma * widening * _threshold(n, width, len(lengths)))
+        for name, first, last in refused:
+            ratios[(places >= first) & (places <= last) & (name == cause)] = 0.0
+        top = int(np.argmax(ratios))
+        yield _Step(
+            cause=cause,
+            index=int(places[top]),
+            size=float(excess[top]),
+            sigma=float(sigma * min(widening[top], 1e6)),
+            width=width,
+            ratio=float(ratios[top]),
+        )
+
+
+def _threshold(n: int, width: int, lengths: int) -> float:
+    """Return how many sigmas the largest of all differences of a record without steps may reach."""
+    windows = n / width
+    comparisons = 4 * windows * lengths
+    return float(-special.stdtrit(max(_FREEDOM_PER_WINDOW * windows, 3.0), FALSE_ALARM / comparisons))
+
+
+def _adjacent_difference(sums: FloatArray, places: npt.NDArray[np.intp], width: int) -> FloatArray:
+    """Return mean after minus mean before."""
+    return (sums[places + width] - 2 * sums[places] + sums[places - width]) / width
+
+
+def _offset_difference(sums: FloatArray, places: npt.NDArray[np.intp], width: int) -> FloatArray:
+    """Return the offset between straight lines before and after; a ramp, a bend and a parabola give zero."""
+    near = sums[places + width] - 2 * sums[places] + sums[places - width]
+    after = sums[places + 2 * width] - sums[places + width]
+    before = sums[places - width] - sums[places - 2 * width]
+    return (3 * near - (after - before)) / (2 * width)
+
+
+def _refined(series: _Series, step: _Step) -> _Step:
+    """Return the step at the place that splits its two windows best (least squares)."""
+    first, last = max(0, step.index - step.width), min(len(series.samples), step.index + step.width)
+    part = series.samples[first:last]
+    if step.cause == "phase_step" and step.width > 1:
+        half = step.index - first
+        slopes = (part[half - 1] - part[0], part[-1] - part[half])
+        part = part - sum(slopes) / (2 * (step.width - 1)) * np.arange(len(part))
+    if len(part) < 2 * _SHORTEST:
+        return step
+    splits = np.arange(len(part) // 4, len(part) - len(part) // 4 + 1)
+    sums = np.concatenate([[0.0], np.cumsum(part - part.mean())])
+    gain = sums[splits] ** 2 / (splits * (len(part) - splits))
+    return replace(step, index=first + int(splits[np.argmax(gain)]))
+
+
+def _is_lasting(series: _Series, step: _Step) -> bool:
+    """Return whether windows four times as long still see the step; a transient fades in them."""
+    width = max(4 * step.width, 16)
+    reach = 1 if step.cause == "frequency_step" else 2
+    room = min(step.index, len(series.samples) - step.index) // reach
+    width = min(width, room)
+    if width < 2 * step.width:  # too near an end to see what it was before or became
+        return False
+    sums = np.concatenate([[0.0], np.cumsum(series.samples)])
+    difference = _adjacent_difference if reach == 1 else _offset_difference
+    wide = float(difference(sums, np.array([step.index]), width)[0])
+    return wide * np.sign(step.size) >= _LASTING * abs(step.size)
+
+
+def _is_sharp(series: _Series, step: _Step) -> bool:
+    """Return whether the two windows look like a step rather than like a slope (sixteen block means)."""
+    if step.cause == "phase_step":  # an offset of straight lines: a slow change gives none
+        return True
+    noise = spread(np.diff(series.samples)) / math.sqrt(2)
+    if noise < 0.5 * series.quantum and abs(step.size) < 1.5 * series.quantum:
+        return False  # a quiet display that moves on by one step
+    block = min(step.width, step.index, len(series.samples) - step.index) // 8
+    if block < 1:
+        return False
+    part = series.samples[step.index - 8 * block : step.index + 8 * block].reshape(16, block)
+    means = part.mean(axis=1)
+    stepped = means - np.repeat([means[:8].mean(), means[8:].mean()], 8)
+    place = np.arange(16) - 7.5
+    sloped = means - means.mean() - place * float(place @ means) / float(place @ place)
+    return bool(stepped @ stepped < _SHARP * (sloped @ sloped))
+
+
+def _flag(series: _Series, step: _Step) -> Flag:
+    what, unit = ("frequency", "") if step.cause == "frequency_step" else ("phase", " s")
+    sentence = f"A {what} step of {number_text(step.size, step.sigma)}{unit} stands out from the noise."
+    start = int(series.where[min(step.index, len(series.where) - 1)])
+    return Flag(cause=step.cause, start=start, stop=start, excluded=False, sentence=sentence, size=step.size)
+
+
+def _take_out(values: FloatArray, flag: Flag, record: Record) -> None:
+    size = flag.size or 0.0
+    if record.kind == "phase" and flag.cause == "frequency_step":
+        values[flag.start :] -= size * record.interval_s * np.arange(len(values) - flag.start)
+    else:
+        values[flag.start :] -= size
+
+
+def _finding(record: Record, flag: Flag) -> Finding:
+    when = f"{duration_text(flag.start * record.interval_s)} after the start"
+    if record.start is not None:
+        moment = record.start + np.timedelta64(round(flag.start * record.interval_s), "s")
+        when = f"{np.datetime_as_string(moment, unit='s')} UTC"
+    sentence = f"{flag.sentence} It happened at {when}; it is modelled, no sample is left out."
+    values = {
+        "first": flag.start,
+        "size": float(flag.size or 0.0),
+        "elapsed_s": flag.start * record.interval_s,
+    }
+    return Finding(code=flag.cause.upper(), severity="caution", sentence=sentence, values=values)
