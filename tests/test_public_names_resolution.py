@@ -22,7 +22,8 @@ import inspect, pickle, sys
 import evenbeat as eb
 assert inspect.isfunction(eb.stability) and eb.stability.__name__ == "stability"
 assert inspect.isfunction(eb.crosscheck) and eb.crosscheck.__name__ == "crosscheck"
-assert inspect.ismodule(sys.modules["evenbeat.stability"]) and inspect.ismodule(sys.modules["evenbeat.crosscheck"])
+assert inspect.ismodule(sys.modules["evenbeat.stability"])
+assert inspect.ismodule(sys.modules["evenbeat.crosscheck"])
 assert pickle.loads(pickle.dumps(eb.stability)) is eb.stability
 """
 

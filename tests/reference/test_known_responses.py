@@ -17,8 +17,8 @@ NOISES = {
 }
 
 
-# SOURCE: NIST SP 1065 (2008) and IEEE Std 1139 (common knowledge of the field): drift D gives D τ/√2 in the Allan and
-# modified Allan deviations and nothing in the Hadamard deviation
+# SOURCE: NIST SP 1065 (2008) and IEEE Std 1139 (common knowledge of the field): drift D gives D τ/√2 in the
+# Allan and modified Allan deviations and nothing in the Hadamard deviation
 @pytest.mark.parametrize("statistic", ["allan", "overlapping_allan", "modified_allan"])
 def test_drift_in_allan_statistics(statistic: str) -> None:
     """A pure drift gives D τ/√2 at every averaging time."""
@@ -44,8 +44,9 @@ def test_drift_in_hadamard_statistics(statistic: str) -> None:
     assert np.all(curve.deviation < 1e-8 * drift * curve.averaging_time_s)
 
 
-# SOURCE: NIST SP 1065 (2008), 5.6 (from memory) and evaluation of the transfer function: y = A sin(2π f t) gives
-# A sin²(π f τ)/(π f τ); modified: A |sin³(π f τ)|/(π f τ n sin(π f τ₀)); Hadamard: √(4/3) A |sin³(π f τ)|/(π f τ)
+# SOURCE: NIST SP 1065 (2008), 5.6 (from memory) and evaluation of the transfer function: y = A sin(2π f t)
+# gives A sin²(π f τ)/(π f τ); modified: A |sin³(π f τ)|/(π f τ n sin(π f τ₀)); Hadamard: √(4/3) A |sin³(π f
+# τ)|/(π f τ)
 @pytest.mark.parametrize(
     ("statistic", "response"),
     [
@@ -67,7 +68,8 @@ def test_sinusoidal_modulation(statistic: str, response: object) -> None:
     assert curve.deviation == pytest.approx(expected, rel=5e-3)  # the record is not a whole number of periods
 
 
-# SOURCE: NIST SP 1065 (2008), table of power-law conversions, checked by integration of the transfer functions
+# SOURCE: NIST SP 1065 (2008), table of power-law conversions, checked by integration of the transfer
+# functions
 @pytest.mark.parametrize("noise", NOISES)
 @pytest.mark.parametrize(
     ("statistic", "kind"),
@@ -107,8 +109,8 @@ def test_time_interval_error_by_hand() -> None:
     assert rms.time_error_s == pytest.approx(HAND_RMS, rel=1e-9)
 
 
-# SOURCE: ITU-T G.810 (1996): constant offset y gives |y| τ; sinusoidal wander of peak-to-peak A gives A sin(π f τ) up
-# to half a period and A beyond
+# SOURCE: ITU-T G.810 (1996): constant offset y gives |y| τ; sinusoidal wander of peak-to-peak A gives A
+# sin(π f τ) up to half a period and A beyond
 def test_time_interval_error_of_an_offset_and_of_wander() -> None:
     """A frequency record keeps its offset; sinusoidal wander reaches its peak-to-peak value."""
     offset = eb.Record.from_frequency(np.full(500, -3e-9), interval_s=10.0)

@@ -29,9 +29,10 @@ def freedom(statistic: str, points: int, factor: int, exponent: int) -> float:
     )
 
 
-# SOURCE: exact evaluation of the overlapping Allan estimator from the generalized covariance of sampled phase, made
-# independently of this package (dense double sums); white-PM and long-factor entries agree with Greenhall and Riley,
-# 35th PTTI 2003 (514.036, 507.173, 440.207). Flicker PM is for a cut-off at half the sampling rate.
+# SOURCE: exact evaluation of the overlapping Allan estimator from the generalized covariance of sampled
+# phase, made independently of this package (dense double sums); white-PM and long-factor entries agree with
+# Greenhall and Riley, 35th PTTI 2003 (514.036, 507.173, 440.207). Flicker PM is for a cut-off at half the
+# sampling rate.
 @pytest.mark.parametrize(
     ("factor", "expected"),
     [
@@ -67,8 +68,8 @@ def test_overlapping_hadamard_of_1001_points() -> None:
     assert values == pytest.approx((9.92, 7.71, 7.40), rel=1e-2)
 
 
-# SOURCE: Howe, Allan and Barnes 1981 (NIST TN 1337), table of degrees of freedom (from memory), and exact values of
-# the same table evaluated independently
+# SOURCE: Howe, Allan and Barnes 1981 (NIST TN 1337), table of degrees of freedom (from memory), and exact
+# values of the same table evaluated independently
 @pytest.mark.parametrize(
     ("points", "factor", "exponent", "expected"),
     [
@@ -99,9 +100,9 @@ def test_table_of_exact_values(points: int, factor: int, exponent: int, expected
     assert freedom("overlapping_allan", points, factor, exponent) == pytest.approx(expected, rel=tolerance)
 
 
-# SOURCE: Greenhall and Riley, "Uncertainty of stability variances based on finite differences", 35th PTTI 2003: the
-# algorithm of the paper evaluated for 1001 points at factor 100, where its averaging over the sampling interval is
-# without effect
+# SOURCE: Greenhall and Riley, "Uncertainty of stability variances based on finite differences", 35th PTTI
+# 2003: the algorithm of the paper evaluated for 1001 points at factor 100, where its averaging over the
+# sampling interval is without effect
 @pytest.mark.parametrize(
     ("statistic", "expected"),
     [
@@ -149,9 +150,7 @@ def test_fast_sum_is_the_full_sum(statistic: str, exponent: int, factor: int) ->
     kind = STATISTICS[statistic]
     count = 2000 - kind.spans * factor + kind.averaged
     lags = np.arange(count)
-    covariance = term_covariance(
-        lags, factor, exponent=exponent, order=kind.order, averaged=kind.averaged
-    )
+    covariance = term_covariance(lags, factor, exponent=exponent, order=kind.order, averaged=kind.averaged)
     squares = (count - lags) * (covariance / covariance[0]) ** 2
     full = count**2 / (2 * squares.sum() - squares[0])
 

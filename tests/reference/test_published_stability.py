@@ -41,7 +41,7 @@ def thousand_frequencies() -> list[float]:
 
 def assert_prints_as(value: float, printed: str) -> None:
     """Check a value against printed digits: within one unit of the last of them."""
-    digits = printed.split("e")[0].lstrip("-").replace(".", "").lstrip("0")
+    digits = printed.partition("e")[0].lstrip("-").replace(".", "").lstrip("0")
     unit = 10.0 ** (np.floor(np.log10(float(printed))) - len(digits) + 1)
     # half a unit is the rounding of the table; a whole one allows for its own last-digit rounding
     assert abs(value - float(printed)) <= unit, f"{value:.9g} is not {printed}"
@@ -81,9 +81,10 @@ def test_generator_is_the_published_one() -> None:
 
 def test_error_bars_of_the_thousand_point_set() -> None:
     """The published limits at averaging factor 10 come out, as near as their rounded percentiles allow."""
-    # SOURCE: NIST SP 1065, section 12, table of error bars (from memory): overlapping Allan 8.223942e-02 (2.5 %
-    # in either tail, lower limit) and modified Allan 5.419961e-02. The handbook looks up chi-squared at the whole
-    # part of the degrees of freedom, and takes them from a fit: hence 5e-3 and not the printed digits.
+    # SOURCE: NIST SP 1065, section 12, table of error bars (from memory): overlapping Allan 8.223942e-02
+    # (2.5 % in either tail, lower limit) and modified Allan 5.419961e-02. The handbook looks up chi-squared
+    # at the whole part of the degrees of freedom, and takes them from a fit: hence 5e-3 and not the printed
+    # digits.
     record = eb.Record.from_frequency(thousand_frequencies(), interval_s=1.0)
 
     overlapping = eb.stability(record, averaging=[10]).confidence_interval(0.95)
@@ -103,8 +104,9 @@ def test_noise_of_the_thousand_point_set() -> None:
     assert eb.stability(record, averaging=[1, 10]).noise_exponent.tolist() == [0.0, 0.0]
 
 
-# SOURCE: Howe, Allan and Barnes, "Properties of signal sources and measurement methods", 35th Annual Frequency
-# Control Symposium 1981 (NIST TN 1337), worked example (from memory): sum of squares 4.51e-10, deviation 5.67e-6
+# SOURCE: Howe, Allan and Barnes, "Properties of signal sources and measurement methods", 35th Annual
+# Frequency Control Symposium 1981 (NIST TN 1337), worked example (from memory): sum of squares 4.51e-10,
+# deviation 5.67e-6
 def test_worked_example_of_eight_readings() -> None:
     """The eight readings of the classic tutorial give its printed Allan deviation."""
     readings = np.array([4.36, 4.61, 3.19, 4.21, 4.47, 3.96, 4.10, 3.08]) * 1e-5

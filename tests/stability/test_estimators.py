@@ -65,8 +65,18 @@ def test_factors_beyond_the_record_come_back_as_a_finding() -> None:
         ([float("nan")], "averaging factor nan is not"),
         ([], "whole numbers from 1 to 50 are possible"),
         ("octave", "averaging is 'octave'; it must be 'ten_per_decade'"),
-        ([60, 70], "none of the averaging factors 60, 70 can be computed: 100 samples allow factors from 1 to 50"),
-        (["a"], "whole numbers from 1 to 50 are possible"),
+        (
+            [60, 70],
+            "none of the averaging factors 60, 70 can be computed: 100 samples allow factors from 1 to 50",
+        ),
+        (["a"], "averaging factor 'a' is not a positive whole number"),
+        ([[1, 2], [3]], "whole numbers from 1 to 50 are possible"),
+        ([[1, 2]], r"averaging factor \[1, 2\] is not"),
+        (7, "averaging is 7; whole numbers from 1 to 50 are possible"),
+        ([True], "averaging factor True is not"),
+        ([float("inf")], "averaging factor inf is not"),
+        ([10**30], f"none of the averaging factors {10**30} can be computed"),
+        ([1e30], "none of the averaging factors 1000000000000000019884624838656 can be computed"),
     ],
 )
 def test_impossible_factors_are_refused(averaging: object, said: str) -> None:
@@ -86,7 +96,7 @@ def test_impossible_factors_are_refused(averaging: object, said: str) -> None:
     ],
 )
 def test_too_short_records_are_refused(statistic: str, kind: str, needed: int) -> None:
-    """One sample fewer than needed is refused with the number needed; with the needed number there is a term."""
+    """One sample too few is refused with the number needed; with that number there is a term."""
     make = eb.Record.from_phase if kind == "phase" else eb.Record.from_frequency
     samples = np.random.default_rng(0).standard_normal(needed)
     if needed > 2:

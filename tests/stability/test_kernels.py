@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.kernels import sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.stability.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
 from evenbeat.stability.samples import FrequencySums, PhasePoints
 
 STATISTICS = ["allan", "overlapping_allan", "modified_allan", "time", "hadamard", "overlapping_hadamard"]
@@ -28,10 +28,10 @@ def test_block_size_changes_nothing(order: int, lag: int, block: int) -> None:
     samples = PhasePoints.of(random_walk(4000))
 
     whole = sum_of_squared_differences(samples, lag, order)
-    blocks = sum_of_squared_differences(samples, lag, order, block=block)
+    blocks = sum_of_squared_differences(samples, lag, order, workspace=Workspace(order + 1, block))
     assert blocks.total == pytest.approx(whole.total, rel=1e-12)
     whole = sum_of_squared_averages(samples, lag, order)
-    blocks = sum_of_squared_averages(samples, lag, order, block=block)
+    blocks = sum_of_squared_averages(samples, lag, order, workspace=Workspace(order + 1, block))
     assert blocks.total == pytest.approx(whole.total, rel=1e-12)
 
 
@@ -55,9 +55,11 @@ def test_gaps_in_phase_against_explicit_loops(block: int, coverage: float, lag: 
         if len(known) >= np.ceil(coverage * lag - 1e-9):
             means.append(sum(known) / len(known))
 
-    plain = sum_of_squared_differences(PhasePoints.of(phase), lag, order, block=block)
+    plain = sum_of_squared_differences(
+        PhasePoints.of(phase), lag, order, workspace=Workspace(order + 1, block)
+    )
     averages = sum_of_squared_averages(
-        PhasePoints.of(phase), lag, order, minimum_coverage=coverage, block=block
+        PhasePoints.of(phase), lag, order, minimum_coverage=coverage, workspace=Workspace(order + 1, block)
     )
 
     assert (plain.terms, averages.terms) == (len(present), len(means))
@@ -148,7 +150,9 @@ def test_long_record_with_offset(statistic: str) -> None:
     tilted = eb.Record.from_phase(slope + noise, interval_s=1.0)
     # the same samples after rounding to float64 beside the slope, the slope taken out exactly again
     level = eb.Record.from_phase(
-        np.asarray((slope + noise).astype(np.longdouble) - np.longdouble(1e-6) * np.arange(2_000_000), dtype=float),
+        np.asarray(
+            (slope + noise).astype(np.longdouble) - np.longdouble(1e-6) * np.arange(2_000_000), dtype=float
+        ),
         interval_s=1.0,
     )
 

@@ -49,15 +49,18 @@ def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval
     if isinstance(averaging, str):
         return Factors(factors=_named(averaging, largest), findings=())
     asked = _checked(averaging, largest)
-    possible = asked[asked <= largest]
-    beyond = asked[asked > largest]
-    if len(possible) == 0:
+    possible = [factor for factor in asked if factor <= largest]
+    if not possible:
         msg = (
             f"none of the averaging factors {_listed(asked)} can be computed: {samples} samples allow "
             f"factors from 1 to {largest}"
         )
-        raise TooShortError(msg, needed=int(asked[0]), available=samples)
-    return Factors(factors=possible, findings=_not_computed(beyond, largest, samples, interval_s))
+        raise TooShortError(msg, needed=asked[0], available=samples)
+    beyond = asked[len(possible) :]
+    return Factors(
+        factors=np.array(possible, dtype=np.int64),
+        findings=_not_computed(beyond, largest, samples, interval_s),
+    )
 
 
 def _named(name: str, largest: int) -> IntArray:
@@ -76,22 +79,31 @@ def _named(name: str, largest: int) -> IntArray:
     raise InputError(msg)
 
 
-def _checked(averaging: Sequence[int], largest: int) -> IntArray:
-    asked = np.atleast_1d(np.asarray(averaging))
+def _checked(averaging: Sequence[int], largest: int) -> list[int]:
+    """Return the factors asked for in rising order, each once."""
     allowed = f"whole numbers from 1 to {largest} are possible with this record"
-    if asked.ndim != 1 or len(asked) == 0 or asked.dtype.kind not in "iuf":
+    try:
+        asked = np.asarray(averaging).tolist()
+        wrong = [factor for factor in asked if not _is_positive_whole(factor)]
+    except (TypeError, ValueError):
+        asked, wrong = [], []
+    if not isinstance(asked, list) or len(asked) == 0:
         msg = f"averaging is {averaging!r}; {allowed}"
         raise InputError(msg)
-    with np.errstate(invalid="ignore"):
-        wrong = asked[~((asked >= 1) & (asked == np.floor(asked)) & np.isfinite(asked.astype(float)))]
-    if len(wrong):
-        msg = f"averaging factor {wrong[0]} is not a positive whole number; {allowed}"
+    if wrong:
+        msg = f"averaging factor {wrong[0]!r} is not a positive whole number; {allowed}"
         raise InputError(msg)
-    return np.unique(asked.astype(np.int64))
+    return sorted({int(factor) for factor in asked})
 
 
-def _not_computed(beyond: IntArray, largest: int, samples: int, interval_s: float) -> tuple[Finding, ...]:
-    if len(beyond) == 0:
+def _is_positive_whole(factor: object) -> bool:
+    if not isinstance(factor, int | float) or isinstance(factor, bool):
+        return False
+    return factor >= 1 and (isinstance(factor, int) or factor.is_integer())
+
+
+def _not_computed(beyond: list[int], largest: int, samples: int, interval_s: float) -> tuple[Finding, ...]:
+    if not beyond:
         return ()
     sentence = (
         f"The averaging factors {_listed(beyond)} were asked for but {samples} samples reach only to "
@@ -104,6 +116,6 @@ def _not_computed(beyond: IntArray, largest: int, samples: int, interval_s: floa
     return (Finding(code="FACTORS_NOT_COMPUTED", severity="caution", sentence=sentence, values=values),)
 
 
-def _listed(factors: IntArray, limit: int = 8) -> str:
+def _listed(factors: list[int], limit: int = 8) -> str:
     shown = ", ".join(str(factor) for factor in factors[:limit])
     return shown if len(factors) <= limit else f"{shown} and {len(factors) - limit} more"

@@ -14,7 +14,6 @@ from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from evenbeat.powerlaw import phase_covariance
 from evenbeat.quantities import FloatArray
@@ -97,7 +96,7 @@ def term_covariance(
 def _difference(shape: _Shape, lag: FloatArray, factor: int, order: int) -> FloatArray:
     total = np.zeros_like(lag)
     for step in range(-order, order + 1):
-        weight = (-1) ** (step % 2) * special.comb(2 * order, order + step)
+        weight = (-1) ** (step % 2) * math.comb(2 * order, order + step)
         total += weight * shape(np.abs(lag + step * factor))
     return total
 

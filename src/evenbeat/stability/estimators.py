@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import threading
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -237,14 +238,18 @@ def _known(statistic: str) -> Statistic:
 
 
 def _computed(samples: Samples, kind: Statistic, factors: IntArray, minimum_coverage: float) -> list[TermSum]:
+    own = threading.local()
+
     def one(factor: int) -> TermSum:
+        if not hasattr(own, "workspace"):
+            own.workspace = kernels.Workspace(kind.spans, min(kernels.BLOCK, samples.points))
         if kind.averaged and factor > 1:
             return kernels.sum_of_squared_averages(
-                samples, factor, kind.order, minimum_coverage=minimum_coverage
+                samples, factor, kind.order, minimum_coverage=minimum_coverage, workspace=own.workspace
             )
-        if kind.overlapping:
-            return kernels.sum_of_squared_differences(samples, factor, kind.order)
-        return kernels.sum_of_squared_differences(samples.decimated(factor), 1, kind.order)
+        every = samples if kind.overlapping else samples.decimated(factor)
+        lag = factor if kind.overlapping else 1
+        return kernels.sum_of_squared_differences(every, lag, kind.order, workspace=own.workspace)
 
     whole = [int(factor) for factor in factors]
     workers = min(2, os.cpu_count() or 1)

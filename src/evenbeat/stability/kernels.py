@@ -43,7 +43,15 @@ class TermSum:
 
 
 class Workspace:
-    """Buffers for one thread, so that the blocks of all averaging times share them."""
+    """Buffers for one thread, so that the blocks of all averaging times share them.
+
+    Parameters
+    ----------
+    order
+        Highest order of differences asked for.
+    block
+        Number of terms worked on at once.
+    """
 
     def __init__(self, order: int, block: int = BLOCK) -> None:
         self.block = block
@@ -52,14 +60,14 @@ class Workspace:
 
 
 def sum_of_squared_differences(
-    samples: Samples, lag: int, order: int, *, block: int | None = None
+    samples: Samples, lag: int, order: int, *, workspace: Workspace | None = None
 ) -> TermSum:
     """Return the sum of squares of the differences of ``order`` between points ``lag`` apart.
 
     Differences that touch a gap are left out and counted.
     """
     possible = samples.points - order * lag
-    workspace = Workspace(order, block or BLOCK)
+    workspace = workspace or Workspace(order)
     valid = np.ones(possible, dtype=bool) if samples.has_gaps else None
     total, terms = 0.0, 0
     for begin, count in _blocks(possible, workspace.block):
@@ -71,15 +79,21 @@ def sum_of_squared_differences(
 
 
 def sum_of_squared_averages(
-    samples: Samples, lag: int, order: int, *, minimum_coverage: float = 1.0, block: int | None = None
+    samples: Samples,
+    lag: int,
+    order: int,
+    *,
+    minimum_coverage: float = 1.0,
+    workspace: Workspace | None = None,
 ) -> TermSum:
     """Return the sum of squares of the means of ``lag`` consecutive differences of ``order``.
 
     A mean is used where at least ``minimum_coverage`` of its differences are known.
     """
+    workspace = workspace or Workspace(order + 1)
     if samples.has_gaps:
-        return _averages_with_gaps(samples, lag, order, minimum_coverage, Workspace(order, block or BLOCK))
-    return _averages(samples, lag, order, Workspace(order + 1, block or BLOCK))
+        return _averages_with_gaps(samples, lag, order, minimum_coverage, workspace)
+    return _averages(samples, lag, order, workspace)
 
 
 def _averages(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:

@@ -25,9 +25,10 @@ from evenbeat.stability.samples import PhasePoints, Samples
 
 FEWEST_FOR_AUTOCORRELATION = 30
 FEWEST_FOR_RATIO = 8
+AVERAGES_AT_ANCHOR = 50
 MOST_IDENTIFIED = 128
 STRETCHES = 8
-LONGEST_STRETCH = 1 << 14
+LONGEST_STRETCH = 1 << 13
 SAMPLES_PER_MEAN = 64
 _DIFFERENCES = {2: 1, 1: 1, 0: 1, -1: 2, -2: 2, -3: 3, -4: 3}
 
@@ -36,19 +37,20 @@ def noise_exponents(samples: Samples, factors: IntArray, *, order: int) -> Float
     """Return the exponent α at each averaging factor, shape (n,), NaN where it cannot be told.
 
     Of power laws the one that dominates at a longer averaging time never has the higher exponent, so
-    that a weak identification (few averages) may lower the last firm one but not raise it. In a list
-    of more than 128 factors some are looked at and the others take that of the next shorter one.
+    that a weak identification (few averages) may lower that of a shorter averaging time, the one with
+    fifty averages among them, but not raise it. In a list of more than 128 factors some are looked at
+    and the others take that of the next shorter one.
     """
     count = len(factors)
     looked_at = np.unique(np.geomspace(1, count, min(count, MOST_IDENTIFIED)).round().astype(int)) - 1
-    told = np.full(len(looked_at), np.nan)
-    ceiling = math.inf
-    for position, i in enumerate(looked_at):
-        noise = noise_type(samples, int(factors[i]), order=order)
-        told[position] = noise.exponent if noise.firm else min(noise.exponent, ceiling)
-        if noise.firm and not math.isnan(noise.exponent):
-            ceiling = noise.exponent
-    return told[np.searchsorted(looked_at, np.arange(count), side="right") - 1]
+    told = [noise_type(samples, int(factors[i]), order=order) for i in looked_at]
+    exponents = np.array([noise.exponent for noise in told])
+    weak = np.array([not noise.firm for noise in told])
+    if weak.any():
+        anchor = noise_type(samples, max(1, (samples.points - 1) // AVERAGES_AT_ANCHOR), order=order)
+        firm = [*exponents[~weak][-1:], *([anchor.exponent] if anchor.firm else [])]
+        exponents[weak] = np.minimum(exponents[weak], np.nanmin([math.inf, *firm]))
+    return exponents[np.searchsorted(looked_at, np.arange(count), side="right") - 1]
 
 
 def with_last_inherited(told: FloatArray) -> FloatArray:
@@ -188,7 +190,7 @@ def _phase_means(phase: FloatArray, factor: int) -> FloatArray:
 
 
 def _without_line(series: FloatArray) -> FloatArray:
-    """Return the series less its least-squares line, NaN kept, scaled to order one."""
+    """Return the series less its least-squares line, NaN kept."""
     known = ~np.isnan(series)
     if np.count_nonzero(known) < 3:
         return np.full(len(series), np.nan)

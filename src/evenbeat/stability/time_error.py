@@ -127,7 +127,7 @@ def time_interval_error(
     ITU-T G.810 (1996) appendix II. A window of n intervals holds n + 1 samples; the last one, as long as
     the record, counts. Windows that touch a gap are left out: what happened in the gap is not known, so
     that the maximum is a lower limit there. The maximum of one record is not an estimate with an
-    interval.
+    interval. MTIE takes extra memory of twice the record; the rms takes none.
     """
     if statistic not in _TITLES:
         msg = f"statistic is {statistic!r}; it must be 'mtie' or 'rms'"

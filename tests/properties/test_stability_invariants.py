@@ -1,0 +1,123 @@
+"""Invariances of the deviations: what must not change, and what must change in proportion."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import evenbeat as eb
+from evenbeat.stability.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.stability.samples import PhasePoints
+
+ALL = ["allan", "overlapping_allan", "modified_allan", "time", "hadamard", "overlapping_hadamard"]
+OVERLAPPING = ["overlapping_allan", "modified_allan", "time", "overlapping_hadamard"]
+
+
+FEW = settings(max_examples=25)
+
+
+@st.composite
+def phases(draw: st.DrawFn) -> npt.NDArray[np.float64]:
+    """Draw a record of phase in integer counts, so that sums are exact, sometimes with gaps."""
+    n = draw(st.integers(12, 120))
+    generator = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    phase = np.cumsum(generator.integers(-1000, 1000, n)).astype(float)
+    if draw(st.booleans()):
+        phase[generator.integers(0, n, 1 + n // 20)] = np.nan
+    return phase
+
+
+def deviations(phase: npt.NDArray[np.float64], statistic: str) -> npt.NDArray[np.float64]:
+    """Return the deviations at ten factors per decade."""
+    return eb.stability(eb.Record.from_phase(phase, interval_s=1.0), statistic).deviation
+
+
+@pytest.mark.parametrize("statistic", ALL)
+@FEW
+@given(phase=phases(), exponent=st.integers(-40, 40))
+def test_scaling(statistic: str, phase: npt.NDArray[np.float64], exponent: int) -> None:
+    """Scaling the phase by a power of two scales every deviation exactly."""
+    scaled = deviations(phase * 2.0**exponent, statistic)
+
+    assert np.array_equal(scaled, deviations(phase, statistic) * 2.0**exponent, equal_nan=True)
+
+
+@pytest.mark.parametrize("statistic", OVERLAPPING)
+@FEW
+@given(phase=phases())
+def test_time_reversal(statistic: str, phase: npt.NDArray[np.float64]) -> None:
+    """A record read backwards has the same overlapping deviations."""
+    forwards, backwards = deviations(phase, statistic), deviations(phase[::-1].copy(), statistic)
+
+    assert backwards == pytest.approx(forwards, rel=1e-12, abs=1e-12, nan_ok=True)
+
+
+@pytest.mark.parametrize("statistic", ALL)
+@FEW
+@given(phase=phases(), offset=st.integers(-(10**6), 10**6), slope=st.integers(-(10**6), 10**6))
+def test_offset_and_slope(statistic: str, phase: npt.NDArray[np.float64], offset: int, slope: int) -> None:
+    """A phase offset and a frequency offset change nothing, to the last bit where sums are exact."""
+    moved = phase + offset + slope * np.arange(len(phase))
+
+    assert np.array_equal(deviations(moved, statistic), deviations(phase, statistic), equal_nan=True)
+
+
+@pytest.mark.parametrize("statistic", ["hadamard", "overlapping_hadamard"])
+@FEW
+@given(phase=phases(), drift=st.integers(-1000, 1000))
+def test_hadamard_is_blind_to_drift(statistic: str, phase: npt.NDArray[np.float64], drift: int) -> None:
+    """A quadratic phase changes no Hadamard deviation."""
+    moved = phase + drift * np.arange(len(phase)) ** 2
+
+    assert np.array_equal(deviations(moved, statistic), deviations(phase, statistic), equal_nan=True)
+
+
+@FEW
+@given(phase=phases(), block=st.integers(1, 50), lag=st.integers(1, 5), order=st.integers(1, 3))
+def test_block_size(phase: npt.NDArray[np.float64], block: int, lag: int, order: int) -> None:
+    """Block boundaries change neither sums nor counts."""
+    samples = PhasePoints.of(phase)
+    for sums in (sum_of_squared_differences, sum_of_squared_averages):
+        if len(phase) <= (order + 1) * lag:
+            continue
+        whole, parts = (
+            sums(samples, lag, order),
+            sums(samples, lag, order, workspace=Workspace(order + 1, block)),
+        )
+        assert parts.total == pytest.approx(whole.total, rel=1e-12, abs=1e-9)
+        assert parts.terms == whole.terms
+
+
+@pytest.mark.parametrize("statistic", ALL)
+@FEW
+@given(seed=st.integers(0, 2**32 - 1), n=st.integers(20, 200))
+def test_frequency_and_its_integral_agree(statistic: str, seed: int, n: int) -> None:
+    """A frequency record and the phase integrated from it give one curve."""
+    record = eb.Record.from_frequency(
+        1e-7 + 1e-10 * np.random.default_rng(seed).standard_normal(n), interval_s=10.0
+    )
+
+    direct, integrated = eb.stability(record, statistic), eb.stability(record.to_phase(), statistic)
+
+    assert direct.deviation == pytest.approx(integrated.deviation, rel=1e-9)
+    assert direct.noise_exponent.tolist() == integrated.noise_exponent.tolist()
+
+
+@pytest.mark.parametrize("statistic", ALL)
+@FEW
+@given(seed=st.integers(0, 2**32 - 1), where=st.integers(0, 99))
+def test_a_gap_only_takes_terms_away(statistic: str, seed: int, where: int) -> None:
+    """Losing one sample never adds terms, and never adds degrees of freedom under the same noise."""
+    phase = np.cumsum(np.random.default_rng(seed).standard_normal(100))
+    holed = phase.copy()
+    holed[where] = np.nan
+
+    whole = eb.stability(eb.Record.from_phase(phase, interval_s=1.0), statistic, averaging=[1, 3, 9])
+    less = eb.stability(eb.Record.from_phase(holed, interval_s=1.0), statistic, averaging=[1, 3, 9])
+
+    assert np.all(less.terms <= whole.terms)
+    same = (less.noise_exponent == whole.noise_exponent) & (less.terms > 0)
+    assert np.all(less.edf[same] <= whole.edf[same] * 1.02)
