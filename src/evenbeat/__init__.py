@@ -45,9 +45,20 @@ _HOMES = {
     "stability": "stability.estimators",
     "StabilityCurve": "stability.curve",
     "time_interval_error": "stability.time_error",
+    "TimeErrorCurve": "stability.time_error",
     "condition": "conditioning.condition",
     "crosscheck": "crosscheck",
+    "fit_clock": "clock.fit",
+    "ClockModel": "clock.model",
+    "Forecast": "clock.forecast",
+    "predict_holdover": "holdover",
+    "HoldoverForecast": "holdover",
+    "suggest_interval": "calibration.interval",
+    "IntervalSuggestion": "calibration.interval",
+    "assess": "assessment.assess",
+    "Assessment": "assessment.assess",
     "plot": "figures.dispatch",
+    "write_report": "report.write",
 }
 __all__ = list(_HOMES)
 
@@ -59,6 +70,13 @@ for _room in ("stability", "crosscheck"):
     del globals()[_room]
 
 if TYPE_CHECKING:
+    from evenbeat.assessment.assess import Assessment as Assessment
+    from evenbeat.assessment.assess import assess as assess
+    from evenbeat.calibration.interval import IntervalSuggestion as IntervalSuggestion
+    from evenbeat.calibration.interval import suggest_interval as suggest_interval
+    from evenbeat.clock.fit import fit_clock as fit_clock
+    from evenbeat.clock.forecast import Forecast as Forecast
+    from evenbeat.clock.model import ClockModel as ClockModel
     from evenbeat.conditioning.condition import condition as condition
     from evenbeat.crosscheck import crosscheck as crosscheck
     from evenbeat.errors import EvenbeatError as EvenbeatError
@@ -69,13 +87,17 @@ if TYPE_CHECKING:
     from evenbeat.errors import TooShortError as TooShortError
     from evenbeat.figures.dispatch import plot as plot
     from evenbeat.findings import Finding as Finding
+    from evenbeat.holdover import HoldoverForecast as HoldoverForecast
+    from evenbeat.holdover import predict_holdover as predict_holdover
     from evenbeat.logs.reader import read_log as read_log
     from evenbeat.powerlaw import NoiseLevels as NoiseLevels
     from evenbeat.powerlaw import simulate_clock as simulate_clock
     from evenbeat.quantities import Estimate as Estimate
     from evenbeat.record import Record as Record
+    from evenbeat.report.write import write_report as write_report
     from evenbeat.stability.curve import StabilityCurve as StabilityCurve
     from evenbeat.stability.estimators import stability as stability
+    from evenbeat.stability.time_error import TimeErrorCurve as TimeErrorCurve
     from evenbeat.stability.time_error import time_interval_error as time_interval_error
 
 

@@ -218,7 +218,7 @@ def _assess(arguments: argparse.Namespace) -> int:
 
     folder = Path(arguments.output or f"{Path(arguments.log).name.split('.')[0]}-report")
     if not arguments.no_report:
-        check_folder(folder, force=arguments.force, pdf=not arguments.no_pdf)
+        check_folder(folder, force=arguments.force)
     options = _question(arguments)
     with _Progress(shown=sys.stderr.isatty() and not arguments.quiet) as progress:
         progress("reading")

@@ -57,7 +57,7 @@ def record() -> Record:
 @pytest.fixture(scope="module")
 def model(record: Record) -> ClockModel:
     """Return the clock fitted to the record."""
-    return fit_clock(record, aging="linear")
+    return fit_clock(record, aging="linear", most_blocks=60)
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,7 @@ from evenbeat.units import duration_text
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-WITHIN, AHEAD = 90, 60
+WITHIN, AHEAD = 60, 30
 FARTHEST = (1.6, 0.4)
 """The axis is widened by up to this many times its length for the nearer limit, and for the other one."""
 
@@ -54,14 +54,14 @@ def draw_aging(ax: Axes, model: ClockModel, *, tolerance: float | None = None) -
     end = model.record.duration_s
     within = model.frequency_at(np.linspace(0.5 * model.blocks.length_s, end, WITHIN))
     ahead = model.frequency_at(end + np.linspace(0, end, AHEAD))
-    bands = [*within.interval(), *ahead.interval()]
+    shown = [(within, within.interval(), 0.16), (ahead, ahead.interval(), 0.28)]
+    bands = [limit for _, interval, _ in shown for limit in interval]
     size, unit = fractional_unit(model.blocks.frequency, *bands)
     time_size, time_name = time_unit(2 * end)
     ax.set_xlim(0, 2 * end / time_size)
     _draw_blocks(ax, model, time_size, size)
     labels = []
-    for forecast, alpha in ((within, 0.16), (ahead, 0.28)):
-        low, high = forecast.interval()
+    for forecast, (low, high), alpha in shown:
         time = forecast.times_s / time_size
         ax.fill_between(time, low / size, high / size, color=BLUE, alpha=alpha, linewidth=0)
         ax.plot(time, forecast.mean / size, color=BLUE, linewidth=1.4)

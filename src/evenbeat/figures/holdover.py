@@ -11,7 +11,7 @@ from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.scales import log_seconds_axis, log_time_axis, percent_text
 from evenbeat.figures.style import BEHIND_TEXT, BLUE, INK, OCHRE, dressed, stroke, styled
 from evenbeat.holdover import HoldoverForecast
-from evenbeat.quantities import FloatArray
+from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
@@ -24,8 +24,9 @@ MOST_TERMS = 6
 
 def holdover_caption(holdover: HoldoverForecast) -> str:
     """Return the sentence above the figure: the time error at the end, as it is and if corrected."""
-    low, high = (float(limit[-1]) for limit in holdover.forecast.interval(holdover.confidence))
-    half = float(holdover.corrected_half_width(holdover.confidence)[-1])
+    last = Estimate(distribution=holdover.forecast.distribution.one(len(holdover.forecast) - 1))
+    low, high = last.interval(holdover.confidence)
+    half = 0.5 * (high - low)
     after = duration_text(float(holdover.duration_s[-1]))
     percent = percent_text(holdover.confidence)
     return (
@@ -48,7 +49,7 @@ def draw_holdover(ax: Axes, holdover: HoldoverForecast) -> None:
     low, high = holdover.forecast.interval(holdover.confidence)
     largest = np.maximum(np.abs(low), np.abs(high))
     smallest = np.where(low * high > 0, np.minimum(np.abs(low), np.abs(high)), 0.0)
-    half = holdover.corrected_half_width(holdover.confidence)
+    half = 0.5 * (high - low)
     log_time_axis(ax, float(time.min()) / 1.15, float(time.max()) * 1.15)
     ax.set_yscale("log")
     bottom = float(half.min()) / 30
@@ -78,7 +79,8 @@ def _draw_terms(ax: Axes, holdover: HoldoverForecast) -> list[Label]:
     largest = sorted(terms, key=lambda name: -float(np.max(terms[name] / total)))[:MOST_TERMS]
     drawn = [name for name in terms if name in largest and np.any(terms[name] > NEGLIGIBLE * total)]
     for number, name in enumerate(drawn, start=1):
-        term = terms[name]
+        # the swing of a day comes back to nothing every day: what counts is how far it has gone
+        term = np.maximum.accumulate(terms[name]) if name == "environment" else terms[name]
         look = stroke(number)
         shown = np.where(term > 0, term, np.nan)
         ax.plot(holdover.duration_s, shown, color=look.colour, linestyle=look.line, linewidth=1.0, label=name)

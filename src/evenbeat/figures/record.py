@@ -36,6 +36,8 @@ LONG_FLAG = 1 / 60
 """Share of the record from which a flagged stretch is shaded rather than marked sample by sample."""
 LONELY = 4.0
 """The axis leaves out the outermost hundredth of the columns if they would make it this much longer."""
+MOST_MARKS = 60
+"""Marks of one cause: of longer stretches only some of the samples are marked."""
 _CAUSE_MARKERS = ("x", "v", "+", "^", "1", "2", "*")
 
 
@@ -209,9 +211,11 @@ def _mark(
     label: str,
 ) -> None:
     """Mark flagged samples; those beyond the axis sit on its edge, long stretches are thinned."""
-    index = np.concatenate([np.arange(flag.start, flag.stop) for flag in flags] or [np.empty(0, int)])
+    each = max(1, MOST_MARKS // len(flags))
+    index = np.concatenate(
+        [np.arange(flag.start, flag.stop, max(1, (flag.stop - flag.start) // each)) for flag in flags]
+    )
     index = index[~np.isnan(scaled[index])]
-    index = index[:: max(1, len(index) // 1500)]
     low, high = ax.get_ylim()
     edge = 0.015 * (high - low)
     at = np.clip(scaled[index], low + edge, high - edge)

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PRINT_DPI = 200
+_LONG = re.compile(r"(\.\d\d)\d+")  # a hundredth of a point is finer than any printer
 _WITHOUT_METADATA = {"Creator": None, "Date": None, "Format": None, "Type": None}
 
 
@@ -29,6 +30,7 @@ def svg_text(figure: Figure, *, prefix: str = "") -> str:
     text = buffer.getvalue().decode()
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text[text.index("<svg") :], flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
+    text = re.sub(r'(?<= d=")[^"]+', lambda path: _LONG.sub(r"\1", path[0]), text)
     if not prefix:
         return text
     text = re.sub(r'\bid="', f'id="{prefix}', text)

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _EXPONENT = re.compile(r"(\d(?:\.\d+)?(?:\(\d+\))?)e([+-]?\d+)")
+_MINUS = re.compile(r"(?<![\w)\-.])-(?=\d)")
 _LANDMARKS = (
     (1e-3, "1 ms"),
     (1.0, "1 s"),
@@ -88,12 +89,13 @@ def fractional_text(value: float) -> str:
     if value == 0 or not math.isfinite(value):
         return f"{value:g}"
     exponent = math.floor(math.log10(abs(value)))
-    return f"{value / 10**exponent:.3g}×{power_text(exponent)}"
+    return f"{value / 10**exponent:.3g}×{power_text(exponent)}".replace("-", "−")
 
 
 def typeset(text: str) -> str:
-    """Return text with ``1.04(24)e-11`` written as ``1.04(24)×10⁻¹¹``."""
-    return _EXPONENT.sub(lambda found: f"{found[1]}×{power_text(int(found[2]))}", text)
+    """Return text with ``-1.04(24)e-11`` written as ``−1.04(24)×10⁻¹¹``."""
+    powers = _EXPONENT.sub(lambda found: f"{found[1]}×{power_text(int(found[2]))}", text)
+    return _MINUS.sub("−", powers)
 
 
 def percent_text(share: float) -> str:

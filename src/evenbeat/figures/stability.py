@@ -12,7 +12,7 @@ import numpy.typing as npt
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.noise_type import draw_noise_strip
 from evenbeat.figures.scales import fractional_text, log_decades, log_seconds_axis, log_time_axis, plain
-from evenbeat.figures.style import BEHIND_TEXT, GREY, INK, RUST, Stroke, dressed, stroke, styled
+from evenbeat.figures.style import GREY, INK, RUST, Stroke, dressed, stroke, styled
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.stability.curve import StabilityCurve
@@ -26,6 +26,7 @@ TRUSTED_SHARE = 0.2
 freedom fall below about three to five (common practice)."""
 FLOOR_IN_SIGHT = 30.0
 """The axis is widened for a floor of the display up to this many times below the curve."""
+FLOOR_LABEL_HEIGHT = 0.19
 _EMPTY_STRIP = 0.14
 
 
@@ -60,7 +61,7 @@ def draw_stability(
     span = _span(shown[0], record)
     tau = np.concatenate([curve.averaging_time_s for curve in shown])
     log_time_axis(ax, tau.min() / 1.3, tau.max() * 1.3)
-    floor = None if record is None else resolution_floor(record, shown[0].averaging_time_s)
+    floor = _floor(shown[0], record)
     _set_range(ax, shown, floor)
     (log_seconds_axis if shown[0].unit == "s" else log_decades)(ax)
     labels = [
@@ -69,9 +70,9 @@ def draw_stability(
     ]
     if floor is not None:
         _draw_floor(ax, shown[0], floor)
-    _draw_trusted_end(ax, TRUSTED_SHARE * span, shown[0])
+    _draw_trusted_end(ax, TRUSTED_SHARE * span)
     draw_noise_strip(ax, shown[0])
-    ax.set_xlabel(r"averaging time $\tau$ [s]; bands: 95 % intervals")
+    ax.set_xlabel(r"averaging time $\tau$ [s]; bands: 95 % intervals; pale: beyond a fifth of the record")
     unit = "" if shown[0].unit == "s" else " [1]"  # time errors carry their unit at every tick
     ax.set_ylabel((shown[0].title if len(shown) == 1 else "deviation of fractional frequency") + unit)
     if len(labels) > 1:
@@ -146,46 +147,39 @@ def _draw_curve(ax: Axes, curve: StabilityCurve, look: Stroke, *, longest: float
     return Label(x=float(tau[end]), y=float(deviation[end]), text=text, colour=look.colour)
 
 
-def _draw_trusted_end(ax: Axes, longest: float, curve: StabilityCurve) -> None:
+def _draw_trusted_end(ax: Axes, longest: float) -> None:
     low, high = ax.get_xlim()
-    if not low < longest < high:
-        return
-    ax.axvline(longest, color=GREY, linewidth=0.7, linestyle=(0, (1, 2)))
-    at = int(np.argmin(np.abs(np.log(curve.averaging_time_s / longest))))
-    bottom, top = ax.get_ylim()
-    upper = bool(curve.deviation[at] > math.sqrt(bottom * top))
-    ax.annotate(
-        "a fifth of the record",
-        xy=(longest, 0.14 if upper else 0.985),
-        xycoords=ax.get_xaxis_transform(),
-        xytext=(-3, 0),
-        textcoords="offset points",
-        rotation=90,
-        ha="right",
-        va="bottom" if upper else "top",
-        fontsize=7,
-        color=GREY,
-    )
+    if low < longest < high:
+        ax.axvline(longest, color=GREY, linewidth=0.7, linestyle=(0, (1, 2)))
+
+
+def _floor(curve: StabilityCurve, record: Record | None) -> FloatArray | None:
+    if record is None or curve.statistic not in ("allan", "overlapping_allan"):
+        return None
+    return resolution_floor(record, curve.averaging_time_s)
 
 
 def _draw_floor(ax: Axes, curve: StabilityCurve, floor: FloatArray) -> None:
     tau = curve.averaging_time_s
-    low, _ = ax.get_ylim()
+    low, high = ax.get_ylim()
     ax.plot(tau, floor, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="floor of the display")
-    seen = np.flatnonzero(floor > low)
-    if not len(seen):
-        return
     limiting = bool(np.nanmin(curve.deviation / floor) < 2)
-    at = int(seen[min(1, len(seen) - 1)])
+    # beside the middle of the line where it limits, else just above the strip of noise types
+    height = 0.5 * (math.log(max(floor[-1], low)) + math.log(min(floor[0], high)))
+    if not limiting:
+        height = math.log(low) + FLOOR_LABEL_HEIGHT * math.log(high / low)
+    if not math.log(low) < height < math.log(high):
+        return
+    at = int(np.argmin(np.abs(np.log(floor) - height)))
     ax.annotate(
-        "floor of the display, which limits here" if limiting else "floor of the display",
+        "floor of the display,\nwhich limits here" if limiting else "floor of the display",
         xy=(float(tau[at]), float(floor[at])),
-        xytext=(4, -8) if limiting else (3, 1),
+        xytext=(-5, -2) if limiting else (6, 0),
         textcoords="offset points",
+        ha="right" if limiting else "left",
         va="top" if limiting else "center",
         fontsize=7.5,
         color=RUST if limiting else INK,
-        bbox=BEHIND_TEXT,
     )
 
 

@@ -1,0 +1,142 @@
+"""The first page: key numbers with their intervals."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from evenbeat.assessment.assess import Assessment
+from evenbeat.calibration.interval import IntervalSuggestion
+from evenbeat.clock.model import ClockModel
+from evenbeat.figures.record import covariate_label
+from evenbeat.figures.scales import percent_text, seconds_unit
+from evenbeat.holdover import HoldoverForecast
+from evenbeat.quantities import Estimate
+from evenbeat.report.document import Grid, Section
+from evenbeat.stability.curve import StabilityCurve
+from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
+
+STANDING = (
+    "Suggested interval (analysis for the equipment owner; not part of a calibration certificate; not a "
+    "conformity statement)"
+)
+"""What the suggestion is and is not: ISO/IEC 17025:2017, 7.8.4.3, keeps intervals out of certificates."""
+Row = tuple[str, str, str]
+
+
+def key_numbers(assessment: Assessment) -> Section:
+    """Return the table of key numbers, each with the interval that belongs to it."""
+    rows: list[Row] = []
+    if assessment.interval is not None:
+        rows += _interval_rows(assessment.interval)
+    if assessment.model is not None:
+        rows += _clock_rows(assessment.model)
+    curve = assessment.curves.get("overlapping_allan")
+    if curve is not None:
+        rows += _stability_rows(curve)
+    if assessment.holdover is not None:
+        rows += _holdover_rows(assessment.holdover)
+    if assessment.display is not None:
+        bound = assessment.display
+        limits = f"{bound.low:+.3g} to {bound.high:+.3g}" if math.isfinite(bound.step) else "not known"
+        rows.append(("Offset that the display allows", f"{bound.offset:+.3g}", f"{limits} (bounds)"))
+    record = assessment.record
+    used = len(record) - record.missing - record.excluded
+    rows.append(("Readings in use", f"{used} of {len(record)}", f"over {duration_text(record.duration_s)}"))
+    grid = Grid(
+        caption="Fractional frequency unless a unit is given",
+        columns=("Quantity", "Value", "95 % interval, or what it holds for"),
+        rows=tuple(rows),
+        widths=(44, 22, 34),
+        numeric=(1,),
+    )
+    return Section(heading="Key numbers", blocks=(grid,))
+
+
+def _interval_rows(suggestion: IntervalSuggestion) -> list[Row]:
+    least = "at least " if suggestion.limited_by == "record length" else ""
+    known = not math.isnan(suggestion.interval_s)
+    value = f"{least}{duration_text(suggestion.interval_s)}" if known else "none"
+    held = f" less {suggestion.guard_band:.3g}" if suggestion.guard_band else ""
+    means = f"within ±{suggestion.tolerance:.3g}{held} with at least {percent_text(suggestion.reliability)}"
+    return [(STANDING, value, means if known else suggestion.reason)]
+
+
+def _clock_rows(model: ClockModel) -> list[Row]:
+    now = model.frequency_at([model.record.duration_s])
+    low, high = now.interval()
+    offset = Estimate.normal(float(now.mean[0]), float(now.standard_uncertainty[0]))
+    rate, line = model.aging_rate().per_day, model.least_squares.rate.per_day
+    rows = [
+        ("Offset at the end of the record", str(offset), range_text(float(low[0]), float(high[0]))),
+        ("Aging rate at the end, per day", _bare(rate), _interval(rate)),
+        ("  what plain least squares would claim, per day", _bare(line), _interval(line)),
+    ]
+    for influence in model.trend.influences:
+        sensitivity = model.sensitivity(influence.name)
+        name = covariate_label(influence.name)[0]
+        rows.append(
+            (f"Change with {name}, {_per(sensitivity.unit)}", _bare(sensitivity), _interval(sensitivity))
+        )
+    return rows
+
+
+def _bare(estimate: Estimate) -> str:
+    return str(Estimate(distribution=estimate.distribution))
+
+
+def _interval(estimate: Estimate) -> str:
+    low, high = estimate.interval()
+    return range_text(low, high)
+
+
+def _per(unit: str) -> str:
+    return "per kelvin" if unit == "/K" else unit
+
+
+def range_text(low: float, high: float) -> str:
+    """Return ``low to high`` with the digits that tell the two apart, and two more at most."""
+    width, largest = abs(high - low), max(abs(low), abs(high))
+    if not (math.isfinite(width) and width > 0):
+        return f"{low:.3g} to {high:.3g}"
+    digits = min(12, max(3, math.ceil(math.log10(largest / width)) + 2))
+    return f"{low:.{digits}g} to {high:.{digits}g}"
+
+
+def _time_range(low: float, high: float) -> str:
+    size, unit = seconds_unit([low, high])
+    return f"{range_text(low / size, high / size)} {unit}"
+
+
+def _stability_rows(curve: StabilityCurve) -> list[Row]:
+    """Return the deviation at the first averaging time, the lowest known one and the one nearest to a day."""
+    known = np.flatnonzero(np.isfinite(curve.deviation) & (curve.deviation > 0) & (curve.edf >= 3))
+    if not len(known):
+        return []
+    low, high = curve.confidence_interval()
+    day = int(known[np.argmin(np.abs(np.log(curve.averaging_time_s[known] / SECONDS_PER_DAY)))])
+    best = int(known[np.argmin(curve.deviation[known])])
+    rows = []
+    title = curve.title[0].upper() + curve.title[1:]
+    for at in dict.fromkeys((int(known[0]), best, day)):
+        name = f"{title} at {duration_text(float(curve.averaging_time_s[at]))}"
+        lowest = ", the lowest" if at == best else ""
+        rows.append(
+            (name + lowest, f"{curve.deviation[at]:.3g}", range_text(float(low[at]), float(high[at])))
+        )
+    return rows
+
+
+def _holdover_rows(holdover: HoldoverForecast) -> list[Row]:
+    low, high = holdover.forecast.interval(holdover.confidence)
+    return [
+        (
+            f"Time error {duration_text(float(duration))} after the reference is lost",
+            time_text(float(mean)),
+            _time_range(float(below), float(above)),
+        )
+        for duration, mean, below, above in zip(
+            holdover.duration_s, holdover.forecast.mean, low, high, strict=True
+        )
+    ]

@@ -1,0 +1,223 @@
+"""The evidence: every figure that the assessment can carry, with the sentence it states, and two tables."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenbeat.assessment.assess import Assessment
+from evenbeat.figures.aging import aging_caption, draw_aging
+from evenbeat.figures.holdover import draw_holdover, holdover_caption
+from evenbeat.figures.interval import draw_interval, interval_caption
+from evenbeat.figures.record import record_caption, record_figure
+from evenbeat.figures.stability import draw_stability, stability_caption
+from evenbeat.figures.style import new_figure, styled
+from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
+from evenbeat.holdover import HoldoverForecast, predict_holdover
+from evenbeat.report.document import Block, Grid, Illustration, Paragraph, Section
+from evenbeat.stability.curve import StabilityCurve, noise_name
+from evenbeat.units import duration_text, time_text
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+HOLDOVER_POINTS = 36
+FREQUENCY_STATISTICS = ("overlapping_allan", "modified_allan", "overlapping_hadamard")
+Piece = tuple[str, str, str, "Figure"]
+
+
+@styled
+def evidence(assessment: Assessment) -> tuple[Section, tuple[Illustration, ...]]:
+    """Return the section with all figures in order, and the figures by themselves."""
+    pieces = [
+        *_record_piece(assessment),
+        *_stability_pieces(assessment),
+        *_aging_piece(assessment),
+        *_holdover_piece(assessment),
+        *_interval_piece(assessment),
+    ]
+    illustrations = tuple(_illustration(number, *piece) for number, piece in enumerate(pieces, start=1))
+    blocks: list[Block] = []
+    for illustration in illustrations:
+        blocks.append(illustration)
+        blocks.extend(_table_after(illustration.name, assessment))
+    missing = _why_missing(assessment)
+    if missing:
+        blocks.append(Paragraph(text=missing))
+    return Section(heading="Evidence", blocks=tuple(blocks)), illustrations
+
+
+def _illustration(number: int, name: str, caption: str, reading: str, figure: Figure) -> Illustration:
+    axes = figure.axes[0]
+    horizontal = next((ax.get_xlabel() for ax in figure.axes if ax.get_xlabel()), "")
+    against = f"{axes.get_ylabel()} against {horizontal}".replace("\n", " ").replace(r"$\tau$", "τ")
+    return Illustration(
+        number=number,
+        name=name,
+        caption=caption.replace(r"\$", "$"),
+        reading=reading,
+        alternative=f"Chart of {against}. {caption}".replace(r"\$", "$"),
+        figure=figure,
+    )
+
+
+def _record_piece(assessment: Assessment) -> list[Piece]:
+    reading = (
+        "Flagged readings are marked by cause and stay in the record; those beyond the axis sit on its edge. "
+        "Nothing was filled in."
+    )
+    return [("record", record_caption(assessment.record), reading, record_figure(assessment.record))]
+
+
+def _drawable(curve: StabilityCurve | None) -> bool:
+    return curve is not None and bool(np.any(np.isfinite(curve.deviation) & (curve.deviation > 0)))
+
+
+def _stability_pieces(assessment: Assessment) -> list[Piece]:
+    pieces: list[Piece] = []
+    curves = [assessment.curves[name] for name in FREQUENCY_STATISTICS if name in assessment.curves]
+    curves = [curve for curve in curves if _drawable(curve)]
+    if curves:
+        figure = new_figure(4.4)
+        draw_stability(figure.add_subplot(), curves, record=assessment.record)
+        reading = (
+            "Bands are 95 % intervals from the equivalent degrees of freedom; pale parts rest on too few "
+            "averages. Along the foot: the noise that dominates the first curve."
+        )
+        pieces.append(("stability", stability_caption(curves[0]), reading, figure))
+    time = assessment.curves.get("time")
+    if time is not None and _drawable(time):
+        figure = new_figure(3.4)
+        draw_stability(figure.add_subplot(), time, record=assessment.record)
+        pieces.append(("time_deviation", stability_caption(time), "Bands are 95 % intervals.", figure))
+    error = assessment.time_interval_error
+    if error is not None and np.any(error.time_error_s > 0):
+        figure = new_figure(3.2)
+        draw_time_interval_error(figure.add_subplot(), error)
+        reading = (
+            "The largest movement of time error in any window of that length; windows with gaps are left out."
+        )
+        pieces.append(("time_interval_error", time_interval_error_caption(error), reading, figure))
+    return pieces
+
+
+def _aging_piece(assessment: Assessment) -> list[Piece]:
+    if assessment.model is None:
+        return []
+    figure = new_figure(3.6)
+    tolerance = assessment.settings.get("tolerance")
+    limit = float(tolerance) if isinstance(tolerance, int | float) else None
+    draw_aging(figure.add_subplot(), assessment.model, tolerance=limit)
+    reading = (
+        "The band is the 95 % interval of an average as long as a dot, one record length ahead at most. "
+        "Between the dashed lines: the aging rates that plain least squares would allow, which takes "
+        "every residual for independent."
+    )
+    return [("aging", aging_caption(assessment.model), reading, figure)]
+
+
+def _fine_holdover(assessment: Assessment) -> HoldoverForecast | None:
+    """Return the holdover of the assessment at more durations, enough for a smooth line."""
+    if assessment.model is None or assessment.holdover is None:
+        return None
+    asked = assessment.holdover
+    longest = float(asked.duration_s.max())
+    shortest = min(60.0, float(asked.duration_s.min()))
+    durations = np.geomspace(shortest, longest, HOLDOVER_POINTS)
+    finer = predict_holdover(assessment.model, durations, confidence=asked.confidence)
+    return replace(asked, forecast=finer.forecast, terms=finer.terms)
+
+
+def _holdover_piece(assessment: Assessment) -> list[Piece]:
+    holdover = _fine_holdover(assessment)
+    if holdover is None:
+        return []
+    figure = new_figure(4.2)
+    draw_holdover(figure.add_subplot(), holdover)
+    reading = (
+        "Heavy lines: the time error that is not exceeded with the probability stated, as the clock runs "
+        "and with the forecast taken off. Thin lines: standard uncertainties of the terms."
+    )
+    return [("holdover", holdover_caption(holdover), reading, figure)]
+
+
+def _interval_piece(assessment: Assessment) -> list[Piece]:
+    if assessment.interval is None:
+        return []
+    figure = new_figure(3.2)
+    draw_interval(figure.add_subplot(), assessment.interval)
+    reading = "The probability is that of the moment, not of never having left the tolerance before."
+    return [("interval", interval_caption(assessment.interval), reading, figure)]
+
+
+def _table_after(name: str, assessment: Assessment) -> list[Block]:
+    if name == "stability":
+        curve = next(assessment.curves[s] for s in FREQUENCY_STATISTICS if s in assessment.curves)
+        return [_stability_table(curve)]
+    if name == "holdover" and assessment.holdover is not None:
+        return [_holdover_table(assessment.holdover)]
+    return []
+
+
+def _stability_table(curve: StabilityCurve) -> Grid:
+    """Return the curve at the averaging times nearest to 1, 2 and 5 of every decade, as far as they go."""
+    known = np.flatnonzero(np.isfinite(curve.deviation))
+    tau = curve.averaging_time_s[known]
+    decades = range(math.floor(math.log10(tau[0])), math.ceil(math.log10(tau[-1])) + 1)
+    wanted = [step * 10.0**decade for decade in decades for step in (1, 3)]
+    nearest = [int(known[np.argmin(np.abs(np.log(tau / time)))]) for time in wanted]
+    low, high = curve.confidence_interval()
+    rows = tuple(
+        (
+            f"{curve.averaging_time_s[i]:.10g}",
+            f"{curve.deviation[i]:.3e}",
+            f"{low[i]:.2e}",
+            f"{high[i]:.2e}",
+            (noise_name(curve.noise_exponent[i]) or "not told").replace(" ", "\N{NO-BREAK SPACE}"),
+            f"{curve.edf[i]:.3g}",
+            str(curve.terms[i]),
+        )
+        for i in dict.fromkeys(nearest)
+    )
+    return Grid(
+        caption=f"{curve.title} (all averaging times are in result.json)",
+        columns=("τ [s]", "deviation", "95 % low", "95 % high", "noise", "degrees of freedom", "terms"),
+        rows=rows,
+        widths=(13, 15, 14, 14, 20, 13, 13),
+        numeric=(0, 1, 2, 3, 5, 6),
+    )
+
+
+def _holdover_table(holdover: HoldoverForecast) -> Grid:
+    half = holdover.corrected_half_width(holdover.confidence)
+    names = [name for name, variance in holdover.terms.by_term.items() if np.any(variance > 0)]
+    columns = [duration_text(float(duration)) for duration in holdover.duration_s]
+    rows = [
+        ("time error if nothing is corrected", *(time_text(float(x)) for x in holdover.forecast.mean)),
+        ("± if the forecast is applied", *(time_text(float(x)) for x in half)),
+    ]
+    for name in names:
+        sizes = np.sqrt(holdover.terms.by_term[name])
+        rows.append((f"standard uncertainty from {name}", *(time_text(float(x)) for x in sizes)))
+    count = len(columns)
+    return Grid(
+        caption="Budget of the time error in holdover",
+        columns=("after", *columns),
+        rows=tuple(rows),
+        widths=(40, *[60 / count] * count),
+        numeric=tuple(range(1, count + 1)),
+    )
+
+
+def _why_missing(assessment: Assessment) -> str:
+    sentences = [
+        finding.sentence
+        for finding in assessment.findings
+        if finding.code in ("NO_CLOCK_MODEL", "CURVE_LEFT_OUT")
+    ]
+    if assessment.model is not None and assessment.interval is None:
+        sentences.append("No recalibration interval: no tolerance was stated.")
+    return " ".join(sentences)

@@ -1,0 +1,149 @@
+"""What stands behind the numbers: findings, method, references, settings, cautions, provenance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib.resources import files
+
+from evenbeat.assessment.assess import Assessment
+from evenbeat.clock.aging import AGING_LAWS
+from evenbeat.clock.model import ClockModel
+from evenbeat.findings import worst_first
+from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
+from evenbeat.units import duration_text
+
+SEVERITY_WORDS = {"stop": "answer withheld", "caution": "caution", "note": "note", "good": "check passed"}
+_SETTING_NAMES = {
+    "tolerance": "Tolerance of the fractional frequency",
+    "reliability": "Reliability asked for",
+    "guard_band": "Guard band",
+    "as_left": "As-left offset",
+    "reference_uncertainty": "Standard uncertainty of the reference",
+    "time_error_limit_s": "Limit of the time error [s]",
+    "aging": "Aging law",
+    "environment": "Environment in the model",
+    "minimum_coverage": "Share of an average that must be present",
+}
+
+
+def findings_section(assessment: Assessment) -> Section:
+    """Return all findings, the most severe first, each with its word and its code."""
+    rows = tuple(
+        (SEVERITY_WORDS[finding.severity], finding.sentence, finding.code)
+        for finding in worst_first(assessment.findings)
+    )
+    if not rows:
+        return Section(heading="Findings", blocks=(Paragraph(text="Nothing to report."),))
+    grid = Grid(
+        caption="What was noticed and assumed, the most severe first",
+        columns=("Severity", "Finding", "Code"),
+        rows=rows,
+        widths=(14, 60, 26),
+    )
+    return Section(heading="Findings", blocks=(grid,))
+
+
+def method_section(assessment: Assessment) -> Section:
+    """Return how the numbers were made, and the references."""
+    blocks: list[Block] = [
+        Paragraph(
+            text=(
+                "Deviations skip every difference that touches a gap or a flagged reading; nothing is "
+                "interpolated. Their intervals are chi-squared with equivalent degrees of freedom "
+                "computed for the noise that dominates at each averaging time."
+            )
+        )
+    ]
+    if assessment.model is not None:
+        blocks += [_model_words(assessment.model), _forecast_words()]
+    blocks.append(Bullets(items=_lines_of("references.txt")))
+    return Section(heading="Method and references", blocks=tuple(blocks))
+
+
+def _model_words(model: ClockModel) -> Paragraph:
+    laws = "; ".join(f"{AGING_LAWS[w.law].formula} ({w.law}, weight {w.weight:.0%})" for w in model.laws)
+    averages = f"{len(model.blocks)} averages of {duration_text(model.blocks.length_s)}"
+    return Paragraph(
+        text=(
+            f"The clock model rests on {averages}. The levels of white FM, flicker FM and random-walk FM "
+            "come from the restricted likelihood under the generalized covariance of the power-law "
+            "noises; their whole posterior is kept, so that every rate and every forecast is a mixture "
+            f"over it and no band rests on one guessed noise level. Aging laws: {laws}."
+        )
+    )
+
+
+def _forecast_words() -> Paragraph:
+    return Paragraph(
+        text=(
+            "Forecasts are best linear unbiased predictions with their exact variance, at the mean "
+            "temperature of the record, its daily swing in the uncertainty. The interval is the longest "
+            "time up to which the probability of being within the tolerance less the guard band is at "
+            "least the reliability at every moment, and never longer than the record."
+        )
+    )
+
+
+def settings_section(assessment: Assessment) -> Section:
+    """Return what was asked and what was taken for granted."""
+    record = assessment.record
+    rows = [(_SETTING_NAMES.get(k, k.replace("_", " ")), _setting(v)) for k, v in assessment.settings.items()]
+    nominal = record.nominal_frequency_hz
+    rows += [
+        ("Kind of record", "time error [s]" if record.kind == "phase" else "fractional frequency"),
+        ("Nominal frequency", "not stated" if nominal is None else f"{nominal:.10g} Hz"),
+        ("Reference", record.reference or "not stated"),
+        ("Interval between readings", duration_text(record.interval_s)),
+        ("Gate", "as long as the interval" if record.gate_s is None else duration_text(record.gate_s)),
+        ("Step of the display", "not found" if record.resolution is None else f"{record.resolution:.3g}"),
+    ]
+    grid = Grid(
+        caption="Settings as given, and what the log says of itself",
+        columns=("Setting", "Value"),
+        rows=tuple(rows),
+        widths=(50, 50),
+    )
+    return Section(heading="Assumptions and settings", blocks=(grid,))
+
+
+def _setting(value: object) -> str:
+    if value is None:
+        return "none stated"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {_setting(item)}" for key, item in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(map(str, value)) or "none"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def cautions_section() -> Section:
+    """Return the cautions that belong to any work on timebases."""
+    return Section(heading="Cautions", blocks=(Bullets(items=_lines_of("cautions.txt")),))
+
+
+def provenance_section(assessment: Assessment) -> Section:
+    """Return where the data came from, what was done to them, and with which software."""
+    record, source = assessment.record, assessment.record.source
+    rows = []
+    if source is not None:
+        rows += [
+            ("File", source.name),
+            ("Size and rows", f"{source.size_bytes} bytes, {source.rows} rows"),
+            ("SHA-256 of the file", source.sha256),
+        ]
+    rows.append(("SHA-256 of the samples", record.fingerprint()))
+    rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]
+    rows += [(f"Version of {name}", version) for name, version in assessment.software.items()]
+    grid = Grid(
+        caption="Input, what was done to it, and the software",
+        columns=("Item", "Value"),
+        rows=tuple(rows),
+        widths=(26, 74),
+    )
+    return Section(heading="Provenance", blocks=(grid,))
+
+
+def _lines_of(name: str) -> tuple[str, ...]:
+    """Return the lines of one of the report's own texts."""
+    text = files("evenbeat.report").joinpath("templates", name).read_text(encoding="utf-8")
+    return tuple(line for line in text.splitlines() if line)
