@@ -35,6 +35,18 @@ def test_block_size_changes_nothing(order: int, lag: int, block: int) -> None:
     assert blocks.total == pytest.approx(whole.total, rel=1e-12)
 
 
+@pytest.mark.parametrize("lag", [1, 2, 3, 7, 64, 100, 127, 500])
+def test_both_ways_to_sum_agree(lag: int) -> None:
+    """Moving sums by doubling and by a running sum are the same sums."""
+    samples = PhasePoints.of(random_walk(5000))
+
+    doubled = sum_of_squared_averages(samples, lag, 2, workspace=Workspace(3, 4096))
+    running = sum_of_squared_averages(samples, lag, 2, workspace=Workspace(3, 4 * lag - 1))
+
+    assert running.total == pytest.approx(doubled.total, rel=1e-12)
+    assert running.terms == doubled.terms == 5000 - 3 * lag + 1
+
+
 @pytest.mark.parametrize("block", [17, 1 << 16])
 @pytest.mark.parametrize("coverage", [1.0, 0.6])
 @pytest.mark.parametrize("lag", [2, 5, 20])

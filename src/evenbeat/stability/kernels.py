@@ -17,6 +17,8 @@ from evenbeat.quantities import FloatArray
 from evenbeat.stability.samples import Samples, needed_samples
 
 BLOCK = 1 << 16
+LONGEST_DOUBLED = 1 << 11
+"""Up to this factor moving sums are formed by doubling (log₂ m additions per term, but quick ones)."""
 BoolArray = npt.NDArray[np.bool_]
 
 
@@ -56,7 +58,7 @@ class Workspace:
     def __init__(self, order: int, block: int = BLOCK) -> None:
         self.block = block
         self.rows = [np.empty(2 * block) for _ in range(max(order, 2))]
-        self.running = np.empty(block)
+        self.sums = (np.empty(2 * block), np.empty(2 * block))
 
 
 def sum_of_squared_differences(
@@ -93,10 +95,36 @@ def sum_of_squared_averages(
     workspace = workspace or Workspace(order + 1)
     if samples.has_gaps:
         return _averages_with_gaps(samples, lag, order, minimum_coverage, workspace)
-    return _averages(samples, lag, order, workspace)
+    if lag <= min(LONGEST_DOUBLED, workspace.block // 4):
+        return _averages_by_doubling(samples, lag, order, workspace)
+    return _averages_by_running_sum(samples, lag, order, workspace)
 
 
-def _averages(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
+def _averages_by_doubling(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
+    possible = samples.points - (order + 1) * lag + 1
+    total = 0.0
+    for begin, count in _blocks(possible, workspace.block):
+        difference = _differences(samples, (begin, count + lag - 1), lag, order, workspace)
+        sums = _moving_sums(difference, lag, workspace.sums)
+        total += sum_of_products(sums, sums)
+    return TermSum(total=total / lag**2, possible=possible, terms=possible)
+
+
+def _moving_sums(values: FloatArray, lag: int, buffers: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Return the sums of ``lag`` consecutive values: of twice as many at each binary digit of ``lag``."""
+    spare, other = buffers
+    sums, width = values, 1
+    for digit in f"{lag:b}"[1:]:
+        count = len(values) - 2 * width + 1
+        sums = np.add(sums[:count], sums[width : width + count], out=spare[:count])
+        spare, other, width = other, spare, 2 * width
+        if digit == "1":
+            sums = np.add(sums[:-1], values[width:], out=sums[:-1])
+            width += 1
+    return sums
+
+
+def _averages_by_running_sum(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
     possible = samples.points - (order + 1) * lag + 1
     moving_sum = sum(
         float(np.sum(_differences(samples, (begin, count), lag, order, workspace)))
@@ -107,7 +135,7 @@ def _averages(samples: Samples, lag: int, order: int, workspace: Workspace) -> T
         change = _differences(samples, (begin, count), lag, order + 1, workspace)
         block_sum = float(np.sum(change))  # pairwise: the running sum's own rounding is not carried over
         change[0] += moving_sum
-        running = workspace.running[:count]
+        running = workspace.sums[0][:count]
         np.cumsum(change, out=running)  # not in place: that would hold up the other thread
         total += sum_of_products(running, running)
         moving_sum += block_sum
