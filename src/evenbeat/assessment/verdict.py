@@ -70,7 +70,7 @@ def spoken_verdict(
     if display is not None:
         lines += _display_lines(display, record, tolerance)
         return Verdict(headline=_display_headline(display), lines=tuple(lines))
-    lines += _stability_lines(curves.get("overlapping_allan"))
+    lines += _stability_lines(curves.get("overlapping_allan"), model)
     if model is None:
         headline = f"No recommendation. {no_model[0].sentence}"
         return Verdict(headline=headline, lines=tuple(lines))
@@ -139,7 +139,7 @@ def _log_line(record: Record) -> Line:
     return "log", f"{len(record)} readings every {spacing} over {extent}; {noticed}."
 
 
-def _stability_lines(curve: StabilityCurve | None) -> list[Line]:
+def _stability_lines(curve: StabilityCurve | None, model: ClockModel | None) -> list[Line]:
     if curve is None:
         return []
     known = np.flatnonzero(np.isfinite(curve.deviation) & (curve.deviation > 0))
@@ -154,7 +154,19 @@ def _stability_lines(curve: StabilityCurve | None) -> list[Line]:
         f"{duration_text(float(curve.averaging_time_s[first]))}, lowest {curve.deviation[best]:.2g} at "
         f"{duration_text(float(curve.averaging_time_s[best]))} (95 %: {low[best]:.2g} to {high[best]:.2g})."
     )
-    return [("stability", sentence)]
+    return [("stability", sentence + _aging_in_stability(curve, model))]
+
+
+def _aging_in_stability(curve: StabilityCurve, model: ClockModel | None) -> str:
+    """Say from which averaging time the curve shows aging (D τ/√2, NIST SP 1065) rather than noise."""
+    if model is None:
+        return ""
+    from_aging = abs(model.aging_rate().value) * curve.averaging_time_s / math.sqrt(2)
+    dominated = np.flatnonzero(from_aging**2 > 0.5 * curve.deviation**2)
+    if not len(dominated):
+        return ""
+    first = duration_text(float(curve.averaging_time_s[dominated[0]]))
+    return f" From {first} on it shows aging more than noise."
 
 
 def _aging_lines(model: ClockModel) -> list[Line]:

@@ -15,6 +15,8 @@ from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY
 
+SAMPLES_PER_DAY = 48
+
 
 @dataclass(frozen=True, kw_only=True)
 class Influence:
@@ -26,17 +28,20 @@ class Influence:
         Of the block averages, in the covariate's unit.
     diurnal_amplitude
         Amplitude of the covariate at a period of one day, in its unit; NaN for records under two days.
+    weather
+        Standard deviation of what is left of it beside the mean and the daily swing.
     """
 
     name: str
     mean: float
     spread: float
     diurnal_amplitude: float
+    weather: float
 
     @property
     def usual_amplitude(self) -> float:
-        """Daily amplitude, or where it is not known that of a swing as large as the spread."""
-        return math.sqrt(2) * self.spread if math.isnan(self.diurnal_amplitude) else self.diurnal_amplitude
+        """Daily amplitude; zero where it is not known and all variation counts as weather."""
+        return 0.0 if math.isnan(self.diurnal_amplitude) else self.diurnal_amplitude
 
 
 def influences_of(record: Record, blocks: Blocks) -> tuple[Influence, ...]:
@@ -55,26 +60,32 @@ def _influence(record: Record, name: str, column: FloatArray) -> Influence:
     if not spread > 1e-9 * (1 + abs(float(np.mean(column)))):
         msg = f"{name} is {column[0]:g} throughout and shows no influence; leave it out of environment"
         raise InputError(msg)
+    amplitude, weather = _swing_and_weather(record, record.covariates[name])
     return Influence(
         name=name,
         mean=float(np.mean(column)),
         spread=spread,
-        diurnal_amplitude=_diurnal_amplitude(record, record.covariates[name]),
+        diurnal_amplitude=amplitude,
+        weather=weather,
     )
 
 
-def _diurnal_amplitude(record: Record, column: FloatArray) -> float:
-    if record.duration_s < 2 * SECONDS_PER_DAY:
-        return float("nan")
-    stride = max(1, int(SECONDS_PER_DAY / 48 / record.interval_s))
-    time, sampled = record.elapsed_s[::stride], np.asarray(column[::stride], dtype=float)
+def _swing_and_weather(record: Record, column: FloatArray) -> tuple[float, float]:
+    """Return the amplitude at a period of one day, and the standard deviation of the rest.
+
+    A slow change over the record belongs to the rest: nobody knows whether it goes on.
+    """
+    stride = max(1, int(SECONDS_PER_DAY / SAMPLES_PER_DAY / record.interval_s))
+    sampled = np.asarray(column[::stride], dtype=float)
     present = ~np.isnan(sampled)
-    angle = 2 * np.pi * time[present] / SECONDS_PER_DAY
-    columns = np.column_stack(
-        [np.ones_like(angle), time[present] / record.duration_s, np.sin(angle), np.cos(angle)]
-    )
-    solution, *_ = np.linalg.lstsq(columns, sampled[present], rcond=None)
-    return float(np.hypot(solution[2], solution[3]))
+    if record.duration_s < 2 * SECONDS_PER_DAY:
+        return math.nan, float(np.nanstd(sampled))
+    days = record.elapsed_s[::stride][present] / SECONDS_PER_DAY
+    wave = np.column_stack([np.sin(2 * np.pi * days), np.cos(2 * np.pi * days)])
+    slow = np.column_stack([np.ones_like(days), days / days[-1]])
+    solution, *_ = np.linalg.lstsq(np.hstack([wave, slow]), sampled[present], rcond=None)
+    rest = sampled[present] - wave @ solution[:2]
+    return float(np.hypot(*solution[:2])), float(np.std(rest))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -243,7 +243,10 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
     findings = [_law_finding(model.laws)] if len(model.laws) > 1 else []
     findings.extend(_collinearity(model))
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
-        sentence = "The record is shorter than two days, so the daily swing of temperature is not known."
+        sentence = (
+            "The record is shorter than two days, so forecasts know neither the daily swing of temperature "
+            "nor the weather beyond what was logged."
+        )
         findings.append(Finding(code="NO_DIURNAL_CYCLE", severity="note", sentence=sentence))
     if model.display_uncertainty > 0:
         findings.append(_display_finding(model))

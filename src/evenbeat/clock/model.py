@@ -162,7 +162,7 @@ class ClockModel(Printed):
 
         Notes
         -----
-        Temperature is taken at its mean over the record; its daily swing is in the uncertainty.
+        Temperature is taken at its mean over the record; its swing and weather are in the uncertainty.
         """
         elapsed = self.record.elapsed_at(times)
         spans = self._spans_around(elapsed, averaging_time_s)
@@ -326,15 +326,27 @@ class ClockModel(Printed):
             *(self.sensitivity(i.name).value * i.usual_amplitude for i in self.trend.influences)
         )
 
+    def _weather(self) -> float:
+        """Return the standard deviation of frequency from the slower changes of all influences."""
+        return math.hypot(*(self.sensitivity(i.name).value * i.weather for i in self.trend.influences))
+
     def _frequency_floor(self, averaging_time_s: float) -> float:
-        """Return what the daily swing, as such an average still shows it, and the display leave unknown."""
+        """Return what temperature to come and the display leave unknown of a mean frequency."""
         shown = abs(float(np.sinc(averaging_time_s / SECONDS_PER_DAY)))
-        return math.hypot(self._daily_amplitude() / math.sqrt(2) * shown, self.display_uncertainty)
+        return math.hypot(
+            self._daily_amplitude() / math.sqrt(2) * shown, self._weather(), self.display_uncertainty
+        )
 
     def _time_swing(self, horizon: FloatArray) -> FloatArray:
-        """Return the rms time error of a daily swing of unknown phase: A P/2π √(1 - cos 2πt/P)."""
-        angle = 2 * math.pi * horizon / SECONDS_PER_DAY
-        return self._daily_amplitude() * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
+        """Return the standard uncertainty of time error from temperature to come.
+
+        A daily swing of unknown phase gives A P/2π √(1 - cos 2πt/P) until half a day; after that its
+        largest value stays, because nobody's days repeat so well that whole ones cancel. Weather counts
+        as constant over the horizon, which is the worst it can do.
+        """
+        angle = 2 * math.pi * np.minimum(horizon, 0.5 * SECONDS_PER_DAY) / SECONDS_PER_DAY
+        swing = self._daily_amplitude() * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
+        return np.hypot(swing, self._weather() * horizon)
 
     def to_frame(self) -> pd.DataFrame:
         """Return the block averages: time, frequency, covariates."""

@@ -89,7 +89,9 @@ def predict(
     locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
     with threadpool_limits(limits=1, user_api="blas"):
         for k, component in enumerate(components):
-            locations[:, k], variances[:, k], trends[:, k] = kriging.at(component, variants[component.variant])
+            locations[:, k], variances[:, k], trends[:, k] = kriging.at(
+                component, variants[component.variant]
+            )
     base = 0.0 if targets.reference is not None else float(frequency.mean())
     weights = np.array([component.weight for component in components])
     return Predicted(
