@@ -7,7 +7,7 @@ import os
 import threading
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -19,7 +19,7 @@ from evenbeat.stability import kernels
 from evenbeat.stability.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.freedom import equivalent_degrees_of_freedom, smallest_degrees_of_freedom
+from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_variation
@@ -201,10 +201,10 @@ def stability(
         msg = f"the {kind.title} needs at least {needed} samples; the record has {len(record)}"
         raise TooShortError(msg, needed=needed, available=len(record))
     chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
-    sums = _computed(samples, kind, chosen.factors, minimum_coverage)
     times = chosen.factors * record.interval_s
     told = noise_exponents(samples, chosen.factors, order=kind.order)
     exponents = with_last_inherited(told)
+    sums, edf = _computed(samples, kind, chosen.factors, exponents, minimum_coverage)
     deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
     return StabilityCurve(
         statistic=kind.name,
@@ -216,7 +216,7 @@ def stability(
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in sums], dtype=np.int64),
-        edf=_freedom(sums, chosen.factors, exponents, kind),
+        edf=edf,
         noise_exponent=exponents,
         record_name="" if record.source is None else record.source.name,
         record_sha256="" if record.source is None else record.source.sha256,
@@ -237,26 +237,37 @@ def _known(statistic: str) -> Statistic:
     return STATISTICS[statistic]
 
 
-def _computed(samples: Samples, kind: Statistic, factors: IntArray, minimum_coverage: float) -> list[TermSum]:
+def _computed(
+    samples: Samples, kind: Statistic, factors: IntArray, exponents: FloatArray, minimum_coverage: float
+) -> tuple[list[TermSum], FloatArray]:
+    """Return the sums, without their masks, and the degrees of freedom, on two threads if long."""
     own = threading.local()
 
-    def one(factor: int) -> TermSum:
+    def one(factor: int, exponent: float) -> tuple[TermSum, float]:
         if not hasattr(own, "workspace"):
             own.workspace = kernels.Workspace(kind.spans, min(kernels.BLOCK, samples.points))
-        if kind.averaged and factor > 1:
-            return kernels.sum_of_squared_averages(
-                samples, factor, kind.order, minimum_coverage=minimum_coverage, workspace=own.workspace
-            )
-        every = samples if kind.overlapping else samples.decimated(factor)
-        lag = factor if kind.overlapping else 1
-        return kernels.sum_of_squared_differences(every, lag, kind.order, workspace=own.workspace)
+        terms = _sum(samples, kind, factor, minimum_coverage, own.workspace)
+        return replace(terms, valid=None), _freedom(terms, kind, factor, exponent)
 
-    whole = [int(factor) for factor in factors]
-    workers = min(2, os.cpu_count() or 1)
-    if samples.points < FEWEST_SAMPLES_FOR_THREADS or workers == 1:
-        return [one(factor) for factor in whole]
-    with ThreadPoolExecutor(workers) as pool:
-        return list(pool.map(one, whole))
+    tasks = (factors.tolist(), exponents.tolist())
+    if samples.points < FEWEST_SAMPLES_FOR_THREADS:
+        points = list(map(one, *tasks))
+    else:
+        with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+            points = list(pool.map(one, *tasks))
+    return [terms for terms, _ in points], np.array([edf for _, edf in points])
+
+
+def _sum(
+    samples: Samples, kind: Statistic, factor: int, minimum_coverage: float, workspace: kernels.Workspace
+) -> TermSum:
+    if kind.averaged and factor > 1:
+        return kernels.sum_of_squared_averages(
+            samples, factor, kind.order, minimum_coverage=minimum_coverage, workspace=workspace
+        )
+    points = samples if kind.overlapping else samples.decimated(factor)
+    lag = factor if kind.overlapping else 1
+    return kernels.sum_of_squared_differences(points, lag, kind.order, workspace=workspace)
 
 
 def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> float:
@@ -265,26 +276,17 @@ def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> floa
     return kind.normalised(terms.total / terms.terms, averaging_time_s)
 
 
-def _freedom(sums: list[TermSum], factors: IntArray, exponents: FloatArray, kind: Statistic) -> FloatArray:
-    plausible = tuple(range(2, lowest_exponent(kind.order) - 1, -1))
-    edf = np.empty(len(sums))
-    for i, (terms, factor, exponent) in enumerate(zip(sums, factors, exponents, strict=True)):
-        if math.isnan(exponent):
-            edf[i] = smallest_degrees_of_freedom(
-                terms,
-                int(factor),
-                exponents=plausible,
-                order=kind.order,
-                averaged=kind.averaged,
-                overlapping=kind.overlapping,
-            )
-        else:
-            edf[i] = equivalent_degrees_of_freedom(
-                terms,
-                int(factor),
-                exponent=int(exponent),
-                order=kind.order,
-                averaged=kind.averaged,
-                overlapping=kind.overlapping,
-            )
-    return edf
+def _freedom(terms: TermSum, kind: Statistic, factor: int, exponent: float) -> float:
+    """Return the degrees of freedom; the smallest among the plausible noises where none was told."""
+    plausible = range(lowest_exponent(kind.order), 3) if math.isnan(exponent) else (round(exponent),)
+    return min(
+        equivalent_degrees_of_freedom(
+            terms,
+            factor,
+            exponent=noise,
+            order=kind.order,
+            averaged=kind.averaged,
+            overlapping=kind.overlapping,
+        )
+        for noise in plausible
+    )

@@ -70,18 +70,6 @@ def equivalent_degrees_of_freedom(
     return max(1.0, float(terms.terms * squares[0] / total))
 
 
-def smallest_degrees_of_freedom(
-    terms: TermSum, factor: int, *, exponents: tuple[int, ...], order: int, averaged: bool, overlapping: bool
-) -> float:
-    """Return the smallest equivalent degrees of freedom among several noises."""
-    return min(
-        equivalent_degrees_of_freedom(
-            terms, factor, exponent=exponent, order=order, averaged=averaged, overlapping=overlapping
-        )
-        for exponent in exponents
-    )
-
-
 def _lags(factor: int, order: int, *, averaged: bool, overlapping: bool, possible: int) -> IntArray:
     if not overlapping:
         return np.arange(min(possible, REACH), dtype=np.int64)

@@ -185,7 +185,8 @@ def _phase_means(phase: FloatArray, factor: int) -> FloatArray:
     """Return means of the phase over adjacent averaging times, from at most 127 samples of each."""
     count = min(len(phase) // factor, LONGEST_STRETCH)
     stride = max(1, factor // SAMPLES_PER_MEAN)
-    groups = phase[: count * factor].reshape(count, factor)[:, ::stride]
+    windows = np.lib.stride_tricks.sliding_window_view(phase, factor)  # no copy, whatever the layout
+    groups = windows[: count * factor : factor, ::stride]
     return np.asarray(groups.mean(axis=1, dtype=float))
 
 
