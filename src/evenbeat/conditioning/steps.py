@@ -141,9 +141,11 @@ def _frequency_series(record: Record, values: FloatArray) -> _Series:
 
 
 def _phase_series(values: FloatArray) -> _Series:
+    """Return time errors, freed from their usual slope so that a missing sample shifts little."""
     where = present(values)
     missed = where - np.arange(len(where)) - where[0]
-    return _Series(samples=values[where], where=where, missed=missed, quantum=0.0)
+    slope = float(np.median(np.diff(values[where]) / np.diff(where)))
+    return _Series(samples=values[where] - slope * where, where=where, missed=missed, quantum=0.0)
 
 
 def _clearest(series: _Series, phase: _Series | None, refused: list[tuple[str, int, int]]) -> _Step | None:
@@ -177,7 +179,9 @@ def _candidates(
             continue
         excess = values - usual * (1 + missed / width)
         # wander across a gap: as much as a random walk gains in the time, the steepest of the noises
-        widening = np.sqrt(1 + 1.5 * missed / width) if reach == 1 else np.where(missed > 0, np.inf, 1.0)
+        widening = np.sqrt(1 + 1.5 * missed / width)
+        if cause == "phase_step":  # the phase across a gap is not known
+            widening = np.where(missed > max(2, width // _HOPS), np.inf, 1.0)
         ratios = np.abs(excess) / (sigma * widening * _threshold(n, width, len(lengths)))
         for name, first, last in refused:
             ratios[(places >= first) & (places <= last) & (name == cause)] = 0.0

@@ -38,7 +38,12 @@ def assign_columns(
     meanings = [column_meaning(name) for name in form.header] or [
         Meaning(role="unknown", words="") for _ in range(form.columns)
     ]
-    usable = [i for i in range(form.columns) if form.kinds[i] in ("number", "measured")]
+    usable = [
+        i
+        for i in range(form.columns)
+        if form.kinds[i] in ("number", "measured")
+        or (form.kinds[i] == "missing" and meanings[i].role == "value")
+    ]
     time = _time_column(form, meanings, chosen, path)
     assumed = time is None and time_first and 0 not in chosen.values() and meanings[0].role == "unknown"
     time = 0 if assumed else time

@@ -73,6 +73,11 @@ def cell_kind(cell: str, decimal: str = ".") -> CellKind:
     return "measured" if _MEASURED[decimal].fullmatch(cell) else "text"
 
 
+def is_moment(cell: str) -> bool:
+    """Return whether a cell holds a date, with or without time of day."""
+    return _MOMENT.fullmatch(cell.strip()) is not None
+
+
 def measured_parts(cell: str, decimal: str) -> tuple[str, str] | None:
     """Return number and unit of a cell such as ``10.000001 MHz``."""
     match = _MEASURED[decimal].fullmatch(cell)
@@ -121,16 +126,16 @@ def _first_lines(text: bytes) -> list[str]:
 
 def _best_split(lines: Sequence[str]) -> _Split | None:
     joined = sum(bool(_JOINED_MOMENT.search(line)) for line in lines) > len(lines) / 2
-    best: tuple[float, _Split] | None = None
+    best: tuple[float, int, _Split] | None = None
     for separator, decimal in _CANDIDATES:
         body = [line for line in lines if not is_comment(line, separator)]
         score, columns = _score(body, separator, decimal, joined=joined)
-        if columns and (best is None or score > best[0] + 1e-9):
+        if columns and (best is None or (round(score, 9), columns) > best[:2]):  # on a tie more columns
             split = _Split(separator=separator, decimal=decimal, columns=columns, joined=joined)
-            best = (score, split)
+            best = (round(score, 9), columns, split)
     if best is None:
         return None
-    split = best[1]
+    split = best[2]
     if split.separator == "," and split.columns == 2 and _comma_is_decimal(lines):
         return _Split(separator=" ", decimal=",", columns=1, joined=joined)
     return split

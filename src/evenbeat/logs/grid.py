@@ -243,20 +243,19 @@ def _reported_interval(
 ) -> tuple[float, tuple[Finding, ...]]:
     """Return the stated interval, a round one within jitter and clock error, or the measured mean."""
     span = float(cells[-1])
-    mean = float(seconds[-1] - seconds[0]) / span
+    places = cells - cells.mean()
+    mean = float(places @ (seconds - seconds.mean())) / float(places @ places)
     reach = max(_SNAP * mean, (4 * float(np.median(np.abs(jitter))) + 1e-9) / span)
-    if stated_s is not None:
-        interval, whence = stated_s, "stated"
-    else:
-        interval, whence = _round_value(mean, reach), "round"
-    if abs(mean - interval) <= reach:
+    interval = stated_s if stated_s is not None else _round_value(mean, reach)
+    if interval is not None and abs(mean - interval) <= reach:
         return interval, ()
-    if whence == "stated":
+    if interval is not None:
         sentence = (
-            f"The interval is stated as {stated_s:g} s, but the time stamps advance by {mean:.9g} s per row "
+            f"The interval is stated as {interval:g} s, but the time stamps advance by {mean:.9g} s per row "
             "on average; the stated interval was used."
         )
     else:
+        interval = mean
         sentence = (
             f"The time stamps advance by {mean:.9g} s per row on average; this was used as the interval."
         )
@@ -264,14 +263,14 @@ def _reported_interval(
     return interval, (Finding(code="MEASURED_INTERVAL", severity="note", sentence=sentence, values=values),)
 
 
-def _round_value(value: float, reach: float) -> float:
-    """Return the number with the fewest digits (at most three) within reach, or the value itself."""
+def _round_value(value: float, reach: float) -> float | None:
+    """Return the number with the fewest digits (at most three) within reach, if there is one."""
     exponent = math.floor(math.log10(value))
     for digits in range(3):
         candidate = round(value, digits - exponent)
         if candidate > 0 and abs(candidate - value) <= reach:
             return candidate
-    return value
+    return None
 
 
 def _gap_finding(cells: IntArray, interval: float) -> tuple[Finding, ...]:

@@ -12,6 +12,7 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
+from evenbeat.logs.detect import is_moment
 from evenbeat.logs.layout import TimeForm
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, parse_duration
@@ -63,8 +64,7 @@ def times_from_text(stamps: Any, *, time_zone: str | None, path: str, locate: Lo
         moments = _slow_moments(stamps, zoned=zoned, path=path, locate=locate)
     if moments.isna().any():
         row = int(np.argmax(moments.isna().to_numpy()))
-        msg = f"the time '{stamps.iloc[row]}' is not understood; write 2026-01-31T12:00:00Z"
-        raise LogError(msg, path=path, line=locate(row))
+        raise _not_understood(stamps.iloc[row], path, locate(row))
     finding = _zone_finding(zoned=zoned, time_zone=time_zone)
     if not zoned and time_zone is not None:
         moments = _localized(moments, time_zone, path, locate)
@@ -134,6 +134,8 @@ def _all_zoned(stamps: Any, path: str, locate: Locate) -> bool:
     zoned = stamps.str.contains(_ZONE, regex=True).to_numpy(dtype=bool)
     if zoned.any() and not zoned.all():
         row = int(np.argmin(zoned) if zoned[0] else np.argmax(zoned))
+        if not is_moment(str(stamps.iloc[row])):
+            raise _not_understood(stamps.iloc[row], path, locate(row))
         msg = f"of the time '{stamps.iloc[row]}' and the first, '{first}', only one states a zone"
         raise LogError(msg, path=path, line=locate(row))
     return bool(zoned.all())
@@ -153,9 +155,13 @@ def _slow_moments(stamps: Any, *, zoned: bool, path: str, locate: Locate) -> Any
     tidy = tidy.str.replace(r"T(\d):", r"T0\1:", regex=True)
     moments = pd.to_datetime(tidy, format="ISO8601", utc=zoned, errors="coerce")
     if moments.isna().all():
-        msg = f"the time '{stamps.iloc[0]}' is not understood; write 2026-01-31T12:00:00Z"
-        raise LogError(msg, path=path, line=locate(0))
+        raise _not_understood(stamps.iloc[0], path, locate(0))
     return moments
+
+
+def _not_understood(stamp: Any, path: str, line: int) -> LogError:
+    msg = f"the time '{stamp}' is not understood; write it as 2026-01-31T12:00:00Z"
+    return LogError(msg, path=path, line=line)
 
 
 def _localized(moments: Any, time_zone: str, path: str, locate: Locate) -> Any:
