@@ -1,0 +1,223 @@
+"""The command: what it prints and writes, and one clear sentence with status 2 for every bad input."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from evenbeat.command import main
+from evenbeat.powerlaw import NoiseLevels, simulate_clock
+
+HEADER = "# nominal frequency: 10 MHz\n# interval: 10 s\n"
+
+
+def _rows(n: int = 200, *, step: float = 10.0) -> list[str]:
+    clock = simulate_clock(n, interval_s=step, levels=NoiseLevels(white_fm=1e-20), seed=3)
+    return [f"{k * step:.0f},{1e7 * (1 + y):.5f}" for k, y in enumerate(clock.values)]
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    """Return a small good log."""
+    path = tmp_path / "oscillator.csv"
+    path.write_text(HEADER + "elapsed_s,frequency_hz\n" + "\n".join(_rows()) + "\n")
+    return path
+
+
+def _refused(capsys: pytest.CaptureFixture[str], *arguments: object) -> str:
+    """Return the complaint after checking that it is one sentence, with status 2 and nothing else said."""
+    try:
+        status = main([str(argument) for argument in arguments])
+    except SystemExit as stopped:  # argparse ends this way
+        status = stopped.code
+    printed = capsys.readouterr()
+    complaint = printed.err.strip().splitlines()[-1]
+    assert status == 2
+    assert printed.out == ""
+    assert complaint.startswith("evenbeat")
+    assert "Traceback" not in printed.err
+    return complaint
+
+
+def test_assess_prints_a_verdict_and_writes_a_report(
+    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Status 0, a page of at most 80 columns, three files, and the page's headline in the JSON."""
+    folder = tmp_path / "out"
+    assert main(["assess", str(log), "--tolerance", "1e-8", "-o", str(folder)]) == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines()[:-1])) <= 80
+    assert {path.name for path in folder.iterdir()} == {"report.html", "report.pdf", "result.json"}
+    result = json.loads((folder / "result.json").read_text())
+    assert " ".join(out.split("\n\n", maxsplit=1)[0].split()) == result["verdict"]["headline"]
+
+
+def test_json_is_the_whole_result(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Machine-readable output alone on standard output, with the hash of the input."""
+    assert main(["assess", str(log), "--no-report", "--json"]) == 0
+    result = json.loads(capsys.readouterr().out)
+    assert len(result["record"]["source"]["sha256"]) == 64
+    assert result["settings"]["reliability"] == 0.95
+
+
+def test_quiet_prints_one_sentence_and_verbose_everything(
+    log: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """-q is the headline only; -v adds notes and good news."""
+    assert main(["assess", str(log), "--no-report", "-q"]) == 0
+    quiet = capsys.readouterr().out
+    assert main(["assess", str(log), "--no-report", "-v"]) == 0
+    verbose = capsys.readouterr().out
+    assert verbose.startswith(quiet.strip())
+    assert len(quiet.splitlines()) <= 3
+    assert "\ngood " in verbose
+    assert "\nnote " in verbose
+
+
+def test_out_of_tolerance_is_status_1_only_when_asked(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An offset of 1e-9 against a tolerance of 1e-12."""
+    question = ["assess", str(log), "--no-report", "-q", "--tolerance", "1e-14"]
+    assert main(question) == 0
+    assert main([*question, "--fail-if-out"]) == 1
+    assert capsys.readouterr().out.count("\n") >= 2
+
+
+def test_nothing_is_overwritten_without_force(
+    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A second run is refused before any work and leaves the files as they were; --force replaces them."""
+    folder = tmp_path / "out"
+    arguments = ["assess", str(log), "-o", str(folder), "--no-pdf"]
+    assert main(arguments) == 0
+    capsys.readouterr()
+    (folder / "report.html").write_text("mine")
+    assert "exists already" in _refused(capsys, *arguments)
+    assert (folder / "report.html").read_text() == "mine"
+    assert main([*arguments, "--force"]) == 0
+    assert (folder / "report.html").read_text() != "mine"
+
+
+BAD_LOGS = {
+    "empty": (b"", "empty"),
+    "binary": (bytes(range(256)) * 20, "binary|not text"),
+    "no number": (b"alpha,beta\ngamma,delta\nepsilon,zeta\n", "no number|no numbers|numbers"),
+    "all missing": ((HEADER + "frequency_hz\n" + "nan\n" * 50).encode(), "NaN|missing"),
+    "three rows": (
+        (HEADER + "elapsed_s,frequency_hz\n" + "\n".join(_rows(2)) + "\n").encode(),
+        "2|few|at least",
+    ),
+    "text in the middle": (
+        (
+            HEADER + "elapsed_s,frequency_hz\n" + "\n".join([*_rows()[:100], "door open", *_rows()[100:]])
+        ).encode(),
+        "line 104",
+    ),
+    "times going backwards": (
+        (HEADER + "elapsed_s,frequency_hz\n" + "\n".join([*_rows()[:100], *_rows()[50:]])).encode(),
+        "line 104.*back|back.*line 104",
+    ),
+    "mixed units": (
+        (
+            HEADER
+            + "elapsed_s,frequency\n"
+            + "\n".join(f"{k},{'10.0000001 MHz' if k % 2 else '10000000.1 Hz'}" for k in range(100))
+        ).encode(),
+        "unit",
+    ),
+    "quantity not stated": (("value\n" + "1.5e-9\n-2e-9\n" * 50).encode(), "--quantity|quantity"),
+    "cut short gzip": (
+        gzip.compress((HEADER + "frequency_hz\n" + "\n".join(_rows())).encode())[:-30],
+        "gzip|cut|trunc",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", BAD_LOGS)
+def test_a_bad_log_gives_one_sentence(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The file is named, the reason is given, status 2, and no folder is left behind."""
+    content, words = BAD_LOGS[name]
+    path = tmp_path / ("log.csv.gz" if "gzip" in name else "log.csv")
+    path.write_bytes(content)
+    complaint = _refused(capsys, "assess", path, "-o", tmp_path / "out")
+    assert path.name in complaint
+    import re
+
+    assert re.search(words, complaint), complaint
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_missing_file_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As is a folder given for a file."""
+    assert "nowhere.csv" in _refused(capsys, "assess", tmp_path / "nowhere.csv", "--no-report")
+    assert "folder" in _refused(capsys, "assess", tmp_path, "--no-report")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--tolerance", "-1e-8"], "tolerance is -1e-08; it must be a positive"),
+        (["--tolerance", "small"], "'small' is not a number"),
+        (["--reliability", "95"], "reliability is 95.0; it must lie between 0 and 1"),
+        (["--tolerance", "1e-8", "--guard-band", "1e-7"], "guard_band is 1e-07"),
+        (["--interval", "-10 s"], "'-10 s' is not a duration"),
+        (["--nominal-frequency", "10 bananas"], "'10 bananas' is not a frequency"),
+        (["--time-error-limit", "0 s"], "'0 s' is not a time"),
+        (["--as-left", "0"], "--as-left needs --as-left-uncertainty"),
+        (["--environment", "pressure"], "no covariate 'pressure'"),
+        (["--column", "frequency_hz"], "WHAT=NAME"),
+        (["--unit", "ns"], "unit"),
+    ],
+)
+def test_a_bad_option_gives_one_sentence(
+    arguments: list[str], words: str, log: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The option or argument is named with what was found."""
+    assert words in _refused(capsys, "assess", log, "--no-report", *arguments)
+
+
+def test_an_output_folder_that_cannot_be_is_refused(
+    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A folder below a file can be written by nobody, not even by root."""
+    (tmp_path / "file").write_text("")
+    assert "file" in _refused(capsys, "assess", log, "-o", tmp_path / "file" / "out")
+
+
+def test_interrupt_ends_without_traceback(
+    log: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Control-C is status 130 and one word."""
+
+    def interrupted(*_arguments: object, **_options: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("evenbeat.logs.reader.read_log", interrupted)
+    assert main(["assess", str(log), "--no-report"]) == 130
+    assert capsys.readouterr().err == "evenbeat: stopped\n"
+
+
+def test_help_loads_nothing_heavy() -> None:
+    """``evenbeat --help`` answers without numpy, pandas, matplotlib, scipy or allantools."""
+    code = (
+        "import sys\nfrom evenbeat.command import main\n"
+        "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
+        "heavy = {'numpy', 'pandas', 'matplotlib', 'scipy', 'allantools'} & set(sys.modules)\n"
+        "sys.exit(str(heavy) if heavy else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "assess" in done.stdout
+
+
+def test_numbers_with_a_sign_reach_their_option(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A negative as-left offset is a value, not another option."""
+    arguments = ["--tolerance", "1e-8", "--as-left", "-2e-9", "--as-left-uncertainty", "1e-10", "--json"]
+    assert main(["assess", str(log), "--no-report", *arguments]) == 0
+    left = json.loads(capsys.readouterr().out)["interval"]["as_left"]
+    assert np.isclose(left["value"], -2e-9, rtol=0.2)
