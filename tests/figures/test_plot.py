@@ -17,6 +17,7 @@ from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
+from evenbeat.figures.aging import AHEAD
 from evenbeat.figures.dispatch import DRAWINGS, plot
 from evenbeat.figures.envelope import envelope, missing_runs
 from evenbeat.figures.labels import spread
@@ -202,7 +203,7 @@ def test_stability_shows_deviation_interval_and_noise_types(record: Record) -> N
     assert "[s]" in ax.get_xlabel()
     written = texts(ax).replace("\n", " ")
     assert any(name in written for name in curve.noise_names if name)
-    assert "a fifth of the record" in texts(ax)
+    assert "a fifth of the record" in ax.get_xlabel()
     assert "floor of the display" in texts(ax)
     strip = runs(curve)
     assert [run[1] for run in strip[:-1]] == [run[0] for run in strip[1:]]
@@ -251,10 +252,10 @@ def test_aging_shows_the_forecast_and_the_tolerance(model: ClockModel) -> None:
 
     end = model.record.duration_s
     size, _ = fractional_unit(
-        *model.frequency_at(end + np.linspace(0, end, 60)).interval(), model.blocks.frequency
+        *model.frequency_at(end + np.linspace(0, end, AHEAD)).interval(), model.blocks.frequency
     )
     last = [
-        float(np.asarray(line.get_ydata())[-1]) * size for line in ax.lines if len(line.get_xdata()) == 60
+        float(np.asarray(line.get_ydata())[-1]) * size for line in ax.lines if len(line.get_xdata()) == AHEAD
     ]
     np.testing.assert_allclose(last, [model.frequency_at([2 * end]).mean[0]], rtol=1e-9)
     assert "tolerance" in texts(ax)
@@ -268,7 +269,7 @@ def test_holdover_shows_limit_and_terms(results: dict[str, object]) -> None:
 
     assert "limit 10 µs" in written
     assert "white FM" in written
-    assert "uncorrected\n(95 %)" in written
+    assert "uncorrected\n(95\N{NO-BREAK SPACE}%)" in written
 
 
 def test_interval_is_marked_where_it_is_suggested(results: dict[str, object]) -> None:
@@ -281,7 +282,7 @@ def test_interval_is_marked_where_it_is_suggested(results: dict[str, object]) ->
     size, _ = time_unit(float(suggestion.elapsed_s[-1]))
     upright = [line for line in ax.lines if len(set(line.get_xdata())) == 1 and len(line.get_xdata()) == 2]
     assert any(np.isclose(float(line.get_xdata()[0]) * size, suggestion.interval_s) for line in upright)
-    assert "reliability asked for: 95 %" in texts(ax)
+    assert "reliability asked for: 95\N{NO-BREAK SPACE}%" in texts(ax)
     assert "no evidence" in texts(ax)
 
 
@@ -325,3 +326,26 @@ def test_importing_evenbeat_does_not_import_matplotlib() -> None:
     code = "import sys, evenbeat; evenbeat.plot; sys.exit('matplotlib' in sys.modules)"
 
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_floor_of_the_display_belongs_to_allan_deviations_only(record: Record) -> None:
+    """A floor in fractional frequency is not drawn among time deviations; its name says how near it is."""
+    time = stability(record, "time", minimum_coverage=0.9)
+
+    assert "floor" not in texts(plot(time, record=record))
+    fine = replace(record, resolution=1e-13)
+    written = texts(plot(stability(fine, minimum_coverage=0.9), record=fine))
+    assert "floor of the display" in written
+    assert "limits" not in written
+
+
+def test_in_a_notebook_the_figure_belongs_to_pyplot(record: Record, monkeypatch: pytest.MonkeyPatch) -> None:
+    """There pyplot shows it at the end of the cell; elsewhere no list of open figures grows."""
+    from matplotlib import pyplot as plt
+
+    plot(record)
+    assert plt.get_fignums() == []
+
+    monkeypatch.setattr("evenbeat.figures.style._in_notebook", lambda: True)
+    ax = plot(record)
+    assert ax.figure is plt.gcf()

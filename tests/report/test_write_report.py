@@ -302,8 +302,9 @@ def test_unknown_numbers_are_null() -> None:
 
 def test_ranges_have_the_digits_that_tell_their_ends_apart() -> None:
     """Never '3.27 to 3.27'."""
-    assert range_text(3.27101e-9, 3.27312e-9) == "3.27101e-09 to 3.27312e-09"
-    assert range_text(-1.0, 2.0) == "-1 to 2"
+    assert " ".join(range_text(3.27101e-9, 3.27312e-9).split()) == "3.27101e-09 to 3.27312e-09"
+    assert " ".join(range_text(-1.0, 2.0).split()) == "-1.00 to 2.00"
+    assert " ".join(range_text(11.7624, 11.8).split()) == "11.762 to 11.800"
 
 
 def test_findings_come_worst_first(assessment: Assessment) -> None:

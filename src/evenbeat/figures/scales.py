@@ -100,7 +100,7 @@ def typeset(text: str) -> str:
 
 def percent_text(share: float) -> str:
     """Return ``95 %`` for 0.95."""
-    return f"{100 * share:.4g} %"
+    return f"{100 * share:.4g}\N{NO-BREAK SPACE}%"
 
 
 def log_time_axis(ax: Axes, low_s: float, high_s: float) -> None:

@@ -26,8 +26,9 @@ TRUSTED_SHARE = 0.2
 freedom fall below about three to five (common practice)."""
 FLOOR_IN_SIGHT = 30.0
 """The axis is widened for a floor of the display up to this many times below the curve."""
-FLOOR_LABEL_HEIGHT = 0.19
-_EMPTY_STRIP = 0.14
+FLOOR_LABEL_HEIGHT = 0.18
+_STRIP, _STRIP_AND_FLOOR = 0.14, 0.24
+"""Share of the axes kept free at the foot for the noise types, and for the name of the floor too."""
 
 
 def stability_caption(curve: StabilityCurve) -> str:
@@ -100,10 +101,11 @@ def _set_range(ax: Axes, curves: Sequence[StabilityCurve], floor: FloatArray | N
     every = np.concatenate(seen)
     every = every[np.isfinite(every) & (every > 0)]
     low, high = (float(every.min()), float(every.max())) if len(every) else (0.1, 10.0)
+    strip = _STRIP
     if floor is not None and high > floor[0] > low / FLOOR_IN_SIGHT:
-        low = min(low, float(floor[0]) / 2)
+        low, strip = min(low, float(floor[0]) / 2), _STRIP_AND_FLOOR
     ax.set_yscale("log")
-    room = max(math.log10(high / low), 1.0) * _EMPTY_STRIP / (1 - _EMPTY_STRIP)
+    room = max(math.log10(high / low), 1.0) * strip / (1 - strip)
     ax.set_ylim(low / 10 ** (room + 0.08), high * 1.3)
 
 
@@ -163,7 +165,8 @@ def _draw_floor(ax: Axes, curve: StabilityCurve, floor: FloatArray) -> None:
     tau = curve.averaging_time_s
     low, high = ax.get_ylim()
     ax.plot(tau, floor, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="floor of the display")
-    limiting = bool(np.nanmin(curve.deviation / floor) < 2)
+    nearest = float(np.nanmin(curve.deviation / floor))
+    limiting = nearest < 2
     # beside the middle of the line where it limits, else just above the strip of noise types
     height = 0.5 * (math.log(max(floor[-1], low)) + math.log(min(floor[0], high)))
     if not limiting:
@@ -172,7 +175,7 @@ def _draw_floor(ax: Axes, curve: StabilityCurve, floor: FloatArray) -> None:
         return
     at = int(np.argmin(np.abs(np.log(floor) - height)))
     ax.annotate(
-        "floor of the display,\nwhich limits here" if limiting else "floor of the display",
+        _floor_name(nearest),
         xy=(float(tau[at]), float(floor[at])),
         xytext=(-5, -2) if limiting else (6, 0),
         textcoords="offset points",
@@ -181,6 +184,13 @@ def _draw_floor(ax: Axes, curve: StabilityCurve, floor: FloatArray) -> None:
         fontsize=7.5,
         color=RUST if limiting else INK,
     )
+
+
+def _floor_name(nearest: float) -> str:
+    """Return what to call the floor where the curve comes as near to it as this ratio."""
+    if nearest < 0.9:
+        return "floor of the display; below it the\nreadings stand still on one step"
+    return "floor of the display,\nwhich limits here" if nearest < 2 else "floor of the display"
 
 
 def resolution_floor(record: Record, averaging_time_s: npt.ArrayLike) -> FloatArray | None:

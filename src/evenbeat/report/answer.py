@@ -96,17 +96,20 @@ def _per(unit: str) -> str:
 
 
 def range_text(low: float, high: float) -> str:
-    """Return ``low to high`` with the digits that tell the two apart, and two more at most."""
+    """Return ``low to high``, unbreakable, with the digits that tell the two apart and at most two more."""
     width, largest = abs(high - low), max(abs(low), abs(high))
     if not (math.isfinite(width) and width > 0):
         return f"{low:.3g} to {high:.3g}"
     digits = min(12, max(3, math.ceil(math.log10(largest / width)) + 2))
-    return f"{low:.{digits}g} to {high:.{digits}g}"
+    if not 1e-3 <= largest < 1e5:
+        return f"{low:.{digits - 1}e}\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}{high:.{digits - 1}e}"
+    decimals = max(0, digits - 1 - math.floor(math.log10(largest)))
+    return f"{low:.{decimals}f}\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}{high:.{decimals}f}"
 
 
 def _time_range(low: float, high: float) -> str:
     size, unit = seconds_unit([low, high])
-    return f"{range_text(low / size, high / size)} {unit}"
+    return f"{range_text(low / size, high / size)}\N{NO-BREAK SPACE}{unit}"
 
 
 def _stability_rows(curve: StabilityCurve) -> list[Row]:

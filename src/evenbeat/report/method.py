@@ -133,7 +133,8 @@ def provenance_section(assessment: Assessment) -> Section:
         ]
     rows.append(("SHA-256 of the samples", record.fingerprint()))
     rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]
-    rows += [(f"Version of {name}", version) for name, version in assessment.software.items()]
+    versions = ", ".join(f"{name} {version}" for name, version in assessment.software.items())
+    rows.append(("Software", versions))
     grid = Grid(
         caption="Input, what was done to it, and the software",
         columns=("Item", "Value"),

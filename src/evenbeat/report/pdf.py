@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 INK, SOFT, LINE = (32, 38, 46), (77, 88, 99), (196, 203, 210)
 MARGIN_MM = 18
 FIGURE_SHARE = 0.93
+LARGEST_WHOLE_TABLE_MM = 80
+HEADING_MM = 15
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
 """Creation date of every PDF: the same result must give the same file, so no clock is read."""
 
@@ -27,8 +29,7 @@ def pdf_bytes(document: Document) -> bytes:
     pdf.add_page()
     _answer(pdf, document)
     for section in document.sections:
-        first = section.blocks[0]
-        _keep_together(pdf, 22 + (_height(pdf, first) if isinstance(first, Illustration) else 0))
+        _keep_together(pdf, HEADING_MM + _least_height(pdf, section.blocks[0]))
         _text(pdf, section.heading, size=12, style="B", before=6, after=1)
         pdf.set_draw_color(*LINE)
         pdf.line(pdf.l_margin, pdf.get_y(), pdf.w - pdf.r_margin, pdf.get_y())
@@ -131,7 +132,7 @@ def _block(pdf: FPDF, block: Block, *, raw: bool) -> None:
 def _grid(pdf: FPDF, grid: Grid, *, raw: bool) -> None:
     from fpdf.fonts import FontFace
 
-    _keep_together(pdf, 26)
+    _keep_together(pdf, _least_height(pdf, grid))
     _text(pdf, grid.caption, size=8.5, style="B", after=0.8)
     pdf.set_draw_color(*LINE)
     alignments: list[Any] = ["RIGHT" if i in grid.numeric else "LEFT" for i in range(len(grid.columns))]
@@ -153,7 +154,7 @@ def _grid(pdf: FPDF, grid: Grid, *, raw: bool) -> None:
 
 
 def _illustration(pdf: FPDF, illustration: Illustration) -> None:
-    _keep_together(pdf, _height(pdf, illustration))
+    _keep_together(pdf, _least_height(pdf, illustration))
     caption = f"Figure {illustration.number}. {typeset(illustration.caption)}"
     _text(pdf, caption, size=9, before=1, after=0.3)
     _text(pdf, illustration.reading, size=7.8, colour=SOFT, after=1.5)
@@ -162,7 +163,9 @@ def _illustration(pdf: FPDF, illustration: Illustration) -> None:
     pdf.ln(3)
 
 
-def _height(pdf: FPDF, illustration: Illustration) -> float:
-    """Return the height in millimetres of a figure and the lines above it."""
-    width, height = illustration.figure.get_size_inches()
-    return float(FIGURE_SHARE * pdf.epw * height / width) + 22
+def _least_height(pdf: FPDF, block: Block) -> float:
+    """Return how many millimetres a block needs before the page may break."""
+    if isinstance(block, Illustration):
+        width, height = block.figure.get_size_inches()
+        return float(FIGURE_SHARE * pdf.epw * height / width) + 22
+    return min(14 + 6 * len(block.rows), LARGEST_WHOLE_TABLE_MM) if isinstance(block, Grid) else 10
