@@ -11,6 +11,7 @@ import resource
 import subprocess
 import sys
 import time
+from typing import Any
 
 import numpy as np
 
@@ -47,7 +48,7 @@ def ours(statistic: str, record: eb.Record) -> tuple[np.ndarray, np.ndarray]:
     return deviations.averaging_factor, deviations.deviation
 
 
-def measure(library: str, statistic: str, points: int) -> dict[str, object]:
+def measure(library: str, statistic: str, points: int) -> dict[str, Any]:
     """Return the best time of some rounds, the extra memory, and the values."""
     phase = white_fm_phase(points)
     record = eb.Record.from_phase(phase, interval_s=1.0)
@@ -61,19 +62,20 @@ def measure(library: str, statistic: str, points: int) -> dict[str, object]:
 
         function = getattr(allantools, STATISTICS[statistic])
         function(phase[:4096], taus=factors[:5].astype(float))
-    base, best = peak_bytes(), np.inf
+    base, best, least_work = peak_bytes(), np.inf, np.inf
     for _ in range(ROUNDS if points <= 1_000_000 else 2):
-        start = time.perf_counter()
+        start, start_work = time.perf_counter(), time.process_time()
         if library == "allantools":
             times, values, _, _ = function(phase, rate=1.0, data_type="phase", taus=factors.astype(float))
             found = dict(zip(np.round(times).astype(int).tolist(), values.tolist(), strict=True))
         else:
             found = dict(zip(*(column.tolist() for column in ours(statistic, record)), strict=True))
         best = min(best, time.perf_counter() - start)
-    return {"seconds": best, "extra_mib": (peak_bytes() - base) / 2**20, "values": found}
+        least_work = min(least_work, time.process_time() - start_work)
+    return {"seconds": best, "work": least_work, "extra_mib": (peak_bytes() - base) / 2**20, "values": found}
 
 
-def in_own_process(library: str, statistic: str, points: int) -> dict[str, object]:
+def in_own_process(library: str, statistic: str, points: int) -> dict[str, Any]:
     """Return what ``measure`` gives in a fresh interpreter."""
     program = [sys.executable, __file__, "--one", library, statistic, str(points)]
     outcome = subprocess.run(program, capture_output=True, text=True, check=True)
@@ -87,20 +89,25 @@ def largest_difference(left: dict[str, float], right: dict[str, float]) -> float
 
 def main(sizes: list[int]) -> None:
     """Print the table."""
-    print("| statistic | points | evenbeat s | MiB | allantools s | MiB | ratio | largest difference |")
-    print("|---|---|---|---|---|---|---|---|")
+    print("s: elapsed on two threads; cpu: processor seconds, which other work on the machine disturbs less")
+    print("| statistic | points | evenbeat s | cpu | MiB | allantools s | cpu | MiB | s × | cpu × | diff |")
+    print("|---|---|---|---|---|---|---|---|---|---|---|")
     for points in sizes:
         for statistic in STATISTICS:
             mine = in_own_process("evenbeat", statistic, points)
-            line = f"| {statistic} | {points:.0e} | {mine['seconds']:.3f} | {mine['extra_mib']:.0f} |"
+            line = f"| {statistic} | {points:.0e} | {_measured(mine)} |"
             if statistic == "mtie" and points > LONGEST_MTIE_OF_ALLANTOOLS:
-                print(f"{line} not run: minutes | | | |", flush=True)
+                print(f"{line} not run: minutes | | | | | |", flush=True)
                 continue
             theirs = in_own_process("allantools", statistic, points)
-            ratio = theirs["seconds"] / mine["seconds"]
+            ratios = [theirs[unit] / mine[unit] for unit in ("seconds", "work")]
             difference = largest_difference(mine["values"], theirs["values"])
-            line += f" {theirs['seconds']:.3f} | {theirs['extra_mib']:.0f} |"
-            print(f"{line} {ratio:.1f} | {difference:.0e} |", flush=True)
+            shares = " | ".join(f"{ratio:.1f}" for ratio in ratios)
+            print(f"{line} {_measured(theirs)} | {shares} | {difference:.0e} |", flush=True)
+
+
+def _measured(case: dict[str, Any]) -> str:
+    return f"{case['seconds']:.3f} | {case['work']:.3f} | {case['extra_mib']:.0f}"
 
 
 if __name__ == "__main__":

@@ -255,3 +255,36 @@ def test_curve_is_locked() -> None:
         curve.deviation[0] = 0
     with pytest.raises(eb.InputError, match=r"edf has shape \(1,\); averaging_factor has \(2,\)"):
         replace(curve, edf=np.ones(1))
+
+
+# SOURCE: uniform quantisation q of phase makes white PM of q/√12, hence an Allan deviation of q/(2τ) and a
+# modified one of q/(2τ√n) (common knowledge of the field)
+def test_response_to_uniform_phase_errors() -> None:
+    """Evenly spread phase errors make the deviation foretold, for every statistic."""
+    record = eb.Record.from_phase(np.random.default_rng(3).random(200_000), interval_s=2.0)
+    factors, times = np.array([1, 8]), np.array([2.0, 16.0])
+
+    assert STATISTICS["allan"].white_phase_response(factors, times) == pytest.approx([1 / 4, 1 / 32])
+    assert STATISTICS["modified_allan"].white_phase_response(factors, times)[1] == pytest.approx(
+        1 / 32 / np.sqrt(8)
+    )
+    for name, kind in STATISTICS.items():
+        curve = eb.stability(record, name, averaging=factors)
+        assert kind.white_phase_response(factors, times) == pytest.approx(curve.deviation, rel=0.02), name
+
+
+def test_rounding_of_stored_phase_is_noticed() -> None:
+    """Phase kept beside a thousand seconds, or in single precision, is limited by rounding and says so."""
+    phase = 1e-13 * np.cumsum(np.random.default_rng(2).standard_normal(5000))
+    records = {
+        "fine": eb.Record.from_phase(phase, interval_s=1.0),
+        "beside 1000 s": eb.Record.from_phase(1000.0 + phase, interval_s=1.0),
+        "single": eb.Record.from_phase((1e-6 + phase).astype(np.float32), interval_s=1.0),
+    }
+
+    limited = {
+        name: "ROUNDING_LIMITS" in codes(eb.stability(record, averaging=[1]))
+        for name, record in records.items()
+    }
+
+    assert limited == {"fine": False, "beside 1000 s": True, "single": True}

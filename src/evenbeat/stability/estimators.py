@@ -22,7 +22,7 @@ from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
-from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_variation
+from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.stability.samples import Samples, samples_of
 
 FEWEST_SAMPLES_FOR_THREADS = 1 << 18
@@ -78,6 +78,12 @@ class Statistic:
         divisor = math.comb(2 * (self.order - 1), self.order - 1)
         root = math.sqrt(mean_square_s2 / divisor)
         return root / math.sqrt(3) if self.unit == "s" else root / averaging_time_s
+
+    def white_phase_response(self, factors: IntArray, averaging_time_s: FloatArray) -> FloatArray:
+        """Return the deviation that independent phase errors spread evenly over one second make."""
+        mean_squares = math.comb(2 * self.order, self.order) / 12 / (factors if self.averaged else 1)
+        pairs = np.broadcast(mean_squares, averaging_time_s)
+        return np.array([self.normalised(square, tau) for square, tau in pairs])
 
 
 _HANDBOOK = "NIST SP 1065 (2008), 5.2"
@@ -225,6 +231,7 @@ def stability(
             *about_record(record),
             *about_gaps(samples, sums, times, minimum_coverage),
             *about_variation(deviation),
+            *about_rounding(samples, deviation, kind.white_phase_response(chosen.factors, times)),
             *about_noise(told, times),
         ),
     )

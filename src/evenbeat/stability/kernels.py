@@ -17,7 +17,7 @@ from evenbeat.quantities import FloatArray
 from evenbeat.stability.samples import Samples, needed_samples
 
 BLOCK = 1 << 16
-LONGEST_DOUBLED = 1 << 11
+LONGEST_DOUBLED = 1 << 13
 """Up to this factor moving sums are formed by doubling (log₂ m additions per term, but quick ones)."""
 BoolArray = npt.NDArray[np.bool_]
 

@@ -8,8 +8,10 @@ from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.samples import Samples
+from evenbeat.stability.samples import PhasePoints, Samples
 from evenbeat.units import duration_text
+
+ROUNDING_MARGIN = 5.0
 
 
 def about_record(record: Record) -> tuple[Finding, ...]:
@@ -59,7 +61,8 @@ def about_gaps(
     if empty:
         sentence = (
             f"Gaps leave no complete term at {len(empty)} averaging time(s), the shortest of them "
-            f"{duration_text(min(empty))}; a lower minimum_coverage admits averages with missing samples."
+            f"{duration_text(min(empty))}; of frequency records a lower minimum_coverage admits averages "
+            "with missing samples."
         )
         values = {"averaging_times": len(empty), "shortest_s": min(empty)}
         found.append(Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values=values))
@@ -80,6 +83,32 @@ def about_variation(deviation: FloatArray) -> tuple[Finding, ...]:
             code="NO_VARIATION", severity="caution", sentence=sentence, values={"averaging_times": silent}
         ),
     )
+
+
+def about_rounding(samples: Samples, deviation: FloatArray, response: FloatArray) -> tuple[Finding, ...]:
+    """Return a caution where a deviation is hardly above what the rounding of stored phase makes.
+
+    Parameters
+    ----------
+    samples
+        The record.
+    deviation
+        Shape (n,).
+    response
+        Shape (n,): the deviation that white phase errors spread over one second would make.
+    """
+    rounding = samples.rounding_s if isinstance(samples, PhasePoints) else 0.0
+    hidden = (deviation > 0) & (deviation < ROUNDING_MARGIN * rounding * response)
+    count = int(np.count_nonzero(hidden))
+    if count == 0:
+        return ()
+    sentence = (
+        f"At {count} averaging time(s) the deviation is less than {ROUNDING_MARGIN:.0f} times what rounding "
+        f"of the stored phase to {rounding:.1e} s makes; store the phase less its mean slope, in double "
+        "precision."
+    )
+    values: dict[str, float | int | str] = {"averaging_times": count, "rounding_s": rounding}
+    return (Finding(code="ROUNDING_LIMITS", severity="caution", sentence=sentence, values=values),)
 
 
 def about_noise(told: FloatArray, times: FloatArray) -> tuple[Finding, ...]:

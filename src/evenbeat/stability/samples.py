@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Protocol, Self
 
@@ -34,16 +35,22 @@ class Samples(Protocol):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PhasePoints:
-    """Phase points in seconds, NaN where missing; any float type, promoted block by block."""
+    """Phase points in seconds, NaN where missing; any float type, promoted block by block.
+
+    ``rounding_s`` is the spacing of numbers near the largest phase, in the type it is stored in.
+    """
 
     phase_s: FloatArray
     has_gaps: bool
+    rounding_s: float = 0.0
 
     @classmethod
     def of(cls, phase_s: FloatArray) -> Self:
-        """Return the points after one look for gaps."""
+        """Return the points after one look for gaps and for the largest."""
         plain = np.asarray(phase_s)
-        return cls(phase_s=plain, has_gaps=_has_nan(plain))
+        largest = max(np.fmax.reduce(np.abs(block)) for block in _blocks(plain))
+        rounding = 0.0 if np.isnan(largest) else float(np.spacing(largest))
+        return cls(phase_s=plain, has_gaps=_has_nan(plain), rounding_s=rounding)
 
     @property
     def points(self) -> int:
@@ -140,7 +147,9 @@ def samples_of(record: Record, minimum_coverage: float) -> Samples:
 
 
 def _has_nan(values: FloatArray) -> bool:
-    return any(
-        bool(np.isnan(values[begin : begin + SCAN_BLOCK]).any())
-        for begin in range(0, len(values), SCAN_BLOCK)
-    )
+    return any(bool(np.isnan(block).any()) for block in _blocks(values))
+
+
+def _blocks(values: FloatArray) -> Iterator[FloatArray]:
+    for begin in range(0, len(values), SCAN_BLOCK):
+        yield values[begin : begin + SCAN_BLOCK]
