@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.figures.covariate import draw_covariate, record_time_label
 from evenbeat.figures.envelope import Envelope, envelope, missing_runs
 from evenbeat.figures.scales import fractional_text, fractional_unit, plain, seconds_unit, time_unit
 from evenbeat.figures.style import (
@@ -19,7 +20,6 @@ from evenbeat.figures.style import (
     RUST,
     dressed,
     new_figure,
-    stroke,
     styled,
 )
 from evenbeat.quantities import FloatArray
@@ -86,7 +86,7 @@ def draw_record(ax: Axes, record: Record) -> None:
     _draw_flags(ax, record, values / size, per_sample)
     _draw_steps(ax, record, per_sample)
     ax.set_ylabel(f"time error [{unit}]" if record.kind == "phase" else f"fractional frequency [{unit}]")
-    ax.set_xlabel(_time_label(record, time_name))
+    ax.set_xlabel(record_time_label(record, time_name))
     handles, _ = ax.get_legend_handles_labels()
     if handles:
         columns = min(len(handles), 3)
@@ -107,12 +107,6 @@ def _used(record: Record, values: FloatArray) -> FloatArray:
     for flag in excluded:
         used[flag.start : flag.stop] = np.nan
     return used
-
-
-def _time_label(record: Record, unit: str) -> str:
-    if record.start is None:
-        return f"time since the first reading [{unit}]"
-    return f"time since {str(record.start.astype('datetime64[m]')).replace('T', ' ')} UTC [{unit}]"
 
 
 def _set_range(ax: Axes, shown: Envelope, size: float) -> None:
@@ -255,43 +249,6 @@ def _draw_steps(ax: Axes, record: Record, per_sample: float) -> None:
             bbox=BEHIND_TEXT,
             zorder=5,
         )
-
-
-@styled
-def draw_covariate(ax: Axes, record: Record, name: str, number: int = 0) -> None:
-    """Draw one covariate of a record, such as a temperature."""
-    dressed(ax)
-    column = np.asarray(record.covariates[name], dtype=float)
-    shown = envelope(column)
-    time_size, time_name = time_unit(record.duration_s)
-    time = shown.position * record.interval_s / time_size
-    look = stroke(number + 1)
-    if shown.is_reduced:
-        ax.fill_between(time, shown.smallest, shown.largest, color=look.colour, alpha=0.28, linewidth=0)
-    ax.plot(time, shown.mean, color=look.colour, linewidth=0.9)
-    ax.set_xlim(0, record.duration_s / time_size)
-    text, unit = covariate_label(name)
-    ax.set_ylabel(f"[{unit}]")
-    ax.annotate(
-        text,
-        xy=(0.006, 0.93),
-        xycoords="axes fraction",
-        va="top",
-        fontsize=8,
-        color=look.colour,
-        bbox=BEHIND_TEXT,
-    )
-    low, high = ax.get_ylim()
-    ax.set_ylim(low, high + 0.3 * (high - low))
-    ax.set_xlabel(_time_label(record, time_name))
-
-
-def covariate_label(name: str) -> tuple[str, str]:
-    """Return ``room temperature`` and ``°C`` for ``room_temperature_c``."""
-    words = name.split("_")
-    units = {"c": "°C", "k": "K", "hpa": "hPa", "pa": "Pa", "v": "V", "percent": "%"}
-    unit = units.get(words[-1].lower()) if len(words) > 1 else None
-    return plain(" ".join(words[:-1] if unit else words)), unit or "as logged"
 
 
 @styled

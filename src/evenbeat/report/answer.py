@@ -9,7 +9,7 @@ import numpy as np
 from evenbeat.assessment.assess import Assessment
 from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
-from evenbeat.figures.record import covariate_label
+from evenbeat.figures.covariate import covariate_label
 from evenbeat.figures.scales import percent_text, seconds_unit
 from evenbeat.holdover import HoldoverForecast
 from evenbeat.quantities import Estimate
