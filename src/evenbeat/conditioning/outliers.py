@@ -24,6 +24,7 @@ PHASE_SPANS = (1, 2, 3)
 FEWEST = 8
 _SLOPE_WIDTH = 61
 _SIDE = 7
+_REPEATING = 0.5
 
 
 def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
@@ -69,7 +70,7 @@ def _judged_frequency(
 ) -> _Judgement:
     """Yield the distance from the running median, or from the nearer side where that says less."""
     residual = samples - running_median(samples, FREQUENCY_WIDTH)
-    step = resolution if resolution is not None else _visible_step(samples, residual)
+    step = resolution if resolution is not None else _visible_step(samples)
     sigma = local_spread(residual, step)
     nearer = _from_nearer_side(samples)
     sigma_nearer = local_spread(nearer, step)
@@ -93,7 +94,7 @@ def _judged_phase(samples: FloatArray, where: npt.NDArray[np.intp], resolution: 
     level = samples - np.concatenate([[0.0], np.cumsum(slope * elapsed)])
     for span in PHASE_SPANS:
         if len(level) > 4 * span + 2:
-            step = resolution if resolution is not None else _visible_step(samples, np.diff(level))
+            step = resolution if resolution is not None else _visible_step(samples)
             yield _from_straight_lines(level, span, step)
 
 
@@ -114,16 +115,16 @@ def _from_straight_lines(level: FloatArray, span: int, step: float | None) -> tu
     least = np.nanmin(np.abs(lines), axis=0) * np.sign(np.nanmean(lines, axis=0))
     one_side = np.nanmin(lines, axis=0) * np.nanmax(lines, axis=0) > 0
     distance = np.where(one_side, least, 0.0)
+    if span > 1:  # near an end too few lines are left to tell an outlier from its neighbours
+        distance[: 2 * span] = distance[-2 * span :] = 0.0
     sigma = local_spread(between, step)
     ends = 2 * np.repeat(sigma[[0, -1]], span)  # a single line misses by twice as much as the middle one
     return distance, np.concatenate([ends[:span], sigma, ends[span:]])
 
 
-def _visible_step(samples: FloatArray, residual: FloatArray) -> float | None:
-    """Return the display step where most readings equal their neighbours and the spread would be zero."""
-    if np.median(np.abs(residual)) > 0:
-        return None
-    return display_step(samples, None)
+def _visible_step(samples: FloatArray) -> float | None:
+    """Return the display step where readings repeat so often that their spread would jump with it."""
+    return display_step(samples, None) if len(np.unique(samples)) < _REPEATING * len(samples) else None
 
 
 def _flagged(record: Record, bad: npt.NDArray[np.intp], residual: FloatArray, threshold: float) -> Record:

@@ -15,6 +15,7 @@ from evenbeat.record import Record
 
 FEW_VALUES = 3
 """A log with no more distinct readings than this shows its display, not its oscillator."""
+_REPEATS = 4
 _VISIBLE = 0.1
 
 
@@ -35,7 +36,7 @@ def with_resolution_reported(record: Record) -> Record:
     step = record.resolution or display_step(samples, None)
     if record.resolution is None and step is not None:
         record = replace(record, resolution=step)
-    if distinct <= FEW_VALUES:
+    if distinct <= FEW_VALUES and len(samples) >= _REPEATS * distinct:
         return record.with_findings(_limited(record, distinct, step))
     if step is None:
         return record

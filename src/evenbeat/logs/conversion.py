@@ -138,7 +138,8 @@ def turned(converted: Converted) -> Converted:
     what = "above nominal means that the device is slow"
     if converted.kind == "phase":
         what = "that is positive means that the device is late"
-    sentence = f"The device under test measured the reference: a reading {what}, so the sign was turned."
+    sentence = f"The device under test measured the reference: a reading {what}, so the sign was turned "
+    sentence += "(override with --reading-of or reading_of)."
     finding = Finding(code="TURNED_SIGN", severity="note", sentence=sentence)
     return replace(converted, values=values, findings=(*converted.findings, finding))
 
