@@ -149,6 +149,15 @@ def test_contradictions_are_refused(
         eb.read_log(written(tmp_path, header + rows(20)), **options)
 
 
+@pytest.mark.parametrize("options", [{"quantity": "period", "unit": "s"}, {"reading_of": "reference"}])
+def test_reading_of_zero_is_named(tmp_path: Path, options: dict[str, str]) -> None:
+    """A period or frequency of zero, which has no fractional frequency, is named by its line."""
+    value = "1e-7" if "unit" in options else "10000000.1"
+    content = (f"{value}\n" * 9 + "0\n") + f"{value}\n" * 3
+    with pytest.raises(eb.LogError, match="line 10: the reading 0 in column number 0 cannot be converted"):
+        eb.read_log(written(tmp_path, content), interval_s=1, **options)
+
+
 def test_two_value_columns_are_named_with_the_option(tmp_path: Path) -> None:
     """Two columns that could be the clock are named, with the option that decides."""
     content = "frequency_a_hz,frequency_b_hz\n" + "10000000.1,10000000.2\n" * 9

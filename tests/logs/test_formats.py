@@ -54,6 +54,16 @@ def test_decimal_comma(tmp_path: Path, separator: str) -> None:
     assert "DECIMAL_COMMA" in codes(record)
 
 
+def test_text_columns_are_passed_over(tmp_path: Path) -> None:
+    """A column of words in front of or behind the numbers is no obstacle."""
+    content = "status,elapsed_s,frequency_hz,remark\n" + "".join(
+        f"ok,{10 * k},{f:.4f},steady\n" for k, f in enumerate(HERTZ)
+    )
+    record = read(tmp_path, content, nominal_frequency_hz=1e7)
+    np.testing.assert_allclose(record.values, EXPECTED, rtol=1e-6, atol=1e-16)
+    assert record.interval_s == 10.0
+
+
 def test_single_column_with_decimal_comma(tmp_path: Path) -> None:
     """A comma that only ever separates the same whole number from digits is a decimal mark."""
     record = read(tmp_path, "\n".join(f"{f:.4f}".replace(".", ",") for f in HERTZ + 0.5), interval_s=1)

@@ -182,7 +182,7 @@ def _candidates(
         widening = np.sqrt(1 + 1.5 * missed / width)
         if cause == "phase_step":  # the phase across a gap is not known
             widening = np.where(missed > max(2, width // _HOPS), np.inf, 1.0)
-        ratios = np.abs(excess) / (sigma * widening * _threshold(n, width, len(lengths)))
+        ratios = np.abs(excess) / (sigma * widening * _threshold(n / width, len(places) * len(lengths)))
         for name, first, last in refused:
             ratios[(places >= first) & (places <= last) & (name == cause)] = 0.0
         top = int(np.argmax(ratios))
@@ -196,11 +196,10 @@ def _candidates(
         )
 
 
-def _threshold(n: int, width: int, lengths: int) -> float:
+def _threshold(windows: float, comparisons: int) -> float:
     """Return how many sigmas the largest of all differences of a record without steps may reach."""
-    windows = n / width
-    comparisons = 4 * windows * lengths
-    return float(-special.stdtrit(max(_FREEDOM_PER_WINDOW * windows, 3.0), FALSE_ALARM / comparisons))
+    freedom = max(_FREEDOM_PER_WINDOW * windows, 3.0)
+    return float(-special.stdtrit(freedom, FALSE_ALARM / (2 * comparisons)))
 
 
 def _adjacent_difference(sums: FloatArray, places: npt.NDArray[np.intp], width: int) -> FloatArray:

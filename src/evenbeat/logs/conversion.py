@@ -134,7 +134,8 @@ def turned(converted: Converted) -> Converted:
     """
     values = 0.0 - converted.values  # not the negative, which would write -0
     if converted.kind == "frequency":
-        values = values / (1 + converted.values)
+        with np.errstate(divide="ignore"):  # the reader names the line of a reading of zero
+            values = values / (1 + converted.values)
     what = "above nominal means that the device is slow"
     if converted.kind == "phase":
         what = "that is positive means that the device is late"

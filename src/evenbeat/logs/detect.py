@@ -111,9 +111,18 @@ class _Split:
     def is_row(self, line: str) -> bool:
         if is_comment(line, self.separator):
             return False
-        kinds = [cell_kind(cell, self.decimal) for cell in self.cells(line)]
-        values = sum(kind in ("number", "moment", "measured") for kind in kinds)
-        return values > 0 and 2 * values >= sum(kind == "text" for kind in kinds) and kinds[0] != "text"
+        return _looks_like_row([cell_kind(cell, self.decimal) for cell in self.cells(line)], self.separator)
+
+
+def _looks_like_row(kinds: Sequence[CellKind], separator: str) -> bool:
+    """Return whether cells of these kinds are a row; a text in front is allowed where it is no prose."""
+    values = sum(kind in ("number", "moment", "measured") for kind in kinds)
+    texts = sum(kind == "text" for kind in kinds)
+    return (
+        values > (kinds[0] == "text")
+        and 2 * values >= texts
+        and not (kinds[0] == "text" and separator == " ")
+    )
 
 
 def _first_lines(text: bytes) -> list[str]:
@@ -147,8 +156,7 @@ def _score(lines: Sequence[str], separator: str, decimal: str, *, joined: bool) 
     widths: Counter[int] = Counter()
     for line in lines:
         kinds = [cell_kind(cell, decimal) for cell in split_line(line, separator, joined_moment=joined)]
-        values = sum(kind in ("number", "moment", "measured") for kind in kinds)
-        if values and kinds[0] != "text":
+        if _looks_like_row(kinds, separator):
             total += sum(kind != "text" for kind in kinds) / len(kinds)
             widths[len(kinds)] += 1
     if not widths:

@@ -98,6 +98,7 @@ def read_log(
         log, layout, table, quantity=quantity, unit=unit, nominal_frequency_hz=stated.nominal_frequency_hz
     )
     converted = turned(converted) if stated.reading_of == "reference" else converted
+    _check_finite(log, layout, table, converted)
     times = _times(log, layout, table, stated)
     grid = _grid(log, layout, table, times, stated.interval_s)
     return _record(log, layout, table, converted=converted, times=times, grid=grid, stated=stated)
@@ -186,6 +187,18 @@ def _converted(
         column=label,
         path=log.path,
     )
+
+
+def _check_finite(log: LogText, layout: Layout, table: Columns, converted: Converted) -> None:
+    """Refuse readings that have no frequency, such as a period of zero."""
+    bad = ~np.isfinite(converted.values) & ~np.isnan(table.numbers[layout.value])
+    if bad.any():
+        row = int(np.argmax(bad))
+        msg = (
+            f"the reading {table.numbers[layout.value][row]:g} in column {layout.form.label(layout.value)} "
+            "cannot be converted; write a missing reading as NaN"
+        )
+        raise LogError(msg, path=log.path, line=line_of_row(log, layout.form, row))
 
 
 def _times(log: LogText, layout: Layout, table: Columns, stated: Statements) -> Times | None:
