@@ -147,7 +147,7 @@ def duration_text(seconds: float) -> str:
         return f"{seconds:.3g} s"
     steps = (
         (120.0, 1.0, "s"),
-        (2 * SECONDS_PER_HOUR, SECONDS_PER_MINUTE, "min"),
+        (SECONDS_PER_HOUR, SECONDS_PER_MINUTE, "min"),
         (2 * SECONDS_PER_DAY, SECONDS_PER_HOUR, "h"),
         (2 * SECONDS_PER_YEAR, SECONDS_PER_DAY, "d"),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
 
 Line = tuple[str, str]
 LABEL_WIDTH = 12
+NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,7 +36,7 @@ class Verdict:
     def as_text(self) -> str:
         """Return the verdict as a page of text, at most 80 columns wide."""
         lines = [labelled_text(label, sentence) for label, sentence in self.lines]
-        return "\n".join([textwrap.fill(self.headline, PAGE_WIDTH), "", *lines])
+        return "\n".join([_filled(self.headline), "", *lines])
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values, ready for JSON."""
@@ -48,10 +50,14 @@ def labelled_text(label: str, sentence: str) -> str:
     """Return a sentence wrapped beside its label."""
     if len(label) >= LABEL_WIDTH:
         label, sentence = "", f"{label}: {sentence}"
-    indent = " " * LABEL_WIDTH
-    return textwrap.fill(
-        sentence, PAGE_WIDTH, initial_indent=label.ljust(LABEL_WIDTH), subsequent_indent=indent
-    )
+    return _filled(sentence, first=label.ljust(LABEL_WIDTH), rest=" " * LABEL_WIDTH)
+
+
+def _filled(sentence: str, *, first: str = "", rest: str = "") -> str:
+    """Wrap a sentence without parting a number from its unit."""
+    kept = re.sub(r"(?<=\d) (?=[%a-zA-Zµ°±])", NO_BREAK_SPACE, sentence)
+    filled = textwrap.fill(kept, PAGE_WIDTH, initial_indent=first, subsequent_indent=rest)
+    return filled.replace(NO_BREAK_SPACE, " ")
 
 
 def spoken_verdict(
