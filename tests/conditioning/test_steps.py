@@ -178,3 +178,20 @@ def test_demo_log_of_the_bench_counter(demo_data: Path) -> None:
 def test_demo_log_in_holdover_has_no_step(demo_data: Path) -> None:
     """gannet: leaving its reference changes the slope of the time error slowly, which is no step."""
     assert eb.condition(eb.read_log(demo_data / "gannet.csv.gz")).steps == ()
+
+
+def test_outlier_in_a_drifting_phase_record_leaves_no_step_behind() -> None:
+    """The sample that an outlier leaves missing is no offset, however steep the time error is there."""
+    record = eb.simulate_clock(
+        20_000,
+        interval_s=10,
+        levels=eb.NoiseLevels(white_pm=1e-20),
+        seed=1,
+        kind="phase",
+        aging=lambda t: 1e-16 * t,
+    )
+    values = np.array(record.values)
+    values[[19_000, 19_500, 19_501]] += 1e-9
+    result = eb.condition(replace(record, values=values))
+    assert result.excluded == 3
+    assert result.steps == ()

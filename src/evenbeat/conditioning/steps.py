@@ -33,6 +33,7 @@ _HOPS = 8
 _WIDEST_PHASE = 64
 _FREEDOM_PER_WINDOW = 0.37  # what a median absolute deviation is worth beside a standard deviation
 _SHARP = 0.8
+_SMALL_GAP = 2
 _MOST_REFUSED = 20
 _LASTING = 0.5
 _ROOM = 6  # the differences around three steps may be large without raising the spread
@@ -141,11 +142,14 @@ def _frequency_series(record: Record, values: FloatArray) -> _Series:
 
 
 def _phase_series(values: FloatArray) -> _Series:
-    """Return time errors, freed from their usual slope so that a missing sample shifts little."""
-    where = present(values)
-    missed = where - np.arange(len(where)) - where[0]
-    slope = float(np.median(np.diff(values[where]) / np.diff(where)))
-    return _Series(samples=values[where] - slope * where, where=where, missed=missed, quantum=0.0)
+    """Return time errors; one or two missing in a row are drawn straight, for the search alone."""
+    present_at = present(values)
+    places = np.arange(present_at[0], present_at[-1] + 1)
+    missed = np.append(np.diff(present_at) - 1, 0)
+    run = missed[np.searchsorted(present_at, places, side="right") - 1]
+    where = places[(run <= _SMALL_GAP) | ~np.isnan(values[places])]
+    samples = np.interp(where, present_at, values[present_at])
+    return _Series(samples=samples, where=where, missed=where - np.arange(len(where)) - where[0], quantum=0.0)
 
 
 def _clearest(series: _Series, phase: _Series | None, refused: list[tuple[str, int, int]]) -> _Step | None:
@@ -181,7 +185,7 @@ def _candidates(
         # wander across a gap: as much as a random walk gains in the time, the steepest of the noises
         widening = np.sqrt(1 + 1.5 * missed / width)
         if cause == "phase_step":  # the phase across a gap is not known
-            widening = np.where(missed > max(2, width // _HOPS), np.inf, 1.0)
+            widening = np.where(missed > 0, np.inf, 1.0)
         ratios = np.abs(excess) / (sigma * widening * _threshold(n / width, len(places) * len(lengths)))
         for name, first, last in refused:
             ratios[(places >= first) & (places <= last) & (name == cause)] = 0.0
