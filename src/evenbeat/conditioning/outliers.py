@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from evenbeat.conditioning.local_noise import local_spread, present, running_median
 from evenbeat.errors import InputError
@@ -25,6 +26,7 @@ FEWEST = 8
 _SLOPE_WIDTH = 61
 _SIDE = 7
 _REPEATING = 0.5
+_SHADOW = 5.0
 
 
 def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
@@ -38,8 +40,9 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
 
     Notes
     -----
-    Running median and median absolute deviation (Hampel identifier). Not valid for more than three
-    outliers in a row in a phase record, nor where more than a third of the neighbours are outliers.
+    Running median and median absolute deviation (Hampel identifier). Not valid where more than a
+    third of the neighbours are outliers; in a phase record not for more than three in a row, nor for
+    a small one beside one five times larger.
     """
     if not threshold > 0:
         msg = f"outlier_threshold is {threshold}; it must be a positive number, such as 5"
@@ -58,6 +61,8 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
         off = np.abs(distance) > np.maximum(threshold * sigma, rounding)
         bad |= off
         largest = np.where(off & (np.abs(distance) > np.abs(largest)), distance, largest)
+    if record.kind == "phase":
+        bad &= ~_in_shadow(np.where(bad, np.abs(largest), 0.0))
     return _flagged(record, where[bad], largest[bad], threshold)
 
 
@@ -120,6 +125,12 @@ def _from_straight_lines(level: FloatArray, span: int, step: float | None) -> tu
     sigma = local_spread(between, step)
     ends = 2 * np.repeat(sigma[[0, -1]], span)  # a single line misses by twice as much as the middle one
     return distance, np.concatenate([ends[:span], sigma, ends[span:]])
+
+
+def _in_shadow(size: FloatArray) -> npt.NDArray[np.bool_]:
+    """Return which samples lie so near a much larger outlier that the lines through it judged them."""
+    reach = 2 * 2 * max(PHASE_SPANS) + 1
+    return size * _SHADOW < ndimage.maximum_filter1d(size, reach, mode="constant")
 
 
 def _visible_step(samples: FloatArray) -> float | None:
