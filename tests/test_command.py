@@ -109,8 +109,8 @@ BAD_LOGS = {
     "no number": (b"alpha,beta\ngamma,delta\nepsilon,zeta\n", "no number|no numbers|numbers"),
     "all missing": ((HEADER + "frequency_hz\n" + "nan\n" * 50).encode(), "NaN|missing"),
     "three rows": (
-        (HEADER + "elapsed_s,frequency_hz\n" + "\n".join(_rows(2)) + "\n").encode(),
-        "2|few|at least",
+        (HEADER + "elapsed_s,frequency_hz\n" + "\n".join(_rows(3)) + "\n").encode(),
+        "3 readings; at least 5",
     ),
     "text in the middle": (
         (

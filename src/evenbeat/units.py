@@ -60,6 +60,8 @@ def parse_unit(text: str) -> tuple[Dimension, float]:
     InputError
         If the unit is not known.
     """
+    if text.strip() == "mHz":  # the only unit here whose prefix changes meaning with its case
+        return "frequency", 1e-3
     name = text.strip().lower()
     tables: tuple[tuple[Dimension, dict[str, float]], ...] = (
         ("time", TIME_UNITS),

@@ -11,7 +11,7 @@ import pytest
 
 from evenbeat.assessment.assess import STAGES, Assessment, assess
 from evenbeat.conditioning.condition import condition
-from evenbeat.errors import InputError
+from evenbeat.errors import InputError, TooShortError
 from evenbeat.logs.reader import read_log
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Record
@@ -130,6 +130,12 @@ def test_a_record_too_short_for_a_model_still_gives_what_it_can() -> None:
     assessment = assess(_clock(6), tolerance=1e-8)
     assert assessment.model is None
     assert assessment.verdict.headline.startswith("No recommendation. No clock model:")
+
+
+def test_a_handful_of_readings_is_refused() -> None:
+    """Three readings say nothing of a clock."""
+    with pytest.raises(TooShortError, match="the record has 3 readings; at least 5 are needed"):
+        assess(_clock(3))
 
 
 @pytest.mark.parametrize("hidden", [True, False])

@@ -33,10 +33,12 @@ def test_good_news_is_told_like_bad_news(kind: str) -> None:
 
 
 def test_checks_can_be_switched_off() -> None:
-    """A check that is switched off leaves neither flag nor finding nor history."""
+    """A check that is switched off leaves neither flag nor finding; the history says what was off."""
     result = eb.condition(clean(), outliers=False, steps=False, wraps=False, warm_up=False)
     assert codes(result) == {"NO_GAPS"}
-    assert result.history == ()
+    (treatment,) = result.history
+    assert treatment.operation == "condition"
+    assert not any(treatment.arguments.values())
 
 
 @pytest.mark.parametrize("n", [2, 3, 5, 9, 20, 63])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
@@ -101,3 +102,41 @@ def test_modified_julian_date_of_the_unix_epoch() -> None:
     days = (2000 - 1970) * 365 + 7  # leap years 1972 to 1996
 
     assert units.MJD_OF_UNIX_EPOCH + days == 51544
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "factor"),
+    [
+        ("MHz", "frequency", 1e6),
+        ("mhz", "frequency", 1e6),
+        ("mHz", "frequency", 1e-3),
+        ("ns", "time", 1e-9),
+        ("ppb", "fractional", 1e-9),
+        ("-1e-6", "fractional", -1e-6),
+    ],
+)
+def test_a_unit_says_what_it_measures(text: str, dimension: str, factor: float) -> None:
+    """Prefixes of the SI brochure; millihertz is told from megahertz by its small m."""
+    assert units.parse_unit(text) == (dimension, pytest.approx(factor))
+
+
+@pytest.mark.parametrize(
+    ("parse", "text", "value"),
+    [
+        (units.parse_frequency, "10 MHz", 1e7),
+        (units.parse_frequency, "32768", 32768.0),
+        (units.parse_time, "1.5 us", 1.5e-6),
+        (units.parse_time, "100ns", 1e-7),
+        (units.parse_time, "1e-6", 1e-6),
+    ],
+)
+def test_measures_are_read_with_their_unit(parse: Callable[[str], float], text: str, value: float) -> None:
+    """A number alone is in the SI unit."""
+    assert parse(text) == pytest.approx(value)
+
+
+@pytest.mark.parametrize("text", ["10 bananas", "-1 MHz", "MHz", "0 Hz", "1e999 Hz"])
+def test_what_is_no_frequency_is_refused(text: str) -> None:
+    """The sentence lists the units."""
+    with pytest.raises(InputError, match="Hz, kHz, MHz or GHz"):
+        units.parse_frequency(text)

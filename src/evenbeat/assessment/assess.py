@@ -29,6 +29,7 @@ from evenbeat.stability.time_error import TimeErrorCurve, time_interval_error
 STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadamard")
 MINIMUM_COVERAGE = 0.9
 """Share of an average that must be present: one missing reading must not cost a day's average."""
+FEWEST_READINGS = 5
 STAGES = ("conditioning", *(f"{name} deviation" for name in STATISTICS), "MTIE", "clock model", "forecasts")
 
 Progress = Callable[[str], None]
@@ -140,7 +141,7 @@ def assess(
     InputError
         If an option cannot be used.
     """
-    _check(tolerance, reliability)
+    _check(record, tolerance, reliability)
     begin = progress or (lambda _stage: None)
     begin("conditioning")
     record = _conditioned(record)
@@ -160,7 +161,8 @@ def assess(
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
     interval = None if model is None or tolerance is None else suggest_interval(model, **question)
-    results = [result for result in (*curves.values(), time_error, model, holdover, interval) if result]
+    shown = () if display is not None else (*curves.values(), time_error)  # of a display that stands still
+    results = [result for result in (*shown, model, holdover, interval) if result]
     verdict = spoken_verdict(
         record,
         curves=curves,
@@ -193,12 +195,19 @@ def assess(
     )
 
 
-def _check(tolerance: float | None, reliability: float) -> None:
+def _check(record: Record, tolerance: float | None, reliability: float) -> None:
     """Refuse an impossible question before anything is computed."""
     checked_probability(reliability, "reliability")
     if tolerance is not None and not tolerance > 0:
         msg = f"tolerance is {tolerance:g}; it must be a positive fractional frequency such as 1e-8"
         raise InputError(msg)
+    readings = len(record) - record.missing
+    if readings < FEWEST_READINGS:
+        log = "the record" if record.source is None else record.source.path
+        msg = (
+            f"{log} has {readings} readings; at least {FEWEST_READINGS} are needed to say anything of a clock"
+        )
+        raise TooShortError(msg, needed=FEWEST_READINGS, available=readings)
 
 
 def _conditioned(record: Record) -> Record:

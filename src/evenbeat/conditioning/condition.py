@@ -55,4 +55,6 @@ def condition(
     if outliers:
         record = with_outliers_flagged(record, threshold=outlier_threshold)
     record = with_resolution_reported(record)
-    return with_steps_flagged(record) if steps else record
+    if steps:
+        record = with_steps_flagged(record)
+    return record.treated("condition", outliers=outliers, steps=steps, wraps=wraps, warm_up=warm_up)

@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from evenbeat.conditioning.local_noise import present, spread
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, Severity
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
+from evenbeat.units import duration_text
 
 FEW_VALUES = 3
 """A log with no more distinct readings than this shows its display, not its oscillator."""
@@ -46,7 +47,7 @@ def with_resolution_reported(record: Record) -> Record:
         return record.with_findings(
             Finding(code="FINE_DISPLAY", severity="good", sentence=sentence, values={"step": step})
         )
-    return record.with_findings(_quantised(record, distinct, step))
+    return record.with_findings(_quantised(record, distinct, step, noise))
 
 
 def _noise(samples: FloatArray, kind: str) -> float:
@@ -68,21 +69,32 @@ def floor_at_interval(record: Record, step: float) -> float:
     return step / math.sqrt(12)
 
 
-def _quantised(record: Record, distinct: int, step: float) -> Finding:
+def _quantised(record: Record, distinct: int, step: float, noise: float) -> Finding:
+    """Say how much of the scatter between neighbours rounding can explain."""
     floor = floor_at_interval(record, step)
-    law = "falling as 1/tau" if record.kind == "phase" else "falling as the square root of tau"
+    share = min(1.0, step**2 / 12 / noise**2) if noise > 0 else 1.0
+    interval = duration_text(record.interval_s)
+    if share > 0.5:
+        meaning = f"so that short averaging times show the display; it falls {_law(record)}"
+    else:
+        meaning = f"which is {share:.0%} of the variance seen there"
     sentence = (
         f"Readings come in display steps of {_size(record, step)} ({distinct} distinct values); rounding "
-        f"alone gives an Allan deviation of about {floor:.2g} at {record.interval_s:g} s, {law}, "
-        "so that short averaging times show the display."
+        f"alone gives an Allan deviation of about {floor:.2g} at {interval}, {meaning}."
     )
     values = {
         "step": step,
         "distinct": distinct,
         "allan_floor_at_interval": floor,
         "interval_s": record.interval_s,
+        "share_of_variance": share,
     }
-    return Finding(code="QUANTISED", severity="caution", sentence=sentence, values=values)
+    severity: Severity = "caution" if share > 0.5 else "note"
+    return Finding(code="QUANTISED", severity=severity, sentence=sentence, values=values)
+
+
+def _law(record: Record) -> str:
+    return "as 1/τ" if record.kind == "phase" else "as 1/√τ"
 
 
 def _limited(record: Record, distinct: int, step: float | None) -> Finding:

@@ -57,9 +57,15 @@ def detect_form(log: LogText) -> Form:
     content = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
     split = _best_split([line for _, line in content])
     if split is None:
-        msg = f"no row of numbers was found in the first {len(lines)} lines; a table of readings is needed"
-        raise LogError(msg, path=log.path)
+        raise LogError(_no_numbers(lines), path=log.path)
     return _form(content, split)
+
+
+def _no_numbers(lines: list[str]) -> str:
+    absent = sum(bool(line.strip()) and line.strip().lower() in MISSING_TEXTS for line in lines)
+    if absent:
+        return f"all {absent} readings are missing (NaN or a text such as OVLD); there is nothing to analyse"
+    return f"no row of numbers was found in the first {len(lines)} lines; a table of readings is needed"
 
 
 def cell_kind(cell: str, decimal: str = ".") -> CellKind:
