@@ -82,6 +82,7 @@ def spoken_verdict(
         return Verdict(headline=headline, lines=tuple(lines))
     now = _offset_now(model)
     lines.insert(0, ("now", _now_sentence(now, record)))
+    lines.insert(1, ("digits", _digits_sentence(now, curves.get("overlapping_allan"))))
     lines += _aging_lines(model)
     lines += [_sensitivity_line(model, influence.name) for influence in model.trend.influences]
     if holdover is not None:
@@ -129,9 +130,25 @@ def _now_sentence(now: Estimate, record: Record) -> str:
     nominal = record.nominal_frequency_hz
     if nominal is None:
         return f"{sentence}; to set it to nominal, change its frequency by {-now.value:+.3g}."
-    return (
-        f"{sentence} ({now.value * nominal:+.3g} Hz at {_hertz(nominal)}); set it back by that for nominal."
-    )
+    shift = now.value * nominal
+    return f"{sentence} ({shift:+.3g} Hz at {_hertz(nominal)}); change it by {-shift:+.3g} Hz for nominal."
+
+
+def right_digits(relative_error: float) -> int:
+    """Return how many digits of a reading a relative error leaves right."""
+    return max(0, math.floor(-math.log10(relative_error))) if relative_error > 0 else 15
+
+
+def _digits_sentence(now: Estimate, curve: StabilityCurve | None) -> str:
+    low, high = now.interval()
+    as_it_is = right_digits(max(abs(low), abs(high)))
+    sentence = f"A counter that runs on it reads {as_it_is} digits right as it is"
+    noise = math.nan if curve is None or not len(curve) else float(curve.deviation[0])
+    if curve is None or not noise > 0:
+        return f"{sentence}."
+    corrected = right_digits(1.96 * math.hypot(now.standard_uncertainty, noise))
+    gate = duration_text(float(curve.averaging_time_s[0]))
+    return f"{sentence}, {corrected} at a gate of {gate} once its offset is corrected (95 %)."
 
 
 def _hertz(frequency: float) -> str:
@@ -226,6 +243,10 @@ def _display_lines(display: DisplayBound, record: Record, tolerance: float | Non
     aging = display.largest_aging_per_second * SECONDS_PER_DAY
     lines = [
         ("now", f"The offset lies between {display.low:+.2e} and {display.high:+.2e} (± one display step)."),
+        (
+            "digits",
+            f"Its readings are right to {right_digits(max(abs(display.low), abs(display.high)))} digits.",
+        ),
         ("stability", f"Below {display.step:.1e} at a gate of {gate}; a smaller change is invisible here."),
         ("aging", f"Less than {aging:.1e} per day (no step in {extent}); the true aging may be far smaller."),
         (
