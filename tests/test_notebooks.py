@@ -9,6 +9,7 @@ from nbclient import NotebookClient
 FOLDER = Path(__file__).resolve().parents[1] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
 LONGEST_CELL = 14
+WIDEST_LINE = 92
 
 
 @pytest.fixture(params=NOTEBOOKS, ids=lambda path: path.stem)
@@ -39,6 +40,7 @@ def test_cells_teach_and_do_not_program(path: Path) -> None:
     notebook = nbformat.read(path, as_version=4)
     sources = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
     assert max(len(source.splitlines()) for source in sources) <= LONGEST_CELL
+    assert max(len(line) for source in sources for line in source.splitlines()) <= WIDEST_LINE
     assert not any("def " in source or "filterwarnings" in source for source in sources)
     assert sum("assert " in source for source in sources) >= 3
 
@@ -60,5 +62,6 @@ def test_runs_clean(path: Path) -> None:
     outputs = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
     complaints = [o.text for o in outputs if o.output_type == "stream" and o.name == "stderr"]
     assert not complaints
-    assert any("image/png" in output.get("data", {}) for output in outputs)
+    drawn = sum("image/png" in output.get("data", {}) for output in outputs)
+    assert drawn == sum(cell.source.count("eb.plot(") for cell in notebook.cells)
     assert set(FOLDER.rglob("*")) == before

@@ -7,8 +7,8 @@ lightness; every series has its own line style and marker as well, so that grey 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
@@ -94,11 +94,19 @@ def stroke(number: int) -> Stroke:
     return STROKES[number % len(STROKES)]
 
 
-def in_style() -> AbstractContextManager[None]:
-    """Return a context in which matplotlib draws in this style; outside it nothing has changed."""
+@contextmanager
+def in_style() -> Iterator[None]:
+    """Let matplotlib draw in this style; outside nothing has changed.
+
+    A notebook's backend is loaded by the first figure, here inside, and makes matplotlib interactive:
+    that one setting outlives the style, or no later figure would be shown.
+    """
     import matplotlib as mpl
 
-    return mpl.rc_context(SETTINGS)  # type: ignore[arg-type]
+    with mpl.rc_context(SETTINGS):  # type: ignore[arg-type]
+        yield
+        interactive = mpl.is_interactive()
+    mpl.interactive(interactive)
 
 
 def styled(draw: Callable[Arguments, Drawn]) -> Callable[Arguments, Drawn]:
