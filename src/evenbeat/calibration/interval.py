@@ -190,9 +190,7 @@ def suggest_interval(
     checked_probability(reliability, "reliability")
     question = _Question(model, as_left, reference_uncertainty, tolerance - band, reliability)
     reach = model.record.duration_s
-    times = np.concatenate(
-        [[0.0], np.geomspace(min(model.blocks.length_s, reach / 100), reach, SEARCH_POINTS)]
-    )
+    times = _search_times(min(model.blocks.length_s, reach / 100), reach)
     offset = question.offset(times)
     interval, limited_by = question.interval(times)
     extrapolated = math.nan
@@ -218,6 +216,15 @@ def suggest_interval(
         elapsed_s=times,
         offset=offset,
         findings=merged([finding], _reference_finding(reference_uncertainty)),
+    )
+
+
+def _search_times(first: float, last: float) -> FloatArray:
+    """Return times close together at the start, where a fast change would be, and evenly later on."""
+    return np.unique(
+        np.concatenate(
+            [[0.0], np.geomspace(first, last, SEARCH_POINTS // 2), np.linspace(0, last, SEARCH_POINTS)[1:]]
+        )
     )
 
 

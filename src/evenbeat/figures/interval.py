@@ -78,7 +78,7 @@ def _mark_interval(ax: Axes, suggestion: IntervalSuggestion, time_size: float) -
     least = "at least " if suggestion.limited_by == "record length" else ""
     ax.plot([at, at], [ax.get_ylim()[0], height], color=INK, linewidth=1.1)
     ax.plot([at], [height], marker="o", markersize=6, markerfacecolor="white", color=INK, zorder=5)
-    late = at > 0.6 * ax.get_xlim()[1]
+    late = at > 0.33 * ax.get_xlim()[1]  # the falling curve is on the other side
     ax.annotate(
         f"suggested interval: {least}{duration_text(suggestion.interval_s)}",
         xy=(at, 0.07),
