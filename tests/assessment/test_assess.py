@@ -108,6 +108,20 @@ def test_fulmar_counts_the_reference_so_its_sign_is_turned(demo_data: Path, trut
     assert "state a tolerance for more" in assessment.verdict.headline
 
 
+def test_a_loop_that_opened_withholds_the_recommendation(demo_data: Path) -> None:
+    """Gannet is locked for ten days and coasts for two: no forecast from both together."""
+    assessment = assess(read_log(demo_data / "gannet.csv.gz"), tolerance=1e-10)
+    assert assessment.verdict.headline.startswith("No recommendation. The last 2.4 d average 2.167e-11")
+    assert assessment.interval is None
+
+
+def test_the_coasting_part_by_itself_holds_the_truth(demo_data: Path) -> None:
+    """Its two days alone: the aging of 2.5e-11 per day that was put in lies in the interval."""
+    record = read_log(demo_data / "gannet.csv.gz").between(10 * DAY, 12 * DAY)
+    low, high = assess(record).model.aging_rate().per_day.interval()
+    assert low < 2.5e-11 < high
+
+
 def _clock(n: int = 300) -> Record:
     return simulate_clock(n, interval_s=60.0, levels=NoiseLevels(white_fm=1e-20), seed=2)
 

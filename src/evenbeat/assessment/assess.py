@@ -14,6 +14,7 @@ from evenbeat.assessment.display import DisplayBound, display_bound
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.clock.fit import fit_clock
+from evenbeat.clock.foretold import foretold_finding
 from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.condition import condition
 from evenbeat.errors import InputError, TooShortError
@@ -50,7 +51,7 @@ class Assessment(Printed):
     model, holdover
         ``None`` where the record cannot carry a clock model; a finding says why.
     interval
-        ``None`` where no tolerance was stated or there is no model.
+        ``None`` where no tolerance was stated, there is no model, or the clock changed within the log.
     display
         Bounds where all readings are the same.
     settings
@@ -160,7 +161,10 @@ def assess(
         "reference_uncertainty": reference_uncertainty,
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
-    interval = None if model is None or tolerance is None else suggest_interval(model, **question)
+    changed = [f for f in (model.findings if model else ()) if f.code == "NOT_FORETOLD"]
+    interval = None
+    if model is not None and tolerance is not None and not changed:
+        interval = suggest_interval(model, **question)
     shown = () if display is not None else (*curves.values(), time_error)  # of a display that stands still
     results = [result for result in (*shown, model, holdover, interval) if result]
     verdict = spoken_verdict(
@@ -171,7 +175,7 @@ def assess(
         interval=interval,
         display=display,
         tolerance=tolerance,
-        no_model=no_model,
+        withheld=[*no_model, *changed],
     )
     return Assessment(
         record=record,
@@ -251,9 +255,11 @@ def _model(
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=sentence)]
     chosen = _varying_temperatures(record) if environment is None else tuple(environment)
     try:
-        return fit_clock(record, aging=aging, environment=chosen), []
+        model = fit_clock(record, aging=aging, environment=chosen)
     except TooShortError as error:
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=f"No clock model: {error}.")]
+    foretold = foretold_finding(model, aging=aging)
+    return (model if foretold is None else model.with_findings(foretold)), []
 
 
 def _varying_temperatures(record: Record) -> tuple[str, ...]:

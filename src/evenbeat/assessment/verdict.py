@@ -69,16 +69,16 @@ def spoken_verdict(
     interval: IntervalSuggestion | None,
     display: DisplayBound | None,
     tolerance: float | None,
-    no_model: list[Finding],
+    withheld: list[Finding],
 ) -> Verdict:
-    """Return the verdict on one record's results."""
+    """Return the verdict on one record's results; ``withheld`` says why there is no recommendation."""
     lines = [_log_line(record)]
     if display is not None:
         lines += _display_lines(display, record, tolerance)
         return Verdict(headline=_display_headline(display), lines=tuple(lines))
     lines += _stability_lines(curves.get("overlapping_allan"), model)
     if model is None:
-        headline = f"No recommendation. {no_model[0].sentence}"
+        headline = f"No recommendation. {withheld[0].sentence}"
         return Verdict(headline=headline, lines=tuple(lines))
     now = _offset_now(model)
     lines.insert(0, ("now", _now_sentence(now, record)))
@@ -89,7 +89,8 @@ def spoken_verdict(
         lines.append(_holdover_line(holdover))
     if interval is not None:
         lines.insert(1, ("tolerance", interval.reason))
-    return Verdict(headline=_headline(interval, now, model), lines=tuple(lines))
+    headline = f"No recommendation. {withheld[0].sentence}" if withheld else _headline(interval, now, model)
+    return Verdict(headline=headline, lines=tuple(lines))
 
 
 def _headline(interval: IntervalSuggestion | None, now: Estimate, model: ClockModel) -> str:

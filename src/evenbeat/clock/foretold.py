@@ -1,0 +1,89 @@
+"""Is the end of a record what its beginning foretold? One forecast of the past, before one of the future.
+
+A clock whose behaviour changed (a loop that opened, a repair, a new draught) makes a model of the
+whole record that describes neither part. The first four fifths foretell the last; if they fail, the
+forecast beyond the record deserves no more trust.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from evenbeat.clock.fit import fit_clock
+from evenbeat.clock.model import ClockModel
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.quantities import number_text
+from evenbeat.record import Record
+from evenbeat.units import duration_text
+
+SHARE_FORETOLD = 0.2
+SURPRISING = 0.002
+"""Two-sided probability below which the last part counts as not foretold."""
+
+
+def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
+    """Return whether the mean frequency of the last fifth lies where the rest foretold it.
+
+    Parameters
+    ----------
+    model
+        Fitted to the whole record; its environment and prior are used again.
+    aging
+        As given to :func:`evenbeat.fit_clock`.
+
+    Returns
+    -------
+    Finding or None
+        ``FORETOLD`` (good) or ``NOT_FORETOLD`` (caution); ``None`` where a part is too short or empty.
+    """
+    record = model.record
+    cut = (1 - SHARE_FORETOLD) * record.duration_s
+    environment = [influence.name for influence in model.trend.influences]
+    try:
+        observed = _mean_frequency(record, cut)
+        early = fit_clock(
+            record.between(0, cut), aging=aging, environment=environment, noise_prior=model.noise_prior
+        )
+    except InputError:  # a part is too short, or a temperature did not change yet
+        return None
+    if observed is None:
+        return None
+    length = record.duration_s - cut
+    forecast = early.frequency_at(np.array([cut + length / 2]), averaging_time_s=length)
+    below = float(forecast.distribution.cdf(observed)[0])
+    return _finding(
+        observed=observed,
+        foretold=float(forecast.mean[0]),
+        uncertainty=float(forecast.standard_uncertainty[0]),
+        probability=2 * min(below, 1 - below),
+        length_s=length,
+    )
+
+
+def _mean_frequency(record: Record, cut: float) -> float | None:
+    """Return the mean after ``cut``, steps found there taken out; ``None`` if half of it is missing."""
+    values = record.between(cut, record.duration_s + record.interval_s).to_frequency()
+    present = values.usable_values(without_steps=True)
+    present = present[~np.isnan(present)]
+    return float(np.mean(present)) if 2 * len(present) >= len(values) else None
+
+
+def _finding(
+    *, observed: float, foretold: float, uncertainty: float, probability: float, length_s: float
+) -> Finding:
+    values = {
+        "observed": observed,
+        "foretold": foretold,
+        "standard_uncertainty": uncertainty,
+        "probability": probability,
+    }
+    part, said = duration_text(length_s), number_text(foretold, uncertainty)
+    if probability >= SURPRISING:
+        sentence = f"The last {part} average {observed:.4g}; the log before that foretold {said}."
+        return Finding(code="FORETOLD", severity="good", sentence=sentence, values=values)
+    sentence = (
+        f"The last {part} average {observed:.4g} where the log before that foretold {said}: the clock "
+        "changed, and no forecast from this log should be trusted; assess the part since then by itself."
+    )
+    return Finding(code="NOT_FORETOLD", severity="caution", sentence=sentence, values=values)
