@@ -1,5 +1,7 @@
 """Forecasts agree with each other and add up."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -100,3 +102,20 @@ def test_holdover_refuses_what_makes_no_sense(
     """Durations and limits are positive."""
     with pytest.raises(InputError, match=sentence):
         predict_holdover(model, duration, time_error_limit_s=limit)
+
+
+def test_temperature_counts_as_it_was_until_the_end_and_at_its_mean_after() -> None:
+    """A clock at 1e-10 per kelvin whose room ends 5 K warmer than its mean: the present follows the room."""
+    record = simulate_clock(1200, interval_s=3600.0, levels=NoiseLevels(white_fm=1e-22), seed=5)
+    wave = np.sin(record.elapsed_s / (3 * DAY))
+    room = 20 + wave + np.where(record.elapsed_s > 45 * DAY, 5.0, 0.0)
+    record = replace(
+        record, values=record.values + 1e-10 * (room - 20), covariates={"room_temperature_c": room}
+    )
+    model = fit_clock(record, aging="none", environment=("room_temperature_c",))
+    now, later = model.frequency_at([record.duration_s, record.duration_s + 10 * DAY]).mean
+    assert now == pytest.approx(1e-10 * (room[-1] - 20), abs=3e-12)
+    assert later == pytest.approx(1e-10 * (np.mean(room) - 20), abs=1e-11)
+    spread = model.frequency_at([record.duration_s, record.duration_s + 10 * DAY]).standard_uncertainty
+    assert spread[1] == pytest.approx(1e-10 * np.std(room), rel=0.05)
+    assert spread[0] < 0.02 * spread[1]

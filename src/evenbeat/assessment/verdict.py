@@ -142,14 +142,15 @@ def right_digits(relative_error: float) -> int:
 
 def _digits_sentence(now: Estimate, curve: StabilityCurve | None) -> str:
     low, high = now.interval()
-    as_it_is = right_digits(max(abs(low), abs(high)))
-    sentence = f"A counter that runs on it reads {as_it_is} digits right as it is"
-    noise = math.nan if curve is None or not len(curve) else float(curve.deviation[0])
+    offset = max(abs(low), abs(high))
+    noise = 0.0 if curve is None or not len(curve) else 1.96 * float(np.nan_to_num(curve.deviation[0]))
+    as_it_is = right_digits(offset + noise)
     if curve is None or not noise > 0:
-        return f"{sentence}."
-    corrected = right_digits(1.96 * math.hypot(now.standard_uncertainty, noise))
+        return f"A counter that runs on it reads {as_it_is} digits right."
+    corrected = right_digits(math.hypot(1.96 * now.standard_uncertainty, noise))
     gate = duration_text(float(curve.averaging_time_s[0]))
-    return f"{sentence}, {corrected} at a gate of {gate} once its offset is corrected (95 %)."
+    sentence = f"A counter that runs on it reads {as_it_is} digits right at a gate of {gate}"
+    return f"{sentence}, {corrected} once its offset is corrected (95 %)."
 
 
 def _hertz(frequency: float) -> str:

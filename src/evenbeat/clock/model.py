@@ -162,12 +162,13 @@ class ClockModel(Printed):
 
         Notes
         -----
-        Temperature is taken at its mean over the record; its swing and weather are in the uncertainty.
+        Within the record temperature is taken as it was; after it at its mean over the record, with its
+        daily swing and weather in the uncertainty.
         """
         elapsed = self.record.elapsed_at(times)
         spans = self._spans_around(elapsed, averaging_time_s)
-        predicted = self._predict(Targets(spans=spans, designs=self._future_designs(spans)))
-        known_to = self._frequency_floor(averaging_time_s or self.blocks.length_s)
+        predicted = self._predict(Targets(spans=spans, designs=self._designs(spans)))
+        known_to = self._frequency_floor(elapsed, averaging_time_s or self.blocks.length_s)
         distribution = predicted.distribution.scaled(self.scale).shifted(float(self.blocks.frequency.mean()))
         return Forecast(
             quantity="frequency",
@@ -188,11 +189,11 @@ class ClockModel(Printed):
         start = self._spans_around(np.full(len(elapsed), self.record.duration_s), averaging_time_s)
         targets = Targets(
             spans=spans,
-            designs=self._future_designs(spans),
+            designs=self._designs(spans),
             reference=start,
-            reference_designs=self._future_designs(start),
+            reference_designs=self._designs(start),
         )
-        known_to = self._frequency_floor(averaging_time_s or self.blocks.length_s)
+        known_to = self._frequency_floor(elapsed, averaging_time_s or self.blocks.length_s)
         return Forecast(
             quantity="frequency_change",
             times_s=elapsed,
@@ -236,7 +237,7 @@ class ClockModel(Printed):
             raise InputError(msg)
         duration = self.record.duration_s
         spans = Spans(start=np.ones(len(elapsed)), stop=elapsed / duration)
-        predicted = self._predict(Targets(spans=spans, designs=self._future_designs(spans)))
+        predicted = self._predict(Targets(spans=spans, designs=self._designs(spans)))
         mean = float(self.blocks.frequency.mean())
         frequency = predicted.distribution.scaled(self.scale).shifted(mean)
         known_to = np.hypot(self._time_swing(horizon), self.display_uncertainty * horizon)
@@ -292,11 +293,17 @@ class ClockModel(Printed):
         y = (self.blocks.frequency - self.blocks.frequency.mean()) / self.scale
         return predict(self.grid, y, targets, variants=self.variants, components=self.components)
 
-    def _future_designs(self, spans: Spans) -> tuple[FloatArray, ...]:
-        """Return the trend's columns at mean temperature, one array per variant."""
-        mean_influences = np.zeros((len(spans), len(self.trend.influences)))
+    def _designs(self, spans: Spans) -> tuple[FloatArray, ...]:
+        """Return the trend's columns: at the temperature as it was, and at its mean after the record."""
+        known = self.trend.scaled_influences(self.blocks)
+        within = spans.middle <= 1 + 1e-9
+        columns = [
+            np.where(within, np.interp(spans.middle, self.grid.spans.middle, column), 0.0)
+            for column in known.T
+        ]
+        influences = np.array(columns).reshape(len(columns), len(spans)).T
         return tuple(
-            self.trend.columns(AGING_LAWS[variant.law], variant.curvature, spans, mean_influences)
+            self.trend.columns(AGING_LAWS[variant.law], variant.curvature, spans, influences)
             for variant in self.variants
         )
 
@@ -330,12 +337,12 @@ class ClockModel(Printed):
         """Return the standard deviation of frequency from the slower changes of all influences."""
         return math.hypot(*(self.sensitivity(i.name).value * i.weather for i in self.trend.influences))
 
-    def _frequency_floor(self, averaging_time_s: float) -> float:
-        """Return what temperature to come and the display leave unknown of a mean frequency."""
+    def _frequency_floor(self, elapsed: FloatArray, averaging_time_s: float) -> FloatArray:
+        """Return what temperature to come and the display leave unknown of mean frequencies, shape (m,)."""
         shown = abs(float(np.sinc(averaging_time_s / SECONDS_PER_DAY)))
-        return math.hypot(
-            self._daily_amplitude() / math.sqrt(2) * shown, self._weather(), self.display_uncertainty
-        )
+        to_come = math.hypot(self._daily_amplitude() / math.sqrt(2) * shown, self._weather())
+        later = elapsed > self.record.duration_s * (1 + 1e-9)
+        return np.hypot(np.where(later, to_come, 0.0), self.display_uncertainty)
 
     def _time_swing(self, horizon: FloatArray) -> FloatArray:
         """Return the standard uncertainty of time error from temperature to come.
