@@ -47,8 +47,9 @@ def test_cells_teach_and_do_not_program(path: Path) -> None:
 
 @pytest.mark.notebook
 @pytest.mark.timeout(300)
-def test_runs_clean(path: Path) -> None:
-    """Executed in its own folder: no error, nothing on standard error, no new file."""
+def test_runs_clean(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Executed in its own folder: no error, nothing on standard error, every figure shown, no new file."""
+    monkeypatch.delenv("MPLBACKEND", raising=False)  # the kernel chooses the backend of a notebook
     before = set(FOLDER.rglob("*"))
     notebook = nbformat.read(path, as_version=4)
     client = NotebookClient(
