@@ -189,6 +189,17 @@ def test_constant_temperature_is_refused() -> None:
         fit_clock(record, environment=("oven_temperature_c",))
 
 
+def test_a_covariate_that_is_never_there_is_refused() -> None:
+    """A column that is all missing but one value beside a missing reading."""
+    values = np.array(_record().values)
+    values[0] = np.nan
+    room = np.full(1440, np.nan)
+    room[0] = 20.0
+    record = replace(_record(), values=values, covariates={"room_temperature_c": room})
+    with pytest.raises(InputError, match="no reading comes with room_temperature_c"):
+        fit_clock(record, environment=("room_temperature_c",))
+
+
 def test_too_short_record_is_refused_with_numbers() -> None:
     """Seven samples are fewer than eight blocks."""
     record = Record.from_frequency(np.random.default_rng(0).standard_normal(7), interval_s=10.0)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.clock.covariance import Spans
-from evenbeat.errors import TooShortError
+from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
@@ -65,6 +65,8 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
 
     Raises
     ------
+    InputError
+        If no reading comes with all the covariates.
     TooShortError
         If fewer than 8 blocks come out.
     """
@@ -74,6 +76,9 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
     for column in columns.values():
         present &= ~np.isnan(column)
     lost = int(np.count_nonzero(~np.isnan(values)) - np.count_nonzero(present))
+    if not present.any():
+        msg = f"no reading comes with {' and '.join(covariates)}; leave out what is always missing"
+        raise InputError(msg)
     factor = max(1, -(-len(values) // most_blocks))
     first, last = _runs(present, _edges(len(values), factor), hole=max(1, round(LONGEST_HOLE * factor)))
     keep = (last - first) >= _shortest(factor)

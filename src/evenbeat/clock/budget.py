@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, unit_level
+from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM
+from evenbeat.clock.levels import LevelPosterior
 from evenbeat.quantities import FloatArray, StudentMixture
 
 
@@ -30,32 +31,11 @@ class VarianceTerms:
         return np.sum(list(self.by_term.values()), axis=0)
 
 
-def mean_levels(
-    *, weights: FloatArray, ratios: list[dict[int, float]], levels: FloatArray, block_s: float
-) -> dict[int, float]:
-    """Return the posterior mean of each h_α (white PM: variance of phase).
-
-    Parameters
-    ----------
-    weights
-        Shape (k,): weight of each point of the posterior.
-    ratios
-        For each point, exponent to Allan variance at one block relative to white FM.
-    levels
-        Shape (k,): mean Allan variance of white FM at one block.
-    """
-    return {
-        exponent: float((weights * levels) @ [each[exponent] for each in ratios])
-        * unit_level(exponent, block_s)
-        for exponent in ratios[0]
-    }
-
-
 def variance_terms(
     distribution: StudentMixture,
     *,
     horizon_s: FloatArray,
-    levels: Mapping[int, float],
+    levels: LevelPosterior,
     aging: FloatArray,
     environment: FloatArray,
     display: FloatArray,
@@ -71,9 +51,9 @@ def variance_terms(
     """
     spread = (distribution.locations - distribution.mean[:, np.newaxis]) ** 2 @ distribution.weights
     terms = {
-        "white FM": levels[WHITE_FM] / 2 * horizon_s,
-        "flicker FM": 2 * levels[FLICKER_FM] * horizon_s**2,
-        "random-walk FM": 2 * math.pi**2 / 3 * levels[RANDOM_WALK_FM] * horizon_s**3,
+        "white FM": levels.mean(WHITE_FM) / 2 * horizon_s,
+        "flicker FM": 2 * levels.mean(FLICKER_FM) * horizon_s**2,
+        "random-walk FM": 2 * math.pi**2 / 3 * levels.mean(RANDOM_WALK_FM) * horizon_s**3,
         "aging": aging,
         "environment": environment,
         "display": display,

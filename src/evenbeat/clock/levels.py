@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,21 +18,43 @@ SEEN_PROBABILITY = 0.9
 LIMIT_PROBABILITY = 0.95
 
 
-def noise_levels(
-    *, weights: FloatArray, ratios: list[dict[int, float]], levels: FloatArray, block_s: float, record: Record
-) -> NoiseLevels:
-    """Return the noise levels of a posterior.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LevelPosterior:
+    """What is known of the noise levels: points with weights.
 
-    Parameters
+    Attributes
     ----------
     weights
-        Shape (k,): weight of each point of the posterior.
+        Shape (k,).
     ratios
         For each point, exponent to Allan variance at one block relative to white FM.
-    levels
-        Shape (k,): Allan variance of white FM at one block.
+    allan_variance
+        Shape (k,): estimated Allan variance of white FM at one block.
+    degrees_of_freedom
+        Shape (k,), of that estimate.
     block_s
         Length of one block in seconds.
+    """
+
+    weights: FloatArray
+    ratios: tuple[dict[int, float], ...]
+    allan_variance: FloatArray
+    degrees_of_freedom: FloatArray
+    block_s: float
+
+    def estimates(self, exponent: int) -> FloatArray:
+        """Return h_α at every point, shape (k,) (white PM: variance of phase)."""
+        ratio = np.array([each[exponent] for each in self.ratios])
+        return ratio * self.allan_variance * unit_level(exponent, self.block_s)
+
+    def mean(self, exponent: int) -> float:
+        """Return the posterior mean of h_α; ν/(ν - 2) turns each estimate into its mean."""
+        heavier = self.degrees_of_freedom / (self.degrees_of_freedom - 2)
+        return float(self.weights @ (heavier * self.estimates(exponent)))
+
+
+def noise_levels(posterior: LevelPosterior, record: Record) -> NoiseLevels:
+    """Return the noise levels of a posterior for the record it came from.
 
     Notes
     -----
@@ -39,19 +62,20 @@ def noise_levels(
     between one block and a quarter of the record, with 90 % probability. White PM is given as h₊₂ for
     the sampling interval of the record (cut-off at half the sampling rate).
     """
-    reach = max(1.0, record.duration_s / (4 * block_s))
+    reach = max(1.0, record.duration_s / (4 * posterior.block_s))
     values: dict[int, float] = {}
     limits: dict[int, float] = {}
     for exponent in (WHITE_PM, WHITE_FM, FLICKER_FM, RANDOM_WALK_FM):
-        ratio = np.array([each[exponent] for each in ratios])
-        if not ratio.any():
+        level = posterior.estimates(exponent)
+        if not level.any():
             continue
-        level = ratio * levels * _si_level(exponent, block_s, record.interval_s)
-        seen = weights @ np.array([_largest_share(each, exponent, reach) >= SEEN_SHARE for each in ratios])
-        if seen >= SEEN_PROBABILITY:
-            values[exponent] = _quantile(level, weights, 0.5)
+        if exponent == WHITE_PM:
+            level = level * 8 * math.pi**2 * record.interval_s
+        shares = np.array([_largest_share(each, exponent, reach) for each in posterior.ratios])
+        if posterior.weights @ (shares >= SEEN_SHARE) >= SEEN_PROBABILITY:
+            values[exponent] = _quantile(level, posterior.weights, 0.5)
         else:
-            limits[exponent] = _quantile(level, weights, LIMIT_PROBABILITY)
+            limits[exponent] = _quantile(level, posterior.weights, LIMIT_PROBABILITY)
     return NoiseLevels(
         white_pm=values.get(WHITE_PM, 0.0),
         white_fm=values.get(WHITE_FM, 0.0),
@@ -59,11 +83,6 @@ def noise_levels(
         random_walk_fm=values.get(RANDOM_WALK_FM, 0.0),
         upper_limits=limits,
     )
-
-
-def _si_level(exponent: int, block_s: float, interval_s: float) -> float:
-    level = unit_level(exponent, block_s)
-    return level * 8 * math.pi**2 * interval_s if exponent == WHITE_PM else level
 
 
 def _largest_share(ratios: dict[int, float], exponent: int, reach: float) -> float:

@@ -12,11 +12,11 @@ import numpy.typing as npt
 
 from evenbeat.clock.aging import AGING_LAWS
 from evenbeat.clock.blocks import Blocks
-from evenbeat.clock.budget import VarianceTerms, mean_levels, variance_terms
+from evenbeat.clock.budget import VarianceTerms, variance_terms
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, Spans
 from evenbeat.clock.design import Trend
 from evenbeat.clock.forecast import Forecast
-from evenbeat.clock.levels import noise_levels
+from evenbeat.clock.levels import LevelPosterior, noise_levels
 from evenbeat.clock.likelihood import NoiseGrid, NoisePrior
 from evenbeat.clock.prediction import (
     Component,
@@ -24,6 +24,7 @@ from evenbeat.clock.prediction import (
     Targets,
     Variant,
     coefficient_mixture,
+    degrees_of_freedom,
     predict,
 )
 from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
@@ -82,23 +83,29 @@ class ClockModel(Printed):
     @cached_property
     def noise(self) -> NoiseLevels:
         """Levels h₊₂ … h₋₂ on the scale of a block and longer, upper limits where not detected."""
-        components = self.components
-        return noise_levels(
-            weights=np.array([component.weight for component in components]),
-            ratios=[self.ratios_of(component) for component in components],
-            levels=np.array([self._level(component) for component in components]),
+        return noise_levels(self._levels, self.record)
+
+    @cached_property
+    def _levels(self) -> LevelPosterior:
+        points = [(c, self.variants[c.variant].fit) for c in self.components]
+        variance = [float(fit.level[c.node, c.walk]) * self.scale**2 for c, fit in points]
+        return LevelPosterior(
+            weights=np.array([component.weight for component in self.components]),
+            ratios=tuple(self._ratios_of(component) for component in self.components),
+            allan_variance=np.array(variance),
+            degrees_of_freedom=degrees_of_freedom(self.variants, self.components),
             block_s=self.blocks.length_s,
-            record=self.record,
         )
 
-    def _mean_level(self, component: Component) -> float:
-        freedom = self.variants[component.variant].fit.degrees_of_freedom
-        return self._level(component) * freedom / (freedom - 2)
-
-    def _level(self, component: Component) -> float:
-        """Return the Allan variance of white FM at one block, as estimated at this point."""
-        fit = self.variants[component.variant].fit
-        return float(fit.level[component.node, component.walk]) * self.scale**2
+    def _ratios_of(self, component: Component) -> dict[int, float]:
+        """Return the Allan variance of each noise at one block, relative to white FM."""
+        node = self.grid.nodes[component.node]
+        return {
+            WHITE_PM: node.white_pm,
+            WHITE_FM: 1.0,
+            FLICKER_FM: node.flicker_fm,
+            RANDOM_WALK_FM: self.grid.ratios.random_walk_fm[component.walk],
+        }
 
     def aging_rate(self, at: float | np.datetime64 | str | None = None) -> AgingRate:
         """Return the aging rate per second at a time; at the end of the record by default.
@@ -254,33 +261,16 @@ class ClockModel(Printed):
     def _terms(
         self, predicted: Predicted, distribution: StudentMixture, horizon: FloatArray
     ) -> VarianceTerms:
-        components = self.components
-        levels = mean_levels(
-            weights=np.array([component.weight for component in components]),
-            ratios=[self.ratios_of(component) for component in components],
-            levels=np.array([self._mean_level(component) for component in components]),
-            block_s=self.blocks.length_s,
-        )
         freedom = distribution.degrees_of_freedom
         heavier = float(np.mean(freedom / (freedom - 2)))
         return variance_terms(
             distribution,
             horizon_s=horizon,
-            levels=levels,
+            levels=self._levels,
             aging=predicted.trend_variance * heavier * (self.scale * horizon) ** 2,
             environment=self._time_swing(horizon) ** 2,
             display=(self.display_uncertainty * horizon) ** 2,
         )
-
-    def ratios_of(self, component: Component) -> dict[int, float]:
-        """Return the Allan variance of each noise at one block, relative to white FM."""
-        node = self.grid.nodes[component.node]
-        return {
-            WHITE_PM: node.white_pm,
-            WHITE_FM: 1.0,
-            FLICKER_FM: node.flicker_fm,
-            RANDOM_WALK_FM: self.grid.ratios.random_walk_fm[component.walk],
-        }
 
     @cached_property
     def least_squares(self) -> LeastSquaresLine:
