@@ -46,6 +46,7 @@ _HOMES = {
     "StabilityCurve": "stability.curve",
     "time_interval_error": "stability.time_error",
     "TimeErrorCurve": "stability.time_error",
+    "corrected_for_dead_time": "stability.dead_time",
     "condition": "conditioning.condition",
     "crosscheck": "crosscheck",
     "fit_clock": "clock.fit",
@@ -96,6 +97,7 @@ if TYPE_CHECKING:
     from evenbeat.record import Record as Record
     from evenbeat.report.write import write_report as write_report
     from evenbeat.stability.curve import StabilityCurve as StabilityCurve
+    from evenbeat.stability.dead_time import corrected_for_dead_time as corrected_for_dead_time
     from evenbeat.stability.estimators import stability as stability
     from evenbeat.stability.time_error import TimeErrorCurve as TimeErrorCurve
     from evenbeat.stability.time_error import time_interval_error as time_interval_error
