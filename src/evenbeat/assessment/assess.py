@@ -31,7 +31,13 @@ STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadama
 MINIMUM_COVERAGE = 0.9
 """Share of an average that must be present: one missing reading must not cost a day's average."""
 FEWEST_READINGS = 5
-STAGES = ("conditioning", *(f"{name} deviation" for name in STATISTICS), "MTIE", "clock model", "forecasts")
+STAGES = (
+    "conditioning",
+    *(f"{name.replace('_', ' ')} deviation" for name in STATISTICS),
+    "MTIE",
+    "clock model",
+    "forecasts",
+)
 
 Progress = Callable[[str], None]
 
@@ -224,7 +230,7 @@ def _curves(record: Record, begin: Progress) -> tuple[dict[str, StabilityCurve],
     """Return the curves that the record can carry, and why others are missing."""
     curves, findings = {}, []
     for statistic in STATISTICS:
-        begin(f"{statistic} deviation")
+        begin(f"{statistic.replace('_', ' ')} deviation")
         try:
             curves[statistic] = stability(record, statistic, minimum_coverage=MINIMUM_COVERAGE)
         except TooShortError as error:

@@ -66,21 +66,23 @@ def equivalent_degrees_of_freedom(
     else:
         pairs = _valid_pairs(terms.valid, lags, max(1, factor // MASK_STEPS) if overlapping else 1)
     squares = pairs * (covariance / covariance[0]) ** 2
-    total = 2 * np.dot(_sum_weights(lags), squares) - squares[0]
-    return max(1.0, float(terms.terms * squares[0] / total))
+    return max(1.0, float(terms.terms * squares[0] / sum_over_lags(lags, squares)))
 
 
 def _lags(factor: int, order: int, *, averaged: bool, overlapping: bool, possible: int) -> IntArray:
     if not overlapping:
         return np.arange(min(possible, REACH), dtype=np.int64)
-    lags = _overlapping_lags(factor, order + averaged)
+    lags = overlapping_lags(factor, order + averaged)
     inside = lags[lags < possible]
     return inside if inside[-1] == possible - 1 else np.append(inside, min(possible - 1, lags[-1]))
 
 
 @lru_cache(maxsize=256)
-def _overlapping_lags(factor: int, order: int) -> IntArray:
-    """Return lags that are dense where the covariance has corners: around multiples of the factor."""
+def overlapping_lags(factor: int, order: int) -> IntArray:
+    """Return lags up to ``REACH`` averaging times, dense where the covariance has corners.
+
+    These are at multiples of the factor up to ``order`` of them.
+    """
     distance = _distances(REACH * factor)
     corners = [np.arange(1, dtype=np.int64)]
     for corner in range(order + 1):
@@ -96,6 +98,11 @@ def _distances(largest: int) -> IntArray:
     grown = np.round(FINEST_STEPS * GROWTH ** np.arange(count)).astype(np.int64)
     distances = np.unique(np.concatenate([np.arange(FINEST_STEPS), grown]))
     return np.append(distances[distances < largest], largest)
+
+
+def sum_over_lags(lags: IntArray, values: FloatArray) -> float:
+    """Return the sum of an even function over all lags of both signs, from its values at some lags."""
+    return float(2 * np.dot(_sum_weights(lags), values) - values[0])
 
 
 def _sum_weights(lags: IntArray) -> FloatArray:
