@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
+from evenbeat.stability import kernels
 from evenbeat.stability.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
 from evenbeat.stability.samples import FrequencySums, PhasePoints
 
@@ -36,15 +37,31 @@ def test_block_size_changes_nothing(order: int, lag: int, block: int) -> None:
 
 
 @pytest.mark.parametrize("lag", [1, 2, 3, 7, 64, 100, 127, 500])
-def test_both_ways_to_sum_agree(lag: int) -> None:
-    """Moving sums by doubling and by a running sum are the same sums."""
-    samples = PhasePoints.of(random_walk(5000))
+@pytest.mark.parametrize("block", [96, 777, 4096])
+def test_both_ways_to_sum_agree(lag: int, block: int) -> None:
+    """Moving sums by doubling and by running sums give what numpy's convolution of the definition gives."""
+    # SOURCE: numpy.convolve
+    phase = random_walk(5000)
+    samples = PhasePoints.of(phase)
+    differences = phase[2 * lag :] - 2 * phase[lag:-lag] + phase[: -2 * lag]
+    means = np.convolve(differences, np.full(lag, 1 / lag), mode="valid")
 
-    doubled = sum_of_squared_averages(samples, lag, 2, workspace=Workspace(3, 4096))
-    running = sum_of_squared_averages(samples, lag, 2, workspace=Workspace(3, 4 * lag - 1))
+    ways = [kernels._averages_by_running_sum(samples, lag, 2, Workspace(3, block))]
+    if 2 * lag <= block:
+        ways.append(kernels._averages_by_doubling(samples, lag, 2, Workspace(3, block)))
 
-    assert running.total == pytest.approx(doubled.total, rel=1e-12)
-    assert running.terms == doubled.terms == 5000 - 3 * lag + 1
+    for way in ways:
+        assert way.total == pytest.approx(np.sum(means**2), rel=1e-11)
+        assert way.terms == 5000 - 3 * lag + 1
+
+
+@pytest.mark.parametrize("count", [1, 15, 16, 17, 8191, 8192, 8208, 30_001])
+def test_running_sums(count: int) -> None:
+    """Running sums by rows are those of numpy, at every length of the last row and the last part."""
+    values = np.random.default_rng(2).integers(-1000, 1000, count).astype(float)
+    expected = np.cumsum(values)
+
+    assert np.array_equal(kernels._running_sums(values, Workspace(1, count)), expected)
 
 
 @pytest.mark.parametrize("block", [17, 1 << 16])

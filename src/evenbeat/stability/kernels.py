@@ -100,7 +100,7 @@ def sum_of_squared_averages(
     workspace = workspace or Workspace(order + 1)
     if samples.has_gaps:
         return _averages_with_gaps(samples, lag, order, minimum_coverage, workspace)
-    if _additions(lag) <= MOST_ADDITIONS and lag <= workspace.block:
+    if _additions(lag) <= MOST_ADDITIONS and order * lag <= workspace.block:
         return _averages_by_doubling(samples, lag, order, workspace)
     return _averages_by_running_sum(samples, lag, order, workspace)
 
@@ -173,11 +173,10 @@ def _running_sums(values: FloatArray, workspace: Workspace) -> FloatArray:
 def _by_parts(rows: FloatArray, matrix: FloatArray, out: FloatArray) -> FloatArray:
     """Return ``rows @ matrix`` as one row, computed in parts that keep to one thread."""
     part, width = PRODUCTS // ROW, matrix.shape[1]
-    whole = len(rows) - len(rows) % part
-    product = out[: len(rows) * width].reshape(-1, width)
-    np.matmul(
-        rows[:whole].reshape(-1, part, ROW), matrix, out=product[:whole].reshape(-1, part, width)
-    )
+    parts = len(rows) // part
+    whole = parts * part
+    product = out[: len(rows) * width].reshape(len(rows), width)
+    np.matmul(rows[:whole].reshape(parts, part, ROW), matrix, out=product[:whole].reshape(parts, part, width))
     np.matmul(rows[whole:], matrix, out=product[whole:])
     return product.reshape(-1)
 
