@@ -8,6 +8,7 @@ sum runs over lags of both signs). With gaps n(k) is the autocorrelation of the 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -54,25 +55,51 @@ def equivalent_degrees_of_freedom(
     table of Greenhall and Riley (2003): the two differ by 17 % at factor 1 for white FM and agree from
     factor 100 up. Flicker PM depends weakly on the bandwidth, here half the sampling rate.
     """
+
+    def covariance(lags: IntArray) -> FloatArray:
+        step = 1 if overlapping else factor
+        return term_covariance(lags * step, factor, exponent=exponent, order=order, averaged=averaged)
+
+    return freedom_of_terms(terms, factor, covariance, spans=order + averaged, overlapping=overlapping)
+
+
+def freedom_of_terms(
+    terms: TermSum,
+    factor: int,
+    covariance: Callable[[IntArray], FloatArray],
+    *,
+    spans: int,
+    overlapping: bool,
+) -> float:
+    """Return the same for terms that are linear in phase in any other way.
+
+    Parameters
+    ----------
+    terms, factor, overlapping
+        As above.
+    covariance
+        Covariance of two terms that many terms apart, up to a constant factor.
+    spans
+        How many averaging times one term spans.
+    """
     if terms.terms == 0:
         return float("nan")
     if terms.terms == 1:
         return 1.0
-    step = 1 if overlapping else factor
-    lags = _lags(factor, order, averaged=averaged, overlapping=overlapping, possible=terms.possible)
-    covariance = term_covariance(lags * step, factor, exponent=exponent, order=order, averaged=averaged)
+    lags = _lags(factor, spans, overlapping=overlapping, possible=terms.possible)
+    at = covariance(lags)
     if terms.valid is None:
         pairs = (terms.possible - lags).astype(float)
     else:
         pairs = _valid_pairs(terms.valid, lags, max(1, factor // MASK_STEPS) if overlapping else 1)
-    squares = pairs * (covariance / covariance[0]) ** 2
+    squares = pairs * (at / at[0]) ** 2
     return max(1.0, float(terms.terms * squares[0] / sum_over_lags(lags, squares)))
 
 
-def _lags(factor: int, order: int, *, averaged: bool, overlapping: bool, possible: int) -> IntArray:
+def _lags(factor: int, spans: int, *, overlapping: bool, possible: int) -> IntArray:
     if not overlapping:
         return np.arange(min(possible, REACH), dtype=np.int64)
-    lags = overlapping_lags(factor, order + averaged)
+    lags = overlapping_lags(factor, spans)
     inside = lags[lags < possible]
     return inside if inside[-1] == possible - 1 else np.append(inside, min(possible - 1, lags[-1]))
 

@@ -1,0 +1,170 @@
+"""Théo1 joined with the overlapping Allan deviation: one curve to three quarters of the record.
+
+Up to a tenth of the record it is the overlapping Allan deviation, beyond it Théo1 with its bias removed. The
+bias is measured where both exist, as the mean ratio of the Allan variance at 9 + 3i to Théo1 at span 12 + 4i
+for i up to N/30 - 3 (NIST SP 1065, 5.2.16; Taylor and Howe, FCS 2010), of long records at ``RATIOS`` of
+these places spread evenly.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.findings import Finding
+from evenbeat.record import Record
+from evenbeat.stability.averaging import Averaging, Factors, IntArray, chosen_factors
+from evenbeat.stability.curve import StabilityCurve
+from evenbeat.stability.extended import Points, about_bias, check_no_gaps, computed_points
+from evenbeat.stability.forms import EXTENDED, Bias, gap_free_phase
+from evenbeat.stability.freedom import equivalent_degrees_of_freedom
+from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
+from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
+from evenbeat.stability.quadratic import allan_variance
+from evenbeat.stability.remarks import about_noise, about_record, about_rounding, about_variation
+from evenbeat.stability.samples import Samples, samples_of
+from evenbeat.stability.theo1 import theo1_variance
+from evenbeat.units import duration_text
+
+HYBRID = "theo1_hybrid"
+TITLE = "Théo1 hybrid deviation"
+JOINED_AT = 0.1
+RATIOS = 24
+FEWEST_POINTS = 91
+_THEO1 = EXTENDED["theo1"]
+
+
+def hybrid_curve(
+    record: Record, averaging: Averaging, *, minimum_coverage: float, bias: Bias
+) -> StabilityCurve:
+    """Return the hybrid; parameters are those of :func:`evenbeat.stability`.
+
+    Beyond the join the averaging factors are multiples of three samples, because Théo1 of an even span that
+    is a multiple of four has its effective averaging time there. With ``bias="published"`` the ratio is the
+    measured one of the handbook, with ``exact`` that of the noise told, with ``none`` one.
+    """
+    samples = samples_of(record, minimum_coverage)
+    check_no_gaps(record, samples, TITLE)
+    if samples.points < FEWEST_POINTS:
+        needed = FEWEST_POINTS - (record.kind == "frequency")
+        msg = f"the {TITLE} needs at least {needed} samples; the record has {len(record)}"
+        raise TooShortError(msg, needed=needed, available=len(record))
+    join = int(JOINED_AT * (samples.points - 1))
+    chosen = _factors(record, samples.points, averaging, join)
+    short = chosen.factors[chosen.factors <= join]
+    spans = chosen.factors[chosen.factors > join] // 3 * 4
+    told = noise_exponents(samples, chosen.factors, order=2)
+    exponents = with_last_inherited(told)
+    allan = _allan_points(samples, short)
+    theo1 = computed_points(samples, _THEO1, spans, bias, told=exponents[len(short) :])
+    if bias == "published" and len(spans):
+        theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(samples)))
+    times = chosen.factors * record.interval_s
+    variances = np.array([term.total for term in (*allan, *theo1.terms)])
+    ratio = np.concatenate([np.ones(len(short)), theo1.bias])
+    deviation = np.sqrt(variances / ratio) / record.interval_s
+    edf = [_allan_freedom(term, int(m), e) for term, m, e in zip(allan, short, exponents, strict=False)]
+    response = np.array([math.sqrt(allan_variance(int(m), 2) / 12) for m in chosen.factors])
+    return StabilityCurve(
+        statistic=HYBRID,
+        title=TITLE,
+        symbol="σ_y(τ)",
+        unit="",
+        interval_s=record.interval_s,
+        averaging_factor=chosen.factors,
+        averaging_time_s=times,
+        deviation=deviation,
+        terms=np.array([term.terms for term in (*allan, *theo1.terms)], dtype=np.int64),
+        edf=np.concatenate([edf, theo1.edf]),
+        noise_exponent=exponents,
+        record_name="" if record.source is None else record.source.name,
+        record_sha256="" if record.source is None else record.source.sha256,
+        findings=(
+            *chosen.findings,
+            *about_record(record),
+            *about_variation(deviation),
+            *about_rounding(samples, deviation, response / record.interval_s),
+            *about_noise(told, times),
+            _about_join(join, record.interval_s),
+            *(_about_bias(theo1, bias) if len(spans) else ()),
+        ),
+    )
+
+
+def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Factors:
+    largest = (points - 1) // 4 * 3
+    chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
+    rounded = np.where(
+        chosen.factors <= join, chosen.factors, np.maximum(chosen.factors // 3, join // 3 + 1) * 3
+    )
+    rounded = np.unique(rounded[rounded <= largest])
+    moved = np.setdiff1d(chosen.factors, rounded)
+    if isinstance(averaging, str) or len(moved) == 0:
+        return Factors(factors=rounded, findings=chosen.findings)
+    listed = ", ".join(str(factor) for factor in moved)
+    if len(rounded) == 0:
+        msg = f"beyond factor {join} the {TITLE} has only multiples of 3, none of {listed}"
+        raise InputError(msg)
+    sentence = (
+        f"Beyond factor {join} the {TITLE} exists at multiples of 3; in place of {listed} stand the nearest "
+        "below."
+    )
+    finding = Finding(
+        code="FACTORS_MOVED", severity="note", sentence=sentence, values={"factors": listed, "join": join}
+    )
+    return Factors(factors=rounded, findings=(*chosen.findings, finding))
+
+
+def _allan_points(samples: Samples, factors: IntArray) -> list[TermSum]:
+    """Return the overlapping Allan variances in units of the sampling interval."""
+    found = []
+    for factor in factors.tolist():
+        terms = sum_of_squared_differences(samples, factor, 2)
+        found.append(replace(terms, total=terms.total / (2.0 * float(factor) ** 2 * terms.terms)))
+    return found
+
+
+def _allan_freedom(terms: TermSum, factor: int, exponent: float) -> float:
+    plausible = range(-2, 3) if math.isnan(exponent) else (round(exponent),)
+    return min(
+        equivalent_degrees_of_freedom(
+            terms, factor, exponent=noise, order=2, averaged=False, overlapping=True
+        )
+        for noise in plausible
+    )
+
+
+def measured_ratio(samples: Samples) -> float:
+    """Return Théo1 over the Allan variance, from the mean ratio of the latter to it where both exist."""
+    last = math.floor(samples.points / 30 - 3)
+    places = np.unique(np.linspace(0, last, min(last + 1, RATIOS)).round().astype(int))
+    phase = gap_free_phase(samples)
+    ratios = []
+    for place in places.tolist():
+        allan = _allan_points(samples, np.array([9 + 3 * place]))[0].total
+        ratios.append(allan / theo1_variance(phase, 12 + 4 * place))
+    return 1.0 / float(np.mean(ratios))
+
+
+def _about_join(join: int, interval_s: float) -> Finding:
+    sentence = (
+        f"Up to {duration_text(join * interval_s)} this is the overlapping Allan deviation, beyond it Théo1 "
+        "at its effective averaging time."
+    )
+    values: dict[str, float | int | str] = {"join_s": join * interval_s}
+    return Finding(code="JOINED", severity="note", sentence=sentence, values=values)
+
+
+def _about_bias(points: Points, bias: Bias) -> tuple[Finding, ...]:
+    if bias != "published":
+        return about_bias(_THEO1, points, bias)
+    ratio = float(points.bias[0])
+    sentence = (
+        f"The bias of Théo1 against the Allan variance, {ratio:.3g}, was measured at averaging times that "
+        "both have and removed."
+    )
+    values: dict[str, float | int | str] = {"bias": bias, "smallest_factor": ratio, "largest_factor": ratio}
+    return (Finding(code="BIAS_REMOVED", severity="note", sentence=sentence, values=values),)
