@@ -8,6 +8,8 @@
     covariance.py   covariance of two differences under a power-law noise
     noise_type.py   which power law, per averaging time
     freedom.py      equivalent degrees of freedom
+    freedom_between.py  the same at thousands of averaging times
+    in_turn.py      one averaging time after the other, on two threads, with progress
     estimators.py   the table of statistics, and stability()
     remarks.py      the findings of a curve
     curve.py        StabilityCurve

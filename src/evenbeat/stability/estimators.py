@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import math
-import os
-import threading
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -19,16 +16,13 @@ from evenbeat.stability import kernels
 from evenbeat.stability.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.extended import check_bias, extended_curve
-from evenbeat.stability.forms import EXTENDED, Bias
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.hybrid import HYBRID, hybrid_curve
+from evenbeat.stability.freedom_between import interpolated, looked_at
+from evenbeat.stability.in_turn import Progress, in_turn
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.stability.samples import Samples, samples_of
-
-FEWEST_SAMPLES_FOR_THREADS = 1 << 18
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,7 +150,7 @@ def stability(
     *,
     averaging: Averaging = "ten_per_decade",
     minimum_coverage: float = 1.0,
-    bias: Bias = "exact",
+    progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return a stability deviation of a record against averaging time, with intervals.
 
@@ -165,9 +159,8 @@ def stability(
     record
         Phase or frequency; flagged samples are left out, steps of known size are subtracted.
     statistic
-        ``allan``, ``overlapping_allan``, ``modified_allan``, ``time``, ``hadamard``,
-        ``overlapping_hadamard``, ``total``, ``modified_total``, ``time_total``, ``hadamard_total``,
-        ``theo1``, ``theo1_hybrid`` or ``parabolic``. The total family and Théo1 need a record without gaps.
+        ``allan``, ``overlapping_allan``, ``modified_allan``, ``time``, ``hadamard`` or
+        ``overlapping_hadamard``.
     averaging
         Averaging factors: ``ten_per_decade``, ``doublings``, ``every``, or whole numbers (computed in
         rising order, each once; those beyond the record are returned as a finding).
@@ -177,12 +170,8 @@ def stability(
         with 0.9 an occasional gap does not end the long averaging times. Below 1 white and flicker PM
         come out too large, because the ends of an average no longer cancel; the finding
         ``PARTIAL_AVERAGES`` says so.
-    bias
-        What is done about the bias of the total family and of Théo1 against the variance they estimate:
-        ``exact`` divides by the exact ratio of expectations under the noise told at each averaging time,
-        ``published`` by the published factor (so that the tables of the handbook come out; for the modified
-        total it is up to 6 % in variance away from the exact one, at factor 1 by 46 %), ``none`` leaves it
-        in. Without effect on the others.
+    progress
+        Called after every averaging time with how many are done and how many there are.
 
     Returns
     -------
@@ -198,8 +187,7 @@ def stability(
 
     Notes
     -----
-    Definitions as in :data:`STATISTICS` and :data:`evenbeat.stability.forms.EXTENDED`. Averaging factors of
-    ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase record of any length needs constant extra memory (it may
+    Definitions as in :data:`STATISTICS`. A phase record of any length needs constant extra memory (it may
     be memory-mapped); a frequency record is integrated once. Not valid for the noise alone where the
     record drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
@@ -211,11 +199,6 @@ def stability(
     >>> bool(abs(curve.deviation[0] / 1e-11 - 1) < 0.1)
     True
     """
-    check_bias(bias)
-    if statistic == HYBRID:
-        return hybrid_curve(record, averaging, minimum_coverage=minimum_coverage, bias=bias)
-    if statistic in EXTENDED:
-        return extended_curve(record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias)
     kind = _known(statistic)
     samples = samples_of(record, minimum_coverage)
     largest = kind.largest_factor(samples.points)
@@ -227,7 +210,9 @@ def stability(
     times = chosen.factors * record.interval_s
     told = noise_exponents(samples, chosen.factors, order=kind.order)
     exponents = with_last_inherited(told)
-    sums, edf = _computed(samples, kind, chosen.factors, exponents, minimum_coverage)
+    sums, edf = _computed(
+        samples, kind, chosen.factors, exponents, minimum_coverage=minimum_coverage, progress=progress
+    )
     deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
     return StabilityCurve(
         statistic=kind.name,
@@ -256,30 +241,34 @@ def stability(
 
 def _known(statistic: str) -> Statistic:
     if statistic not in STATISTICS:
-        msg = f"statistic is {statistic!r}; it must be one of {', '.join((*STATISTICS, *EXTENDED, HYBRID))}"
+        msg = f"statistic is {statistic!r}; it must be one of {', '.join(STATISTICS)}"
         raise InputError(msg)
     return STATISTICS[statistic]
 
 
 def _computed(
-    samples: Samples, kind: Statistic, factors: IntArray, exponents: FloatArray, minimum_coverage: float
+    samples: Samples,
+    kind: Statistic,
+    factors: IntArray,
+    exponents: FloatArray,
+    *,
+    minimum_coverage: float,
+    progress: Progress | None,
 ) -> tuple[list[TermSum], FloatArray]:
-    """Return the sums, without their masks, and the degrees of freedom, on two threads if long."""
-    own = threading.local()
+    """Return the sums, without their masks, and the degrees of freedom."""
+    smooth = kind.overlapping and not samples.has_gaps
+    chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
 
-    def one(factor: int, exponent: float) -> tuple[TermSum, float]:
-        if not hasattr(own, "workspace"):
-            own.workspace = kernels.Workspace(kind.spans, min(kernels.BLOCK, samples.points))
-        terms = _sum(samples, kind, factor, minimum_coverage, own.workspace)
-        return replace(terms, valid=None), _freedom(terms, kind, factor, exponent)
+    def one(index: int, workspace: kernels.Workspace) -> tuple[TermSum, float]:
+        factor = int(factors[index])
+        terms = _sum(samples, kind, factor, minimum_coverage, workspace)
+        edf = _freedom(terms, kind, factor, float(exponents[index])) if chosen[index] else math.nan
+        return replace(terms, valid=None), edf
 
-    tasks = (factors.tolist(), exponents.tolist())
-    if samples.points < FEWEST_SAMPLES_FOR_THREADS:
-        points = list(map(one, *tasks))
-    else:
-        with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-            points = list(pool.map(one, *tasks))
-    return [terms for terms, _ in points], np.array([edf for _, edf in points])
+    tasks = range(len(factors))
+    pairs = in_turn(one, tasks, points=samples.points, order=kind.spans, progress=progress)
+    edf = np.array([edf for _, edf in pairs])
+    return [terms for terms, _ in pairs], interpolated(factors, exponents, edf, chosen)
 
 
 def _sum(
