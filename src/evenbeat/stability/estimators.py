@@ -16,8 +16,11 @@ from evenbeat.stability import kernels
 from evenbeat.stability.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
+from evenbeat.stability.extended import check_bias, extended_curve
+from evenbeat.stability.forms import EXTENDED, Bias
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.freedom_between import interpolated, looked_at
+from evenbeat.stability.hybrid import HYBRID, hybrid_curve
 from evenbeat.stability.in_turn import Progress, in_turn
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
@@ -150,6 +153,7 @@ def stability(
     *,
     averaging: Averaging = "ten_per_decade",
     minimum_coverage: float = 1.0,
+    bias: Bias = "exact",
     progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return a stability deviation of a record against averaging time, with intervals.
@@ -159,8 +163,9 @@ def stability(
     record
         Phase or frequency; flagged samples are left out, steps of known size are subtracted.
     statistic
-        ``allan``, ``overlapping_allan``, ``modified_allan``, ``time``, ``hadamard`` or
-        ``overlapping_hadamard``.
+        ``allan``, ``overlapping_allan``, ``modified_allan``, ``time``, ``hadamard``,
+        ``overlapping_hadamard``, ``total``, ``modified_total``, ``time_total``, ``hadamard_total``,
+        ``theo1``, ``theo1_hybrid`` or ``parabolic``. The total family and Théo1 need a record without gaps.
     averaging
         Averaging factors: ``ten_per_decade``, ``doublings``, ``every``, or whole numbers (computed in
         rising order, each once; those beyond the record are returned as a finding).
@@ -170,8 +175,15 @@ def stability(
         with 0.9 an occasional gap does not end the long averaging times. Below 1 white and flicker PM
         come out too large, because the ends of an average no longer cancel; the finding
         ``PARTIAL_AVERAGES`` says so.
+    bias
+        What is done about the bias of the total family and of Théo1 against the variance they estimate:
+        ``exact`` divides by the exact ratio of expectations under the noise told at each averaging time,
+        ``published`` by the published factor (so that the tables of the handbook come out; for the modified
+        total it is up to 6 % in variance away from the exact one, at factor 1 by 46 %), ``none`` leaves it
+        in. Without effect on the others.
     progress
-        Called after every averaging time with how many are done and how many there are.
+        Called after each averaging time with how many are done and how many there are; the total family
+        and Théo1 do not call it.
 
     Returns
     -------
@@ -187,8 +199,9 @@ def stability(
 
     Notes
     -----
-    Definitions as in :data:`STATISTICS`. A phase record of any length needs constant extra memory (it may
-    be memory-mapped); a frequency record is integrated once. Not valid for the noise alone where the
+    Definitions as in :data:`STATISTICS` and :data:`evenbeat.stability.forms.EXTENDED`. Averaging factors of
+    ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase record of
+    any length needs constant extra memory (it may be memory-mapped); a frequency record is integrated once. Not valid for the noise alone where the
     record drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
     Examples
@@ -199,6 +212,11 @@ def stability(
     >>> bool(abs(curve.deviation[0] / 1e-11 - 1) < 0.1)
     True
     """
+    check_bias(bias)
+    if statistic == HYBRID:
+        return hybrid_curve(record, averaging, minimum_coverage=minimum_coverage, bias=bias)
+    if statistic in EXTENDED:
+        return extended_curve(record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias)
     kind = _known(statistic)
     samples = samples_of(record, minimum_coverage)
     largest = kind.largest_factor(samples.points)
@@ -241,7 +259,7 @@ def stability(
 
 def _known(statistic: str) -> Statistic:
     if statistic not in STATISTICS:
-        msg = f"statistic is {statistic!r}; it must be one of {', '.join(STATISTICS)}"
+        msg = f"statistic is {statistic!r}; it must be one of {', '.join((*STATISTICS, *EXTENDED, HYBRID))}"
         raise InputError(msg)
     return STATISTICS[statistic]
 
