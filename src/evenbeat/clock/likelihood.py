@@ -38,6 +38,7 @@ from evenbeat.quantities import FloatArray
 NoisePrior = Literal["uniform", "balanced", "cautious"]
 JEFFREYS_SHARE: dict[str, float] = {"uniform": 0.0, "balanced": 0.5, "cautious": 1.0}
 SMALLEST_RATIO, LARGEST_RATIO = 1e-6, 1e3
+INVISIBLE = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,9 +50,15 @@ class Ratios:
     random_walk_fm: tuple[float, ...]
 
 
-def ratio_grid(*, with_white_pm: bool) -> Ratios:
-    """Return half-decade ratios from 1e-6 to 1e3; coarser for flicker where white PM is in the model too."""
-    decades = np.arange(np.log10(SMALLEST_RATIO), np.log10(LARGEST_RATIO) + 0.25, 0.5)
+def ratio_grid(count: int, *, with_white_pm: bool) -> Ratios:
+    """Return half-decade ratios up to 1e3; coarser for flicker where white PM is in the model too.
+
+    They start where random-walk FM would reach a tenth of white FM over the whole record of ``count``
+    blocks (its Allan variance grows with the square of the ratio of times): what is weaker cannot be
+    seen, and prior weight given to it would be taken from what can.
+    """
+    lowest = max(SMALLEST_RATIO, INVISIBLE / count**2)
+    decades = np.arange(np.floor(2 * np.log10(lowest)) / 2, np.log10(LARGEST_RATIO) + 0.25, 0.5)
     fine = tuple(float(10**decade) for decade in decades)
     if not with_white_pm:
         return Ratios(white_pm=(0.0,), flicker_fm=fine, random_walk_fm=fine)
@@ -170,7 +177,7 @@ def noise_grid(spans: Spans, block: float, *, with_white_pm: bool) -> NoiseGrid:
 @lru_cache(maxsize=4)
 def _cached_grid(start: bytes, stop: bytes, block: float, with_white_pm: bool) -> NoiseGrid:  # noqa: FBT001
     spans = Spans(start=np.frombuffer(start), stop=np.frombuffer(stop))
-    ratios = ratio_grid(with_white_pm=with_white_pm)
+    ratios = ratio_grid(len(spans), with_white_pm=with_white_pm)
     contrasts = Contrasts(len(spans))
     exponents = [e for e in MODELLED if e != WHITE_PM or with_white_pm]
     covariances = {e: unit_level(e, block) * mean_frequency_covariance(e, spans, spans) for e in exponents}
