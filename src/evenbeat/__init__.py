@@ -47,6 +47,16 @@ _HOMES = {
     "time_interval_error": "stability.time_error",
     "TimeErrorCurve": "stability.time_error",
     "corrected_for_dead_time": "stability.dead_time",
+    "separate_clocks": "stability.hats",
+    "SeparatedClocks": "stability.hats",
+    "without_reference": "stability.reference",
+    "CorrectedCurve": "stability.reference",
+    "moving_stability": "stability.moving",
+    "MovingStability": "stability.moving",
+    "LimitLine": "stability.limits",
+    "limit_lines": "stability.published_limits",
+    "compare_with_limit": "stability.limits",
+    "LimitVerdict": "stability.limits",
     "condition": "conditioning.condition",
     "crosscheck": "crosscheck",
     "fit_clock": "clock.fit",
@@ -99,6 +109,16 @@ if TYPE_CHECKING:
     from evenbeat.stability.curve import StabilityCurve as StabilityCurve
     from evenbeat.stability.dead_time import corrected_for_dead_time as corrected_for_dead_time
     from evenbeat.stability.estimators import stability as stability
+    from evenbeat.stability.hats import SeparatedClocks as SeparatedClocks
+    from evenbeat.stability.hats import separate_clocks as separate_clocks
+    from evenbeat.stability.limits import LimitLine as LimitLine
+    from evenbeat.stability.limits import LimitVerdict as LimitVerdict
+    from evenbeat.stability.limits import compare_with_limit as compare_with_limit
+    from evenbeat.stability.moving import MovingStability as MovingStability
+    from evenbeat.stability.moving import moving_stability as moving_stability
+    from evenbeat.stability.published_limits import limit_lines as limit_lines
+    from evenbeat.stability.reference import CorrectedCurve as CorrectedCurve
+    from evenbeat.stability.reference import without_reference as without_reference
     from evenbeat.stability.time_error import TimeErrorCurve as TimeErrorCurve
     from evenbeat.stability.time_error import time_interval_error as time_interval_error
 

@@ -30,6 +30,10 @@ from evenbeat.holdover import predict_holdover
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Flag, Record
 from evenbeat.stability.estimators import stability
+from evenbeat.stability.hats import separate_clocks
+from evenbeat.stability.limits import LimitLine, compare_with_limit
+from evenbeat.stability.moving import moving_stability
+from evenbeat.stability.reference import without_reference
 from evenbeat.stability.time_error import time_interval_error
 
 DAY = 86400.0
@@ -64,10 +68,17 @@ def model(record: Record) -> ClockModel:
 @pytest.fixture(scope="module")
 def results(record: Record, model: ClockModel) -> dict[str, object]:
     """Return one result of every type that can be drawn."""
+    daily = stability(record, averaging=[24], minimum_coverage=0.9)
     return {
         "Record": record,
         "StabilityCurve": stability(record, minimum_coverage=0.9),
         "TimeErrorCurve": time_interval_error(record),
+        "SeparatedClocks": separate_clocks(record, replace(record, values=-2 * record.values), record),
+        "CorrectedCurve": without_reference(daily, {DAY: 1e-13}),
+        "MovingStability": moving_stability(record, 10 * DAY, averaging=[1, 4]),
+        "LimitVerdict": compare_with_limit(
+            time_interval_error(record), LimitLine.from_table([(3600, 1e-6), (DAY, 1e-5)], statistic="mtie")
+        ),
         "ClockModel": model,
         "Forecast": model.frequency_at(model.record.duration_s + np.arange(1, 11) * DAY),
         "HoldoverForecast": predict_holdover(model, np.geomspace(60, 7 * DAY, 12), time_error_limit_s=1e-5),

@@ -11,24 +11,42 @@ from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import aging_caption, draw_aging
+from evenbeat.figures.corrected import corrected_caption, draw_corrected, draw_stability_over_floor
 from evenbeat.figures.forecast import draw_forecast, forecast_caption
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.labels import caption_title
+from evenbeat.figures.limit_verdict import draw_limit_verdict, limit_verdict_caption
+from evenbeat.figures.moving_stability import draw_moving_stability, moving_stability_caption
 from evenbeat.figures.record import draw_record, record_caption
-from evenbeat.figures.stability import draw_stability, stability_caption
+from evenbeat.figures.separated_clocks import draw_separated_clocks, separated_clocks_caption
+from evenbeat.figures.stability import stability_caption
 from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
 from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
 from evenbeat.holdover import HoldoverForecast
 from evenbeat.record import Record
 from evenbeat.stability.curve import StabilityCurve
+from evenbeat.stability.hats import SeparatedClocks
+from evenbeat.stability.limits import LimitVerdict
+from evenbeat.stability.moving import MovingStability
+from evenbeat.stability.reference import CorrectedCurve
 from evenbeat.stability.time_error import TimeErrorCurve
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Result = (
-    Record | StabilityCurve | TimeErrorCurve | ClockModel | Forecast | HoldoverForecast | IntervalSuggestion
+    Record
+    | StabilityCurve
+    | TimeErrorCurve
+    | ClockModel
+    | Forecast
+    | HoldoverForecast
+    | IntervalSuggestion
+    | SeparatedClocks
+    | CorrectedCurve
+    | MovingStability
+    | LimitVerdict
 )
 
 
@@ -43,8 +61,12 @@ class Drawing:
 
 DRAWINGS: dict[type, Drawing] = {
     Record: Drawing(draw=draw_record, caption=record_caption, height_in=3.4),
-    StabilityCurve: Drawing(draw=draw_stability, caption=stability_caption, height_in=4.2),
+    StabilityCurve: Drawing(draw=draw_stability_over_floor, caption=stability_caption, height_in=4.2),
     TimeErrorCurve: Drawing(draw=draw_time_interval_error, caption=time_interval_error_caption),
+    SeparatedClocks: Drawing(draw=draw_separated_clocks, caption=separated_clocks_caption, height_in=4.2),
+    CorrectedCurve: Drawing(draw=draw_corrected, caption=corrected_caption, height_in=4.0),
+    MovingStability: Drawing(draw=draw_moving_stability, caption=moving_stability_caption),
+    LimitVerdict: Drawing(draw=draw_limit_verdict, caption=limit_verdict_caption, height_in=4.2),
     ClockModel: Drawing(draw=draw_aging, caption=aging_caption),
     Forecast: Drawing(draw=draw_forecast, caption=forecast_caption),
     HoldoverForecast: Drawing(draw=draw_holdover, caption=holdover_caption, height_in=4.2),
@@ -65,7 +87,7 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
         writes it to a file.
     details
         Passed to the drawing: ``tolerance=`` for a clock model, ``record=`` for a stability curve (draws
-        the floor of the display).
+        the floor of the display), ``floor=`` for a curve of the measuring system's own noise under it.
 
     Returns
     -------

@@ -1,0 +1,427 @@
+"""Stability in a window that moves along the record, and whether the noise changed.
+
+Galleani and Tavella, "The characterization of clock behavior with the dynamic Allan variance", EFTF
+2003; "The dynamic Allan variance", IEEE Trans. UFFC 56 (2009) 450.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.record import Record
+from evenbeat.stability.averaging import Averaging, IntArray
+from evenbeat.stability.curve import StabilityCurve
+from evenbeat.stability.estimators import stability
+from evenbeat.stability.remarks import about_record
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+STEPS_PER_WINDOW = 4
+FEWEST_EDF = 3.0
+"""Windows are compared at averaging times where both have at least this many degrees of freedom."""
+MOST_WINDOWS = 2000
+MOST_COMPARED = 60
+LONGEST_TABLE = 60
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoiseChange:
+    """The noise of two windows that do not overlap, compared at one averaging time.
+
+    Attributes
+    ----------
+    averaging_time_s
+        Where.
+    first_start_s, second_start_s
+        Seconds from the start of the record to the start of the two windows.
+    factor, low, high
+        Deviation of the second over that of the first, with limits that hold for all comparisons at
+        once with 95 %: the pair was chosen because it is extreme, and so its factor is too large on
+        average.
+    probability
+        Chance of a ratio as extreme without any change, multiplied by Holm's adjustment.
+    """
+
+    averaging_time_s: float
+    first_start_s: float
+    second_start_s: float
+    factor: float
+    low: float
+    high: float
+    probability: float
+
+    def to_dict(self) -> dict[str, float]:
+        """Return plain values, ready for JSON."""
+        return {name: float(value) for name, value in vars(self).items()}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class MovingStability(Printed):
+    """Stability in windows along a record, made by :func:`evenbeat.moving_stability`.
+
+    Attributes
+    ----------
+    window_s, step_s
+        Length of the window and from one window to the next.
+    window_start_s
+        Shape (w,): seconds from the start of the record.
+    start
+        UTC of the record, where it is known.
+    averaging_factor, averaging_time_s
+        Shape (n,).
+    deviation, edf, noise_exponent
+        Shape (w, n); NaN where gaps leave no term in a window.
+    terms
+        Shape (w, n).
+    changes
+        The clearest significant change at each averaging time that has one, the surest first.
+    comparisons
+        How many pairs of windows and averaging times were compared.
+    """
+
+    statistic: str
+    title: str
+    symbol: str
+    unit: str
+    window_s: float
+    step_s: float
+    start: np.datetime64 | None
+    window_start_s: FloatArray
+    averaging_factor: IntArray
+    averaging_time_s: FloatArray
+    deviation: FloatArray
+    edf: FloatArray
+    noise_exponent: FloatArray
+    terms: IntArray
+    changes: tuple[NoiseChange, ...] = ()
+    comparisons: int = 0
+    findings: tuple[Finding, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.window_start_s)
+
+    @property
+    def window_middle_s(self) -> FloatArray:
+        """Shape (w,): seconds from the start of the record to the middle of each window."""
+        return self.window_start_s + 0.5 * self.window_s
+
+    def confidence_interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
+        """Return the limits of the deviations, shape (w, n), as those of a single curve.
+
+        Raises
+        ------
+        InputError
+            If the confidence does not lie between 0 and 1.
+        """
+        from scipy import special
+
+        tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
+        ratios = [self.edf / (2 * special.gammaincinv(0.5 * self.edf, p)) for p in (1 - tail, tail)]
+        return self.deviation * np.sqrt(ratios[0]), self.deviation * np.sqrt(ratios[1])
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a table with one row per window and averaging time."""
+        import pandas as pd
+
+        return pd.DataFrame(self._columns())
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; what is not known is ``None``."""
+        columns = {name: [_plain(value) for value in column] for name, column in self._columns().items()}
+        return {
+            "statistic": self.statistic,
+            "unit": self.unit,
+            "window_s": self.window_s,
+            "step_s": self.step_s,
+            "start_utc": None if self.start is None else str(self.start),
+            **columns,
+            "comparisons": self.comparisons,
+            "changes": [change.to_dict() for change in self.changes],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _columns(self) -> dict[str, list[float]]:
+        low, high = self.confidence_interval()
+        ending = "_s" if self.unit == "s" else ""
+        windows, times = self.deviation.shape
+        return {
+            "window_start_s": np.repeat(self.window_start_s, times).tolist(),
+            "averaging_time_s": np.tile(self.averaging_time_s, windows).tolist(),
+            f"deviation{ending}": self.deviation.ravel().tolist(),
+            f"low_95{ending}": low.ravel().tolist(),
+            f"high_95{ending}": high.ravel().tolist(),
+            "noise_exponent": self.noise_exponent.ravel().tolist(),
+            "terms": self.terms.ravel().tolist(),
+            "edf": self.edf.ravel().tolist(),
+        }
+
+    def _headline(self) -> str:
+        return (
+            f"{self.title} in {len(self)} windows of {duration_text(self.window_s)}, one every "
+            f"{duration_text(self.step_s)}"
+        )
+
+    def _table(self) -> Table:
+        shown = np.unique(np.linspace(0, len(self) - 1, min(len(self), LONGEST_TABLE)).round().astype(int))
+        times = np.unique(np.linspace(0, len(self.averaging_time_s) - 1, 5).round().astype(int))
+        rows = tuple(
+            (
+                duration_text(float(self.window_start_s[i])),
+                *(
+                    f"{value:.3e}" if math.isfinite(value) else "unknown"
+                    for value in self.deviation[i, times]
+                ),
+            )
+            for i in shown
+        )
+        heads = tuple(f"τ = {duration_text(float(tau))}" for tau in self.averaging_time_s[times])
+        return Table(columns=("window from", *heads), rows=rows)
+
+
+def moving_stability(
+    record: Record,
+    window_s: float,
+    *,
+    step_s: float | None = None,
+    statistic: str = "overlapping_allan",
+    averaging: Averaging = "doublings",
+    minimum_coverage: float = 1.0,
+) -> MovingStability:
+    """Return a stability deviation in a window that moves along the record, and where the noise changed.
+
+    Parameters
+    ----------
+    record
+        Phase or frequency, as for :func:`evenbeat.stability`.
+    window_s
+        Length of the window; rounded to whole samples.
+    step_s
+        From one window to the next; a quarter of the window unless stated.
+    statistic, averaging, minimum_coverage
+        As for :func:`evenbeat.stability`.
+
+    Returns
+    -------
+    MovingStability
+        With intervals for every window. Windows that overlap share data; only windows that do not are
+        compared.
+
+    Raises
+    ------
+    InputError
+        If the window or the step is not positive, or there would be more than 2000 windows.
+    TooShortError
+        If the window is longer than the record.
+
+    Notes
+    -----
+    Two windows differ at an averaging time if the ratio of their variances is improbable under the F
+    distribution with their equivalent degrees of freedom (each at least three), after Holm's adjustment
+    (Scandinavian Journal of Statistics 6, 1979) for all comparisons made: then the chance of any false
+    alarm in the whole record is at most about 5 %. Not valid as a test of *when* the noise changed:
+    that is known to about a window. A drift of frequency differs in nothing between windows.
+    """
+    length, step = _whole_samples(record, window_s, step_s)
+    phase = int(record.kind == "phase")
+    begins = np.arange(0, len(record) - phase - length + 1, step)
+    if len(begins) > MOST_WINDOWS:
+        msg = f"{len(begins)} windows were asked for; choose a longer step_s for at most {MOST_WINDOWS}"
+        raise InputError(msg)
+    curves = _curves(
+        [_part(record, int(begin), length + phase) for begin in begins],
+        statistic,
+        averaging,
+        minimum_coverage,
+    )
+    first = curves[0]
+    deviation, edf = (np.array([getattr(c, name) for c in curves]) for name in ("deviation", "edf"))
+    apart = -(-length // step)
+    changes, comparisons = _changes(
+        deviation[::apart], edf[::apart], first.averaging_time_s, begins[::apart] * record.interval_s
+    )
+    return MovingStability(
+        statistic=first.statistic,
+        title=first.title,
+        symbol=first.symbol,
+        unit=first.unit,
+        window_s=length * record.interval_s,
+        step_s=step * record.interval_s,
+        start=record.start,
+        window_start_s=begins * record.interval_s,
+        averaging_factor=first.averaging_factor,
+        averaging_time_s=first.averaging_time_s,
+        deviation=deviation,
+        edf=edf,
+        noise_exponent=np.array([curve.noise_exponent for curve in curves]),
+        terms=np.array([curve.terms for curve in curves]),
+        changes=changes,
+        comparisons=comparisons,
+        findings=(
+            *about_record(record),
+            *_about_computed(curves),
+            *_about_changes(changes, comparisons, length * record.interval_s),
+        ),
+    )
+
+
+def _whole_samples(record: Record, window_s: float, step_s: float | None) -> tuple[int, int]:
+    for name, value in (("window_s", window_s), ("step_s", step_s)):
+        if value is not None and not (value > 0 and math.isfinite(value)):
+            msg = f"{name} is {value}; it must be a positive number of seconds"
+            raise InputError(msg)
+    length = max(1, round(window_s / record.interval_s))
+    available = len(record) - (record.kind == "phase")
+    if length > available:
+        msg = (
+            f"window_s is {window_s:g} s but the record lasts {record.duration_s:g} s; "
+            "choose a window within the record"
+        )
+        raise TooShortError(msg, needed=length, available=available)
+    step = length / STEPS_PER_WINDOW if step_s is None else step_s / record.interval_s
+    return length, max(1, round(step))
+
+
+def _part(record: Record, begin: int, samples: int) -> Record:
+    if samples == len(record):
+        return record
+    return record.between(begin * record.interval_s, (begin + samples) * record.interval_s)
+
+
+def _curves(
+    parts: list[Record], statistic: str, averaging: Averaging, minimum_coverage: float
+) -> list[StabilityCurve]:
+    """Return the curve of every window; all unknown for a window without any sample."""
+    present = [not np.isnan(part.usable_values(without_steps=False)).all() for part in parts]
+    if not any(present):
+        msg = "every sample of the record is missing or excluded; there is nothing to compute"
+        raise InputError(msg)
+    curves = {
+        i: stability(part, statistic, averaging=averaging, minimum_coverage=minimum_coverage)
+        for i, part in enumerate(parts)
+        if present[i]
+    }
+    known = next(iter(curves.values()))
+    nothing = np.full(len(known), np.nan)
+    unknown = replace(
+        known, deviation=nothing, edf=nothing, noise_exponent=nothing, terms=np.zeros_like(known.terms)
+    )
+    return [curves.get(i, unknown) for i in range(len(parts))]
+
+
+def _changes(
+    deviation: FloatArray, edf: FloatArray, times: FloatArray, starts: FloatArray
+) -> tuple[tuple[NoiseChange, ...], int]:
+    """Compare all pairs of disjoint windows; return the surest change per averaging time, and how many."""
+    from scipy import stats
+
+    chosen = np.unique(np.linspace(0, len(starts) - 1, min(len(starts), MOST_COMPARED)).round().astype(int))
+    one, two = (chosen[index] for index in np.triu_indices(len(chosen), 1))
+    with np.errstate(invalid="ignore"):
+        usable = (np.minimum(edf[one], edf[two]) >= FEWEST_EDF) & (
+            np.minimum(deviation[one], deviation[two]) > 0
+        )
+    pairs, columns = np.nonzero(usable)
+    if len(pairs) == 0:
+        return (), 0
+    before, after = (one[pairs], columns), (two[pairs], columns)
+    ratio = (deviation[after] / deviation[before]) ** 2
+    spread = stats.f(edf[after], edf[before])
+    adjusted = holm(np.minimum(1.0, 2 * np.minimum(spread.cdf(ratio), spread.sf(ratio))))
+    found = []
+    for column in np.unique(columns[adjusted < 1 - DEFAULT_CONFIDENCE]):
+        here = np.flatnonzero(columns == column)
+        # probabilities underflow to zero together: among those the larger ratio is the clearer one
+        best = int(here[np.lexsort((-np.abs(np.log(ratio[here])), adjusted[here]))[0]])
+        tail = 0.5 * (1 - DEFAULT_CONFIDENCE) / len(pairs)
+        widest = stats.f(edf[after][best], edf[before][best])
+        low, high = (math.sqrt(ratio[best] / float(widest.isf(p))) for p in (tail, 1 - tail))
+        found.append(
+            NoiseChange(
+                averaging_time_s=float(times[column]),
+                first_start_s=float(starts[one[pairs[best]]]),
+                second_start_s=float(starts[two[pairs[best]]]),
+                factor=math.sqrt(ratio[best]),
+                low=low,
+                high=high,
+                probability=float(adjusted[best]),
+            )
+        )
+    return tuple(sorted(found, key=lambda change: change.probability)), len(pairs)
+
+
+def holm(probabilities: FloatArray) -> FloatArray:
+    """Return the probabilities adjusted by Holm's method for having made all these tests."""
+    count = len(probabilities)
+    order = np.argsort(probabilities, kind="stable")
+    stepped = np.maximum.accumulate(probabilities[order] * np.arange(count, 0, -1))
+    adjusted = np.empty(count)
+    adjusted[order] = np.minimum(stepped, 1.0)
+    return adjusted
+
+
+def _about_computed(curves: list[StabilityCurve]) -> tuple[Finding, ...]:
+    found = [f for f in curves[0].findings if f.code == "FACTORS_NOT_COMPUTED"]
+    empty = sum(int(np.count_nonzero(curve.terms == 0)) for curve in curves)
+    if empty:
+        sentence = (
+            f"Gaps leave no term at {empty} pairs of a window and an averaging time; they stay unknown."
+        )
+        found.append(
+            Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values={"places": empty})
+        )
+    return tuple(found)
+
+
+def _about_changes(
+    changes: tuple[NoiseChange, ...], comparisons: int, window_s: float
+) -> tuple[Finding, ...]:
+    if comparisons == 0:
+        sentence = (
+            "No two windows could be compared: two that do not overlap, with at least "
+            f"{FEWEST_EDF:.0f} degrees of freedom each, are needed."
+        )
+        return (Finding(code="NOT_COMPARED", severity="note", sentence=sentence),)
+    if not changes:
+        sentence = (
+            f"No change of the noise stands out from chance in {comparisons} comparisons of windows of "
+            f"{duration_text(window_s)}."
+        )
+        values: dict[str, float | int | str] = {"comparisons": comparisons}
+        return (Finding(code="NOISE_STEADY", severity="good", sentence=sentence, values=values),)
+    return tuple(
+        Finding(
+            code="NOISE_CHANGED",
+            severity="caution",
+            sentence=change_sentence(change, comparisons, window_s),
+            values={**change.to_dict(), "comparisons": comparisons},
+        )
+        for change in changes
+    )
+
+
+def change_sentence(change: NoiseChange, comparisons: int, window_s: float) -> str:
+    """Return ``The noise at τ = 10 s changed by a factor of 3 …`` in words."""
+    first, second = (
+        f"{duration_text(start)} to {duration_text(start + window_s)}"
+        for start in (change.first_start_s, change.second_start_s)
+    )
+    return (
+        f"The noise at τ = {duration_text(change.averaging_time_s)} changed by a factor of "
+        f"{change.factor:.3g} (95 %: {change.low:.3g} to {change.high:.3g}) between the window from {first} "
+        f"and the one from {second}; among {comparisons} comparisons chance would show this with a "
+        f"probability of {change.probability:.1g}."
+    )
+
+
+def _plain(value: object) -> object:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
