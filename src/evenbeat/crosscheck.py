@@ -23,11 +23,13 @@ if TYPE_CHECKING:
     from evenbeat.record import Record
     from evenbeat.stability.averaging import IntArray
     from evenbeat.stability.curve import StabilityCurve
+    from evenbeat.stability.forms import Bias
     from evenbeat.stability.time_error import TimeErrorCurve
 
 AGREEMENT = 1e-9
 """Relative difference below which two computations of one statistic count as the same number."""
 LONGEST_MTIE = 100_000
+LONGEST_LOOP = 1500
 _FUNCTIONS = {
     "allan": "adev",
     "overlapping_allan": "oadev",
@@ -36,6 +38,26 @@ _FUNCTIONS = {
     "hadamard": "hdev",
     "overlapping_hadamard": "ohdev",
     "mtie": "mtie",
+    "total": "totdev",
+    "modified_total": "mtotdev",
+    "time_total": "ttotdev",
+    "hadamard_total": "htotdev",
+    "theo1": "theo1",
+    "parabolic": "pdev",
+}
+_BIASED = ("total", "modified_total", "time_total", "hadamard_total", "theo1")
+_LOOPS = ("modified_total", "time_total", "hadamard_total", "theo1", "parabolic")
+_IN_SECONDS = ("time", "time_total", "mtie")
+_BEFORE_BIAS = "Compared before bias removal, which allantools does not do."
+_DIFFERENCES = {
+    "total": _BEFORE_BIAS,
+    "modified_total": _BEFORE_BIAS,
+    "time_total": _BEFORE_BIAS,
+    "hadamard_total": f"{_BEFORE_BIAS} At averaging factor 1 it returns the overlapping Hadamard deviation "
+    "under this name, so that this point is not compared.",
+    "theo1": f"{_BEFORE_BIAS} It states the span as the averaging time; the effective one is 0.75 of it.",
+    "parabolic": "It never uses the last sample, so that one was appended for it; without that its values "
+    "rest on one term fewer and differ.",
 }
 
 
@@ -147,7 +169,8 @@ def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crossc
     allantools is given phase in seconds less the line through its ends (its modified Allan deviation
     loses digits to a large slope; none of its deviations depends on one), the slope kept for MTIE, and
     explicit averaging times; what it does not return (single-term points) is not compared. Its error
-    columns are not used.
+    columns are not used. Of the total family and of Théo1 the values before bias removal are compared; where
+    its definition differs, the finding says how.
     """
     import numpy as np
 
@@ -157,13 +180,12 @@ def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crossc
             f"{record.interval_s:g} s; give the record the curve was made from"
         )
         raise InputError(msg)
-    ours = np.asarray(curve.time_error_s if hasattr(curve, "time_error_s") else curve.deviation)
+    ours = _comparable(curve, record)
     phase, obstacle = _phase_for_comparison(curve.statistic, record)
     theirs = np.full(len(ours), np.nan)
     if not obstacle:
-        in_seconds = curve.statistic in {"time", "mtie"}
         theirs = _theirs(curve.statistic, phase, curve.averaging_factor)
-        theirs = theirs if in_seconds else theirs / record.interval_s
+        theirs = theirs * record.interval_s ** (0 if curve.statistic in _IN_SECONDS else -1)
     with np.errstate(divide="ignore", invalid="ignore"):
         difference = np.where(ours == theirs, 0.0, np.abs(ours / theirs - 1))
     compared = int(np.count_nonzero(np.isfinite(difference)))
@@ -181,6 +203,25 @@ def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crossc
         sentence=finding.sentence,
         findings=(finding,),
     )
+
+
+def _comparable(curve: StabilityCurve | TimeErrorCurve, record: Record) -> FloatArray:
+    """Return our values, those of the total family and of Théo1 with the bias put back."""
+    import numpy as np
+
+    from evenbeat.stability.curve import StabilityCurve
+    from evenbeat.stability.estimators import stability
+
+    if not isinstance(curve, StabilityCurve):
+        return np.asarray(curve.time_error_s)
+    removed = [f.values["bias"] for f in curve.findings if f.code == "BIAS_REMOVED"]  # noqa: PD011
+    if curve.statistic not in _BIASED or not removed:
+        return np.asarray(curve.deviation)
+    factors = curve.averaging_factor.tolist()
+    raw = stability(record, curve.statistic, averaging=factors, bias="none").deviation
+    way: Bias = "published" if removed[0] == "published" else "exact"
+    corrected = stability(record, curve.statistic, averaging=factors, bias=way).deviation
+    return np.asarray(curve.deviation * (raw / corrected))
 
 
 def _phase_for_comparison(statistic: str, record: Record) -> tuple[FloatArray, str]:
@@ -202,17 +243,33 @@ def _phase_for_comparison(statistic: str, record: Record) -> tuple[FloatArray, s
         if len(values) > LONGEST_MTIE:
             return nothing, f"allantools takes minutes for the MTIE of more than {LONGEST_MTIE} samples"
         return np.ascontiguousarray(values), ""
+    if statistic in _LOOPS and len(values) > LONGEST_LOOP:
+        return nothing, f"allantools takes minutes for this statistic of more than {LONGEST_LOOP} samples"
     line = values[0] + (values[-1] - values[0]) / (len(values) - 1) * np.arange(len(values))
     return np.ascontiguousarray(values - line), ""
 
 
 def _theirs(statistic: str, phase: FloatArray, factors: IntArray) -> FloatArray:
     """Return allantools' values at the factors, at an interval of one second; NaN where it gives none."""
+    import numpy as np
+
+    if statistic == "parabolic":
+        first = _returned("oadev", phase, factors[factors == 1])  # at factor 1 it uses all samples
+        return np.concatenate([first, _returned("pdev", np.append(phase, 0.0), factors[factors > 1])])
+    values = _returned(_FUNCTIONS[statistic], phase, factors)
+    if statistic == "hadamard_total":
+        values[factors == 1] = math.nan
+    return values
+
+
+def _returned(name: str, phase: FloatArray, factors: IntArray) -> FloatArray:
     import allantools
     import numpy as np
 
     values = np.full(len(factors), np.nan)
-    function = getattr(allantools, _FUNCTIONS[statistic])
+    if len(factors) == 0:
+        return values
+    function = getattr(allantools, name)
     with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(UserWarning):
         times, deviations, _, _ = function(phase, rate=1.0, data_type="phase", taus=factors.astype(float))
         returned = {round(time): value for time, value in zip(times, deviations, strict=True)}
@@ -227,9 +284,10 @@ def _outcome(statistic: str, obstacle: str, compared: int, points: int, largest:
         sentence = f"The {name} curve was not compared with allantools: {reason}."
         return Finding(code="CROSSCHECK_NOT_POSSIBLE", severity="note", sentence=sentence)
     share = f"{compared} of {points} points"
+    remark = f" {_DIFFERENCES[statistic]}" if statistic in _DIFFERENCES else ""
     values: dict[str, float | int | str] = {"compared": compared, "largest_relative_difference": largest}
     if largest <= AGREEMENT:
-        sentence = f"allantools agrees with the {name} curve within {largest:.1e} ({share} compared)."
+        sentence = f"allantools agrees with the {name} curve within {largest:.1e} ({share} compared).{remark}"
         return Finding(code="CROSSCHECK_AGREES", severity="good", sentence=sentence, values=values)
-    sentence = f"allantools differs from the {name} curve by up to {largest:.1e} ({share} compared)."
+    sentence = f"allantools differs from the {name} curve by up to {largest:.1e} ({share} compared).{remark}"
     return Finding(code="CROSSCHECK_DIFFERS", severity="caution", sentence=sentence, values=values)

@@ -43,6 +43,43 @@ def test_agreement_over_random_records(statistic: str, kind: str, seed: int) -> 
     assert check.findings[0].severity == "good"
 
 
+EXTENDED = {
+    "total": "before bias removal",
+    "modified_total": "before bias removal",
+    "time_total": "before bias removal",
+    "hadamard_total": "factor 1 it returns the overlapping Hadamard deviation",
+    "theo1": "the effective one is 0.75 of it",
+    "parabolic": "never uses the last sample",
+}
+
+
+@pytest.mark.parametrize("bias", ["exact", "published", "none"])
+@pytest.mark.parametrize("statistic", EXTENDED)
+def test_agreement_of_the_total_family(statistic: str, bias: str) -> None:
+    """The sums agree with allantools within 1e-9 once the stated differences are allowed for."""
+    # SOURCE: allantools 2024.6: totdev, mtotdev, ttotdev, htotdev, theo1 and pdev
+    record = eb.simulate_clock(120, interval_s=10.0, levels=LEVELS[2], seed=8, frequency_offset=1e-9)
+    curve = eb.stability(record, statistic, bias=bias)
+
+    check = eb.crosscheck(curve, record)
+
+    assert check.agrees, check.sentence
+    assert EXTENDED[statistic] in check.sentence
+    assert check.compared >= len(curve) - 3
+    tampered = replace(curve, deviation=curve.deviation * 1.001)
+    assert not eb.crosscheck(tampered, record).agrees
+
+
+def test_long_records_are_not_given_to_loops() -> None:
+    """Where allantools would take minutes it is said instead of waited for."""
+    record = eb.simulate_clock(3000, interval_s=1.0, levels=LEVELS[1], seed=1)
+
+    check = eb.crosscheck(eb.stability(record, "theo1", averaging=[10]), record)
+
+    assert check.compared == 0
+    assert "takes minutes for this statistic of more than 1500 samples" in check.sentence
+
+
 def test_largest_difference_is_found() -> None:
     """A curve that is wrong at one point is not agreed with."""
     record = eb.simulate_clock(500, interval_s=1.0, levels=LEVELS[1], seed=1)

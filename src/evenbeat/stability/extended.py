@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
@@ -154,33 +155,32 @@ def computed_points(
     samples: Samples, kind: Extended, factors: IntArray, bias: Bias, *, told: FloatArray | None = None
 ) -> Points:
     """Return variances, bias and degrees of freedom at these factors, under the noise told if not given."""
-    form = kind.form
     if told is None:
-        effective = np.maximum(1, np.round(factors * form.effective_share)).astype(np.int64)
+        effective = np.maximum(1, np.round(factors * kind.form.effective_share)).astype(np.int64)
         told = noise_exponents(samples, effective, order=kind.order)
     exponents = with_last_inherited(told)
 
+    with threadpool_limits(limits=1, user_api="blas"):  # these matrices are too small for two threads
+        terms = _in_parallel(samples, kind, factors, bias)
+        edf = [
+            _freedom(kind, term, samples.points, pair, bias)
+            for term, pair in zip(terms, zip(factors.tolist(), exponents.tolist(), strict=True), strict=True)
+        ]
+        ratios = [
+            _bias(kind, samples.points, factor, noise, bias)
+            for factor, noise in zip(factors.tolist(), exponents.tolist(), strict=True)
+        ]
+    return Points(terms=terms, bias=np.array(ratios), told=told, exponents=exponents, edf=np.array(edf))
+
+
+def _in_parallel(samples: Samples, kind: Extended, factors: IntArray, bias: Bias) -> list[TermSum]:
     def one(factor: int) -> TermSum:
-        return form.terms(samples, factor, bias)
+        return kind.form.terms(samples, factor, bias)
 
     if samples.points < FEWEST_SAMPLES_FOR_THREADS:
-        terms = [one(factor) for factor in factors.tolist()]
-    else:
-        with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-            terms = list(pool.map(one, factors.tolist()[::-1]))[::-1]  # the longest first: they take longest
-    pairs = list(zip(factors.tolist(), exponents.tolist(), strict=True))
-    return Points(
-        terms=terms,
-        bias=np.array([_bias(kind, samples.points, factor, noise, bias) for factor, noise in pairs]),
-        told=told,
-        exponents=exponents,
-        edf=np.array(
-            [
-                _freedom(kind, term, samples.points, pair, bias)
-                for term, pair in zip(terms, pairs, strict=True)
-            ]
-        ),
-    )
+        return [one(factor) for factor in factors.tolist()]
+    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+        return list(pool.map(one, factors.tolist()[::-1]))[::-1]  # the longest first: they take longest
 
 
 def _bias(kind: Extended, points: int, factor: int, exponent: float, bias: Bias) -> float:
