@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import mmap
 import re
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -18,8 +19,26 @@ SCAN_BLOCK = 1 << 20
 
 def blocks(values: FloatArray) -> Iterator[FloatArray]:
     """Yield views of at most ``SCAN_BLOCK`` samples, so that a memory-mapped row stays on disk."""
+    mapping = mapping_of(values)
     for begin in range(0, len(values), SCAN_BLOCK):
         yield values[begin : begin + SCAN_BLOCK]
+        let_go(mapping)
+
+
+def mapping_of(values: FloatArray) -> mmap.mmap | None:
+    """Return the mapping of a file behind a row, if there is one whose pages can be read again."""
+    base: Any = values
+    while base is not None and not isinstance(base, np.memmap):
+        base = getattr(base, "base", None)
+    if base is None or base.mode == "c":  # changes of a copy on write would be lost
+        return None
+    return base.base if isinstance(base.base, mmap.mmap) else None
+
+
+def let_go(mapping: mmap.mmap | None) -> None:
+    """Drop the pages read so far from this process; the system keeps them in its cache while it can."""
+    if mapping is not None and hasattr(mapping, "madvise"):
+        mapping.madvise(mmap.MADV_DONTNEED)
 
 
 def extremes_and_mean(values: FloatArray) -> tuple[float, float, float]:

@@ -10,6 +10,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.stability import kernels
+from evenbeat.stability import samples as samples_module
 from evenbeat.stability.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
 from evenbeat.stability.samples import FrequencySums, PhasePoints
 
@@ -248,3 +249,34 @@ def test_frequency_sums_count_what_is_present() -> None:
     FrequencySums.of(frequency, 2.0, 1.0, 0.0).fill_advances(out, 0, 2)
     assert np.isnan(out[:2]).all()
     assert out[2] == 16.0
+
+
+@pytest.mark.parametrize("statistic", ["overlapping_allan", "modified_allan"])
+def test_pages_let_go_change_nothing(statistic: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Dropping the pages of a memory-mapped record all the time gives what the array in memory gives."""
+    phase = np.random.default_rng(7).standard_normal(300_000)  # white PM: looks at averaged phase too
+    np.save(tmp_path / "phase.npy", phase)
+    monkeypatch.setattr(samples_module, "KEPT_BYTES", samples_module.BYTES_AT_ONCE)
+    mapped = eb.Record.from_phase(np.load(tmp_path / "phase.npy", mmap_mode="r"), interval_s=1.0)
+
+    curve, expected = (
+        eb.stability(record, statistic) for record in (mapped, eb.Record.from_phase(phase, interval_s=1.0))
+    )
+
+    assert PhasePoints.of(mapped.values).mapping is not None
+    assert curve.deviation.tolist() == expected.deviation.tolist()
+    assert curve.noise_exponent.tolist() == expected.noise_exponent.tolist()
+
+
+def test_changes_of_a_copy_on_write_are_kept(tmp_path: Path) -> None:
+    """Pages that hold changes not in the file are not dropped."""
+    np.save(tmp_path / "phase.npy", np.zeros(3000))
+    changed = np.load(tmp_path / "phase.npy", mmap_mode="c")
+    changed[:] = random_walk(3000)
+
+    curve = eb.stability(eb.Record.from_phase(changed, interval_s=1.0))
+
+    assert PhasePoints.of(changed).mapping is None
+    assert np.array_equal(changed, random_walk(3000))
+    expected = eb.stability(eb.Record.from_phase(random_walk(3000), interval_s=1.0))
+    assert curve.deviation.tolist() == expected.deviation.tolist()

@@ -17,11 +17,12 @@ from functools import lru_cache
 
 import numpy as np
 
+from evenbeat.intake import let_go
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.covariance import LONGEST_DISCRETE_AVERAGE, term_covariance
 from evenbeat.stability.kernels import sum_of_products
-from evenbeat.stability.samples import PhasePoints, Samples
+from evenbeat.stability.samples import KEPT_BYTES, PhasePoints, Samples
 
 FEWEST_FOR_AUTOCORRELATION = 30
 FEWEST_FOR_RATIO = 8
@@ -172,7 +173,7 @@ def _from_averaged_phase(samples: Samples, factor: int, exponent: float) -> floa
     """Return 2, 1 or 0 from the first differences of the phase averaged over each averaging time."""
     if factor == 1 or not isinstance(samples, PhasePoints):
         return exponent
-    means = _phase_means(samples.phase_s, factor)
+    means = _phase_means(samples, factor)
     r1 = _lag_one([_without_line(np.diff(means))])
     if not math.isfinite(r1):
         return exponent
@@ -181,13 +182,20 @@ def _from_averaged_phase(samples: Samples, factor: int, exponent: float) -> floa
     return float(min(expected, key=lambda alpha: abs(r1 - expected[alpha])))
 
 
-def _phase_means(phase: FloatArray, factor: int) -> FloatArray:
+def _phase_means(samples: PhasePoints, factor: int) -> FloatArray:
     """Return means of the phase over adjacent averaging times, from at most 127 samples of each."""
+    phase = samples.phase_s
     count = min(len(phase) // factor, LONGEST_STRETCH)
     stride = max(1, factor // SAMPLES_PER_MEAN)
     windows = np.lib.stride_tricks.sliding_window_view(phase, factor)  # no copy, whatever the layout
     groups = windows[: count * factor : factor, ::stride]
-    return np.asarray(groups.mean(axis=1, dtype=float))
+    means = np.empty(count)
+    at_once = count if samples.mapping is None else max(1, KEPT_BYTES // (factor * phase.itemsize))
+    for begin in range(0, count, at_once):
+        end = begin + at_once
+        means[begin:end] = groups[begin:end].mean(axis=1, dtype=float)
+        let_go(samples.mapping)
+    return means
 
 
 def _without_line(series: FloatArray) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+import mmap
 from dataclasses import dataclass, replace
 from typing import Protocol, Self
 
@@ -11,8 +11,14 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError
+from evenbeat.intake import blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
-from evenbeat.record import SCAN_BLOCK, Record
+from evenbeat.record import Record
+
+KEPT_BYTES = 1 << 25
+"""Read from a memory-mapped record before its pages are dropped."""
+BYTES_AT_ONCE = 1 << 21
+"""Brought into memory by reading a single sample, where the system uses large pages."""
 
 
 class Samples(Protocol):
@@ -37,20 +43,22 @@ class Samples(Protocol):
 class PhasePoints:
     """Phase points in seconds, NaN where missing; any float type, promoted block by block.
 
-    ``rounding_s`` is the spacing of numbers near the largest phase, in the type it is stored in.
+    ``rounding_s`` is the spacing of numbers near the largest phase, in the type it is stored in;
+    ``mapping`` the file behind a memory-mapped record.
     """
 
     phase_s: FloatArray
     has_gaps: bool
     rounding_s: float = 0.0
+    mapping: mmap.mmap | None = None
 
     @classmethod
     def of(cls, phase_s: FloatArray) -> Self:
         """Return the points after one look for gaps and for the largest."""
         plain = np.asarray(phase_s)
-        largest = max(np.fmax.reduce(np.abs(block)) for block in _blocks(plain))
+        largest = max(np.fmax.reduce(np.abs(block)) for block in blocks(plain))
         rounding = 0.0 if np.isnan(largest) else float(np.spacing(largest))
-        return cls(phase_s=plain, has_gaps=_has_nan(plain), rounding_s=rounding)
+        return cls(phase_s=plain, has_gaps=_has_nan(plain), rounding_s=rounding, mapping=mapping_of(plain))
 
     @property
     def points(self) -> int:
@@ -59,6 +67,17 @@ class PhasePoints:
 
     def fill_advances(self, out: FloatArray, begin: int, lag: int) -> None:
         """Write ``x[i + lag] - x[i]`` into ``out``."""
+        if self.mapping is None:
+            self._fill(out, begin, lag)
+            return
+        piece = KEPT_BYTES // min(abs(self.phase_s.strides[0]), BYTES_AT_ONCE)
+        for done in range(0, len(out), piece):
+            part = out[done : done + piece]
+            self._fill(part, begin + done, lag)
+            if len(out) > piece or (begin + done) // piece != (begin + done + len(part)) // piece:
+                let_go(self.mapping)
+
+    def _fill(self, out: FloatArray, begin: int, lag: int) -> None:
         end = begin + len(out)
         np.subtract(self.phase_s[begin + lag : end + lag], self.phase_s[begin:end], out=out, dtype=np.float64)
 
@@ -147,9 +166,4 @@ def samples_of(record: Record, minimum_coverage: float) -> Samples:
 
 
 def _has_nan(values: FloatArray) -> bool:
-    return any(bool(np.isnan(block).any()) for block in _blocks(values))
-
-
-def _blocks(values: FloatArray) -> Iterator[FloatArray]:
-    for begin in range(0, len(values), SCAN_BLOCK):
-        yield values[begin : begin + SCAN_BLOCK]
+    return any(bool(np.isnan(block).any()) for block in blocks(values))
