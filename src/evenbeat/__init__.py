@@ -46,6 +46,10 @@ _HOMES = {
     "StabilityCurve": "stability.curve",
     "time_interval_error": "stability.time_error",
     "TimeErrorCurve": "stability.time_error",
+    "spectrum": "stability.spectrum",
+    "Spectrum": "stability.spectrum",
+    "fit_noise_levels": "stability.level_fit",
+    "NoiseFit": "stability.noise_fit",
     "corrected_for_dead_time": "stability.dead_time",
     "separate_clocks": "stability.hats",
     "SeparatedClocks": "stability.hats",
@@ -111,14 +115,18 @@ if TYPE_CHECKING:
     from evenbeat.stability.estimators import stability as stability
     from evenbeat.stability.hats import SeparatedClocks as SeparatedClocks
     from evenbeat.stability.hats import separate_clocks as separate_clocks
+    from evenbeat.stability.level_fit import fit_noise_levels as fit_noise_levels
     from evenbeat.stability.limits import LimitLine as LimitLine
     from evenbeat.stability.limits import LimitVerdict as LimitVerdict
     from evenbeat.stability.limits import compare_with_limit as compare_with_limit
     from evenbeat.stability.moving import MovingStability as MovingStability
     from evenbeat.stability.moving import moving_stability as moving_stability
+    from evenbeat.stability.noise_fit import NoiseFit as NoiseFit
     from evenbeat.stability.published_limits import limit_lines as limit_lines
     from evenbeat.stability.reference import CorrectedCurve as CorrectedCurve
     from evenbeat.stability.reference import without_reference as without_reference
+    from evenbeat.stability.spectrum import Spectrum as Spectrum
+    from evenbeat.stability.spectrum import spectrum as spectrum
     from evenbeat.stability.time_error import TimeErrorCurve as TimeErrorCurve
     from evenbeat.stability.time_error import time_interval_error as time_interval_error
 

@@ -20,6 +20,7 @@ from evenbeat.figures.limit_verdict import draw_limit_verdict, limit_verdict_cap
 from evenbeat.figures.moving_stability import draw_moving_stability, moving_stability_caption
 from evenbeat.figures.record import draw_record, record_caption
 from evenbeat.figures.separated_clocks import draw_separated_clocks, separated_clocks_caption
+from evenbeat.figures.spectrum import draw_spectrum, spectrum_caption
 from evenbeat.figures.stability import stability_caption
 from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
 from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
@@ -30,6 +31,7 @@ from evenbeat.stability.hats import SeparatedClocks
 from evenbeat.stability.limits import LimitVerdict
 from evenbeat.stability.moving import MovingStability
 from evenbeat.stability.reference import CorrectedCurve
+from evenbeat.stability.spectrum import Spectrum
 from evenbeat.stability.time_error import TimeErrorCurve
 
 if TYPE_CHECKING:
@@ -38,6 +40,7 @@ if TYPE_CHECKING:
 Result = (
     Record
     | StabilityCurve
+    | Spectrum
     | TimeErrorCurve
     | ClockModel
     | Forecast
@@ -61,6 +64,7 @@ class Drawing:
 
 DRAWINGS: dict[type, Drawing] = {
     Record: Drawing(draw=draw_record, caption=record_caption, height_in=3.4),
+    Spectrum: Drawing(draw=draw_spectrum, caption=spectrum_caption, height_in=4.2),
     StabilityCurve: Drawing(draw=draw_stability_over_floor, caption=stability_caption, height_in=4.2),
     TimeErrorCurve: Drawing(draw=draw_time_interval_error, caption=time_interval_error_caption),
     SeparatedClocks: Drawing(draw=draw_separated_clocks, caption=separated_clocks_caption, height_in=4.2),
