@@ -33,6 +33,12 @@ def covariance_limit(
         Sample covariance, and root of the product of the two sample variances.
     edf
         Equivalent degrees of freedom of the means.
+
+    Notes
+    -----
+    A covariance is never larger than the root of the product of the two variances, so that the limits
+    stay within the chi-squared limit of that root. Below two degrees of freedom not even the sign is
+    known: a single pair of terms looks perfectly correlated whatever the truth.
     """
     scale = np.where(product_root > 0, product_root, 1.0)
     share = np.clip(covariance / scale, -1.0, 1.0)
@@ -42,7 +48,8 @@ def covariance_limit(
         middle = 0.5 * (low + high)
         below = _distribution(np.sinh(middle), share, edf, nodes * spread, weights) < probability
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    limit = np.sinh(0.5 * (low + high)) * scale
+    farthest = _farthest(min(probability, 1 - probability), edf)
+    limit = np.clip(np.sinh(0.5 * (low + high)), -farthest, farthest) * scale
     return np.where(np.isfinite(covariance) & np.isfinite(edf), limit, np.nan)
 
 
@@ -53,7 +60,17 @@ def _nodes(share: FloatArray, edf: FloatArray) -> tuple[FloatArray, FloatArray, 
     at, weights = np.polynomial.legendre.leggauss(NODES)
     left = np.maximum(np.nan_to_num(edf, nan=1.0) - 1, FEWEST_LEFT)[..., np.newaxis]
     nodes = special.stdtrit(left, 0.5 * (at + 1)) / np.sqrt(left)
-    return np.asarray(nodes), 0.5 * weights, np.sqrt(1 - share**2)[..., np.newaxis]
+    sign_unknown = np.clip(2 - np.nan_to_num(edf, nan=1.0), 0.0, 1.0)
+    spread = np.sqrt(np.maximum(1 - share**2, sign_unknown))
+    return np.asarray(nodes), 0.5 * weights, spread[..., np.newaxis]
+
+
+def _farthest(tail: float, edf: FloatArray) -> FloatArray:
+    """Return the chi-squared limit of a variance of one."""
+    from scipy import special
+
+    known = np.nan_to_num(edf, nan=1.0)
+    return np.asarray(known / (2 * special.gammaincinv(0.5 * known, tail)))
 
 
 def _distribution(

@@ -291,7 +291,7 @@ class LimitVerdict(Printed):
             f"value{ending}": self.value.tolist(),
             f"low{ending}": self.low.tolist(),
             f"high{ending}": self.high.tolist(),
-            f"limit{ending}": self.allowed.tolist(),
+            f"allowed{ending}": self.allowed.tolist(),
             "verdict": list(self.verdicts),
         }
 
