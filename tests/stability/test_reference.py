@@ -120,6 +120,15 @@ def test_bad_deviations_are_refused(bad: float) -> None:
         eb.without_reference(curve(np.ones(1), 9), {1.0: bad})
 
 
+def test_gaps_stay_unknown() -> None:
+    """A point that gaps left without a term is unknown, neither zero nor a limit."""
+    result = eb.without_reference(curve(np.array([1e-11, np.nan]), 20), {1.0: 3e-12, 2.0: 3e-12})
+
+    assert np.isnan(result.variance[1])
+    assert np.isnan(result.upper_limit()[1])
+    assert str(result).count("unknown") == 3
+
+
 def test_result_tabulates_itself() -> None:
     """Frame and dictionary hold measured, reference, floor and device."""
     result = eb.without_reference(

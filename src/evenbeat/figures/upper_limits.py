@@ -37,6 +37,8 @@ def draw_signed(
     bottom, top = np.sqrt(np.where(seen, low, np.nan)), np.sqrt(np.where(seen, high, np.nan))
     ax.fill_between(averaging_time_s, bottom, top, color=look.colour, alpha=0.2, linewidth=0)
     ax.plot(averaging_time_s, height, color=look.colour, linestyle=look.line, marker=look.marker, label=label)
+    alone = seen & ~np.roll(seen, 1) & ~np.roll(seen, -1)  # a band needs two neighbours
+    ax.vlines(averaging_time_s[alone], bottom[alone], top[alone], color=look.colour, alpha=0.5, linewidth=1.0)
     only = ~seen & np.isfinite(limit) & (limit > 0)
     if only.any():
         ax.errorbar(

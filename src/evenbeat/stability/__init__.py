@@ -14,6 +14,10 @@
     remarks.py      the findings of a curve
     curve.py        StabilityCurve
     time_error.py   time_interval_error() and TimeErrorCurve
+    hats.py         separate_clocks(): three clocks from their differences (covariance_limits.py: intervals)
+    reference.py    without_reference(): a known reference or floor taken out
+    moving.py       moving_stability(): in a window along the record, and whether the noise changed
+    limits.py       LimitLine and compare_with_limit() (published_limits.py: those of ITU-T)
 
 This file imports nothing: ``evenbeat`` loads it at once so that ``evenbeat.stability`` is always the
 function (see ``evenbeat/__init__.py``). Therefore write ``from evenbeat.stability import kernels``, not

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
 
@@ -366,7 +366,7 @@ def compare_with_limit(
         verdicts=tuple(_verdict(*row) for row in zip(*bounds, allowed, strict=True)),
     )
     remarks = (*limit.findings, *_remarks(result))
-    return LimitVerdict(**{**vars(result), "findings": merged(remarks, curve.findings)})
+    return replace(result, findings=merged(remarks, curve.findings))
 
 
 def _verdict(low: float, high: float, allowed: float) -> Verdict:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -160,8 +160,8 @@ class CorrectedCurve(Printed):
                 f"{self.measured.deviation[i]:.3e}",
                 *(f"{math.sqrt(part.variance[i]):.3e}" for part in self.contributions),
                 deviation_cell(self.variance[i], low[i], limit[i]),
-                f"{math.sqrt(low[i]):.3e}" if low[i] > 0 else "0",
-                f"{math.sqrt(max(high[i], 0.0)):.3e}",
+                _root(low[i]),
+                _root(high[i]),
             )
             for i, tau in enumerate(self.averaging_time_s)
         )
@@ -216,13 +216,7 @@ def without_reference(
     )
     given = [known.findings for known in (reference, floor) if isinstance(known, StabilityCurve)]
     remarks = (*_about_exact(exact), *_about_significance(result))
-    return CorrectedCurve(
-        measured=curve,
-        contributions=result.contributions,
-        averaging_time_s=result.averaging_time_s,
-        variance=result.variance,
-        findings=merged(curve.findings, *given, remarks),
-    )
+    return replace(result, findings=merged(curve.findings, *given, remarks))
 
 
 def _contribution(curve: StabilityCurve, known: Known, name: str) -> Contribution:
@@ -278,6 +272,12 @@ def _about_significance(result: CorrectedCurve) -> tuple[Finding, ...]:
     )
     values = {"averaging_times": unseen}
     return (Finding(code="NOT_SIGNIFICANT", severity="caution", sentence=sentence, values=values),)
+
+
+def _root(variance: float) -> str:
+    if math.isnan(variance):
+        return "unknown"
+    return f"{math.sqrt(variance):.3e}" if variance > 0 else "0"
 
 
 def _plain(value: object) -> object:
