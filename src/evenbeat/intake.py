@@ -15,6 +15,11 @@ from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
 
 SCAN_BLOCK = 1 << 20
+_WEIGHTINGS = {
+    **dict.fromkeys(("plain", "pi", "π"), "plain"),
+    **dict.fromkeys(("triangular", "lambda", "λ"), "triangular"),
+    **dict.fromkeys(("regression", "omega", "ω"), "regression"),
+}
 
 
 def blocks(values: FloatArray) -> Iterator[FloatArray]:
@@ -59,6 +64,15 @@ def check_positive(value: float | None, name: str, *, optional: bool) -> None:
     if value is None or not (math.isfinite(value) and value > 0):
         msg = f"{name} is {value}; it must be a positive number"
         raise InputError(msg)
+
+
+def checked_weighting(weighting: str) -> str:
+    """Return ``plain``, ``triangular`` or ``regression`` for it or its name in the trade (Π, Λ, Ω)."""
+    name = _WEIGHTINGS.get(str(weighting).strip().lower())
+    if name is None:
+        msg = f"the counter weighting is {weighting!r}; it must be 'plain', 'triangular' or 'regression'"
+        raise InputError(msg)
+    return name
 
 
 def whole_factor(factor: float) -> int:

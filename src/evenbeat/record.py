@@ -24,6 +24,7 @@ from evenbeat.intake import (
     check_positive,
     checked_covariates,
     checked_samples,
+    checked_weighting,
     extremes_and_mean,
     read_only,
     utc,
@@ -64,6 +65,9 @@ class Record(Printed):
         Name with unit (``temperature_c``) to samples of shape (n,), NaN where missing.
     resolution
         Step of the display in the unit of ``values``, where one was found.
+    counter_weighting
+        How the counter weights the edges in its gate: ``plain`` (difference of two edges), ``triangular``
+        or ``regression``; ``None`` where it is not stated.
     """
 
     kind: Kind
@@ -75,6 +79,7 @@ class Record(Printed):
     covariates: Mapping[str, FloatArray] = field(default_factory=dict)
     reference: str = ""
     resolution: float | None = None
+    counter_weighting: str | None = None
     removed_frequency: float = 0.0
     flags: tuple[Flag, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -88,6 +93,8 @@ class Record(Printed):
             raise InputError(msg)
         for name in ("interval_s", "gate_s", "nominal_frequency_hz"):
             check_positive(getattr(self, name), name, optional=name != "interval_s")
+        if self.counter_weighting is not None:
+            object.__setattr__(self, "counter_weighting", checked_weighting(self.counter_weighting))
         values = read_only(self.values, "values")
         if len(values) < 2:
             msg = f"the record has {len(values)} sample(s); at least 2 are needed"
@@ -148,6 +155,7 @@ class Record(Printed):
         nominal_frequency_hz: float | None = None,
         covariates: Mapping[str, npt.ArrayLike] | None = None,
         reference: str = "",
+        counter_weighting: str | None = None,
     ) -> Record:
         """Return a record of fractional frequencies (f - nominal) / nominal.
 
@@ -159,6 +167,8 @@ class Record(Printed):
             Spacing of the gate starts in seconds.
         gate_s
             Length of the gate; ``None`` means that gates follow each other without dead time.
+        counter_weighting
+            ``plain``, ``triangular`` or ``regression``, where the counter's manual tells it.
 
         Raises
         ------
@@ -177,6 +187,7 @@ class Record(Printed):
             nominal_frequency_hz=nominal_frequency_hz,
             covariates=checked_covariates(covariates),
             reference=reference,
+            counter_weighting=counter_weighting,
         )
 
     def __len__(self) -> int:
@@ -454,6 +465,7 @@ class Record(Printed):
             "start_utc": None if self.start is None else str(self.start),
             "nominal_frequency_hz": self.nominal_frequency_hz,
             "resolution": self.resolution,
+            "counter_weighting": self.counter_weighting,
             "reference": self.reference,
             "covariates": list(self.covariates),
             "source": None if self.source is None else self.source.to_dict(),

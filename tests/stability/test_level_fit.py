@@ -135,7 +135,7 @@ def test_mixture_is_recovered_within_its_uncertainty() -> None:
 
 @pytest.mark.slow
 def test_spreads_are_those_of_the_best_linear_fit() -> None:
-    """Monte Carlo, N = 16384: medians within 5 %, spreads as published for multivariance fits.
+    """Monte Carlo, N = 16384: medians within a few percent, spreads as published for multivariance fits.
 
     Vernotte et al. (1993) for the method; the spreads of an independent simulation with the full
     covariance are 1.5, 3.5 and 21 % (state-space maximum likelihood: 1.4, 3.4 and 20 %).
@@ -146,7 +146,9 @@ def test_spreads_are_those_of_the_best_linear_fit() -> None:
     median = np.median(ratios, axis=0)
     spread = 1.4826 * np.median(np.abs(ratios - median), axis=0)
 
-    assert median == pytest.approx([1, 1, 1], abs=0.05)
+    assert median[:2] == pytest.approx([1, 1], abs=0.01)
+    # few degrees of freedom: the median lies below the mean, and flicker FM sometimes takes its place
+    assert median[2] == pytest.approx(1, abs=0.09)
     assert spread[:2] == pytest.approx([0.015, 0.035], rel=0.25)
     assert spread[2] == pytest.approx(0.21, rel=0.3)
     assert np.mean([fit.detected == (2, 0, -2) for fit in fits]) > 0.8

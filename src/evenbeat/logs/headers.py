@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenbeat.errors import InputError
+from evenbeat.intake import checked_weighting
 from evenbeat.logs.layout import Statements
 from evenbeat.units import celsius_conversion, parse_duration, parse_unit
 
@@ -178,6 +179,7 @@ _KEYS = {
     "gate": "gate",
     "gate time": "gate",
     "reference": "reference",
+    "counter weighting": "counter_weighting",
     "time zone": "time_zone",
     "timezone": "time_zone",
     "sign": "sign",
@@ -222,6 +224,9 @@ def comment_statements(comments: Iterable[str]) -> Statements:
         time_zone=said.get("time_zone"),
         start=_since(said.get("time", "")),
         reading_of=_reading_of(said.get("sign", "")),
+        counter_weighting=checked_weighting(said["counter_weighting"])
+        if "counter_weighting" in said
+        else None,
     )
 
 

@@ -95,6 +95,7 @@ class Statements:
     time_zone: str | None = None
     start: str | None = None
     reading_of: str | None = None
+    counter_weighting: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

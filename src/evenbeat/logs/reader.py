@@ -268,6 +268,7 @@ def _record(
         nominal_frequency_hz=converted.nominal_frequency_hz,
         covariates=covariates,
         reference=stated.reference,
+        counter_weighting=stated.counter_weighting if converted.kind == "frequency" else None,
         resolution=None if step is None else step * converted.step_factor,
         findings=(
             *form_findings(layout, table),

@@ -53,6 +53,7 @@ def _said(statements: Statements) -> list[str]:
         ("interval", _with_unit(statements.interval_s, "s")),
         ("gate", _with_unit(statements.gate_s, "s")),
         ("reference", statements.reference or None),
+        ("counter weighting", statements.counter_weighting),
         ("that readings are of the", statements.reading_of),
         ("elapsed time since", statements.start),
     )

@@ -69,10 +69,10 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     drift is fitted along; variances that it dominates are left out, so that the Hadamard variance decides
     there. White PM is that of phase cut off at half the sampling rate.
 
-    Simulated white PM, white FM and random-walk FM (16384 samples) come back with medians within 3 % and
-    spreads of 1.5, 3.4 and 22 %, near those of full maximum likelihood; the standard uncertainty of a
-    random-walk FM that rests on few degrees of freedom is some 15 % too small. Flicker PM is the discrete
-    half-order sum: its Allan variance is up to 19 % above that of a sharp cut-off.
+    Simulated white PM, white FM and random-walk FM (16384 samples) come back with medians within 1, 1 and
+    6 % and spreads of 1.5, 3.4 and 22 %, near those of full maximum likelihood; the standard uncertainty
+    of a random-walk FM that rests on few degrees of freedom is some 15 % too small. Flicker PM is the
+    discrete half-order sum: its Allan variance is up to 19 % above that of a sharp cut-off.
 
     Not valid for readings with dead time or counter averaging (see the findings), for periodic disturbances,
     which look like noise, and for drift that is not constant.

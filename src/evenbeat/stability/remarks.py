@@ -7,6 +7,7 @@ import numpy as np
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
+from evenbeat.stability.counter_weighting import about_counter_weighting
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.samples import PhasePoints, Samples
 from evenbeat.units import duration_text
@@ -15,7 +16,7 @@ ROUNDING_MARGIN = 5.0
 
 
 def about_record(record: Record) -> tuple[Finding, ...]:
-    """Return what was done about steps, and whether readings leave dead time."""
+    """Return what was done about steps, whether readings leave dead time, how the counter weights edges."""
     found = [finding for finding in record.findings if finding.code == "DEAD_TIME"]
     if record.steps:
         count = len(record.steps)
@@ -32,7 +33,7 @@ def about_record(record: Record) -> tuple[Finding, ...]:
         )
         values: dict[str, float | int | str] = {"gate_s": gate, "interval_s": record.interval_s}
         found.append(Finding(code="DEAD_TIME", severity="caution", sentence=sentence, values=values))
-    return tuple(found)
+    return (*found, *about_counter_weighting(record))
 
 
 def about_gaps(
