@@ -21,7 +21,7 @@ from evenbeat.stability.forms import EXTENDED, Bias
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.freedom_between import interpolated, looked_at
 from evenbeat.stability.hybrid import HYBRID, hybrid_curve
-from evenbeat.stability.in_turn import Progress, in_turn
+from evenbeat.stability.in_turn import Progress, groups_of_near, in_turn
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
@@ -201,8 +201,9 @@ def stability(
     -----
     Definitions as in :data:`STATISTICS` and :data:`evenbeat.stability.forms.EXTENDED`. Averaging factors of
     ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase record of
-    any length needs constant extra memory (it may be memory-mapped); a frequency record is integrated once. Not valid for the noise alone where the
-    record drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
+    any length needs constant extra memory (it may be memory-mapped); a frequency record is integrated
+    once, which takes the memory of another record. Not valid for the noise alone where the record
+    drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
     Examples
     --------
@@ -277,28 +278,44 @@ def _computed(
     smooth = kind.overlapping and not samples.has_gaps
     chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
 
-    def one(index: int, workspace: kernels.Workspace) -> tuple[TermSum, float]:
-        factor = int(factors[index])
-        terms = _sum(samples, kind, factor, minimum_coverage, workspace)
-        edf = _freedom(terms, kind, factor, float(exponents[index])) if chosen[index] else math.nan
-        return replace(terms, valid=None), edf
+    def some(indices: range, workspace: kernels.Workspace) -> list[tuple[TermSum, float]]:
+        lags = factors[indices].tolist()
+        found = []
+        for index, terms in zip(
+            indices, _sums(samples, kind, lags, minimum_coverage, workspace), strict=True
+        ):
+            exponent = float(exponents[index])
+            edf = _freedom(terms, kind, int(factors[index]), exponent) if chosen[index] else math.nan
+            found.append((replace(terms, valid=None), edf))
+        return found
 
-    tasks = range(len(factors))
-    pairs = in_turn(one, tasks, points=samples.points, order=kind.spans, progress=progress)
+    most = kernels.TOGETHER if smooth else 1
+    tasks = groups_of_near(factors, most=most)
+    pairs = in_turn(some, tasks, points=samples.points, order=kind.spans, progress=progress)
     edf = np.array([edf for _, edf in pairs])
     return [terms for terms, _ in pairs], interpolated(factors, exponents, edf, chosen)
 
 
-def _sum(
-    samples: Samples, kind: Statistic, factor: int, minimum_coverage: float, workspace: kernels.Workspace
-) -> TermSum:
-    if kind.averaged and factor > 1:
-        return kernels.sum_of_squared_averages(
-            samples, factor, kind.order, minimum_coverage=minimum_coverage, workspace=workspace
-        )
-    points = samples if kind.overlapping else samples.decimated(factor)
-    lag = factor if kind.overlapping else 1
-    return kernels.sum_of_squared_differences(points, lag, kind.order, workspace=workspace)
+def _sums(
+    samples: Samples,
+    kind: Statistic,
+    factors: list[int],
+    minimum_coverage: float,
+    workspace: kernels.Workspace,
+) -> list[TermSum]:
+    if not kind.overlapping:
+        every = [samples.decimated(factor) for factor in factors]
+        return [
+            kernels.sum_of_squared_differences(points, 1, kind.order, workspace=workspace) for points in every
+        ]
+    return kernels.sums_of_squares(
+        samples,
+        factors,
+        kind.order,
+        averaged=kind.averaged,
+        minimum_coverage=minimum_coverage,
+        workspace=workspace,
+    )
 
 
 def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> float:

@@ -6,8 +6,12 @@ import os
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from itertools import chain
 from typing import TypeVar
 
+import numpy as np
+
+from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.kernels import BLOCK, Workspace
 
 FEWEST_TERMS_FOR_THREADS = 1 << 22
@@ -16,51 +20,55 @@ FEWEST_POINTS_FOR_THREADS = 1 << 15
 """Below it the threads mostly wait for each other between short pieces of work."""
 
 Progress = Callable[[int, int], None]
-_Task = TypeVar("_Task")
 _Result = TypeVar("_Result")
 
 
 def in_turn(
-    work: Callable[[_Task, Workspace], _Result],
-    tasks: Sequence[_Task],
+    work: Callable[[range, Workspace], list[_Result]],
+    tasks: Sequence[range],
     *,
     points: int,
     order: int,
     progress: Progress | None = None,
 ) -> list[_Result]:
-    """Return the results of the tasks in their order.
+    """Return the results for all averaging times in their order.
 
     Parameters
     ----------
     work
-        What to do with a task and the buffers of the thread it runs on.
+        Makes the results of some averaging times with the buffers of the thread it runs on.
     tasks
-        One for each averaging time.
+        Averaging times worked on together, by their number, as from :func:`groups_of_near`.
     points
         Length of the record.
     order
         Highest order of differences asked for.
     progress
-        Called on the thread of the caller with the number of results and that of all tasks.
+        Called on the thread of the caller with the number of results and that of all averaging times.
     """
     own = threading.local()
 
-    def one(task: _Task) -> _Result:
+    def one(task: range) -> list[_Result]:
         if not hasattr(own, "workspace"):
             own.workspace = Workspace(order, min(BLOCK, points))
         return work(task, own.workspace)
 
-    if points < FEWEST_POINTS_FOR_THREADS or points * len(tasks) < FEWEST_TERMS_FOR_THREADS:
-        return _told(map(one, tasks), len(tasks), progress)
+    count = sum(map(len, tasks))
+    if points < FEWEST_POINTS_FOR_THREADS or points * count < FEWEST_TERMS_FOR_THREADS:
+        return list(_told(map(one, tasks), count, progress))
     with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-        return _told(pool.map(one, tasks), len(tasks), progress)
+        return list(_told(pool.map(one, tasks), count, progress))
 
 
-def _told(results: Iterable[_Result], count: int, progress: Progress | None) -> list[_Result]:
-    return list(results if progress is None else _with_word(results, count, progress))
+def groups_of_near(factors: IntArray, *, most: int) -> list[range]:
+    """Return the averaging factors by number, those within a block in groups of at most ``most``."""
+    near = int(np.count_nonzero(factors <= BLOCK))
+    groups = [range(begin, min(begin + most, near)) for begin in range(0, near, most)]
+    return groups + [range(far, far + 1) for far in range(near, len(factors))]
 
 
-def _with_word(results: Iterable[_Result], count: int, progress: Progress) -> Iterator[_Result]:
-    for done, result in enumerate(results, start=1):
-        progress(done, count)
+def _told(results: Iterable[list[_Result]], count: int, progress: Progress | None) -> Iterator[_Result]:
+    for done, result in enumerate(chain.from_iterable(results), start=1):
+        if progress is not None:
+            progress(done, count)
         yield result

@@ -7,7 +7,7 @@ never over the phase itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,8 @@ ROW = 16
 """Numbers summed by one product with a triangular matrix: three times as quick as ``np.cumsum``."""
 MOST_ADDITIONS = 5
 """Moving sums that need no more additions per term than this are formed by doubling."""
+TOGETHER = 8
+"""Averaging times for which a block is read once, if they are shorter than a block."""
 _UP_TO_AND_WITH = np.triu(np.ones((ROW, ROW)))
 BoolArray = npt.NDArray[np.bool_]
 
@@ -49,6 +51,10 @@ class TermSum:
     valid: BoolArray | None = None
 
 
+_Steps = Generator[None, None, TermSum]
+"""A sum in the making: it rests after each block, and leaves nothing in the buffers that it needs again."""
+
+
 class Workspace:
     """Buffers for one thread, so that the blocks of all averaging times share them.
 
@@ -73,8 +79,11 @@ def sum_of_squared_differences(
 
     Differences that touch a gap are left out and counted.
     """
+    return _together([_differences_in_steps(samples, lag, order, workspace or Workspace(order))])[0]
+
+
+def _differences_in_steps(samples: Samples, lag: int, order: int, workspace: Workspace) -> _Steps:
     possible = samples.points - order * lag
-    workspace = workspace or Workspace(order)
     valid = np.ones(possible, dtype=bool) if samples.has_gaps else None
     total, terms = 0.0, 0
     for begin, count in _blocks(possible, workspace.block):
@@ -82,6 +91,7 @@ def sum_of_squared_differences(
         if valid is not None:
             terms += _silence_gaps(difference, valid[begin : begin + count])
         total += sum_of_products(difference, difference)
+        yield
     return TermSum(total=total, possible=possible, terms=possible if valid is None else terms, valid=valid)
 
 
@@ -98,6 +108,48 @@ def sum_of_squared_averages(
     A mean is used where at least ``minimum_coverage`` of its differences are known.
     """
     workspace = workspace or Workspace(order + 1)
+    return _together([_averages_in_steps(samples, lag, order, minimum_coverage, workspace)])[0]
+
+
+def sums_of_squares(
+    samples: Samples,
+    lags: Sequence[int],
+    order: int,
+    *,
+    averaged: bool,
+    minimum_coverage: float,
+    workspace: Workspace,
+) -> list[TermSum]:
+    """Return what the two functions above return, at several lags, reading each block for all of them.
+
+    Memory is the limit of speed where many processors share it: a block is best used while it is near.
+    """
+    return _together(
+        [
+            _averages_in_steps(samples, lag, order, minimum_coverage, workspace)
+            if averaged and lag > 1
+            else _differences_in_steps(samples, lag, order, workspace)
+            for lag in lags
+        ]
+    )
+
+
+def _together(sums: Sequence[_Steps]) -> list[TermSum]:
+    """Return the sums, a block of each made in turn."""
+    made: dict[int, TermSum] = {}
+    while len(made) < len(sums):
+        for number, steps in enumerate(sums):
+            if number not in made:
+                try:
+                    next(steps)
+                except StopIteration as end:
+                    made[number] = end.value
+    return [made[number] for number in range(len(sums))]
+
+
+def _averages_in_steps(
+    samples: Samples, lag: int, order: int, minimum_coverage: float, workspace: Workspace
+) -> _Steps:
     if samples.has_gaps:
         return _averages_with_gaps(samples, lag, order, minimum_coverage, workspace)
     if _additions(lag) <= MOST_ADDITIONS and order * lag <= workspace.block:
@@ -110,13 +162,14 @@ def _additions(lag: int) -> int:
     return lag.bit_length() + lag.bit_count() - 2
 
 
-def _averages_by_doubling(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
+def _averages_by_doubling(samples: Samples, lag: int, order: int, workspace: Workspace) -> _Steps:
     possible = samples.points - (order + 1) * lag + 1
     total = 0.0
     for begin, count in _blocks(possible, workspace.block):
         difference = _differences(samples, (begin, count + lag - 1), lag, order, workspace)
         sums = _moving_sums(difference, lag, workspace.sums)
         total += sum_of_products(sums, sums)
+        yield
     return TermSum(total=total / lag**2, possible=possible, terms=possible)
 
 
@@ -134,7 +187,7 @@ def _moving_sums(values: FloatArray, lag: int, buffers: tuple[FloatArray, FloatA
     return sums
 
 
-def _averages_by_running_sum(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
+def _averages_by_running_sum(samples: Samples, lag: int, order: int, workspace: Workspace) -> _Steps:
     possible = samples.points - (order + 1) * lag + 1
     moving_sum = sum(
         float(np.sum(_differences(samples, (begin, count), lag, order, workspace)))
@@ -148,6 +201,7 @@ def _averages_by_running_sum(samples: Samples, lag: int, order: int, workspace: 
         running = _running_sums(change, workspace)
         total += sum_of_products(running, running)
         moving_sum += block_sum
+        yield
     return TermSum(total=total / lag**2, possible=possible, terms=possible)
 
 
@@ -183,7 +237,7 @@ def _by_parts(rows: FloatArray, matrix: FloatArray, out: FloatArray) -> FloatArr
 
 def _averages_with_gaps(
     samples: Samples, lag: int, order: int, minimum_coverage: float, workspace: Workspace
-) -> TermSum:
+) -> _Steps:
     possible = samples.points - (order + 1) * lag + 1
     valid = np.zeros(possible, dtype=bool)
     needed = needed_samples(lag, minimum_coverage)
@@ -205,6 +259,7 @@ def _averages_with_gaps(
         total += sum_of_products(means, means)
         valid[begin + 1 : begin + 1 + count] = good
         moving_sum, known = moving_sum + float(np.sum(change)), int(counts[-1])
+        yield
     return TermSum(total=total / lag**2, possible=possible, terms=int(np.count_nonzero(valid)), valid=valid)
 
 
