@@ -1,30 +1,40 @@
-"""Time and extra memory of the deviations beside allantools, both measured in one run on one machine.
+"""Time and extra memory of the deviations and MTIE beside allantools, measured in one run on one machine.
 
-Run as ``python tests/benchmarks/stability_speed.py [points ...]``; each case in its own process, so that the
-peak of memory is its own. A table of ratios is printed; nothing is judged.
+Run as ``python tests/benchmarks/stability_speed.py``; the tables of ``stability_speed.md`` beside this script
+are made anew. Every case runs in a process of its own, so that the peak of memory is its own. Nothing is
+judged. Times are medians of several runs; elapsed time suffers from other work on the machine, processor
+time (of all threads together) much less.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import resource
 import subprocess
 import sys
 import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 import evenbeat as eb
 
-STATISTICS = {
+TABLE = Path(__file__).with_suffix(".md")
+THEIRS = {
     "overlapping_allan": "oadev",
     "modified_allan": "mdev",
+    "time": "tdev",
     "overlapping_hadamard": "ohdev",
     "mtie": "mtie",
 }
-LONGEST_MTIE_OF_ALLANTOOLS = 100_000  # minutes beyond it
+SPANS = {"overlapping_allan": 2, "overlapping_hadamard": 3}
 ROUNDS = 3
+THINNED = 50
+"""`every` factor takes allantools minutes: both libraries compute one factor out of this many there."""
+Values = dict[int, float]
 
 
 def white_fm_phase(points: int) -> np.ndarray:
@@ -34,84 +44,144 @@ def white_fm_phase(points: int) -> np.ndarray:
     return np.cumsum(phase, out=phase)
 
 
-def peak_bytes() -> int:
+def peak_mib() -> float:
     """Return the largest resident size of this process so far."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def ours(statistic: str, record: eb.Record) -> tuple[np.ndarray, np.ndarray]:
-    """Return our factors and deviations at the octaves."""
-    if statistic == "mtie":
-        curve = eb.time_interval_error(record, averaging="doublings")
-        return curve.averaging_factor, curve.time_error_s
-    deviations = eb.stability(record, statistic, averaging="doublings")
-    return deviations.averaging_factor, deviations.deviation
+def factors_for(statistic: str, points: int, grid: str) -> np.ndarray:
+    """Return the averaging factors of a grid that both libraries compute."""
+    largest = (points - 1) // SPANS.get(statistic, 3) - 1
+    if grid == "every":
+        return np.arange(1, largest + 1, THINNED)
+    if grid.isdigit():
+        return np.unique(np.geomspace(1, largest, int(grid)).round().astype(int))
+    decade = np.unique(np.round(10 ** (np.arange(100) / 10)).astype(np.int64))
+    return decade[decade <= largest]
 
 
-def measure(library: str, statistic: str, points: int) -> dict[str, Any]:
-    """Return the best time of some rounds, the extra memory, and the values."""
-    phase = white_fm_phase(points)
+def ours(statistic: str, phase: np.ndarray, factors: Sequence[int]) -> Values:
+    """Return our deviations, the record made anew as a user would."""
     record = eb.Record.from_phase(phase, interval_s=1.0)
-    factors, _ = ours(statistic, eb.Record.from_phase(phase[:4096], interval_s=1.0))  # everything imported
-    largest = (
-        points - 1 if statistic == "mtie" else points // (4 if statistic == "overlapping_hadamard" else 3)
-    )
-    factors = 2 ** np.arange(int(np.log2(largest)) + 1)
-    if library == "allantools":
-        import allantools
+    if statistic == "mtie":
+        movement = eb.time_interval_error(record, averaging=factors)
+        return dict(zip(movement.averaging_factor.tolist(), movement.time_error_s.tolist(), strict=True))
+    curve = eb.stability(record, statistic, averaging=factors)
+    return dict(zip(curve.averaging_factor.tolist(), curve.deviation.tolist(), strict=True))
 
-        function = getattr(allantools, STATISTICS[statistic])
-        function(phase[:4096], taus=factors[:5].astype(float))
-    base, best, least_work = peak_bytes(), np.inf, np.inf
-    for _ in range(ROUNDS if points <= 1_000_000 else 2):
+
+def theirs(statistic: str, phase: np.ndarray, factors: Sequence[int]) -> Values:
+    """Return the deviations of allantools."""
+    import allantools
+
+    function = getattr(allantools, THEIRS[statistic])
+    times, values, _, _ = function(phase, rate=1.0, data_type="phase", taus=np.asarray(factors, dtype=float))
+    return dict(zip(np.round(times).astype(int).tolist(), values.tolist(), strict=True))
+
+
+def measure(library: str, statistic: str, points: int, grid: str) -> dict[str, Any]:
+    """Return median times, the extra memory, and the values."""
+    phase = white_fm_phase(points)
+    factors = factors_for(statistic, points, grid).tolist()
+    compute = {"ours": ours, "allantools": theirs}[library]
+    compute(statistic, phase[:4096], [1, 2, 4])  # everything imported
+    rounds = 1 if statistic == "mtie" and library == "allantools" else ROUNDS
+    base, elapsed, work, values = peak_mib(), [], [], {}
+    for _ in range(rounds):
         start, start_work = time.perf_counter(), time.process_time()
-        if library == "allantools":
-            times, values, _, _ = function(phase, rate=1.0, data_type="phase", taus=factors.astype(float))
-            found = dict(zip(np.round(times).astype(int).tolist(), values.tolist(), strict=True))
-        else:
-            found = dict(zip(*(column.tolist() for column in ours(statistic, record)), strict=True))
-        best = min(best, time.perf_counter() - start)
-        least_work = min(least_work, time.process_time() - start_work)
-    return {"seconds": best, "work": least_work, "extra_mib": (peak_bytes() - base) / 2**20, "values": found}
+        values = compute(statistic, phase, factors)
+        elapsed.append(time.perf_counter() - start)
+        work.append(time.process_time() - start_work)
+    return {
+        "elapsed": float(np.median(elapsed)),
+        "work": float(np.median(work)),
+        "extra_mib": peak_mib() - base,
+        "values": values,
+        "streams": streaming_time(phase) * len(factors),
+        "factors": len(factors),
+    }
 
 
-def in_own_process(library: str, statistic: str, points: int) -> dict[str, Any]:
+def streaming_time(phase: np.ndarray) -> float:
+    """Return the median time that one sum over the array takes."""
+
+    def once() -> float:
+        start = time.perf_counter()
+        phase.sum()
+        return time.perf_counter() - start
+
+    return float(np.median([once() for _ in range(15)]))
+
+
+def in_own_process(library: str, statistic: str, points: int, grid: str) -> dict[str, Any]:
     """Return what ``measure`` gives in a fresh interpreter."""
-    program = [sys.executable, __file__, "--one", library, statistic, str(points)]
+    program = [sys.executable, __file__, "--one", library, statistic, str(points), grid]
     outcome = subprocess.run(program, capture_output=True, text=True, check=True)
     return json.loads(outcome.stdout.splitlines()[-1])
 
 
-def largest_difference(left: dict[str, float], right: dict[str, float]) -> float:
-    """Return the largest relative difference over the factors both have."""
-    return max(abs(left[factor] / right[factor] - 1) for factor in left if factor in right)
+def beside_allantools(cases: Sequence[tuple[str, int, str]], say: Callable[[str], None]) -> None:
+    """Write one line for each case."""
+    say(
+        "| statistic | points | factors | evenbeat s | processor s | extra MiB | sums | allantools s "
+        "| processor s | extra MiB | s × | processor × | difference |"
+    )
+    say("|---|---|---|---|---|---|---|---|---|---|---|---|---|")
+    for statistic, points, grid in cases:
+        mine = in_own_process("ours", statistic, points, grid)
+        other = in_own_process("allantools", statistic, points, grid)
+        common = mine["values"].keys() & other["values"].keys()
+        difference = max(abs(mine["values"][key] / other["values"][key] - 1) for key in common)
+        say(
+            f"| {statistic} | {points:.0e} | {mine['factors']} | {mine['elapsed']:.3f} | {mine['work']:.3f} "
+            f"| {mine['extra_mib']:.0f} | {mine['elapsed'] / mine['streams']:.1f} | {other['elapsed']:.3f} "
+            f"| {other['work']:.3f} | {other['extra_mib']:.0f} | {other['elapsed'] / mine['elapsed']:.1f} "
+            f"| {other['work'] / mine['work']:.1f} | {difference:.0e} |"
+        )
 
 
-def main(sizes: list[int]) -> None:
-    """Print the table."""
-    print("s: elapsed on two threads; cpu: processor seconds, which other work on the machine disturbs less")
-    print("| statistic | points | evenbeat s | cpu | MiB | allantools s | cpu | MiB | s × | cpu × | diff |")
-    print("|---|---|---|---|---|---|---|---|---|---|---|")
-    for points in sizes:
-        for statistic in STATISTICS:
-            mine = in_own_process("evenbeat", statistic, points)
-            line = f"| {statistic} | {points:.0e} | {_measured(mine)} |"
-            if statistic == "mtie" and points > LONGEST_MTIE_OF_ALLANTOOLS:
-                print(f"{line} not run: minutes | | | | | |", flush=True)
-                continue
-            theirs = in_own_process("allantools", statistic, points)
-            ratios = [theirs[unit] / mine[unit] for unit in ("seconds", "work")]
-            difference = largest_difference(mine["values"], theirs["values"])
-            shares = " | ".join(f"{ratio:.1f}" for ratio in ratios)
-            print(f"{line} {_measured(theirs)} | {shares} | {difference:.0e} |", flush=True)
+def costs(cases: Sequence[tuple[int, str]], say: Callable[[str], None]) -> None:
+    """Write our own times against the number of points and of averaging times."""
+    names = ("overlapping_allan", "modified_allan", "overlapping_hadamard", "mtie")
+    say("| points | factors | " + " | ".join(names) + " |")
+    say("|---|---|" + "---|" * len(names))
+    for points, grid in cases:
+        found = [in_own_process("ours", name, points, grid) for name in names]
+        cells = " | ".join(f"{case['elapsed']:.3f} ({case['work']:.3f})" for case in found)
+        say(f"| {points:.0e} | {found[1]['factors']} | {cells} |")
 
 
-def _measured(case: dict[str, Any]) -> str:
-    return f"{case['seconds']:.3f} | {case['work']:.3f} | {case['extra_mib']:.0f}"
+def main() -> None:
+    """Make the tables."""
+    lines: list[str] = []
+
+    def say(line: str) -> None:
+        lines.append(line)
+        print(line, flush=True)
+
+    say("# Speed of the difference statistics and of MTIE\n")
+    say(
+        f"Made by `python tests/benchmarks/stability_speed.py` on {os.cpu_count()} processors, load "
+        f"{os.getloadavg()[0]:.1f} at the start. Medians of {ROUNDS} runs. Sums: our elapsed time over that "
+        "of one `numpy.sum` of the array for each averaging time. Ratios: allantools over evenbeat.\n"
+    )
+    say("## Ten averaging times per decade\n")
+    differences = list(THEIRS)[:4]
+    beside_allantools(
+        [(name, points, "ten_per_decade") for points in (1_000_000, 10_000_000) for name in differences], say
+    )
+    say(f"\n## Every averaging time (one out of {THINNED})\n")
+    beside_allantools([(name, 100_000, "every") for name in differences[:2]], say)
+    say("\n## MTIE, ten per decade to a third of the record (allantools: one run)\n")
+    beside_allantools([("mtie", points, "ten_per_decade") for points in (10_000, 100_000)], say)
+    say("\n## Cost against the number of points and of averaging times: elapsed (processor) s\n")
+    grids = [(points, "ten_per_decade") for points in (10_000, 100_000, 1_000_000, 10_000_000)]
+    costs([*grids, *((1_000_000, count) for count in ("8", "32", "128"))], say)
+    TABLE.write_text("\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["--one"]:
-        print(json.dumps(measure(sys.argv[2], sys.argv[3], int(sys.argv[4]))))
+        print(json.dumps(measure(sys.argv[2], sys.argv[3], int(sys.argv[4]), sys.argv[5])))
     else:
-        main([int(float(size)) for size in sys.argv[1:]] or [100_000, 1_000_000, 10_000_000])
+        main()
