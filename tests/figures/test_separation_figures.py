@@ -143,3 +143,14 @@ def test_limit_of_a_time_interval_error_says_that_there_is_no_interval() -> None
 
     assert "no interval" in ax.get_xlabel()
     assert "from memory: confirm against the Recommendation" in texts(ax)
+
+
+def test_records_that_stand_still_can_be_drawn() -> None:
+    """Zero has no place on a logarithmic axis: the figures stay empty and say why, without a warning."""
+    still = phase_record(np.zeros(60))
+
+    moving = eb.plot(eb.moving_stability(still, 20))
+    separated = eb.plot(eb.separate_clocks(still, still, still))
+
+    assert np.isnan(line(moving, "1 s")).all()
+    assert "can be told apart at any averaging time" in texts(separated)

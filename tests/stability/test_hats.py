@@ -238,6 +238,18 @@ def test_known_steps_and_flagged_samples_are_treated_as_in_stability() -> None:
     assert "STEPS_REMOVED" in {f.code for f in result.findings}
 
 
+def test_differences_that_do_not_vary_are_no_error() -> None:
+    """Three constant records: zero variances, a caution that nothing varies, no statement about clocks."""
+    still = eb.Record.from_phase(np.zeros(50), interval_s=1.0)
+
+    result = eb.separate_clocks(still, still, still)
+
+    assert (result.variance == 0).all()
+    codes = {f.code for f in result.findings}
+    assert "NO_VARIATION" in codes
+    assert not codes & {"CLOCK_NOT_SEEN", "NOT_INDEPENDENT", "COUNTER_NOISE"}
+
+
 def other(record: eb.Record, **changes: object) -> eb.Record:
     """Return a record with something else."""
     return replace(record, **changes)

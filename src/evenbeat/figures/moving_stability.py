@@ -42,7 +42,9 @@ def draw_moving_stability(ax: Axes, result: MovingStability) -> None:
     chosen = _lines(result)
     unit, name = time_unit(float(result.window_start_s[-1] + result.window_s))
     middle = result.window_middle_s / unit
-    low, high = result.confidence_interval()
+    low, high, deviation = (
+        np.where(values > 0, values, np.nan) for values in (*result.confidence_interval(), result.deviation)
+    )
     ax.set_yscale("log")
     labels = []
     for number, column in enumerate(chosen):
@@ -52,19 +54,19 @@ def draw_moving_stability(ax: Axes, result: MovingStability) -> None:
         )
         ax.plot(
             middle,
-            result.deviation[:, column],
+            deviation[:, column],
             color=look.colour,
             linestyle=look.line,
             marker=look.marker,
             markevery=max(1, len(result) // 18),
             label=duration_text(float(result.averaging_time_s[column])),
         )
-        known = np.flatnonzero(np.isfinite(result.deviation[:, column]))
+        known = np.flatnonzero(np.isfinite(deviation[:, column]))
         if len(known):
             labels.append(
                 Label(
                     x=float(middle[known[-1]]),
-                    y=float(result.deviation[known[-1], column]),
+                    y=float(deviation[known[-1], column]),
                     text=f"τ = {duration_text(float(result.averaging_time_s[column]))}",
                     colour=look.colour,
                 )
@@ -89,3 +91,5 @@ def _set_range(ax: Axes, low: np.ndarray, high: np.ndarray) -> None:
     bottom, top = low[low > 0], high[np.isfinite(high) & (high > 0)]
     if len(bottom) and len(top):
         ax.set_ylim(float(bottom.min()) / 1.3, float(top.max()) * 1.3)
+    else:
+        ax.set_ylim(0.1, 10.0)

@@ -59,7 +59,8 @@ def draw_separated_clocks(ax: Axes, result: SeparatedClocks) -> None:
     labels = [_label(tau, heights, result.names[k], stroke(k).colour) for k, heights in enumerate(drawn)]
     set_decades(ax, np.concatenate(drawn), MOST)
     closure = np.sqrt(np.maximum(result.closure_variance, 0.0))
-    if np.nanmax(closure) > LEAST_CLOSURE * np.nanmin(np.concatenate(drawn)):
+    heights = np.concatenate(drawn)
+    if np.isfinite(heights).any() and np.nanmax(closure) > LEAST_CLOSURE * np.nanmin(heights):
         ax.plot(tau, closure, color=GREY, linewidth=0.9, linestyle=(0, (1, 2)), label="loop of three")
         labels.append(_label(tau, closure, "sum of the three\n(counters)", GREY))
     (log_seconds_axis if result.unit == "s" else log_decades)(ax)

@@ -201,9 +201,9 @@ class SeparatedClocks(Printed):
             (
                 f"{tau:.6g}",
                 *(deviation_cell(self.variance[k, i], low[k, i], limit[k, i]) for k in range(3)),
-                f"{math.sqrt(max(self.closure_variance[i], 0.0)):.2e}",
+                "unknown" if math.isnan(loop) else f"{math.sqrt(loop):.2e}",
             )
-            for i, tau in enumerate(self.averaging_time_s)
+            for i, (tau, loop) in enumerate(zip(self.averaging_time_s, self.closure_variance, strict=True))
         )
         return Table(columns=("τ / s", *self.names, "loop of three"), rows=rows)
 
@@ -359,12 +359,13 @@ def _check_directions(
     curve_of: Callable[[FloatArray, Record], StabilityCurve],
 ) -> None:
     """Refuse a record that runs the other way round: turned, the loop would close."""
-    if not np.nanmedian(closure / np.mean(pairs, axis=0)) > 1:
+    share = _closure_share(closure, pairs)
+    if not len(share) or not np.nanmedian(share) > 1:
         return
     for k, role in enumerate(_ROLES):
         turned = values[0] + values[1] + values[2] - 2 * values[k]
         closed = curve_of(turned, like).deviation ** 2
-        if np.nanmedian(closed / closure) < REVERSED_SHARE:
+        if np.nansum(closed) < REVERSED_SHARE * np.nansum(closure):
             msg = (
                 f"the differences do not close a loop, but would if {role} were turned round; "
                 f"give the record of {role} with the opposite sign"
@@ -372,11 +373,17 @@ def _check_directions(
             raise InputError(msg)
 
 
+def _closure_share(closure: FloatArray, pairs: FloatArray) -> FloatArray:
+    """Return the variance of the loop over that of a typical difference, where there is any."""
+    typical = np.mean(pairs, axis=0)
+    return np.asarray((closure[typical > 0]) / typical[typical > 0])
+
+
 def _remarks(result: SeparatedClocks) -> tuple[Finding, ...]:
     low, high = result.variance_interval()
     found: list[Finding] = []
     for name, below, above in zip(result.names, low, high, strict=True):
-        known = np.isfinite(below)
+        known = np.isfinite(below) & (result.pair_variance.min(axis=0) > 0)
         unseen, impossible = int(np.sum(known & (below <= 0) & (above > 0))), int(np.sum(above <= 0))
         if unseen:
             sentence = (
@@ -397,11 +404,12 @@ def _remarks(result: SeparatedClocks) -> tuple[Finding, ...]:
 
 
 def _about_closure(result: SeparatedClocks) -> tuple[Finding, ...]:
-    share = result.closure_variance / np.mean(result.pair_variance, axis=0)
-    if not np.any(np.isfinite(share)) or np.nanmax(share) < 1e-6:
+    share = _closure_share(result.closure_variance, result.pair_variance)
+    if not len(share) or np.max(share) < 1e-6:
         return ()
-    worst = int(np.nanargmax(share))
-    tau = float(result.averaging_time_s[worst])
+    worst = int(np.argmax(share))
+    known = np.mean(result.pair_variance, axis=0) > 0
+    tau = float(result.averaging_time_s[known][worst])
     amount = math.sqrt(float(share[worst]))
     rejected = (
         "the covariance rejects it where each counter has noise of its own"
