@@ -57,7 +57,7 @@ def test_constructed_clocks_are_separated_exactly(method: str) -> None:
     assert result.deviation[:, 0] == pytest.approx([1, 2, 3], rel=1e-12)
 
 
-# SOURCE: science.md 2.5, evaluated by hand: 5e-24, 4e-24, 3e-24 -> 3e-24, 2e-24, 1e-24
+# SOURCE: Gray and Allan (1974), formula evaluated by hand: 5e-24, 4e-24, 3e-24 -> 3e-24, 2e-24, 1e-24
 def test_small_variances_are_separated_exactly() -> None:
     """At the size of real clocks nothing is lost or clamped."""
     result = eb.separate_clocks(*loop(exact_clocks((3e-24, 2e-24, 1e-24))), averaging=[1])
@@ -127,7 +127,7 @@ def test_covariance_rejects_the_noise_of_counters() -> None:
     assert "COUNTER_NOISE" in {f.code for f in result.findings}
 
 
-# SOURCE: science.md 2.5: a = b = 1, c = 0.1, ν = 10 gives a standard deviation of 0.349; c = 0.01, ν = 100
+# SOURCE: √((2c² + ab + ac + bc)/ν) by hand: a = b = 1, c = 0.1, ν = 10 gives 0.349; c = 0.01, ν = 100: 0.101
 @pytest.mark.parametrize("method", ["hat", "covariance"])
 @pytest.mark.parametrize(("c", "edf", "expected"), [(0.1, 10, 0.349), (0.01, 100, 0.1010)])
 def test_standard_deviation_of_a_variance(method: str, c: float, edf: float, expected: float) -> None:

@@ -117,6 +117,17 @@ def test_gaps_leave_windows_unknown() -> None:
     assert "NO_COMPLETE_TERMS" in {f.code for f in moving.findings}
 
 
+def test_readings_that_stand_still_are_named() -> None:
+    """A window in which nothing varies is the display's doing, and said so."""
+    values = white(1000, 1)
+    values[400:700] = 0.0
+
+    moving = eb.moving_stability(eb.Record.from_frequency(values, interval_s=1.0), 100, averaging=[1, 4])
+
+    assert (moving.deviation == 0).any()
+    assert "NO_VARIATION" in {f.code for f in moving.findings}
+
+
 def test_scaling_changes_no_significance() -> None:
     """A thousand times the noise gives the same changes."""
     values = white(3000, 8)

@@ -31,7 +31,7 @@ def curve(deviation: np.ndarray, edf: float, statistic: str = "overlapping_allan
     )
 
 
-# SOURCE: science.md 2.5, evaluated by hand: 1.00e-11, 3e-12 and 2e-12 leave 9.3274e-12
+# SOURCE: variances of independent sources add, evaluated by hand: 1.00e-11, 3e-12 and 2e-12 leave 9.3274e-12
 def test_worked_value() -> None:
     """Variances subtract."""
     result = eb.without_reference(curve(np.array([1e-11]), 50), {1.0: 3e-12}, floor={1.0: 2e-12})

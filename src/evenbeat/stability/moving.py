@@ -20,7 +20,7 @@ from evenbeat.record import Record
 from evenbeat.stability.averaging import Averaging, IntArray
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.estimators import stability
-from evenbeat.stability.remarks import about_record
+from evenbeat.stability.remarks import about_record, about_variation
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -269,6 +269,7 @@ def moving_stability(
         findings=(
             *about_record(record),
             *_about_computed(curves),
+            *about_variation(np.where(np.isnan(deviation), 1.0, deviation).min(axis=0)),
             *_about_changes(changes, comparisons, length * record.interval_s),
         ),
     )
