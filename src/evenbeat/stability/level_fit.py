@@ -46,8 +46,8 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
         Phase or frequency; flagged samples are left out, steps of known size are subtracted.
     significance
         Probability that a noise which is absent is nevertheless reported, for each of the five. It holds
-        where one noise is alone (each other one in at most 4 of 100 simulated clocks); beside a mixture of white
-        PM, white FM and random-walk FM flicker PM was reported in 11 % and flicker FM in 13 % of the clocks
+        where one noise is alone (each other one in at most 4 of 100 simulated clocks); beside white PM, white
+        FM and random-walk FM together flicker PM was reported in 11 %, flicker FM in 13 % of the clocks
         at 5 %, in 3 % and 7 % at 1 %.
 
     Returns
