@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
-from evenbeat.stability.forms import EXTENDED
-from evenbeat.stability.quadratic import phase_kernel
+from evenbeat.stability.forms import EXTENDED, _rows
+from evenbeat.stability.quadratic import expected_sum, phase_kernel
 from evenbeat.stability.samples import PhasePoints
 from evenbeat.stability.subsequences import sum_over_stretches
 from evenbeat.stability.total import total_freedom
@@ -231,3 +231,20 @@ def test_freedom_of_long_records_joins_the_exact_one(exponent: int, factor: int)
     exact, carried = total_freedom(257, factor, exponent), total_freedom(259, factor, exponent)
 
     assert carried == pytest.approx(exact * 258 / 256, rel=0.02)
+
+
+@pytest.mark.parametrize("statistic", ["modified_total", "hadamard_total"])
+@pytest.mark.parametrize("exponent", [2, 1, 0, -1, -2])
+def test_bias_beyond_the_exact_factors(statistic: str, exponent: int) -> None:
+    """The bias carried over to a long averaging factor is that of the forms of this factor."""
+    # SOURCE: the ratio of expectations with the forms written out, by which the shorter factors are proven
+    hadamard = statistic == "hadamard_total"
+    factor = 120
+    rows = _rows(factor, hadamard=hadamard)
+    scale = 6 if hadamard else 2 * factor**2
+    order = 3 if hadamard else 2
+    reference = _difference_variance(factor, exponent, order, averaged=not hadamard)
+
+    bias = EXTENDED[statistic].form.bias(1000, factor, exponent, "exact")
+
+    assert bias == pytest.approx(expected_sum(rows, exponent) / scale / reference, rel=2e-3)

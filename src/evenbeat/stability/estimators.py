@@ -180,7 +180,8 @@ def stability(
         ``exact`` divides by the exact ratio of expectations under the noise told at each averaging time,
         ``published`` by the published factor (so that the tables of the handbook come out; for the modified
         total it is up to 6 % in variance away from the exact one, at factor 1 by 46 %), ``none`` leaves it
-        in. Without effect on the others.
+        in. Without effect on the others. For ``theo1_hybrid`` ``published`` is the ratio measured where both
+        parts exist; its intervals are then too short.
     progress
         Called after each averaging time with how many are done and how many there are; the total family
         and Théo1 do not call it.

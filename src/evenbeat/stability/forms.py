@@ -207,16 +207,17 @@ def _stretch_squares(factor: int, exponent: int, *, hadamard: bool) -> FloatArra
 def _stretch_bias(factor: int, exponent: int, *, hadamard: bool) -> float:
     """Return the exact ratio of expectations, extrapolated beyond factor 64.
 
-    Under white PM the numerator of the Hadamard total tends to its limit as 1/m, under flicker PM it grows
-    as log m; all other ratios have reached their limit to 1e-4.
+    Under white PM m² times the numerator of the Hadamard total tends to its limit as 1/m, under flicker PM
+    it grows as log m; all other ratios have reached their limit to 1e-4.
     """
     if factor > LARGEST_EXACT_STRETCH and not (hadamard and exponent > 0):
         return _stretch_bias(LARGEST_EXACT_STRETCH, exponent, hadamard=hadamard)
     if factor > LARGEST_EXACT_STRETCH:
         at = np.array([LARGEST_EXACT_STRETCH // 2, LARGEST_EXACT_STRETCH, factor])
         scale = 1.0 / at if exponent == 2 else np.log(at)
-        half, whole = (expected_sum(_rows(int(m), hadamard=True), exponent) for m in at[:2])
+        half, whole = (m**2 * expected_sum(_rows(int(m), hadamard=True), exponent) for m in at[:2])
         numerator = whole + (whole - half) * (scale[2] - scale[1]) / (scale[1] - scale[0])
+        numerator /= factor**2
     else:
         numerator = expected_sum(_rows(factor, hadamard=hadamard), exponent)
     if hadamard:

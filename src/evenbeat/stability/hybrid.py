@@ -45,6 +45,10 @@ def hybrid_curve(
     Beyond the join the averaging factors are multiples of three samples, because Théo1 of an even span that
     is a multiple of four has its effective averaging time there. With ``bias="published"`` the ratio is the
     measured one of the handbook, with ``exact`` that of the noise told, with ``none`` one.
+
+    Not valid for the intervals with ``bias="published"``: they do not count the scatter of the measured
+    ratio, and of white or flicker PM one ratio does not fit all averaging times, so that they hold the truth
+    far less often than they say (tests/coverage/stability_coverage.md).
     """
     samples = samples_of(record, minimum_coverage)
     check_no_gaps(record, samples, TITLE)
