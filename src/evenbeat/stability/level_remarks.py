@@ -32,7 +32,7 @@ def about_fit(
     """
     return (
         _bandwidth(),
-        *_drift(drift_per_s, left_out),
+        _drift(drift_per_s, left_out),
         *_not_seen(limits),
         *_misfit(misfit, spare),
     )
@@ -46,20 +46,22 @@ def _bandwidth() -> Finding:
     return Finding(code="PHASE_NOISE_BANDWIDTH", severity="note", sentence=sentence)
 
 
-def _drift(drift_per_s: float, left_out: int) -> tuple[Finding, ...]:
-    if drift_per_s == 0:
-        return ()
+def _drift(drift_per_s: float, left_out: int) -> Finding:
+    seen = drift_per_s > 0
     sentence = (
         f"A constant drift of the frequency of {drift_per_s:.2e} per second (sign not told) was fitted along"
+        if seen
+        else "A constant drift of the frequency was allowed for, and none stands out from the noise"
     )
     sentence += (
-        f"; {left_out} Allan variances that it dominates were left out, and the Hadamard variance, which "
+        f"; {left_out} Allan variances that it may dominate were left out, and the Hadamard variance, which "
         "does not see it, decides there."
         if left_out
         else "."
     )
     values: dict[str, float | int | str] = {"drift_per_s": drift_per_s, "variances_left_out": left_out}
-    return (Finding(code="DRIFT_FITTED", severity="note", sentence=sentence, values=values),)
+    code = "DRIFT_FITTED" if seen else "NO_DRIFT_SEEN"
+    return Finding(code=code, severity="note", sentence=sentence, values=values)
 
 
 def _not_seen(limits: Mapping[int, float]) -> tuple[Finding, ...]:
