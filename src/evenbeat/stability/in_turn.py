@@ -16,8 +16,8 @@ from evenbeat.stability.kernels import BLOCK, Workspace
 
 FEWEST_TERMS_FOR_THREADS = 1 << 22
 """Terms of all averaging times together; below it starting a thread takes longer than the work."""
-FEWEST_POINTS_FOR_THREADS = 1 << 15
-"""Below it the threads mostly wait for each other between short pieces of work."""
+FEWEST_POINTS_FOR_THREADS = 1 << 18
+"""Below it the pieces of work are so short that the threads cost each other a third of their time."""
 
 Progress = Callable[[int, int], None]
 _Result = TypeVar("_Result")
