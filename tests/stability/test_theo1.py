@@ -9,8 +9,10 @@ from hypothesis import strategies as st
 
 import evenbeat as eb
 from evenbeat.stability.forms import EXTENDED
+from evenbeat.stability.freedom import overlapping_lags
 from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.quadratic import allan_variance, phase_kernel
+from evenbeat.stability.quadratic import allan_variance, freedom_of_mean, phase_kernel, relative_squares
+from evenbeat.stability.theo1 import span_rows
 
 THEO1 = EXTENDED["theo1"].form
 
@@ -156,3 +158,16 @@ def test_hybrid_tells_where_it_moved_a_factor() -> None:
 
     assert curve.averaging_factor.tolist() == [5, 99, 102]
     assert "in place of 100 stand" in next(f for f in curve.findings if f.code == "FACTORS_MOVED").sentence
+
+
+@pytest.mark.parametrize(("exponent", "within"), [(2, 0.03), (1, 0.04), (0, 0.01), (-1, 0.01), (-2, 0.01)])
+def test_freedom_of_long_spans(exponent: int, within: float) -> None:
+    """Beyond the exact spans the degrees of freedom are carried over to within a few per cent."""
+    # SOURCE: the exact ones of the same span, by the forms that the covariance matrix proves above
+    span, starts = 144, 400
+    exact = freedom_of_mean(
+        starts, overlapping_lags(72, 2), relative_squares(span_rows(span), exponent, overlapping_lags(72, 2))
+    )
+    terms = TermSum(total=1.0, possible=starts, terms=starts)
+
+    assert THEO1.freedom(terms, starts + span, span, exponent, "exact") == pytest.approx(exact, rel=within)

@@ -255,6 +255,7 @@ class Theo1Form:
             LONGEST_SPAN_FOR_FREEDOM,
             lambda starts, at: self._exact_freedom(starts, at, exponent),
             lambda starts, at: self._like(starts, at, exponent),
+            grows=exponent == 1,
         )
 
     def _exact_freedom(self, starts: int, factor: int, exponent: int) -> float:

@@ -4,12 +4,13 @@ Modified total, Hadamard total and Théo1 sum, for every start of a stretch of p
 of that stretch. Under a power-law noise the mean over M starts has relative variance ``2 Σ n(k) g(k) / M²``
 with ``g(k) = ‖B K_k Bᵀ‖² / (tr B K_0 Bᵀ)²``, where BᵀB is the form and K_k the generalized covariance of two
 stretches k samples apart (the trace formula for Gaussian quadratic forms; covariance as in Greenhall, 31st
-PTTI 1999). This is exact. Beyond ``LARGEST_EXACT`` samples per averaging time the ratio to the degrees of
-freedom of a difference statistic with the same terms, which varies slowly, is taken from a shorter form.
+PTTI 1999). This is exact. Beyond some factor the ratio to the degrees of freedom of a difference
+statistic with the same terms, which varies slowly, is carried over from two shorter forms.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -90,17 +91,28 @@ def freedom_by_ratio(
     shorter: int,
     freedom: Callable[[int, int], float],
     like: Callable[[int, int], float],
+    *,
+    grows: bool = False,
 ) -> float:
-    """Return ``freedom(starts, factor)`` from that of a shorter averaging factor at equal proportions.
+    """Return ``freedom(starts, factor)`` from those of two shorter averaging factors at equal proportions.
 
     Parameters
     ----------
     starts, factor
         Number of terms and averaging factor.
     shorter
-        The averaging factor at which ``freedom`` can be had.
+        The longer of the averaging factors at which ``freedom`` can be had; the other is half of it.
     freedom, like
         Degrees of freedom of the statistic, and of one like it that can be had at any factor.
+    grows
+        Whether the ratio of both goes on as the logarithm of the factor (Théo1, flicker PM); otherwise it
+        tends to a limit as its reciprocal.
     """
-    scaled = max(1, round(starts * shorter / factor))
-    return max(1.0, like(starts, factor) * freedom(scaled, shorter) / like(scaled, shorter))
+
+    def ratio(at: int) -> float:
+        scaled = max(1, round(starts * at / factor))
+        return freedom(scaled, at) / like(scaled, at)
+
+    whole, half = ratio(shorter), ratio(shorter // 2)
+    beyond = math.log2(factor / shorter) if grows else 1 - shorter / factor
+    return max(1.0, like(starts, factor) * (whole + (whole - half) * beyond))
