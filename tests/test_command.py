@@ -7,6 +7,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -221,3 +222,11 @@ def test_numbers_with_a_sign_reach_their_option(log: Path, capsys: pytest.Captur
     assert main(["assess", str(log), "--no-report", *arguments]) == 0
     left = json.loads(capsys.readouterr().out)["interval"]["as_left"]
     assert np.isclose(left["value"], -2e-9, rtol=0.2)
+
+
+def test_every_quantity_of_the_reader_can_be_stated() -> None:
+    """The choices are written out so that --help stays quick; they must not fall behind the reader's."""
+    from evenbeat import command
+    from evenbeat.logs.layout import Quantity
+
+    assert set(command.QUANTITIES) == set(get_args(Quantity))

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
     from evenbeat.record import Record
 
+QUANTITIES = ("frequency", "fractional_frequency", "frequency_ratio", "period", "phase", "time_interval")
 DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
@@ -138,9 +139,7 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
 
 
 def _add_log_options(group: argparse._ArgumentGroup) -> None:
-    group.add_argument(
-        "--quantity", choices=("frequency", "fractional_frequency", "phase"), help="what the values are"
-    )
+    group.add_argument("--quantity", choices=QUANTITIES, help="what the values are")
     group.add_argument("--unit", metavar="UNIT", help="unit of the values: Hz, MHz, s, ns, ppm, ppb, 1 …")
     group.add_argument(
         "--nominal-frequency",
