@@ -297,6 +297,15 @@ def test_display_step_from_digits_and_differences(tmp_path: Path, cells: list[st
     assert record.resolution == pytest.approx(step, rel=1e-6)
 
 
+@pytest.mark.parametrize("values", [["1e-13", "1e-13", "2e-13"], ["0", "01e-9", "1e-9"]])
+def test_a_header_of_two_names_tells_a_comma_from_a_decimal_comma(tmp_path: Path, values: list[str]) -> None:
+    """``0,1e-13`` under ``elapsed_s,phase_s`` is two cells; without a header it would be one number."""
+    rows = "\n".join(f"{k},{value}" for k, value in enumerate(values))
+    np.testing.assert_array_equal(
+        read(tmp_path, f"elapsed_s,phase_s\n{rows}").values, [float(v) for v in values]
+    )
+
+
 finite = st.floats(min_value=-1e-3, max_value=1e-3, allow_nan=False)
 
 

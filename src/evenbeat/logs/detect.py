@@ -171,8 +171,13 @@ def _score(lines: Sequence[str], separator: str, decimal: str, *, joined: bool) 
 
 
 def _comma_is_decimal(lines: Sequence[str]) -> bool:
-    """Return whether ``a,b`` is one number: the second part starts with zeros or the first never changes."""
-    parts = [line.strip().split(",") for line in lines]
+    """Return whether ``a,b`` is one number: the second part starts with zeros or the first never changes.
+
+    It is two where a line of two names stands above, as in ``elapsed_s,phase_s``.
+    """
+    parts = [line.strip().split(",") for line in lines if not is_comment(line, ",")]
+    if any(len(p) == 2 and all(re.search(r"[A-Za-z]{2}", name) for name in p) for p in parts):
+        return False
     rows = [(a, b) for a, b in (p for p in parts if len(p) == 2) if re.fullmatch(r"[+-]?\d+", a)]
     if len(rows) < 2 or not all(re.fullmatch(r"\d*(?:[eE][+-]?\d+)?", b) for _, b in rows):
         return False
