@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol, Self
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from evenbeat.findings import Finding
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.record import Record
 from evenbeat.stability.averaging import IntArray
 from evenbeat.units import duration_text
 
@@ -21,6 +22,26 @@ if TYPE_CHECKING:
 
 _STEEP_NOISE_NAMES = {-3: "flicker-walk FM", -4: "random-run FM"}
 LONGEST_TABLE = 60
+
+
+class Named(Protocol):
+    """What a statistic is called: name, title, symbol, and the unit of its deviation."""
+
+    @property
+    def name(self) -> str:
+        """As given to ``stability``."""
+
+    @property
+    def title(self) -> str:
+        """In words."""
+
+    @property
+    def symbol(self) -> str:
+        """As in a formula."""
+
+    @property
+    def unit(self) -> str:
+        """``"s"``, or empty for a fractional frequency."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,6 +121,20 @@ class StabilityCurve(Printed):
                 locked = column.view()
                 locked.flags.writeable = False
                 object.__setattr__(self, item.name, locked)
+
+    @classmethod
+    def of_record(cls, record: Record, kind: Named, **points: Any) -> Self:
+        """Return the curve of one statistic of a record, given its points and findings."""
+        return cls(
+            statistic=kind.name,
+            title=kind.title,
+            symbol=kind.symbol,
+            unit=kind.unit,
+            interval_s=record.interval_s,
+            record_name="" if record.source is None else record.source.name,
+            record_sha256="" if record.source is None else record.source.sha256,
+            **points,
+        )
 
     def __len__(self) -> int:
         return len(self.averaging_factor)

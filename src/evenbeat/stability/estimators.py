@@ -234,20 +234,15 @@ def stability(
         samples, kind, chosen.factors, exponents, minimum_coverage=minimum_coverage, progress=progress
     )
     deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
-    return StabilityCurve(
-        statistic=kind.name,
-        title=kind.title,
-        symbol=kind.symbol,
-        unit=kind.unit,
-        interval_s=record.interval_s,
+    return StabilityCurve.of_record(
+        record,
+        kind,
         averaging_factor=chosen.factors,
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in sums], dtype=np.int64),
         edf=edf,
         noise_exponent=exponents,
-        record_name="" if record.source is None else record.source.name,
-        record_sha256="" if record.source is None else record.source.sha256,
         findings=(
             *chosen.findings,
             *about_record(record),

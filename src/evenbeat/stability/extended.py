@@ -68,20 +68,15 @@ def extended_curve(
     variances = np.array([term.total for term in points.terms])
     deviation = np.sqrt(variances / points.bias) / record.interval_s * scale
     response = np.array([math.sqrt(kind.form.white_phase_variance(int(m)) / 12) for m in chosen.factors])
-    return StabilityCurve(
-        statistic=kind.name,
-        title=kind.title,
-        symbol=kind.symbol,
-        unit=kind.unit,
-        interval_s=record.interval_s,
+    return StabilityCurve.of_record(
+        record,
+        kind,
         averaging_factor=chosen.factors,
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in points.terms], dtype=np.int64),
         edf=points.edf,
         noise_exponent=points.exponents,
-        record_name="" if record.source is None else record.source.name,
-        record_sha256="" if record.source is None else record.source.sha256,
         findings=(
             *chosen.findings,
             *about_record(record),
