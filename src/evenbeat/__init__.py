@@ -48,19 +48,19 @@ _HOMES = {
     "TimeErrorCurve": "stability.time_error",
     "spectrum": "stability.spectrum",
     "Spectrum": "stability.spectrum",
-    "fit_noise_levels": "stability.level_fit",
-    "NoiseFit": "stability.noise_fit",
+    "fit_noise_levels": "stability.levels.fit",
+    "NoiseFit": "stability.levels.noise_fit",
     "corrected_for_dead_time": "stability.dead_time",
-    "separate_clocks": "stability.hats",
-    "SeparatedClocks": "stability.hats",
-    "without_reference": "stability.reference",
-    "CorrectedCurve": "stability.reference",
+    "separate_clocks": "stability.separation.hats",
+    "SeparatedClocks": "stability.separation.hats",
+    "without_reference": "stability.separation.reference",
+    "CorrectedCurve": "stability.separation.reference",
     "moving_stability": "stability.moving",
     "MovingStability": "stability.moving",
-    "LimitLine": "stability.limits",
-    "limit_lines": "stability.published_limits",
-    "compare_with_limit": "stability.limits",
-    "LimitVerdict": "stability.limits",
+    "LimitLine": "stability.limits.line",
+    "limit_lines": "stability.limits.published",
+    "compare_with_limit": "stability.limits.comparison",
+    "LimitVerdict": "stability.limits.comparison",
     "condition": "conditioning.condition",
     "crosscheck": "crosscheck",
     "fit_clock": "clock.fit",
@@ -113,18 +113,18 @@ if TYPE_CHECKING:
     from evenbeat.stability.curve import StabilityCurve as StabilityCurve
     from evenbeat.stability.dead_time import corrected_for_dead_time as corrected_for_dead_time
     from evenbeat.stability.estimators import stability as stability
-    from evenbeat.stability.hats import SeparatedClocks as SeparatedClocks
-    from evenbeat.stability.hats import separate_clocks as separate_clocks
-    from evenbeat.stability.level_fit import fit_noise_levels as fit_noise_levels
-    from evenbeat.stability.limits import LimitLine as LimitLine
-    from evenbeat.stability.limits import LimitVerdict as LimitVerdict
-    from evenbeat.stability.limits import compare_with_limit as compare_with_limit
+    from evenbeat.stability.levels.fit import fit_noise_levels as fit_noise_levels
+    from evenbeat.stability.levels.noise_fit import NoiseFit as NoiseFit
+    from evenbeat.stability.limits.comparison import LimitVerdict as LimitVerdict
+    from evenbeat.stability.limits.comparison import compare_with_limit as compare_with_limit
+    from evenbeat.stability.limits.line import LimitLine as LimitLine
+    from evenbeat.stability.limits.published import limit_lines as limit_lines
     from evenbeat.stability.moving import MovingStability as MovingStability
     from evenbeat.stability.moving import moving_stability as moving_stability
-    from evenbeat.stability.noise_fit import NoiseFit as NoiseFit
-    from evenbeat.stability.published_limits import limit_lines as limit_lines
-    from evenbeat.stability.reference import CorrectedCurve as CorrectedCurve
-    from evenbeat.stability.reference import without_reference as without_reference
+    from evenbeat.stability.separation.hats import SeparatedClocks as SeparatedClocks
+    from evenbeat.stability.separation.hats import separate_clocks as separate_clocks
+    from evenbeat.stability.separation.reference import CorrectedCurve as CorrectedCurve
+    from evenbeat.stability.separation.reference import without_reference as without_reference
     from evenbeat.stability.spectrum import Spectrum as Spectrum
     from evenbeat.stability.spectrum import spectrum as spectrum
     from evenbeat.stability.time_error import TimeErrorCurve as TimeErrorCurve

@@ -17,11 +17,11 @@ from scipy import stats
 import evenbeat as eb
 from evenbeat.powerlaw import white_pm_deviation
 from evenbeat.stability.estimators import STATISTICS, Statistic
-from evenbeat.stability.forms import EXTENDED, Extended
+from evenbeat.stability.extended.forms import EXTENDED, Extended
+from evenbeat.stability.extended.hybrid import measured_ratio
+from evenbeat.stability.extended.quadratic import allan_variance, hadamard_variance, phase_kernel
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.hybrid import measured_ratio
 from evenbeat.stability.kernels import TermSum, sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.stability.quadratic import allan_variance, hadamard_variance, phase_kernel
 from evenbeat.stability.samples import PhasePoints
 
 TABLE = Path(__file__).with_name("stability_coverage.md")

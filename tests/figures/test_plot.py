@@ -30,10 +30,11 @@ from evenbeat.holdover import predict_holdover
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Flag, Record
 from evenbeat.stability.estimators import stability
-from evenbeat.stability.hats import separate_clocks
-from evenbeat.stability.limits import LimitLine, compare_with_limit
+from evenbeat.stability.limits.comparison import compare_with_limit
+from evenbeat.stability.limits.line import LimitLine
 from evenbeat.stability.moving import moving_stability
-from evenbeat.stability.reference import without_reference
+from evenbeat.stability.separation.hats import separate_clocks
+from evenbeat.stability.separation.reference import without_reference
 from evenbeat.stability.spectrum import spectrum
 from evenbeat.stability.time_error import time_interval_error
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.forms import EXTENDED
+from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.kernels import TermSum
 
 # SOURCE: NIST SP 1065 (Riley, Handbook of Frequency Stability Analysis, 2008), section 12, table 30 (data:

@@ -13,8 +13,8 @@ from scipy import linalg, stats
 
 import evenbeat as eb
 from evenbeat.record import Flag
-from evenbeat.stability.covariance_limits import covariance_limit
-from evenbeat.stability.hats import DIFFERENCE_STATISTICS, SeparatedClocks
+from evenbeat.stability.separation.covariance_limits import covariance_limit
+from evenbeat.stability.separation.hats import DIFFERENCE_STATISTICS, SeparatedClocks
 
 PAIRS = ((0, 1), (1, 2), (2, 0))
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.level_fit import detection_threshold
-from evenbeat.stability.responses import (
+from evenbeat.stability.levels.fit import detection_threshold
+from evenbeat.stability.levels.responses import (
     EXPONENTS,
     mean_square_difference,
     sampled_density,

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.parabolic import parabolic_freedom, parabolic_terms, parabolic_weights
-from evenbeat.stability.quadratic import phase_kernel
+from evenbeat.stability.extended.parabolic import parabolic_freedom, parabolic_terms, parabolic_weights
+from evenbeat.stability.extended.quadratic import phase_kernel
 from evenbeat.stability.samples import PhasePoints
 
 

@@ -8,11 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
-from evenbeat.stability.forms import EXTENDED
+from evenbeat.stability.extended.forms import EXTENDED
+from evenbeat.stability.extended.quadratic import (
+    allan_variance,
+    freedom_of_mean,
+    phase_kernel,
+    relative_squares,
+)
+from evenbeat.stability.extended.theo1 import span_rows
 from evenbeat.stability.freedom import overlapping_lags
 from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.quadratic import allan_variance, freedom_of_mean, phase_kernel, relative_squares
-from evenbeat.stability.theo1 import span_rows
 
 THEO1 = EXTENDED["theo1"].form
 

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
-from evenbeat.stability.forms import EXTENDED, _rows
-from evenbeat.stability.quadratic import expected_sum, phase_kernel
+from evenbeat.stability.extended.forms import EXTENDED, _rows
+from evenbeat.stability.extended.quadratic import expected_sum, phase_kernel
+from evenbeat.stability.extended.subsequences import sum_over_stretches
+from evenbeat.stability.extended.total import total_freedom
 from evenbeat.stability.samples import PhasePoints
-from evenbeat.stability.subsequences import sum_over_stretches
-from evenbeat.stability.total import total_freedom
 
 TOTALS = ["total", "modified_total", "time_total", "hadamard_total"]
 FEW = settings(max_examples=15)

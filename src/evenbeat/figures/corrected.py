@@ -15,7 +15,7 @@ from evenbeat.figures.style import BEHIND_TEXT, GREY, INK, dressed, stroke, styl
 from evenbeat.figures.upper_limits import draw_signed, set_decades
 from evenbeat.record import Record
 from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.reference import CorrectedCurve
+from evenbeat.stability.separation.reference import CorrectedCurve
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

@@ -27,10 +27,10 @@ from evenbeat.figures.time_interval_error import draw_time_interval_error, time_
 from evenbeat.holdover import HoldoverForecast
 from evenbeat.record import Record
 from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.hats import SeparatedClocks
-from evenbeat.stability.limits import LimitVerdict
+from evenbeat.stability.limits.comparison import LimitVerdict
 from evenbeat.stability.moving import MovingStability
-from evenbeat.stability.reference import CorrectedCurve
+from evenbeat.stability.separation.hats import SeparatedClocks
+from evenbeat.stability.separation.reference import CorrectedCurve
 from evenbeat.stability.spectrum import Spectrum
 from evenbeat.stability.time_error import TimeErrorCurve
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from evenbeat.figures.scales import log_decades, log_seconds_axis, log_time_axis, percent_text, plain
 from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, RUST, dressed, styled
-from evenbeat.stability.limits import FROM_MEMORY, LimitVerdict
+from evenbeat.stability.limits.comparison import LimitVerdict
+from evenbeat.stability.limits.line import FROM_MEMORY
 from evenbeat.stability.time_error import TimeErrorCurve
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from evenbeat.figures.scales import fractional_text, log_decades, power_text
 from evenbeat.figures.style import BLUE, GREY, INK, RUST, WIDTH_IN, dressed, stroke, styled
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.noise_fit import NoiseFit
+from evenbeat.stability.levels.noise_fit import NoiseFit
 from evenbeat.stability.spectrum import Spectrum
 
 if TYPE_CHECKING:

@@ -16,11 +16,11 @@ from evenbeat.stability import kernels
 from evenbeat.stability.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.extended import check_bias, extended_curve
-from evenbeat.stability.forms import EXTENDED, Bias
+from evenbeat.stability.extended.curves import check_bias, extended_curve
+from evenbeat.stability.extended.forms import EXTENDED, Bias
+from evenbeat.stability.extended.hybrid import HYBRID, hybrid_curve
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.freedom_between import interpolated, looked_at
-from evenbeat.stability.hybrid import HYBRID, hybrid_curve
 from evenbeat.stability.in_turn import Progress, groups_of_near, in_turn
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.quadratic import allan_variance, phase_kernel
+from evenbeat.stability.extended.quadratic import allan_variance, phase_kernel
 
 SHORTEST_SPAN = 10
 EFFECTIVE_SHARE = 0.75

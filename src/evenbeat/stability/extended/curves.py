@@ -17,7 +17,7 @@ from evenbeat.record import Record
 from evenbeat.stability.averaging import Averaging, Factors, IntArray, chosen_factors
 from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.forms import EXTENDED, Bias, Extended
+from evenbeat.stability.extended.forms import EXTENDED, Bias, Extended
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation

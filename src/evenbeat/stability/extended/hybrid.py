@@ -18,15 +18,15 @@ from evenbeat.findings import Finding
 from evenbeat.record import Record
 from evenbeat.stability.averaging import Averaging, Factors, IntArray, chosen_factors
 from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.extended import Points, about_bias, check_no_gaps, computed_points
-from evenbeat.stability.forms import EXTENDED, Bias, gap_free_phase
+from evenbeat.stability.extended.curves import Points, about_bias, check_no_gaps, computed_points
+from evenbeat.stability.extended.forms import EXTENDED, Bias, gap_free_phase
+from evenbeat.stability.extended.quadratic import allan_variance
+from evenbeat.stability.extended.theo1 import theo1_variance
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
-from evenbeat.stability.quadratic import allan_variance
 from evenbeat.stability.remarks import about_noise, about_record, about_rounding, about_variation
 from evenbeat.stability.samples import Samples, samples_of
-from evenbeat.stability.theo1 import theo1_variance
 from evenbeat.units import duration_text
 
 HYBRID = "theo1_hybrid"

@@ -22,10 +22,10 @@ from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record
 from evenbeat.stability.averaging import Averaging, IntArray
-from evenbeat.stability.covariance_limits import covariance_limit, deviation_cell, deviation_of
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.estimators import stability
 from evenbeat.stability.remarks import about_record
+from evenbeat.stability.separation.covariance_limits import covariance_limit, deviation_cell, deviation_of
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -129,9 +129,9 @@ class SeparatedClocks(Printed):
         Notes
         -----
         Distribution of a covariance estimated with ``edf`` degrees of freedom
-        (:mod:`evenbeat.stability.covariance_limits`). In simulations the nominal 95 % interval held the
-        truth in 94 to 96 % of the cases from 5 degrees of freedom on, in 95 to 97 % with 2. Not valid
-        where the clocks are correlated, nor, with ``method="hat"``, where the counters add noise.
+        (:mod:`evenbeat.stability.separation.covariance_limits`). In simulations the nominal 95 % interval
+        held the truth in 94 to 96 % of the cases from 5 degrees of freedom on, in 95 to 97 % with 2. Not
+        valid where the clocks are correlated, nor, with ``method="hat"``, where the counters add noise.
         """
         tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
         given = (self.variance, self._product_root, self.edf)

@@ -17,7 +17,7 @@ from evenbeat.record import Record
 from evenbeat.stability import kernels
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.responses import (
+from evenbeat.stability.levels.responses import (
     EXPONENTS,
     in_seconds,
     mean_square_difference,

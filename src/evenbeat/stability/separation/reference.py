@@ -13,8 +13,8 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.stability.covariance_limits import deviation_cell, deviation_of
 from evenbeat.stability.curve import StabilityCurve
+from evenbeat.stability.separation.covariance_limits import deviation_cell, deviation_of
 
 if TYPE_CHECKING:
     import pandas as pd

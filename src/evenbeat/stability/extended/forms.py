@@ -16,15 +16,13 @@ import numpy as np
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
-from evenbeat.stability.freedom import equivalent_degrees_of_freedom, overlapping_lags
-from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
-from evenbeat.stability.parabolic import (
+from evenbeat.stability.extended.parabolic import (
     parabolic_freedom,
     parabolic_terms,
     parabolic_variance,
     white_phase_ratio,
 )
-from evenbeat.stability.quadratic import (
+from evenbeat.stability.extended.quadratic import (
     allan_variance,
     expected_sum,
     freedom_by_ratio,
@@ -32,9 +30,8 @@ from evenbeat.stability.quadratic import (
     hadamard_variance,
     relative_squares,
 )
-from evenbeat.stability.samples import PhasePoints, Samples
-from evenbeat.stability.subsequences import stretch_rows, sum_over_stretches
-from evenbeat.stability.theo1 import (
+from evenbeat.stability.extended.subsequences import stretch_rows, sum_over_stretches
+from evenbeat.stability.extended.theo1 import (
     EFFECTIVE_SHARE,
     SHORTEST_SPAN,
     published_theo1_bias,
@@ -42,7 +39,10 @@ from evenbeat.stability.theo1 import (
     theo1_bias,
     theo1_variance,
 )
-from evenbeat.stability.total import published_total_bias, total_bias, total_freedom, total_variance
+from evenbeat.stability.extended.total import published_total_bias, total_bias, total_freedom, total_variance
+from evenbeat.stability.freedom import equivalent_degrees_of_freedom, overlapping_lags
+from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
+from evenbeat.stability.samples import PhasePoints, Samples
 
 Bias = Literal["exact", "published", "none"]
 LARGEST_EXACT_STRETCH = 64

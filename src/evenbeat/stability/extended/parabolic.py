@@ -15,9 +15,9 @@ from scipy import fft
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
+from evenbeat.stability.extended.quadratic import allan_variance, phase_kernel
 from evenbeat.stability.freedom import freedom_of_terms
 from evenbeat.stability.kernels import BoolArray, TermSum, sum_of_squared_differences
-from evenbeat.stability.quadratic import allan_variance, phase_kernel
 from evenbeat.stability.samples import Samples
 
 LARGEST_EXACT = 48

@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from evenbeat.stability.limits import LimitLine, LimitPiece
+from evenbeat.stability.limits.line import LimitLine, LimitPiece
 
 NANOSECOND = 1e-9
 _Piece = tuple[float, float, list[tuple[float, float]]]

@@ -17,7 +17,7 @@ from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.stability.estimators import STATISTICS
-from evenbeat.stability.responses import in_seconds, mean_square_difference
+from evenbeat.stability.levels.responses import in_seconds, mean_square_difference
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:

@@ -1,0 +1,8 @@
+"""The levels of all five power-law noises of one record, fitted at once.
+
+::
+
+    responses.py   exact expectations of the variances of sampled noises
+    variances.py   three variances of a record with their joint covariance
+    fit.py         fit_noise_levels(); noise_fit.py: NoiseFit; remarks.py: its findings
+"""

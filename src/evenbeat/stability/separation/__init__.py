@@ -1,0 +1,8 @@
+"""Whose noise is it: clocks told apart from each other, from their reference and from the measuring floor.
+
+::
+
+    hats.py        separate_clocks(): three clocks from their differences
+    reference.py   without_reference(): a known reference or floor taken out
+    covariance_limits.py   intervals of a covariance, and how a signed variance is written
+"""
