@@ -70,6 +70,17 @@ _HOMES = {
     "HoldoverForecast": "holdover",
     "suggest_interval": "calibration.interval",
     "IntervalSuggestion": "calibration.interval",
+    "decide": "calibration.decision",
+    "Decision": "calibration.decision",
+    "DecisionRule": "calibration.decision",
+    "global_risk": "calibration.decision",
+    "Trigger": "counter.trigger",
+    "Timebase": "counter.timebase",
+    "Contribution": "counter.budget",
+    "reading_uncertainty": "counter.reading",
+    "ReadingUncertainty": "counter.reading",
+    "best_uncertainty": "counter.reach",
+    "Reach": "counter.reach",
     "assess": "assessment.assess",
     "Assessment": "assessment.assess",
     "plot": "figures.dispatch",
@@ -87,12 +98,23 @@ for _room in ("stability", "crosscheck"):
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment as Assessment
     from evenbeat.assessment.assess import assess as assess
+    from evenbeat.calibration.decision import Decision as Decision
+    from evenbeat.calibration.decision import DecisionRule as DecisionRule
+    from evenbeat.calibration.decision import decide as decide
+    from evenbeat.calibration.decision import global_risk as global_risk
     from evenbeat.calibration.interval import IntervalSuggestion as IntervalSuggestion
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
     from evenbeat.clock.fit import fit_clock as fit_clock
     from evenbeat.clock.forecast import Forecast as Forecast
     from evenbeat.clock.model import ClockModel as ClockModel
     from evenbeat.conditioning.condition import condition as condition
+    from evenbeat.counter.budget import Contribution as Contribution
+    from evenbeat.counter.reach import Reach as Reach
+    from evenbeat.counter.reach import best_uncertainty as best_uncertainty
+    from evenbeat.counter.reading import ReadingUncertainty as ReadingUncertainty
+    from evenbeat.counter.reading import reading_uncertainty as reading_uncertainty
+    from evenbeat.counter.timebase import Timebase as Timebase
+    from evenbeat.counter.trigger import Trigger as Trigger
     from evenbeat.crosscheck import crosscheck as crosscheck
     from evenbeat.errors import EvenbeatError as EvenbeatError
     from evenbeat.errors import EvenbeatWarning as EvenbeatWarning

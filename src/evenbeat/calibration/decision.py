@@ -1,0 +1,368 @@
+"""Decision rules: whether a measured value may be called within its limits, and at what risk.
+
+Sources: conformance probability and risks, JCGM 106:2012, 7 to 9; names and guard bands of the rules,
+ILAC-G8:09/2019, 4 and table 1; the duty to agree on a rule before measuring, ISO/IEC 17025:2017, 7.1.3.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from scipy import integrate, special
+
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import Estimate, checked_probability
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ConformityVerdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
+FARTHEST = 12.0
+"""Standard deviations of the prior within which a risk is integrated: beyond lie 4e-33 of it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class DecisionRule:
+    """How far inside its limits a value must lie to be accepted.
+
+    Attributes
+    ----------
+    name
+        As in :data:`DECISION_RULES`.
+    guard_factor
+        Guard band over the expanded uncertainty U.
+    non_binary
+        Whether values within the guard band are 'conditional' instead of failed.
+    root_sum_of_squares
+        The acceptance limit is √(T² - U²) instead of T - w, T being half the width of the tolerance.
+    says
+        What it does, in words.
+    """
+
+    name: str
+    guard_factor: float = 0.0
+    non_binary: bool = False
+    root_sum_of_squares: bool = False
+    says: str = ""
+
+    def guard_band(self, half_width: float, expanded_uncertainty: float) -> float:
+        """Return what is held back from a limit; ``half_width`` of the tolerance (``inf``: one-sided)."""
+        if not self.root_sum_of_squares:
+            return self.guard_factor * expanded_uncertainty
+        if math.isinf(half_width):
+            msg = "the root-sum-of-squares rule needs two limits; state both, or choose another rule"
+            raise InputError(msg)
+        return half_width - math.sqrt(max(half_width**2 - expanded_uncertainty**2, 0.0))
+
+
+DECISION_RULES: dict[str, DecisionRule] = {
+    rule.name: rule
+    for rule in (
+        DecisionRule(name="simple_acceptance", says="accepted if within the limits; no guard band"),
+        DecisionRule(name="guard_band", guard_factor=1.0, says="accepted if within the limits less U"),
+        DecisionRule(
+            name="guard_band_0.83", guard_factor=0.83, says="accepted if within the limits less 0.83 U"
+        ),
+        DecisionRule(
+            name="guard_band_1.5", guard_factor=1.5, says="accepted if within the limits less 1.5 U"
+        ),
+        DecisionRule(name="guard_band_3", guard_factor=3.0, says="accepted if within the limits less 3 U"),
+        DecisionRule(
+            name="root_sum_of_squares", root_sum_of_squares=True, says="accepted if within √(T² - U²)"
+        ),
+        DecisionRule(
+            name="non_binary",
+            guard_factor=1.0,
+            non_binary=True,
+            says="pass and fail only where U leaves no doubt; conditional within U of a limit",
+        ),
+    )
+}
+
+
+def decision_rule(rule: str | DecisionRule) -> DecisionRule:
+    """Return the rule of this name.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    if isinstance(rule, DecisionRule):
+        return rule
+    if rule not in DECISION_RULES:
+        msg = f"decision rule is {rule!r}; it must be one of {', '.join(DECISION_RULES)}"
+        raise InputError(msg)
+    return DECISION_RULES[rule]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Decision(Printed):
+    """One measured value against its limits, made by :func:`evenbeat.decide`.
+
+    Attributes
+    ----------
+    measured
+        The value with its distribution.
+    lower, upper
+        Limits, in the unit of ``measured``; infinite where there is none.
+    rule, guard_band
+        The rule, and what it holds back from each limit.
+    expanded_uncertainty
+        U: half the width of the interval with the coverage probability the rule was given.
+    conformance_probability
+        Probability that the true value is within the limits.
+    verdict
+        ``pass``, ``conditional pass``, ``conditional fail`` or ``fail``.
+    """
+
+    measured: Estimate
+    lower: float
+    upper: float
+    rule: DecisionRule
+    expanded_uncertainty: float
+    guard_band: float
+    conformance_probability: float
+    verdict: ConformityVerdict
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def acceptance_limits(self) -> tuple[float, float]:
+        """The limits less the guard band."""
+        return self.lower + self.guard_band, self.upper - self.guard_band
+
+    @property
+    def risk(self) -> float:
+        """Probability that this verdict is wrong (specific risk, JCGM 106:2012, 8)."""
+        accepted = self.verdict in ("pass", "conditional pass")
+        return 1 - self.conformance_probability if accepted else self.conformance_probability
+
+    @property
+    def test_uncertainty_ratio(self) -> float:
+        """Half the width of the tolerance over U; ``inf`` for one-sided limits."""
+        return 0.5 * (self.upper - self.lower) / self.expanded_uncertainty
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a table of one row."""
+        import pandas as pd
+
+        return pd.DataFrame([{key: value for key, value in self.to_dict().items() if key != "findings"}])
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; a limit that is not there is ``None``."""
+        return {
+            "value": self.measured.value,
+            "standard_uncertainty": self.measured.standard_uncertainty,
+            "unit": self.measured.unit,
+            "lower": self.lower if math.isfinite(self.lower) else None,
+            "upper": self.upper if math.isfinite(self.upper) else None,
+            "expanded_uncertainty": self.expanded_uncertainty,
+            "rule": self.rule.name,
+            "guard_band": self.guard_band,
+            "conformance_probability": self.conformance_probability,
+            "verdict": self.verdict,
+            "risk": self.risk,
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        probability = probability_text(self.conformance_probability)
+        return (
+            f"{self.verdict.capitalize()} by {self.rule.name}: {self.measured} within "
+            f"{self.lower:.6g} to {self.upper:.6g} with probability {probability}"
+        )
+
+    def _table(self) -> Table:
+        low, high = self.acceptance_limits
+        rows = (
+            ("measured", str(self.measured)),
+            ("limits", f"{self.lower:.6g} to {self.upper:.6g}"),
+            ("expanded uncertainty U", f"{self.expanded_uncertainty:.3g}"),
+            ("accepted from, to", f"{low:.6g} to {high:.6g}"),
+            ("test uncertainty ratio", f"{self.test_uncertainty_ratio:.3g}"),
+            ("risk that the verdict is wrong", probability_text(self.risk)),
+        )
+        return Table(columns=("", self.rule.name), rows=rows)
+
+
+def probability_text(probability: float) -> str:
+    """Return ``97.7 %``, with as many digits as its distance from 0 or 100 % needs."""
+    distance = min(probability, 1 - probability)
+    if distance < 1e-6:
+        return "under 0.0001 %" if probability < 0.5 else "over 99.9999 %"
+    decimals = max(0, 1 - math.floor(math.log10(100 * distance)))
+    return f"{100 * probability:.{decimals}f} %"
+
+
+def decide(
+    measured: Estimate,
+    *,
+    lower: float = -math.inf,
+    upper: float = math.inf,
+    rule: str | DecisionRule = "simple_acceptance",
+    coverage: float = 0.9545,
+) -> Decision:
+    """Decide whether a measured value conforms to its limits.
+
+    Parameters
+    ----------
+    measured
+        With its distribution; limits are in its unit.
+    lower, upper
+        Limits of the true value; one may be left out.
+    rule
+        A name of :data:`DECISION_RULES` or a rule of your own; agree on it before measuring.
+    coverage
+        Probability of the interval whose half width is U; 0.9545 is k = 2 of a normal distribution.
+
+    Raises
+    ------
+    InputError
+        If no limit is given, the lower is not below the upper, or the rule is unknown.
+    """
+    chosen = decision_rule(rule)
+    if math.isinf(lower) and math.isinf(upper):
+        msg = "no limit is given; state lower, upper or both"
+        raise InputError(msg)
+    if not lower < upper:
+        msg = f"lower is {lower:g} and upper {upper:g}; the lower limit must be below the upper one"
+        raise InputError(msg)
+    low, high = measured.interval(checked_probability(coverage, "coverage"))
+    expanded = 0.5 * (high - low)
+    half_width = 0.5 * (upper - lower)
+    band = chosen.guard_band(half_width, expanded)
+    conforming = measured.probability_below(upper) - measured.probability_below(lower)
+    return Decision(
+        measured=measured,
+        lower=lower,
+        upper=upper,
+        rule=chosen,
+        expanded_uncertainty=expanded,
+        guard_band=band,
+        conformance_probability=conforming,
+        verdict=_verdict(measured.value, lower, upper, band, chosen),
+        findings=_remarks(chosen, band, half_width, expanded),
+    )
+
+
+def _verdict(value: float, lower: float, upper: float, band: float, rule: DecisionRule) -> ConformityVerdict:
+    # a value computed to lie on an acceptance limit belongs to it, whatever its last binary digit
+    slack = 1e-12 * max(abs(limit) for limit in (lower, upper) if math.isfinite(limit))
+    inside = min(value - lower, upper - value)
+    if inside >= band - slack:
+        return "pass"
+    if not rule.non_binary:
+        return "fail"
+    if inside >= -slack:
+        return "conditional pass"
+    return "conditional fail" if inside >= -band - slack else "fail"
+
+
+def _remarks(rule: DecisionRule, band: float, half_width: float, expanded: float) -> tuple[Finding, ...]:
+    found = []
+    if band >= half_width or (rule.root_sum_of_squares and expanded >= half_width):
+        sentence = (
+            f"The uncertainty leaves nothing to accept: the guard band {band:.3g} is as wide as the "
+            f"tolerance {half_width:.3g}; measure with less uncertainty or agree on another rule."
+        )
+        found.append(Finding(code="NOTHING_ACCEPTED", severity="caution", sentence=sentence))
+    ratio = half_width / expanded if expanded > 0 else math.inf
+    if ratio < 4:
+        sentence = (
+            f"The tolerance is only {ratio:.2g} times the expanded uncertainty; 4 or more is common practice."
+        )
+        found.append(
+            Finding(
+                code="LOW_UNCERTAINTY_RATIO", severity="caution", sentence=sentence, values={"ratio": ratio}
+            )
+        )
+    return tuple(found)
+
+
+@dataclass(frozen=True, kw_only=True)
+class GlobalRisk:
+    """Risks before anything is measured, for instruments drawn from a population.
+
+    Attributes
+    ----------
+    false_accept
+        Probability that an instrument is out of tolerance and accepted (consumer's risk).
+    false_reject
+        Probability that it is in tolerance and rejected (producer's risk).
+    """
+
+    false_accept: float
+    false_reject: float
+
+
+def global_risk(
+    *,
+    tolerance: float,
+    expanded_uncertainty: float,
+    in_tolerance_probability: float,
+    rule: str | DecisionRule = "simple_acceptance",
+    coverage_factor: float = 2.0,
+) -> GlobalRisk:
+    """Return the risks of a rule for instruments whose errors are normal about zero.
+
+    Parameters
+    ----------
+    tolerance
+        The limits are ± this.
+    expanded_uncertainty, coverage_factor
+        U of the measurement, and the factor it was made with.
+    in_tolerance_probability
+        Share of instruments that arrive within tolerance.
+
+    Raises
+    ------
+    InputError
+        If a value is not positive or a probability not between 0 and 1.
+
+    Notes
+    -----
+    JCGM 106:2012, 9.3 and 9.4, equations (17) and (19). Not valid where errors pile up on one side, as
+    those of oscillators that age in one direction do: use the clock model's own forecast for those.
+    """
+    for name, value in {
+        "tolerance": tolerance,
+        "expanded_uncertainty": expanded_uncertainty,
+        "coverage_factor": coverage_factor,
+    }.items():
+        if not (value > 0 and math.isfinite(value)):
+            msg = f"{name} is {value}; it must be positive"
+            raise InputError(msg)
+    share = checked_probability(in_tolerance_probability, "in_tolerance_probability")
+    # in units of the population's standard deviation
+    limit = float(special.ndtri(0.5 * (1 + share)))
+    unit = limit / tolerance
+    noise = expanded_uncertainty / coverage_factor * unit
+    accepted_within = limit - decision_rule(rule).guard_band(limit, expanded_uncertainty * unit)
+
+    if accepted_within <= 0:
+        return GlobalRisk(false_accept=0.0, false_reject=share)
+
+    def accepted(error: float) -> float:
+        within = special.ndtr((accepted_within - error) / noise) - special.ndtr(
+            (-accepted_within - error) / noise
+        )
+        return float(within)
+
+    def density(error: float) -> float:
+        return math.exp(-0.5 * error**2) / math.sqrt(2 * math.pi)
+
+    # most of the integrand lies within a few standard uncertainties of the limit: tell the quadrature
+    beyond, before = min(limit + 6 * noise, FARTHEST), max(limit - 6 * noise, 0.0)
+    outside = sum(
+        integrate.quad(lambda e: density(e) * accepted(e), low, high, limit=200)[0]
+        for low, high in ((limit, beyond), (beyond, FARTHEST))
+    )
+    inside = sum(
+        integrate.quad(lambda e: density(e) * (1 - accepted(e)), low, high, limit=200)[0]
+        for low, high in ((0.0, before), (before, limit))
+    )
+    return GlobalRisk(false_accept=2 * outside, false_reject=2 * inside)

@@ -1,0 +1,312 @@
+"""Contributions to the uncertainty of one number, and how they combine.
+
+Sources: combination, degrees of freedom and coverage factor, JCGM 100:2008 (GUM), 5.1 and G.4; the
+case of one dominant bounded contribution, EA-4/02 M:2022, S9.14 (from memory), done here by convolution.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from scipy import integrate, optimize, special
+
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, StudentMixture, checked_probability, number_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Distribution = Literal["normal", "rectangular", "triangular", "arcsine"]
+DIVISORS: dict[str, float] = {
+    "normal": 1.0,
+    "rectangular": math.sqrt(3),
+    "triangular": math.sqrt(6),
+    "arcsine": math.sqrt(2),
+}
+"""Half width over standard uncertainty (JCGM 100:2008, 4.3.7 and 4.3.9; JCGM 101:2008, table 1)."""
+DOMINANT_SHARE = 0.9
+"""Share of the variance from which one bounded contribution decides the coverage factor."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contribution:
+    """One source of uncertainty, in the unit of the result.
+
+    Attributes
+    ----------
+    name
+        What it comes from.
+    standard_uncertainty
+        Its effect on the result as a standard deviation, in the unit of the result.
+    degrees_of_freedom
+        ``inf`` for what was not estimated from readings.
+    distribution
+        ``normal``, ``rectangular``, ``triangular`` or ``arcsine``.
+    """
+
+    name: str
+    standard_uncertainty: float
+    degrees_of_freedom: float = math.inf
+    distribution: Distribution = "normal"
+
+    def __post_init__(self) -> None:
+        if not (self.standard_uncertainty >= 0 and math.isfinite(self.standard_uncertainty)):
+            msg = f"the uncertainty '{self.name}' is {self.standard_uncertainty}; it must be 0 or positive"
+            raise InputError(msg)
+        if not self.degrees_of_freedom > 0:
+            found = self.degrees_of_freedom
+            msg = f"the degrees of freedom of '{self.name}' are {found}; they must be positive"
+            raise InputError(msg)
+
+    @classmethod
+    def within(cls, name: str, half_width: float, distribution: Distribution = "rectangular") -> Contribution:
+        """Return the contribution of something known to lie within ± ``half_width``."""
+        if distribution not in DIVISORS:
+            msg = f"distribution is {distribution!r}; it must be one of {', '.join(DIVISORS)}"
+            raise InputError(msg)
+        return cls(
+            name=name, standard_uncertainty=half_width / DIVISORS[distribution], distribution=distribution
+        )
+
+    def scaled(self, factor: float) -> Contribution:
+        """Return its effect on ``factor`` times the quantity."""
+        return Contribution(
+            name=self.name,
+            standard_uncertainty=self.standard_uncertainty * abs(factor),
+            degrees_of_freedom=self.degrees_of_freedom,
+            distribution=self.distribution,
+        )
+
+    @property
+    def half_width(self) -> float:
+        """Largest effect of a bounded contribution; ``inf`` for a normal one."""
+        if self.distribution == "normal":
+            return math.inf
+        return self.standard_uncertainty * DIVISORS[self.distribution]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class UncertaintyBudget(Printed):
+    """A value with all that makes it uncertain.
+
+    Attributes
+    ----------
+    value, unit
+        The result.
+    contributions
+        Uncorrelated, in the unit of the result.
+    """
+
+    value: float
+    unit: str
+    contributions: tuple[Contribution, ...]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Root of the sum of squares."""
+        return math.hypot(*(c.standard_uncertainty for c in self.contributions))
+
+    @property
+    def relative_standard_uncertainty(self) -> float:
+        """Over the magnitude of the value; NaN for a value of zero."""
+        return self.standard_uncertainty / abs(self.value) if self.value else math.nan
+
+    @property
+    def effective_degrees_of_freedom(self) -> float:
+        """Welch-Satterthwaite formula, JCGM 100:2008, G.4.1; ``inf`` if nothing was estimated."""
+        total = self.standard_uncertainty
+        if total == 0:
+            return math.inf
+        parts = ((c.standard_uncertainty / total) ** 4 / c.degrees_of_freedom for c in self.contributions)
+        inverse = math.fsum(parts)
+        return 1 / inverse if inverse > 0 else math.inf
+
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """Share of each contribution in the variance."""
+        total = self.standard_uncertainty**2
+        return tuple(c.standard_uncertainty**2 / total if total else 0.0 for c in self.contributions)
+
+    @property
+    def limited_by(self) -> str:
+        """Name of the largest contribution; empty where nothing contributes."""
+        if self.standard_uncertainty == 0:
+            return ""
+        return max(self.contributions, key=lambda c: c.standard_uncertainty).name
+
+    @property
+    def dominant_bounded(self) -> Contribution | None:
+        """The bounded contribution that holds over nine tenths of the variance, if there is one."""
+        for contribution, share in zip(self.contributions, self.shares, strict=True):
+            if share > DOMINANT_SHARE and contribution.distribution != "normal":
+                return contribution
+        return None
+
+    def coverage_factor(
+        self, confidence: float = DEFAULT_CONFIDENCE, *, whole_degrees: bool = False
+    ) -> float:
+        """Return k such that value ± k u holds the true value with this probability.
+
+        Student's t at the effective degrees of freedom; ``whole_degrees`` truncates them as JCGM
+        100:2008, G.4.1 advises for tables. Where one bounded contribution dominates, the convolution of
+        its distribution with a normal one for the rest.
+        """
+        confidence = checked_probability(confidence, "confidence")
+        dominant = self.dominant_bounded
+        if dominant is not None:
+            rest = math.sqrt(max(self.standard_uncertainty**2 - dominant.standard_uncertainty**2, 0.0))
+            return _convolved_half_width(dominant, rest, confidence) / self.standard_uncertainty
+        freedom = self.effective_degrees_of_freedom
+        if whole_degrees and math.isfinite(freedom):
+            freedom = max(math.floor(freedom), 1)
+        tail = 0.5 * (1 + confidence)
+        return float(special.ndtri(tail) if math.isinf(freedom) else special.stdtrit(freedom, tail))
+
+    def expanded_uncertainty(self, confidence: float = DEFAULT_CONFIDENCE) -> float:
+        """Return U = k u."""
+        return self.coverage_factor(confidence) * self.standard_uncertainty
+
+    @property
+    def estimate(self) -> Estimate:
+        """The value with a Student distribution at the effective degrees of freedom."""
+        freedom = self.effective_degrees_of_freedom
+        return Estimate(
+            distribution=StudentMixture.student(self.value, self.standard_uncertainty, freedom),
+            unit=self.unit,
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per contribution, the largest first."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [
+                {
+                    "source": c.name,
+                    "standard_uncertainty": c.standard_uncertainty,
+                    "unit": self.unit,
+                    "distribution": c.distribution,
+                    "degrees_of_freedom": c.degrees_of_freedom,
+                    "share": share,
+                }
+                for c, share in self._ranked()
+            ]
+        )
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        freedom = self.effective_degrees_of_freedom
+        return {
+            "value": self.value,
+            "unit": self.unit,
+            "standard_uncertainty": self.standard_uncertainty,
+            "effective_degrees_of_freedom": freedom if math.isfinite(freedom) else None,
+            "confidence": DEFAULT_CONFIDENCE,
+            "coverage_factor": self.coverage_factor() if self.standard_uncertainty else None,
+            "expanded_uncertainty": self.expanded_uncertainty() if self.standard_uncertainty else 0.0,
+            "limited_by": self.limited_by,
+            "contributions": [
+                {
+                    "source": c.name,
+                    "standard_uncertainty": c.standard_uncertainty,
+                    "distribution": c.distribution,
+                    "degrees_of_freedom": c.degrees_of_freedom
+                    if math.isfinite(c.degrees_of_freedom)
+                    else None,
+                    "share": share,
+                }
+                for c, share in self._ranked()
+            ],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _ranked(self) -> list[tuple[Contribution, float]]:
+        pairs = list(zip(self.contributions, self.shares, strict=True))
+        return sorted(pairs, key=lambda pair: -pair[1])
+
+    def _headline(self) -> str:
+        shown = f"{number_text(self.value, self.standard_uncertainty)} {self.unit}".strip()
+        if self.standard_uncertainty == 0:
+            return f"{shown}, no uncertainty stated"
+        return f"{shown}, U = {self.expanded_uncertainty():.3g} (95 %), limited by {self.limited_by}"
+
+    def _table(self) -> Table:
+        rows = tuple(
+            (
+                c.name,
+                f"{c.standard_uncertainty:.4g}",
+                c.distribution,
+                "∞" if math.isinf(c.degrees_of_freedom) else f"{c.degrees_of_freedom:.4g}",
+                f"{share:.1%}",
+            )
+            for c, share in self._ranked()
+        )
+        freedom = self.effective_degrees_of_freedom
+        last = (
+            "combined",
+            f"{self.standard_uncertainty:.4g}",
+            "",
+            "∞" if math.isinf(freedom) else f"{freedom:.4g}",
+            "",
+        )
+        return Table(
+            columns=("source", f"u / {self.unit or '1'}", "distribution", "ν", "share"), rows=(*rows, last)
+        )
+
+
+def budget(
+    value: float, unit: str, contributions: Sequence[Contribution], findings: Sequence[Finding] = ()
+) -> UncertaintyBudget:
+    """Return the budget, saying so where one bounded contribution decides the coverage factor."""
+    made = UncertaintyBudget(value=value, unit=unit, contributions=tuple(contributions))
+    dominant = made.dominant_bounded
+    found = list(findings)
+    if dominant is not None:
+        sentence = (
+            f"'{dominant.name}' dominates and is bounded, so the coverage factor is that of its "
+            f"{dominant.distribution} distribution ({made.coverage_factor():.3f} at 95 %), not a normal one."
+        )
+        found.append(Finding(code="BOUNDED_DOMINATES", severity="note", sentence=sentence))
+    return UncertaintyBudget(value=value, unit=unit, contributions=made.contributions, findings=tuple(found))
+
+
+def _convolved_half_width(bounded: Contribution, normal: float, confidence: float) -> float:
+    """Return the half width that holds the sum of a bounded and a normal contribution."""
+    spread = normal / bounded.half_width
+
+    def density(x: float) -> float:
+        return 0.5 if bounded.distribution == "rectangular" else 1 - abs(x)
+
+    def held(half_width: float) -> float:
+        if bounded.distribution == "arcsine":
+            # x = sin(angle) takes the poles out of the density
+            value, _ = integrate.quad(
+                lambda angle: _normal_within(half_width, math.sin(angle), spread) / math.pi,
+                -math.pi / 2,
+                math.pi / 2,
+            )
+            return value
+        edges = sorted({-1.0, 0.0, 1.0, *(e for e in (-half_width, half_width) if abs(e) < 1)})
+        return math.fsum(
+            integrate.quad(lambda x: density(x) * _normal_within(half_width, x, spread), low, high)[0]
+            for low, high in itertools.pairwise(edges)
+        )
+
+    largest = 1 + 10 * spread
+    return bounded.half_width * float(
+        optimize.brentq(lambda half: held(half) - confidence, 1e-9, largest, xtol=1e-12)
+    )
+
+
+def _normal_within(half_width: float, shift: float, spread: float) -> float:
+    """Return P(|shift + normal| <= half_width)."""
+    if spread == 0:
+        return float(abs(shift) <= half_width)
+    return float(special.ndtr((half_width - shift) / spread) - special.ndtr((-half_width - shift) / spread))

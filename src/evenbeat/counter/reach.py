@@ -1,0 +1,160 @@
+"""The best uncertainty a counter can reach over frequency and gate time."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.counter.resolution import CountLaw, count_error
+from evenbeat.counter.timebase import Timebase
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import FloatArray
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LIMITS = ("count", "clock tick", "trigger", "timebase")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Reach(Printed):
+    """Relative standard uncertainties, each of shape (frequencies, gates).
+
+    Attributes
+    ----------
+    frequency_hz, gate_s
+        Shape (n,) and (m,).
+    direct, reciprocal
+        Of counting events, and of timing whole periods (NaN without clock tick).
+    best
+        The smaller of the two.
+    limit
+        Index into :data:`LIMITS` of the largest contribution to ``best``.
+    """
+
+    frequency_hz: FloatArray
+    gate_s: FloatArray
+    direct: FloatArray
+    reciprocal: FloatArray
+    best: FloatArray
+    limit: npt.NDArray[np.intp]
+    findings: tuple[Finding, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per pair of frequency and gate time."""
+        import pandas as pd
+
+        f, gate = np.meshgrid(self.frequency_hz, self.gate_s, indexing="ij")
+        return pd.DataFrame(
+            {
+                "frequency_hz": f.ravel(),
+                "gate_s": gate.ravel(),
+                "direct": self.direct.ravel(),
+                "reciprocal": self.reciprocal.ravel(),
+                "best": self.best.ravel(),
+                "limited_by": [LIMITS[i] for i in self.limit.ravel()],
+            }
+        )
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        frame = self.to_frame()
+        columns = {str(name): [None if v != v else v for v in frame[name].tolist()] for name in frame.columns}  # noqa: PLR0124
+        return {**columns, "findings": [finding.to_dict() for finding in self.findings]}
+
+    def _headline(self) -> str:
+        return (
+            f"Relative standard uncertainty {self.best.min():.2g} to {self.best.max():.2g} from "
+            f"{self.frequency_hz[0]:g} to {self.frequency_hz[-1]:g} Hz"
+        )
+
+    def _table(self) -> Table:
+        rows_shown = np.unique(np.linspace(0, len(self.frequency_hz) - 1, 9).astype(int))
+        columns_shown = np.unique(np.linspace(0, len(self.gate_s) - 1, 5).astype(int))
+        rows = tuple(
+            (f"{self.frequency_hz[i]:.4g} Hz", *(f"{self.best[i, j]:.2e}" for j in columns_shown))
+            for i in rows_shown
+        )
+        return Table(columns=("", *(duration_text(float(self.gate_s[j])) for j in columns_shown)), rows=rows)
+
+
+def best_uncertainty(
+    frequency_hz: npt.ArrayLike,
+    gate_s: npt.ArrayLike,
+    *,
+    clock_tick_s: float | None = None,
+    level_v: float | None = None,
+    noise_v: float = 0.0,
+    timebase: Timebase | float | None = None,
+    count_law: CountLaw = "triangular",
+) -> Reach:
+    """Return the relative standard uncertainty of a frequency reading over frequency and gate time.
+
+    Parameters
+    ----------
+    frequency_hz, gate_s
+        Rising positive numbers, shapes (n,) and (m,).
+    clock_tick_s
+        Of the clock that times whole periods; without it only counting is offered.
+    level_v, noise_v
+        Sine level (root mean square) and noise at the input, for the trigger.
+    timebase
+        :class:`evenbeat.Timebase`, or a relative limit ±.
+    count_law
+        See :func:`evenbeat.reading_uncertainty`.
+
+    Raises
+    ------
+    InputError
+        If an axis is empty, not rising or not positive.
+
+    Notes
+    -----
+    Timing needs at least one whole period, so below ``1 / gate`` the measuring time is one period.
+    """
+    f, gate = _axis(frequency_hz, "frequency_hz"), _axis(gate_s, "gate_s")
+    law = count_error(count_law).standard_uncertainty
+    stated = Timebase.from_specification(timebase) if isinstance(timebase, float | int) else timebase
+    fixed = np.full((len(f), len(gate)), 0.0 if stated is None else stated.standard_uncertainty)
+    count = law / np.multiply.outer(f, gate)
+    span = np.maximum(gate[np.newaxis, :], 1 / f[:, np.newaxis])
+    tick = np.full_like(span, np.nan) if clock_tick_s is None else clock_tick_s * law / span
+    jitter = np.zeros_like(f) if level_v is None else noise_v / (2 * math.pi * f * math.sqrt(2) * level_v)
+    trigger = math.sqrt(2) * jitter[:, np.newaxis] / span
+    direct = np.hypot(count, fixed)
+    reciprocal = np.sqrt(tick**2 + trigger**2 + fixed**2)
+    timed = np.nan_to_num(reciprocal, nan=np.inf) < direct
+    parts = np.stack(
+        [np.where(timed, 0, count), np.where(timed, tick, 0), np.where(timed, trigger, 0), fixed]
+    )
+    found = []
+    if stated is None:
+        sentence = "No timebase is stated, so its error is missing from these uncertainties."
+        found.append(Finding(code="TIMEBASE_NOT_STATED", severity="caution", sentence=sentence))
+    return Reach(
+        frequency_hz=f,
+        gate_s=gate,
+        direct=direct,
+        reciprocal=reciprocal,
+        best=np.where(timed, reciprocal, direct),
+        limit=np.argmax(parts, axis=0),
+        findings=tuple(found),
+    )
+
+
+def _axis(values: npt.ArrayLike, name: str) -> FloatArray:
+    axis = np.atleast_1d(np.asarray(values, dtype=float))
+    if axis.ndim != 1 or not len(axis) or not np.all(np.isfinite(axis)) or not np.all(axis > 0):
+        msg = f"{name} must hold positive numbers"
+        raise InputError(msg)
+    if np.any(np.diff(axis) <= 0):
+        msg = f"{name} must rise"
+        raise InputError(msg)
+    return axis

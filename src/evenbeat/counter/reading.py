@@ -1,0 +1,463 @@
+"""What one reading of a counter is worth: its uncertainty budget, what limits it and what would help."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
+
+from evenbeat.counter.budget import Contribution, UncertaintyBudget, budget
+from evenbeat.counter.resolution import CountLaw, count_error
+from evenbeat.counter.timebase import Timebase
+from evenbeat.counter.trigger import Trigger
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding, merged
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import Estimate
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Function = Literal["frequency", "period", "time_interval", "ratio", "totalise", "rpm"]
+Method = Literal["direct", "reciprocal"]
+UNITS: dict[str, str] = {
+    "frequency": "Hz",
+    "period": "s",
+    "time_interval": "s",
+    "ratio": "",
+    "totalise": "counts",
+    "rpm": "1/min",
+}
+COUNT, DISPLAY, TICK, INTERPOLATOR = "count", "display", "clock tick", "interpolator"
+TRIGGER, GATE, DELAY, REFERENCE, SCATTER = (
+    "trigger",
+    "gate",
+    "channel delay",
+    "reference",
+    "scatter of readings",
+)
+RISES_WITH_TIMEBASE = ("period", "time_interval")
+WORTH_SAYING = 0.7
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Measurement:
+    """How a reading was taken; SI units, see :func:`reading_uncertainty` for each field."""
+
+    function: Function
+    value: float
+    method: Method = "direct"
+    gate_s: float | None = None
+    periods: int = 1
+    clock_tick_s: float | None = None
+    interpolator_s: float | None = None
+    least_digit: float | None = None
+    count_law: CountLaw = "triangular"
+    trigger: Trigger | None = None
+    stop_trigger: Trigger | None = None
+    pulses_per_revolution: int = 1
+    timebase: Timebase | None = None
+    reference_uncertainty: float = 0.0
+    gate_uncertainty_s: float = 0.0
+    delay_mismatch_s: float = 0.0
+    scatter: Contribution | None = None
+    locked: bool = False
+    more: tuple[Contribution, ...] = ()
+
+    @property
+    def counts_events(self) -> bool:
+        """Whether the reading is a number of input events within a gate."""
+        return self.function in ("totalise", "ratio") or (
+            self.function in ("frequency", "rpm") and self.method == "direct"
+        )
+
+    @property
+    def step(self) -> float | None:
+        """What one count or one clock tick changes the reading by; ``None`` where it is not known."""
+        if self.function == "totalise":
+            return 0.0 if self.gate_s is None else 1.0
+        if self.function == "ratio":
+            return 1 / self.periods
+        if self.function in ("frequency", "rpm"):
+            per_event = 60 / self.pulses_per_revolution if self.function == "rpm" else 1.0
+            if self.method == "direct":
+                return per_event / self._needed(self.gate_s, "gate_s")
+            return self._from_time(self.clock_tick_s)
+        return self._from_time(self.clock_tick_s)
+
+    def _from_time(self, seconds: float | None) -> float | None:
+        """Return what an error of the measured time, in seconds, does to the reading."""
+        if seconds is None:
+            return None
+        if self.function in RISES_WITH_TIMEBASE:
+            return seconds / (self.periods if self.function == "period" else 1)
+        return abs(self.value) * seconds / self._needed(self.gate_s, "gate_s")
+
+    def _needed(self, value: float | None, name: str) -> float:
+        if value is None:
+            msg = f"{name} is missing; the {self.function} function ({self.method}) needs it"
+            raise InputError(msg)
+        return value
+
+    def contributions(self) -> tuple[Contribution, ...]:
+        """Return every source of uncertainty that was stated, in the unit of the reading."""
+        return tuple(c for c in self._all_contributions() if c.standard_uncertainty > 0)
+
+    def _all_contributions(self) -> list[Contribution]:
+        found = [*self._resolution(), *self._edges()]
+        if self.function == "totalise" and self.gate_s is not None and self.gate_uncertainty_s:
+            found.append(Contribution.within(GATE, abs(self.value) / self.gate_s * self.gate_uncertainty_s))
+        if self.function == "time_interval" and self.delay_mismatch_s:
+            found.append(Contribution.within(DELAY, self.delay_mismatch_s))
+        if self.timebase is not None and self.uses_timebase:
+            found.extend(c.scaled(self.value) for c in self.timebase.contributions)
+        if self.reference_uncertainty:
+            found.append(
+                Contribution(
+                    name=REFERENCE, standard_uncertainty=abs(self.value) * self.reference_uncertainty
+                )
+            )
+        if self.scatter is not None:
+            found.append(self.scatter)
+        return [*found, *self.more]
+
+    @property
+    def uses_timebase(self) -> bool:
+        """Whether the timebase enters: not a ratio, not a complete burst, not a source locked to it."""
+        return (
+            not self.locked
+            and self.function != "ratio"
+            and not (self.function == "totalise" and self.gate_s is None)
+        )
+
+    def _resolution(self) -> list[Contribution]:
+        law = count_error(self.count_law)
+        step = self.step
+        found = []
+        if step:
+            found.append(
+                Contribution(
+                    name=COUNT if self.counts_events else TICK,
+                    standard_uncertainty=step * law.standard_uncertainty,
+                    distribution=law.distribution,
+                )
+            )
+        # a direct count is its own display: only a coarser display rounds once more
+        if self.least_digit and (not self.counts_events or self.least_digit > 1.5 * (step or 0.0)):
+            found.append(Contribution.within(DISPLAY, 0.5 * self.least_digit))
+        return found
+
+    def _edges(self) -> list[Contribution]:
+        if self.function == "totalise" or (self.counts_events and self.function != "ratio"):
+            return []
+        found = []
+        if self.interpolator_s:
+            effect = self._from_time(math.sqrt(2) * self.interpolator_s) or 0.0
+            found.append(Contribution(name=INTERPOLATOR, standard_uncertainty=effect))
+        if self.trigger is not None:
+            last = self.stop_trigger or self.trigger
+            effect = self._from_time(math.hypot(self.trigger.jitter_s, last.jitter_s)) or 0.0
+            found.append(Contribution(name=TRIGGER, standard_uncertainty=effect))
+        return found
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class ReadingUncertainty(Printed):
+    """A reading with its budget, made by :func:`evenbeat.reading_uncertainty`.
+
+    Attributes
+    ----------
+    measurement
+        How it was taken.
+    budget
+        Of the value corrected for what is known of the timebase.
+    improvements
+        What would make it better, the most effective first: words and the standard uncertainty then.
+    """
+
+    measurement: Measurement
+    budget: UncertaintyBudget
+    improvements: tuple[tuple[str, float], ...]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def reading(self) -> float:
+        """As displayed (the mean of several)."""
+        return self.measurement.value
+
+    @property
+    def corrected(self) -> float:
+        """The reading corrected for the expected offset of the timebase."""
+        return self.budget.value
+
+    @property
+    def limited_by(self) -> str:
+        """The largest contribution."""
+        return self.budget.limited_by
+
+    @property
+    def estimate(self) -> Estimate:
+        """The corrected value with its distribution."""
+        return self.budget.estimate
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per contribution, the largest first."""
+        return self.budget.to_frame()
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "function": self.measurement.function,
+            "reading": self.reading,
+            "corrected": self.corrected,
+            **{
+                key: value for key, value in self.budget.to_dict().items() if key not in ("value", "findings")
+            },
+            "improvements": [
+                {"change": words, "standard_uncertainty": value} for words, value in self.improvements
+            ],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return f"{self.measurement.function.capitalize().replace('_', ' ')}: {self.budget._headline()}"
+
+    def _table(self) -> Table | None:
+        return self.budget._table()
+
+
+def reading_uncertainty(
+    function: Function,
+    reading: float | Sequence[float],
+    *,
+    method: Method = "direct",
+    gate_s: float | None = None,
+    periods: int = 1,
+    clock_tick_s: float | None = None,
+    interpolator_s: float | None = None,
+    least_digit: float | None = None,
+    count_law: CountLaw = "triangular",
+    trigger: Trigger | None = None,
+    stop_trigger: Trigger | None = None,
+    pulses_per_revolution: int = 1,
+    timebase: Timebase | float | None = None,
+    reference_uncertainty: float = 0.0,
+    gate_uncertainty_s: float = 0.0,
+    delay_mismatch_s: float = 0.0,
+    locked: bool = False,
+    more: Sequence[Contribution] = (),
+) -> ReadingUncertainty:
+    """Return what a reading is worth.
+
+    Parameters
+    ----------
+    function
+        ``frequency`` (Hz), ``period`` and ``time_interval`` (s), ``ratio``, ``totalise`` (counts) or
+        ``rpm`` (revolutions per minute).
+    reading
+        As displayed, in that unit; or several readings of the same, whose mean counts and whose scatter
+        becomes a contribution with one degree of freedom fewer than readings.
+    method
+        Of ``frequency`` and ``rpm``: ``direct`` counts input events in the gate, ``reciprocal`` times
+        whole periods with the clock.
+    gate_s
+        Length of the gate, or measuring time; for ``totalise`` ``None`` is a complete burst.
+    periods
+        Averaged by ``period``; periods of the slower input counted by ``ratio``.
+    clock_tick_s, interpolator_s
+        Clock period that measured time is counted in; or the standard deviation of an interpolator for
+        one edge.
+    least_digit
+        Of the display, in the unit of the reading.
+    count_law
+        ``triangular`` (free-running gate), ``rectangular`` (±1 taken as equally likely), ``bound`` (one
+        whole count) or ``in_step`` (started by the input, rounded).
+    trigger, stop_trigger
+        Of the timed edges; the second defaults to the first. For ``ratio`` those of the slower input.
+    pulses_per_revolution
+        A whole number, for ``rpm``.
+    timebase
+        :class:`evenbeat.Timebase`, or a relative limit ± that a specification gives.
+    reference_uncertainty
+        Relative standard uncertainty of the reference that a calibration compares with.
+    gate_uncertainty_s, delay_mismatch_s
+        Half widths: opening time of an external gate, difference of the channels' delays.
+    locked
+        Whether the source runs from the counter's own timebase, or both from one reference.
+    more
+        Further contributions, in the unit of the reading.
+
+    Raises
+    ------
+    InputError
+        For an unknown function or law, a value that is not finite, or a missing gate or tick.
+
+    Notes
+    -----
+    Resolution: √(1/6) of a count for a free-running gate, √(1/12) for one in step. Trigger: √2 noise over
+    slew rate, two edges. Combination: JCGM 100:2008, 5.1.2, uncorrelated. The resolution is kept whole
+    beside the scatter of several readings, since it averages only where gate phases are random. Not
+    valid for signals whose noise exceeds the hysteresis of the input: such counts are wrong by integers.
+    """
+    if function not in UNITS:
+        msg = f"function is {function!r}; it must be one of {', '.join(UNITS)}"
+        raise InputError(msg)
+    values = _checked_readings(reading)
+    measurement = Measurement(
+        function=function,
+        value=float(np.mean(values)),
+        method=_checked_method(method),
+        gate_s=_positive(gate_s, "gate_s"),
+        periods=_whole(periods, "periods"),
+        clock_tick_s=_positive(clock_tick_s, "clock_tick_s"),
+        interpolator_s=_positive(interpolator_s, "interpolator_s"),
+        least_digit=_positive(least_digit, "least_digit"),
+        count_law=count_law,
+        trigger=trigger,
+        stop_trigger=stop_trigger,
+        pulses_per_revolution=_whole(pulses_per_revolution, "pulses_per_revolution"),
+        timebase=Timebase.from_specification(timebase) if isinstance(timebase, float | int) else timebase,
+        reference_uncertainty=reference_uncertainty,
+        gate_uncertainty_s=gate_uncertainty_s,
+        delay_mismatch_s=delay_mismatch_s,
+        scatter=_scatter(values),
+        locked=locked,
+        more=tuple(more),
+    )
+    found = _remarks(measurement, values)
+    made = budget(_corrected(measurement), UNITS[function], measurement.contributions(), found)
+    return ReadingUncertainty(
+        measurement=measurement,
+        budget=made,
+        improvements=_improvements(measurement, made),
+        findings=made.findings,
+    )
+
+
+def _checked_readings(reading: float | Sequence[float]) -> np.ndarray:
+    values = np.atleast_1d(np.asarray(reading, dtype=float))
+    if values.ndim != 1 or not len(values) or not np.all(np.isfinite(values)):
+        msg = f"reading is {reading!r}; one finite number or a list of them is needed"
+        raise InputError(msg)
+    return values
+
+
+def _checked_method(method: str) -> Method:
+    if method not in get_args(Method):
+        msg = f"method is {method!r}; it must be direct or reciprocal"
+        raise InputError(msg)
+    return method  # type: ignore[return-value]
+
+
+def _positive(value: float | None, name: str) -> float | None:
+    if value is not None and not (value > 0 and math.isfinite(value)):
+        msg = f"{name} is {value}; it must be positive"
+        raise InputError(msg)
+    return value
+
+
+def _whole(value: int, name: str) -> int:
+    if value != int(value) or value < 1:
+        msg = f"{name} is {value}; it must be a whole number, 1 or more"
+        raise InputError(msg)
+    return int(value)
+
+
+def _scatter(values: np.ndarray) -> Contribution | None:
+    if len(values) < 2:
+        return None
+    deviation = float(np.std(values, ddof=1)) / math.sqrt(len(values))
+    return Contribution(name=SCATTER, standard_uncertainty=deviation, degrees_of_freedom=len(values) - 1)
+
+
+def _corrected(measurement: Measurement) -> float:
+    """Return the reading without the known offset: a fast timebase reads frequency low and period high."""
+    timebase = measurement.timebase
+    if timebase is None or not measurement.uses_timebase:
+        return measurement.value
+    if measurement.function in RISES_WITH_TIMEBASE:
+        return measurement.value / (1 + timebase.offset)
+    return measurement.value * (1 + timebase.offset)
+
+
+def _remarks(measurement: Measurement, values: np.ndarray) -> tuple[Finding, ...]:
+    found = []
+    if len(values) > 1 and values.min() == values.max():
+        sentence = (
+            f"All {len(values)} readings are the same: source and timebase may be in step, or the display "
+            "hides what changes; more readings do not reduce the uncertainty of the count."
+        )
+        found.append(Finding(code="FROZEN_READINGS", severity="caution", sentence=sentence))
+    if measurement.locked:
+        sentence = (
+            "Source and counter share one timebase, so its error cancels: this tests resolution, trigger and "
+            "counting, not the timebase."
+        )
+        found.append(Finding(code="TIMEBASE_CANCELS", severity="note", sentence=sentence))
+    elif measurement.timebase is None and measurement.uses_timebase:
+        sentence = "No timebase is stated, so its error is missing from this uncertainty."
+        found.append(Finding(code="TIMEBASE_NOT_STATED", severity="caution", sentence=sentence))
+    timed = not measurement.counts_events
+    if timed and measurement.clock_tick_s is None and measurement.interpolator_s is None:
+        sentence = (
+            "Neither clock tick nor interpolator is stated, so the resolution is that of the display alone."
+        )
+        found.append(Finding(code="RESOLUTION_NOT_STATED", severity="caution", sentence=sentence))
+    timebase = measurement.timebase
+    return merged(found, timebase.findings if timebase and measurement.uses_timebase else ())
+
+
+def _improvements(measurement: Measurement, now: UncertaintyBudget) -> tuple[tuple[str, float], ...]:
+    """Return each change that lowers the uncertainty to under seven tenths, best first."""
+    offered: list[tuple[str, Measurement]] = []
+    if measurement.gate_s is not None and measurement.function != "totalise":
+        offered.append(
+            (f"a gate of {10 * measurement.gate_s:g} s", replace(measurement, gate_s=10 * measurement.gate_s))
+        )
+    if measurement.function in ("period", "ratio"):
+        more = 100 * measurement.periods
+        offered.append((f"{more} periods", replace(measurement, periods=more)))
+    if measurement.function in ("frequency", "rpm") and measurement.method == "direct":
+        tick = measurement.clock_tick_s or 1e-7
+        words = f"timing whole periods with a {tick * 1e9:g} ns clock"
+        offered.append((words, replace(measurement, method="reciprocal", clock_tick_s=tick)))
+    if measurement.timebase is not None and measurement.uses_timebase:
+        offered.append(
+            ("an external reference in place of the timebase", replace(measurement, timebase=None))
+        )
+    if measurement.trigger is not None and not measurement.counts_events:
+        calmer = replace(measurement.trigger, noise_v=measurement.trigger.noise_v / 10)
+        offered.append(
+            (
+                "a tenth of the noise, or ten times the slope, at the trigger",
+                replace(measurement, trigger=calmer),
+            )
+        )
+    then = [
+        (words, math.hypot(*(c.standard_uncertainty for c in changed.contributions())))
+        for words, changed in offered
+    ]
+    useful = [(words, value) for words, value in then if value < WORTH_SAYING * now.standard_uncertainty]
+    return tuple(sorted(useful, key=lambda pair: pair[1]))
+
+
+def period_frequency_disagreement(
+    frequency_hz: float,
+    period_s: float,
+    *,
+    relative_uncertainty_frequency: float,
+    relative_uncertainty_period: float,
+) -> float:
+    """Return ``(f P - 1) / u``: readings of one signal by two functions, beyond 2 they disagree.
+
+    Only uncertainties that the two do not share count: the same timebase makes f read low by as much
+    as P reads high, and cancels in the product.
+    """
+    spread = math.hypot(relative_uncertainty_frequency, relative_uncertainty_period)
+    if not spread > 0:
+        msg = "both relative uncertainties are zero; at least one must be positive"
+        raise InputError(msg)
+    return (frequency_hz * period_s - 1) / spread

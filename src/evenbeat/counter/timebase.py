@@ -1,0 +1,128 @@
+"""What the timebase adds to every reading: from a clock model, a calibration or a specification."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbeat.clock.model import ClockModel
+from evenbeat.counter.budget import Contribution
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.quantities import Estimate
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Timebase:
+    """The fractional frequency of a counter's timebase, as far as it is known.
+
+    Attributes
+    ----------
+    offset
+        Expected fractional frequency; positive: the timebase is fast.
+    contributions
+        What is uncertain about it, relative.
+    says
+        Where it comes from.
+    """
+
+    offset: float
+    contributions: tuple[Contribution, ...]
+    says: str = ""
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Of the offset, relative."""
+        return math.hypot(*(c.standard_uncertainty for c in self.contributions))
+
+    def with_more(self, *contributions: Contribution) -> Timebase:
+        """Return it with further relative contributions, such as temperature or warm-up."""
+        return Timebase(
+            offset=self.offset,
+            contributions=(*self.contributions, *contributions),
+            says=self.says,
+            findings=self.findings,
+        )
+
+    @classmethod
+    def from_model(cls, model: ClockModel, at: float | np.datetime64) -> Timebase:
+        """Return what a clock model foretells.
+
+        Parameters
+        ----------
+        at
+            Seconds since the start of the model's record, or a date.
+        """
+        forecast = model.frequency_at(np.atleast_1d(np.asarray(at)))
+        distribution = forecast.distribution.one(0)
+        found = tuple(f for f in forecast.findings if f.severity in ("caution", "stop"))
+        estimate = Estimate(distribution=distribution)
+        return cls(
+            offset=estimate.value,
+            contributions=(
+                Contribution(
+                    name="timebase (clock model)",
+                    standard_uncertainty=_finite(estimate.standard_uncertainty, distribution),
+                ),
+            ),
+            says="clock model",
+            findings=found,
+        )
+
+    @classmethod
+    def from_calibration(
+        cls, offset: Estimate, *, elapsed_s: float = 0.0, aging_rate_per_second: Estimate | None = None
+    ) -> Timebase:
+        """Return what a calibration says after ``elapsed_s``, given an aging rate per second.
+
+        Raises
+        ------
+        InputError
+            If ``elapsed_s`` is negative.
+        """
+        if not (elapsed_s >= 0 and math.isfinite(elapsed_s)):
+            msg = f"elapsed_s is {elapsed_s}; it must be 0 or positive"
+            raise InputError(msg)
+        parts = [Contribution(name="timebase calibration", standard_uncertainty=offset.standard_uncertainty)]
+        mean = offset.value
+        found: tuple[Finding, ...] = ()
+        if aging_rate_per_second is not None:
+            mean += elapsed_s * aging_rate_per_second.value
+            parts.append(
+                Contribution(
+                    name="timebase aging",
+                    standard_uncertainty=elapsed_s * aging_rate_per_second.standard_uncertainty,
+                )
+            )
+        elif elapsed_s > 0:
+            found = (
+                Finding(
+                    code="AGING_UNKNOWN",
+                    severity="caution",
+                    sentence="No aging rate is stated, so the timebase is taken as it was when calibrated.",
+                ),
+            )
+        return cls(offset=mean, contributions=tuple(parts), says="calibration", findings=found)
+
+    @classmethod
+    def from_specification(cls, limit: float) -> Timebase:
+        """Return a timebase known to lie within ± ``limit``, relative: rectangular."""
+        if not (limit >= 0 and math.isfinite(limit)):
+            msg = f"limit is {limit}; it must be 0 or positive, such as 1e-6"
+            raise InputError(msg)
+        return cls(
+            offset=0.0,
+            contributions=(Contribution.within("timebase specification", limit),),
+            says="specification",
+        )
+
+
+def _finite(standard_uncertainty: float, distribution: object) -> float:
+    """Return a standard uncertainty, for two or fewer degrees of freedom from the 68.27 % interval."""
+    if math.isfinite(standard_uncertainty):
+        return standard_uncertainty
+    low, high = Estimate(distribution=distribution).interval(0.6827)  # type: ignore[arg-type]
+    return 0.5 * (high - low)
