@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.clock.aging import AgingLaw
+from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.blocks import Blocks
 from evenbeat.clock.covariance import Spans
 from evenbeat.errors import InputError
@@ -90,7 +90,7 @@ def _swing_and_weather(record: Record, column: FloatArray) -> tuple[float, float
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Trend:
-    """Columns of the trend for any spans: aging (none or one), then influences, then steps.
+    """Columns of the trend for any spans: aging (as many as the law has), then influences, then steps.
 
     Times are in units of the record length.
     """
@@ -98,7 +98,7 @@ class Trend:
     influences: tuple[Influence, ...]
     step_times: tuple[float, ...]
 
-    def columns(self, law: AgingLaw, curvature: float, spans: Spans, scaled: FloatArray) -> FloatArray:
+    def columns(self, law: AgingLaw, curvature: Curvature, spans: Spans, scaled: FloatArray) -> FloatArray:
         """Return the columns, shape (n, p), given the scaled influences over the spans, shape (n, k)."""
         after = [
             np.clip((spans.stop - time) / spans.length, 0.0, 1.0)[:, np.newaxis] for time in self.step_times

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from functools import partial
+from collections.abc import Sequence
 
 import numpy as np
 from scipy import special
 
-from evenbeat.clock.aging import AgingLaw, chosen_laws
+from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
 from evenbeat.clock.blocks import Blocks, block_averages
 from evenbeat.clock.design import Trend, influences_of
-from evenbeat.clock.likelihood import GridFit, NoiseGrid, NoisePrior, fit_on_grid, noise_grid
-from evenbeat.clock.model import ClockModel, LawWeight
+from evenbeat.clock.laws import LawWeight, by_law, curvature_shares, law_findings, variants_of, weigh_laws
+from evenbeat.clock.likelihood import NoiseGrid, NoisePrior, fit_on_grid, noise_grid
+from evenbeat.clock.model import ClockModel
+from evenbeat.clock.origins import with_forecast_scores
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged
@@ -27,9 +28,6 @@ WHITE_PM_MATTERS_BELOW = 64
 KEPT_PROBABILITY = 0.998
 MOSTLY_REPEATED = 0.6
 FEW_BLOCKS = 30
-MOST_CURVATURES = 32
-LOG_LIKELIHOOD_THAT_MATTERS = 4.0
-LARGEST_JUMP = 0.7
 COLLINEAR = 10.0
 """Variance inflation from which two effects count as not told apart (common practice)."""
 
@@ -37,7 +35,8 @@ COLLINEAR = 10.0
 def fit_clock(
     record: Record,
     *,
-    aging: str = "auto",
+    aging: str | Sequence[str] = "auto",
+    age_s: float | None = None,
     environment: Sequence[str] = (),
     noise_prior: NoisePrior = "balanced",
     most_blocks: int = MOST_BLOCKS,
@@ -50,8 +49,12 @@ def fit_clock(
         Phase or frequency, conditioned: excluded samples are left out, flagged frequency steps become
         parameters. Nothing else is conditioned here.
     aging
-        ``'none'``, ``'linear'``, ``'logarithmic'``, or ``'auto'``: the linear and the logarithmic law,
-        weighted by AICc of the same correlated likelihood.
+        One of the laws ``'none'``, ``'linear'``, ``'logarithmic'``, ``'square_root'``, ``'power'``,
+        ``'exponential'`` and ``'logarithmic_and_linear'``, or several of them, weighted by AICc of the
+        same correlated likelihood; ``'auto'`` stands for the linear and the logarithmic law.
+    age_s
+        For how long the oscillator had been running, undisturbed, when the record began: bounds the
+        bend of the laws that begin with it. Unknown by default, and then profiled.
     environment
         Names of the record's covariates whose linear influence is fitted.
     noise_prior
@@ -89,8 +92,9 @@ def fit_clock(
     trend = Trend(influences=influences_of(record, blocks), step_times=_step_times(record, blocks))
     scaled_influences = trend.scaled_influences(blocks)
     y = (blocks.frequency - blocks.frequency.mean()) / scale
-    variants = _variants(grid, trend, scaled_influences, y, laws=chosen_laws(aging))
-    laws = _weigh_laws(variants, observations=len(blocks) - 1)
+    variants = _variants(grid, trend, scaled_influences, y, laws=_laws(aging, age_s, duration))
+    laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances))
+    laws = with_forecast_scores(laws, grid, y, variants, scale)
     components = _components(grid, variants, laws, noise_prior)
     model = ClockModel(
         record=record,
@@ -150,6 +154,17 @@ def _step_times(record: Record, blocks: Blocks) -> tuple[float, ...]:
     return tuple(time / record.duration_s for time in times if first <= time <= last)
 
 
+def _laws(aging: str | Sequence[str], age_s: float | None, duration_s: float) -> tuple[AgingLaw, ...]:
+    """Return the laws to compare, those that begin with the oscillator bounded by its age."""
+    laws = chosen_laws(aging)
+    if age_s is None:
+        return laws
+    if not 0 < age_s < math.inf:
+        msg = f"age_s is {age_s}; it must be the positive time for which the oscillator had been running"
+        raise InputError(msg)
+    return tuple(law.begun_before(age_s / duration_s) for law in laws)
+
+
 def _variants(
     grid: NoiseGrid,
     trend: Trend,
@@ -158,63 +173,11 @@ def _variants(
     *,
     laws: tuple[AgingLaw, ...],
 ) -> tuple[Variant, ...]:
-    def one(law: AgingLaw, curvature: float) -> Variant:
+    def one(law: AgingLaw, curvature: Curvature) -> Variant:
         design = trend.columns(law, curvature, grid.spans, scaled_influences)
-        fit = fit_on_grid(grid, y, design)
-        return Variant(law=law.name, curvature=curvature, design=design, fit=fit)
+        return Variant(law=law, curvature=curvature, design=design, fit=fit_on_grid(grid, y, design))
 
-    return tuple(
-        variant
-        for law in laws
-        for variant in _refined([one(law, c) for c in law.curvatures], partial(one, law))
-    )
-
-
-def _refined(variants: list[Variant], one: Callable[[float], Variant]) -> list[Variant]:
-    """Add curvatures until the likelihood changes little between those that matter."""
-    while 1 < len(variants) < MOST_CURVATURES:
-        scores = np.array([_best(v.fit) for v in variants])
-        matters = scores > scores.max() - LOG_LIKELIHOOD_THAT_MATTERS
-        jump = np.where(
-            matters[1:] | matters[:-1], np.abs(np.diff(np.maximum(scores, scores.max() - 20))), 0.0
-        )
-        widest = int(np.argmax(jump))
-        if jump[widest] < LARGEST_JUMP:
-            break
-        middle = math.sqrt(variants[widest].curvature * variants[widest + 1].curvature)
-        variants.insert(widest + 1, one(middle))
-    return variants
-
-
-def _curvature_shares(group: list[Variant]) -> FloatArray:
-    """Return the weight of every curvature: likelihood times its width in the logarithm."""
-    if len(group) == 1:
-        return np.ones(1)
-    scores = np.array([_best(variant.fit) for variant in group])
-    width = np.gradient(np.log([variant.curvature for variant in group]))
-    shares = width * np.exp(scores - scores.max())
-    return shares / shares.sum()
-
-
-def _best(fit: GridFit) -> float:
-    return float(fit.log_likelihood.max())
-
-
-def _weigh_laws(variants: tuple[Variant, ...], *, observations: int) -> tuple[LawWeight, ...]:
-    """Compare the aging laws by AICc (Hurvich & Tsai 1989) of the likelihood at its maximum."""
-    names = list(dict.fromkeys(variant.law for variant in variants))
-    scores = []
-    for name in names:
-        group = [v for v in variants if v.law == name]
-        k = group[0].design.shape[1] + (len(group) > 1) + 3  # trend, curvature, and three noise levels
-        correction = 2 * k * (k + 1) / max(observations - k - 1, 1)
-        scores.append(-2 * max(_best(v.fit) for v in group) + 2 * k + correction)
-    weights = np.exp(-0.5 * (np.array(scores) - min(scores)))
-    weights /= weights.sum()
-    return tuple(
-        LawWeight(law=name, aicc_difference=score - min(scores), weight=float(weight))
-        for name, score, weight in zip(names, scores, weights, strict=True)
-    )
+    return variants_of(laws, one)
 
 
 def _components(
@@ -223,12 +186,12 @@ def _components(
     """Return the points of the posterior that hold all but a fraction of a percent of it."""
     log_prior = grid.log_prior(prior)
     share = {law.law: law.weight for law in laws}
-    curvature = np.concatenate([_curvature_shares([v for v in variants if v.law == name]) for name in share])
+    curvature = np.concatenate([curvature_shares(group) for group in by_law(variants).values()])
     weights = np.empty((len(variants), *log_prior.shape))
     for index, variant in enumerate(variants):
         log_weight = log_prior + variant.fit.log_restricted
         within = np.exp(log_weight - special.logsumexp(log_weight))
-        weights[index] = within * share[variant.law] * curvature[index]
+        weights[index] = within * share[variant.law.name] * curvature[index]
     order = np.argsort(weights, axis=None)[::-1]
     ranked = weights.ravel()[order]
     kept = int(np.searchsorted(np.cumsum(ranked), KEPT_PROBABILITY)) + 1
@@ -241,7 +204,7 @@ def _components(
 
 
 def _findings(model: ClockModel) -> tuple[Finding, ...]:
-    findings = [_law_finding(model.laws)] if len(model.laws) > 1 else []
+    findings = law_findings(model.laws)
     findings.extend(_collinearity(model))
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
@@ -273,26 +236,18 @@ def _display_finding(model: ClockModel) -> Finding:
     return Finding(code="DISPLAY_HIDES", severity="caution", sentence=sentence, values=values)
 
 
-def _law_finding(laws: tuple[LawWeight, ...]) -> Finding:
-    shares = ", ".join(f"{law.law} {law.weight:.0%}" for law in laws)
-    sentence = f"Forecasts average over the aging laws by their AICc weight: {shares}."
-    return Finding(
-        code="AGING_LAWS_AVERAGED",
-        severity="note",
-        sentence=sentence,
-        values={law.law: law.weight for law in laws},
-    )
-
-
 def _collinearity(model: ClockModel) -> list[Finding]:
     """Say where aging and an influence cannot be told apart: variance inflation of the estimates."""
     top = model.components[0]
     variant = model.variants[top.variant]
     inverse = variant.fit.inverse_information[top.node, top.walk]
-    if not model.trend.influences or inverse.shape[0] < 2 or model.laws[0].law == "none":
+    if not model.trend.influences or inverse.shape[0] < 2 or variant.law.columns == 0:
         return []
     inflation = np.diag(inverse) * np.diag(np.linalg.inv(inverse))
-    worst = [(influence.name, float(inflation[1 + k])) for k, influence in enumerate(model.trend.influences)]
+    worst = [
+        (influence.name, float(inflation[variant.law.columns + k]))
+        for k, influence in enumerate(model.trend.influences)
+    ]
     return [
         Finding(
             code="COLLINEAR_WITH_AGING",

@@ -16,6 +16,7 @@ from evenbeat.clock.budget import VarianceTerms, variance_terms
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, Spans
 from evenbeat.clock.design import Trend
 from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.laws import LawWeight, spoken
 from evenbeat.clock.levels import LevelPosterior, noise_levels
 from evenbeat.clock.likelihood import NoiseGrid, NoisePrior
 from evenbeat.clock.prediction import (
@@ -38,15 +39,6 @@ from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-@dataclass(frozen=True, kw_only=True)
-class LawWeight:
-    """How well one aging law does beside the others."""
-
-    law: str
-    aicc_difference: float
-    weight: float
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -120,7 +112,7 @@ class ClockModel(Printed):
         weight = np.zeros((len(self.components), self._columns))
         for k, component in enumerate(self.components):
             variant = self.variants[component.variant]
-            slope = AGING_LAWS[variant.law].slope_at(scaled_time, variant.curvature)
+            slope = variant.law.slope_at(scaled_time, variant.curvature)
             weight[k, : slope.shape[1]] = slope[0]
         factor = self.scale / self.record.duration_s
         return AgingRate(
@@ -276,7 +268,7 @@ class ClockModel(Printed):
     def least_squares(self) -> LeastSquaresLine:
         """What plain least squares would have said of the aging rate, for comparison."""
         scaled = self.trend.scaled_influences(self.blocks)
-        design = self.trend.columns(AGING_LAWS["linear"], 0.0, self.grid.spans, scaled)
+        design = self.trend.columns(AGING_LAWS["linear"], (), self.grid.spans, scaled)
         return least_squares_line(self.blocks.frequency, design, self.record.duration_s)
 
     def _predict(self, targets: Targets) -> Predicted:
@@ -293,8 +285,7 @@ class ClockModel(Printed):
         ]
         influences = np.array(columns).reshape(len(columns), len(spans)).T
         return tuple(
-            self.trend.columns(AGING_LAWS[variant.law], variant.curvature, spans, influences)
-            for variant in self.variants
+            self.trend.columns(variant.law, variant.curvature, spans, influences) for variant in self.variants
         )
 
     def _spans_around(self, elapsed: FloatArray, averaging_time_s: float | None) -> Spans:
@@ -363,10 +354,7 @@ class ClockModel(Printed):
             "block_s": self.blocks.length_s,
             "noise_prior": self.noise_prior,
             "noise": self.noise.to_dict(),
-            "aging_laws": [
-                {"law": law.law, "aicc_difference": law.aicc_difference, "weight": law.weight}
-                for law in self.laws
-            ],
+            "aging_laws": [law.to_dict() for law in self.laws],
             "aging_rate_per_second": self.aging_rate().to_dict(),
             "aging_rate_per_day": self.aging_rate().per_day.to_dict(),
             "sensitivity": {i.name: self.sensitivity(i.name).to_dict() for i in self.trend.influences},
@@ -387,7 +375,9 @@ class ClockModel(Printed):
         ]
         rows += [(f"sensitivity to {i.name}", str(self.sensitivity(i.name))) for i in self.trend.influences]
         rows += _noise_rows(self.noise)
-        rows += [(f"{law.law} law", f"weight {law.weight:.2f}") for law in self.laws if len(self.laws) > 1]
+        rows += [
+            (f"{spoken(law.law)} law", f"weight {law.weight:.2f}") for law in self.laws if len(self.laws) > 1
+        ]
         return Table(columns=("", "value"), rows=tuple(rows))
 
 

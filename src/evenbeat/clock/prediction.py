@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     RANDOM_WALK_FM,
@@ -38,12 +39,16 @@ class Component:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Variant:
-    """One mean model: an aging law at one curvature, its design matrix and its fit on the grid."""
+    """One mean model: an aging law at one curvature, its design matrix and its fit on the grid.
 
-    law: str
-    curvature: float
+    ``width`` is how much of the law's grid of curvatures (in their logarithms) the point stands for.
+    """
+
+    law: AgingLaw
+    curvature: Curvature
     design: FloatArray
     fit: GridFit
+    width: float = 1.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
