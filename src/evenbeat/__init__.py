@@ -66,6 +66,8 @@ _HOMES = {
     "fit_clock": "clock.fit",
     "ClockModel": "clock.model",
     "Forecast": "clock.forecast",
+    "backtest": "clock.backtest",
+    "Backtest": "clock.tested",
     "predict_holdover": "holdover",
     "HoldoverForecast": "holdover",
     "suggest_interval": "calibration.interval",
@@ -104,9 +106,11 @@ if TYPE_CHECKING:
     from evenbeat.calibration.decision import global_risk as global_risk
     from evenbeat.calibration.interval import IntervalSuggestion as IntervalSuggestion
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
+    from evenbeat.clock.backtest import backtest as backtest
     from evenbeat.clock.fit import fit_clock as fit_clock
     from evenbeat.clock.forecast import Forecast as Forecast
     from evenbeat.clock.model import ClockModel as ClockModel
+    from evenbeat.clock.tested import Backtest as Backtest
     from evenbeat.conditioning.condition import condition as condition
     from evenbeat.counter.budget import Contribution as Contribution
     from evenbeat.counter.reach import Reach as Reach

@@ -14,6 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
+from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
@@ -84,6 +85,7 @@ def results(record: Record, model: ClockModel) -> dict[str, object]:
         ),
         "ClockModel": model,
         "Forecast": model.frequency_at(model.record.duration_s + np.arange(1, 11) * DAY),
+        "Backtest": backtest(record, aging="linear", origins=4, most_blocks=30),
         "HoldoverForecast": predict_holdover(model, np.geomspace(60, 7 * DAY, 12), time_error_limit_s=1e-5),
         "IntervalSuggestion": suggest_interval(model, tolerance=1e-9),
     }

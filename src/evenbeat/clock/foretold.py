@@ -2,22 +2,26 @@
 
 A clock whose behaviour changed (a loop that opened, a repair, a new draught) makes a model of the
 whole record that describes neither part. The first four fifths foretell the last; if they fail, the
-forecast beyond the record deserves no more trust.
+forecast beyond the record deserves no more trust. :mod:`evenbeat.clock.backtest` asks the same question
+at many moments and horizons.
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.outcomes import Outcomes, record_until
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import number_text
-from evenbeat.record import Record
 from evenbeat.units import duration_text
 
 SHARE_FORETOLD = 0.2
+FEWEST_FORETOLD = 2
 SURPRISING = 0.002
 """Two-sided probability below which the last part counts as not foretold."""
 
@@ -39,15 +43,19 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
     """
     record = model.record
     cut = (1 - SHARE_FORETOLD) * record.duration_s
+    cut = math.ceil(cut / record.interval_s - 1e-9) * record.interval_s
+    if record.duration_s - cut < FEWEST_FORETOLD * record.interval_s * (1 - 1e-9):
+        return None
     environment = [influence.name for influence in model.trend.influences]
     try:
-        observed = _mean_frequency(record, cut)
         early = fit_clock(
-            record.between(0, cut), aging=aging, environment=environment, noise_prior=model.noise_prior
+            record_until(record, cut), aging=aging, environment=environment, noise_prior=model.noise_prior
         )
     except InputError:  # a part is too short, or a temperature did not change yet
         return None
-    if observed is None:
+    seen = Outcomes(record, without_steps=True, most_missing=0.5)
+    observed = seen.mean_frequency(cut, record.duration_s)
+    if math.isnan(observed):
         return None
     length = record.duration_s - cut
     forecast = early.frequency_at(np.array([cut + length / 2]), averaging_time_s=length)
@@ -59,14 +67,6 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
         probability=2 * min(below, 1 - below),
         length_s=length,
     )
-
-
-def _mean_frequency(record: Record, cut: float) -> float | None:
-    """Return the mean after ``cut``, steps found there taken out; ``None`` if half of it is missing."""
-    values = record.between(cut, record.duration_s + record.interval_s).to_frequency()
-    present = values.usable_values(without_steps=True)
-    present = present[~np.isnan(present)]
-    return float(np.mean(present)) if 2 * len(present) >= len(values) else None
 
 
 def _finding(

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import aging_caption, draw_aging
+from evenbeat.figures.backtest import backtest_caption, draw_backtest
 from evenbeat.figures.corrected import corrected_caption, draw_corrected, draw_stability_over_floor
 from evenbeat.figures.forecast import draw_forecast, forecast_caption
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
@@ -44,6 +46,7 @@ Result = (
     | TimeErrorCurve
     | ClockModel
     | Forecast
+    | Backtest
     | HoldoverForecast
     | IntervalSuggestion
     | SeparatedClocks
@@ -73,6 +76,7 @@ DRAWINGS: dict[type, Drawing] = {
     LimitVerdict: Drawing(draw=draw_limit_verdict, caption=limit_verdict_caption, height_in=4.2),
     ClockModel: Drawing(draw=draw_aging, caption=aging_caption),
     Forecast: Drawing(draw=draw_forecast, caption=forecast_caption),
+    Backtest: Drawing(draw=draw_backtest, caption=backtest_caption, height_in=3.8),
     HoldoverForecast: Drawing(draw=draw_holdover, caption=holdover_caption, height_in=4.2),
     IntervalSuggestion: Drawing(draw=draw_interval, caption=interval_caption, height_in=3.2),
 }
