@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from evenbeat.record import Record
     from evenbeat.stability.averaging import IntArray
     from evenbeat.stability.curve import StabilityCurve
-    from evenbeat.stability.extended.forms import Bias
+    from evenbeat.stability.extended.form import Bias
     from evenbeat.stability.time_error import TimeErrorCurve
 
 AGREEMENT = 1e-9

@@ -238,7 +238,7 @@ def test_points_are_looked_up_not_interpolated() -> None:
 def test_interval_multipliers(edf: float, confidence: float, low: float, high: float) -> None:
     """The limits are the tabulated multiples of the deviation."""
     curve = eb.stability(white_fm(100), averaging=[1])
-    unit = replace(curve, deviation=np.ones(1), edf=np.array([float(edf)]))
+    unit = replace(curve, deviation=np.ones(1), edf=np.array([float(edf)]), distribution=None)
 
     limits = unit.confidence_interval(confidence)
 

@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 import evenbeat as eb
-from evenbeat.stability.moving import holm
+from evenbeat.stability.noise_changes import holm
 
 
 def white(n: int, seed: int) -> np.ndarray:

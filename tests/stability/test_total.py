@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
-from evenbeat.stability.extended.forms import EXTENDED, _rows
+from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.extended.quadratic import expected_sum, phase_kernel
+from evenbeat.stability.extended.stretch_form import _rows
 from evenbeat.stability.extended.subsequences import sum_over_stretches
 from evenbeat.stability.extended.total import total_freedom
 from evenbeat.stability.samples import PhasePoints

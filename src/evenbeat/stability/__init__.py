@@ -9,6 +9,8 @@
     noise_type.py   which power law, per averaging time
     freedom.py      equivalent degrees of freedom
     freedom_between.py  the same at thousands of averaging times
+    term_weights.py weights of the chi-squared variables that make up a mean of squared terms
+    chi_squared_sums.py  quantiles of their sum, for the intervals
     in_turn.py      one averaging time after the other, on two threads, with progress
     estimators.py   the table of statistics, and stability()
     remarks.py      the findings of a curve
@@ -18,6 +20,7 @@
     dead_time.py    corrected_for_dead_time(), and the bias functions B2 and B3
     counter_weighting.py  how counters average within their gate
     moving.py       moving_stability(): in a window along the record, and whether the noise changed
+    noise_changes.py  the comparison of windows
     extended/       the total family, Théo1 and its hybrid, parabolic
     levels/         fit_noise_levels(): all five noise levels at once
     separation/     separate_clocks(), without_reference()

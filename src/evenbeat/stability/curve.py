@@ -15,6 +15,7 @@ from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record
 from evenbeat.stability.averaging import IntArray
+from evenbeat.stability.chi_squared_sums import ChiSquaredSums
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -91,6 +92,8 @@ class StabilityCurve(Printed):
         ``""`` for a fractional frequency, ``"s"`` for the time deviation.
     interval_s
         Spacing of the record's samples.
+    distribution
+        How each variance over its expectation is distributed; chi-squared with ``edf`` where not given.
     record_name, record_sha256
         File the record came from and the hash of its bytes; empty where there was none.
     """
@@ -106,6 +109,7 @@ class StabilityCurve(Printed):
     terms: IntArray
     edf: FloatArray
     noise_exponent: FloatArray
+    distribution: ChiSquaredSums | None = None
     record_name: str = ""
     record_sha256: str = ""
     findings: tuple[Finding, ...] = ()
@@ -159,16 +163,16 @@ class StabilityCurve(Printed):
 
         Notes
         -----
-        The variance times edf over its expectation is taken as chi-squared (NIST SP 1065, 5.3). In
-        simulation the intervals hold the truth within two points of the nominal share, except at averaging
-        times near a quarter of the record, where they hold it more often than they say: by up to 9 points
-        at 68.3 % and 3 at 95 % (tests/coverage/stability_coverage.md, by statistic and noise). The interval
-        is for the noise; it does not cover drift or periodic disturbances.
+        The variance over its expectation is distributed as a weighted sum of chi-squared variables
+        (:mod:`evenbeat.stability.chi_squared_sums`), which at averaging times well below a tenth of the
+        record is chi-squared with ``edf`` degrees of freedom (NIST SP 1065, 5.3). The interval is for the
+        noise; it does not cover drift or periodic disturbances.
         """
         tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
+        distribution = self.distribution or ChiSquaredSums.of_edf(self.edf)
         return (
-            self.deviation * np.sqrt(self.edf / _chi_squared_quantile(1 - tail, self.edf)),
-            self.deviation * np.sqrt(self.edf / _chi_squared_quantile(tail, self.edf)),
+            self.deviation / np.sqrt(distribution.quantile(1 - tail)),
+            self.deviation / np.sqrt(distribution.quantile(tail)),
         )
 
     def at(self, averaging_time_s: float, *, confidence: float = DEFAULT_CONFIDENCE) -> StabilityPoint:
@@ -275,12 +279,6 @@ def noise_name(exponent: float) -> str:
         return ""
     whole = round(exponent)
     return NOISE_NAMES.get(whole) or _STEEP_NOISE_NAMES.get(whole, "")
-
-
-def _chi_squared_quantile(probability: float, degrees_of_freedom: FloatArray) -> FloatArray:
-    from scipy import special
-
-    return np.asarray(2 * special.gammaincinv(0.5 * degrees_of_freedom, probability))
 
 
 def _digits(value: float) -> str:

@@ -14,18 +14,23 @@ from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.stability import kernels
 from evenbeat.stability.averaging import Averaging, IntArray, chosen_factors
+from evenbeat.stability.chi_squared_sums import ChiSquaredSums
 from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.extended.curves import check_bias, extended_curve
-from evenbeat.stability.extended.forms import EXTENDED, Bias
+from evenbeat.stability.extended.form import Bias
+from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.extended.hybrid import HYBRID, hybrid_curve
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.freedom_between import interpolated, looked_at
+from evenbeat.stability.freedom_between import interpolated, looked_at, next_shorter
 from evenbeat.stability.in_turn import Progress, groups_of_near, in_turn
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.stability.samples import Samples, samples_of
+from evenbeat.stability.term_weights import weights_of_differences
+
+_Computed = tuple[TermSum, float, FloatArray | None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -230,7 +235,7 @@ def stability(
     times = chosen.factors * record.interval_s
     told = noise_exponents(samples, chosen.factors, order=kind.order)
     exponents = with_last_inherited(told)
-    sums, edf = _computed(
+    sums, edf, distribution = _computed(
         samples, kind, chosen.factors, exponents, minimum_coverage=minimum_coverage, progress=progress
     )
     deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
@@ -242,6 +247,7 @@ def stability(
         deviation=deviation,
         terms=np.array([term.terms for term in sums], dtype=np.int64),
         edf=edf,
+        distribution=distribution,
         noise_exponent=exponents,
         findings=(
             *chosen.findings,
@@ -269,27 +275,32 @@ def _computed(
     *,
     minimum_coverage: float,
     progress: Progress | None,
-) -> tuple[list[TermSum], FloatArray]:
-    """Return the sums, without their masks, and the degrees of freedom."""
+) -> tuple[list[TermSum], FloatArray, ChiSquaredSums]:
+    """Return the sums, without their masks, the degrees of freedom and the distributions."""
     smooth = kind.overlapping and not samples.has_gaps
     chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
 
-    def some(indices: range, workspace: kernels.Workspace) -> list[tuple[TermSum, float]]:
+    def some(indices: range, workspace: kernels.Workspace) -> list[_Computed]:
         lags = factors[indices].tolist()
         found = []
         for index, terms in zip(
             indices, _sums(samples, kind, lags, minimum_coverage, workspace), strict=True
         ):
             exponent = float(exponents[index])
-            edf = _freedom(terms, kind, int(factors[index]), exponent) if chosen[index] else math.nan
-            found.append((replace(terms, valid=None), edf))
+            edf, weights = (
+                _freedom(terms, kind, int(factors[index]), exponent) if chosen[index] else (math.nan, None)
+            )
+            found.append((replace(terms, valid=None), edf, weights))
         return found
 
     most = kernels.TOGETHER if smooth else 1
     tasks = groups_of_near(factors, most=most)
-    pairs = in_turn(some, tasks, points=samples.points, order=kind.spans, progress=progress)
-    edf = np.array([edf for _, edf in pairs])
-    return [terms for terms, _ in pairs], interpolated(factors, exponents, edf, chosen)
+    computed = in_turn(some, tasks, points=samples.points, order=kind.spans, progress=progress)
+    at_chosen = np.array([edf for _, edf, _ in computed])
+    edf = interpolated(factors, exponents, at_chosen, chosen)
+    shapes = [weights for (_, _, weights), looked in zip(computed, chosen, strict=True) if looked]
+    distribution = ChiSquaredSums.of_weights(edf, shapes, next_shorter(chosen))
+    return [terms for terms, _, _ in computed], edf, distribution
 
 
 def _sums(
@@ -320,17 +331,32 @@ def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> floa
     return kind.normalised(terms.total / terms.terms, averaging_time_s)
 
 
-def _freedom(terms: TermSum, kind: Statistic, factor: int, exponent: float) -> float:
-    """Return the degrees of freedom; the smallest among the plausible noises where none was told."""
+def _freedom(
+    terms: TermSum, kind: Statistic, factor: int, exponent: float
+) -> tuple[float, FloatArray | None]:
+    """Return degrees of freedom and weights: of the noise with the fewest where none was told."""
     plausible = range(lowest_exponent(kind.order), 3) if math.isnan(exponent) else (round(exponent),)
-    return min(
-        equivalent_degrees_of_freedom(
-            terms,
-            factor,
-            exponent=noise,
-            order=kind.order,
-            averaged=kind.averaged,
-            overlapping=kind.overlapping,
+    edf, noise = min(
+        (
+            equivalent_degrees_of_freedom(
+                terms,
+                factor,
+                exponent=noise,
+                order=kind.order,
+                averaged=kind.averaged,
+                overlapping=kind.overlapping,
+            ),
+            noise,
         )
         for noise in plausible
     )
+    weights = weights_of_differences(
+        terms,
+        factor,
+        edf,
+        exponent=noise,
+        order=kind.order,
+        averaged=kind.averaged,
+        overlapping=kind.overlapping,
+    )
+    return edf, weights

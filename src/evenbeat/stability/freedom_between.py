@@ -57,6 +57,11 @@ def interpolated(
     return found
 
 
+def next_shorter(chosen: BoolArray) -> IntArray:
+    """Return which of the chosen factors is the longest not beyond each, so that it has the same noise."""
+    return np.searchsorted(np.flatnonzero(chosen), np.arange(len(chosen)), side="right") - 1
+
+
 def _steps(count: int) -> int:
     return int(np.log(count) / np.log(RATIO)) + 2
 

@@ -18,8 +18,10 @@ from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record
 from evenbeat.stability.averaging import Averaging, IntArray
+from evenbeat.stability.chi_squared_sums import ChiSquaredSums
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.estimators import stability
+from evenbeat.stability.noise_changes import NoiseChange, about_changes, noise_changes
 from evenbeat.stability.remarks import about_record, about_variation
 from evenbeat.units import duration_text
 
@@ -27,42 +29,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 STEPS_PER_WINDOW = 4
-FEWEST_EDF = 3.0
-"""Windows are compared at averaging times where both have at least this many degrees of freedom."""
 MOST_WINDOWS = 2000
-MOST_COMPARED = 60
 LONGEST_TABLE = 60
-
-
-@dataclass(frozen=True, kw_only=True)
-class NoiseChange:
-    """The noise of two windows that do not overlap, compared at one averaging time.
-
-    Attributes
-    ----------
-    averaging_time_s
-        Where.
-    first_start_s, second_start_s
-        Seconds from the start of the record to the start of the two windows.
-    factor, low, high
-        Deviation of the second over that of the first, with limits that hold for all comparisons at
-        once with 95 %: the pair was chosen because it is extreme, and so its factor is too large on
-        average.
-    probability
-        Chance of a ratio as extreme without any change, multiplied by Holm's adjustment.
-    """
-
-    averaging_time_s: float
-    first_start_s: float
-    second_start_s: float
-    factor: float
-    low: float
-    high: float
-    probability: float
-
-    def to_dict(self) -> dict[str, float]:
-        """Return plain values, ready for JSON."""
-        return {name: float(value) for name, value in vars(self).items()}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -83,6 +51,8 @@ class MovingStability(Printed):
         Shape (w, n); NaN where gaps leave no term in a window.
     terms
         Shape (w, n).
+    distributions
+        Of the variances in each window, over their expectations.
     changes
         The clearest significant change at each averaging time that has one, the surest first.
     comparisons
@@ -103,6 +73,7 @@ class MovingStability(Printed):
     edf: FloatArray
     noise_exponent: FloatArray
     terms: IntArray
+    distributions: tuple[ChiSquaredSums, ...]
     changes: tuple[NoiseChange, ...] = ()
     comparisons: int = 0
     findings: tuple[Finding, ...] = ()
@@ -123,11 +94,12 @@ class MovingStability(Printed):
         InputError
             If the confidence does not lie between 0 and 1.
         """
-        from scipy import special
-
         tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
-        ratios = [self.edf / (2 * special.gammaincinv(0.5 * self.edf, p)) for p in (1 - tail, tail)]
-        return self.deviation * np.sqrt(ratios[0]), self.deviation * np.sqrt(ratios[1])
+        quantiles = [
+            np.array([window.quantile(probability) for window in self.distributions])
+            for probability in (1 - tail, tail)
+        ]
+        return self.deviation / np.sqrt(quantiles[0]), self.deviation / np.sqrt(quantiles[1])
 
     def to_frame(self) -> pd.DataFrame:
         """Return a table with one row per window and averaging time."""
@@ -226,7 +198,8 @@ def moving_stability(
     Notes
     -----
     Two windows differ at an averaging time if the ratio of their variances is improbable under the F
-    distribution with their equivalent degrees of freedom (each at least three), after Holm's adjustment
+    distribution with their equivalent degrees of freedom (each at least three; where few terms are
+    independent true ratios are a little less scattered than that), after Holm's adjustment
     (Scandinavian Journal of Statistics 6, 1979) for all comparisons made: then the chance of any false
     alarm in the whole record is at most about 5 %. Not valid as a test of *when* the noise changed:
     that is known to about a window. A drift of frequency differs in nothing between windows.
@@ -246,7 +219,7 @@ def moving_stability(
     first = curves[0]
     deviation, edf = (np.array([getattr(c, name) for c in curves]) for name in ("deviation", "edf"))
     apart = -(-length // step)
-    changes, comparisons = _changes(
+    changes, comparisons = noise_changes(
         deviation[::apart], edf[::apart], first.averaging_time_s, begins[::apart] * record.interval_s
     )
     return MovingStability(
@@ -264,13 +237,14 @@ def moving_stability(
         edf=edf,
         noise_exponent=np.array([curve.noise_exponent for curve in curves]),
         terms=np.array([curve.terms for curve in curves]),
+        distributions=tuple(curve.distribution or ChiSquaredSums.of_edf(curve.edf) for curve in curves),
         changes=changes,
         comparisons=comparisons,
         findings=(
             *about_record(record),
             *_about_computed(curves),
             *about_variation(np.where(np.isnan(deviation), 1.0, deviation).min(axis=0)),
-            *_about_changes(changes, comparisons, length * record.interval_s),
+            *about_changes(changes, comparisons, length * record.interval_s),
         ),
     )
 
@@ -314,60 +288,14 @@ def _curves(
     known = next(iter(curves.values()))
     nothing = np.full(len(known), np.nan)
     unknown = replace(
-        known, deviation=nothing, edf=nothing, noise_exponent=nothing, terms=np.zeros_like(known.terms)
+        known,
+        deviation=nothing,
+        edf=nothing,
+        noise_exponent=nothing,
+        terms=np.zeros_like(known.terms),
+        distribution=None,
     )
     return [curves.get(i, unknown) for i in range(len(parts))]
-
-
-def _changes(
-    deviation: FloatArray, edf: FloatArray, times: FloatArray, starts: FloatArray
-) -> tuple[tuple[NoiseChange, ...], int]:
-    """Compare all pairs of disjoint windows; return the surest change per averaging time, and how many."""
-    from scipy import stats
-
-    chosen = np.unique(np.linspace(0, len(starts) - 1, min(len(starts), MOST_COMPARED)).round().astype(int))
-    one, two = (chosen[index] for index in np.triu_indices(len(chosen), 1))
-    with np.errstate(invalid="ignore"):
-        usable = (np.minimum(edf[one], edf[two]) >= FEWEST_EDF) & (
-            np.minimum(deviation[one], deviation[two]) > 0
-        )
-    pairs, columns = np.nonzero(usable)
-    if len(pairs) == 0:
-        return (), 0
-    before, after = (one[pairs], columns), (two[pairs], columns)
-    ratio = (deviation[after] / deviation[before]) ** 2
-    spread = stats.f(edf[after], edf[before])
-    adjusted = holm(np.minimum(1.0, 2 * np.minimum(spread.cdf(ratio), spread.sf(ratio))))
-    found = []
-    for column in np.unique(columns[adjusted < 1 - DEFAULT_CONFIDENCE]):
-        here = np.flatnonzero(columns == column)
-        # probabilities underflow to zero together: among those the larger ratio is the clearer one
-        best = int(here[np.lexsort((-np.abs(np.log(ratio[here])), adjusted[here]))[0]])
-        tail = 0.5 * (1 - DEFAULT_CONFIDENCE) / len(pairs)
-        widest = stats.f(edf[after][best], edf[before][best])
-        low, high = (math.sqrt(ratio[best] / float(widest.isf(p))) for p in (tail, 1 - tail))
-        found.append(
-            NoiseChange(
-                averaging_time_s=float(times[column]),
-                first_start_s=float(starts[one[pairs[best]]]),
-                second_start_s=float(starts[two[pairs[best]]]),
-                factor=math.sqrt(ratio[best]),
-                low=low,
-                high=high,
-                probability=float(adjusted[best]),
-            )
-        )
-    return tuple(sorted(found, key=lambda change: change.probability)), len(pairs)
-
-
-def holm(probabilities: FloatArray) -> FloatArray:
-    """Return the probabilities adjusted by Holm's method for having made all these tests."""
-    count = len(probabilities)
-    order = np.argsort(probabilities, kind="stable")
-    stepped = np.maximum.accumulate(probabilities[order] * np.arange(count, 0, -1))
-    adjusted = np.empty(count)
-    adjusted[order] = np.minimum(stepped, 1.0)
-    return adjusted
 
 
 def _about_computed(curves: list[StabilityCurve]) -> tuple[Finding, ...]:
@@ -381,47 +309,6 @@ def _about_computed(curves: list[StabilityCurve]) -> tuple[Finding, ...]:
             Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values={"places": empty})
         )
     return tuple(found)
-
-
-def _about_changes(
-    changes: tuple[NoiseChange, ...], comparisons: int, window_s: float
-) -> tuple[Finding, ...]:
-    if comparisons == 0:
-        sentence = (
-            "No two windows could be compared: two that do not overlap, with at least "
-            f"{FEWEST_EDF:.0f} degrees of freedom each, are needed."
-        )
-        return (Finding(code="NOT_COMPARED", severity="note", sentence=sentence),)
-    if not changes:
-        sentence = (
-            f"No change of the noise stands out from chance in {comparisons} comparisons of windows of "
-            f"{duration_text(window_s)}."
-        )
-        values: dict[str, float | int | str] = {"comparisons": comparisons}
-        return (Finding(code="NOISE_STEADY", severity="good", sentence=sentence, values=values),)
-    return tuple(
-        Finding(
-            code="NOISE_CHANGED",
-            severity="caution",
-            sentence=change_sentence(change, comparisons, window_s),
-            values={**change.to_dict(), "comparisons": comparisons},
-        )
-        for change in changes
-    )
-
-
-def change_sentence(change: NoiseChange, comparisons: int, window_s: float) -> str:
-    """Return ``The noise at τ = 10 s changed by a factor of 3 …`` in words."""
-    first, second = (
-        f"{duration_text(start)} to {duration_text(start + window_s)}"
-        for start in (change.first_start_s, change.second_start_s)
-    )
-    return (
-        f"The noise at τ = {duration_text(change.averaging_time_s)} changed by a factor of "
-        f"{change.factor:.3g} (95 %: {change.low:.3g} to {change.high:.3g}) between the window from {first} "
-        f"and the one from {second}; among {comparisons} comparisons chance would show this with a "
-        f"probability of {change.probability:.1g}."
-    )
 
 
 def _plain(value: object) -> object:

@@ -15,9 +15,11 @@ from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.stability.averaging import Averaging, Factors, IntArray, chosen_factors
+from evenbeat.stability.chi_squared_sums import ChiSquaredSums
 from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.extended.forms import EXTENDED, Bias, Extended
+from evenbeat.stability.extended.form import Bias
+from evenbeat.stability.extended.forms import EXTENDED, Extended
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
@@ -41,6 +43,8 @@ class Points:
         Shape (n,): the noise exponents told, and those used.
     edf
         Shape (n,).
+    weights
+        Of the chi-squared variables behind each variance.
     """
 
     terms: list[TermSum]
@@ -48,6 +52,7 @@ class Points:
     told: FloatArray
     exponents: FloatArray
     edf: FloatArray
+    weights: list[FloatArray | None]
 
 
 def extended_curve(
@@ -76,6 +81,7 @@ def extended_curve(
         deviation=deviation,
         terms=np.array([term.terms for term in points.terms], dtype=np.int64),
         edf=points.edf,
+        distribution=ChiSquaredSums.of_weights(points.edf, points.weights),
         noise_exponent=points.exponents,
         findings=(
             *chosen.findings,
@@ -157,7 +163,7 @@ def computed_points(
 
     with threadpool_limits(limits=1, user_api="blas"):  # these matrices are too small for two threads
         terms = _in_parallel(samples, kind, factors, bias)
-        edf = [
+        found = [
             _freedom(kind, term, samples.points, pair, bias)
             for term, pair in zip(terms, zip(factors.tolist(), exponents.tolist(), strict=True), strict=True)
         ]
@@ -165,7 +171,10 @@ def computed_points(
             _bias(kind, samples.points, factor, noise, bias)
             for factor, noise in zip(factors.tolist(), exponents.tolist(), strict=True)
         ]
-    return Points(terms=terms, bias=np.array(ratios), told=told, exponents=exponents, edf=np.array(edf))
+    edf, weights = np.array([edf for edf, _ in found]), [weights for _, weights in found]
+    return Points(
+        terms=terms, bias=np.array(ratios), told=told, exponents=exponents, edf=edf, weights=weights
+    )
 
 
 def _in_parallel(samples: Samples, kind: Extended, factors: IntArray, bias: Bias) -> list[TermSum]:
@@ -184,13 +193,16 @@ def _bias(kind: Extended, points: int, factor: int, exponent: float, bias: Bias)
     return kind.form.bias(points, factor, round(exponent), bias)
 
 
-def _freedom(kind: Extended, terms: TermSum, points: int, pair: tuple[int, float], bias: Bias) -> float:
-    """Return the degrees of freedom; the smallest among the plausible noises where none was told."""
+def _freedom(
+    kind: Extended, terms: TermSum, points: int, pair: tuple[int, float], bias: Bias
+) -> tuple[float, FloatArray | None]:
+    """Return degrees of freedom and weights: of the noise with the fewest where none was told."""
     factor, exponent = pair
     if terms.terms == 0:
-        return math.nan
+        return math.nan, None
     plausible = range(lowest_exponent(kind.order), 3) if math.isnan(exponent) else (round(exponent),)
-    return min(kind.form.freedom(terms, points, factor, noise, bias) for noise in plausible)
+    edf, noise = min((kind.form.freedom(terms, points, factor, noise, bias), noise) for noise in plausible)
+    return edf, kind.form.weights(terms, points, factor, noise, edf)
 
 
 def about_effective_times(kind: Extended) -> tuple[Finding, ...]:

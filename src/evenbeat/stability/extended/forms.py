@@ -10,27 +10,28 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
-from typing import ClassVar, Literal, Protocol
+from typing import ClassVar
 
 import numpy as np
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
+from evenbeat.stability.extended.form import Bias, Form, gap_free_phase, variance_of
+from evenbeat.stability.extended.form_weights import form_of_stretches, in_proportion, weights_of_form
 from evenbeat.stability.extended.parabolic import (
     parabolic_freedom,
     parabolic_terms,
     parabolic_variance,
+    parabolic_weights_of_terms,
     white_phase_ratio,
 )
 from evenbeat.stability.extended.quadratic import (
     allan_variance,
-    expected_sum,
     freedom_by_ratio,
     freedom_of_mean,
-    hadamard_variance,
     relative_squares,
 )
-from evenbeat.stability.extended.subsequences import stretch_rows, sum_over_stretches
+from evenbeat.stability.extended.stretch_form import StretchForm
 from evenbeat.stability.extended.theo1 import (
     EFFECTIVE_SHARE,
     SHORTEST_SPAN,
@@ -39,50 +40,19 @@ from evenbeat.stability.extended.theo1 import (
     theo1_bias,
     theo1_variance,
 )
-from evenbeat.stability.extended.total import published_total_bias, total_bias, total_freedom, total_variance
+from evenbeat.stability.extended.total import (
+    published_total_bias,
+    total_bias,
+    total_form,
+    total_freedom,
+    total_variance,
+)
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom, overlapping_lags
-from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
+from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.samples import PhasePoints, Samples
+from evenbeat.stability.term_weights import has_weights, raised_to_freedom
 
-Bias = Literal["exact", "published", "none"]
-LARGEST_EXACT_STRETCH = 64
-LONGEST_STRETCH_FOR_FREEDOM = 16
 LONGEST_SPAN_FOR_FREEDOM = 64
-
-
-class Form(Protocol):
-    """One statistic at one averaging factor."""
-
-    effective_share: ClassVar[float]
-    smallest: ClassVar[int]
-    step: ClassVar[int]
-
-    def largest(self, points: int) -> int:
-        """Return the largest averaging factor of a record with this many phase points."""
-
-    def terms(self, samples: Samples, factor: int, bias: Bias) -> TermSum:
-        """Return the variance as ``total``, and the number of terms."""
-
-    def bias(self, points: int, factor: int, exponent: int, bias: Bias) -> float:
-        """Return the expectation in proportion to the variance that is estimated."""
-
-    def freedom(self, terms: TermSum, points: int, factor: int, exponent: int, bias: Bias) -> float:
-        """Return the equivalent degrees of freedom."""
-
-    def white_phase_variance(self, factor: int) -> float:
-        """Return about the variance that independent phase errors of unit variance make."""
-
-
-def _variance(value: float, terms: int) -> TermSum:
-    return TermSum(total=value, possible=terms, terms=terms)
-
-
-def gap_free_phase(samples: Samples) -> FloatArray:
-    """Return the phase of a record that is known to have no gaps."""
-    if not isinstance(samples, PhasePoints):  # unreachable: gaps are refused before
-        msg = "phase points without gaps are needed"
-        raise TypeError(msg)
-    return samples.phase_s
 
 
 class TotalForm:
@@ -99,7 +69,7 @@ class TotalForm:
     def terms(self, samples: Samples, factor: int, bias: Bias) -> TermSum:  # noqa: ARG002
         """Return the raw variance."""
         whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
-        return _variance(total_variance(whole, factor), samples.points - 2)
+        return variance_of(total_variance(whole, factor), samples.points - 2)
 
     def bias(self, points: int, factor: int, exponent: int, bias: Bias) -> float:
         """Return the expectation over the Allan variance."""
@@ -109,121 +79,27 @@ class TotalForm:
         """Return the degrees of freedom."""
         return total_freedom(points, factor, exponent)
 
+    def weights(
+        self,
+        terms: TermSum,  # noqa: ARG002
+        points: int,
+        factor: int,
+        exponent: int,
+        edf: float,
+    ) -> FloatArray | None:
+        """Return those of a record in equal proportions."""
+        if not has_weights(points / factor, edf):
+            return None
+        return raised_to_freedom(_total_weights(*in_proportion(points, factor, 1), exponent), edf)
+
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the Allan variance."""
         return allan_variance(factor, 2)
 
 
-# SOURCE: Howe and Vernotte 1999 and NIST SP 1065 (2008): modified total over modified Allan variance
-_PUBLISHED_MODIFIED = {2: 0.94, 1: 0.83, 0: 0.73, -1: 0.70, -2: 0.69}
-# SOURCE: Howe, Beard, Greenhall and Riley 2000: Hadamard total over Hadamard variance; of phase noises
-# nothing is published, the handbook's tables use that of white FM throughout
-_PUBLISHED_HADAMARD = {2: 0.995, 1: 0.995, 0: 0.995, -1: 0.851, -2: 0.771, -3: 0.717, -4: 0.679}
-
-
-@dataclass(frozen=True, kw_only=True)
-class StretchForm:
-    """Modified total variance (of phase), or Hadamard total variance (of frequency)."""
-
-    hadamard: bool
-    effective_share: ClassVar[float] = 1.0
-    smallest: ClassVar[int] = 1
-    step: ClassVar[int] = 1
-
-    def largest(self, points: int) -> int:
-        """Return a third of the number of values."""
-        return (points - self.hadamard) // 3
-
-    def terms(self, samples: Samples, factor: int, bias: Bias) -> TermSum:
-        """Return the raw variance."""
-        starts = samples.points - self.hadamard - 3 * factor + 1
-        if self._is_replaced(factor, bias):
-            return _variance(sum_of_squared_differences(samples, 1, 3).total / (6 * starts), starts)
-        phase = gap_free_phase(samples)
-        if self.hadamard:
-            increments = np.diff(np.asarray(phase, dtype=float))
-            return _variance(sum_over_stretches(increments, factor) / (6 * starts), starts)
-        return _variance(sum_over_stretches(phase, factor) / (2 * starts * float(factor) ** 2), starts)
-
-    def _is_replaced(self, factor: int, bias: Bias) -> bool:
-        """Whether the published tables have the overlapping Hadamard variance here: at factor 1."""
-        return self.hadamard and factor == 1 and bias == "published"
-
-    def bias(self, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
-        """Return the expectation over the modified Allan or the Hadamard variance."""
-        if self._is_replaced(factor, bias):
-            return 1.0
-        if bias == "published":
-            return (_PUBLISHED_HADAMARD if self.hadamard else _PUBLISHED_MODIFIED)[exponent]
-        return _stretch_bias(factor, exponent, hadamard=self.hadamard)
-
-    def freedom(self, terms: TermSum, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
-        """Return the degrees of freedom: exact up to factor 16, beyond by ratio to the difference form."""
-        if self._is_replaced(factor, bias):
-            return self._like(terms.terms, 1, exponent)
-        if factor <= LONGEST_STRETCH_FOR_FREEDOM:
-            return self._exact_freedom(terms.terms, factor, exponent)
-        return freedom_by_ratio(
-            terms.terms,
-            factor,
-            LONGEST_STRETCH_FOR_FREEDOM,
-            lambda starts, at: self._exact_freedom(starts, at, exponent),
-            lambda starts, at: self._like(starts, at, exponent),
-        )
-
-    def _exact_freedom(self, starts: int, factor: int, exponent: int) -> float:
-        lags = overlapping_lags(factor, 3)
-        return freedom_of_mean(starts, lags, _stretch_squares(factor, exponent, hadamard=self.hadamard))
-
-    def _like(self, starts: int, factor: int, exponent: int) -> float:
-        return equivalent_degrees_of_freedom(
-            _variance(0.0, starts),
-            factor,
-            exponent=exponent,
-            order=3 if self.hadamard else 2,
-            averaged=not self.hadamard,
-            overlapping=True,
-        )
-
-    def white_phase_variance(self, factor: int) -> float:
-        """Return that of the Hadamard or the modified Allan variance."""
-        return hadamard_variance(factor, 2) if self.hadamard else allan_variance(factor, 2) / factor
-
-
-def _rows(factor: int, *, hadamard: bool) -> FloatArray:
-    """Return the weights of phase."""
-    rows = stretch_rows(factor)
-    if not hadamard:
-        return rows
-    return np.asarray(np.pad(rows, ((0, 0), (1, 0))) - np.pad(rows, ((0, 0), (0, 1))))
-
-
 @lru_cache(maxsize=1024)
-def _stretch_squares(factor: int, exponent: int, *, hadamard: bool) -> FloatArray:
-    return relative_squares(_rows(factor, hadamard=hadamard), exponent, overlapping_lags(factor, 3))
-
-
-@lru_cache(maxsize=1024)
-def _stretch_bias(factor: int, exponent: int, *, hadamard: bool) -> float:
-    """Return the exact ratio of expectations, extrapolated beyond factor 64.
-
-    Under white PM m² times the numerator of the Hadamard total tends to its limit as 1/m, under flicker PM
-    it grows as log m; all other ratios have reached their limit to 1e-4.
-    """
-    if factor > LARGEST_EXACT_STRETCH and not (hadamard and exponent > 0):
-        return _stretch_bias(LARGEST_EXACT_STRETCH, exponent, hadamard=hadamard)
-    if factor > LARGEST_EXACT_STRETCH:
-        at = np.array([LARGEST_EXACT_STRETCH // 2, LARGEST_EXACT_STRETCH, factor])
-        scale = 1.0 / at if exponent == 2 else np.log(at)
-        half, whole = (m**2 * expected_sum(_rows(int(m), hadamard=True), exponent) for m in at[:2])
-        numerator = whole + (whole - half) * (scale[2] - scale[1]) / (scale[1] - scale[0])
-        numerator /= factor**2
-    else:
-        numerator = expected_sum(_rows(factor, hadamard=hadamard), exponent)
-    if hadamard:
-        return float(numerator) / (6 * hadamard_variance(factor, exponent))
-    difference = np.repeat([1.0, -2.0, 1.0], factor)[np.newaxis, :] / factor
-    return float(numerator) / expected_sum(difference, exponent)
+def _total_weights(points: int, factor: int, exponent: int) -> FloatArray:
+    return weights_of_form(total_form(points, factor), exponent, 2)
 
 
 class Theo1Form:
@@ -239,7 +115,7 @@ class Theo1Form:
 
     def terms(self, samples: Samples, factor: int, bias: Bias) -> TermSum:  # noqa: ARG002
         """Return the raw variance."""
-        return _variance(theo1_variance(gap_free_phase(samples), factor), samples.points - factor)
+        return variance_of(theo1_variance(gap_free_phase(samples), factor), samples.points - factor)
 
     def bias(self, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
         """Return the expectation over the Allan variance at the effective averaging time."""
@@ -263,13 +139,26 @@ class Theo1Form:
 
     def _like(self, starts: int, factor: int, exponent: int) -> float:
         return equivalent_degrees_of_freedom(
-            _variance(0.0, starts),
+            variance_of(0.0, starts),
             factor // 2,
             exponent=exponent,
             order=2,
             averaged=False,
             overlapping=True,
         )
+
+    def weights(
+        self,
+        terms: TermSum,  # noqa: ARG002
+        points: int,
+        factor: int,
+        exponent: int,
+        edf: float,
+    ) -> FloatArray | None:
+        """Return those of a record in equal proportions."""
+        if not has_weights(2 * points / factor, edf):
+            return None
+        return raised_to_freedom(_span_weights(*in_proportion(points, factor, 2), exponent), edf)
 
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the Allan variance at the effective averaging time."""
@@ -283,6 +172,12 @@ def _span_lags(span: int) -> IntArray:
 @lru_cache(maxsize=1024)
 def _span_squares(span: int, exponent: int) -> FloatArray:
     return relative_squares(span_rows(span), exponent, _span_lags(span))
+
+
+@lru_cache(maxsize=1024)
+def _span_weights(points: int, span: int, exponent: int) -> FloatArray:
+    rows = span_rows(span)
+    return weights_of_form(form_of_stretches(rows.T @ rows, points), exponent, 2)
 
 
 class ParabolicForm:
@@ -309,6 +204,17 @@ class ParabolicForm:
     def freedom(self, terms: TermSum, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
         """Return the degrees of freedom of the terms that exist."""
         return parabolic_freedom(terms, factor, exponent)
+
+    def weights(
+        self,
+        terms: TermSum,
+        points: int,  # noqa: ARG002
+        factor: int,
+        exponent: int,
+        edf: float,
+    ) -> FloatArray | None:
+        """Return those of the terms that exist."""
+        return parabolic_weights_of_terms(terms, factor, exponent, edf)
 
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the parabolic variance."""

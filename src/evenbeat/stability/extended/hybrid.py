@@ -10,16 +10,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import TypedDict
 
 import numpy as np
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
+from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.stability.averaging import Averaging, Factors, IntArray, chosen_factors
+from evenbeat.stability.chi_squared_sums import ChiSquaredSums
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.extended.curves import Points, about_bias, check_no_gaps, computed_points
-from evenbeat.stability.extended.forms import EXTENDED, Bias, gap_free_phase
+from evenbeat.stability.extended.form import Bias, gap_free_phase
+from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.extended.quadratic import allan_variance
 from evenbeat.stability.extended.theo1 import theo1_variance
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
@@ -27,6 +31,7 @@ from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_noise, about_record, about_rounding, about_variation
 from evenbeat.stability.samples import Samples, samples_of
+from evenbeat.stability.term_weights import weights_of_differences
 from evenbeat.units import duration_text
 
 HYBRID = "theo1_hybrid"
@@ -35,6 +40,12 @@ JOINED_AT = 0.1
 RATIOS = 24
 FEWEST_POINTS = 91
 _THEO1 = EXTENDED["theo1"]
+
+
+class _Allan(TypedDict):
+    order: int
+    averaged: bool
+    overlapping: bool
 
 
 def hybrid_curve(
@@ -70,7 +81,9 @@ def hybrid_curve(
     variances = np.array([term.total for term in (*allan, *theo1.terms)])
     ratio = np.concatenate([np.ones(len(short)), theo1.bias])
     deviation = np.sqrt(variances / ratio) / record.interval_s
-    edf = [_allan_freedom(term, int(m), e) for term, m, e in zip(allan, short, exponents, strict=False)]
+    found = [_allan_freedom(term, int(m), e) for term, m, e in zip(allan, short, exponents, strict=False)]
+    edf = np.array([*(edf for edf, _ in found), *theo1.edf])
+    weights = [*(weights for _, weights in found), *theo1.weights]
     response = np.array([math.sqrt(allan_variance(int(m), 2) / 12) for m in chosen.factors])
     return StabilityCurve(
         statistic=HYBRID,
@@ -82,7 +95,8 @@ def hybrid_curve(
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in (*allan, *theo1.terms)], dtype=np.int64),
-        edf=np.concatenate([edf, theo1.edf]),
+        edf=edf,
+        distribution=ChiSquaredSums.of_weights(edf, weights),
         noise_exponent=exponents,
         record_name="" if record.source is None else record.source.name,
         record_sha256="" if record.source is None else record.source.sha256,
@@ -131,14 +145,14 @@ def _allan_points(samples: Samples, factors: IntArray) -> list[TermSum]:
     return found
 
 
-def _allan_freedom(terms: TermSum, factor: int, exponent: float) -> float:
+def _allan_freedom(terms: TermSum, factor: int, exponent: float) -> tuple[float, FloatArray | None]:
+    """Return degrees of freedom and weights: of the noise with the fewest where none was told."""
     plausible = range(-2, 3) if math.isnan(exponent) else (round(exponent),)
-    return min(
-        equivalent_degrees_of_freedom(
-            terms, factor, exponent=noise, order=2, averaged=False, overlapping=True
-        )
-        for noise in plausible
+    allan: _Allan = {"order": 2, "averaged": False, "overlapping": True}
+    edf, noise = min(
+        (equivalent_degrees_of_freedom(terms, factor, exponent=noise, **allan), noise) for noise in plausible
     )
+    return edf, weights_of_differences(terms, factor, edf, exponent=noise, **allan)
 
 
 def measured_ratio(samples: Samples) -> float:

@@ -8,6 +8,7 @@ in phase, so that their exact covariance gives the degrees of freedom, with gaps
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -19,6 +20,7 @@ from evenbeat.stability.extended.quadratic import allan_variance, phase_kernel
 from evenbeat.stability.freedom import freedom_of_terms
 from evenbeat.stability.kernels import BoolArray, TermSum, sum_of_squared_differences
 from evenbeat.stability.samples import Samples
+from evenbeat.stability.term_weights import MOST_AVERAGING_TIMES, weights_of_terms
 
 LARGEST_EXACT = 48
 """Up to this factor the covariance is summed over all pairs of samples; beyond it is that of this factor."""
@@ -77,19 +79,27 @@ def parabolic_variance(terms: TermSum, factor: int) -> float:
 
 def parabolic_freedom(terms: TermSum, factor: int, exponent: int) -> float:
     """Return the degrees of freedom from the covariance of the terms: exact up to ``LARGEST_EXACT``."""
+    return freedom_of_terms(terms, factor, _covariance(factor, exponent), spans=3, overlapping=True)
 
+
+def parabolic_weights_of_terms(terms: TermSum, factor: int, exponent: int, edf: float) -> FloatArray | None:
+    """Return the weights of the chi-squared variables behind the mean of the squared terms."""
+    return weights_of_terms(terms, factor, edf, _covariance(factor, exponent))
+
+
+def _covariance(factor: int, exponent: int) -> Callable[[IntArray], FloatArray]:
     def covariance(lags: IntArray) -> FloatArray:
         scale = max(1.0, factor / LARGEST_EXACT)
         at, values = _covariances(min(factor, LARGEST_EXACT), exponent)
         return np.interp(lags / scale, at, values)
 
-    return freedom_of_terms(terms, factor, covariance, spans=3, overlapping=True)
+    return covariance
 
 
 @lru_cache(maxsize=512)
 def _covariances(factor: int, exponent: int) -> tuple[FloatArray, FloatArray]:
     """Return lags up to the reach of the sum over lags, and the covariance of two terms there."""
-    reach = 31 * factor
+    reach = (MOST_AVERAGING_TIMES + 1) * factor
     weights = parabolic_weights(factor)
     pairs = np.correlate(weights, weights, mode="full")
     side = len(weights) - 1

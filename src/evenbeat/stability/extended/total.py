@@ -134,12 +134,24 @@ def _overlapping(points: int, factor: int, exponent: int) -> float:
     )
 
 
-@lru_cache(maxsize=1024)
-def _relative_variance(points: int, factor: int, exponent: int) -> float:
-    """Return ``tr C² / (tr C)²`` of the covariance C of all terms."""
+def _rows(points: int, factor: int) -> FloatArray:
+    """Return the weights of the phase in each term, shape (points - 2, points)."""
     index, weights = _points_and_weights(points, factor, np.arange(1, points - 1))
     rows = np.zeros((points - 2, points))
     np.add.at(rows, (np.arange(points - 2)[:, np.newaxis], index), weights)
+    return rows
+
+
+def total_form(points: int, factor: int) -> FloatArray:
+    """Return the quadratic form of phase, up to a factor, shape (points, points)."""
+    rows = _rows(points, factor)
+    return np.asarray(rows.T @ rows)
+
+
+@lru_cache(maxsize=1024)
+def _relative_variance(points: int, factor: int, exponent: int) -> float:
+    """Return ``tr C² / (tr C)²`` of the covariance C of all terms."""
+    rows = _rows(points, factor)
     lag = np.abs(np.arange(points)[:, np.newaxis] - np.arange(points))
     covariance = rows @ phase_kernel(lag, exponent) @ rows.T
     return float(np.sum(covariance**2) / np.trace(covariance) ** 2)
