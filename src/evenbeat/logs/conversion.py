@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from evenbeat.findings import Finding
 from evenbeat.logs.layout import QUANTITIES
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind
-from evenbeat.units import parse_unit
+from evenbeat.units import SECONDS_PER_DAY, parse_unit
 
 _DIMENSIONS = {
     "frequency": "frequency",
@@ -21,6 +22,8 @@ _DIMENSIONS = {
     "phase": "time",
     "time_interval": "time",
     "period": "time",
+    "interval_error": "time",
+    "count": "count",
 }
 _ROUND_FREQUENCIES_HZ = (32768.0, *(m * 10.0**e for e in range(3, 10) for m in (1.0, 2.0, 5.0)))
 _NEAR_ROUND = 1e-3
@@ -35,6 +38,7 @@ class Statement:
     where: str
     quantity: str | None
     unit: str | None
+    line: int | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -77,9 +81,14 @@ def agreed(statements: tuple[Statement, ...], path: str) -> tuple[str | None, st
             unit = unit or said
             if factor != _factor(unit, path):
                 raise _contradiction(unit, unit.unit, said, said.unit, path)
-    if quantity and unit and _DIMENSIONS[quantity.quantity or ""] != _factor(unit, path)[0]:
+    if quantity and unit and not _fitting(quantity.quantity or "", _factor(unit, path)[0]):
         raise _contradiction(quantity, quantity.quantity, unit, unit.unit, path)
     return (quantity.quantity if quantity else None), (unit.unit if unit else None)
+
+
+def _fitting(quantity: str, dimension: str) -> bool:
+    """Return whether a unit suits a quantity: interval errors may be fractions, such as µs per second."""
+    return dimension == _DIMENSIONS[quantity] or (quantity == "interval_error" and dimension == "fractional")
 
 
 def convert(
@@ -90,6 +99,8 @@ def convert(
     nominal_frequency_hz: float | None,
     column: str,
     path: str,
+    line: int | None = None,
+    interval_s: float | None = None,
 ) -> Converted:
     """Return the readings in SI, as if they were readings of the device under test.
 
@@ -102,9 +113,13 @@ def convert(
     -----
     Positive means that the device under test is ahead (phase) or fast (frequency), IEEE Std 1139.
     """
-    typical = float(np.nanmedian(readings))
-    quantity, unit, findings = _with_assumptions(quantity, unit, typical, column, path)
-    factor = parse_unit(unit)[1]
+    typical = typical_of(readings)
+    quantity, unit, findings = _with_assumptions(
+        quantity, unit, typical=typical, column=column, path=path, line=line
+    )
+    dimension, factor = unit_size(unit)
+    if quantity == "interval_error":
+        return _of_interval_errors(readings, dimension, factor, interval_s, findings)
     if quantity in ("phase", "time_interval"):
         return _converted("phase", readings * factor, factor, nominal_frequency_hz, findings)
     if quantity == "fractional_frequency":
@@ -125,6 +140,71 @@ def convert(
         return _converted("frequency", values, factor * nominal, nominal, findings)
     values = (readings - nominal / factor) / (nominal / factor)
     return _converted("frequency", values, factor / nominal, nominal, findings)
+
+
+def _of_interval_errors(
+    readings: FloatArray,
+    dimension: str,
+    factor: float,
+    interval_s: float | None,
+    findings: tuple[Finding, ...],
+) -> Converted:
+    """Return frequency from errors of intervals: one that comes out too long is of a slow device."""
+    if dimension == "time":
+        if interval_s is None:
+            sentence = (
+                "The readings were taken as errors of one second each (override with --gate or gate_s)."
+            )
+            finding = Finding(code="ASSUMED_SECONDS", severity="caution", sentence=sentence)
+            findings = (*findings, finding)
+        factor = factor / (interval_s or 1.0)
+    errors = readings * factor
+    with np.errstate(divide="ignore"):
+        return _converted("frequency", 0.0 - errors / (1 + errors), factor, None, findings)
+
+
+def typical_of(readings: FloatArray) -> float:
+    """Return the median of the readings, of a hundred thousand spread evenly where there are more."""
+    spread = readings[:: max(1, len(readings) // 100_000)]
+    return float(np.nanmedian(spread if not np.isnan(spread).all() else readings))
+
+
+def unit_size(text: str) -> tuple[str, float]:
+    """Return what a unit measures and its size in SI, also with a number in front or as a rate.
+
+    ``0.1 ns``, ``-us``, ``us/s``, ``ns/d``, ``10^-11`` and ``parts in 10^11`` are understood beside what
+    :func:`evenbeat.units.parse_unit` knows; a minus turns the sign.
+
+    Raises
+    ------
+    InputError
+        If the unit is not known.
+    """
+    name = _plain_power(text.strip())
+    match = re.fullmatch(r"([+-]?(?:\d+\.?\d*|\.\d+)?(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ%]*)(?:/(s|d))?", name)
+    if match is None or name in ("1", "") or (not (match.group(1) and match.group(2)) and not match.group(3)):
+        return parse_unit(name)
+    size, unit, per = match.groups()
+    dimension, factor = parse_unit(unit)
+    try:
+        factor *= float(size) if size not in ("", "+", "-") else float(f"{size}1")
+    except ValueError:
+        return parse_unit(text)
+    if per is None:
+        return dimension, factor
+    if dimension != "time":
+        return parse_unit(text)
+    return "fractional", factor / (SECONDS_PER_DAY if per == "d" else 1.0)
+
+
+def _plain_power(text: str) -> str:
+    """Return powers of ten as numbers: ``10^-11``, ``×10⁻¹¹`` and ``parts in 10^11`` are ``1e-11``."""
+    plain = text.translate(str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻−", "0123456789--"))
+    parts = re.fullmatch(r"(?:parts|pp|p)\s*(?:in|per)?\s*10\^?(\d+)", plain)
+    if parts:
+        return f"1e-{parts.group(1)}"
+    power = re.fullmatch(r"([+-]?)[x×*·]?\s*(?:10\^?|1?[eE])(-\d+)", plain)
+    return f"{power.group(1)}1e{power.group(2)}" if power else plain
 
 
 def turned(converted: Converted) -> Converted:
@@ -165,7 +245,7 @@ def _same_quantity(quantity: str) -> str:
 
 def _factor(said: Statement, path: str) -> tuple[str, float]:
     try:
-        return parse_unit(said.unit or "")
+        return unit_size(said.unit or "")
     except InputError as error:
         msg = f"{said.where}: {error}"
         raise LogError(msg, path=path) from None
@@ -178,30 +258,32 @@ def _contradiction(
         f"{one.where} says '{first}' but {other.where} says '{second}', which contradict each other; "
         "correct the one that is wrong"
     )
-    return LogError(msg, path=path)
+    return LogError(msg, path=path, line=other.line or one.line)
 
 
 def _with_assumptions(
-    quantity: str | None, unit: str | None, typical: float, column: str, path: str
+    quantity: str | None, unit: str | None, *, typical: float, column: str, path: str, line: int | None
 ) -> tuple[str, str, tuple[Finding, ...]]:
     if quantity is None and unit is not None:
         quantity = {"frequency": "frequency", "fractional": "fractional_frequency", "time": "phase"}[
-            parse_unit(unit)[0]
+            unit_size(unit)[0]
         ]
         if quantity == "phase":
             return quantity, unit, (_assumed("phase (time error)", unit, column, "quantity"),)
         return quantity, unit, ()
     if quantity is None:
-        return _guessed(typical, column, path)
+        return _guessed(typical, column, path, line)
     if unit is None:
-        default = {"frequency": "Hz", "fractional": "1", "time": "s"}[_DIMENSIONS[quantity]]
+        default = {"frequency": "Hz", "fractional": "1", "time": "s", "count": "1"}[_DIMENSIONS[quantity]]
         if quantity == "frequency_ratio":
             return quantity, default, ()
         return quantity, default, (_unit_finding(quantity, default, column),)
     return quantity, unit, ()
 
 
-def _guessed(typical: float, column: str, path: str) -> tuple[str, str, tuple[Finding, ...]]:
+def _guessed(
+    typical: float, column: str, path: str, line: int | None
+) -> tuple[str, str, tuple[Finding, ...]]:
     """Return frequency in hertz where the readings lie next to a round frequency, else refuse."""
     nearest = min(_ROUND_FREQUENCIES_HZ, key=lambda hz: abs(typical / hz - 1))
     if abs(typical / nearest - 1) < _NEAR_ROUND and nearest >= 32768:
@@ -218,7 +300,7 @@ def _guessed(typical: float, column: str, path: str) -> tuple[str, str, tuple[Fi
             f"nothing says what the readings of column {column} (median {typical:.6g}) are; say it with "
             f"--quantity {'|'.join(QUANTITIES)} (quantity) and --unit (unit)"
         )
-    raise LogError(msg, path=path)
+    raise LogError(msg, path=path, line=line)
 
 
 def _assumed(what: str, unit: str, column: str, option: str) -> Finding:
@@ -236,6 +318,18 @@ def _unit_finding(quantity: str, unit: str, column: str) -> Finding:
         "(override with --unit or unit)."
     )
     return Finding(code="ASSUMED_UNIT", severity="note", sentence=sentence, values={"unit": unit})
+
+
+def round_frequency(frequency_hz: float, path: str) -> tuple[float, Finding]:
+    """Return the round frequency next to one that was read, and the finding that says so.
+
+    Raises
+    ------
+    LogError
+        If the frequency is not positive.
+    """
+    nominal = _round_near(frequency_hz, path)
+    return nominal, _nominal_finding(nominal)
 
 
 def _round_near(frequency_hz: float, path: str) -> float:

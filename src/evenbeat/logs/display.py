@@ -40,16 +40,42 @@ def display_step(values: FloatArray, printed: float | None) -> float | None:
         The common divisor of all differences between distinct readings, at least the last digit;
         ``None`` where neither the digits nor the readings show a step above the spacing of floats.
     """
-    distinct = np.unique(values[np.isfinite(values)])
-    if not len(distinct):
+    finite = values if np.isfinite(values).all() else values[np.isfinite(values)]
+    if not len(finite):
         return None
-    float_spacing = float(np.spacing(np.abs(distinct).max()))
+    float_spacing = float(np.spacing(max(abs(finite.max()), abs(finite.min()))))
     if printed is not None and printed < 4 * float_spacing:
         printed = None
+    if len(np.unique(finite[: 4 * _MOST_DISTINCT])) > _MOST_DISTINCT:  # no lattice: spare the sorting
+        return _divisor_unsorted(finite, printed) if printed else None
+    distinct = _distinct(finite)
     if len(distinct) < 3:
         return _common_divisor(distinct, printed) if printed else None
     coarse = _lattice_step(distinct, printed or 4 * float_spacing)
     return coarse if coarse is not None else (_common_divisor(distinct, printed) if printed else None)
+
+
+def _distinct(values: FloatArray) -> FloatArray:
+    """Return the distinct values in order; where there are few, not all are sorted."""
+    if len(values) < 100_000:
+        return np.unique(values)
+    few = np.unique(values[: 4 * _MOST_DISTINCT])
+    places = np.minimum(np.searchsorted(few, values), len(few) - 1)
+    others = values[few[places] != values]
+    return few if not len(others) else np.unique(np.concatenate([few, np.unique(others)]))
+
+
+def _divisor_unsorted(values: FloatArray, printed: float) -> float:
+    """Return the greatest common divisor of the differences from the first value, in last digits."""
+    steps = np.rint((values[: 4 * _MOST_DISTINCT] - values[0]) / printed)
+    for part in (steps, None):
+        steps = np.rint((values - values[0]) / printed) if part is None else part
+        if np.abs(steps).max() > 2**53:
+            return printed
+        divisor = int(np.gcd.reduce(np.abs(steps).astype(np.int64)))
+        if divisor <= 1:
+            return printed
+    return printed * divisor
 
 
 def _common_divisor(distinct: FloatArray, printed: float) -> float:

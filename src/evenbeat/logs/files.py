@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import gzip
 import hashlib
-import zlib
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from evenbeat.errors import LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.packing import packing_of, unpacked
 
-GZIP_MAGIC = b"\x1f\x8b"
 _UTF8_BOM = b"\xef\xbb\xbf"
 _UTF16_BOMS = (b"\xff\xfe", b"\xfe\xff")
 _TEXT_CONTROLS = b"\t\n\r\f\v\x1a"
@@ -28,62 +28,131 @@ class LogText:
         UTF-8, lines ended by line feeds only, no byte-order mark.
     sha256, size_bytes
         Of the bytes on disk, before anything was unpacked.
+    packing
+        ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain.
     """
 
     path: str
     text: bytes
     sha256: str
     size_bytes: int
+    packing: str = ""
+    findings: tuple[Finding, ...] = ()
 
 
-def load_text(path: str | Path) -> LogText:
-    """Return the text of a plain or gzip file.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class RawFile:
+    """The bytes of a file, the same before and after they were read."""
+
+    path: str
+    content: bytes
+    sha256: str
+    findings: tuple[Finding, ...] = ()
+
+
+def load_text(path: str | Path, *, partial: bool = False) -> LogText:
+    """Return the text of a plain, gzip, xz, bzip2 or zip file.
+
+    Parameters
+    ----------
+    partial
+        Read the complete lines of a file that is cut off or still being written.
 
     Raises
     ------
     LogError
-        If there is no such file, or it is a folder, empty, binary, or a damaged gzip file.
+        If there is no such file, or it is a folder, empty, binary, damaged, or changes while it is read.
     """
-    raw = _read_bytes(Path(path))
-    if not raw:
-        msg = "the file is empty; a table of readings is needed"
-        raise LogError(msg, path=path)
-    content = _unpacked(raw, path) if raw.startswith(GZIP_MAGIC) else raw
-    text = _utf8(content, path)
-    if b"\r" in text:
-        text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if not text.strip():
-        msg = "the file holds only blanks; a table of readings is needed"
-        raise LogError(msg, path=path)
-    return LogText(path=str(path), text=text, sha256=hashlib.sha256(raw).hexdigest(), size_bytes=len(raw))
+    return text_of(load_raw(path, partial=partial), partial=partial)
 
 
-def _read_bytes(path: Path) -> bytes:
-    if path.is_dir():
+def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
+    """Return the bytes of a file with their hash.
+
+    Raises
+    ------
+    LogError
+        If there is no such file, or it is a folder, empty, or changes while it is read.
+    """
+    place = Path(path)
+    if place.is_dir():
         msg = "this is a folder; give the file of one log"
         raise LogError(msg, path=path)
     try:
-        return path.read_bytes()
+        before = place.stat()
+        content = place.read_bytes()
+        after = place.stat()
     except FileNotFoundError:
         msg = "there is no such file"
         raise LogError(msg, path=path) from None
     except (OSError, ValueError) as error:
         msg = f"the file cannot be read ({getattr(error, 'strerror', None) or error})"
         raise LogError(msg, path=path) from error
+    if not content:
+        msg = "the file is empty; a table of readings is needed"
+        raise LogError(msg, path=path)
+    findings = _checked_rest(before, after, content, path, partial=partial)
+    return RawFile(path=str(path), content=content, sha256=_digest(content), findings=findings)
 
 
-def _unpacked(raw: bytes, path: str | Path) -> bytes:
-    try:
-        return gzip.decompress(raw)
-    except EOFError:
-        msg = "the gzip file ends too early (it was cut off while written or copied); copy it again"
-        raise LogError(msg, path=path) from None
-    except (OSError, zlib.error) as error:
-        msg = f"the gzip file is damaged ({error}); copy it again"
-        raise LogError(msg, path=path) from None
+def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
+    """Return the text in the bytes of a file.
+
+    Raises
+    ------
+    LogError
+        If the file is binary or damaged, or holds only blanks.
+    """
+    packing = packing_of(raw.content)
+    content, findings = unpacked(raw.content, raw.path, partial=partial)
+    if partial and not content.endswith(b"\n") and b"\n" in content:
+        content = content[: content.rindex(b"\n") + 1]
+    text = utf8(content, raw.path)
+    if b"\r" in text:
+        text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if not text[:_PROBE_BYTES].strip() and not text.strip():
+        msg = "the file holds only blanks; a table of readings is needed"
+        raise LogError(msg, path=raw.path)
+    return LogText(
+        path=raw.path,
+        text=text,
+        sha256=raw.sha256,
+        size_bytes=len(raw.content),
+        packing=packing,
+        findings=(*raw.findings, *findings),
+    )
 
 
-def _utf8(content: bytes, path: str | Path) -> bytes:
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def _checked_rest(
+    before: os.stat_result, after: os.stat_result, content: bytes, path: str | Path, *, partial: bool
+) -> tuple[Finding, ...]:
+    """Refuse a file that was written to while it was read, unless its complete lines are wanted."""
+    same = (before.st_size, before.st_mtime_ns) == (after.st_size, after.st_mtime_ns)
+    if (same and len(content) in (after.st_size, 0)) or not after.st_size:  # devices state no size
+        return ()
+    if partial and after.st_size >= before.st_size:
+        sentence = "The file grew while it was read; the lines complete at that moment were used."
+        return (Finding(code="STILL_WRITTEN", severity="caution", sentence=sentence),)
+    line = content.count(b"\n") + 1
+    msg = (
+        f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); read a copy, "
+        "or take the lines that are complete with --partial (partial=True)"
+    )
+    raise LogError(msg, path=path, line=line)
+
+
+def utf8(content: bytes, path: str | Path) -> bytes:
+    """Return bytes of text as UTF-8 without byte-order mark; Latin-1 is understood.
+
+    Raises
+    ------
+    LogError
+        If the bytes are no text.
+    """
     if content.startswith(_UTF16_BOMS):
         try:
             return content.decode("utf-16").encode()
@@ -104,4 +173,8 @@ def _utf8(content: bytes, path: str | Path) -> bytes:
 
 
 def _binary(path: str | Path) -> LogError:
-    return LogError("this is a binary file; a text table (plain or gzip) is needed", path=path)
+    msg = (
+        "this is a binary file of no kind that is known here; a text table (plain, gzip, xz or zip), "
+        "Parquet, HDF5 or NumPy file is needed"
+    )
+    return LogError(msg, path=path)

@@ -2,20 +2,55 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal, get_args
 
-Quantity = Literal["frequency", "fractional_frequency", "frequency_ratio", "phase", "time_interval", "period"]
-QUANTITIES: tuple[Quantity, ...] = (
+Quantity = Literal[
     "frequency",
     "fractional_frequency",
     "frequency_ratio",
     "phase",
     "time_interval",
     "period",
-)
+    "interval_error",
+    "count",
+]
+QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 CellKind = Literal["number", "moment", "measured", "missing", "text"]
-TimeForm = Literal["iso", "unix", "mjd", "elapsed"]
+TimeForm = Literal["iso", "unix", "mjd", "split_mjd", "spreadsheet", "time_of_day", "elapsed"]
+Writing = Literal["cells", "pairs", "fixed"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate:
+    """One way in which the rows of a log could be written, and why.
+
+    Parameters
+    ----------
+    understood
+        Share of all cells of the first lines that are understood, 0 to 1.
+    rows
+        Number of the first lines that are rows.
+    reason
+        What speaks for it or against it.
+    """
+
+    writing: Writing
+    separator: str
+    decimal: str
+    columns: int
+    understood: float
+    rows: int
+    reason: str = ""
+
+    def __str__(self) -> str:
+        named = {"\t": "tab", " ": "blanks", ",": "comma", ";": "semicolon", "|": "bar"}
+        how = {"pairs": "name=value pairs", "fixed": "columns of fixed width"}.get(
+            self.writing, f"cells separated by {named.get(self.separator, self.separator)}"
+        )
+        mark = "comma" if self.decimal == "," else "point"
+        return f"{how}, decimal {mark}, {self.columns} column{'s' * (self.columns != 1)}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +71,8 @@ class Form:
         Names of the columns, empty where there are none.
     first_line
         One-based line of the first row of numbers.
+    header_line
+        One-based line of the header, where there is one.
     lead_in
         Bytes of the first line that belong to a header which lost its line end.
     joined_moment
@@ -43,7 +80,14 @@ class Form:
     comments
         Text of the comment lines, marks removed.
     skipped
-        Number of lines before the first row that are neither comment nor header.
+        Lines before the first row that are neither comment nor header.
+    writing
+        ``cells`` with a separator, ``pairs`` (name=value) or ``fixed`` columns; the last two are
+        rewritten line by line as cells before they are read.
+    fortran
+        Exponents are written with the letter D.
+    candidates
+        What the rows could be, the likeliest first.
     """
 
     separator: str
@@ -52,10 +96,14 @@ class Form:
     kinds: tuple[CellKind, ...]
     header: tuple[str, ...] = ()
     first_line: int = 1
+    header_line: int | None = None
     lead_in: int = 0
     joined_moment: bool = False
     comments: tuple[str, ...] = ()
-    skipped: int = 0
+    skipped: tuple[int, ...] = ()
+    writing: Writing = "cells"
+    fortran: bool = False
+    candidates: tuple[Candidate, ...] = ()
 
     def label(self, index: int) -> str:
         """Return how a column is called in a sentence: its name, or its position where it has none."""
@@ -112,12 +160,16 @@ class Layout:
         Position of the time column, ``None`` where there is none.
     time_words, time_unit
         What the name of the time column states, lower case.
+    time_of_day
+        Position of a column of seconds of day beside a column of days, where date and time are split.
     time_assumed
         The first column was taken as the time only because it rises as time does.
     unused
         Positions of columns of numbers that were not chosen.
     statements
         What the comment lines say.
+    stated
+        What the caller stated about the log, by the name of the option.
     """
 
     form: Form
@@ -127,7 +179,15 @@ class Layout:
     time: int | None = None
     time_words: str = ""
     time_unit: str | None = None
+    time_of_day: int | None = None
     time_assumed: bool = False
     covariates: tuple[Covariate, ...] = ()
     unused: tuple[int, ...] = ()
     statements: Statements = field(default_factory=Statements)
+    stated: Mapping[str, Any] = field(default_factory=dict)
+
+    def to_toml(self) -> str:
+        """Return the layout as the text of a TOML file, which ``read_log(..., layout=...)`` takes."""
+        from evenbeat.logs.layout_file import layout_toml
+
+        return layout_toml(self)

@@ -1,31 +1,40 @@
-"""A table on disk → record, with every assumption as a finding."""
+"""A log on disk → record, with every assumption as a finding."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.errors import InputError, LogError
-from evenbeat.logs.columns import assign_columns
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turned
-from evenbeat.logs.detect import PROBE_LINES, detect_form
+from evenbeat.logs.counts import phase_of_counts
 from evenbeat.logs.display import display_step, printed_step
-from evenbeat.logs.files import LogText, load_text
-from evenbeat.logs.grid import Grid, grid_from_times, regular_grid
-from evenbeat.logs.headers import comment_statements
-from evenbeat.logs.layout import Form, Layout, Statements
+from evenbeat.logs.form.detect import PROBE_LINES
+from evenbeat.logs.layout import Layout, Statements
+from evenbeat.logs.layout_file import chosen_layout
+from evenbeat.logs.options import Choice, Options
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.tables import Columns, first_cells, line_of_row, read_columns
-from evenbeat.logs.timestamps import Times, looks_like_time, times_from_numbers, times_from_text
+from evenbeat.logs.rows.tables import first_cells
+from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
+from evenbeat.logs.sheet import Sheet, open_sheet
+from evenbeat.logs.times.grid import Grid, grid_from_times, regular_grid, rows_in_order
+from evenbeat.logs.times.numbers import (
+    Decimals,
+    decimals_of_texts,
+    times_from_days,
+    times_from_numbers,
+)
+from evenbeat.logs.times.texts import times_from_text
+from evenbeat.logs.times.timestamps import Times, times_from_moments
 from evenbeat.record import Record, Source
 
-FEWEST_ROWS = 3
-"""Two readings have a difference, three the first spread of differences."""
+if TYPE_CHECKING:
+    from evenbeat.quantities import FloatArray
 
 
 def read_log(
@@ -36,23 +45,32 @@ def read_log(
     nominal_frequency_hz: float | None = None,
     interval_s: float | None = None,
     gate_s: float | None = None,
-    columns: Mapping[str, str | int] | None = None,
+    columns: Mapping[str, Choice] | None = None,
     time_zone: str | None = None,
     reading_of: str | None = None,
+    date_order: str | None = None,
+    clock: str | None = None,
+    bad_lines: str = "refuse",
+    partial: bool = False,
+    layout: str | Path | Layout | None = None,
 ) -> Record:
-    """Return the record in a text table, plain or gzip.
+    """Return the record in a log.
 
     Parameters
     ----------
     path
-        Cells separated by comma, semicolon, tab, bar or blanks; a header and comment lines (``#``,
-        ``%``, ``;``, ``//``) are optional, ``key: value`` comments are understood.
+        A table of text, plain or packed (gzip, xz, bzip2, zip with one member): cells separated by
+        comma, semicolon, tab, bar or blanks, columns of fixed width, or ``name=value`` pairs; header
+        and comment lines (``#``, ``%``, ``;``, ``//``) are optional, ``key: value`` comments are
+        understood. Or a RINEX clock file, a CGGTTS file, Parquet, HDF5 or NumPy ``.npy``.
     quantity
         ``frequency``, ``fractional_frequency``, ``frequency_ratio`` (to nominal), ``phase`` or
-        ``time_interval`` (time error, positive when the device under test is ahead), ``period``.
+        ``time_interval`` (time error, positive when the device under test is ahead), ``period``,
+        ``interval_error`` (by how much each interval was too long) or ``count`` (running total of
+        cycles).
     unit
-        ``Hz`` to ``GHz``, ``s`` to ``fs``, ``ppm``, ``ppb`` or a multiplier such as ``1e-11``; a
-        negative multiplier turns the sign.
+        ``Hz`` to ``GHz``, ``s`` to ``fs``, ``ppm``, ``ppb``, a multiplier such as ``1e-11``, or one with
+        a unit such as ``0.1 ns``; a minus in front turns the sign.
     nominal_frequency_hz
         What the frequency should be.
     interval_s
@@ -60,13 +78,25 @@ def read_log(
     gate_s
         Length of the counter's gate in seconds, where it is shorter than the interval.
     columns
-        ``value``, ``time`` or a covariate's name to a header name or zero-based position.
+        ``value``, ``time`` or a covariate's name to a header name or zero-based position;
+        ``{'time': None}`` leaves the time column out.
     time_zone
         Name of the zone of time stamps that state none, such as ``Europe/Oslo``.
     reading_of
         ``device`` (default): the device under test was measured against the reference.
         ``reference``: a counter that runs on the device measured the reference, so that a reading
         above nominal means that the device is slow; the sign is turned.
+    date_order
+        ``day-first`` or ``month-first``, for dates such as 03/04/2026.
+    clock
+        Name of the clock in a file that holds several.
+    bad_lines
+        ``refuse`` (default) a log with a line that cannot be read, or ``reject`` such lines, and rows
+        whose time does not advance; they are counted in a finding with their line numbers.
+    partial
+        Read the complete lines of a file that is cut off or still being written.
+    layout
+        A layout file, or the layout that :func:`evenbeat.inspect_log` found, so that nothing is detected.
 
     Returns
     -------
@@ -78,176 +108,204 @@ def read_log(
     LogError
         If the log cannot be read without a guess; the sentence names the line or the option.
     """
-    log = load_text(path)
-    layout = _layout(log, detect_form(log), quantity, columns)
-    said = layout.statements
-    stated = replace(
-        said,
-        nominal_frequency_hz=_positive(nominal_frequency_hz, "nominal_frequency_hz")
-        or said.nominal_frequency_hz,
-        interval_s=_positive(interval_s, "interval_s") or said.interval_s,
-        gate_s=_positive(gate_s, "gate_s") or said.gate_s,
-        time_zone=time_zone or said.time_zone,
-        reading_of=reading_of or said.reading_of or "device",
+    options = Options(
+        quantity=quantity,
+        unit=unit,
+        nominal_frequency_hz=nominal_frequency_hz,
+        interval_s=interval_s,
+        gate_s=gate_s,
+        columns=columns,
+        time_zone=time_zone,
+        reading_of=reading_of,
+        date_order=date_order,
+        clock=clock,
+        bad_lines=bad_lines,
+        partial=partial,
     )
-    if stated.reading_of not in ("device", "reference"):
-        msg = f"reading_of is {reading_of!r}; it must be 'device' or 'reference'"
-        raise InputError(msg)
-    table = _table(log, layout)
-    converted = _converted(
-        log, layout, table, quantity=quantity, unit=unit, nominal_frequency_hz=stated.nominal_frequency_hz
+    written, options = chosen_layout(layout, options)
+    return record_of(open_sheet(path, options, written), options)
+
+
+def record_of(sheet: Sheet, options: Options) -> Record:
+    """Return the record in an opened log.
+
+    Raises
+    ------
+    LogError
+        If what its readings or times are cannot be told.
+    """
+    stated = options.with_statements(sheet.layout.statements)
+    quantity, unit = stated_quantity(sheet, options)
+    sheet, times, late = timed(sheet, stated, options)
+    if quantity != "count":
+        converted = converted_readings(sheet, quantity, unit, stated)
+        grid = _grid(sheet, times, stated.interval_s)
+        return _record(sheet, converted=converted, times=times, grid=grid, stated=stated, late=late)
+    grid = _grid(sheet, times, stated.interval_s)
+    converted = phase_of_counts(
+        sheet.table.numbers[sheet.layout.value],
+        grid=grid,
+        nominal_frequency_hz=stated.nominal_frequency_hz,
+        path=sheet.log.path,
+        locate=sheet.locate,
     )
     converted = turned(converted) if stated.reading_of == "reference" else converted
-    _check_finite(log, layout, table, converted)
-    times = _times(log, layout, table, stated)
-    grid = _grid(log, layout, table, times, stated.interval_s)
-    return _record(log, layout, table, converted=converted, times=times, grid=grid, stated=stated)
+    return _record(sheet, converted=converted, times=times, grid=grid, stated=stated, late=late)
 
 
-def _positive(value: float | None, name: str) -> float | None:
-    if value is not None and not (math.isfinite(value) and value > 0):
-        msg = f"{name} is {value}; it must be a positive number"
-        raise InputError(msg)
-    return value
+def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | None]:
+    """Return quantity and unit on which options, header, cells and comments agree.
 
-
-def _layout(
-    log: LogText, form: Form, quantity: str | None, columns: Mapping[str, str | int] | None
-) -> Layout:
-    try:
-        statements = comment_statements(form.comments)
-    except InputError as error:
-        raise LogError(str(error), path=log.path) from None
-    return assign_columns(
-        form,
-        statements,
-        quantity=quantity or statements.quantity,
-        columns=columns,
-        path=log.path,
-        time_first=_first_column_rises(log, form),
-    )
-
-
-def _first_column_rises(log: LogText, form: Form) -> bool:
-    """Return whether the first of several columns of numbers rises as time does."""
-    if form.kinds[0] != "number" or "moment" in form.kinds:
-        return False
-    if sum(kind in ("number", "measured") for kind in form.kinds) < 2:
-        return False
-    cells = first_cells(log, form, 0, PROBE_LINES)
-    try:
-        return looks_like_time(np.array([float(cell.replace(",", ".")) for cell in cells]))
-    except ValueError:
-        return False
-
-
-def _table(log: LogText, layout: Layout) -> Columns:
-    """Return the columns the record needs, checked for enough readings."""
-    numbers = [layout.value, *(covariate.index for covariate in layout.covariates)]
-    texts: list[int] = []
-    if layout.time is not None:
-        moment = layout.form.kinds[layout.time] in ("moment", "text")
-        (texts if moment else numbers).append(layout.time)
-    table = read_columns(log, layout.form, numbers=numbers, texts=texts)
-    readings = int(np.count_nonzero(~np.isnan(table.numbers[layout.value])))
+    Raises
+    ------
+    LogError
+        If they do not.
+    """
+    layout, said = sheet.layout, sheet.layout.statements
     label = layout.form.label(layout.value)
-    if not readings:
-        msg = f"all {table.rows} readings in column {label} are missing; there is nothing to analyse"
-        raise LogError(msg, path=log.path)
-    if readings < FEWEST_ROWS:
-        msg = f"column {label} holds {readings} usable reading(s); at least {FEWEST_ROWS} are needed"
-        raise LogError(msg, path=log.path)
-    return table
-
-
-def _converted(
-    log: LogText,
-    layout: Layout,
-    table: Columns,
-    *,
-    quantity: str | None,
-    unit: str | None,
-    nominal_frequency_hz: float | None,
-) -> Converted:
-    said, label = layout.statements, layout.form.label(layout.value)
+    cell_unit = sheet.table.cell_units.get(layout.value)
     statements = (
-        Statement(where="the option --quantity or --unit", quantity=quantity, unit=unit),
         Statement(
-            where=f"the name of column {label}", quantity=layout.value_quantity, unit=layout.value_unit
+            where="the option --quantity or --unit", quantity=options.quantity, unit=options.unit, line=None
         ),
-        Statement(where=f"a cell of column {label}", quantity=None, unit=table.cell_units.get(layout.value)),
-        Statement(where="a comment line", quantity=said.quantity, unit=said.unit),
+        Statement(
+            where=f"the name of column {label}",
+            quantity=layout.value_quantity,
+            unit=layout.value_unit,
+            line=layout.form.header_line,
+        ),
+        Statement(where=f"a cell of column {label}", quantity=None, unit=cell_unit, line=None),
+        Statement(where="a comment line", quantity=said.quantity, unit=said.unit, line=None),
     )
-    agreed_quantity, agreed_unit = agreed(statements, log.path)
-    return convert(
-        table.numbers[layout.value],
-        quantity=agreed_quantity,
-        unit=agreed_unit,
-        nominal_frequency_hz=nominal_frequency_hz,
-        column=label,
-        path=log.path,
-    )
+    return agreed(statements, sheet.log.path)
 
 
-def _check_finite(log: LogText, layout: Layout, table: Columns, converted: Converted) -> None:
-    """Refuse readings that have no frequency, such as a period of zero."""
-    bad = ~np.isfinite(converted.values) & ~np.isnan(table.numbers[layout.value])
-    if bad.any():
+def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, stated: Statements) -> Converted:
+    """Return the readings in SI, turned where the reference was read.
+
+    Raises
+    ------
+    LogError
+        If the quantity cannot be told, or a reading has no frequency, such as a period of zero.
+    """
+    layout, readings = sheet.layout, sheet.table.numbers[sheet.layout.value]
+    converted = convert(
+        readings,
+        quantity=quantity,
+        unit=unit,
+        nominal_frequency_hz=stated.nominal_frequency_hz,
+        column=layout.form.label(layout.value),
+        path=sheet.log.path,
+        line=layout.form.first_line if sheet.log.text else None,
+        interval_s=stated.gate_s or stated.interval_s,
+    )
+    converted = turned(converted) if stated.reading_of == "reference" else converted
+    finite = np.isfinite(converted.values)
+    if not finite.all() and (bad := ~finite & ~np.isnan(readings)).any():
         row = int(np.argmax(bad))
         msg = (
-            f"the reading {table.numbers[layout.value][row]:g} in column {layout.form.label(layout.value)} "
+            f"the reading {readings[row]:g} in column {layout.form.label(layout.value)} "
             "cannot be converted; write a missing reading as NaN"
         )
-        raise LogError(msg, path=log.path, line=line_of_row(log, layout.form, row))
+        raise LogError(msg, path=sheet.log.path, line=sheet.locate(row))
+    return converted
 
 
-def _times(log: LogText, layout: Layout, table: Columns, stated: Statements) -> Times | None:
+def timed(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None, int]:
+    """Return the sheet with the times of its rows, and how many rows were late and left out.
+
+    Raises
+    ------
+    LogError
+        If a time cannot be understood.
+    """
+    times = _times(sheet, stated, options)
+    if times is None or not options.reject:
+        return sheet, times, 0
+    kept = rows_in_order(times.seconds)
+    if len(kept) == len(times.seconds):
+        return sheet, times, 0
+    late = len(times.seconds) - len(kept)
+    return sheet.kept(kept), replace(times, seconds=times.seconds[kept]), late
+
+
+def _times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:
+    layout, table, path = sheet.layout, sheet.table, sheet.log.path
     if layout.time is None:
         return None
-    locate = partial(line_of_row, log, layout.form)
-    if layout.time in table.texts:
-        return times_from_text(
-            table.texts[layout.time], time_zone=stated.time_zone, path=log.path, locate=locate
+    if table.moments is not None:
+        return times_from_moments(
+            table.moments, time_zone=stated.time_zone, path=path, locate=sheet.locate, scale=sheet.scale
         )
-    values = table.numbers[layout.time]
+    if layout.time_of_day is not None:
+        return times_from_days(
+            table.numbers[layout.time],
+            table.numbers[layout.time_of_day],
+            words=layout.time_words,
+            path=path,
+            locate=sheet.locate,
+        )
+    if layout.time in table.texts and layout.form.kinds[layout.time] != "number":
+        return times_from_text(
+            table.texts[layout.time],
+            time_zone=stated.time_zone,
+            date_order=options.date_order,
+            path=path,
+            locate=sheet.locate,
+        )
+    values = _time_numbers(sheet, layout.time)
     times = times_from_numbers(
-        values, words=layout.time_words, unit=layout.time_unit, path=log.path, locate=locate
+        values, words=layout.time_words, unit=layout.time_unit, path=path, locate=sheet.locate
     )
-    counted = layout.time_assumed and times.form == "elapsed" and np.median(np.diff(values)) == 1
+    return _elapsed_from(layout, times, values, stated)
+
+
+def _time_numbers(sheet: Sheet, time: int) -> FloatArray | Decimals:
+    if sheet.table.whole is not None:
+        return Decimals(whole=sheet.table.whole)
+    if time in sheet.table.texts:
+        texts, decimal = sheet.table.texts[time], sheet.layout.form.decimal
+        return decimals_of_texts(texts, decimal, sheet.log.path, sheet.locate)
+    return sheet.table.numbers[time]
+
+
+def _elapsed_from(layout: Layout, times: Times, numbers: FloatArray | Decimals, stated: Statements) -> Times:
+    """Return elapsed times with the start that the log states, in the interval where rows are numbered."""
+    if times.form != "elapsed":
+        return times
+    values = numbers.floats if isinstance(numbers, Decimals) else numbers
+    counted = layout.time_assumed and np.median(np.diff(values)) == 1
     if counted and stated.interval_s is not None:  # numbers of the rows, not seconds
         times = replace(times, seconds=times.seconds * stated.interval_s)
-    if times.start is None and stated.start is not None:
+    if stated.start is not None:
         first = round(float(values[0]) * 1e9) if abs(float(values[0])) < 9e9 else 0
         start = np.datetime64(stated.start.removesuffix("Z"), "ns") + np.timedelta64(first, "ns")
         times = replace(times, start=start)
     return times
 
 
-def _grid(
-    log: LogText, layout: Layout, table: Columns, times: Times | None, interval_s: float | None
-) -> Grid:
+def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
     if times is not None:
-        locate = partial(line_of_row, log, layout.form)
-        return grid_from_times(times.seconds, stated_s=interval_s, path=log.path, locate=locate)
+        return grid_from_times(times.seconds, stated_s=interval_s, path=sheet.log.path, locate=sheet.locate)
     if interval_s is None:
         msg = (
             "the log has no time column and states no interval; give the spacing of its rows with --interval "
             "(interval_s)"
         )
-        raise LogError(msg, path=log.path)
-    return regular_grid(table.rows, interval_s)
+        raise LogError(msg, path=sheet.log.path)
+    return regular_grid(sheet.table.rows, interval_s)
 
 
 def _record(
-    log: LogText,
-    layout: Layout,
-    table: Columns,
+    sheet: Sheet,
     *,
     converted: Converted,
     times: Times | None,
     grid: Grid,
     stated: Statements,
+    late: int,
 ) -> Record:
+    layout, table, log = sheet.layout, sheet.table, sheet.log
     if stated.gate_s is not None and stated.gate_s > grid.interval_s * (1 + 1e-6):
         msg = f"the gate of {stated.gate_s:g} s is longer than the interval of {grid.interval_s:g} s"
         raise LogError(msg, path=log.path)
@@ -256,8 +314,7 @@ def _record(
         for covariate in layout.covariates
         if not np.isnan(table.numbers[covariate.index]).all()
     }
-    form = layout.form
-    printed = printed_step(first_cells(log, form, layout.value, PROBE_LINES))
+    printed = printed_step(first_cells(log, layout.form, layout.value, PROBE_LINES)) if log.text else None
     step = display_step(table.numbers[layout.value], printed)
     return Record(
         kind=converted.kind,
@@ -271,10 +328,19 @@ def _record(
         counter_weighting=stated.counter_weighting if converted.kind == "frequency" else None,
         resolution=None if step is None else step * converted.step_factor,
         findings=(
+            *sheet.findings,
             *form_findings(layout, table),
+            *_late_finding(late),
             *converted.findings,
             *(() if times is None else times.findings),
             *grid.findings,
         ),
-        source=Source(path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows),
+        source=Source(path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + late),
     ).treated("read_log", path=Path(log.path).name)
+
+
+def _late_finding(late: int) -> tuple[Finding, ...]:
+    if not late:
+        return ()
+    sentence = f"{late} row(s) whose time does not advance were rejected, as was asked for."
+    return (Finding(code="LATE_ROWS", severity="caution", sentence=sentence, values={"rows": late}),)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from evenbeat.findings import Finding
-from evenbeat.logs.headers import column_meaning
+from evenbeat.findings import Finding, Severity
+from evenbeat.logs.form.headers import column_meaning
 from evenbeat.logs.layout import Layout, Statements
-from evenbeat.logs.tables import Columns
+from evenbeat.logs.rows.lines import HARMLESS
+from evenbeat.logs.rows.tables import Columns
 
 
 def form_findings(layout: Layout, table: Columns) -> tuple[Finding, ...]:
@@ -25,10 +27,11 @@ def _layout_remarks(layout: Layout) -> Iterator[Finding]:
         yield Finding(code="STATED_IN_COMMENTS", severity="note", sentence=sentence)
     if form.skipped:
         sentence = (
-            f"{form.skipped} line(s) of text before the first row were not understood and were skipped."
+            f"{len(form.skipped)} line(s) of text before the first row were not understood and were skipped: "
+            f"{numbered(form.skipped)}."
         )
         yield Finding(
-            code="SKIPPED_LINES", severity="note", sentence=sentence, values={"lines": form.skipped}
+            code="SKIPPED_LINES", severity="note", sentence=sentence, values={"lines": len(form.skipped)}
         )
     if form.decimal == ",":
         sentence = "Commas in the numbers were taken as decimal marks."
@@ -70,6 +73,17 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
         sentence = f"{missing} of {table.rows} rows hold no reading (empty, NaN or a text such as OVLD)."
         values = {"missing": missing, "rows": table.rows}
         yield Finding(code="MISSING_READINGS", severity="note", sentence=sentence, values=values)
+    if table.rejected:
+        reasons = Counter(rejected.reason for rejected in table.rejected)
+        told = "; ".join(f"{count} × {reason}" for reason, count in reasons.most_common(3))
+        sentence = (
+            f"{len(table.rejected)} line(s) were rejected as no row of the log "
+            f"({numbered([rejected.line for rejected in table.rejected])}): {told}."
+        )
+        values = {"rejected": len(table.rejected), "first_line": table.rejected[0].line}
+        harmless = all(reason in HARMLESS for reason in reasons)
+        severity: Severity = "note" if harmless else "caution"
+        yield Finding(code="REJECTED_LINES", severity=severity, sentence=sentence, values=values)
     empty = [c.name for c in layout.covariates if np.isnan(table.numbers[c.index]).all()]
     if empty:
         sentence = f"These columns hold no reading at all and were left out: {', '.join(empty)}."
@@ -84,6 +98,12 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     if unstated:
         sentence = f"The log states no unit for {', '.join(unstated)}; degrees Celsius were assumed."
         yield Finding(code="ASSUMED_CELSIUS", severity="note", sentence=sentence)
+
+
+def numbered(lines: Sequence[int]) -> str:
+    """Return line numbers as people say them, the first few."""
+    named = ", ".join(str(line) for line in lines[:5]) + (", …" if len(lines) > 5 else "")
+    return f"line{'s' * (len(lines) > 1)} {named}"
 
 
 def _no_unit(name: str) -> bool:

@@ -10,12 +10,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import optimize
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.timestamps import Locate
+from evenbeat.logs.rows.stamps import IntArray
+from evenbeat.logs.times.timestamps import Locate
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
 
@@ -24,14 +24,14 @@ _SHORT_SPAN = 64
 _WIDE_SPAN = 4096
 _SNAP = 2e-4  # ordinary error of a computer's clock
 _STATED_TOLERANCE = 0.05
+_EVEN_STEP = 1e-6
 _TOLERATED_JITTER = 0.15
 _REPEATED = 0.1  # a step this much shorter than the interval is no step
 _CLEAR_STEP = 0.2  # steps this close to whole intervals leave no doubt
 _MOST_DOUBLED = 0.05
 _EVEN_SPREAD = 0.24  # median distance from the nearest cell; 0.25 for times without any grid
+_LEAVE_OUT = "leave the time column out with --column time=none and --interval (columns={'time': None})"
 _LARGEST_GROWTH = 30  # cells per row beyond which stamps are wrong rather than gapped
-
-IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -82,20 +82,21 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
         too irregular for a grid.
     """
     steps = np.diff(seconds)
-    spacing = _typical_spacing(seconds, steps, path)
+    if _even(steps):
+        spacing = float((seconds[-1] - seconds[0]) / len(steps))
+        _check_stated(spacing, stated_s, path, locate)
+        cells = np.arange(len(seconds))
+        interval, measured = _reported_interval(seconds, cells, np.zeros(1), stated_s)
+        return Grid(positions=cells, cells=len(cells), interval_s=interval, findings=measured)
+    spacing = _typical_spacing(seconds, steps, path, locate)
     _check_order(steps, spacing, path, locate)
-    if stated_s is not None and abs(spacing / stated_s - 1) > _STATED_TOLERANCE:
-        msg = (
-            f"the interval is stated as {stated_s:g} s but the time stamps are {spacing:.6g} s apart; "
-            "correct --interval (interval_s) or the time column"
-        )
-        raise LogError(msg, path=path)
+    _check_stated(spacing, stated_s, path, locate)
     _check_size(seconds, steps, spacing, path, locate)
     cells, residual = _nearest_cells(seconds, steps, spacing)
     irregular: tuple[Finding, ...] = ()
     doubled = np.diff(cells) < 1
     if np.count_nonzero(doubled) > _MOST_DOUBLED * len(doubled) or np.median(np.abs(residual)) > _EVEN_SPREAD:
-        raise _too_irregular(spacing, path)
+        raise _too_irregular(spacing, residual, path, locate)
     if doubled.any():
         _check_doubles(seconds, cells, residual, spacing, path=path, locate=locate)
         cells, irregular = _spread(cells, residual, path, locate)
@@ -109,12 +110,34 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     )
 
 
-def _typical_spacing(seconds: FloatArray, steps: FloatArray, path: str) -> float:
+def rows_in_order(seconds: FloatArray) -> IntArray:
+    """Return the rows whose time is later than that of all rows before."""
+    latest = np.maximum.accumulate(seconds)
+    kept = np.concatenate([[True], seconds[1:] > latest[:-1]])
+    return np.flatnonzero(kept).astype(np.int64)
+
+
+def _even(steps: FloatArray) -> bool:
+    """Return whether all steps are one: then there is nothing to look for."""
+    low, high = (float(steps.min()), float(steps.max())) if len(steps) else (0.0, 0.0)
+    return low > 0 and high - low <= _EVEN_STEP * low
+
+
+def _check_stated(spacing: float, stated_s: float | None, path: str, locate: Locate) -> None:
+    if stated_s is not None and abs(spacing / stated_s - 1) > _STATED_TOLERANCE:
+        msg = (
+            f"the interval is stated as {stated_s:g} s but the time stamps are {spacing:.6g} s apart; "
+            "correct --interval (interval_s) or the time column"
+        )
+        raise LogError(msg, path=path, line=locate(1))
+
+
+def _typical_spacing(seconds: FloatArray, steps: FloatArray, path: str, locate: Locate) -> float:
     """Return the spacing of neighbours: the median step, made exact by the median over many rows."""
     rising = steps[steps > 0]
     if not len(rising):
-        msg = "the time never advances; give --interval (interval_s) and leave the time column out"
-        raise LogError(msg, path=path)
+        msg = f"the time never advances; {_LEAVE_OUT}"
+        raise LogError(msg, path=path, line=locate(min(1, len(seconds) - 1)))
     spacing = float(np.median(rising))
     span = min(_SHORT_SPAN, len(seconds) // 4)
     if span > 1:  # most short spans hold no gap, and jitter divides by their length
@@ -130,9 +153,15 @@ def _check_order(steps: FloatArray, spacing: float, path: str, locate: Locate) -
         row = int(np.argmax(steps < -1.5 * spacing))
         msg = (
             f"the time runs backwards by {duration_text(-steps[row])} where rows are "
-            f"{duration_text(spacing)} apart; sort the log or cut it there"
+            f"{duration_text(spacing)} apart{_clock_change(-steps[row])}; sort the log, cut it there, or "
+            "reject rows that are late with --bad-lines reject (bad_lines='reject')"
         )
         raise LogError(msg, path=path, line=locate(row + 1))
+
+
+def _clock_change(back_s: float) -> str:
+    near = abs(back_s - 3600) < 120
+    return ", as when clocks are changed (state the zone with --time-zone or time_zone)" if near else ""
 
 
 def _check_size(seconds: FloatArray, steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
@@ -196,7 +225,8 @@ def _check_doubles(
     if repeated.any() and not (coarse or jittery):
         msg = (
             f"the time advances by {steps[row - 1]:.6g} s where rows are "
-            f"{duration_text(spacing)} apart; remove repeated rows"
+            f"{duration_text(spacing)} apart; remove repeated rows, or reject them with "
+            "--bad-lines reject (bad_lines='reject')"
         )
         raise LogError(msg, path=path, line=locate(row))
     surplus = len(cells) - (int(cells[-1] - cells[0]) + 1)
@@ -230,12 +260,14 @@ def _spread(
     return spread, (Finding(code="IRREGULAR_TIMES", severity="caution", sentence=sentence, values=values),)
 
 
-def _too_irregular(spacing: float, path: str) -> LogError:
+def _too_irregular(spacing: float, residual: FloatArray, path: str, locate: Locate) -> LogError:
+    row = int(np.argmax(np.abs(residual)))
     msg = (
-        f"the time stamps are too uneven for a grid of {duration_text(spacing)}; give readings at an even "
-        "spacing, or treat few widely spaced points as a calibration history"
+        f"the time stamps are too uneven for a grid of {duration_text(spacing)} (here by "
+        f"{abs(residual[row]):.2f} intervals); {_LEAVE_OUT} if the readings are even, or treat few widely "
+        "spaced points as a calibration history"
     )
-    return LogError(msg, path=path)
+    return LogError(msg, path=path, line=locate(row))
 
 
 def _reported_interval(

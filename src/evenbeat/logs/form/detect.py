@@ -5,17 +5,18 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from evenbeat.errors import LogError
 from evenbeat.logs.files import LogText
-from evenbeat.logs.layout import CellKind, Form
-
-MISSING_TEXTS = frozenset(
-    {"", "-", "--", "---", "nan", "none", "null", "na", "n/a", "#n/a", "ovld", "ovl", "ol", "overload"}
-    | {"inv", "invalid", "missing", "-nan", "nil", "*", "?"}
+from evenbeat.logs.form.cells import (
+    MISSING_TEXTS,
+    cell_kind,
+    holds_joined_moment,
+    is_comment,
+    split_line,
 )
-"""Texts that stand for a reading that is missing, in lower case."""
+from evenbeat.logs.layout import Candidate, CellKind, Form
 
 PROBE_LINES = 1000
 _PROBE_BYTES = 1 << 18
@@ -23,42 +24,30 @@ _COMMENT = re.compile(r"\s*(?:#|%|//|;)+\s?")
 _CANDIDATES = tuple(
     (separator, decimal) for separator in ";\t|, " for decimal in ".," if separator != decimal
 )
-_NUMBERS = {
-    ".": re.compile(
-        r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?inf(?:inity)?", re.ASCII | re.IGNORECASE
-    ),
-    ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?|[+-]?inf(?:inity)?", re.ASCII | re.IGNORECASE),
-}
-_MEASURED = {
-    mark: re.compile(rf"([+-]?\d+{re.escape(mark)}?\d*(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})", re.ASCII)
-    for mark in ".,"
-}
-_MOMENT = re.compile(
-    r"\d{4}[-/]\d{1,2}[-/]\d{1,2}"
-    r"(?:[T ]\s*\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?)?",
-    re.ASCII,
-)
-JOINED_MOMENT = r"(\d{4}[-/]\d\d[-/]\d\d)[ \t,;|]+(\d\d:\d\d)"
-_JOINED_MOMENT = re.compile(JOINED_MOMENT, re.ASCII)
+_SCORED_LINES = 200
+_FORTRAN = re.compile(r"\d\.?\d*[dD][+-]?\d")
 
 
-def detect_form(log: LogText) -> Form:
+def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
     """Return how the rows are written.
+
+    Parameters
+    ----------
+    wanted
+        What a written layout says; the rows are then read so or not at all.
 
     Raises
     ------
     LogError
-        If no line holds a number, or the file is of a known kind that is no plain table.
+        If no line holds a number.
     """
-    lines = _first_lines(log.text)
-    if any("RINEX VERSION / TYPE" in line for line in lines[:3]):
-        msg = "this is a RINEX file with several clocks; extract one as a table with columns time and phase"
-        raise LogError(msg, path=log.path)
+    lines = first_lines(log.text)
     content = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
-    split = _best_split([line for _, line in content])
-    if split is None:
+    splits = _ranked_splits([line for _, line in content], wanted)
+    if not splits:
         raise LogError(_no_numbers(lines), path=log.path)
-    return _form(content, split)
+    candidates = tuple(split.candidate() for split in splits)
+    return replace(_form(content, splits[0]), candidates=candidates)
 
 
 def _no_numbers(lines: list[str]) -> str:
@@ -68,48 +57,26 @@ def _no_numbers(lines: list[str]) -> str:
     return f"no row of numbers was found in the first {len(lines)} lines; a table of readings is needed"
 
 
-def cell_kind(cell: str, decimal: str = ".") -> CellKind:
-    """Return what one cell holds."""
-    if cell.lower() in MISSING_TEXTS:
-        return "missing"
-    if _NUMBERS[decimal].fullmatch(cell):
-        return "number"
-    if _MOMENT.fullmatch(cell):
-        return "moment"
-    return "measured" if _MEASURED[decimal].fullmatch(cell) else "text"
-
-
-def is_moment(cell: str) -> bool:
-    """Return whether a cell holds a date, with or without time of day."""
-    return _MOMENT.fullmatch(cell.strip()) is not None
-
-
-def measured_parts(cell: str, decimal: str) -> tuple[str, str] | None:
-    """Return number and unit of a cell such as ``10.000001 MHz``."""
-    match = _MEASURED[decimal].fullmatch(cell)
-    return (match.group(1), match.group(2)) if match else None
-
-
-def split_line(line: str, separator: str, *, joined_moment: bool = False) -> list[str]:
-    """Return the cells of one line without surrounding blanks and quotation marks."""
-    if joined_moment:
-        line = _JOINED_MOMENT.sub(r"\1T\2", line)
-    cells = line.split() if separator == " " else line.split(separator)
-    return [cell.strip().strip('"').strip() for cell in cells]
-
-
-def is_comment(line: str, separator: str) -> bool:
-    """Return whether a line is a comment; a leading semicolon is an empty cell where it separates cells."""
-    start = line.lstrip()
-    return start.startswith(("#", "%", "//")) or (start.startswith(";") and separator != ";")
-
-
 @dataclass(frozen=True, kw_only=True)
 class _Split:
     separator: str
     decimal: str
     columns: int
     joined: bool
+    understood: float = 0.0
+    rows: int = 0
+    reason: str = ""
+
+    def candidate(self) -> Candidate:
+        return Candidate(
+            writing="cells",
+            separator=self.separator,
+            decimal=self.decimal,
+            columns=self.columns,
+            understood=self.understood,
+            rows=self.rows,
+            reason=self.reason,
+        )
 
     def cells(self, line: str) -> list[str]:
         return split_line(line, self.separator, joined_moment=self.joined)
@@ -131,7 +98,8 @@ def _looks_like_row(kinds: Sequence[CellKind], separator: str) -> bool:
     )
 
 
-def _first_lines(text: bytes) -> list[str]:
+def first_lines(text: bytes) -> list[str]:
+    """Return the first lines of a text, the last complete."""
     probe = text[:_PROBE_BYTES]
     lines = probe.decode("utf-8", errors="ignore").split("\n")
     if len(probe) < len(text):
@@ -139,35 +107,51 @@ def _first_lines(text: bytes) -> list[str]:
     return lines[:PROBE_LINES]
 
 
-def _best_split(lines: Sequence[str]) -> _Split | None:
-    joined = sum(bool(_JOINED_MOMENT.search(line)) for line in lines) > len(lines) / 2
-    best: tuple[float, int, _Split] | None = None
-    for separator, decimal in _CANDIDATES:
-        body = [line for line in lines if not is_comment(line, separator)]
-        score, columns = _score(body, separator, decimal, joined=joined)
-        if columns and (best is None or (round(score, 9), columns) > best[:2]):  # on a tie more columns
-            split = _Split(separator=separator, decimal=decimal, columns=columns, joined=joined)
-            best = (round(score, 9), columns, split)
-    if best is None:
-        return None
-    split = best[2]
-    if split.separator == "," and split.columns == 2 and _comma_is_decimal(lines):
-        return _Split(separator=" ", decimal=",", columns=1, joined=joined)
-    return split
+def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Split]:
+    """Return the ways to split the lines into cells, the likeliest first: more understood, more columns."""
+    joined = sum(holds_joined_moment(line) for line in lines) > len(lines) / 2
+    head = len(lines) - _SCORED_LINES // 2
+    scored = lines if head <= _SCORED_LINES // 2 else [*lines[: _SCORED_LINES // 2], *lines[head:]]
+    ways = _CANDIDATES if wanted is None else ((wanted.separator, wanted.decimal),)
+    splits = [_scored(scored, separator, decimal, joined=joined) for separator, decimal in ways]
+    splits = [split for split in splits if split.columns]
+    splits.sort(key=lambda split: (-split.understood, -split.columns))
+    if not splits or wanted is not None:
+        return splits
+    best = splits[0]
+    if best.separator == "," and best.columns == 2 and _comma_is_decimal(lines):
+        reason = (
+            "what follows the comma reads as decimals: it starts with zeros, or the first part never changes"
+        )
+        comma = replace(best, separator=" ", decimal=",", columns=1, reason=reason)
+        return [comma, *splits]
+    return splits
 
 
-def _score(lines: Sequence[str], separator: str, decimal: str, *, joined: bool) -> tuple[float, int]:
-    """Return the share of understood cells over all lines, and the most frequent number of cells."""
+def _scored(lines: Sequence[str], separator: str, decimal: str, *, joined: bool) -> _Split:
+    """Return a split with the share of understood cells over all lines and the most frequent width."""
     total = 0.0
     widths: Counter[int] = Counter()
-    for line in lines:
+    body = [line for line in lines if not is_comment(line, separator)]
+    for line in body:
         kinds = [cell_kind(cell, decimal) for cell in split_line(line, separator, joined_moment=joined)]
         if _looks_like_row(kinds, separator):
             total += sum(kind != "text" for kind in kinds) / len(kinds)
             widths[len(kinds)] += 1
-    if not widths:
-        return 0.0, 0
-    return total / len(lines), widths.most_common(1)[0][0]
+    rows = sum(widths.values())
+    columns, same = widths.most_common(1)[0] if widths else (0, 0)
+    understood = round(total / len(body), 9) if body else 0.0
+    reason = f"{understood:.0%} of the cells understood in {rows} of {len(body)} lines"
+    reason += "" if same == rows else f", {rows - same} of them with another number of cells"
+    return _Split(
+        separator=separator,
+        decimal=decimal,
+        columns=columns,
+        joined=joined,
+        understood=understood,
+        rows=rows,
+        reason=reason,
+    )
 
 
 def _comma_is_decimal(lines: Sequence[str]) -> bool:
@@ -191,12 +175,14 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     rows = [(number, line) for number, line in content if split.is_row(line)]
     first = glued.line if glued else rows[0][0]
     before = [(number, line) for number, line in content if number < first]
-    comments = [
-        _COMMENT.sub("", line, count=1).strip() for _, line in before if is_comment(line, split.separator)
+    comment_lines = [
+        (number, _COMMENT.sub("", line, count=1).strip())
+        for number, line in before
+        if is_comment(line, split.separator)
     ]
-    prose = [line for _, line in before if not is_comment(line, split.separator)]
-    header = glued.names if glued else _header(prose, comments, split)
-    used_prose = bool(prose) and bool(header) and glued is None and _names(prose[-1], split) == header
+    prose_lines = [(number, line) for number, line in before if not is_comment(line, split.separator)]
+    header, header_line = (glued.names, glued.line) if glued else _header(prose_lines, comment_lines, split)
+    skipped = tuple(number for number, _ in prose_lines if number != header_line)
     kinds = _column_kinds([line for _, line in rows], split)
     return Form(
         separator=split.separator,
@@ -207,17 +193,33 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         first_line=first,
         lead_in=glued.lead_in if glued else 0,
         joined_moment=split.joined,
-        comments=tuple(comment for comment in comments if comment),
-        skipped=len(prose) - used_prose,
+        comments=tuple(comment for _, comment in comment_lines if comment),
+        skipped=skipped,
+        header_line=header_line,
+        fortran=any(_FORTRAN.search(line) for _, line in rows),
     )
 
 
-def _header(prose: Sequence[str], comments: Sequence[str], split: _Split) -> tuple[str, ...]:
-    for line in (*prose[-1:], *comments[-1:]):
+def _header(
+    prose: Sequence[tuple[int, str]], comments: Sequence[tuple[int, str]], split: _Split
+) -> tuple[tuple[str, ...], int | None]:
+    """Return the names of the columns and their line: the last line of text above the rows, or of comment."""
+    for number, line in (*prose[-1:], *comments[-1:]):
         names = _names(line, split)
         if names:
-            return names
-    return ()
+            return names, number
+    unit_row = _header_above_units(prose, split)
+    return unit_row if unit_row else ((), None)
+
+
+def _header_above_units(
+    prose: Sequence[tuple[int, str]], split: _Split
+) -> tuple[tuple[str, ...], int | None] | None:
+    """Return the header two lines above the rows where a rule of dashes lies between."""
+    if len(prose) > 1 and re.fullmatch(r"[\s=\-+|:]{3,}", prose[-1][1]):
+        names = _names(prose[-2][1], split)
+        return (names, prose[-2][0]) if names else None
+    return None
 
 
 def _names(line: str, split: _Split) -> tuple[str, ...]:

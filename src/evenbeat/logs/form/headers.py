@@ -9,8 +9,9 @@ from typing import Literal
 
 from evenbeat.errors import InputError
 from evenbeat.intake import checked_weighting
+from evenbeat.logs.conversion import unit_size
 from evenbeat.logs.layout import Statements
-from evenbeat.units import celsius_conversion, parse_duration, parse_unit
+from evenbeat.units import celsius_conversion, parse_duration
 
 Role = Literal["time", "value", "covariate", "unknown"]
 
@@ -19,10 +20,13 @@ _PHASE = re.compile(
 )
 _FRACTIONAL = re.compile(r"\b(?:fractional|ffo|ffe|y|relative|normali[sz]ed)\b")
 _RATIO = re.compile(r"\bratio\b")
+_INTERVAL_ERROR = re.compile(r"\binterval error\b")
+_COUNT = re.compile(r"\b(?:total count|totali[sz]er?|running count|cycle count|cycles)\b")
 _PERIOD = re.compile(r"\bperiod\b")
-_FREQUENCY = re.compile(r"\b(?:frequency|freq|f)\b")
+_FREQUENCY = re.compile(r"\b(?:frequency|freq|f|frequenz)\b")
 _TIME = re.compile(
-    r"\b(?:times?|utc|gmt|date|datetime|time ?stamp|unix|epoch|mjd|elapsed|seconds|t|iso|when)\b"
+    r"\b(?:times?|utc|gmt|date|datetime|time ?stamp|unix|posix|epoch|mjd|elapsed|seconds|t|iso|when|doy"
+    r"|day of year|sod|excel|serial|zeit|datum)\b"
 )
 _COVARIATE = re.compile(
     r"\b(?:temperature|temp|humidity|rh|pressure|voltage|volts|current|supply|vibration|acceleration|ambient)\b"
@@ -144,17 +148,21 @@ def _dimension(unit: str | None) -> str | None:
     if unit is None or re.fullmatch(r"\d{1,3}", unit):  # 'channel 2', not a multiplier
         return "fractional" if unit == "1" else None
     try:
-        return parse_unit(unit)[0]
+        return unit_size(unit)[0]
     except InputError:
         return None
 
 
 def _quantity(words: str, dimension: str | None) -> str | None:
+    if _INTERVAL_ERROR.search(words):
+        return "interval_error"
     if dimension == "fractional":
         return "frequency_ratio" if _RATIO.search(words) else "fractional_frequency"
     if dimension == "frequency":
         return "frequency"
     for pattern, quantity in (
+        (_INTERVAL_ERROR, "interval_error"),
+        (_COUNT, "count"),
         (_PHASE, "phase"),
         (_FRACTIONAL, "fractional_frequency"),
         (_RATIO, "frequency_ratio"),
@@ -264,7 +272,7 @@ def _duration(said: dict[str, str], key: str) -> float | None:
 def _frequency_hz(text: str) -> float:
     match = re.fullmatch(r"([\d.]+(?:[eE][+-]?\d+)?)\s*([kMG]?Hz)?", text.strip(), re.IGNORECASE)
     try:
-        value = float(match.group(1)) * parse_unit(match.group(2) or "Hz")[1] if match else 0.0
+        value = float(match.group(1)) * unit_size(match.group(2) or "Hz")[1] if match else 0.0
     except ValueError:
         value = 0.0
     if value <= 0:

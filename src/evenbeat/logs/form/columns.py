@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 from evenbeat.errors import LogError
-from evenbeat.logs.headers import Meaning, column_meaning, covariate_name
+from evenbeat.logs.form.headers import Meaning, column_meaning, covariate_name
 from evenbeat.logs.layout import Covariate, Form, Layout, Statements
 
 _OPTION = "choose with --column value=… (columns={'value': …})"
@@ -16,9 +17,10 @@ def assign_columns(
     statements: Statements,
     *,
     quantity: str | None,
-    columns: Mapping[str, str | int] | None,
+    columns: Mapping[str, str | int | None] | None,
     path: str,
     time_first: bool,
+    days_first: bool = False,
 ) -> Layout:
     """Return what each column is for.
 
@@ -28,13 +30,19 @@ def assign_columns(
         ``value``, ``time`` or the name of a covariate to a header name or zero-based position.
     time_first
         Whether the first column, of numbers, rises as time does.
+    days_first
+        Whether the first two columns are MJD and second of the day.
 
     Raises
     ------
     LogError
         If a named column does not exist, or several columns could be the clock or its time.
     """
-    chosen = {role: _position(form, column, path) for role, column in (columns or {}).items()}
+    asked = dict(columns or {})
+    timeless = "time" in asked and asked["time"] in (None, "none") and "none" not in form.header
+    if timeless:
+        del asked["time"]
+    chosen = {role: _position(form, column, path) for role, column in asked.items()}
     meanings = [column_meaning(name) for name in form.header] or [
         Meaning(role="unknown", words="") for _ in range(form.columns)
     ]
@@ -44,15 +52,24 @@ def assign_columns(
         if form.kinds[i] in ("number", "measured")
         or (form.kinds[i] == "missing" and meanings[i].role == "value")
     ]
-    time = _time_column(form, meanings, chosen, path)
-    assumed = time is None and time_first and 0 not in chosen.values() and meanings[0].role == "unknown"
+    time, time_of_day = (None, None) if timeless else _time_columns(form, meanings, chosen, path)
+    if days_first and time is None and not timeless and not set(chosen.values()) & {0, 1}:
+        time, time_of_day = 0, 1
+    assumed = (
+        time is None
+        and not timeless
+        and time_first
+        and 0 not in chosen.values()
+        and meanings[0].role == "unknown"
+    )
     time = 0 if assumed else time
-    free = [i for i in usable if i != time and i not in chosen.values()]
+    taken_by_time = {time, time_of_day}
+    free = [i for i in usable if i not in taken_by_time and i not in chosen.values()]
     value = chosen.get("value", -1)
     if value < 0:
         value = _value_column(form, meanings, free, quantity=quantity, path=path)
-    covariates = _covariates(meanings, chosen, [i for i in usable if i not in (value, time)])
-    taken = {value, time, *(covariate.index for covariate in covariates)}
+    covariates = _covariates(meanings, chosen, [i for i in usable if i != value and i not in taken_by_time])
+    taken = {value, *taken_by_time, *(covariate.index for covariate in covariates)}
     return Layout(
         form=form,
         value=value,
@@ -61,6 +78,7 @@ def assign_columns(
         time=time,
         time_words="" if time is None else meanings[time].words,
         time_unit=None if time is None else meanings[time].unit,
+        time_of_day=time_of_day,
         time_assumed=assumed,
         covariates=covariates,
         unused=tuple(i for i in usable if i not in taken),
@@ -68,7 +86,12 @@ def assign_columns(
     )
 
 
-def _position(form: Form, column: str | int, path: str) -> int:
+def _position(form: Form, column: str | int | None, path: str) -> int:
+    if column is None:
+        msg = (
+            "only the time can be left out (columns={'time': None}); give a name or a position counted from 0"
+        )
+        raise LogError(msg, path=path)
     if isinstance(column, int) or (column not in form.header and str(column).strip().isdigit()):
         position = int(column)
         if 0 <= position < form.columns:
@@ -89,11 +112,24 @@ def _listed(form: Form, positions: Sequence[int] | range) -> str:
     return ", ".join(form.label(i) for i in positions)
 
 
-def _time_column(form: Form, meanings: Sequence[Meaning], chosen: Mapping[str, int], path: str) -> int | None:
+_DAYS = re.compile(r"\bmjd\b")
+_OF_DAY = re.compile(
+    r"\b(?:sod|seconds? of (?:the )?day|s of day|day seconds?|time of day|seconds?|sec|secs|s)\b"
+)
+
+
+def _time_columns(
+    form: Form, meanings: Sequence[Meaning], chosen: Mapping[str, int], path: str
+) -> tuple[int | None, int | None]:
+    """Return the time column, and the one of seconds of the day where days stand alone."""
     if "time" in chosen:
-        return chosen["time"]
+        return chosen["time"], chosen.get("time_of_day")
     free = [i for i in range(form.columns) if i not in chosen.values()]
     moments = [i for i in free if form.kinds[i] == "moment"]
+    days = [i for i in free if _DAYS.search(meanings[i].words) and form.kinds[i] == "number"]
+    of_day = [i for i in free if form.kinds[i] == "number" and i not in days and _is_of_day(meanings[i])]
+    if not moments and len(days) == 1 and len(of_day) == 1:
+        return days[0], of_day[0]
     named = [i for i in free if meanings[i].role == "time" and form.kinds[i] == "number"]
     candidates = moments or named
     if len(candidates) > 1:
@@ -101,8 +137,14 @@ def _time_column(form: Form, meanings: Sequence[Meaning], chosen: Mapping[str, i
             f"columns {_listed(form, candidates)} could all be the time; choose with --column time=… "
             "(columns={'time': …})"
         )
-        raise LogError(msg, path=path)
-    return candidates[0] if candidates else None
+        raise LogError(msg, path=path, line=form.header_line or form.first_line)
+    return (candidates[0] if candidates else None), None
+
+
+def _is_of_day(meaning: Meaning) -> bool:
+    """Return whether a name is of seconds of the day; ``s`` alone is one only beside a column of days."""
+    words = meaning.words
+    return bool(_OF_DAY.search(words)) or (not words and meaning.unit == "s")
 
 
 def _value_column(
@@ -118,7 +160,7 @@ def _value_column(
     else:
         names = _listed(form, range(form.columns))
         msg = f"no column of numbers is left for the clock among {names}; {_OPTION}"
-    raise LogError(msg, path=path)
+    raise LogError(msg, path=path, line=form.header_line or form.first_line)
 
 
 def _covariates(

@@ -1,0 +1,167 @@
+"""CGGTTS files: a local clock against a GNSS, track by track, averaged by epoch.
+
+Read after P. Defraigne and G. Petit, "CGGTTS-Version 2E: an extended standard for GNSS Time Transfer",
+Metrologia 52 (2015) G1: columns by their names, REFSYS (REFGPS before version 2E) in 0.1 ns as local
+reference minus system time at the middle of the track, and the check sum of each line.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.exchange.opened import Opened
+from evenbeat.logs.files import LogText
+from evenbeat.logs.layout import Form
+from evenbeat.logs.rows.lines import Rejected
+from evenbeat.logs.rows.stamps import Moments
+from evenbeat.logs.rows.tables import Columns
+from evenbeat.quantities import FloatArray
+from evenbeat.units import MJD_OF_UNIX_EPOCH
+
+_TENTH_NS = 1e-10
+_DAY_NS = 86_400_000_000_000
+_NEEDED = ("MJD", "STTIME", "TRKL")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Track:
+    ns: int
+    value: float
+    line: int
+
+
+def open_cggtts(log: LogText, *, reject: bool) -> Opened:
+    """Return epochs and the mean of all tracks at each.
+
+    Raises
+    ------
+    LogError
+        If there is no line of column names, or a track cannot be read and is not to be passed over.
+    """
+    lines = log.text.decode(errors="replace").split("\n")
+    start = next((i for i, line in enumerate(lines) if "STTIME" in line and "MJD" in line), None)
+    if start is None:
+        msg = "the CGGTTS file has no line of column names (SAT … MJD STTIME TRKL …)"
+        raise LogError(msg, path=log.path)
+    names = lines[start].split()
+    column = next((name for name in ("REFSYS", "REFGPS", "REFGLO") if name in names), None)
+    if column is None or any(name not in names for name in _NEEDED):
+        msg = "the line of column names has no REFSYS (or REFGPS) with MJD, STTIME and TRKL"
+        raise LogError(msg, path=log.path, line=start + 1)
+    tracks: list[_Track] = []
+    rejected: list[Rejected] = []
+    for number, line in enumerate(lines[start + 1 :], start + 2):
+        if not line.strip() or not re.search(r"\d{5}", line):
+            continue  # the line of units
+        track = _track(line, names, column, number)
+        if isinstance(track, _Track):
+            tracks.append(track)
+            continue
+        if not reject:
+            msg = f"{track}; pass over such lines with --bad-lines reject (bad_lines='reject')"
+            raise LogError(msg, path=log.path, line=number)
+        rejected.append(Rejected(line=number, reason=track))
+    if not tracks:
+        msg = "the CGGTTS file holds no track"
+        raise LogError(msg, path=log.path, line=start + 1)
+    return _opened(log, lines[:start], column, tracks, rejected)
+
+
+def _track(line: str, names: list[str], column: str, number: int) -> _Track | str:
+    """Return one track, or why it cannot be used."""
+    cells = line.split()
+    shift = len(names) - len(cells)
+    check = _check_sum(line, names)
+    if check:
+        return check
+    try:
+        # the class (CL) and check sum are single cells; early columns stand at their place, so do late ones
+        places = {name: names.index(name) for name in (*_NEEDED, column)}
+        if shift not in (0, 1):
+            return f"the track has {len(cells)} cells where {len(names)} are named"
+        words = {name: cells[place] for name, place in places.items()}
+        clock = words["STTIME"]
+        seconds = int(clock[:2]) * 3600 + int(clock[2:4]) * 60 + int(clock[4:6])
+        middle = seconds * 1_000_000_000 + int(words["TRKL"]) * 500_000_000
+        ns = (int(words["MJD"]) - MJD_OF_UNIX_EPOCH) * _DAY_NS + middle
+        value = float(words[column])
+    except (ValueError, IndexError):
+        return "the track is not understood"
+    missing = re.fullmatch(r"[+-]?9{7,}", words[column]) is not None
+    return _Track(ns=ns, value=np.nan if missing else value * _TENTH_NS, line=number)
+
+
+def _check_sum(line: str, names: list[str]) -> str:
+    """Return what is wrong with the check sum: the sum of the characters before it, modulo 256."""
+    if "CK" not in names:
+        return ""
+    places = list(re.finditer(r"\S+", line))
+    index = names.index("CK")
+    if index >= len(places) or not re.fullmatch(r"[0-9A-Fa-f]{2}", places[index].group()):
+        return "the track has no check sum"
+    start = places[index].start()
+    stated = int(places[index].group(), 16)
+    counted = sum(line[:start].encode("latin-1", errors="replace")) % 256
+    return "" if counted == stated else f"the check sum is {counted:02X} where the track states {stated:02X}"
+
+
+def _opened(
+    log: LogText, head: list[str], column: str, tracks: list[_Track], rejected: list[Rejected]
+) -> Opened:
+    ns = np.array([track.ns for track in tracks], dtype=np.int64)
+    values = np.array([track.value for track in tracks])
+    epochs, first, group = np.unique(ns, return_index=True, return_inverse=True)
+    means, counts = _means(values, group, len(epochs))
+    said = dict(part for line in head if (part := _statement(line)) is not None)
+    comments = [f"reference: GNSS time by {said.get('RCVR', 'a receiver')}"] if "RCVR" in said else []
+    form = Form(
+        separator="",
+        decimal=".",
+        columns=2,
+        kinds=("moment", "number"),
+        header=("epoch", f"{column} phase [s]"),
+        first_line=tracks[0].line,
+        comments=("quantity: phase", *comments),
+    )
+    table = Columns(
+        rows=len(epochs),
+        numbers={1: means},
+        texts={},
+        cell_units={},
+        lines=np.array([tracks[i].line for i in first], dtype=np.int64),
+        rejected=tuple(rejected),
+    )
+    sentence = (
+        f"{len(tracks)} tracks were averaged to {len(epochs)} epochs ({counts.min()} to {counts.max()} "
+        f"each); the time error is {column}, the local reference minus GNSS time at the middle of a track."
+    )
+    values_of = {"tracks": len(tracks), "epochs": len(epochs)}
+    finding = Finding(code="TRACKS_AVERAGED", severity="note", sentence=sentence, values=values_of)
+    return Opened(
+        log=log,
+        form=form,
+        columns=table,
+        kind="CGGTTS file",
+        moments={0: Moments(ns=epochs, zoned=True)},
+        findings=(finding,),
+    )
+
+
+def _means(
+    values: FloatArray, group: np.ndarray[tuple[int], np.dtype[np.int64]], epochs: int
+) -> tuple[FloatArray, np.ndarray[tuple[int], np.dtype[np.int64]]]:
+    """Return the mean of the usable tracks of each epoch, NaN where there is none, and their number."""
+    usable = ~np.isnan(values)
+    counts = np.bincount(group[usable], minlength=epochs)
+    totals = np.bincount(group[usable], weights=values[usable], minlength=epochs)
+    return np.where(counts > 0, totals / np.maximum(counts, 1), np.nan), counts
+
+
+def _statement(line: str) -> tuple[str, str] | None:
+    key, mark, value = line.partition("=")
+    return (key.strip(), value.strip()) if mark else None

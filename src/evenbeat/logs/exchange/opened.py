@@ -1,0 +1,41 @@
+"""What a file that is no plain table gives: columns with names, as if they had been cells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from evenbeat.findings import Finding
+from evenbeat.logs.files import LogText
+from evenbeat.logs.layout import Form, Layout
+from evenbeat.logs.rows.stamps import Moments
+from evenbeat.logs.rows.tables import Columns
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Opened:
+    """Columns of a file with their names.
+
+    Parameters
+    ----------
+    columns
+        All columns of numbers by position; whole numbers of a time column too.
+    moments
+        Position to time stamps.
+    scale
+        Time scale of the stamps.
+    kind
+        What the file is, as people say it.
+    """
+
+    log: LogText
+    form: Form
+    columns: Columns
+    kind: str
+    moments: dict[int, Moments]
+    scale: str = "UTC"
+    findings: tuple[Finding, ...] = ()
+
+    def taken(self, layout: Layout) -> Columns:
+        """Return the columns with the moments of the one that is the time."""
+        moments = None if layout.time is None else self.moments.get(layout.time)
+        return replace(self.columns, moments=moments)

@@ -1,0 +1,91 @@
+"""What one cell of a log is: a number, a number with its unit, a moment, a known text for nothing."""
+
+from __future__ import annotations
+
+import re
+
+from evenbeat.logs.layout import CellKind
+
+MISSING_TEXTS = frozenset(
+    {"", "-", "--", "---", "nan", "none", "null", "na", "n/a", "#n/a", "ovld", "ovl", "ol", "overload"}
+    | {"inv", "invalid", "missing", "-nan", "+nan", "nil", "*", "?"}
+)
+"""Texts that stand for a reading that is missing, in lower case."""
+
+CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s?[AaPp][Mm])?\s*(?:Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
+DATE = (
+    r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"
+    r"|\d{1,2}[- ][A-Za-z]{3,9}[- ]\d{4}|\d{4}[-:][0-3]\d{2})"
+)
+JOINED_MOMENT = (
+    r"(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}|\d{1,2}-[A-Za-z]{3,9}-\d{4}"
+    r"|\d{4}-[0-3]\d{2})\"?[ \t,;|]+\"?(\d{1,2}:\d\d)"
+)
+"""Date and time of day in two cells."""
+
+_MOMENT = re.compile(rf"@?{DATE}(?:[T ]\s*{CLOCK}|[:_-]{CLOCK})?", re.ASCII)
+_TIME_OF_DAY = re.compile(r"\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?(?:\s?[AaPp][Mm])?", re.ASCII)
+_JOINED_MOMENT = re.compile(JOINED_MOMENT, re.ASCII)
+_EXPONENT = r"(?:[eEdD][+-]?\d+)?"
+_NUMBERS = {
+    mark: re.compile(
+        rf"[+-]?(?:\d+{re.escape(mark)}?\d*|{re.escape(mark)}\d+){_EXPONENT}|[+-]?inf(?:inity)?",
+        re.ASCII | re.IGNORECASE,
+    )
+    for mark in ".,"
+}
+_MEASURED = {
+    mark: re.compile(
+        rf"([+-]?(?:\d+{re.escape(mark)}?\d*|{re.escape(mark)}\d+)(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})",
+        re.ASCII,
+    )
+    for mark in ".,"
+}
+
+
+def cell_kind(cell: str, decimal: str = ".") -> CellKind:
+    """Return what one cell holds."""
+    if _NUMBERS[decimal].fullmatch(cell):
+        return "number"
+    if cell.lower() in MISSING_TEXTS:
+        return "missing"
+    if is_moment(cell):
+        return "moment"
+    return "measured" if _MEASURED[decimal].fullmatch(cell) else "text"
+
+
+def is_moment(cell: str) -> bool:
+    """Return whether a cell holds a date, with or without time of day, or a time of day alone."""
+    text = cell.strip()
+    return _MOMENT.fullmatch(text) is not None or _TIME_OF_DAY.fullmatch(text) is not None
+
+
+def measured_parts(cell: str, decimal: str) -> tuple[str, str] | None:
+    """Return number and unit of a cell such as ``10.000001 MHz``."""
+    match = _MEASURED[decimal].fullmatch(cell)
+    return (match.group(1), match.group(2)) if match else None
+
+
+def number_in(cell: str, decimal: str) -> float:
+    """Return the number that a cell of kind ``number`` or the first part of a measured one states."""
+    text = cell.replace(",", ".") if decimal == "," else cell
+    return float(re.sub("[dD]", "e", text) if "d" in text.lower() else text)
+
+
+def split_line(line: str, separator: str, *, joined_moment: bool = False) -> list[str]:
+    """Return the cells of one line without surrounding blanks and quotation marks."""
+    if joined_moment:
+        line = _JOINED_MOMENT.sub(r"\1T\2", line)
+    cells = line.split() if separator == " " else line.split(separator)
+    return [cell.strip().strip('"').strip() for cell in cells]
+
+
+def holds_joined_moment(line: str) -> bool:
+    """Return whether a line holds date and time of day side by side."""
+    return _JOINED_MOMENT.search(line) is not None
+
+
+def is_comment(line: str, separator: str) -> bool:
+    """Return whether a line is a comment; a leading semicolon is an empty cell where it separates cells."""
+    start = line.lstrip()
+    return start.startswith(("#", "%", "//")) or (start.startswith(";") and separator != ";")

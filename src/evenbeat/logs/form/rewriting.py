@@ -1,0 +1,123 @@
+"""Rows that are no cells with a separator, rewritten line by line as cells: pairs and fixed columns."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+from evenbeat.logs.files import LogText
+from evenbeat.logs.form.cells import CLOCK, DATE, cell_kind, holds_joined_moment
+from evenbeat.logs.form.detect import detect_form, first_lines
+from evenbeat.logs.layout import Candidate, Form
+
+_SHARE = 0.9
+_FEWEST_LINES = 3
+_NAME = r"[^\W\d][\w./%°]*(?:\s?[\[(][^\])=]*[\])])?"
+_PAIR = re.compile(
+    rf'({_NAME})\s*=\s*("[^"]*"|{DATE}[T ]{CLOCK}'
+    r"|[^\s,;|=]+(?:,\d+(?=[\s;|]|$))?(?:\s(?:[kMG]?Hz|[mnpu]?s|°?C)\b)?)"
+)
+
+
+def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogText, Form]:
+    """Return a text whose rows are cells, one line for each line of the log, and its form.
+
+    Raises
+    ------
+    LogError
+        If no line holds a number.
+    """
+    lines = first_lines(log.text)
+    writing = None if wanted is None else wanted.writing
+    names = _pair_names(lines) if writing in (None, "pairs") else ()
+    if names:
+        return _from_pairs(log, names)
+    form = detect_form(log, wanted if writing == "cells" else None)
+    fields = _fixed_fields(lines, form) if writing in (None, "fixed") else ()
+    return _from_fields(log, fields, form) if fields else (log, form)
+
+
+def _pair_names(lines: Sequence[str]) -> tuple[str, ...]:
+    """Return the names of name=value rows, or nothing where most lines are none."""
+    content = [line for line in lines if line.strip() and not line.lstrip().startswith(("#", "%", "//"))]
+    found = [_PAIR.findall(line) for line in content]
+    rows = [pairs for pairs in found if any(cell_kind(_bare(value)) == "number" for _, value in pairs)]
+    if len(rows) < max(_FEWEST_LINES, _SHARE * len(content)):
+        return ()
+    return tuple(dict.fromkeys(name for pairs in rows for name, _ in pairs))
+
+
+def _bare(value: str) -> str:
+    return value.strip('"').replace("\t", " ")
+
+
+def _from_pairs(log: LogText, names: tuple[str, ...]) -> tuple[LogText, Form]:
+    place = {name: index for index, name in enumerate(names)}
+    lines: list[str] = []
+    for line in log.text.decode(errors="replace").split("\n"):
+        pairs = _PAIR.findall(line)
+        if not pairs or line.lstrip().startswith(("#", "%", "//")):
+            lines.append(line)
+            continue
+        cells = [""] * len(names)
+        known = True
+        for name, value in pairs:
+            known = known and name in place
+            cells[place.get(name, 0)] = _bare(value)
+        lines.append("\t".join(cells) if known else line)
+    rewritten = replace(log, text="\n".join(lines).encode())
+    form = detect_form(rewritten, _cells_of(len(names), "\t"))
+    chosen = replace(_cells_of(form.columns, "\t"), writing="pairs", rows=len(lines))
+    reason = f"nearly every line is made of pairs name=value; the names are {', '.join(names)}"
+    candidates = (replace(chosen, understood=1.0, reason=reason), *form.candidates)
+    return rewritten, replace(form, header=names, writing="pairs", candidates=candidates)
+
+
+def _cells_of(columns: int, separator: str) -> Candidate:
+    return Candidate(
+        writing="cells", separator=separator, decimal=".", columns=columns, understood=1.0, rows=0
+    )
+
+
+def _fixed_fields(lines: Sequence[str], form: Form) -> tuple[tuple[int, int], ...]:
+    """Return start and stop of columns of fixed width, where rows of blanks differ in their cells."""
+    if form.separator != " " or form.joined_moment or any("\t" in line for line in lines):
+        return ()
+    rows = [line.rstrip() for line in lines[form.first_line - 1 :] if line.strip()]
+    rows = [line for line in rows if not line.lstrip().startswith(("#", "%", ";", "//"))]
+    counts = {len(line.split()) for line in rows}
+    if len(counts) < 2 or len(rows) < _FEWEST_LINES or any(holds_joined_moment(line) for line in rows[:9]):
+        return ()
+    used = [any(line[i : i + 1].strip() for line in rows) for i in range(max(map(len, rows)))]
+    edges = [i for i in range(len(used) + 1) if (used[i - 1] if i else False) != (used[i : i + 1] == [True])]
+    fields = tuple(zip(edges[::2], edges[1::2], strict=True))
+    if len(fields) != max(counts):
+        return ()
+    cells = [line[a:b].strip() for line in rows for a, b in fields]
+    return fields if not any(" " in cell for cell in cells) else ()
+
+
+def _from_fields(log: LogText, fields: tuple[tuple[int, int], ...], form: Form) -> tuple[LogText, Form]:
+    lines = log.text.decode(errors="replace").split("\n")
+    first = form.first_line - 1
+    rewritten = [
+        "\t".join(line[a:b] for a, b in fields)
+        if line.strip() and not line.lstrip().startswith(("#", "%", ";", "//"))
+        else line
+        for line in lines[first:]
+    ]
+    head = lines[:first]
+    if form.header or (head and len(head[-1].split()) == len(fields)):
+        head[-1] = "\t".join(head[-1].split())
+    text = replace(log, text="\n".join([*head, *rewritten]).encode())
+    cells = detect_form(text, replace(_cells_of(len(fields), "\t"), decimal=form.decimal))
+    reason = f"rows differ in their number of cells but fill the same {len(fields)} columns of characters"
+    chosen = replace(
+        _cells_of(len(fields), "\t"),
+        writing="fixed",
+        decimal=form.decimal,
+        rows=len(rewritten),
+        reason=reason,
+    )
+    return text, replace(cells, writing="fixed", candidates=(chosen, *form.candidates))

@@ -1,0 +1,319 @@
+"""What a log could be and what it was taken for, line by line and column by column, before any analysis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenbeat.errors import InputError, LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.files import LogText, load_text
+from evenbeat.logs.form.detect import first_lines
+from evenbeat.logs.form.headers import Meaning, column_meaning
+from evenbeat.logs.form.rewriting import readable_cells
+from evenbeat.logs.layout import Candidate, Form, Layout
+from evenbeat.logs.layout_file import chosen_layout
+from evenbeat.logs.options import Options
+from evenbeat.logs.reader import record_of
+from evenbeat.logs.rows.lines import Rejected
+from evenbeat.logs.rows.tables import first_cells
+from evenbeat.logs.sheet import Sheet, open_sheet
+from evenbeat.printing import Printed, Table
+from evenbeat.record import Record
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_SHOWN_CELLS = 3
+_SHOWN_CANDIDATES = 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class ColumnSeen:
+    """One column of a log: its name, what it was taken for and why, and its first cells."""
+
+    position: int
+    name: str
+    taken_for: str
+    because: str
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Inspection(Printed):
+    """What a log is, as :func:`evenbeat.read_log` with the same options sees it.
+
+    Attributes
+    ----------
+    kind
+        What the file is: text table, gzip text table, RINEX clock file …
+    candidates
+        Ways in which its rows could be written, the likeliest first, each with a reason.
+    columns
+        What each column was taken for, and why.
+    rejected
+        Every line that was passed over, with its number and reason.
+    layout
+        How the log was read; write it down with its ``to_toml``. ``None`` where it cannot be read.
+    record
+        The record, ``None`` where the log cannot be read as it stands.
+    needs
+        The sentence that says what is wrong or missing; empty where the log can be read.
+    """
+
+    path: str
+    kind: str
+    size_bytes: int
+    sha256: str
+    candidates: tuple[Candidate, ...]
+    columns: tuple[ColumnSeen, ...]
+    rejected: tuple[Rejected, ...]
+    layout: Layout | None
+    record: Record | None
+    needs: str
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def readable(self) -> bool:
+        """Whether :func:`evenbeat.read_log` gives a record with the same options."""
+        return not self.needs
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row for each column of the log."""
+        import pandas as pd
+
+        rows = [
+            {
+                "position": column.position,
+                "name": column.name,
+                "taken_for": column.taken_for,
+                "because": column.because,
+                "first_cells": " | ".join(column.cells),
+            }
+            for column in self.columns
+        ]
+        return pd.DataFrame(
+            rows, columns=["position", "name", "taken_for", "because", "first_cells"]
+        ).set_index("position")
+
+    def to_dict(self) -> dict[str, object]:
+        """Return everything as plain values, ready for JSON."""
+        return {
+            "path": self.path,
+            "kind": self.kind,
+            "size_bytes": self.size_bytes,
+            "sha256": self.sha256,
+            "readable": self.readable,
+            "needs": self.needs,
+            "candidates": [
+                {"way": str(c), "understood": c.understood, "rows": c.rows, "reason": c.reason}
+                for c in self.candidates
+            ],
+            "columns": [
+                {f.name: getattr(column, f.name) for f in fields(column)} | {"cells": list(column.cells)}
+                for column in self.columns
+            ],
+            "rejected_lines": [{"line": r.line, "reason": r.reason} for r in self.rejected],
+            "layout": None if self.layout is None else self.layout.to_toml(),
+            "record": None if self.record is None else self.record.to_dict(),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        if self.record is None:
+            return f"{Path(self.path).name}: {self.kind}, not readable as it stands"
+        kind = "time errors" if self.record.kind == "phase" else "fractional frequencies"
+        return (
+            f"{Path(self.path).name}: {self.kind}, read as {len(self.record)} {kind} every "
+            f"{duration_text(self.record.interval_s)}"
+        )
+
+    def _table(self) -> Table:
+        rows = [
+            (
+                str(column.position),
+                column.name or "—",
+                column.taken_for,
+                _short(column.because, 40),
+                _short(" ".join(column.cells), 30),
+            )
+            for column in self.columns
+        ]
+        return Table(columns=("column", "name", "taken for", "because", "first cells"), rows=tuple(rows))
+
+    def _notes(self) -> list[str]:
+        notes = [
+            f"Rows {'taken' if rank == 1 else 'not taken'} as {candidate}: {candidate.reason}."
+            for rank, candidate in enumerate(self.candidates[:_SHOWN_CANDIDATES], 1)
+        ]
+        if self.needs:
+            notes.append(f"It needs: {self.needs}.")
+        return notes
+
+    def as_text(self) -> str:
+        """Return all of it as text: ways to read the rows, columns, rejected lines, findings, needs."""
+        rejected = [f"  {line}" for line in self.rejected[:20]]
+        if len(self.rejected) > 20:
+            rejected.append(f"  … and {len(self.rejected) - 20} more")
+        parts = [
+            str(self),
+            "How its rows could be written, the likeliest first:",
+            *(
+                f"  {rank}. {candidate}\n     {candidate.reason}"
+                for rank, candidate in enumerate(self.candidates[:_SHOWN_CANDIDATES], 1)
+            ),
+            f"Rejected lines: {len(self.rejected)}",
+            *rejected,
+        ]
+        if not self.candidates:
+            del parts[1]
+        if self.record is not None:
+            parts.append(str(self.record).partition("\n[")[0])
+        if self.needs:
+            parts.append(f"It cannot be read as it stands: {self.needs}")
+        return "\n".join(parts)
+
+
+def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, **options: Any) -> Inspection:
+    """Return what a log is and how it would be read, without analysing it.
+
+    Parameters
+    ----------
+    path
+        The log.
+    layout, **options
+        As for :func:`evenbeat.read_log`. Lines that cannot be read are always passed over and counted
+        here; ``needs`` tells whether ``read_log`` would refuse them.
+
+    Raises
+    ------
+    LogError
+        If there is no such file, or it cannot be opened at all.
+    InputError
+        If an option is not known or cannot be used.
+    """
+    known = {f.name for f in fields(Options)}
+    unknown = sorted(set(options) - known)
+    if unknown:
+        msg = f"{unknown[0]!r} is no option of a log; there are {', '.join(sorted(known))} and layout"
+        raise InputError(msg)
+    wanted, chosen = chosen_layout(layout, Options(**options))
+    lenient = Options(**{f.name: getattr(chosen, f.name) for f in fields(chosen)} | {"bad_lines": "reject"})
+    needs = ""
+    sheet: Sheet | None = None
+    record: Record | None = None
+    try:
+        sheet = open_sheet(path, lenient, wanted)
+        record = record_of(sheet, lenient)
+    except LogError as error:
+        needs = str(error)
+    if sheet is None:
+        return _unread(path, lenient, wanted, needs)
+    if not needs and not chosen.reject:
+        needs = _refusal(path, chosen, wanted, sheet, record)
+    return _seen(sheet, record, needs)
+
+
+def _refusal(
+    path: str | Path, options: Options, wanted: Candidate | None, sheet: Sheet, record: Record | None
+) -> str:
+    """Return what the strict reader objects to, nothing where it reads the log."""
+    late = record is not None and any(finding.code == "LATE_ROWS" for finding in record.findings)
+    if not (sheet.table.rejected or late):
+        return ""
+    try:
+        record_of(open_sheet(path, options, wanted), options)
+    except LogError as error:
+        return str(error)
+    return ""
+
+
+def _seen(sheet: Sheet, record: Record | None, needs: str) -> Inspection:
+    log, form = sheet.log, sheet.layout.form
+    return Inspection(
+        path=log.path,
+        kind=f"{log.packing} {sheet.kind}".strip(),
+        size_bytes=log.size_bytes,
+        sha256=log.sha256,
+        candidates=form.candidates,
+        columns=tuple(_column(sheet, index) for index in range(form.columns)),
+        rejected=sheet.table.rejected,
+        layout=sheet.layout,
+        record=record,
+        needs=needs,
+        findings=sheet.findings if record is None else record.findings,
+    )
+
+
+def _column(sheet: Sheet, index: int) -> ColumnSeen:
+    layout, form = sheet.layout, sheet.layout.form
+    name = form.header[index] if index < len(form.header) else ""
+    taken, because = _taken_for(layout, index, column_meaning(name))
+    return ColumnSeen(
+        position=index, name=name, taken_for=taken, because=because, cells=_cells(sheet.log, form, index)
+    )
+
+
+def _taken_for(layout: Layout, index: int, meaning: Meaning) -> tuple[str, str]:
+    """Return what a column was taken for, and why."""
+    kind = layout.form.kinds[index]
+    named = f"the name says {meaning.quantity or meaning.words or meaning.unit}" if meaning.words else ""
+    named += f" in {meaning.unit}" if named and meaning.unit else ""
+    chosen = (layout.stated.get("columns") or {}).values()
+    if index in chosen or (index < len(layout.form.header) and layout.form.header[index] in chosen):
+        named = "it was chosen"
+    if index == layout.value:
+        return "the clock", named or "the only column of numbers that is left"
+    if index == layout.time:
+        if layout.time_assumed:
+            return "time", "it rises evenly"
+        return "time", named or {"moment": "its cells are moments"}.get(kind, "its numbers rise as time does")
+    if index == layout.time_of_day:
+        return "second of the day", named or "it stands beside days"
+    for covariate in layout.covariates:
+        if covariate.index == index:
+            return covariate.name, named
+    return ("not used", "text" if kind == "text" else "nothing says what it is")
+
+
+def _cells(log: LogText, form: Form, index: int) -> tuple[str, ...]:
+    return tuple(first_cells(log, form, index, _SHOWN_CELLS)) if log.text and form.separator else ()
+
+
+def _unread(path: str | Path, options: Options, wanted: Candidate | None, needs: str) -> Inspection:
+    """Return what can be said of a log that cannot be opened as a table of known columns."""
+    log = load_text(path, partial=options.partial)
+    try:
+        log, form = readable_cells(log, wanted)
+    except LogError:
+        form = Form(separator="", decimal=".", columns=0, kinds=())
+    columns = tuple(
+        ColumnSeen(
+            position=index,
+            name=name,
+            taken_for="undecided",
+            because=column_meaning(name).quantity or column_meaning(name).words,
+            cells=_cells(log, form, index),
+        )
+        for index, name in enumerate(form.header or ("",) * form.columns)
+    )
+    lines = len(first_lines(log.text))
+    kind = f"{log.packing} text of {lines}{'+' if lines >= 1000 else ''} lines".strip()
+    return Inspection(
+        path=log.path,
+        kind=kind,
+        size_bytes=log.size_bytes,
+        sha256=log.sha256,
+        candidates=form.candidates,
+        columns=columns,
+        rejected=(),
+        layout=None,
+        record=None,
+        needs=needs,
+    )
+
+
+def _short(text: str, width: int) -> str:
+    return text if len(text) <= width else f"{text[: width - 1]}…"

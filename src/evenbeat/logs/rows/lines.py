@@ -1,0 +1,164 @@
+"""Rows read one by one: units behind numbers, blanks in odd places, and the first line that is wrong."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbeat.errors import LogError
+from evenbeat.logs.files import LogText
+from evenbeat.logs.form.cells import (
+    MISSING_TEXTS,
+    cell_kind,
+    is_comment,
+    measured_parts,
+    number_in,
+    split_line,
+)
+from evenbeat.logs.layout import Form
+from evenbeat.quantities import FloatArray
+
+RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
+HARMLESS = (RULE, REPEATED_HEADER)
+_RULE = re.compile(r"[\s=\-_*+~.|]+")
+_REJECT = (
+    "correct the line, put # in front of it, or pass over such lines with --bad-lines reject "
+    "(bad_lines='reject')"
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rejected:
+    """A line that is no row of the log, and why."""
+
+    line: int
+    reason: str
+
+    def __str__(self) -> str:
+        return f"line {self.line}: {self.reason}"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ReadLines:
+    """What was read line by line; ``lines`` numbers the rows from one."""
+
+    numbers: dict[int, FloatArray]
+    texts: dict[int, list[str | None]]
+    lines: list[int]
+    units: dict[int, str]
+    rejected: tuple[Rejected, ...]
+
+
+def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
+    """Yield line number and text of every line that is neither blank nor a comment."""
+    for number, raw in enumerate(io.BytesIO(log.text), 1):
+        if number < form.first_line:
+            continue
+        content = raw[form.lead_in :] if number == form.first_line else raw
+        line = content.decode(errors="replace").rstrip("\n").partition("#")[0]
+        if line.strip() and not is_comment(line, form.separator):
+            yield number, line
+
+
+def read_by_line(
+    log: LogText, form: Form, *, numbers: Sequence[int], texts: Sequence[int], reject: bool
+) -> ReadLines:
+    """Return the columns at the given positions.
+
+    Raises
+    ------
+    LogError
+        If a row cannot be read and is not to be passed over, naming its line.
+    """
+    reader = _LineReader(log=log, form=form)
+    values: dict[int, list[float]] = {i: [] for i in numbers}
+    words: dict[int, list[str | None]] = {i: [] for i in texts}
+    lines: list[int] = []
+    rejected: list[Rejected] = []
+    for number, line in row_lines(log, form):
+        reason = _no_row(line, form)
+        try:
+            cells = [] if reason else reader.cells(line, number)
+            row = [] if reason else [reader.number(cells[i], i, number) for i in numbers]
+        except LogError as error:
+            if not reject:
+                raise
+            reason = str(error).partition(f"line {number}: ")[2].partition(f"; {_REJECT}")[0]
+        if reason:
+            rejected.append(Rejected(line=number, reason=reason))
+            continue
+        lines.append(number)
+        for column, value in zip(values.values(), row, strict=True):
+            column.append(value)
+        for index, column_words in words.items():
+            missing = cells[index].lower() in MISSING_TEXTS
+            column_words.append(None if missing else cells[index])
+    return ReadLines(
+        numbers={i: np.array(column, dtype=float) for i, column in values.items()},
+        texts=words,
+        lines=lines,
+        units={index: unit for index, unit in reader.units.items() if unit},
+        rejected=tuple(rejected),
+    )
+
+
+def _no_row(line: str, form: Form) -> str:
+    """Return why a line never was a row: a rule, or the header once more; nothing where it may be one."""
+    if _RULE.fullmatch(line) and len(line.strip()) > 3:
+        return RULE
+    if form.header and any(form.header):
+        cells = split_line(line, form.separator)
+        if tuple(cells[: form.columns]) == tuple(form.header):
+            return REPEATED_HEADER
+    return ""
+
+
+class _LineReader:
+    """Reads cells one by one and remembers which unit is written in them."""
+
+    def __init__(self, *, log: LogText, form: Form) -> None:
+        self.log = log
+        self.form = form
+        self.units: dict[int, str] = {}
+
+    def cells(self, line: str, number: int) -> list[str]:
+        """Return the cells of a row, missing ones empty."""
+        form = self.form
+        cells = split_line(line, form.separator, joined_moment=form.joined_moment)
+        if len(cells) > form.columns and any(cells[form.columns :]):
+            wide = f"the row has {len(cells)} cells where the others have {form.columns}"
+            msg = f"{wide}: {shown(line)}; {_REJECT}"
+            raise LogError(msg, path=self.log.path, line=number)
+        return cells + [""] * (form.columns - len(cells))
+
+    def number(self, cell: str, index: int, number: int) -> float:
+        """Return the number in a cell, NaN for a known missing text."""
+        kind = cell_kind(cell, self.form.decimal)
+        if kind == "missing":
+            return float("nan")
+        parts = (cell, "") if kind == "number" else measured_parts(cell, self.form.decimal)
+        if parts is None:
+            msg = (
+                f"{shown(cell)} in column {self.form.label(index)} is neither a number nor a known text "
+                f"for a missing reading such as NaN or OVLD; {_REJECT}"
+            )
+            raise LogError(msg, path=self.log.path, line=number)
+        unit = self.units.setdefault(index, parts[1])
+        if unit != parts[1]:
+            msg = (
+                f"the unit written in column {self.form.label(index)} changes from '{unit}' to '{parts[1]}'; "
+                "write all readings in one unit, or pass over the other ones with --bad-lines reject "
+                "(bad_lines='reject')"
+            )
+            raise LogError(msg, path=self.log.path, line=number)
+        return number_in(parts[0], self.form.decimal)
+
+
+def shown(text: str) -> str:
+    """Return a text in quotation marks, shortened, without characters that cannot be printed."""
+    clean = "".join(c if c.isprintable() else "?" for c in text.strip())
+    return f"'{clean[:40]}…'" if len(clean) > 40 else f"'{clean}'"

@@ -1,0 +1,212 @@
+"""A log with the meaning of its columns and the columns themselves, whatever kind of file it came from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from evenbeat.errors import InputError, LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.exchange.kinds import open_exchange
+from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
+from evenbeat.logs.form.cells import number_in
+from evenbeat.logs.form.columns import assign_columns
+from evenbeat.logs.form.detect import PROBE_LINES
+from evenbeat.logs.form.headers import comment_statements
+from evenbeat.logs.form.rewriting import readable_cells
+from evenbeat.logs.layout import Candidate, Form, Layout
+from evenbeat.logs.options import Options
+from evenbeat.logs.rows.lines import row_lines
+from evenbeat.logs.rows.parts import Wanted
+from evenbeat.logs.rows.stamps import IntArray
+from evenbeat.logs.rows.tables import Columns, first_cells, line_of_row, read_columns
+from evenbeat.logs.times.numbers import looks_like_days, looks_like_time, many_digits
+from evenbeat.quantities import FloatArray
+
+FEWEST_ROWS = 3
+"""Two readings have a difference, three the first spread of differences."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sheet:
+    """A log, opened: where it came from, what its columns mean, and what they hold.
+
+    Parameters
+    ----------
+    scale
+        Name of the time scale of its moments.
+    kind
+        What kind of file it is, as people say it.
+    """
+
+    log: LogText
+    layout: Layout
+    table: Columns
+    scale: str = "UTC"
+    kind: str = "text table"
+    findings: tuple[Finding, ...] = ()
+
+    def locate(self, row: int) -> int:
+        """Return the one-based line of a row, in a binary file its number."""
+        if self.table.lines is not None:
+            return int(self.table.lines[row])
+        return line_of_row(self.log, self.layout.form, row) if self.log.text else row + 1
+
+    def kept(self, rows: IntArray) -> Sheet:
+        """Return the sheet with some of its rows."""
+        table = self.table
+        if table.lines is None:
+            numbers = [number for number, _ in row_lines(self.log, self.layout.form)]
+            lines = np.array(numbers or range(1, table.rows + 1), dtype=np.int64)
+            table = replace(table, lines=lines)
+        return replace(self, table=table.kept(rows))
+
+
+def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:
+    """Return a log with its columns.
+
+    Parameters
+    ----------
+    wanted
+        How a written layout says that the rows are written.
+
+    Raises
+    ------
+    LogError
+        If the log cannot be read without a guess.
+    """
+    raw = load_raw(path, partial=options.partial)
+    exchanged = _exchanged(raw, options)
+    if exchanged is not None:
+        _check_readings(exchanged)
+        return exchanged
+    log = text_of(raw, partial=options.partial)
+    exchanged = _exchanged(log, options)
+    if exchanged is not None:
+        _check_readings(exchanged)
+        return exchanged
+    if options.clock is not None:
+        msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
+        raise LogError(msg, path=path)
+    log, form = readable_cells(log, wanted)
+    if wanted is not None and form.columns != wanted.columns:
+        msg = (
+            f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
+            "the layout"
+        )
+        raise LogError(msg, path=path, line=form.first_line)
+    layout = layout_of(log, form, options, first=lambda index: _probe(log, form, index))
+    table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
+    sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
+    _check_readings(sheet)
+    return sheet
+
+
+def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
+    """Return the sheet of a file that is no plain table, ``None`` for a plain one."""
+    opened = open_exchange(source, clock=options.clock, reject=options.reject)
+    if opened is None:
+        return None
+    first = {index: values[:PROBE_LINES] for index, values in opened.columns.numbers.items()}
+    layout = layout_of(opened.log, opened.form, options, first=first.get)
+    table = opened.taken(layout)
+    return Sheet(
+        log=opened.log,
+        layout=layout,
+        table=table,
+        scale=opened.scale,
+        kind=opened.kind,
+        findings=(*opened.log.findings, *opened.findings),
+    )
+
+
+def layout_of(
+    log: LogText, form: Form, options: Options, *, first: Callable[[int], FloatArray | None]
+) -> Layout:
+    """Return what the columns mean.
+
+    Parameters
+    ----------
+    first
+        Position to the first samples of a column of numbers.
+
+    Raises
+    ------
+    LogError
+        If that cannot be told.
+    """
+    try:
+        statements = comment_statements(form.comments)
+    except InputError as error:
+        raise LogError(str(error), path=log.path) from None
+    layout = assign_columns(
+        form,
+        statements,
+        quantity=options.quantity or statements.quantity,
+        columns=options.columns,
+        path=log.path,
+        time_first=_first_column_rises(form, first),
+        days_first=_first_columns_are_days(form, first),
+    )
+    return replace(layout, stated=asdict(options))
+
+
+def _probe(log: LogText, form: Form, index: int) -> FloatArray | None:
+    """Return the first numbers in a column, ``None`` where some cell is none."""
+    cells = first_cells(log, form, index, PROBE_LINES)
+    try:
+        return np.array([number_in(cell, form.decimal) for cell in cells])
+    except ValueError:
+        return None
+
+
+def _first_column_rises(form: Form, first: Callable[[int], FloatArray | None]) -> bool:
+    """Return whether the first of several columns of numbers rises as time does."""
+    if form.kinds[0] != "number" or "moment" in form.kinds:
+        return False
+    if sum(kind in ("number", "measured") for kind in form.kinds) < 2:
+        return False
+    values = first(0)
+    return values is not None and looks_like_time(values)
+
+
+def _first_columns_are_days(form: Form, first: Callable[[int], FloatArray | None]) -> bool:
+    """Return whether the first two columns are MJD and second of the day."""
+    if form.columns < 3 or form.kinds[:2] != ("number", "number"):
+        return False
+    days, seconds = first(0), first(1)
+    return days is not None and seconds is not None and looks_like_days(days, seconds)
+
+
+def wanted_columns(log: LogText, layout: Layout) -> Wanted:
+    """Return which columns the record needs, and as what."""
+    form = layout.form
+    numbers = [layout.value, *(covariate.index for covariate in layout.covariates)]
+    if layout.time_of_day is not None and layout.time is not None:
+        return Wanted(numbers=(*numbers, layout.time, layout.time_of_day))
+    if layout.time is None:
+        return Wanted(numbers=tuple(numbers))
+    if form.kinds[layout.time] in ("moment", "text"):
+        return Wanted(numbers=tuple(numbers), moment=layout.time)
+    cells = first_cells(log, form, layout.time, PROBE_LINES)
+    if not many_digits(cells):
+        return Wanted(numbers=(*numbers, layout.time))
+    if all(cell.lstrip("+").isdigit() for cell in cells):
+        return Wanted(numbers=tuple(numbers), exact=layout.time)
+    return Wanted(numbers=tuple(numbers), texts=(layout.time,))
+
+
+def _check_readings(sheet: Sheet) -> None:
+    """Refuse a log without readings."""
+    layout, table = sheet.layout, sheet.table
+    readings = int(np.count_nonzero(~np.isnan(table.numbers[layout.value])))
+    label = layout.form.label(layout.value)
+    if not readings:
+        msg = f"all {table.rows} readings in column {label} are missing; there is nothing to analyse"
+        raise LogError(msg, path=sheet.log.path)
+    if readings < FEWEST_ROWS:
+        msg = f"column {label} holds {readings} usable reading(s); at least {FEWEST_ROWS} are needed"
+        raise LogError(msg, path=sheet.log.path)

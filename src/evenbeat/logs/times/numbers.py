@@ -1,0 +1,240 @@
+"""A time column of numbers → times: Unix time to the nanosecond, days (MJD, spreadsheets), elapsed time."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.layout import TimeForm
+from evenbeat.logs.rows.stamps import IntArray
+from evenbeat.logs.times.leap_seconds import leap_second_finding
+from evenbeat.logs.times.timestamps import Locate, Times
+from evenbeat.quantities import FloatArray
+from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, parse_duration
+
+_UNIX_SCALES = ((1e8, 1e10, 1.0), (1e11, 1e13, 1e-3), (1e14, 1e16, 1e-6), (1e17, 1e19, 1e-9))
+_MJD_RANGE = (30_000, 90_000)
+_SPREADSHEET_RANGE = (36_526, 51_136)  # 2000 to 2040; as MJD that would be 1958 to 1998
+_SPREADSHEET_UNIX_EPOCH = 25_569
+_DAY_NS = 86_400_000_000_000
+_LATEST_S = 9e9  # beyond it nanoseconds since 1970 leave 64 bits
+_UNIX_WORDS = r"\b(?:unix|epoch|posix)\b"
+_SPREADSHEET_WORDS = r"\b(?:excel|serial|spreadsheet)\b"
+
+
+_DAY_WORDS: tuple[tuple[str, TimeForm], ...] = (
+    (r"\bmjd\b", "mjd"),
+    (_SPREADSHEET_WORDS, "spreadsheet"),
+    (r"\bdoy\b|\bday of year\b", "elapsed"),
+)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Decimals:
+    """Numbers as whole part and fraction, each exact: float64 alone does not hold Unix nanoseconds.
+
+    Parameters
+    ----------
+    whole
+        Shape (rows,).
+    fraction
+        Shape (rows,), from 0 to below 1; ``None`` where all are whole.
+    """
+
+    whole: IntArray
+    fraction: FloatArray | None = None
+
+    @property
+    def floats(self) -> FloatArray:
+        """The numbers as float64, shape (rows,)."""
+        values = self.whole.astype(float)
+        return values if self.fraction is None else values + self.fraction
+
+    def in_ns(self, unit_ns: int, epoch: int = 0) -> IntArray:
+        """Return nanoseconds since an epoch that is a whole number of units."""
+        ns = (self.whole - epoch) * unit_ns
+        return ns if self.fraction is None else ns + np.rint(self.fraction * unit_ns).astype(np.int64)
+
+
+def decimals_of_floats(values: FloatArray) -> Decimals:
+    """Return float64 as whole part and fraction; neither loses a bit."""
+    whole = np.floor(values)
+    return Decimals(whole=whole.astype(np.int64), fraction=values - whole)
+
+
+def decimals_of_texts(texts: Any, decimal: str, path: str, locate: Locate) -> Decimals:
+    """Return what texts of many digits say; a pandas series is expected.
+
+    Raises
+    ------
+    LogError
+        If a text is no positive decimal number.
+    """
+    mark = re.escape(decimal)
+    parts = texts.str.strip().str.extract(rf"^\+?(\d{{1,18}}|[1-8]\d{{18}})(?:{mark}(\d*))?$")
+    if parts[0].isna().any():
+        row = int(np.argmax(parts[0].isna().to_numpy()))
+        missing = texts.isna().iloc[row]
+        what = "the time is missing in this row" if missing else f"the time '{texts.iloc[row]}' is no number"
+        msg = f"{what}; every row needs its time"
+        raise LogError(msg, path=path, line=locate(row))
+    fraction = ("0." + parts[1].fillna("")).astype(float).to_numpy()
+    return Decimals(whole=parts[0].astype("int64").to_numpy(), fraction=np.asarray(fraction, dtype=float))
+
+
+def times_from_numbers(
+    numbers: FloatArray | Decimals, *, words: str, unit: str | None, path: str, locate: Locate
+) -> Times:
+    """Return the times of a column of numbers: Unix time, MJD, serial days of a spreadsheet, elapsed time.
+
+    Parameters
+    ----------
+    words, unit
+        What the name of the column says.
+
+    Raises
+    ------
+    LogError
+        If a time is missing, or not within what its form allows.
+
+    Notes
+    -----
+    Days of a spreadsheet count from 1899-12-30, as ISO/IEC 29500-1 (18.17.4) has it after February 1900.
+    """
+    values = numbers.floats if isinstance(numbers, Decimals) else numbers
+    if np.isnan(values).any():
+        msg = "the time is missing in this row; every row needs its time"
+        raise LogError(msg, path=path, line=locate(int(np.argmax(np.isnan(values)))))
+    form, scale = _number_form(values, words, unit, path)
+    if form == "elapsed":
+        return Times(seconds=(values - values[0]) * scale, start=None, form=form)
+    unit_ns, epoch = {
+        "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
+        "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
+    }.get(form, (round(scale * 1e9), 0))
+    _check_range(values, unit_ns, epoch, form=form, path=path, locate=locate)
+    decimals = numbers if isinstance(numbers, Decimals) else decimals_of_floats(values)
+    return absolute_times(
+        decimals.in_ns(unit_ns, epoch), form=form, findings=_form_finding(form, words, scale)
+    )
+
+
+def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: str, locate: Locate) -> Times:
+    """Return the times of a column of MJD beside one of seconds of the day.
+
+    Raises
+    ------
+    LogError
+        If a time is missing, or a day or second is out of range.
+    """
+    bad = ~(np.isfinite(days) & np.isfinite(seconds))
+    wrong = bad | ~((seconds >= 0) & (seconds <= SECONDS_PER_DAY + 1)) | (np.abs(days) > 1e5)
+    if wrong.any():
+        row = int(np.argmax(wrong))
+        msg = "the time is missing in this row; every row needs its time"
+        if not bad[row]:
+            msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is no time"
+        raise LogError(msg, path=path, line=locate(row))
+    whole = decimals_of_floats(days).in_ns(_DAY_NS, MJD_OF_UNIX_EPOCH)
+    finding = () if re.search(r"\bmjd\b", words) else _form_finding("mjd", "", 0.0)
+    return absolute_times(whole + np.rint(seconds * 1e9).astype(np.int64), form="split_mjd", findings=finding)
+
+
+def absolute_times(ns: IntArray, *, form: TimeForm, findings: tuple[Finding, ...] = ()) -> Times:
+    """Return times from nanoseconds since 1970-01-01T00:00:00 UTC."""
+    seconds = (ns - ns[0]) * 1e-9
+    start = ns[:1].view("datetime64[ns]")[0]
+    leap = leap_second_finding(start, float(seconds[-1]))
+    return Times(seconds=seconds, start=start, form=form, findings=(*findings, *leap))
+
+
+def looks_like_time(values: FloatArray) -> bool:
+    """Return whether an unnamed column of numbers rises as time does: always, and evenly or as Unix time."""
+    if len(values) < 3 or np.isnan(values).any():
+        return False
+    steps = np.diff(values)
+    if not (steps >= 0).all() or not (steps > 0).any():
+        return False
+    unix = any(low <= values[0] < high for low, high, _ in _UNIX_SCALES[1:]) or 9e8 <= values[0] < 5e9
+    even = np.median(np.abs(steps - np.median(steps))) <= 0.05 * np.median(steps)
+    return bool(even or (unix and (steps > 0).mean() > 0.5))
+
+
+def looks_like_days(days: FloatArray, seconds: FloatArray) -> bool:
+    """Return whether two unnamed columns are MJD and second of the day, as in logs of daemons."""
+    if len(days) < 3 or not (np.isfinite(days).all() and np.isfinite(seconds).all()):
+        return False
+    low, high = _MJD_RANGE
+    whole = bool((days == np.floor(days)).all() and (days >= low).all() and (days < high).all())
+    in_day = bool((seconds >= 0).all() and (seconds <= SECONDS_PER_DAY).all())
+    total = days * SECONDS_PER_DAY + seconds
+    return whole and in_day and bool((np.diff(total) >= 0).all()) and bool(np.ptp(seconds) > 0)
+
+
+def many_digits(cells: list[str]) -> bool:
+    """Return whether float64 would lose digits of these cells, which are large enough to be Unix time."""
+    digits = [len(re.sub(r"\D", "", cell)) for cell in cells]
+    large = [len(re.split("[.,]", cell.lstrip("+"))[0]) >= 5 for cell in cells]
+    plain = all(re.fullmatch(r"\+?\d+(?:[.,]\d*)?", cell) for cell in cells)
+    return bool(cells) and plain and all(large) and max(digits) > 15
+
+
+def _check_range(
+    values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm, path: str, locate: Locate
+) -> None:
+    outside = ~(np.abs(values - epoch) * (unit_ns * 1e-9) < _LATEST_S)
+    if outside.any():
+        row = int(np.argmax(outside))
+        msg = f"the time is {values[row]:.15g}, which is no {form} time"
+        raise LogError(msg, path=path, line=locate(row))
+
+
+def _number_form(values: FloatArray, words: str, unit: str | None, path: str) -> tuple[TimeForm, float]:
+    first = abs(float(values[0]))
+    for pattern, form in _DAY_WORDS:
+        if re.search(pattern, words):
+            return form, SECONDS_PER_DAY
+    if unit is not None and not re.search(_UNIX_WORDS, words):
+        return "elapsed", _seconds_per_unit(unit, path)
+    if not re.search(r"\belapsed\b", words):
+        unix = [scale for low, high, scale in _UNIX_SCALES if low <= first < high]
+        if unix:
+            return "unix", unix[0]
+        day_step = float(np.median(np.diff(values[:10_000]))) if len(values) > 1 else 0.0
+        dated = not words or re.search(r"\b(?:date|datetime|timestamp|utc)\b", words)
+        if dated and 0 < day_step < 1 and _SPREADSHEET_RANGE[0] <= first < _SPREADSHEET_RANGE[1]:
+            return "spreadsheet", SECONDS_PER_DAY
+        if dated and _MJD_RANGE[0] <= first < _MJD_RANGE[1] and 0 < day_step < 1:
+            return "mjd", SECONDS_PER_DAY
+    return "elapsed", 1.0
+
+
+def _seconds_per_unit(unit: str, path: str) -> float:
+    small = {"ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9}
+    if unit.lower() in small:
+        return small[unit.lower()]
+    try:
+        return parse_duration(f"1 {unit}")
+    except ValueError:
+        msg = f"the time column is in '{unit}', which is no unit of time; use s, ms, min, h or d"
+        raise LogError(msg, path=path) from None
+
+
+def _form_finding(form: TimeForm, words: str, scale: float) -> tuple[Finding, ...]:
+    if form == "mjd" and words:
+        return ()
+    if (form == "unix" and re.search(_UNIX_WORDS, words)) or (
+        form == "spreadsheet" and re.search(_SPREADSHEET_WORDS, words)
+    ):
+        return ()
+    names = {1.0: "seconds", 1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}
+    what = f"Unix time in {names.get(scale, 'seconds')}"
+    if form in ("mjd", "spreadsheet"):
+        what = "modified Julian dates" if form == "mjd" else "serial days of a spreadsheet"
+    sentence = f"The time column was taken as {what} because of the size of its numbers."
+    return (Finding(code="ASSUMED_TIME_FORM", severity="note", sentence=sentence, values={"form": form}),)

@@ -1,0 +1,230 @@
+"""Time stamps as texts → moments: ISO 8601, day first or month first, names of months, days of the year."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from typing import Any, Literal
+
+import numpy as np
+
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.form.cells import is_moment
+from evenbeat.logs.rows.stamps import Moments
+from evenbeat.logs.times.timestamps import Locate, Times, times_from_moments
+from evenbeat.units import SECONDS_PER_DAY
+
+DateOrder = Literal["day-first", "month-first"]
+DATE_ORDERS = ("day-first", "month-first")
+
+_ZONE = r"(?:Z|UTC|GMT|\d[+-]\d{2}:?\d{2}|\s[+-]\d{2}:?\d{2})$"
+_PLAIN_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?")
+_PARTS = r"^@?(?P<date>\d{1,4}[-/. :][A-Za-z\d]{1,9}(?:[-/. ]\d{1,4})?)(?:[T:_-]\s*|\s+|$)(?P<clock>.*)$"
+_TIME_OF_DAY = r"^(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d+)?)\s?([AaPp][Mm])?$"
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+
+
+def times_from_text(
+    stamps: Any, *, time_zone: str | None, date_order: str | None, path: str, locate: Locate
+) -> Times:
+    """Return the times of texts in a pandas series.
+
+    Raises
+    ------
+    LogError
+        If a text is no moment, day and month cannot be told apart, some but not all state a zone, or
+        the zone is not known.
+    """
+    zoned = _all_zoned(stamps, path, locate)
+    if re.match(_TIME_OF_DAY, str(stamps.iloc[0]).strip()):
+        return _times_of_day(stamps, path, locate)
+    stamps, findings, leaps = _tidied(stamps, date_order, path, locate)
+    moments = _moments(stamps, zoned=zoned, path=path, locate=locate)
+    ns = moments.astype(np.int64)
+    times = times_from_moments(Moments(ns=ns, zoned=zoned), time_zone=time_zone, path=path, locate=locate)
+    if leaps is not None:
+        return _with_leap_seconds(times, leaps, findings)
+    return Times(seconds=times.seconds, start=times.start, form="iso", findings=(*findings, *times.findings))
+
+
+def _tidied(
+    stamps: Any, date_order: str | None, path: str, locate: Locate
+) -> tuple[Any, tuple[Finding, ...], Any]:
+    """Return texts that pandas reads as ISO 8601, findings, and which are within a leap second."""
+    first = str(stamps.iloc[0])
+    if _PLAIN_ISO.fullmatch(first) and not stamps.str.contains(":60", regex=False).any():
+        return stamps, (), None
+    parts = stamps.str.strip().str.extract(_PARTS)
+    if parts["date"].isna().any():
+        row = int(np.argmax(parts["date"].isna().to_numpy()))
+        raise _not_understood(stamps.iloc[row], path, locate(row))
+    dates, findings = _iso_dates(parts["date"], date_order, path, locate)
+    clocks = _iso_clocks(parts["clock"].fillna(""))
+    leaps = clocks.str.contains(r"^\d\d:\d\d:60", regex=True)
+    if leaps.any():
+        clocks = clocks.str.replace(r"^(\d\d:\d\d):60", r"\1:59", regex=True)
+        return dates + "T" + clocks, findings, leaps.to_numpy(dtype=bool)
+    return dates + "T" + clocks, findings, None
+
+
+def _iso_dates(
+    dates: Any, date_order: str | None, path: str, locate: Locate
+) -> tuple[Any, tuple[Finding, ...]]:
+    """Return dates with the year first; few different ones are behind many rows."""
+    different = list(dict.fromkeys(dates))
+    order, findings = _order(different, date_order, path, lambda text: locate(_first(dates, text)))
+    written: dict[str, str] = {}
+    for text in different:
+        iso = _iso_date(text, order)
+        if iso is None:
+            raise _not_understood(text, path, locate(_first(dates, text)))
+        written[text] = iso
+    return dates.map(written), findings
+
+
+def _first(dates: Any, text: str) -> int:
+    return int(np.argmax((dates == text).to_numpy(dtype=bool)))
+
+
+def _iso_date(text: str, order: str) -> str | None:
+    fields = [field for field in re.split(r"[-/. :]", text) if field]
+    try:
+        if len(fields) == 2:  # ISO 8601 ordinal date
+            day = dt.date(int(fields[0]), 1, 1) + dt.timedelta(days=int(fields[1]) - 1)
+            return day.isoformat() if day.year == int(fields[0]) else None
+        if len(fields[0]) == 4:
+            year, month, date = fields
+        else:
+            date, month, year = fields
+        if month.isalpha():
+            month = str(_MONTHS.index(month[:3].lower()) + 1)
+        elif order == "month-first" and len(fields[0]) < 4:
+            date, month = month, date
+        return dt.date(int(year), int(month), int(date)).isoformat()
+    except ValueError:
+        return None
+
+
+def _order(
+    dates: list[str], stated: str | None, path: str, line: Callable[[str], int]
+) -> tuple[str, tuple[Finding, ...]]:
+    """Return whether the day or the month stands first where the year stands last."""
+    matches = [(text, re.match(r"(\d{1,2})([-/.])(\d{1,2})\2\d{4}", text)) for text in dates]
+    pairs = [(text, match) for text, match in matches if match]
+    if not pairs:
+        return "day-first", ()
+    big_first = next((text for text, m in pairs if int(m.group(1)) > 12), None)
+    big_second = next((text for text, m in pairs if int(m.group(3)) > 12), None)
+    if big_first and big_second:
+        msg = (
+            f"the dates '{big_first}' and '{big_second}' cannot both have the day in the same place; correct "
+            "the one that is wrong"
+        )
+        raise LogError(msg, path=path, line=line(big_second))
+    shown = "day-first" if big_first else "month-first" if big_second else None
+    if stated is not None and shown not in (None, stated):
+        msg = f"the date '{big_first or big_second}' is {shown}, but --date-order (date_order) says {stated}"
+        raise LogError(msg, path=path, line=line(big_first or big_second or ""))
+    known = shown or stated
+    if known or all(m.group(1) == m.group(3) for _, m in pairs):
+        return known or "day-first", ()
+    text, match = pairs[0]
+    if match.group(2) != ".":
+        msg = (
+            f"nothing says whether the date '{text}' has the day or the month first; decide with "
+            "--date-order day-first or month-first (date_order)"
+        )
+        raise LogError(msg, path=path, line=line(text))
+    sentence = "Dates with points were taken as day, month, year (override with --date-order or date_order)."
+    return "day-first", (Finding(code="ASSUMED_DATE_ORDER", severity="caution", sentence=sentence),)
+
+
+def _iso_clocks(clocks: Any) -> Any:
+    """Return times of day as ``hh:mm[:ss[.f]][zone]``."""
+    clocks = clocks.str.strip().str.replace(",", ".").str.replace(r"\s*(?:UTC|GMT)$", "Z", regex=True)
+    clocks = clocks.str.replace(r"\s+([Z+-])", r"\1", regex=True).str.replace(r"^(\d):", r"0\1:", regex=True)
+    clocks = clocks.where(clocks != "", "00:00")
+    afternoon = clocks.str.contains(r"[AaPp][Mm]", regex=True)
+    if not afternoon.any():
+        return clocks
+
+    def turned(match: re.Match[str]) -> str:
+        hour = int(match.group(1)) % 12 + (12 if match.group(3).lower() == "p" else 0)
+        return f"{hour:02d}{match.group(2)}"
+
+    return clocks.str.replace(r"^(\d\d)(:\S*?)\s*([AaPp])[Mm]", turned, regex=True)
+
+
+def _moments(stamps: Any, *, zoned: bool, path: str, locate: Locate) -> Any:
+    import pandas as pd
+
+    try:
+        moments: Any = pd.to_datetime(stamps, format="ISO8601", utc=zoned)
+    except (ValueError, OverflowError):
+        moments = pd.to_datetime(stamps, format="ISO8601", utc=zoned, errors="coerce")
+    if moments.isna().any():
+        row = int(np.argmax(moments.isna().to_numpy()))
+        raise _not_understood(stamps.iloc[row], path, locate(row))
+    if moments.dt.tz is not None:
+        moments = moments.dt.tz_convert("UTC").dt.tz_localize(None)
+    years = moments.dt.year
+    if years.min() < 1700 or years.max() > 2200:
+        row = int(np.argmax(((years < 1700) | (years > 2200)).to_numpy()))
+        raise _not_understood(stamps.iloc[row], path, locate(row))
+    return moments.to_numpy().astype("datetime64[ns]")
+
+
+def _with_leap_seconds(times: Times, leaps: Any, findings: tuple[Finding, ...]) -> Times:
+    """Return times that count the leap seconds which the log writes as second 60."""
+    begun = np.diff(leaps.astype(np.int8), prepend=np.int8(0)) > 0
+    seconds = times.seconds + np.cumsum(begun)
+    count = int(np.count_nonzero(begun))
+    sentence = f"The log writes {count} leap second(s) as second 60; the times after count them."
+    written = Finding(code="LEAP_SECOND", severity="note", sentence=sentence, values={"leap_seconds": count})
+    others = [finding for finding in times.findings if finding.code != "LEAP_SECOND"]
+    return Times(
+        seconds=seconds - seconds[0], start=times.start, form="iso", findings=(*findings, written, *others)
+    )
+
+
+def _times_of_day(stamps: Any, path: str, locate: Locate) -> Times:
+    """Return elapsed time from times of day, a day added at each midnight."""
+    parts = stamps.str.strip().str.replace(",", ".").str.extract(_TIME_OF_DAY)
+    if parts[2].isna().any():
+        row = int(np.argmax(parts[2].isna().to_numpy()))
+        raise _not_understood(stamps.iloc[row], path, locate(row))
+    hours = parts[0].astype(float).to_numpy()
+    half = parts[3].fillna("").str.lower().to_numpy()
+    hours = np.where(half == "", hours, hours % 12 + 12 * (half == "pm"))
+    seconds = 3600 * hours + 60 * parts[1].astype(float).to_numpy() + parts[2].astype(float).to_numpy()
+    midnights = np.concatenate([[0], np.cumsum(np.diff(seconds) < -SECONDS_PER_DAY / 2)])
+    sentence = (
+        "The time column holds times of day without a date; the start stays unknown, and a day was added "
+        f"at each of {int(midnights[-1])} midnight(s)."
+    )
+    finding = Finding(code="NO_DATE", severity="caution", sentence=sentence)
+    seconds = seconds + SECONDS_PER_DAY * midnights
+    return Times(seconds=seconds - seconds[0], start=None, form="time_of_day", findings=(finding,))
+
+
+def _all_zoned(stamps: Any, path: str, locate: Locate) -> bool:
+    missing = stamps.isna().to_numpy()
+    if missing.any():
+        msg = "the time is missing in this row; every row needs its time"
+        raise LogError(msg, path=path, line=locate(int(np.argmax(missing))))
+    first = str(stamps.iloc[0])
+    zoned = stamps.str.contains(_ZONE, regex=True).to_numpy(dtype=bool)
+    if zoned.any() and not zoned.all():
+        row = int(np.argmin(zoned) if zoned[0] else np.argmax(zoned))
+        if not is_moment(str(stamps.iloc[row])):
+            raise _not_understood(stamps.iloc[row], path, locate(row))
+        msg = f"of the time '{stamps.iloc[row]}' and the first, '{first}', only one states a zone"
+        raise LogError(msg, path=path, line=locate(row))
+    return bool(zoned.all())
+
+
+def _not_understood(stamp: Any, path: str, line: int) -> LogError:
+    msg = f"the time '{stamp}' is not understood; write it as 2026-01-31T12:00:00Z"
+    return LogError(msg, path=path, line=line)

@@ -1,0 +1,103 @@
+"""Moments of the rows → seconds since the first and the UTC of the first; time without zone is a finding."""
+
+from __future__ import annotations
+
+import zoneinfo
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.layout import TimeForm
+from evenbeat.logs.rows.stamps import Moments
+from evenbeat.logs.times.leap_seconds import leap_second_finding
+from evenbeat.quantities import FloatArray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Times:
+    """When the rows were written.
+
+    Parameters
+    ----------
+    seconds
+        Shape (rows,), seconds since the first row.
+    start
+        UTC of the first row, ``None`` for elapsed time.
+    form
+        How the column writes time.
+    """
+
+    seconds: FloatArray
+    start: np.datetime64 | None
+    form: TimeForm
+    findings: tuple[Finding, ...] = ()
+
+
+Locate = Callable[[int], int]
+"""Row → line number, asked only where a row is to blame."""
+
+
+def times_from_moments(
+    moments: Moments, *, time_zone: str | None, path: str, locate: Locate, scale: str = "UTC"
+) -> Times:
+    """Return the times of moments, local ones brought to UTC where their zone is known.
+
+    Parameters
+    ----------
+    scale
+        Name of the time scale in which the moments are stated.
+
+    Raises
+    ------
+    LogError
+        If the zone is not known, or a local time occurs twice or never.
+    """
+    stamps = moments.ns.view("datetime64[ns]")
+    if not moments.zoned and time_zone is not None:
+        stamps = _localized(stamps, time_zone, path, locate)
+    seconds = (stamps - stamps[0]).astype(np.int64) * 1e-9
+    findings = _zone_finding(zoned=moments.zoned, time_zone=time_zone)
+    leap = leap_second_finding(stamps[0], float(seconds[-1])) if scale == "UTC" else ()
+    return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*findings, *leap))
+
+
+def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
+    """Return local times as UTC."""
+    import pandas as pd
+
+    try:
+        zone = zoneinfo.ZoneInfo(time_zone)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        msg = f"the time zone '{time_zone}' is not known; give a name such as UTC or Europe/Oslo"
+        raise LogError(msg, path=path) from None
+    moments = pd.Series(stamps)
+    localized = moments.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    lost = localized.isna().to_numpy()
+    if lost.any():
+        try:
+            localized = moments.dt.tz_localize(zone, ambiguous="infer", nonexistent="raise")
+        except ValueError:
+            row = int(np.argmax(lost))
+            msg = (
+                f"the local time {moments.iloc[row]} occurs twice or never in {time_zone} because clocks "
+                "were changed; log in UTC or cut the log there"
+            )
+            raise LogError(msg, path=path, line=locate(row)) from None
+    return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
+
+
+def _zone_finding(*, zoned: bool, time_zone: str | None) -> tuple[Finding, ...]:
+    if zoned and time_zone is not None:
+        sentence = f"The time stamps state their own zone, so the time zone {time_zone} was not used."
+        return (Finding(code="TIME_ZONE_UNUSED", severity="note", sentence=sentence),)
+    if zoned or time_zone is not None:
+        return ()
+    sentence = (
+        "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour when "
+        "clocks are changed (state the zone with --time-zone or time_zone)."
+    )
+    return (Finding(code="NO_TIME_ZONE", severity="note", sentence=sentence),)
