@@ -64,6 +64,7 @@ _HOMES = {
     "condition": "conditioning.condition",
     "crosscheck": "crosscheck",
     "fit_clock": "clock.fit",
+    "CalibrationPoint": "clock.calibration_points",
     "ClockModel": "clock.model",
     "Forecast": "clock.forecast",
     "backtest": "clock.backtest",
@@ -107,6 +108,7 @@ if TYPE_CHECKING:
     from evenbeat.calibration.interval import IntervalSuggestion as IntervalSuggestion
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
     from evenbeat.clock.backtest import backtest as backtest
+    from evenbeat.clock.calibration_points import CalibrationPoint as CalibrationPoint
     from evenbeat.clock.fit import fit_clock as fit_clock
     from evenbeat.clock.forecast import Forecast as Forecast
     from evenbeat.clock.model import ClockModel as ClockModel

@@ -39,6 +39,7 @@ def variance_terms(
     aging: FloatArray,
     environment: FloatArray,
     display: FloatArray,
+    reference: FloatArray | None = None,
 ) -> VarianceTerms:
     """Divide the variance of a time error, shape (m,), into its causes.
 
@@ -59,5 +60,12 @@ def variance_terms(
         "display": display,
         "noise model": spread,
     }
+    if reference is not None:
+        terms["reference"] = reference
     rest = distribution.standard_deviation**2 - sum(terms.values())
+    # calibrations bind the terms to each other: what they know of the sum, no term knows by itself
+    for name in ("aging", "reference", "flicker FM"):
+        if name in terms:
+            taken = np.minimum(np.maximum(-rest, 0.0), terms[name])
+            terms[name], rest = terms[name] - taken, rest + taken
     return VarianceTerms(by_term={"starting frequency": np.maximum(rest, 0.0), **terms})

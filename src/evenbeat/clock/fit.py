@@ -10,15 +10,18 @@ from scipy import special
 
 from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
 from evenbeat.clock.blocks import Blocks, block_averages
+from evenbeat.clock.calibration_points import Calibrations, calibration_points
 from evenbeat.clock.design import Trend, influences_of
+from evenbeat.clock.fused_model import fused_model
 from evenbeat.clock.laws import LawWeight, by_law, curvature_shares, law_findings, variants_of, weigh_laws
 from evenbeat.clock.likelihood import NoiseGrid, NoisePrior, fit_on_grid, noise_grid
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.offsets import adjustment_times, same_step
 from evenbeat.clock.origins import with_forecast_scores
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged
-from evenbeat.quantities import FloatArray
+from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
 
 MOST_BLOCKS = 400
@@ -40,6 +43,9 @@ def fit_clock(
     environment: Sequence[str] = (),
     noise_prior: NoisePrior = "balanced",
     most_blocks: int = MOST_BLOCKS,
+    calibrations: Calibrations = (),
+    reference_offset: Estimate | None = None,
+    reference_drift: Estimate | None = None,
 ) -> ClockModel:
     """Fit noise, aging and temperature of a clock to its record.
 
@@ -63,6 +69,13 @@ def fit_clock(
         :meth:`evenbeat.clock.likelihood.NoiseGrid.log_prior`.
     most_blocks
         Number of block averages that is not exceeded (200 where white PM matters).
+    calibrations
+        Dated offsets against a better reference, inside the record, before or after it: see
+        :class:`evenbeat.CalibrationPoint`, or a table of them. They enter the same model, and answers
+        become absolute; if they contradict the log, they do not, and a finding says so.
+    reference_offset, reference_drift
+        Fractional offset of the log's own reference at the end of the log, and its drift per second, as
+        far as they are known: both enter every answer. Without them it counts as perfect.
 
     Raises
     ------
@@ -79,6 +92,8 @@ def fit_clock(
     """
     _check_environment(record, environment)
     blocks = _blocks(record, tuple(environment), most_blocks)
+    points = calibration_points(calibrations)
+    adjusted = adjustment_times(record, points)
     scale = float(np.std(blocks.frequency))
     if not scale > 0:
         msg = (
@@ -89,7 +104,7 @@ def fit_clock(
     duration = record.duration_s
     spans = blocks.spans.scaled(1 / duration)
     grid = noise_grid(spans, blocks.length_s / duration, with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW)
-    trend = Trend(influences=influences_of(record, blocks), step_times=_step_times(record, blocks))
+    trend = Trend(influences=influences_of(record, blocks), step_times=_step_times(record, blocks, adjusted))
     scaled_influences = trend.scaled_influences(blocks)
     y = (blocks.frequency - blocks.frequency.mean()) / scale
     variants = _variants(grid, trend, scaled_influences, y, laws=_laws(aging, age_s, duration))
@@ -108,7 +123,10 @@ def fit_clock(
         noise_prior=noise_prior,
         display_uncertainty=_display_uncertainty(record),
     )
-    return model.with_findings(*merged(record.findings, blocks.findings, _findings(model)))
+    model = model.with_findings(*merged(record.findings, blocks.findings, _findings(model)))
+    if not points and reference_offset is None and reference_drift is None:
+        return model
+    return fused_model(model, points, reference_offset=reference_offset, reference_drift=reference_drift)
 
 
 def _check_environment(record: Record, environment: Sequence[str]) -> None:
@@ -147,9 +165,12 @@ def _display_uncertainty(record: Record) -> float:
     return record.resolution / math.sqrt(6) if repeated > MOSTLY_REPEATED else 0.0
 
 
-def _step_times(record: Record, blocks: Blocks) -> tuple[float, ...]:
-    """Return scaled times of the frequency steps that have blocks on both sides."""
+def _step_times(record: Record, blocks: Blocks, adjusted: FloatArray) -> tuple[float, ...]:
+    """Return scaled times of the frequency steps and adjustments that have blocks on both sides."""
     times = [f.start * record.interval_s for f in record.steps if f.cause == "frequency_step"]
+    for time in adjusted.tolist():
+        if all(abs(time - known) > same_step(blocks.length_s) for known in times):
+            times.append(time)
     first, last = blocks.spans.stop[0], blocks.spans.start[-1]
     return tuple(time / record.duration_s for time in times if first <= time <= last)
 

@@ -51,7 +51,7 @@ def _draw_coverage(ax: Axes, result: Backtest) -> None:
     left, right = horizons.min() / 1.6, horizons.max() * 1.6
     log_time_axis(ax, float(left), float(right))
     lowest = 100 * min(score.coverage_low for score in result.scores)
-    ax.set_ylim(max(-3.0, lowest - 12), 104)
+    ax.set_ylim(max(-3.0, lowest - 12), 106)
     _shade_untested(ax, result, float(right))
     ax.axhline(100 * result.confidence, color=INK, linewidth=1.0, linestyle=(0, (6, 2)))
     labels = [
@@ -104,11 +104,11 @@ def _shade_untested(ax: Axes, result: Backtest, right: float) -> None:
     ax.axvspan(tested * 1.25, right, color=PALE, alpha=0.6, linewidth=0)
     ax.text(
         tested * 1.3,
-        102.5,
-        f"not tested beyond {duration_text(tested)}",
+        0.14,
+        f"not tested beyond\n{duration_text(tested)}",
+        transform=ax.get_xaxis_transform(),
         fontsize=7.5,
         color=GREY,
-        va="top",
         bbox=BEHIND_TEXT,
     )
 

@@ -1,0 +1,234 @@
+"""A clock model whose answers combine its log with calibrations and with its reference."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from evenbeat.clock.budget import VarianceTerms, variance_terms
+from evenbeat.clock.calibration_points import CalibrationPoint
+from evenbeat.clock.fusion import Agreement, FusedPrediction, Fusion, Reference
+from evenbeat.clock.model import ClockModel
+from evenbeat.clock.offsets import leans_over, offsets_beside
+from evenbeat.clock.prediction import Predicted, Targets, coefficient_mixture
+from evenbeat.clock.rates import AgingRate
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.units import SECONDS_PER_DAY, duration_text
+
+DISAGREEMENT = 0.01
+"""Prior-predictive probability below which log and calibrations are not combined."""
+DOUBTFUL = 0.05
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class FusedModel(ClockModel):
+    """A :class:`ClockModel` whose answers are absolute: log, calibrations and reference together.
+
+    Attributes
+    ----------
+    reference
+        Prior of the log's reference, in scaled units.
+    fusion
+        The log's posterior conditioned on the calibrations; ``None`` where there is none, or where log
+        and calibrations contradict each other.
+    agreement
+        The check of one against the other.
+    """
+
+    reference: Reference
+    fusion: Fusion | None
+    agreement: Agreement | None
+
+    def _predict(self, targets: Targets) -> FusedPrediction:
+        if self.fusion is not None:
+            return self.fusion.predict(targets)
+        predicted = super()._predict(targets)
+        leans = leans_over(targets.spans)
+        if targets.reference is not None:
+            leans = leans - leans_over(targets.reference)
+        owed = np.einsum("mi,ij,mj->m", leans, self.reference.covariance, leans)
+        mixture = predicted.distribution.shifted(leans @ self.reference.mean).widened(np.sqrt(owed))
+        return FusedPrediction(
+            distribution=mixture, trend_variance=predicted.trend_variance, reference_variance=owed
+        )
+
+    def aging_rate(self, at: float | np.datetime64 | str | None = None) -> AgingRate:
+        """Return the clock's own aging rate per second: that of the log plus the drift of its reference.
+
+        Notes
+        -----
+        As :meth:`ClockModel.aging_rate`, conditioned on the calibrations.
+        """
+        moment = self.record.duration_s if at is None else at
+        scaled_time = self.record.elapsed_at(np.array([moment])) / self.record.duration_s
+        components = self.components if self.fusion is None else self.fusion.log_components
+        rows = []
+        for component in components:
+            variant = self.variants[component.variant]
+            slope = variant.law.slope_at(scaled_time, variant.curvature)
+            row = np.zeros((1, variant.design.shape[1]))
+            row[:, : slope.shape[1]] = slope
+            rows.append(row)
+        factor = self.scale / self.record.duration_s
+        if self.fusion is not None:
+            return AgingRate(distribution=self.fusion.slopes(rows).scaled(factor), unit="/s")
+        widest = max(row.shape[1] for row in rows)
+        weight = np.array([np.pad(row[0], (0, widest - row.shape[1])) for row in rows])
+        mixture = coefficient_mixture(self.variants, self.components, weight)
+        drift, spread = self.reference.mean[1], math.sqrt(self.reference.covariance[1, 1])
+        return AgingRate(distribution=mixture.shifted(drift).widened(spread).scaled(factor), unit="/s")
+
+    def _terms(
+        self, predicted: Predicted, distribution: StudentMixture, horizon: FloatArray, *known: FloatArray
+    ) -> VarianceTerms:
+        """Return the budget with the reference's part as a term of its own."""
+        size = (self.scale * horizon) ** 2
+        freedom = distribution.degrees_of_freedom[np.isfinite(distribution.degrees_of_freedom)]
+        heavier = float(np.mean(freedom / (freedom - 2))) if len(freedom) else 1.0
+        swing = known[0] if known else self._time_swing(horizon)
+        owed = predicted.reference_variance if isinstance(predicted, FusedPrediction) else 0.0
+        return variance_terms(
+            distribution,
+            horizon_s=horizon,
+            levels=self._levels,
+            aging=np.maximum(predicted.trend_variance, 0.0) * heavier * size,
+            environment=swing**2,
+            display=(self.display_uncertainty * horizon) ** 2,
+            reference=np.maximum(owed, 0.0) * size,
+        )
+
+
+def reference_prior(model: ClockModel, offset: Estimate | None, drift: Estimate | None) -> Reference:
+    """Return the prior of the log's reference in the model's units; perfect where nothing is stated.
+
+    Raises
+    ------
+    InputError
+        If an uncertainty is not finite.
+    """
+    sizes = model.scale, model.scale / model.record.duration_s
+    means, spreads = [], []
+    for name, stated, size in zip(
+        ("reference_offset", "reference_drift"), (offset, drift), sizes, strict=True
+    ):
+        value = 0.0 if stated is None else stated.value
+        spread = 0.0 if stated is None else stated.standard_uncertainty
+        if not (math.isfinite(value) and math.isfinite(spread)):
+            msg = f"{name} is {value:g} with standard uncertainty {spread:g}; both must be finite"
+            raise InputError(msg)
+        means.append(value / size)
+        spreads.append(spread / size)
+    return Reference(mean=np.array(means), covariance=np.diag(np.square(spreads)))
+
+
+def fused_model(
+    model: ClockModel,
+    points: Sequence[CalibrationPoint],
+    *,
+    reference_offset: Estimate | None,
+    reference_drift: Estimate | None,
+) -> FusedModel:
+    """Return the model of a log combined with calibrations and with what is known of its reference.
+
+    Notes
+    -----
+    Where the calibrations lie where the log would hardly have put them (prior-predictive probability
+    below 1 %), they are not combined: an average of two contradicting answers is neither.
+    """
+    reference = reference_prior(model, reference_offset, reference_drift)
+    stated = {each.name: getattr(model, each.name) for each in fields(model)}
+    findings = [_reference_finding(reference_offset, reference_drift)]
+    fusion = agreement = None
+    if points:
+        offsets = offsets_beside(model, points)
+        fusion = Fusion(
+            grid=model.grid,
+            frequency=(model.blocks.frequency - model.blocks.frequency.mean()) / model.scale,
+            variants=model.variants,
+            log_components=model.components,
+            offsets=offsets,
+            reference=reference,
+        )
+        agreement = fusion.agreement
+        findings.append(_agreement_finding(agreement, offsets.labels))
+        findings.extend(_span_findings(offsets.at_s, points))
+        if agreement.probability < DISAGREEMENT:
+            fusion = None
+    stated["findings"] = (*model.findings, *findings)
+    if fusion is not None:
+        stated["components"] = fusion.components
+    return FusedModel(**stated, reference=reference, fusion=fusion, agreement=agreement)
+
+
+def _reference_finding(offset: Estimate | None, drift: Estimate | None) -> Finding:
+    if offset is None and drift is None:
+        sentence = (
+            "The reference of the log counts as perfect; state reference_offset and reference_drift to let "
+            "its own error into every answer."
+        )
+        return Finding(code="REFERENCE_PERFECT", severity="note", sentence=sentence)
+    values = {
+        "standard_uncertainty_of_offset": 0.0 if offset is None else offset.standard_uncertainty,
+        "standard_uncertainty_of_drift_per_s": 0.0 if drift is None else drift.standard_uncertainty,
+    }
+    sentence = (
+        f"Answers are absolute: the reference of the log counts as off by {offset or 0} at the end of the "
+        f"log, drifting by {drift or 0}."
+    )
+    return Finding(code="REFERENCE_ALLOWED_FOR", severity="note", sentence=sentence, values=values)
+
+
+def _agreement_finding(agreement: Agreement, labels: Sequence[str]) -> Finding:
+    if agreement.freedom == 0:
+        sentence = "Every calibration is taken up by an adjustment's step, so none could be checked."
+        return Finding(code="CALIBRATIONS_NOT_CHECKED", severity="note", sentence=sentence)
+    sizes = np.where(np.isnan(agreement.normalised), 0.0, np.abs(agreement.normalised))
+    worst = int(np.argmax(sizes))
+    values = {
+        "probability": agreement.probability,
+        "chi_squared": agreement.chi_squared,
+        "degrees_of_freedom": agreement.freedom,
+        "largest_normalised_error": float(agreement.normalised[worst]),
+    }
+    odds = f"χ² {agreement.chi_squared:.1f} for {agreement.freedom}, probability {agreement.probability:.2g}"
+    farthest = f"{labels[worst]} (normalised error {agreement.normalised[worst]:+.2f})"
+    if agreement.probability < DISAGREEMENT:
+        sentence = (
+            f"Log and calibrations contradict each other ({odds}), most of all {farthest}. They were not "
+            "combined, and the answers rest on the log alone: look for a change of temperature, "
+            "orientation, power or reference, or an adjustment that nobody noted."
+        )
+        return Finding(code="CALIBRATIONS_DISAGREE", severity="caution", sentence=sentence, values=values)
+    if agreement.probability < DOUBTFUL:
+        sentence = f"Log and calibrations agree poorly ({odds}), worst {farthest}; they were combined."
+        return Finding(code="CALIBRATIONS_DOUBTFUL", severity="caution", sentence=sentence, values=values)
+    sentence = f"The calibrations lie where the log puts them ({odds}); both were combined."
+    return Finding(code="CALIBRATIONS_AGREE", severity="good", sentence=sentence, values=values)
+
+
+def _span_findings(at_s: FloatArray, points: Sequence[CalibrationPoint]) -> list[Finding]:
+    findings = []
+    earliest = -float(at_s.min())
+    if earliest > SECONDS_PER_DAY:
+        sentence = (
+            f"The first calibration is {duration_text(earliest)} older than the log: before it the aging "
+            "laws run on straight with the rate that they have at its start."
+        )
+        values = {"earliest_before_log_s": earliest}
+        findings.append(
+            Finding(code="CALIBRATIONS_BEFORE_LOG", severity="note", sentence=sentence, values=values)
+        )
+    adjusted = sum(point.adjusted for point in points)
+    if adjusted:
+        sentence = f"{adjusted} adjustment(s) count as steps of unknown size; aging goes on across them."
+        findings.append(
+            Finding(
+                code="ADJUSTMENTS_ARE_STEPS", severity="note", sentence=sentence, values={"count": adjusted}
+            )
+        )
+    return findings

@@ -1,0 +1,362 @@
+"""One model for a log and for calibrations: the posterior of the log, conditioned on dated offsets.
+
+The log shows the clock against a local reference, ``y_log = y - y_ref``; a calibration shows it against
+a better one. With ``y_ref(t) = b + d (t - end of the log)``, b and d unknown but for their prior, every
+calibrated offset is ``y_log + b + d (t - end) + error``, and an adjustment adds a step of unknown size.
+At each point of the log's posterior (aging law, noise ratios) and each value of the overall level σ²
+all of these are jointly normal, so conditioning on the offsets is exact; flat steps are eliminated by
+generalized least squares; each point is reweighted by the density it gave to the offsets.
+
+What is exact and what is not: exact given law, ratios and σ². The level σ² is integrated by Gauss's rule
+for its gamma distribution (3 nodes from 60 degrees of freedom, else 9) where the log alone allows a
+Student distribution in closed form. Laws keep their AICc weights from the log times the density of the
+offsets. Laws run on straight before the log begins. Sources: universal kriging, Matheron 1973; prior
+predictive check, Box 1980; quadrature, Golub & Welsch 1969.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from scipy import linalg, special, stats
+from threadpoolctl import threadpool_limits
+
+from evenbeat.clock.covariance import Spans
+from evenbeat.clock.joint import JointKriging, JointPrediction
+from evenbeat.clock.likelihood import NoiseGrid
+from evenbeat.clock.offsets import Offsets, leans_over
+from evenbeat.clock.prediction import Component, Predicted, Targets, Variant
+from evenbeat.quantities import FloatArray, StudentMixture
+
+KEPT_PROBABILITY = 0.998
+ENOUGH_FREEDOM = 60.0
+FEW_NODES, MANY_NODES = 3, 9
+
+
+def gamma_rule(degrees_of_freedom: float, count: int) -> tuple[FloatArray, FloatArray]:
+    """Return values and weights of σ²/level for σ² ~ level ν/χ²_ν: Gauss's rule for 1/σ².
+
+    Exact for polynomials in 1/σ² up to degree ``2 count - 1`` (Golub & Welsch 1969).
+    """
+    alpha = degrees_of_freedom / 2 - 1
+    k = np.arange(count)
+    off = np.sqrt(k[1:] * (k[1:] + alpha))
+    nodes, vectors = linalg.eigh_tridiagonal(2 * k + alpha + 1, off)
+    return degrees_of_freedom / 2 / nodes, vectors[0] ** 2
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Reference:
+    """The log's reference: prior of its offset and drift at the end of the log, in scaled units.
+
+    Attributes
+    ----------
+    mean
+        Offset over the model's scale, and drift times record length over it, shape (2,).
+    covariance
+        Shape (2, 2).
+    """
+
+    mean: FloatArray
+    covariance: FloatArray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Conditioned:
+    """One set of noise levels after conditioning: a normal distribution of the targets."""
+
+    weight: float
+    mean: FloatArray
+    covariance: FloatArray
+    trend: FloatArray
+    reference: FloatArray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FusedPrediction(Predicted):
+    """A prediction with the part of its variance that the reference is to blame for, shape (m,)."""
+
+    reference_variance: FloatArray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Agreement:
+    """How well the offsets fit what the log foretold of them.
+
+    Attributes
+    ----------
+    probability
+        Prior-predictive probability of offsets that fit so badly or worse; NaN without a free one.
+    chi_squared, freedom
+        Weighted over the log's posterior.
+    normalised
+        For every offset, what it lies from the log's forecast over twice the standard deviation of
+        that difference (E_n at k = 2), steps eliminated; NaN where a step takes it up.
+    """
+
+    probability: float
+    chi_squared: float
+    freedom: int
+    normalised: FloatArray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Fusion:
+    """A log's posterior conditioned on calibrated offsets; frequencies are in units of the model's scale."""
+
+    grid: NoiseGrid
+    frequency: FloatArray
+    variants: tuple[Variant, ...]
+    log_components: tuple[Component, ...]
+    offsets: Offsets
+    reference: Reference
+
+    @cached_property
+    def _points(self) -> list[tuple[int, float, float]]:
+        """Component, σ² over its estimate, and weight: the posterior given log and offsets."""
+        ranked = sorted(self._weighed, key=lambda each: -each[2])
+        total = np.cumsum([weight for _, _, weight in ranked])
+        kept = int(np.searchsorted(total, KEPT_PROBABILITY * total[-1])) + 1
+        mass = total[min(kept, len(total)) - 1]
+        return [(index, factor, weight / mass) for index, factor, weight in ranked[:kept]]
+
+    @cached_property
+    def components(self) -> tuple[Component, ...]:
+        """The log's components, reweighted by what the offsets say."""
+        weights: dict[int, float] = {}
+        for index, _, weight in self._points:
+            weights[index] = weights.get(index, 0.0) + weight
+        return tuple(replace(self.log_components[index], weight=weight) for index, weight in weights.items())
+
+    @cached_property
+    def _foretold(self) -> list[JointPrediction]:
+        """What the log alone says of the offsets, at every component."""
+        kriging = JointKriging(self.grid, self.frequency, self.offsets.spans)
+        with threadpool_limits(limits=1, user_api="blas"):
+            return [
+                kriging.at(
+                    component, self.variants[component.variant], self.offsets.designs[component.variant]
+                )
+                for component in self.log_components
+            ]
+
+    @cached_property
+    def _surprises(self) -> list[tuple[int, float, float, float, float]]:
+        """Component, σ² factor, prior weight, log density of the offsets, χ² of the offsets."""
+        found = []
+        for index, (component, said) in enumerate(zip(self.log_components, self._foretold, strict=True)):
+            for factor, share in zip(*self._rule(said), strict=True):
+                solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
+                weight = component.weight * float(share)
+                found.append((index, float(factor), weight, solved.log_density, solved.chi_squared))
+        return found
+
+    @property
+    def _weighed(self) -> list[tuple[int, float, float]]:
+        logs = np.array([np.log(weight) + density for _, _, weight, density, _ in self._surprises])
+        weights = np.exp(logs - special.logsumexp(logs))
+        return [
+            (index, factor, float(weight))
+            for (index, factor, *_), weight in zip(self._surprises, weights, strict=True)
+        ]
+
+    def _rule(self, said: JointPrediction) -> tuple[FloatArray, FloatArray]:
+        count = FEW_NODES if said.degrees_of_freedom >= ENOUGH_FREEDOM else MANY_NODES
+        return gamma_rule(said.degrees_of_freedom, count)
+
+    @cached_property
+    def agreement(self) -> Agreement:
+        """Whether log and offsets agree: a check made before they are combined."""
+        freedom = len(self.offsets) - self.offsets.steps.shape[1]
+        weights = np.array([weight for _, _, weight, _, _ in self._surprises])
+        chi = np.array([value for *_, value in self._surprises])
+        if freedom < 1:
+            return Agreement(
+                probability=math.nan,
+                chi_squared=0.0,
+                freedom=0,
+                normalised=np.full(len(self.offsets), math.nan),
+            )
+        best = self.log_components.index(max(self.log_components, key=lambda each: each.weight))
+        said = self._foretold[best]
+        solved = _Solved.of(self.offsets, self.reference, said, said.level)
+        return Agreement(
+            probability=float(weights @ stats.chi2.sf(chi, freedom)),
+            chi_squared=float(weights @ chi),
+            freedom=freedom,
+            normalised=solved.normalised(),
+        )
+
+    def conditioned(self, spans: Spans, designs: Sequence[FloatArray]) -> Iterator[Conditioned]:
+        """Yield the distribution of means over spans at every point of the posterior."""
+        leans, steps = leans_over(spans), self.offsets.steps_over(spans)
+        kriging = JointKriging(self.grid, self.frequency, _together(self.offsets.spans, spans))
+        count = len(self.offsets)
+        joint: dict[int, JointPrediction] = {}
+        with threadpool_limits(limits=1, user_api="blas"):
+            for index, factor, weight in self._points:
+                component = self.log_components[index]
+                if index not in joint:
+                    variant = component.variant
+                    design = np.vstack([self.offsets.designs[variant], designs[variant]])
+                    joint[index] = kriging.at(component, self.variants[variant], design)
+                said = joint[index]
+                level = factor * said.level
+                solved = _Solved.of(self.offsets, self.reference, said, level)
+                yield solved.condition(said, level, weight, leans=leans, steps=steps, count=count)
+
+    def slopes(self, rows: Sequence[FloatArray]) -> StudentMixture:
+        """Return the distribution of linear functions of the trend plus the reference's drift.
+
+        Parameters
+        ----------
+        rows
+            For each of the log's components, weights of its coefficients.
+        """
+        locations, scales, weights = [], [], []
+        kriging = JointKriging(self.grid, self.frequency, self.offsets.spans)
+        for index, factor, weight in self._points:
+            component = self.log_components[index]
+            variant = self.variants[component.variant]
+            design = self.offsets.designs[component.variant]
+            said = kriging.at(component, variant, design, rows=rows[index])
+            level = factor * said.level
+            solved = _Solved.of(self.offsets, self.reference, said, level)
+            one = solved.condition(
+                said,
+                level,
+                weight,
+                leans=np.array([[0.0, 1.0]]),
+                steps=np.zeros((1, self.offsets.steps.shape[1])),
+                count=len(self.offsets),
+            )
+            locations.append(one.mean[0])
+            scales.append(math.sqrt(max(one.covariance[0, 0], 0.0)))
+            weights.append(weight)
+        return _normal_mixture(np.array(weights), np.array(locations), np.array(scales))
+
+    def predict(self, targets: Targets) -> FusedPrediction:
+        """Return the distribution of the targets, as :func:`evenbeat.clock.prediction.predict` does."""
+        spans, designs = targets.spans, targets.designs
+        combine = np.eye(len(spans))
+        if targets.reference is not None:
+            spans = _together(spans, targets.reference)
+            designs = tuple(np.vstack(pair) for pair in zip(designs, targets.reference_designs, strict=True))
+            combine = np.hstack([combine, -combine])
+        parts = list(self.conditioned(spans, designs))
+        weights = np.array([part.weight for part in parts])
+        locations = np.array([combine @ part.mean for part in parts]).T
+        variances = np.array([np.diag(combine @ part.covariance @ combine.T) for part in parts]).T
+        trend = np.array([np.diag(combine @ part.trend @ combine.T) for part in parts]).T
+        owed = np.array([np.diag(combine @ part.reference @ combine.T) for part in parts]).T
+        return FusedPrediction(
+            distribution=_normal_mixture(weights, locations, np.sqrt(np.maximum(variances, 0.0))),
+            trend_variance=trend @ weights,
+            reference_variance=owed @ weights,
+        )
+
+
+def _normal_mixture(weights: FloatArray, locations: FloatArray, scales: FloatArray) -> StudentMixture:
+    return StudentMixture(
+        weights=weights,
+        locations=locations,
+        scales=scales,
+        degrees_of_freedom=np.full(len(weights), math.inf),
+    )
+
+
+def _together(one: Spans, other: Spans) -> Spans:
+    return Spans(start=np.concatenate([one.start, other.start]), stop=np.concatenate([one.stop, other.stop]))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Solved:
+    """The offsets against what was foretold of them, at one set of noise levels.
+
+    ``whitened`` are the residuals and ``steps`` the steps' columns in the basis in which the offsets
+    are independent with variance one.
+    """
+
+    lower: FloatArray
+    leans: FloatArray
+    prior: FloatArray
+    shift: FloatArray
+    whitened: FloatArray
+    steps: FloatArray
+    found: FloatArray
+    inverse: FloatArray
+
+    @classmethod
+    def of(cls, offsets: Offsets, reference: Reference, said: JointPrediction, level: float) -> _Solved:
+        count = len(offsets)
+        covariance = level * said.shape[:count, :count] + np.diag(offsets.variance)
+        covariance = covariance + offsets.leans @ reference.covariance @ offsets.leans.T
+        residual = offsets.value - said.location[:count] - offsets.leans @ reference.mean
+        lower = linalg.cholesky(0.5 * (covariance + covariance.T), lower=True)
+        whitened = linalg.solve_triangular(lower, residual, lower=True)
+        steps = linalg.solve_triangular(lower, offsets.steps, lower=True)
+        inverse = np.linalg.inv(steps.T @ steps)
+        return cls(
+            lower=lower,
+            leans=offsets.leans,
+            prior=reference.covariance,
+            shift=reference.mean,
+            whitened=whitened,
+            steps=steps,
+            found=inverse @ (steps.T @ whitened),
+            inverse=inverse,
+        )
+
+    @property
+    def chi_squared(self) -> float:
+        """χ² of the residuals after the steps."""
+        return float(np.sum((self.whitened - self.steps @ self.found) ** 2))
+
+    @property
+    def log_density(self) -> float:
+        """Log density of the offsets, up to a constant, flat steps integrated out."""
+        determinant = 2 * float(np.sum(np.log(np.diag(self.lower))))
+        return -0.5 * (determinant - float(np.linalg.slogdet(self.inverse)[1]) + self.chi_squared)
+
+    def normalised(self) -> FloatArray:
+        """Return residuals over twice their standard deviations, one by one, steps eliminated."""
+        projector = np.eye(len(self.whitened)) - self.steps @ self.inverse @ self.steps.T
+        spread = np.sqrt(np.maximum(np.diag(self.lower @ projector @ self.lower.T), 0.0))
+        alone = np.sqrt(np.sum(self.lower**2, axis=1))
+        residual = self.lower @ (self.whitened - self.steps @ self.found)
+        free = spread > 1e-6 * alone
+        return np.where(free, residual / (2 * np.where(free, spread, 1.0)), math.nan)
+
+    def condition(
+        self,
+        said: JointPrediction,
+        level: float,
+        weight: float,
+        *,
+        leans: FloatArray,
+        steps: FloatArray,
+        count: int,
+    ) -> Conditioned:
+        """Return the targets, which follow the ``count`` offsets in ``said``, given the offsets."""
+        towards = level * said.shape[:count, count:] + self.leans @ self.prior @ leans.T
+        gain = linalg.solve_triangular(self.lower, towards, lower=True)
+        own = level * said.shape[count:, count:]
+        excess = steps - gain.T @ self.steps
+        covariance = own + leans @ self.prior @ leans.T - gain.T @ gain + excess @ self.inverse @ excess.T
+        without = linalg.solve_triangular(self.lower, level * said.trend[:count, count:], lower=True)
+        owed = linalg.solve_triangular(self.lower, self.leans @ self.prior @ leans.T, lower=True)
+        free = np.eye(count) - self.steps @ self.inverse @ self.steps.T
+        return Conditioned(
+            weight=weight,
+            mean=said.location[count:]
+            + leans @ self.shift
+            + gain.T @ (self.whitened - self.steps @ self.found)
+            + steps @ self.found,
+            covariance=covariance,
+            trend=level * said.trend[count:, count:] - without.T @ free @ without,
+            reference=leans @ self.prior @ leans.T - owed.T @ free @ owed,
+        )
