@@ -63,6 +63,8 @@ _HOMES = {
     "LimitVerdict": "stability.limits.comparison",
     "condition": "conditioning.condition",
     "crosscheck": "crosscheck",
+    "Influence": "clock.environment",
+    "Course": "clock.environment",
     "fit_clock": "clock.fit",
     "CalibrationPoint": "clock.calibration_points",
     "ClockModel": "clock.model",
@@ -109,6 +111,8 @@ if TYPE_CHECKING:
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
     from evenbeat.clock.backtest import backtest as backtest
     from evenbeat.clock.calibration_points import CalibrationPoint as CalibrationPoint
+    from evenbeat.clock.environment import Course as Course
+    from evenbeat.clock.environment import Influence as Influence
     from evenbeat.clock.fit import fit_clock as fit_clock
     from evenbeat.clock.forecast import Forecast as Forecast
     from evenbeat.clock.model import ClockModel as ClockModel

@@ -70,8 +70,8 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
     TooShortError
         If fewer than 8 blocks come out.
     """
-    values = _frequencies(record)
-    columns = {name: _between_samples(record, record.covariates[name]) for name in covariates}
+    values = frequencies(record)
+    columns = {name: between_samples(record, record.covariates[name]) for name in covariates}
     present = ~np.isnan(values)
     for column in columns.values():
         present &= ~np.isnan(column)
@@ -104,7 +104,7 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
     )
 
 
-def _frequencies(record: Record) -> FloatArray:
+def frequencies(record: Record) -> FloatArray:
     """Return mean frequencies of shape (n,) with NaN where missing or excluded."""
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
     if record.kind == "frequency":
@@ -112,7 +112,8 @@ def _frequencies(record: Record) -> FloatArray:
     return np.diff(values) / record.interval_s + record.removed_frequency
 
 
-def _between_samples(record: Record, column: FloatArray) -> FloatArray:
+def between_samples(record: Record, column: FloatArray) -> FloatArray:
+    """Return a covariate where the mean frequencies are: between the samples of a record of phase."""
     return column if record.kind == "frequency" else 0.5 * (column[1:] + column[:-1])
 
 

@@ -2,110 +2,333 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.clock.aging import AgingLaw, Curvature
-from evenbeat.clock.blocks import Blocks
+from evenbeat.clock.blocks import Blocks, between_samples, frequencies
 from evenbeat.clock.covariance import Spans
+from evenbeat.clock.environment import Course, Influence, felt, felt_powers_ahead, without_holes
 from evenbeat.errors import InputError
-from evenbeat.quantities import FloatArray
+from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY
+from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 SAMPLES_PER_DAY = 48
+LONGEST_FOR_DAILY_WAVE = 0.6
+"""Longest blocks, in days, that show a daily wave: 86 % of its amplitude is gone at one day's length."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Influence:
-    """One environmental covariate as the model uses it: ``(value - mean) / spread``.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FittedInfluence:
+    """One environmental covariate as the model uses it: powers of ``(felt - mean) / spread``.
 
     Attributes
     ----------
+    order
+        Highest power.
     mean, spread
         Of the block averages, in the covariate's unit.
     diurnal_amplitude
         Amplitude of the covariate at a period of one day, in its unit; NaN for records under two days.
     weather
         Standard deviation of what is left of it beside the mean and the daily swing.
+    lag
+        Time constant in seconds by which it is felt; without uncertainty where it was stated.
     """
 
     name: str
+    order: int
     mean: float
     spread: float
     diurnal_amplitude: float
     weather: float
+    lag: Estimate
 
-    @property
-    def usual_amplitude(self) -> float:
-        """Daily amplitude; zero where it is not known and all variation counts as weather."""
-        return 0.0 if math.isnan(self.diurnal_amplitude) else self.diurnal_amplitude
+    def powers(self, inside: FloatArray) -> FloatArray:
+        """Return the powers of what is felt, shape (n, order)."""
+        scaled = (inside - self.mean) / self.spread
+        return np.array(list(itertools.accumulate([scaled] * self.order, np.multiply))).T
 
 
-def influences_of(record: Record, blocks: Blocks) -> tuple[Influence, ...]:
-    """Return the covariates of the blocks, scaled.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LagPoint:
+    """One set of lags with its weight, and the influences' columns under it.
 
-    Raises
-    ------
-    InputError
-        If a covariate never changes: its influence cannot be seen.
+    Attributes
+    ----------
+    lags_s, felt_at_end
+        For each influence: its lag, and what was felt last.
+    columns
+        Of all powers of all influences over the blocks, less their means, shape (n, q).
+    means
+        What was taken from the columns, shape (q,).
     """
-    return tuple(_influence(record, name, column) for name, column in blocks.covariates.items())
 
-
-def _influence(record: Record, name: str, column: FloatArray) -> Influence:
-    spread = float(np.std(column))
-    if not spread > 1e-9 * (1 + abs(float(np.mean(column)))):
-        msg = f"{name} is {column[0]:g} throughout and shows no influence; leave it out of environment"
-        raise InputError(msg)
-    amplitude, weather = _swing_and_weather(record, record.covariates[name])
-    return Influence(
-        name=name,
-        mean=float(np.mean(column)),
-        spread=spread,
-        diurnal_amplitude=amplitude,
-        weather=weather,
-    )
-
-
-def _swing_and_weather(record: Record, column: FloatArray) -> tuple[float, float]:
-    """Return the amplitude at a period of one day, and the standard deviation of the rest.
-
-    A slow change over the record belongs to the rest: nobody knows whether it goes on.
-    """
-    stride = max(1, int(SECONDS_PER_DAY / SAMPLES_PER_DAY / record.interval_s))
-    sampled = np.asarray(column[::stride], dtype=float)
-    present = ~np.isnan(sampled)
-    if record.duration_s < 2 * SECONDS_PER_DAY:
-        return math.nan, float(np.nanstd(sampled))
-    days = record.elapsed_s[::stride][present] / SECONDS_PER_DAY
-    wave = np.column_stack([np.sin(2 * np.pi * days), np.cos(2 * np.pi * days)])
-    slow = np.column_stack([np.ones_like(days), days / days[-1]])
-    solution, *_ = np.linalg.lstsq(np.hstack([wave, slow]), sampled[present], rcond=None)
-    rest = sampled[present] - wave @ solution[:2]
-    return float(np.hypot(*solution[:2])), float(np.std(rest))
+    lags_s: tuple[float, ...]
+    weight: float
+    felt_at_end: tuple[float, ...]
+    columns: FloatArray
+    means: FloatArray
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Trend:
-    """Columns of the trend for any spans: aging (as many as the law has), then influences, then steps.
+    """Columns of the trend for any spans: those of the law, then influences, then steps, then a daily wave.
 
     Times are in units of the record length.
+
+    Attributes
+    ----------
+    lag_points
+        The first is the middle of what is known of the lags.
+    swing, rest
+        Daily sine and cosine amplitudes, shape (2, q), and covariance of the rest, shape (q, q), of the
+        influences' columns in the record.
+    turns_per_record
+        Days in the record where a daily wave is in the model; zero otherwise.
     """
 
-    influences: tuple[Influence, ...]
+    influences: tuple[FittedInfluence, ...]
     step_times: tuple[float, ...]
+    lag_points: tuple[LagPoint, ...]
+    swing: FloatArray
+    rest: FloatArray
+    turns_per_record: float = 0.0
 
-    def columns(self, law: AgingLaw, curvature: Curvature, spans: Spans, scaled: FloatArray) -> FloatArray:
-        """Return the columns, shape (n, p), given the scaled influences over the spans, shape (n, k)."""
+    @property
+    def width(self) -> int:
+        """Number of columns of all influences."""
+        return self.lag_points[0].columns.shape[1]
+
+    def columns(self, law: AgingLaw, curvature: Curvature, spans: Spans, acting: FloatArray) -> FloatArray:
+        """Return the columns, shape (n, p), given those of the influences over the spans, shape (n, q)."""
         after = [
             np.clip((spans.stop - time) / spans.length, 0.0, 1.0)[:, np.newaxis] for time in self.step_times
         ]
-        return np.hstack([law.mean_over(spans.start, spans.stop, curvature), scaled, *after])
+        return np.hstack(
+            [law.mean_over(spans.start, spans.stop, curvature), acting, *after, *self._daily_wave(spans)]
+        )
 
-    def scaled_influences(self, blocks: Blocks) -> FloatArray:
-        """Return ``(value - mean) / spread`` of every influence over the blocks, shape (n, k)."""
-        columns = [(blocks.covariates[i.name] - i.mean) / i.spread for i in self.influences]
-        return np.array(columns).reshape(len(columns), len(blocks)).T
+    def first_of(self, name: str, design_width: int) -> int:
+        """Return where the columns of one influence begin in a design of so many columns."""
+        begin = self.first_influence(design_width)
+        for influence in self.influences:
+            if influence.name == name:
+                return begin
+            begin += influence.order
+        return begin
+
+    def first_influence(self, design_width: int) -> int:
+        """Return where the columns of the influences begin in a design of so many columns."""
+        return design_width - self.width - len(self.step_times) - 2 * (self.turns_per_record > 0)
+
+    def _daily_wave(self, spans: Spans) -> list[FloatArray]:
+        if self.turns_per_record == 0:
+            return []
+        angle = 2 * math.pi * self.turns_per_record * spans.middle
+        smoothing = np.sinc(self.turns_per_record * spans.length)
+        return [np.column_stack([smoothing * np.sin(angle), smoothing * np.cos(angle)])]
+
+    def acting_over(
+        self, spans: Spans, known: Spans, point: LagPoint, courses: Mapping[str, Course], record_s: float
+    ) -> FloatArray:
+        """Return the influences' columns: as they were, and after the record by their courses, shape (n, q).
+
+        Without a course a covariate returns to its mean at once, as nobody knows better.
+        """
+        within = spans.middle <= 1 + 1e-9
+        columns = np.zeros((len(spans), self.width))
+        for k, column in enumerate(point.columns.T):
+            columns[:, k] = np.where(within, np.interp(spans.middle, known.middle, column), 0.0)
+        ahead = np.flatnonzero(~within)
+        begin = 0
+        for influence, lag_s, last in zip(self.influences, point.lags_s, point.felt_at_end, strict=True):
+            place = slice(begin, begin + influence.order)
+            begin += influence.order
+            if influence.name in courses and len(ahead):
+                means = felt_powers_ahead(
+                    courses[influence.name],
+                    lag_s=lag_s,
+                    felt_at_end=last,
+                    powers=influence.powers,
+                    start_s=(spans.start[ahead] - 1) * record_s,
+                    stop_s=(spans.stop[ahead] - 1) * record_s,
+                )
+                columns[ahead, place] = means - point.means[place]
+        return columns
+
+    def swing_and_weather(self, effects: FloatArray, courses: Mapping[str, Course]) -> tuple[float, float]:
+        """Return daily amplitude and standard deviation of the rest, in the unit of ``effects``.
+
+        Parameters
+        ----------
+        effects
+            Coefficients of the influences' columns, shape (q,).
+        courses
+            Covariates whose future is given: their daily swing is known.
+        """
+        swinging, straying = effects.copy(), effects.copy()
+        begin = 0
+        for influence in self.influences:
+            place = slice(begin, begin + influence.order)
+            begin += influence.order
+            if influence.name in courses:
+                swinging[place] = 0.0
+                straying[place] *= courses[influence.name].weather
+        amplitude = float(np.hypot(*(self.swing @ swinging)))
+        return amplitude, math.sqrt(max(float(straying @ self.rest @ straying), 0.0))
+
+
+def trend_of(
+    record: Record,
+    blocks: Blocks,
+    influences: Sequence[Influence],
+    lags: Sequence[Estimate],
+    *,
+    step_times: tuple[float, ...],
+    daily_wave: bool,
+) -> Trend:
+    """Return the trend of a record's blocks.
+
+    Raises
+    ------
+    InputError
+        If a covariate never changes: its influence cannot be seen; or if blocks are too long for a
+        daily wave.
+    """
+    fitted = tuple(
+        _influence(record, each, blocks.covariates[each.name], lag)
+        for each, lag in zip(influences, lags, strict=True)
+    )
+    outside = [between_samples(record, without_holes(record.covariates[each.name])) for each in influences]
+    points = [
+        _lag_point(record, blocks, fitted, outside, lags=lags_s, weight=weight)
+        for lags_s, weight in _spread_of(lags)
+    ]
+    sampled = [
+        each.powers(felt(column, lag_s / record.interval_s)[:: _stride(record)])
+        for each, column, lag_s in zip(fitted, outside, points[0].lags_s, strict=True)
+    ]
+    swing, rest = _swing_and_rest(
+        record, np.hstack(sampled) if sampled else np.empty((len(frequencies(record)[:: _stride(record)]), 0))
+    )
+    days = record.duration_s / SECONDS_PER_DAY
+    if daily_wave and blocks.length_s > LONGEST_FOR_DAILY_WAVE * SECONDS_PER_DAY:
+        msg = (
+            f"blocks of {duration_text(blocks.length_s)} average over the daily wave; "
+            "raise most_blocks or leave daily_wave out"
+        )
+        raise InputError(msg)
+    return Trend(
+        influences=fitted,
+        step_times=step_times,
+        lag_points=tuple(points),
+        swing=swing,
+        rest=rest,
+        turns_per_record=days if daily_wave else 0.0,
+    )
+
+
+def _spread_of(lags: Sequence[Estimate]) -> list[tuple[tuple[float, ...], float]]:
+    """Return sets of lags with weights that share the mean and, but for the bound at zero, the variance.
+
+    The middle, and one lag at a time moved by √c standard uncertainties either way (c = 3 up to three
+    lags): what Gauss-Hermite quadrature with three points takes for one lag.
+    """
+    middle = tuple(max(lag.value, 0.0) for lag in lags)
+    uncertain = [k for k, lag in enumerate(lags) if lag.standard_uncertainty > 0]
+    share = max(3, len(uncertain))
+    points = [(middle, 1 - len(uncertain) / share)]
+    for k, sign in itertools.product(uncertain, (-1, 1)):
+        moved = middle[k] + sign * math.sqrt(share) * lags[k].standard_uncertainty
+        points.append(((*middle[:k], max(moved, 0.0), *middle[k + 1 :]), 0.5 / share))
+    return points
+
+
+def _lag_point(
+    record: Record,
+    blocks: Blocks,
+    influences: Sequence[FittedInfluence],
+    outside: Sequence[FloatArray],
+    *,
+    lags: tuple[float, ...],
+    weight: float,
+) -> LagPoint:
+    inside = [felt(column, lag / record.interval_s) for column, lag in zip(outside, lags, strict=True)]
+    powers = [each.powers(column) for each, column in zip(influences, inside, strict=True)]
+    columns = [_over_blocks(record, blocks, each) for each in powers]
+    together = np.hstack([np.empty((len(blocks), 0)), *columns])
+    means = together.mean(axis=0)
+    return LagPoint(
+        lags_s=lags,
+        weight=weight,
+        felt_at_end=tuple(float(column[-1]) for column in inside),
+        columns=together - means,
+        means=means,
+    )
+
+
+def _over_blocks(record: Record, blocks: Blocks, columns: FloatArray) -> FloatArray:
+    """Return averages over the blocks of sampled columns, (samples, k) to (n, k), where readings are."""
+    present = ~np.isnan(frequencies(record))
+    for name in blocks.covariates:
+        present &= ~np.isnan(between_samples(record, record.covariates[name]))
+    first = np.round(blocks.spans.start / record.interval_s).astype(int)
+    last = np.ceil(blocks.spans.stop / record.interval_s - 1e-6).astype(int)  # gates may end before
+    count = _sums(present.astype(float), first, last)
+    sums = [_sums(np.where(present, column, 0.0), first, last) for column in columns.T]
+    return np.array([each / count for each in sums]).T
+
+
+def _sums(values: FloatArray, first: npt.NDArray[np.intp], last: npt.NDArray[np.intp]) -> FloatArray:
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    return np.asarray(total[last] - total[first])
+
+
+def _influence(record: Record, influence: Influence, column: FloatArray, lag: Estimate) -> FittedInfluence:
+    spread = float(np.std(column))
+    if not spread > 1e-9 * (1 + abs(float(np.mean(column)))):
+        name = influence.name
+        msg = f"{name} is {column[0]:g} throughout and shows no influence; leave it out of environment"
+        raise InputError(msg)
+    sampled = np.asarray(record.covariates[influence.name][:: _stride(record)], dtype=float)
+    swing, rest = _swing_and_rest(record, sampled[:, np.newaxis])
+    known = record.duration_s >= 2 * SECONDS_PER_DAY
+    return FittedInfluence(
+        name=influence.name,
+        order=influence.order,
+        mean=float(np.mean(column)),
+        spread=spread,
+        diurnal_amplitude=float(np.hypot(*swing[:, 0])) if known else math.nan,
+        weather=math.sqrt(float(rest[0, 0])),
+        lag=lag,
+    )
+
+
+def _stride(record: Record) -> int:
+    return max(1, int(SECONDS_PER_DAY / SAMPLES_PER_DAY / record.interval_s))
+
+
+def _swing_and_rest(record: Record, sampled: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return sine and cosine at a period of one day, shape (2, q), and the covariance of the rest.
+
+    A slow change over the record belongs to the rest: nobody knows whether it goes on.
+    """
+    present = ~np.isnan(sampled).any(axis=1)
+    rows = sampled[present]
+    wave = np.zeros((2, sampled.shape[1]))
+    if record.duration_s >= 2 * SECONDS_PER_DAY:
+        days = record.elapsed_s[:: _stride(record)][: len(sampled)][present] / SECONDS_PER_DAY
+        turns = np.column_stack([np.sin(2 * np.pi * days), np.cos(2 * np.pi * days)])
+        slow = np.column_stack([np.ones_like(days), days / days[-1]])
+        solution, *_ = np.linalg.lstsq(np.hstack([turns, slow]), rows, rcond=None)
+        wave = solution[:2]
+        rows = rows - turns @ wave
+    centred = rows - rows.mean(axis=0)
+    return wave, centred.T @ centred / max(len(rows), 1)

@@ -11,7 +11,11 @@ from scipy import special
 from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
 from evenbeat.clock.blocks import Blocks, block_averages
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
-from evenbeat.clock.design import Trend, influences_of
+from evenbeat.clock.design import Trend, trend_of
+from evenbeat.clock.environment import Influence, chosen_influences
+from evenbeat.clock.environment_findings import environment_findings
+from evenbeat.clock.lag import fine_view
+from evenbeat.clock.lag_spread import spread_over_lags
 from evenbeat.clock.fused_model import fused_model
 from evenbeat.clock.laws import LawWeight, by_law, curvature_shares, law_findings, variants_of, weigh_laws
 from evenbeat.clock.likelihood import NoiseGrid, NoisePrior, fit_on_grid, noise_grid
@@ -31,8 +35,6 @@ WHITE_PM_MATTERS_BELOW = 64
 KEPT_PROBABILITY = 0.998
 MOSTLY_REPEATED = 0.6
 FEW_BLOCKS = 30
-COLLINEAR = 10.0
-"""Variance inflation from which two effects count as not told apart (common practice)."""
 
 
 def fit_clock(
@@ -40,7 +42,8 @@ def fit_clock(
     *,
     aging: str | Sequence[str] = "auto",
     age_s: float | None = None,
-    environment: Sequence[str] = (),
+    environment: Sequence[str | Influence] = (),
+    daily_wave: bool = False,
     noise_prior: NoisePrior = "balanced",
     most_blocks: int = MOST_BLOCKS,
     calibrations: Calibrations = (),
@@ -57,12 +60,16 @@ def fit_clock(
     aging
         One of the laws ``'none'``, ``'linear'``, ``'logarithmic'``, ``'square_root'``, ``'power'``,
         ``'exponential'`` and ``'logarithmic_and_linear'``, or several of them, weighted by AICc of the
-        same correlated likelihood; ``'auto'`` stands for the linear and the logarithmic law.
+        same correlated likelihood; ``'auto'`` stands for linear, logarithmic and exponential: after the
+        record the frequency goes on as it does, slows down for ever, or stops.
     age_s
         For how long the oscillator had been running, undisturbed, when the record began: bounds the
         bend of the laws that begin with it. Unknown by default, and then profiled.
     environment
-        Names of the record's covariates whose linear influence is fitted.
+        Covariates of the record that act on the clock. A plain name is linear, with a thermal lag that
+        is found from the record; an :class:`evenbeat.Influence` states order and lag.
+    daily_wave
+        Whether a sine of one day without a covariate is taken out beside everything else.
     noise_prior
         ``'uniform'``, ``'balanced'`` or ``'cautious'``: how readily weak flicker and random-walk FM
         are assumed to hide under white FM; wider bands the more cautious. See
@@ -90,8 +97,8 @@ def fit_clock(
     deterministic. Not valid for noises outside white PM to random-walk FM, nor for a clock whose
     noise changes within the record.
     """
-    _check_environment(record, environment)
-    blocks = _blocks(record, tuple(environment), most_blocks)
+    influences = chosen_influences(record, environment)
+    blocks = _blocks(record, influences, most_blocks)
     points = calibration_points(calibrations)
     adjusted = adjustment_times(record, points)
     scale = float(np.std(blocks.frequency))
@@ -104,13 +111,21 @@ def fit_clock(
     duration = record.duration_s
     spans = blocks.spans.scaled(1 / duration)
     grid = noise_grid(spans, blocks.length_s / duration, with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW)
-    trend = Trend(influences=influences_of(record, blocks), step_times=_step_times(record, blocks, adjusted))
-    scaled_influences = trend.scaled_influences(blocks)
+    fine = fine_view(record, influences)
+    trend = trend_of(
+        record,
+        blocks,
+        influences,
+        fine.lags,
+        step_times=_step_times(record, blocks, adjusted),
+        daily_wave=daily_wave,
+    )
     y = (blocks.frequency - blocks.frequency.mean()) / scale
-    variants = _variants(grid, trend, scaled_influences, y, laws=_laws(aging, age_s, duration))
+    variants = _variants(grid, trend, y, laws=_laws(aging, age_s, duration))
     laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances))
     laws = with_forecast_scores(laws, grid, y, variants, scale)
-    components = _components(grid, variants, laws, noise_prior)
+    variants, trend = spread_over_lags(grid, trend, y, variants)
+    components = _components(grid, trend, variants, laws, noise_prior)
     model = ClockModel(
         record=record,
         blocks=blocks,
@@ -123,26 +138,21 @@ def fit_clock(
         noise_prior=noise_prior,
         display_uncertainty=_display_uncertainty(record),
     )
-    model = model.with_findings(*merged(record.findings, blocks.findings, _findings(model)))
+    model = model.with_findings(
+        *merged(record.findings, blocks.findings, _findings(model), environment_findings(model, fine))
+    )
     if not points and reference_offset is None and reference_drift is None:
         return model
     return fused_model(model, points, reference_offset=reference_offset, reference_drift=reference_drift)
 
 
-def _check_environment(record: Record, environment: Sequence[str]) -> None:
-    for name in environment:
-        if name not in record.covariates:
-            known = ", ".join(record.covariates) or "none"
-            msg = f"the record has no covariate {name!r}; it has: {known}"
-            raise InputError(msg)
-
-
-def _blocks(record: Record, environment: tuple[str, ...], most_blocks: int) -> Blocks:
+def _blocks(record: Record, influences: tuple[Influence, ...], most_blocks: int) -> Blocks:
     samples = len(record) - (record.kind == "phase")
     if samples < WHITE_PM_MATTERS_BELOW * most_blocks:
         most_blocks = min(most_blocks, MOST_BLOCKS_WITH_WHITE_PM)
-    blocks = block_averages(record, most_blocks=most_blocks, covariates=environment)
-    parameters = 3 + len(environment) + len(record.steps)
+    names = tuple(each.name for each in influences)
+    blocks = block_averages(record, most_blocks=most_blocks, covariates=names)
+    parameters = 3 + sum(each.order for each in influences) + len(record.steps)
     if len(blocks) < parameters + 4:
         msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer or fit less"
         raise TooShortError(msg, needed=parameters + 4, available=len(blocks))
@@ -189,25 +199,30 @@ def _laws(aging: str | Sequence[str], age_s: float | None, duration_s: float) ->
 def _variants(
     grid: NoiseGrid,
     trend: Trend,
-    scaled_influences: FloatArray,
     y: FloatArray,
     *,
     laws: tuple[AgingLaw, ...],
 ) -> tuple[Variant, ...]:
     def one(law: AgingLaw, curvature: Curvature) -> Variant:
-        design = trend.columns(law, curvature, grid.spans, scaled_influences)
+        design = trend.columns(law, curvature, grid.spans, trend.lag_points[0].columns)
         return Variant(law=law, curvature=curvature, design=design, fit=fit_on_grid(grid, y, design))
 
     return variants_of(laws, one)
 
 
 def _components(
-    grid: NoiseGrid, variants: tuple[Variant, ...], laws: tuple[LawWeight, ...], prior: NoisePrior
+    grid: NoiseGrid,
+    trend: Trend,
+    variants: tuple[Variant, ...],
+    laws: tuple[LawWeight, ...],
+    prior: NoisePrior,
 ) -> tuple[Component, ...]:
     """Return the points of the posterior that hold all but a fraction of a percent of it."""
     log_prior = grid.log_prior(prior)
     share = {law.law: law.weight for law in laws}
-    curvature = np.concatenate([curvature_shares(group) for group in by_law(variants).values()])
+    middle = tuple(variant for variant in variants if variant.lag_point == 0)
+    curvature = np.concatenate([curvature_shares(group) for group in by_law(middle).values()])
+    curvature = np.concatenate([point.weight * curvature for point in trend.lag_points])
     weights = np.empty((len(variants), *log_prior.shape))
     for index, variant in enumerate(variants):
         log_weight = log_prior + variant.fit.log_restricted
@@ -226,7 +241,6 @@ def _components(
 
 def _findings(model: ClockModel) -> tuple[Finding, ...]:
     findings = law_findings(model.laws)
-    findings.extend(_collinearity(model))
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "
@@ -255,30 +269,3 @@ def _display_finding(model: ClockModel) -> Finding:
     )
     values = {"standard_uncertainty": model.display_uncertainty}
     return Finding(code="DISPLAY_HIDES", severity="caution", sentence=sentence, values=values)
-
-
-def _collinearity(model: ClockModel) -> list[Finding]:
-    """Say where aging and an influence cannot be told apart: variance inflation of the estimates."""
-    top = model.components[0]
-    variant = model.variants[top.variant]
-    inverse = variant.fit.inverse_information[top.node, top.walk]
-    if not model.trend.influences or inverse.shape[0] < 2 or variant.law.columns == 0:
-        return []
-    inflation = np.diag(inverse) * np.diag(np.linalg.inv(inverse))
-    worst = [
-        (influence.name, float(inflation[variant.law.columns + k]))
-        for k, influence in enumerate(model.trend.influences)
-    ]
-    return [
-        Finding(
-            code="COLLINEAR_WITH_AGING",
-            severity="caution",
-            sentence=(
-                f"{name} moves with time, so its influence and the aging are hard to tell apart "
-                f"(variance inflation {value:.0f}); change the temperature on purpose for a few hours."
-            ),
-            values={"variance_inflation": value},
-        )
-        for name, value in worst
-        if value > COLLINEAR
-    ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -15,8 +15,9 @@ from evenbeat.clock.blocks import Blocks
 from evenbeat.clock.budget import VarianceTerms, variance_terms
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, Spans
 from evenbeat.clock.design import Trend
-from evenbeat.clock.forecast import Forecast
-from evenbeat.clock.laws import LawWeight, spoken
+from evenbeat.clock.environment import Course
+from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
+from evenbeat.clock.laws import LawWeight, means_by_law, spoken
 from evenbeat.clock.levels import LevelPosterior, noise_levels
 from evenbeat.clock.likelihood import NoiseGrid, NoisePrior
 from evenbeat.clock.prediction import (
@@ -29,20 +30,21 @@ from evenbeat.clock.prediction import (
     predict,
 )
 from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
+from evenbeat.clock.surroundings import Surroundings
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.printing import Printed, Table
-from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ClockModel(Printed):
+class ClockModel(Surroundings, Printed):
     """Noise, aging and temperature of one clock, with everything a forecast needs.
 
     Made by :func:`evenbeat.fit_clock`. Every answer is a mixture over the posterior of the noise levels
@@ -109,7 +111,7 @@ class ClockModel(Printed):
         """
         moment = self.record.duration_s if at is None else at
         scaled_time = self.record.elapsed_at(np.array([moment])) / self.record.duration_s
-        weight = np.zeros((len(self.components), self._columns))
+        weight = np.zeros((len(self.components), self._widest))
         for k, component in enumerate(self.components):
             variant = self.variants[component.variant]
             slope = variant.law.slope_at(scaled_time, variant.curvature)
@@ -119,37 +121,13 @@ class ClockModel(Printed):
             distribution=coefficient_mixture(self.variants, self.components, weight).scaled(factor), unit="/s"
         )
 
-    def sensitivity(self, name: str) -> Estimate:
-        """Return the change of fractional frequency per unit of a covariate.
-
-        Raises
-        ------
-        InputError
-            If the covariate was not part of the fit.
-        """
-        names = [influence.name for influence in self.trend.influences]
-        if name not in names:
-            msg = f"{name!r} was not fitted; the environment of this model is: {', '.join(names) or 'none'}"
-            raise InputError(msg)
-        influence = self.trend.influences[names.index(name)]
-        weight = np.zeros((len(self.components), self._columns))
-        for k, component in enumerate(self.components):
-            variant = self.variants[component.variant]
-            first = variant.design.shape[1] - len(names) - len(self.trend.step_times)
-            weight[k, first + names.index(name)] = 1.0
-        unit = "/K" if name.endswith("_c") else f"per unit of {name}"
-        return Estimate(
-            distribution=coefficient_mixture(self.variants, self.components, weight).scaled(
-                self.scale / influence.spread
-            ),
-            unit=unit,
-        )
-
-    @property
-    def _columns(self) -> int:
-        return max(variant.design.shape[1] for variant in self.variants)
-
-    def frequency_at(self, times: npt.ArrayLike, *, averaging_time_s: float | None = None) -> Forecast:
+    def frequency_at(
+        self,
+        times: npt.ArrayLike,
+        *,
+        averaging_time_s: float | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> Forecast:
         """Return the mean fractional frequency over ``averaging_time_s`` around each time.
 
         Parameters
@@ -158,50 +136,50 @@ class ClockModel(Printed):
             Shape (m,): seconds since the start of the record, or UTC.
         averaging_time_s
             One block of the model by default. A shorter one adds the noise of short averages.
+        environment
+            Covariates to their :class:`evenbeat.Course` after the record; what follows passes the same
+            lag and polynomial, and its weather stays in the uncertainty.
 
         Notes
         -----
-        Within the record temperature is taken as it was; after it at its mean over the record, with its
-        daily swing and weather in the uncertainty.
+        Within the record the environment is taken as it was; after it, without a course, at its mean over
+        the record, with its daily swing and weather in the uncertainty.
         """
-        elapsed = self.record.elapsed_at(times)
+        elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
         spans = self._spans_around(elapsed, averaging_time_s)
-        predicted = self._predict(Targets(spans=spans, designs=self._designs(spans)))
-        known_to = self._frequency_floor(elapsed, averaging_time_s or self.blocks.length_s)
+        predicted = self._predict(Targets(spans=spans, designs=self._designs(spans, courses)))
+        known_to = self._frequency_floor(elapsed, averaging_time_s or self.blocks.length_s, courses)
         distribution = predicted.distribution.scaled(self.scale).shifted(float(self.blocks.frequency.mean()))
-        return Forecast(
-            quantity="frequency",
-            times_s=elapsed,
-            horizon_s=elapsed - self.record.duration_s,
-            distribution=distribution.widened(known_to),
-            findings=self._horizon_findings(elapsed),
-        )
+        return self._forecast("frequency", elapsed, distribution.widened(known_to))
 
-    def frequency_change_at(self, times: npt.ArrayLike, *, averaging_time_s: float | None = None) -> Forecast:
+    def frequency_change_at(
+        self,
+        times: npt.ArrayLike,
+        *,
+        averaging_time_s: float | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> Forecast:
         """Return the change of mean frequency from the end of the record to each time.
 
         For a clock that is adjusted at the end of the record, the offset later is what it was left at
         plus this change.
         """
-        elapsed = self.record.elapsed_at(times)
+        elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
         spans = self._spans_around(elapsed, averaging_time_s)
         start = self._spans_around(np.full(len(elapsed), self.record.duration_s), averaging_time_s)
         targets = Targets(
             spans=spans,
-            designs=self._designs(spans),
+            designs=self._designs(spans, courses),
             reference=start,
             reference_designs=self._designs(start),
         )
-        known_to = self._frequency_floor(elapsed, averaging_time_s or self.blocks.length_s)
-        return Forecast(
-            quantity="frequency_change",
-            times_s=elapsed,
-            horizon_s=elapsed - self.record.duration_s,
-            distribution=self._predict(targets).distribution.scaled(self.scale).widened(known_to),
-            findings=self._horizon_findings(elapsed),
-        )
+        known_to = self._frequency_floor(elapsed, averaging_time_s or self.blocks.length_s, courses)
+        distribution = self._predict(targets).distribution.scaled(self.scale)
+        return self._forecast("frequency_change", elapsed, distribution.widened(known_to))
 
-    def time_error_at(self, times: npt.ArrayLike) -> Forecast:
+    def time_error_at(
+        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
+    ) -> Forecast:
         """Return the time error in seconds gained from the end of the record to each time.
 
         Raises
@@ -210,10 +188,12 @@ class ClockModel(Printed):
             If a time is not after the end of the record.
         """
         elapsed = self.record.elapsed_at(times)
-        forecast, _ = self._time_error(elapsed)
+        forecast, _ = self._time_error(elapsed, self._checked_courses(environment))
         return forecast
 
-    def time_error_terms(self, times: npt.ArrayLike) -> tuple[Forecast, VarianceTerms]:
+    def time_error_terms(
+        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
+    ) -> tuple[Forecast, VarianceTerms]:
         """Return the forecast of time error and its variance by cause.
 
         Notes
@@ -224,9 +204,11 @@ class ClockModel(Printed):
         the disagreement between noise levels and aging laws, and ``starting frequency`` the rest: what
         the record leaves unknown of the frequency at its end.
         """
-        return self._time_error(self.record.elapsed_at(times))
+        return self._time_error(self.record.elapsed_at(times), self._checked_courses(environment))
 
-    def _time_error(self, elapsed: FloatArray) -> tuple[Forecast, VarianceTerms]:
+    def _time_error(
+        self, elapsed: FloatArray, courses: Mapping[str, Course]
+    ) -> tuple[Forecast, VarianceTerms]:
         horizon = elapsed - self.record.duration_s
         if not np.all(horizon > 0):
             msg = (
@@ -236,22 +218,21 @@ class ClockModel(Printed):
             raise InputError(msg)
         duration = self.record.duration_s
         spans = Spans(start=np.ones(len(elapsed)), stop=elapsed / duration)
-        predicted = self._predict(Targets(spans=spans, designs=self._designs(spans)))
+        predicted = self._predict(Targets(spans=spans, designs=self._designs(spans, courses)))
         mean = float(self.blocks.frequency.mean())
         frequency = predicted.distribution.scaled(self.scale).shifted(mean)
-        known_to = np.hypot(self._time_swing(horizon), self.display_uncertainty * horizon)
+        to_come = self._time_swing(horizon, courses)
+        known_to = np.hypot(to_come, self.display_uncertainty * horizon)
         distribution = frequency.scaled(horizon).widened(known_to)
-        forecast = Forecast(
-            quantity="time_error",
-            times_s=elapsed,
-            horizon_s=horizon,
-            distribution=distribution,
-            findings=self._horizon_findings(elapsed),
-        )
-        return forecast, self._terms(predicted, distribution, horizon)
+        forecast = self._forecast("time_error", elapsed, distribution)
+        return forecast, self._terms(predicted, distribution, horizon, to_come)
 
     def _terms(
-        self, predicted: Predicted, distribution: StudentMixture, horizon: FloatArray
+        self,
+        predicted: Predicted,
+        distribution: StudentMixture,
+        horizon: FloatArray,
+        to_come: FloatArray,
     ) -> VarianceTerms:
         freedom = distribution.degrees_of_freedom
         heavier = float(np.mean(freedom / (freedom - 2)))
@@ -260,33 +241,20 @@ class ClockModel(Printed):
             horizon_s=horizon,
             levels=self._levels,
             aging=predicted.trend_variance * heavier * (self.scale * horizon) ** 2,
-            environment=self._time_swing(horizon) ** 2,
+            environment=to_come**2,
             display=(self.display_uncertainty * horizon) ** 2,
         )
 
     @cached_property
     def least_squares(self) -> LeastSquaresLine:
         """What plain least squares would have said of the aging rate, for comparison."""
-        scaled = self.trend.scaled_influences(self.blocks)
-        design = self.trend.columns(AGING_LAWS["linear"], (), self.grid.spans, scaled)
+        acting = self.trend.lag_points[0].columns
+        design = self.trend.columns(AGING_LAWS["linear"], (), self.grid.spans, acting)
         return least_squares_line(self.blocks.frequency, design, self.record.duration_s)
 
     def _predict(self, targets: Targets) -> Predicted:
         y = (self.blocks.frequency - self.blocks.frequency.mean()) / self.scale
         return predict(self.grid, y, targets, variants=self.variants, components=self.components)
-
-    def _designs(self, spans: Spans) -> tuple[FloatArray, ...]:
-        """Return the trend's columns: at the temperature as it was, and at its mean after the record."""
-        known = self.trend.scaled_influences(self.blocks)
-        within = spans.middle <= 1 + 1e-9
-        columns = [
-            np.where(within, np.interp(spans.middle, self.grid.spans.middle, column), 0.0)
-            for column in known.T
-        ]
-        influences = np.array(columns).reshape(len(columns), len(spans)).T
-        return tuple(
-            self.trend.columns(variant.law, variant.curvature, spans, influences) for variant in self.variants
-        )
 
     def _spans_around(self, elapsed: FloatArray, averaging_time_s: float | None) -> Spans:
         width = self.blocks.length_s if averaging_time_s is None else averaging_time_s
@@ -297,44 +265,18 @@ class ClockModel(Printed):
             1 / self.record.duration_s
         )
 
-    def _horizon_findings(self, elapsed: FloatArray) -> tuple[Finding, ...]:
-        reach = float(elapsed.max()) - self.record.duration_s
-        if reach <= self.record.duration_s * (1 + 1e-9):
-            return ()
-        sentence = (
-            f"The forecast reaches {duration_text(reach)} ahead, further than the record is long "
-            f"({duration_text(self.record.duration_s)}): beyond that it rests on the aging law alone."
+    def _forecast(
+        self, quantity: ForecastQuantity, elapsed: FloatArray, distribution: StudentMixture
+    ) -> Forecast:
+        """Return the forecast with the means by law, and a finding where it reaches too far."""
+        forecast = Forecast(
+            quantity=quantity,
+            times_s=elapsed,
+            horizon_s=elapsed - self.record.duration_s,
+            distribution=distribution,
+            laws=means_by_law(distribution, self.variants, self.components, self.laws),
         )
-        values = {"horizon_s": reach, "record_s": self.record.duration_s}
-        return (Finding(code="EXTRAPOLATION", severity="caution", sentence=sentence, values=values),)
-
-    def _daily_amplitude(self) -> float:
-        """Return the daily amplitude of frequency from all influences together."""
-        return math.hypot(
-            *(self.sensitivity(i.name).value * i.usual_amplitude for i in self.trend.influences)
-        )
-
-    def _weather(self) -> float:
-        """Return the standard deviation of frequency from the slower changes of all influences."""
-        return math.hypot(*(self.sensitivity(i.name).value * i.weather for i in self.trend.influences))
-
-    def _frequency_floor(self, elapsed: FloatArray, averaging_time_s: float) -> FloatArray:
-        """Return what temperature to come and the display leave unknown of mean frequencies, shape (m,)."""
-        shown = abs(float(np.sinc(averaging_time_s / SECONDS_PER_DAY)))
-        to_come = math.hypot(self._daily_amplitude() / math.sqrt(2) * shown, self._weather())
-        later = elapsed > self.record.duration_s * (1 + 1e-9)
-        return np.hypot(np.where(later, to_come, 0.0), self.display_uncertainty)
-
-    def _time_swing(self, horizon: FloatArray) -> FloatArray:
-        """Return the standard uncertainty of time error from temperature to come.
-
-        A daily swing of unknown phase gives A P/2π √(1 - cos 2πt/P) until half a day; after that its
-        largest value stays, because nobody's days repeat so well that whole ones cancel. Weather counts
-        as constant over the horizon, which is the worst it can do.
-        """
-        angle = 2 * math.pi * np.minimum(horizon, 0.5 * SECONDS_PER_DAY) / SECONDS_PER_DAY
-        swing = self._daily_amplitude() * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
-        return np.hypot(swing, self._weather() * horizon)
+        return replace(forecast, findings=extrapolation_findings(forecast, self.record.duration_s))
 
     def to_frame(self) -> pd.DataFrame:
         """Return the block averages: time, frequency, covariates."""
@@ -357,7 +299,7 @@ class ClockModel(Printed):
             "aging_laws": [law.to_dict() for law in self.laws],
             "aging_rate_per_second": self.aging_rate().to_dict(),
             "aging_rate_per_day": self.aging_rate().per_day.to_dict(),
-            "sensitivity": {i.name: self.sensitivity(i.name).to_dict() for i in self.trend.influences},
+            **self._environment_dict(),
             "least_squares": self.least_squares.to_dict(),
             "findings": [finding.to_dict() for finding in self.findings],
         }
@@ -373,7 +315,7 @@ class ClockModel(Printed):
             ("aging rate at the end", str(self.aging_rate().per_day)),
             ("  least squares would say", str(self.least_squares.rate.per_day)),
         ]
-        rows += [(f"sensitivity to {i.name}", str(self.sensitivity(i.name))) for i in self.trend.influences]
+        rows += self._environment_rows()
         rows += _noise_rows(self.noise)
         rows += [
             (f"{spoken(law.law)} law", f"weight {law.weight:.2f}") for law in self.laws if len(self.laws) > 1

@@ -41,7 +41,8 @@ class Component:
 class Variant:
     """One mean model: an aging law at one curvature, its design matrix and its fit on the grid.
 
-    ``width`` is how much of the law's grid of curvatures (in their logarithms) the point stands for.
+    ``width`` is how much of the law's grid of curvatures (in their logarithms) the point stands for;
+    ``lag_point`` says under which of the trend's lags it was fitted.
     """
 
     law: AgingLaw
@@ -49,6 +50,7 @@ class Variant:
     design: FloatArray
     fit: GridFit
     width: float = 1.0
+    lag_point: int = 0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -1,0 +1,227 @@
+"""Thermal lag from averages fine enough to see it: its profile likelihood under correlated noise.
+
+A lag of half an hour is invisible in blocks of seven hours. Here the record is cut into windows of
+about two days with at most 192 averages each; within every window a constant and a slope are free, so
+aging and slow noise say nothing, and all windows share one set of sensitivities. The noise is a grid
+of mixtures, weighted by restricted likelihood; the lag follows from its profile likelihood, mixed
+over them. Lags below zero (leads) count in the likelihood, so that the estimate of an absent lag is
+unbiased, and are then given to zero: the interval covers and no lag is ever negative.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from evenbeat.clock.covariance import WHITE_PM
+from evenbeat.clock.environment import Influence
+from evenbeat.clock.fine_averages import FineAverages, Noise, PooledSums, fine_averages, pooled_sums
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.record import Record
+
+LONGEST_SHARE = 0.25
+"""Longest lag that is looked for, as a share of a window."""
+HALVINGS = 7
+POINTS = 24
+MATTERS = 9.0
+"""Log likelihood below the best at which a lag no longer counts."""
+KEPT_WEIGHT = 0.01
+MOST_NOISES = 12
+MOST_DECOMPOSITIONS = 1500
+FLICKER_RATIOS = (0.0, 0.01, 0.1, 1.0, 10.0, 100.0)
+WALK_RATIOS = (0.0, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0)
+WHITE_PM_RATIOS = (0.0, 0.1, 1.0, 10.0, 100.0)
+SLOW = 0.3
+"""Share of the usual rate of change from which a covariate counts as rising or falling outright."""
+TURN = 4
+"""Averages before and after a step that show whether a covariate changed its course there."""
+WORST_CONDITION = 1e12
+HALF, QUARTER = 10**0.5, 10**0.25
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FineView:
+    """What the fine averages say of the environment.
+
+    Attributes
+    ----------
+    lags
+        One estimate in seconds for each influence; ``None`` where the record has too few readings.
+    direction_effect
+        Half the difference between rising and falling at the same felt value, as fractional frequency
+        with its standard uncertainty, for each influence; NaN where it could not be looked for.
+    turns
+        For each influence, the times in seconds of flagged frequency steps at which it changed its course.
+    longest_s
+        The longest lag that was looked for.
+    """
+
+    lags: tuple[Estimate, ...]
+    direction_effect: tuple[tuple[float, float], ...]
+    turns: tuple[tuple[float, ...], ...]
+    longest_s: float
+
+
+def fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
+    """Estimate the lags of all influences from fine averages of the record.
+
+    Notes
+    -----
+    Profile likelihood over an adaptive grid of lags, one influence after the other with the rest at
+    their best, twice around. Not valid for lags of more than a quarter of a window (state those as a
+    number), nor where the covariate's sensor lags as much as the oscillator: what is found is the
+    difference of the two.
+    """
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _fine_view(record, influences)
+
+
+def _fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
+    fitted = [k for k, each in enumerate(influences) if each.lag_s == "fit"]
+    best = np.array([0.0 if isinstance(each.lag_s, str) else each.lag_s for each in influences])
+    estimates = [Estimate(distribution=StudentMixture.normal(lag, 0.0), unit="s") for lag in best]
+    fine = fine_averages(record, influences) if influences else None
+    if fine is None:
+        return FineView(
+            lags=tuple(estimates),
+            direction_effect=((math.nan, math.nan),) * len(influences),
+            turns=((),) * len(influences),
+            longest_s=0.0,
+        )
+    longest = LONGEST_SHARE * fine.averages * fine.length_s
+    noises = _noises(fine, fine.columns(best))[:1]
+    for last in (False, True) if fitted else ():
+        for k in fitted:
+            lags, score = _profile(fine, best, k, noises=noises, longest=longest)
+            best[k] = lags[int(np.argmax(score))]
+            estimates[k] = _estimate(lags, score)
+        if not last:
+            noises = _noises(fine, fine.columns(best))
+    top = max(noises, key=lambda pair: pair[1])[0]
+    best = np.maximum(best, 0.0)
+    return FineView(
+        lags=tuple(estimates),
+        direction_effect=tuple(_direction_effect(fine, top, best, k) for k in range(len(influences))),
+        turns=tuple(_turns(fine, best, k) for k in range(len(influences))),
+        longest_s=longest,
+    )
+
+
+def _restricted(sums: PooledSums) -> float:
+    freedom = sums.observations - sums.score.shape[1]
+    log_det_x = float(np.linalg.slogdet(sums.information)[1][0])
+    return -0.5 * (freedom * math.log(sums.residual()[0]) + sums.log_determinant + log_det_x)
+
+
+def _noises(fine: FineAverages, columns: FloatArray) -> list[tuple[Noise, float]]:
+    """Return mixtures of noises with their weights, best first: decades, then halves and quarters."""
+    with_white_pm = WHITE_PM in fine.groups[0].covariances
+    first = [
+        (p, f, r)
+        for p in (WHITE_PM_RATIOS if with_white_pm else (0.0,))
+        for f in FLICKER_RATIOS
+        for r in WALK_RATIOS
+    ]
+    some = max(1, MOST_DECOMPOSITIONS // len(first))
+    groups = fine.groups[:: max(1, -(-len(fine.groups) // some))]
+    known: dict[Noise, float] = {}
+
+    def add(candidates: list[Noise]) -> None:
+        for noise in candidates:
+            if noise not in known:
+                known[noise] = _restricted(pooled_sums(fine, noise, columns[:, np.newaxis, :], groups))
+
+    add(first)
+    for ratio in (HALF, QUARTER):
+        p, f, r = max(known, key=lambda noise: known[noise])
+        around = [1 / ratio, 1.0, ratio]
+        add([(p * a, f * b, r * c) for a in (around if p else [1.0]) for b in around for c in around])
+    top = max(known.values())
+    kept = {
+        noise: math.exp(value - top) for noise, value in known.items() if value > top + math.log(KEPT_WEIGHT)
+    }
+    total = sum(kept.values())
+    ranked = sorted(((noise, value / total) for noise, value in kept.items()), key=lambda pair: -pair[1])
+    return ranked[:12]
+
+
+def _profile(
+    fine: FineAverages, best: FloatArray, index: int, *, noises: list[tuple[Noise, float]], longest: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return an adaptive grid of signed lags of one influence and their log likelihood."""
+    halved = longest * 0.5 ** np.arange(HALVINGS + 1)
+    lags = np.concatenate([-halved, [0.0], halved[::-1]])
+    lags.sort()
+    score = _scores(fine, best, index, lags, noises[:1])
+    for _ in range(3):
+        inside = np.flatnonzero(score > score.max() - MATTERS)
+        low, high = max(inside[0] - 1, 0), min(inside[-1] + 1, len(lags) - 1)
+        lags = np.linspace(lags[low], lags[high], POINTS)
+        score = _scores(fine, best, index, lags, noises[:1])
+    return lags, score if len(noises) == 1 else _scores(fine, best, index, lags, noises)
+
+
+def _scores(
+    fine: FineAverages, best: FloatArray, index: int, lags: FloatArray, noises: list[tuple[Noise, float]]
+) -> FloatArray:
+    """Return the profile log likelihood of lags, mixed over noises, shape (K,)."""
+    fixed = [fine.powers(k, lag) for k, lag in enumerate(best) if k != index]
+    columns = np.array([np.hstack([fine.powers(index, lag), *fixed]) for lag in lags]).transpose(1, 0, 2)
+    total = np.zeros(len(lags))
+    for noise, weight in noises:
+        sums = pooled_sums(fine, noise, columns, fine.groups)
+        freedom = sums.observations - columns.shape[2] - 1
+        score = -0.5 * freedom * np.log(sums.residual())
+        total += weight * np.exp(score - score.max())
+    return np.log(np.maximum(total, 1e-300))
+
+
+def _estimate(lags: FloatArray, score: FloatArray) -> Estimate:
+    """Return the distribution of a lag: what lies below zero counts as zero."""
+    width = np.gradient(lags)
+    weights = width * np.exp(score - score.max())
+    weights /= weights.sum()
+    kept = weights > 1e-9
+    lags, width, weights = lags[kept], width[kept], weights[kept] / weights[kept].sum()
+    distribution = StudentMixture(
+        weights=weights,
+        locations=np.maximum(lags, 0.0),
+        scales=np.where(lags > 0, width / math.sqrt(12), 0.0),
+        degrees_of_freedom=np.full(len(lags), math.inf),
+    )
+    return Estimate(distribution=distribution, unit="s")
+
+
+def _rate(fine: FineAverages, lags: FloatArray, index: int) -> FloatArray:
+    """Return how fast what is felt changes, in units of its usual rate, shape (blocks,)."""
+    rate = np.gradient(fine.powers(index, float(lags[index]))[:, 0])
+    usual = float(np.sqrt(np.mean(rate**2)))
+    return rate / usual if usual > 0 else np.zeros(len(rate))
+
+
+def _direction_effect(fine: FineAverages, noise: Noise, lags: FloatArray, index: int) -> tuple[float, float]:
+    """Return half the difference between rising and falling, and its standard uncertainty."""
+    direction = np.clip(_rate(fine, lags, index) / SLOW, -1.0, 1.0)
+    columns = np.column_stack([direction, fine.columns(lags)])
+    sums = pooled_sums(fine, noise, columns[:, np.newaxis, :], fine.groups)
+    freedom = sums.observations - columns.shape[1]
+    if np.linalg.cond(sums.information[0]) > WORST_CONDITION or freedom < 1:
+        return math.nan, math.nan
+    inverse = np.linalg.inv(sums.information[0])
+    error = math.sqrt(float(sums.residual()[0]) / freedom * inverse[0, 0])
+    return float(sums.coefficients()[0, 0]) * fine.spread, error * fine.spread
+
+
+def _turns(fine: FineAverages, lags: FloatArray, index: int) -> tuple[float, ...]:
+    """Return the flagged steps at which the rate of change of what acts jumped by more than is usual."""
+    rate = _rate(fine, np.zeros(len(lags)), index)
+    found = []
+    for step in fine.steps:
+        here = int(step)
+        before, after = rate[max(0, here - TURN) : here], rate[here + 1 : here + 1 + TURN]
+        if len(before) and len(after) and abs(np.mean(after) - np.mean(before)) > 1:
+            found.append(step * fine.length_s)
+    return tuple(found)

@@ -1,0 +1,206 @@
+"""What a fitted clock says of its environment: sensitivities, lags, and what is to come."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from functools import cached_property
+
+import numpy as np
+
+from evenbeat.clock.covariance import Spans
+from evenbeat.clock.design import FittedInfluence, Trend
+from evenbeat.clock.environment import Course, checked_courses
+from evenbeat.clock.likelihood import NoiseGrid
+from evenbeat.clock.prediction import Component, Variant, coefficient_mixture
+from evenbeat.errors import InputError
+from evenbeat.quantities import Estimate, FloatArray
+from evenbeat.record import Record
+from evenbeat.units import SECONDS_PER_DAY
+
+POWERS = ("", "²", "³")
+
+
+class Surroundings:
+    """The part of a clock model that answers for the environment."""
+
+    record: Record
+    grid: NoiseGrid
+    trend: Trend
+    variants: tuple[Variant, ...]
+    components: tuple[Component, ...]
+    scale: float
+    display_uncertainty: float
+
+    def sensitivity(self, name: str, order: int = 1, *, at: float | None = None) -> Estimate:
+        """Return the change of fractional frequency per unit of a covariate, or of its square or cube.
+
+        Parameters
+        ----------
+        name
+            Of a covariate that was part of the fit.
+        order
+            Which coefficient of y = k₁ (T - at) + k₂ (T - at)² + k₃ (T - at)³, T being what is felt.
+        at
+            Where the polynomial is taken; by default the mean over the record.
+
+        Raises
+        ------
+        InputError
+            If the covariate was not part of the fit, or not to this order.
+
+        Notes
+        -----
+        Generalized least squares at every point of the noise grid, mixed over it, over the aging laws
+        and over the lag.
+        """
+        influence = self._influence_named(name)
+        if order not in range(1, influence.order + 1):
+            msg = f"{name} was fitted to order {influence.order}; there is no coefficient of order {order!r}"
+            raise InputError(msg)
+        away = 0.0 if at is None else at - influence.mean
+        weight = np.zeros((len(self.components), self._widest))
+        for k, component in enumerate(self.components):
+            first = self.trend.first_of(name, self.variants[component.variant].design.shape[1])
+            for power in range(order, influence.order + 1):
+                share = math.comb(power, order) * away ** (power - order) / influence.spread**power
+                weight[k, first + power - 1] = share * influence.spread**order
+        mixture = coefficient_mixture(self.variants, self.components, weight)
+        unit = "K" if name.endswith(("_c", "_k")) else f"unit of {name}"
+        slash = f"/{unit}{POWERS[order - 1]}" if unit == "K" else f"per {unit}{POWERS[order - 1]}"
+        return Estimate(distribution=mixture.scaled(self.scale / influence.spread**order), unit=slash)
+
+    def lag(self, name: str) -> Estimate:
+        """Return the time constant in seconds by which a covariate is felt.
+
+        Raises
+        ------
+        InputError
+            If the covariate was not part of the fit.
+
+        Notes
+        -----
+        See :func:`evenbeat.clock.lag.fine_view`. A lag that was stated has no uncertainty.
+        """
+        return self._influence_named(name).lag
+
+    def daily_wave(self) -> Estimate:
+        """Return the amplitude of the daily wave of frequency that no covariate explains.
+
+        Raises
+        ------
+        InputError
+            If the model was fitted without one.
+        """
+        if self.trend.turns_per_record == 0:
+            msg = "no daily wave was fitted; ask for it with fit_clock(..., daily_wave=True)"
+            raise InputError(msg)
+        parts = [self._mean_of_column(-2), self._mean_of_column(-1)]
+        size = math.hypot(*parts) or 1.0
+        weight = np.zeros((len(self.components), self._widest))
+        for k, component in enumerate(self.components):
+            width = self.variants[component.variant].design.shape[1]
+            weight[k, width - 2 : width] = parts[0] / size, parts[1] / size
+        mixture = coefficient_mixture(self.variants, self.components, weight)
+        return Estimate(distribution=mixture.scaled(self.scale))
+
+    def _environment_rows(self) -> list[tuple[str, str]]:
+        """Return what the printed model says of the environment."""
+        rows = []
+        for influence in self.trend.influences:
+            powers = range(1, influence.order + 1)
+            words = [f"sensitivity to {influence.name}", "  its square", "  its cube"]
+            rows += [(words[power - 1], str(self.sensitivity(influence.name, power))) for power in powers]
+            rows.append(("  felt with a lag of", str(influence.lag)))
+        if self.trend.turns_per_record > 0:
+            rows.append(("daily wave, amplitude", str(self.daily_wave())))
+        return rows
+
+    def _environment_dict(self) -> dict[str, object]:
+        """Return what the dictionary of the model says of the environment."""
+        found: dict[str, object] = {
+            "sensitivity": {i.name: self.sensitivity(i.name).to_dict() for i in self.trend.influences},
+            "lag_s": {i.name: i.lag.to_dict() for i in self.trend.influences},
+        }
+        higher = {
+            i.name: [self.sensitivity(i.name, power).to_dict() for power in range(2, i.order + 1)]
+            for i in self.trend.influences
+            if i.order > 1
+        }
+        if higher:
+            found["sensitivity_of_higher_order"] = higher
+        if self.trend.turns_per_record > 0:
+            found["daily_wave_amplitude"] = self.daily_wave().to_dict()
+        return found
+
+    def _mean_of_column(self, from_end: int) -> float:
+        return sum(
+            component.weight
+            * float(
+                self.variants[component.variant].fit.coefficients[component.node, component.walk][from_end]
+            )
+            for component in self.components
+        )
+
+    def _influence_named(self, name: str) -> FittedInfluence:
+        for influence in self.trend.influences:
+            if influence.name == name:
+                return influence
+        names = ", ".join(influence.name for influence in self.trend.influences) or "none"
+        msg = f"{name!r} was not fitted; the environment of this model is: {names}"
+        raise InputError(msg)
+
+    @property
+    def _widest(self) -> int:
+        return max(variant.design.shape[1] for variant in self.variants)
+
+    @cached_property
+    def _effects(self) -> FloatArray:
+        """Expected coefficients of the influences' columns, shape (q,), in the scaled unit."""
+        total = np.zeros(self.trend.width)
+        for component in self.components:
+            coefficients = self.variants[component.variant].fit.coefficients[component.node, component.walk]
+            first = self.trend.first_influence(len(coefficients))
+            total += component.weight * coefficients[first : first + self.trend.width]
+        return total
+
+    def _checked_courses(self, courses: Mapping[str, Course] | None) -> dict[str, Course]:
+        return checked_courses(courses, [influence.name for influence in self.trend.influences])
+
+    def _designs(self, spans: Spans, courses: Mapping[str, Course] | None = None) -> tuple[FloatArray, ...]:
+        """Return the trend's columns: at the environment as it was, and after the record by its courses."""
+        acting = [
+            self.trend.acting_over(spans, self.grid.spans, point, courses or {}, self.record.duration_s)
+            for point in self.trend.lag_points
+        ]
+        return tuple(
+            self.trend.columns(variant.law, variant.curvature, spans, acting[variant.lag_point])
+            for variant in self.variants
+        )
+
+    def _to_come(self, courses: Mapping[str, Course] | None) -> tuple[float, float]:
+        """Return daily amplitude and weather of frequency to come, in fractional frequency."""
+        amplitude, weather = self.trend.swing_and_weather(self._effects, courses or {})
+        return amplitude * self.scale, weather * self.scale
+
+    def _frequency_floor(
+        self, elapsed: FloatArray, averaging_time_s: float, courses: Mapping[str, Course] | None = None
+    ) -> FloatArray:
+        """Return what temperature to come and the display leave unknown of mean frequencies, shape (m,)."""
+        shown = abs(float(np.sinc(averaging_time_s / SECONDS_PER_DAY)))
+        amplitude, weather = self._to_come(courses)
+        to_come = math.hypot(amplitude / math.sqrt(2) * shown, weather)
+        later = elapsed > self.record.duration_s * (1 + 1e-9)
+        return np.hypot(np.where(later, to_come, 0.0), self.display_uncertainty)
+
+    def _time_swing(self, horizon: FloatArray, courses: Mapping[str, Course] | None = None) -> FloatArray:
+        """Return the standard uncertainty of time error from temperature to come.
+
+        A daily swing of unknown phase gives A P/2π √(1 - cos 2πt/P) until half a day; after that its
+        largest value stays, because nobody's days repeat so well that whole ones cancel. Weather counts
+        as constant over the horizon, which is the worst it can do.
+        """
+        amplitude, weather = self._to_come(courses)
+        angle = 2 * math.pi * np.minimum(horizon, 0.5 * SECONDS_PER_DAY) / SECONDS_PER_DAY
+        swing = amplitude * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
+        return np.hypot(swing, weather * horizon)
