@@ -23,6 +23,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import adjustment_times, same_step
 from evenbeat.clock.origins import with_forecast_scores
 from evenbeat.clock.prediction import Component, Variant
+from evenbeat.clock.sparse import blocks_between_readings, read_now_and_then
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate, FloatArray
@@ -150,8 +151,12 @@ def _blocks(record: Record, influences: tuple[Influence, ...], most_blocks: int)
     samples = len(record) - (record.kind == "phase")
     if samples < WHITE_PM_MATTERS_BELOW * most_blocks:
         most_blocks = min(most_blocks, MOST_BLOCKS_WITH_WHITE_PM)
-    names = tuple(each.name for each in influences)
-    blocks = block_averages(record, most_blocks=most_blocks, covariates=names)
+    if not influences and read_now_and_then(record):
+        blocks = blocks_between_readings(record, most_blocks=most_blocks)
+    else:
+        blocks = block_averages(
+            record, most_blocks=most_blocks, covariates=tuple(each.name for each in influences)
+        )
     parameters = 3 + sum(each.order for each in influences) + len(record.steps)
     if len(blocks) < parameters + 4:
         msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer or fit less"

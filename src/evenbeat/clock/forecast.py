@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -38,12 +39,16 @@ class Forecast(Printed):
         Shape (m,): seconds since the end of the record; negative within it.
     distribution
         Of every value, shape (m, k).
+    laws
+        Aging law to the mean under it, shape (m,), for every law that the data do not reject, the most
+        likely first.
     """
 
     quantity: ForecastQuantity
     times_s: FloatArray
     horizon_s: FloatArray
     distribution: StudentMixture
+    laws: Mapping[str, FloatArray] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
 
     def __len__(self) -> int:
@@ -63,15 +68,21 @@ class Forecast(Printed):
         """Return the limits of the band, each of shape (m,)."""
         return self.distribution.interval(confidence)
 
+    def envelope(self) -> tuple[FloatArray, FloatArray]:
+        """Return the lowest and the highest mean of all laws that the data do not reject, shape (m,)."""
+        means = np.array([*self.laws.values()] or [self.mean])
+        return means.min(axis=0), means.max(axis=0)
+
     def probability_within(self, limit: float) -> FloatArray:
         """Return P(|value| <= limit), shape (m,)."""
         return self.distribution.probability_within(limit)
 
     def to_frame(self, confidence: float = DEFAULT_CONFIDENCE) -> pd.DataFrame:
-        """Return one row per time: horizon, mean, standard uncertainty and the band."""
+        """Return one row per time: horizon, mean, standard uncertainty, band, and envelope of the laws."""
         import pandas as pd
 
         low, high = self.interval(confidence)
+        lowest, highest = self.envelope()
         return pd.DataFrame(
             {
                 "time_s": self.times_s,
@@ -80,6 +91,8 @@ class Forecast(Printed):
                 "standard_uncertainty": self.standard_uncertainty,
                 "low": low,
                 "high": high,
+                "lowest_law": lowest,
+                "highest_law": highest,
             }
         )
 
@@ -95,6 +108,7 @@ class Forecast(Printed):
             "standard_uncertainty": self.standard_uncertainty.tolist(),
             "low": low.tolist(),
             "high": high.tolist(),
+            "mean_by_law": {law: mean.tolist() for law, mean in self.laws.items()},
             "findings": [finding.to_dict() for finding in self.findings],
         }
 
@@ -110,3 +124,29 @@ class Forecast(Printed):
             for i in shown
         )
         return Table(columns=("after", "mean", "std. unc.", "low 95 %", "high 95 %"), rows=rows)
+
+
+def extrapolation_findings(forecast: Forecast, record_s: float) -> tuple[Finding, ...]:
+    """Return a caution where a forecast reaches further ahead than the record is long.
+
+    Common practice: the laws that fit one record alike differ by a factor of three one to ten record
+    lengths later, so what they say there is quoted beside the band.
+    """
+    reach = float(forecast.horizon_s.max())
+    if reach <= record_s * (1 + 1e-9):
+        return ()
+    sentence = (
+        f"The forecast reaches {duration_text(reach)} ahead, further than the record is long "
+        f"({duration_text(record_s)}): beyond that it rests on the aging law alone"
+    )
+    values: dict[str, float | int | str] = {"horizon_s": reach, "record_s": record_s}
+    if len(forecast.laws) > 1:
+        last = int(np.argmax(forecast.horizon_s))
+        low, high = (float(limit[last]) for limit in forecast.envelope())
+        unit = " s" if forecast.quantity == "time_error" else ""
+        sentence += (
+            f", and the {len(forecast.laws)} laws that the data do not reject lead to anything from "
+            f"{low:.3g}{unit} to {high:.3g}{unit}"
+        )
+        values |= {"lowest_law": low, "highest_law": high}
+    return (Finding(code="EXTRAPOLATION", severity="caution", sentence=f"{sentence}.", values=values),)

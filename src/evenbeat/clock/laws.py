@@ -17,9 +17,9 @@ import numpy as np
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.likelihood import GridFit
-from evenbeat.clock.prediction import Variant
+from evenbeat.clock.prediction import Component, Variant
 from evenbeat.findings import Finding
-from evenbeat.quantities import FloatArray
+from evenbeat.quantities import FloatArray, StudentMixture
 
 MOST_POINTS = 48
 LOG_LIKELIHOOD_THAT_MATTERS = 4.0
@@ -162,6 +162,28 @@ def weigh_laws(variants: Sequence[Variant], *, observations: int, noise_levels: 
         LawWeight(law=name, aicc_difference=score - min(scores), weight=float(weight))
         for name, score, weight in zip(groups, scores, weights, strict=True)
     )
+
+
+def means_by_law(
+    distribution: StudentMixture,
+    variants: Sequence[Variant],
+    components: Sequence[Component],
+    laws: Sequence[LawWeight],
+) -> dict[str, FloatArray]:
+    """Return the mean under each law that the data do not reject, shape (m,), the most likely first.
+
+    Parameters
+    ----------
+    distribution
+        Of all targets, one component of the mixture per component of the posterior.
+    """
+    law_of = np.array([variants[component.variant].law.name for component in components])
+    means = {}
+    for law in sorted(laws, key=lambda law: law.aicc_difference):
+        weights = np.where(law_of == law.law, distribution.weights, 0.0)
+        if not law.rejected and weights.any():
+            means[law.law] = np.asarray(distribution.locations @ weights / weights.sum())
+    return means
 
 
 def law_findings(laws: Sequence[LawWeight]) -> list[Finding]:
