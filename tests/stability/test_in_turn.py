@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.in_turn import groups_of_near, in_turn
+from evenbeat.stability.in_turn import in_turn
 from evenbeat.stability.kernels import Workspace
 
 
@@ -16,16 +16,12 @@ from evenbeat.stability.kernels import Workspace
 def test_results_keep_their_order(points: int) -> None:
     """With one thread and with two the results stand in the order of the tasks, each with its buffers."""
     workspaces: dict[int, set[int]] = {}
-    factors = np.array([*range(1, 40), 10**6, 10**7])
 
-    def work(task: range, workspace: Workspace) -> list[int]:
+    def work(number: int, workspace: Workspace) -> int:
         workspaces.setdefault(threading.get_ident(), set()).add(id(workspace))
-        return [factors[number] ** 2 for number in task]
+        return number**2
 
-    tasks = groups_of_near(factors, most=7)
-
-    assert [len(task) for task in tasks] == [7, 7, 7, 7, 7, 4, 1, 1]
-    assert in_turn(work, tasks, points=points, order=2) == (factors**2).tolist()
+    assert in_turn(work, 40, points=points, order=2) == [number**2 for number in range(40)]
     assert all(len(own) == 1 for own in workspaces.values())
 
 

@@ -5,6 +5,8 @@
     samples.py      what a record gives: phase advances over any number of samples, gaps as NaN
     averaging.py    which averaging factors
     kernels.py      blocked sums of squared differences
+    shared_blocks.py  the same at many averaging factors from one reading of each block
+    gap_free.py     the same without gaps at all averaging factors, by the quickest way for each
     covariance.py   covariance of two differences under a power-law noise
     noise_type.py   which power law, per averaging time
     freedom.py      equivalent degrees of freedom

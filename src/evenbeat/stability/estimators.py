@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.quantities import FloatArray
@@ -23,11 +24,12 @@ from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.extended.hybrid import HYBRID, hybrid_curve
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.freedom_between import interpolated, looked_at, next_shorter
-from evenbeat.stability.in_turn import Progress, groups_of_near, in_turn
+from evenbeat.stability.gap_free import sums_without_gaps
+from evenbeat.stability.in_turn import Progress, in_turn
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
-from evenbeat.stability.samples import Samples, samples_of
+from evenbeat.stability.samples import PhasePoints, Samples, samples_of
 from evenbeat.stability.term_weights import weights_of_differences
 
 _Computed = tuple[TermSum, float, FloatArray | None]
@@ -280,22 +282,22 @@ def _computed(
     smooth = kind.overlapping and not samples.has_gaps
     chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
 
-    def some(indices: range, workspace: kernels.Workspace) -> list[_Computed]:
-        lags = factors[indices].tolist()
-        found = []
-        for index, terms in zip(
-            indices, _sums(samples, kind, lags, minimum_coverage, workspace), strict=True
-        ):
-            exponent = float(exponents[index])
-            edf, weights = (
-                _freedom(terms, kind, int(factors[index]), exponent) if chosen[index] else (math.nan, None)
-            )
-            found.append((replace(terms, valid=None), edf, weights))
-        return found
+    def with_freedom(index: int, terms: TermSum) -> _Computed:
+        exponent = float(exponents[index])
+        edf, weights = (
+            _freedom(terms, kind, int(factors[index]), exponent) if chosen[index] else (math.nan, None)
+        )
+        return replace(terms, valid=None), edf, weights
 
-    most = kernels.TOGETHER if smooth else 1
-    tasks = groups_of_near(factors, most=most)
-    computed = in_turn(some, tasks, points=samples.points, order=kind.spans, progress=progress)
+    def one(index: int, workspace: kernels.Workspace) -> _Computed:
+        return with_freedom(index, _sum(samples, kind, int(factors[index]), minimum_coverage, workspace))
+
+    if smooth and isinstance(samples, PhasePoints):
+        sums = sums_without_gaps(samples, factors, kind.order, averaged=kind.averaged, progress=progress)
+        with threadpool_limits(limits=1, user_api="blas"):  # the matrices are too small for two threads
+            computed = [with_freedom(index, terms) for index, terms in enumerate(sums)]
+    else:
+        computed = in_turn(one, len(factors), points=samples.points, order=kind.spans, progress=progress)
     at_chosen = np.array([edf for _, edf, _ in computed])
     edf = interpolated(factors, exponents, at_chosen, chosen)
     shapes = [weights for (_, _, weights), looked in zip(computed, chosen, strict=True) if looked]
@@ -303,25 +305,16 @@ def _computed(
     return [terms for terms, _, _ in computed], edf, distribution
 
 
-def _sums(
-    samples: Samples,
-    kind: Statistic,
-    factors: list[int],
-    minimum_coverage: float,
-    workspace: kernels.Workspace,
-) -> list[TermSum]:
+def _sum(
+    samples: Samples, kind: Statistic, factor: int, minimum_coverage: float, workspace: kernels.Workspace
+) -> TermSum:
     if not kind.overlapping:
-        every = [samples.decimated(factor) for factor in factors]
-        return [
-            kernels.sum_of_squared_differences(points, 1, kind.order, workspace=workspace) for points in every
-        ]
-    return kernels.sums_of_squares(
-        samples,
-        factors,
-        kind.order,
-        averaged=kind.averaged,
-        minimum_coverage=minimum_coverage,
-        workspace=workspace,
+        points = samples.decimated(factor)
+        return kernels.sum_of_squared_differences(points, 1, kind.order, workspace=workspace)
+    if not kind.averaged or factor == 1:
+        return kernels.sum_of_squared_differences(samples, factor, kind.order, workspace=workspace)
+    return kernels.sum_of_squared_averages(
+        samples, factor, kind.order, minimum_coverage=minimum_coverage, workspace=workspace
     )
 
 

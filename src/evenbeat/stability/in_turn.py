@@ -4,14 +4,10 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from itertools import chain
 from typing import TypeVar
 
-import numpy as np
-
-from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.kernels import BLOCK, Workspace
 
 FEWEST_TERMS_FOR_THREADS = 1 << 22
@@ -20,12 +16,13 @@ FEWEST_POINTS_FOR_THREADS = 1 << 18
 """Below it the pieces of work are so short that the threads cost each other a third of their time."""
 
 Progress = Callable[[int, int], None]
+_Task = TypeVar("_Task")
 _Result = TypeVar("_Result")
 
 
 def in_turn(
-    work: Callable[[range, Workspace], list[_Result]],
-    tasks: Sequence[range],
+    work: Callable[[int, Workspace], _Result],
+    count: int,
     *,
     points: int,
     order: int,
@@ -36,9 +33,9 @@ def in_turn(
     Parameters
     ----------
     work
-        Makes the results of some averaging times with the buffers of the thread it runs on.
-    tasks
-        Averaging times worked on together, by their number, as from :func:`groups_of_near`.
+        Makes the result of an averaging time, by its number, with the buffers of the thread it runs on.
+    count
+        Number of averaging times.
     points
         Length of the record.
     order
@@ -48,27 +45,37 @@ def in_turn(
     """
     own = threading.local()
 
-    def one(task: range) -> list[_Result]:
+    def one(number: int) -> _Result:
         if not hasattr(own, "workspace"):
             own.workspace = Workspace(order, min(BLOCK, points))
-        return work(task, own.workspace)
+        return work(number, own.workspace)
 
-    count = sum(map(len, tasks))
-    if points < FEWEST_POINTS_FOR_THREADS or points * count < FEWEST_TERMS_FOR_THREADS:
-        return list(_told(map(one, tasks), count, progress))
-    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-        return list(_told(pool.map(one, tasks), count, progress))
-
-
-def groups_of_near(factors: IntArray, *, most: int) -> list[range]:
-    """Return the averaging factors by number, those within a block in groups of at most ``most``."""
-    near = int(np.count_nonzero(factors <= BLOCK))
-    groups = [range(begin, min(begin + most, near)) for begin in range(0, near, most)]
-    return groups + [range(far, far + 1) for far in range(near, len(factors))]
-
-
-def _told(results: Iterable[list[_Result]], count: int, progress: Progress | None) -> Iterator[_Result]:
-    for done, result in enumerate(chain.from_iterable(results), start=1):
+    results = []
+    for result in in_order(one, range(count), points=points, terms=points * count):
+        results.append(result)
         if progress is not None:
-            progress(done, count)
-        yield result
+            progress(len(results), count)
+    return results
+
+
+def in_order(
+    work: Callable[[_Task], _Result], tasks: Sequence[_Task], *, points: int, terms: int
+) -> Iterator[_Result]:
+    """Yield the results of some tasks in their order, made on two threads where that pays.
+
+    Parameters
+    ----------
+    work
+        Does a task.
+    tasks
+        What is to be done.
+    points
+        Length of the record.
+    terms
+        Number of terms of all tasks together.
+    """
+    if points < FEWEST_POINTS_FOR_THREADS or terms < FEWEST_TERMS_FOR_THREADS:
+        yield from map(work, tasks)
+        return
+    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+        yield from pool.map(work, tasks)

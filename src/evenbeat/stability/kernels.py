@@ -7,7 +7,7 @@ never over the phase itself.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,15 +16,15 @@ import numpy.typing as npt
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.samples import Samples, needed_samples
 
-BLOCK = 1 << 15
-PRODUCTS = 1 << 13
+BLOCK = 1 << 16
+"""Terms worked on at once: an operation then lasts long enough for two threads not to wait for each other."""
+PRODUCTS = 1 << 12
 """Numbers multiplied in one call: below 10⁴ the usual linear algebra starts no threads of its own."""
-ROW = 16
-"""Numbers summed by one product with a triangular matrix: three times as quick as ``np.cumsum``."""
+ROW = 8
+"""Numbers summed by one product with a triangular matrix: four times as quick as ``np.cumsum``."""
+FEWEST_IN_ROWS = 64
 MOST_ADDITIONS = 5
 """Moving sums that need no more additions per term than this are formed by doubling."""
-TOGETHER = 8
-"""Averaging times for which a block is read once, if they are shorter than a block."""
 _UP_TO_AND_WITH = np.triu(np.ones((ROW, ROW)))
 BoolArray = npt.NDArray[np.bool_]
 
@@ -51,10 +51,6 @@ class TermSum:
     valid: BoolArray | None = None
 
 
-_Steps = Generator[None, None, TermSum]
-"""A sum in the making: it rests after each block, and leaves nothing in the buffers that it needs again."""
-
-
 class Workspace:
     """Buffers for one thread, so that the blocks of all averaging times share them.
 
@@ -79,10 +75,7 @@ def sum_of_squared_differences(
 
     Differences that touch a gap are left out and counted.
     """
-    return _together([_differences_in_steps(samples, lag, order, workspace or Workspace(order))])[0]
-
-
-def _differences_in_steps(samples: Samples, lag: int, order: int, workspace: Workspace) -> _Steps:
+    workspace = workspace or Workspace(order)
     possible = samples.points - order * lag
     valid = np.ones(possible, dtype=bool) if samples.has_gaps else None
     total, terms = 0.0, 0
@@ -91,7 +84,6 @@ def _differences_in_steps(samples: Samples, lag: int, order: int, workspace: Wor
         if valid is not None:
             terms += _silence_gaps(difference, valid[begin : begin + count])
         total += sum_of_products(difference, difference)
-        yield
     return TermSum(total=total, possible=possible, terms=possible if valid is None else terms, valid=valid)
 
 
@@ -108,48 +100,6 @@ def sum_of_squared_averages(
     A mean is used where at least ``minimum_coverage`` of its differences are known.
     """
     workspace = workspace or Workspace(order + 1)
-    return _together([_averages_in_steps(samples, lag, order, minimum_coverage, workspace)])[0]
-
-
-def sums_of_squares(
-    samples: Samples,
-    lags: Sequence[int],
-    order: int,
-    *,
-    averaged: bool,
-    minimum_coverage: float,
-    workspace: Workspace,
-) -> list[TermSum]:
-    """Return what the two functions above return, at several lags, reading each block for all of them.
-
-    Memory is the limit of speed where many processors share it: a block is best used while it is near.
-    """
-    return _together(
-        [
-            _averages_in_steps(samples, lag, order, minimum_coverage, workspace)
-            if averaged and lag > 1
-            else _differences_in_steps(samples, lag, order, workspace)
-            for lag in lags
-        ]
-    )
-
-
-def _together(sums: Sequence[_Steps]) -> list[TermSum]:
-    """Return the sums, a block of each made in turn."""
-    made: dict[int, TermSum] = {}
-    while len(made) < len(sums):
-        for number, steps in enumerate(sums):
-            if number not in made:
-                try:
-                    next(steps)
-                except StopIteration as end:
-                    made[number] = end.value
-    return [made[number] for number in range(len(sums))]
-
-
-def _averages_in_steps(
-    samples: Samples, lag: int, order: int, minimum_coverage: float, workspace: Workspace
-) -> _Steps:
     if samples.has_gaps:
         return _averages_with_gaps(samples, lag, order, minimum_coverage, workspace)
     if _additions(lag) <= MOST_ADDITIONS and order * lag <= workspace.block:
@@ -162,14 +112,13 @@ def _additions(lag: int) -> int:
     return lag.bit_length() + lag.bit_count() - 2
 
 
-def _averages_by_doubling(samples: Samples, lag: int, order: int, workspace: Workspace) -> _Steps:
+def _averages_by_doubling(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
     possible = samples.points - (order + 1) * lag + 1
     total = 0.0
     for begin, count in _blocks(possible, workspace.block):
         difference = _differences(samples, (begin, count + lag - 1), lag, order, workspace)
         sums = _moving_sums(difference, lag, workspace.sums)
         total += sum_of_products(sums, sums)
-        yield
     return TermSum(total=total / lag**2, possible=possible, terms=possible)
 
 
@@ -187,7 +136,7 @@ def _moving_sums(values: FloatArray, lag: int, buffers: tuple[FloatArray, FloatA
     return sums
 
 
-def _averages_by_running_sum(samples: Samples, lag: int, order: int, workspace: Workspace) -> _Steps:
+def _averages_by_running_sum(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
     possible = samples.points - (order + 1) * lag + 1
     moving_sum = sum(
         float(np.sum(_differences(samples, (begin, count), lag, order, workspace)))
@@ -196,32 +145,38 @@ def _averages_by_running_sum(samples: Samples, lag: int, order: int, workspace: 
     total = moving_sum**2
     for begin, count in _blocks(possible - 1, workspace.block):
         change = _differences(samples, (begin, count), lag, order + 1, workspace)
-        block_sum = float(np.sum(change))  # pairwise: the running sum's own rounding is not carried over
-        change[0] += moving_sum
-        running = _running_sums(change, workspace)
+        running, block_sum = running_sums(change, moving_sum, workspace.sums)
         total += sum_of_products(running, running)
-        moving_sum += block_sum
-        yield
+        moving_sum += block_sum  # summed for itself: the running sum's own rounding is not carried over
     return TermSum(total=total / lag**2, possible=possible, terms=possible)
 
 
-def _running_sums(values: FloatArray, workspace: Workspace) -> FloatArray:
-    """Return the running sums in a buffer of the workspace; the values are used up.
+def running_sums(
+    values: FloatArray, start: float, buffers: tuple[FloatArray, FloatArray]
+) -> tuple[FloatArray, float]:
+    """Return the running sums from ``start`` in the first buffer, and the sum; the values are used up.
 
     By rows: the sum of all before it is added to the first number of each row, then every row is
     multiplied by a triangle of ones.
     """
-    running = workspace.sums[0][: len(values)]
-    whole = len(values) - len(values) % ROW
-    if whole:
-        rows, sums = values[:whole].reshape(-1, ROW), running[:whole].reshape(-1, ROW)
-        rows[1:, 0] += np.cumsum(_by_parts(rows, _UP_TO_AND_WITH[:, -1:], workspace.sums[1]))[:-1]
-        _by_parts(rows, _UP_TO_AND_WITH, sums.reshape(-1))
-    if whole < len(values):
-        if whole:
-            values[whole] += running[whole - 1]
-        np.cumsum(values[whole:], out=running[whole:])
-    return running
+    count = len(values) - len(values) % ROW
+    running = buffers[0][: len(values)]
+    if len(values) < FEWEST_IN_ROWS:
+        block_sum = float(np.sum(values))
+        values[0] += start
+        return np.cumsum(values, out=running), block_sum
+    rows = values[:count].reshape(-1, ROW)
+    row_sums = _by_parts(rows, _UP_TO_AND_WITH[:, -1:], buffers[1])
+    block_sum = float(np.sum(row_sums)) + float(np.sum(values[count:]))
+    free = buffers[1][len(row_sums) :]
+    before, _ = running_sums(row_sums, start, (free[: len(rows)], free[len(rows) :]))
+    rows[0, 0] += start
+    rows[1:, 0] += before[:-1]
+    _by_parts(rows, _UP_TO_AND_WITH, running)
+    if count < len(values):
+        values[count] += running[count - 1]
+        np.cumsum(values[count:], out=running[count:])
+    return running, block_sum
 
 
 def _by_parts(rows: FloatArray, matrix: FloatArray, out: FloatArray) -> FloatArray:
@@ -237,7 +192,7 @@ def _by_parts(rows: FloatArray, matrix: FloatArray, out: FloatArray) -> FloatArr
 
 def _averages_with_gaps(
     samples: Samples, lag: int, order: int, minimum_coverage: float, workspace: Workspace
-) -> _Steps:
+) -> TermSum:
     possible = samples.points - (order + 1) * lag + 1
     valid = np.zeros(possible, dtype=bool)
     needed = needed_samples(lag, minimum_coverage)
@@ -259,16 +214,14 @@ def _averages_with_gaps(
         total += sum_of_products(means, means)
         valid[begin + 1 : begin + 1 + count] = good
         moving_sum, known = moving_sum + float(np.sum(change)), int(counts[-1])
-        yield
     return TermSum(total=total / lag**2, possible=possible, terms=int(np.count_nonzero(valid)), valid=valid)
 
 
 def sum_of_products(left: FloatArray, right: FloatArray) -> float:
-    """Return ``Σ left right`` on one thread, in pieces short enough for that."""
-    return sum(
-        float(np.dot(left[begin : begin + PRODUCTS], right[begin : begin + PRODUCTS]))
-        for begin in range(0, len(left), PRODUCTS)
-    )
+    """Return ``Σ left right`` of two contiguous rows on one thread, in pieces short enough for that."""
+    whole = len(left) - len(left) % PRODUCTS
+    pieces = np.matmul(left[:whole].reshape(-1, 1, PRODUCTS), right[:whole].reshape(-1, PRODUCTS, 1))
+    return float(np.sum(pieces)) + float(np.dot(left[whole:], right[whole:]))
 
 
 def _blocks(length: int, block: int) -> Iterator[tuple[int, int]]:

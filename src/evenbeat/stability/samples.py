@@ -81,6 +81,13 @@ class PhasePoints:
         end = begin + len(out)
         np.subtract(self.phase_s[begin + lag : end + lag], self.phase_s[begin:end], out=out, dtype=np.float64)
 
+    def fill_points(self, out: FloatArray, begin: int) -> None:
+        """Write the phase from point ``begin`` into ``out``."""
+        np.copyto(out, self.phase_s[begin : begin + len(out)])
+        piece = KEPT_BYTES // min(abs(self.phase_s.strides[0]), BYTES_AT_ONCE)
+        if begin // piece != (begin + len(out)) // piece:
+            let_go(self.mapping)
+
     def decimated(self, factor: int) -> PhasePoints:
         """Return every ``factor``-th point, without a copy."""
         return replace(self, phase_s=self.phase_s[::factor])
