@@ -2,6 +2,7 @@
 
 The way data flows, one frozen type at each arrow::
 
+    live counter --collect--> table on disk
     table on disk --read_log--> Record --condition--> Record --stability--> StabilityCurve --+
                                                         |                                    |
                                                         +------fit_clock--> ClockModel ------+
@@ -35,6 +36,7 @@ _HOMES = {
     "LogError": "errors",
     "TooShortError": "errors",
     "OutputError": "errors",
+    "InstrumentError": "errors",
     "EvenbeatWarning": "errors",
     "Finding": "findings",
     "Estimate": "quantities",
@@ -86,6 +88,15 @@ _HOMES = {
     "ReadingUncertainty": "counter.reading",
     "best_uncertainty": "counter.reach",
     "Reach": "counter.reach",
+    "bench_check": "counter.bench",
+    "BenchCheck": "counter.bench",
+    "timebase_card": "counter.card",
+    "TimebaseCard": "counter.card",
+    "needed_for": "counter.card",
+    "suggest_adjustment": "counter.adjustment",
+    "AdjustmentAdvice": "counter.adjustment",
+    "collect": "instruments.collect",
+    "Collected": "instruments.result",
     "assess": "assessment.assess",
     "Assessment": "assessment.assess",
     "plot": "figures.dispatch",
@@ -110,15 +121,22 @@ if TYPE_CHECKING:
     from evenbeat.calibration.interval import IntervalSuggestion as IntervalSuggestion
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
     from evenbeat.clock.backtest import backtest as backtest
-    from evenbeat.clock.calibration_points import CalibrationPoint as CalibrationPoint
     from evenbeat.clock.environment import Course as Course
     from evenbeat.clock.environment import Influence as Influence
+    from evenbeat.clock.calibration_points import CalibrationPoint as CalibrationPoint
     from evenbeat.clock.fit import fit_clock as fit_clock
     from evenbeat.clock.forecast import Forecast as Forecast
     from evenbeat.clock.model import ClockModel as ClockModel
     from evenbeat.clock.tested import Backtest as Backtest
     from evenbeat.conditioning.condition import condition as condition
+    from evenbeat.counter.adjustment import AdjustmentAdvice as AdjustmentAdvice
+    from evenbeat.counter.adjustment import suggest_adjustment as suggest_adjustment
+    from evenbeat.counter.bench import BenchCheck as BenchCheck
+    from evenbeat.counter.bench import bench_check as bench_check
     from evenbeat.counter.budget import Contribution as Contribution
+    from evenbeat.counter.card import TimebaseCard as TimebaseCard
+    from evenbeat.counter.card import needed_for as needed_for
+    from evenbeat.counter.card import timebase_card as timebase_card
     from evenbeat.counter.reach import Reach as Reach
     from evenbeat.counter.reach import best_uncertainty as best_uncertainty
     from evenbeat.counter.reading import ReadingUncertainty as ReadingUncertainty
@@ -129,6 +147,7 @@ if TYPE_CHECKING:
     from evenbeat.errors import EvenbeatError as EvenbeatError
     from evenbeat.errors import EvenbeatWarning as EvenbeatWarning
     from evenbeat.errors import InputError as InputError
+    from evenbeat.errors import InstrumentError as InstrumentError
     from evenbeat.errors import LogError as LogError
     from evenbeat.errors import OutputError as OutputError
     from evenbeat.errors import TooShortError as TooShortError
@@ -136,6 +155,8 @@ if TYPE_CHECKING:
     from evenbeat.findings import Finding as Finding
     from evenbeat.holdover import HoldoverForecast as HoldoverForecast
     from evenbeat.holdover import predict_holdover as predict_holdover
+    from evenbeat.instruments.collect import collect as collect
+    from evenbeat.instruments.result import Collected as Collected
     from evenbeat.logs.reader import read_log as read_log
     from evenbeat.powerlaw import NoiseLevels as NoiseLevels
     from evenbeat.powerlaw import simulate_clock as simulate_clock

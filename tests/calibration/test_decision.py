@@ -135,7 +135,7 @@ def test_stricter_rules_accept_less() -> None:
     assert "LOW_UNCERTAINTY_RATIO" in {finding.code for finding in decision.findings}
     assert decision.to_dict()["rule"] == "guard_band_1.5"
     assert "guard_band_1.5" in repr(decision)
-    assert probability_text(1 - 2.87e-7) == "over 99.9999 %"
+    assert probability_text(1 - 2.87e-7) == ">99.9999 %"
 
 
 @pytest.mark.parametrize(

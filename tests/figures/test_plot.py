@@ -17,6 +17,7 @@ from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
+from evenbeat.counter.reach import best_uncertainty
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import AHEAD
 from evenbeat.figures.dispatch import DRAWINGS, plot
@@ -87,6 +88,14 @@ def results(record: Record, model: ClockModel) -> dict[str, object]:
         "Forecast": model.frequency_at(model.record.duration_s + np.arange(1, 11) * DAY),
         "Backtest": backtest(record, aging="linear", origins=4, most_blocks=30),
         "HoldoverForecast": predict_holdover(model, np.geomspace(60, 7 * DAY, 12), time_error_limit_s=1e-5),
+        "Reach": best_uncertainty(
+            np.logspace(0, 9, 19),
+            np.logspace(-2, 2, 9),
+            clock_tick_s=1e-7,
+            level_v=1.0,
+            noise_v=1e-3,
+            timebase=1e-7,
+        ),
         "IntervalSuggestion": suggest_interval(model, tolerance=1e-9),
     }
 

@@ -193,7 +193,7 @@ def probability_text(probability: float) -> str:
     """Return ``97.7 %``, with as many digits as its distance from 0 or 100 % needs."""
     distance = min(probability, 1 - probability)
     if distance < 1e-6:
-        return "under 0.0001 %" if probability < 0.5 else "over 99.9999 %"
+        return "<0.0001 %" if probability < 0.5 else ">99.9999 %"
     decimals = max(0, 1 - math.floor(math.log10(100 * distance)))
     return f"{100 * probability:.{decimals}f} %"
 

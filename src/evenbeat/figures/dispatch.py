@@ -10,6 +10,7 @@ from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
+from evenbeat.counter.reach import Reach
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import aging_caption, draw_aging
 from evenbeat.figures.backtest import backtest_caption, draw_backtest
@@ -20,6 +21,7 @@ from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.labels import caption_title
 from evenbeat.figures.limit_verdict import draw_limit_verdict, limit_verdict_caption
 from evenbeat.figures.moving_stability import draw_moving_stability, moving_stability_caption
+from evenbeat.figures.reach import draw_reach, reach_caption
 from evenbeat.figures.record import draw_record, record_caption
 from evenbeat.figures.separated_clocks import draw_separated_clocks, separated_clocks_caption
 from evenbeat.figures.spectrum import draw_spectrum, spectrum_caption
@@ -53,6 +55,7 @@ Result = (
     | CorrectedCurve
     | MovingStability
     | LimitVerdict
+    | Reach
 )
 
 
@@ -78,6 +81,7 @@ DRAWINGS: dict[type, Drawing] = {
     Forecast: Drawing(draw=draw_forecast, caption=forecast_caption),
     Backtest: Drawing(draw=draw_backtest, caption=backtest_caption, height_in=3.8),
     HoldoverForecast: Drawing(draw=draw_holdover, caption=holdover_caption, height_in=4.2),
+    Reach: Drawing(draw=draw_reach, caption=reach_caption, height_in=4.2),
     IntervalSuggestion: Drawing(draw=draw_interval, caption=interval_caption, height_in=3.2),
 }
 

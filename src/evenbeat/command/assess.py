@@ -1,22 +1,16 @@
-"""The command ``evenbeat``: parse, call the library, print.
-
-Exit status: 0 done, 1 out of tolerance (only with ``--fail-if-out``), 2 bad input.
-"""
+"""The command ``evenbeat assess``: from a log to a verdict and a report."""
 
 from __future__ import annotations
 
 import argparse
 import json
-import os
-import re
 import sys
 import textwrap
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat import __version__
-from evenbeat.errors import EvenbeatError, InputError
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, column, number
+from evenbeat.errors import InputError
 from evenbeat.printing import PAGE_WIDTH
 from evenbeat.units import parse_duration, parse_frequency, parse_time
 
@@ -24,49 +18,21 @@ if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
     from evenbeat.record import Record
 
-QUANTITIES = ("frequency", "fractional_frequency", "frequency_ratio", "period", "phase", "time_interval")
-DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+QUANTITIES = (
+    "frequency",
+    "fractional_frequency",
+    "frequency_ratio",
+    "period",
+    "phase",
+    "time_interval",
+    "interval_error",
+    "count",
+)
 
 
-def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command and return its exit status."""
-    parser = _parser()
-    arguments = parser.parse_args(_joined_numbers(sys.argv[1:] if argv is None else argv))
-    try:
-        status: int = arguments.run(arguments)
-        sys.stdout.flush()
-    except EvenbeatError as error:
-        print(f"evenbeat: {error}", file=sys.stderr)
-        return BAD_INPUT
-    except KeyboardInterrupt:
-        print("evenbeat: stopped", file=sys.stderr)
-        return INTERRUPTED
-    except BrokenPipeError:  # the reader of our output has gone, as with `| head`
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
-    return status
-
-
-def _joined_numbers(argv: Sequence[str]) -> list[str]:
-    """Join an option and a negative number, which argparse would take for another option."""
-    joined: list[str] = []
-    for word in argv:
-        number = re.fullmatch(r"-(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*\w*", word)
-        if number and joined and re.fullmatch(r"--[a-z-]+", joined[-1]):
-            joined[-1] += f"={word}"
-        else:
-            joined.append(word)
-    return joined
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="evenbeat",
-        description="How good a timebase is, how it ages, and when to calibrate it again.",
-    )
-    parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    _add_assess(
+def add_assess(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
+    _add_arguments(
         commands.add_parser(
             "assess",
             help="from a log to a stability, aging, holdover and recalibration verdict with a report",
@@ -77,50 +43,49 @@ def _parser() -> argparse.ArgumentParser:
             epilog="example: evenbeat assess kittiwake.csv.gz --tolerance 1e-8 --reliability 0.95",
         )
     )
-    return parser
 
 
-def _add_assess(parser: argparse.ArgumentParser) -> None:
+def _add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=_assess)
     parser.add_argument("log", metavar="LOG", help="text table, plain or .gz")
     _add_question(parser.add_argument_group("what is asked"))
-    _add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
+    add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
     _add_output(parser.add_argument_group("what is written"))
 
 
 def _add_question(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
-        "--tolerance", type=_number, metavar="Y", help="limit of the fractional offset, e.g. 1e-8"
+        "--tolerance", type=number, metavar="Y", help="limit of the fractional offset, e.g. 1e-8"
     )
     group.add_argument(
         "--reliability",
-        type=_number,
+        type=number,
         default=0.95,
         metavar="P",
         help="probability of being within tolerance at every moment of the interval (default 0.95)",
     )
     group.add_argument(
-        "--guard-band", type=_number, metavar="Y", help="held back from the tolerance, fractional"
+        "--guard-band", type=number, metavar="Y", help="held back from the tolerance, fractional"
     )
     group.add_argument(
         "--reference-uncertainty",
-        type=_number,
+        type=number,
         default=0.0,
         metavar="Y",
         help="standard uncertainty of the reference's frequency, fractional (default 0: counts as exact)",
     )
     group.add_argument(
-        "--as-left", type=_number, metavar="Y", help="offset after an adjustment at the end of the log"
+        "--as-left", type=number, metavar="Y", help="offset after an adjustment at the end of the log"
     )
     group.add_argument(
         "--as-left-uncertainty",
-        type=_number,
+        type=number,
         metavar="Y",
         help="standard uncertainty of --as-left, fractional",
     )
     group.add_argument(
         "--time-error-limit",
-        type=_argument(parse_time),
+        type=argument(parse_time),
         metavar="T",
         help="ask how long the time error stays within this, e.g. '1.5 us'",
     )
@@ -138,20 +103,21 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
     )
 
 
-def _add_log_options(group: argparse._ArgumentGroup) -> None:
+def add_log_options(group: argparse._ArgumentGroup) -> None:
+    """Add the options that say what a log holds."""
     group.add_argument("--quantity", choices=QUANTITIES, help="what the values are")
     group.add_argument("--unit", metavar="UNIT", help="unit of the values: Hz, MHz, s, ns, ppm, ppb, 1 …")
     group.add_argument(
         "--nominal-frequency",
-        type=_argument(parse_frequency),
+        type=argument(parse_frequency),
         metavar="F",
         help="nominal frequency, e.g. '10 MHz'",
     )
     group.add_argument(
-        "--interval", type=_argument(parse_duration), metavar="T", help="spacing of readings, e.g. '10 s'"
+        "--interval", type=argument(parse_duration), metavar="T", help="spacing of readings, e.g. '10 s'"
     )
     group.add_argument(
-        "--gate", type=_argument(parse_duration), metavar="T", help="length of a gate, e.g. '10 s'"
+        "--gate", type=argument(parse_duration), metavar="T", help="length of a gate, e.g. '10 s'"
     )
     group.add_argument(
         "--reading-of",
@@ -161,7 +127,7 @@ def _add_log_options(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--column",
         action="append",
-        type=_column,
+        type=column,
         metavar="WHAT=NAME",
         help="column by name or position from 0: value=…, time=… or a covariate such as oven_temperature_c=…",
     )
@@ -183,34 +149,6 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument("-q", "--quiet", action="store_true", help="print only the first sentence")
 
 
-def _argument(parse: Callable[[str], float]) -> Callable[[str], float]:
-    """Return a parser whose complaint argparse prints as it is."""
-
-    def parsed(text: str) -> float:
-        try:
-            return parse(text)
-        except InputError as error:
-            raise argparse.ArgumentTypeError(str(error)) from error
-
-    return parsed
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError as error:
-        msg = f"{text!r} is not a number such as 1e-8"
-        raise argparse.ArgumentTypeError(msg) from error
-
-
-def _column(text: str) -> tuple[str, str | int]:
-    what, _, name = text.partition("=")
-    if not (what and name):
-        msg = f"{text!r} does not have the form WHAT=NAME, such as value=frequency_hz"
-        raise argparse.ArgumentTypeError(msg)
-    return what, int(name) if name.isdigit() else name
-
-
 def _assess(arguments: argparse.Namespace) -> int:
     from evenbeat.assessment.assess import assess
     from evenbeat.report.write import check_folder, write_report
@@ -221,7 +159,7 @@ def _assess(arguments: argparse.Namespace) -> int:
     options = _question(arguments)
     with _Progress(shown=sys.stderr.isatty() and not arguments.quiet) as progress:
         progress("reading")
-        record = _read(arguments)
+        record = read_record(arguments)
         assessment = assess(record, **options, progress=progress)
         if not arguments.no_report:
             progress("report")
@@ -257,7 +195,8 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
     }
 
 
-def _read(arguments: argparse.Namespace) -> Record:
+def read_record(arguments: argparse.Namespace) -> Record:
+    """Read the log with what the options say of it."""
     from evenbeat.logs.reader import read_log
 
     return read_log(
@@ -323,7 +262,3 @@ class _Progress:
     def __exit__(self, *_exception: object) -> None:
         if self._bar is not None:
             self._bar.close()
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -1,0 +1,40 @@
+"""What the arguments of every command share: their parsers, and the exit status."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+from evenbeat.errors import InputError
+
+DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+
+def argument(parse: Callable[[str], float]) -> Callable[[str], float]:
+    """Return a parser whose complaint argparse prints as it is."""
+
+    def parsed(text: str) -> float:
+        try:
+            return parse(text)
+        except InputError as error:
+            raise argparse.ArgumentTypeError(str(error)) from error
+
+    return parsed
+
+
+def number(text: str) -> float:
+    """Return a number, or a complaint that shows what one looks like."""
+    try:
+        return float(text)
+    except ValueError as error:
+        msg = f"{text!r} is not a number such as 1e-8"
+        raise argparse.ArgumentTypeError(msg) from error
+
+
+def column(text: str) -> tuple[str, str | int]:
+    """Return what a column is and its name or position, from ``WHAT=NAME``."""
+    what, _, name = text.partition("=")
+    if not (what and name):
+        msg = f"{text!r} does not have the form WHAT=NAME, such as value=frequency_hz"
+        raise argparse.ArgumentTypeError(msg)
+    return what, int(name) if name.isdigit() else name

@@ -1,0 +1,58 @@
+"""Parse, call the library, print; one file for each command."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Sequence
+
+from evenbeat import __version__
+from evenbeat.command.arguments import BAD_INPUT, DONE, INTERRUPTED
+from evenbeat.command.assess import add_assess
+from evenbeat.command.readings import add_readings
+from evenbeat.errors import EvenbeatError
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit status."""
+    parser = _parser()
+    arguments = parser.parse_args(_joined_numbers(sys.argv[1:] if argv is None else argv))
+    try:
+        status: int = arguments.run(arguments)
+        sys.stdout.flush()
+    except EvenbeatError as error:
+        print(f"evenbeat: {error}", file=sys.stderr)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("evenbeat: stopped", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:  # the reader of our output has gone, as with `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    return status
+
+
+def _joined_numbers(argv: Sequence[str]) -> list[str]:
+    """Join an option and a negative number, which argparse would take for another option."""
+    joined: list[str] = []
+    for word in argv:
+        number = re.fullmatch(r"-(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*\w*", word)
+        if number and joined and re.fullmatch(r"--[a-z-]+", joined[-1]):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="evenbeat",
+        description="How good a timebase is, how it ages, and when to calibrate it again.",
+    )
+    parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for add in (add_assess, add_readings):
+        add(commands)
+    return parser

@@ -1,0 +1,191 @@
+"""Adjusting a timebase: to what target, how far from here, and after how many readings."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import Estimate
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SURE_OF_SIGN = 0.99
+ENOUGH = 1 / 3
+"""Of the tolerance: an adjustment is believed once its measurement is this certain (common practice)."""
+MOST_READINGS = 10_000
+BEFORE_ADJUSTING = (
+    "Record the as-found value first: adjusting without it destroys the history.",
+    "Warm the instrument up as its manual says, in the orientation and with the covers it is used in.",
+    "Seals may be broken only by those entitled to, open instruments handled only by qualified persons.",
+    "After adjusting wait, read again and record the as-left value: an oscillator may creep after a change.",
+)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class AdjustmentAdvice(Printed):
+    """How to adjust, made by :func:`evenbeat.suggest_adjustment`.
+
+    Attributes
+    ----------
+    as_found
+        Measured fractional frequency.
+    target
+        To be left at.
+    move
+        From here to there, fractional; positive: make it faster.
+    reading_now_hz, reading_then_hz
+        What a counter on an exact timebase reads of the oscillator now and at the target; NaN if no
+        nominal frequency was stated.
+    readings
+        How many to average before the adjustment is believed; 0 where averaging does not get there.
+    """
+
+    as_found: Estimate
+    target: float
+    move: float
+    reading_now_hz: float
+    reading_then_hz: float
+    readings: int
+    cautions: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "as_found": self.as_found.to_dict(),
+            "target": self.target,
+            "move": self.move,
+            "reading_now_hz": None if math.isnan(self.reading_now_hz) else self.reading_now_hz,
+            "reading_then_hz": None if math.isnan(self.reading_then_hz) else self.reading_then_hz,
+            "readings": self.readings,
+            "cautions": list(self.cautions),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a table of one row."""
+        import pandas as pd
+
+        kept = ("target", "move", "reading_now_hz", "reading_then_hz", "readings")
+        plain = self.to_dict()
+        return pd.DataFrame([{"as_found": self.as_found.value, **{name: plain[name] for name in kept}}])
+
+    def _headline(self) -> str:
+        way = "up" if self.move > 0 else "down"
+        return f"Adjust {way} by {abs(self.move):.3g}, from {self.as_found} to {self.target:.3g}"
+
+    def _table(self) -> Table:
+        rows = [("average", f"{self.readings} readings" if self.readings else "averaging does not suffice")]
+        if not math.isnan(self.reading_now_hz):
+            rows += [
+                ("reads now", f"{self.reading_now_hz:.5f} Hz"),
+                ("set to", f"{self.reading_then_hz:.5f} Hz"),
+            ]
+        rows += [("caution", text) for text in self.cautions]
+        return Table(columns=("", ""), rows=tuple(rows))
+
+
+def suggest_adjustment(
+    as_found: Estimate,
+    *,
+    tolerance: float,
+    aging_rate_per_second: Estimate | None = None,
+    interval_s: float | None = None,
+    share_against_aging: float = 0.5,
+    reading_standard_uncertainty: float | None = None,
+    readings_average: bool = True,
+    nominal_frequency_hz: float | None = None,
+) -> AdjustmentAdvice:
+    """Return how far to move a timebase and how many readings to average before believing it.
+
+    Parameters
+    ----------
+    as_found
+        Fractional frequency measured against the reference.
+    tolerance
+        Limits ± of the fractional frequency.
+    aging_rate_per_second, interval_s
+        Aging, and the time until the next calibration: the target then lies against the aging.
+    share_against_aging
+        Of what the clock ages in the interval: 0.5 centres the interval on zero, 0.25 is half of that for
+        owners who dislike an offset on the first day, 0 aims at zero.
+    reading_standard_uncertainty
+        Of one reading, relative.
+    readings_average
+        Whether readings are independent, so that their mean is better; frozen counts are not.
+    nominal_frequency_hz
+        To say the target as a reading.
+
+    Raises
+    ------
+    InputError
+        If a tolerance or time is not positive, or the share not between 0 and 1.
+
+    Notes
+    -----
+    Target ``-share · D · T`` (mid-interval centring of a linear drift), held so that the as-left value
+    keeps within the tolerance less two of its standard uncertainties. Only where the sign of the aging
+    is established (99 %), since the wrong sign would double the offset.
+    """
+    if not (tolerance > 0 and math.isfinite(tolerance)):
+        msg = f"tolerance is {tolerance}; it must be positive, such as 1e-8"
+        raise InputError(msg)
+    if not 0 <= share_against_aging <= 1:
+        msg = f"share_against_aging is {share_against_aging}; it must lie between 0 and 1"
+        raise InputError(msg)
+    if interval_s is not None and not interval_s > 0:
+        msg = f"interval_s is {interval_s}; it must be positive"
+        raise InputError(msg)
+    found = []
+    target = 0.0
+    if aging_rate_per_second is not None and interval_s is not None:
+        positive = 1 - aging_rate_per_second.probability_below(0.0)
+        if max(positive, 1 - positive) >= SURE_OF_SIGN:
+            wanted = -share_against_aging * aging_rate_per_second.value * interval_s
+            room = max(tolerance - 2 * as_found.standard_uncertainty, 0.0)
+            target = math.copysign(min(abs(wanted), room), wanted) if wanted else 0.0
+        else:
+            sentence = (
+                f"The sign of the aging is not established (probability {max(positive, 1 - positive):.0%}), "
+                "so the target is zero: an offset against the wrong sign would shorten the interval."
+            )
+            found.append(Finding(code="AGING_SIGN_UNCERTAIN", severity="caution", sentence=sentence))
+    readings = _readings(reading_standard_uncertainty, tolerance, average=readings_average)
+    if readings == 0:
+        sentence = (
+            "Averaging these readings does not determine the offset to a third of the tolerance; use a "
+            "longer gate, a timed method or a better reference before adjusting."
+        )
+        found.append(Finding(code="READINGS_TOO_COARSE", severity="stop", sentence=sentence))
+    if abs(as_found.value - target) < 2 * as_found.standard_uncertainty:
+        sentence = "The move is smaller than twice its uncertainty: adjusting would add noise, not accuracy."
+        found.append(Finding(code="MOVE_NOT_SIGNIFICANT", severity="caution", sentence=sentence))
+    nominal = math.nan if nominal_frequency_hz is None else nominal_frequency_hz
+    return AdjustmentAdvice(
+        as_found=as_found,
+        target=target,
+        move=target - as_found.value,
+        reading_now_hz=nominal * (1 + as_found.value),
+        reading_then_hz=nominal * (1 + target),
+        readings=readings,
+        cautions=BEFORE_ADJUSTING,
+        findings=tuple(found),
+    )
+
+
+def _readings(standard_uncertainty: float | None, tolerance: float, *, average: bool) -> int:
+    """Return how many readings bring two standard uncertainties of their mean to a third of the tolerance."""
+    if standard_uncertainty is None:
+        return 1
+    if not standard_uncertainty >= 0:
+        msg = f"reading_standard_uncertainty is {standard_uncertainty}; it must be 0 or positive"
+        raise InputError(msg)
+    needed = max(1, math.ceil((2 * standard_uncertainty / (ENOUGH * tolerance)) ** 2 * (1 - 1e-12)))
+    if needed == 1:
+        return 1
+    return needed if average and needed <= MOST_READINGS else 0

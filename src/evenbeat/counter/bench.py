@@ -1,0 +1,554 @@
+"""The check of a counter on the bench: every point of a readings sheet, and what they say together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from scipy import stats
+
+from evenbeat.calibration.decision import DecisionRule, decide, decision_rule, probability_text
+from evenbeat.counter.budget import Contribution, UncertaintyBudget, budget
+from evenbeat.counter.reading import RISES_WITH_TIMEBASE, UNITS, reading_uncertainty
+from evenbeat.counter.resolution import CountLaw
+from evenbeat.counter.sheet import ReadingsSheet, SheetFacts, SheetPoint, read_sheet
+from evenbeat.counter.timebase import Timebase
+from evenbeat.counter.trigger import Trigger
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding, merged
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import Estimate, number_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PointVerdict = Literal["pass", "conditional pass", "conditional fail", "fail", "no statement"]
+MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
+"""Standard uncertainties from which a point is a miscount; what counts as one signal; and as disagreement."""
+UNLIKELY = 0.01
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class BenchPoint:
+    """One point of the check.
+
+    Attributes
+    ----------
+    point
+        As in the sheet.
+    deviation
+        Mean reading less what was applied, with the budget that the timebase is no part of.
+    permitted
+        Largest deviation permitted, in the unit of the reading.
+    conformance_probability
+        That the true deviation is within it.
+    verdict
+        By the decision rule, but ``no statement`` where the uncertainty exceeds what is permitted and the
+        deviation is not certain to exceed it either.
+    """
+
+    point: SheetPoint
+    deviation: UncertaintyBudget
+    permitted: float
+    conformance_probability: float
+    verdict: PointVerdict
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def relative_deviation(self) -> float:
+        """Of the timebase's sign: positive where the timebase looks fast."""
+        sign = 1 if self.point.function in RISES_WITH_TIMEBASE else -1
+        return sign * self.deviation.value / self.point.applied
+
+    @property
+    def relative_uncertainty(self) -> float:
+        """Standard uncertainty over what was applied."""
+        return self.deviation.standard_uncertainty / self.point.applied
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "rows": list(self.point.rows),
+            "function": self.point.function,
+            "applied": self.point.applied,
+            "unit": UNITS[self.point.function],
+            "gate_s": self.point.gate_s,
+            "level_v": self.point.level_v,
+            "readings": list(self.point.readings),
+            "deviation": self.deviation.value,
+            "standard_uncertainty": self.deviation.standard_uncertainty,
+            "limited_by": self.deviation.limited_by,
+            "permitted": self.permitted,
+            "conformance_probability": self.conformance_probability,
+            "verdict": self.verdict,
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class BenchCheck(Printed):
+    """A counter's check, made by :func:`evenbeat.bench_check`.
+
+    Attributes
+    ----------
+    name
+        Of the sheet.
+    points
+        In the order of the sheet.
+    rule
+        By which verdicts were made.
+    timebase_offset
+        Estimated from all points together; positive: fast. ``None`` where no point tells.
+    disagreements
+        Pairs of points that read one signal by two functions and do not agree, with the disagreement in
+        standard uncertainties.
+    usable_hz
+        Lowest and highest frequency at which every reading of a frequency passed; NaN where none did.
+    facts
+        What the sheet and the caller said about the counter.
+    """
+
+    name: str
+    points: tuple[BenchPoint, ...]
+    rule: DecisionRule
+    timebase_offset: Estimate | None
+    disagreements: tuple[tuple[SheetPoint, SheetPoint, float], ...]
+    usable_hz: tuple[float, float]
+    facts: SheetFacts
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def verdict(self) -> PointVerdict:
+        """The worst verdict of all points that allow one."""
+        order: tuple[PointVerdict, ...] = ("fail", "conditional fail", "conditional pass", "pass")
+        present = {point.verdict for point in self.points}
+        return next((verdict for verdict in order if verdict in present), "no statement")
+
+    @property
+    def sentence(self) -> str:
+        """What the check says, for a technician."""
+        told = [point for point in self.points if point.verdict != "no statement"]
+        if not told:
+            return "No point of this sheet can tell whether the counter is within what is permitted."
+        bad = [point for point in told if "fail" in point.verdict]
+        start = (
+            f"All {len(told)} points that can tell are within what is permitted"
+            if not bad
+            else f"{len(bad)} of {len(told)} points that can tell are outside what is permitted"
+        )
+        if self.timebase_offset is None:
+            return start + "."
+        y = self.timebase_offset
+        side = "fast" if y.value > 0 else "slow"
+        sure = "" if abs(y.value) > 2 * y.standard_uncertainty else ", not told from zero"
+        return f"{start}; the timebase is {side} by {_size(y)}{sure}."
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per point."""
+        import pandas as pd
+
+        rows = [point.to_dict() for point in self.points]
+        return pd.DataFrame([{k: v for k, v in row.items() if k not in ("findings", "rows")} for row in rows])
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "sheet": self.name,
+            "verdict": self.verdict,
+            "sentence": self.sentence,
+            "rule": self.rule.name,
+            "timebase_offset": None if self.timebase_offset is None else self.timebase_offset.to_dict(),
+            "usable_hz": [value if math.isfinite(value) else None for value in self.usable_hz],
+            "rated_hz": None if self.facts.rated_hz is None else list(self.facts.rated_hz),
+            "points": [point.to_dict() for point in self.points],
+            "disagreements": [
+                {"first": a.title, "second": b.title, "standard_uncertainties": size}
+                for a, b, size in self.disagreements
+            ],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return self.sentence.removesuffix(".")
+
+    def _table(self) -> Table:
+        rows = tuple(
+            (
+                _short_title(p.point),
+                number_text(p.deviation.value, p.deviation.standard_uncertainty),
+                f"±{p.permitted:.3g}",
+                p.deviation.limited_by.split()[0],
+                probability_text(p.conformance_probability),
+                p.verdict,
+            )
+            for p in self.points
+        )
+        return Table(columns=("point", "deviation", "allowed", "limit", "conforms", "verdict"), rows=rows)
+
+
+def _size(estimate: Estimate) -> str:
+    return number_text(abs(estimate.value), estimate.standard_uncertainty)
+
+
+def _short_title(point: SheetPoint) -> str:
+    parts = [point.function, f"{point.applied:.4g}"]
+    if point.gate_s is not None:
+        parts.append(f"{point.gate_s:g} s")
+    elif point.periods > 1:
+        parts.append(f"×{point.periods}")
+    return " ".join(parts)
+
+
+def bench_check(
+    sheet: str | Path | ReadingsSheet,
+    *,
+    permitted_relative: float | None = None,
+    permitted_digits: float | None = None,
+    clock_tick_s: float | None = None,
+    input_noise_v: float | None = None,
+    count_law: CountLaw | None = None,
+    rated_hz: tuple[float, float] | None = None,
+    reference_uncertainty: float = 0.0,
+    rule: str | DecisionRule = "simple_acceptance",
+    coverage: float = 0.9545,
+    locked: bool = False,
+) -> BenchCheck:
+    """Check a counter against what is permitted, point by point, and all points together.
+
+    Parameters
+    ----------
+    sheet
+        A file or a sheet read by ``read_sheet``. What follows overrides what its head says.
+    permitted_relative, permitted_digits
+        Permitted deviation: part of the applied value, plus a number of least digits (default 1).
+    clock_tick_s, input_noise_v, count_law
+        See :func:`evenbeat.reading_uncertainty`; the count law is ``triangular`` where nothing is said.
+    rated_hz
+        Lowest and highest rated frequency.
+    reference_uncertainty
+        Relative standard uncertainty of what was applied.
+    rule, coverage
+        Decision rule and coverage probability of its U, see :func:`evenbeat.decide`.
+    locked
+        Whether the stimulus ran from the counter's own timebase: nothing is said about the timebase then.
+
+    Raises
+    ------
+    LogError
+        If the sheet cannot be read; the sentence names the row.
+    InputError
+        If nothing says what is permitted.
+
+    Notes
+    -----
+    The budget of a deviation leaves out the timebase, which is under test. Scatter of the readings enters
+    where it exceeds what resolution and trigger explain (chi-squared, 1 %). The offset of the timebase is
+    the weighted mean of all relative deviations (JCGM 100:2008, 5; of a period with its sign turned) but
+    those more than four standard uncertainties from their weighted median, which are called miscounts.
+    """
+    read = sheet if isinstance(sheet, ReadingsSheet) else read_sheet(sheet)
+    facts = _merged_facts(
+        read.facts,
+        permitted_relative=permitted_relative,
+        permitted_digits=permitted_digits,
+        clock_tick_s=clock_tick_s,
+        input_noise_v=input_noise_v,
+        count_law=count_law,
+        rated_hz=rated_hz,
+    )
+    chosen = decision_rule(rule)
+    points = tuple(
+        _checked(point, facts, chosen, coverage, reference_uncertainty, locked=locked)
+        for point in read.points
+    )
+    kept, apart = _told_apart(points)
+    timebase = None if locked or not kept else _common_offset(kept, reference_uncertainty)
+    disagreements = _disagreements(points)
+    usable = _usable(points)
+    found = merged(
+        read.findings,
+        _assumptions(facts, read.facts, locked=locked),
+        [f for point in points for f in point.findings],
+        _about_miscounts(apart),
+        _about_consistency(kept, timebase),
+        _about_disagreements(disagreements),
+        _about_range(points, usable, facts.rated_hz),
+    )
+    return BenchCheck(
+        name=read.name,
+        points=points,
+        rule=chosen,
+        timebase_offset=timebase,
+        disagreements=disagreements,
+        usable_hz=usable,
+        facts=facts,
+        findings=found,
+    )
+
+
+def _merged_facts(said: SheetFacts, **stated: object) -> SheetFacts:
+    """Return what the sheet says, overridden by what the caller states."""
+    facts = replace(said, **{name: value for name, value in stated.items() if value is not None})  # type: ignore[arg-type]
+    permitted = facts.permitted_relative
+    if permitted is None:
+        msg = "nothing says what is permitted; state permitted_relative, or '# permitted: 1e-6' in the sheet"
+        raise InputError(msg)
+    if not (permitted >= 0 and math.isfinite(permitted)):
+        msg = f"permitted_relative is {permitted}; it must be 0 or positive, such as 1e-6"
+        raise InputError(msg)
+    return facts if facts.permitted_digits is not None else replace(facts, permitted_digits=1.0)
+
+
+def _checked(
+    point: SheetPoint,
+    facts: SheetFacts,
+    rule: DecisionRule,
+    coverage: float,
+    reference_uncertainty: float,
+    *,
+    locked: bool,
+) -> BenchPoint:
+    deviation = _deviation(point, facts, reference_uncertainty, locked=locked)
+    digit = 0.0 if point.least_digit is None else point.least_digit
+    permitted = (facts.permitted_relative or 0.0) * point.applied + (facts.permitted_digits or 0.0) * digit
+    if not permitted > 0:
+        msg = f"row {point.rows[0]}: nothing is permitted; state a relative limit or a least digit"
+        raise InputError(msg)
+    decision = decide(deviation.estimate, lower=-permitted, upper=permitted, rule=rule, coverage=coverage)
+    found: tuple[Finding, ...] = ()
+    verdict: PointVerdict = decision.verdict
+    nearest = abs(deviation.value) - decision.expanded_uncertainty
+    if decision.expanded_uncertainty > permitted > nearest:
+        verdict = "no statement"
+        sentence = (
+            f"{point.title}: the uncertainty {decision.expanded_uncertainty:.2g} {UNITS[point.function]} "
+            f"({deviation.limited_by}) exceeds the permitted {permitted:.2g}, so this point says nothing "
+            "about the counter's limits."
+        )
+        found = (Finding(code="POINT_CANNOT_TELL", severity="note", sentence=sentence),)
+    return BenchPoint(
+        point=point,
+        deviation=deviation,
+        permitted=permitted,
+        conformance_probability=decision.conformance_probability,
+        verdict=verdict,
+        findings=(*found, *_about_scatter(point, deviation)),
+    )
+
+
+def _deviation(
+    point: SheetPoint, facts: SheetFacts, reference_uncertainty: float, *, locked: bool
+) -> UncertaintyBudget:
+    mean = math.fsum(point.readings) / len(point.readings)
+    trigger = None
+    if facts.input_noise_v and point.level_v and math.isfinite(point.event_frequency_hz):
+        trigger = Trigger.of_sine(point.event_frequency_hz, point.level_v, noise_v=facts.input_noise_v)
+    stated = reading_uncertainty(
+        point.function,
+        mean,
+        method=point.method,
+        gate_s=point.gate_s,
+        periods=point.periods,
+        clock_tick_s=facts.clock_tick_s,
+        # a display as fine as the tick shows the count itself: rounding it would count twice
+        least_digit=point.least_digit if facts.clock_tick_s is None else None,
+        count_law=facts.count_law or "triangular",
+        trigger=trigger,
+        pulses_per_revolution=point.pulses_per_revolution,
+        timebase=Timebase(offset=0.0, contributions=(), says="under test"),
+        reference_uncertainty=reference_uncertainty,
+        locked=locked,
+    )
+    parts = list(stated.budget.contributions)
+    scatter = _unexplained_scatter(point, stated.budget.standard_uncertainty)
+    return budget(mean - point.applied, UNITS[point.function], [*parts, *([scatter] if scatter else [])])
+
+
+def _unexplained_scatter(point: SheetPoint, explained: float) -> Contribution | None:
+    count = len(point.readings)
+    if count < 2:
+        return None
+    variance = float(np.var(point.readings, ddof=1))
+    if explained > 0 and stats.chi2.sf((count - 1) * variance / explained**2, count - 1) > UNLIKELY:
+        return None
+    if variance == 0:
+        return None
+    return Contribution(
+        name="scatter of readings",
+        standard_uncertainty=math.sqrt(variance / count),
+        degrees_of_freedom=count - 1,
+    )
+
+
+def _about_scatter(point: SheetPoint, deviation: UncertaintyBudget) -> tuple[Finding, ...]:
+    if any(c.name == "scatter of readings" for c in deviation.contributions):
+        sentence = (
+            f"{point.title}: the readings scatter more than resolution and trigger explain; look for a "
+            "noisy or modulated signal, a level near the threshold, or a loose connection."
+        )
+        return (Finding(code="SCATTER_UNEXPLAINED", severity="caution", sentence=sentence),)
+    return ()
+
+
+def _told_apart(points: Sequence[BenchPoint]) -> tuple[list[BenchPoint], list[tuple[BenchPoint, float]]]:
+    """Return the points that agree on one timebase, and those far from it with their distance."""
+    usable = [
+        p
+        for p in points
+        if p.point.function != "ratio"
+        and not (p.point.function == "totalise" and p.point.gate_s is None)
+        and p.relative_uncertainty > 0
+    ]
+    if not usable:
+        return [], []
+    y = np.array([p.relative_deviation for p in usable])
+    u = np.array([p.relative_uncertainty for p in usable])
+    order = np.argsort(y)
+    weight = np.cumsum((1 / u**2)[order])
+    middle = y[order][np.searchsorted(weight, 0.5 * weight[-1])]
+    distance = (y - middle) / u
+    kept = [p for p, z in zip(usable, distance, strict=True) if abs(z) <= MISCOUNT]
+    apart = [(p, float(z)) for p, z in zip(usable, distance, strict=True) if abs(z) > MISCOUNT]
+    return kept, apart
+
+
+def _common_offset(kept: Sequence[BenchPoint], reference_uncertainty: float) -> Estimate:
+    own = [math.sqrt(max(p.relative_uncertainty**2 - reference_uncertainty**2, 1e-40)) for p in kept]
+    weight = np.array([1 / u**2 for u in own])
+    mean = float(weight @ [p.relative_deviation for p in kept] / weight.sum())
+    # the reference is common to all points and does not average
+    return Estimate.normal(mean, math.hypot(1 / math.sqrt(weight.sum()), reference_uncertainty))
+
+
+def _disagreements(points: Sequence[BenchPoint]) -> tuple[tuple[SheetPoint, SheetPoint, float], ...]:
+    """Compare every two functions that read the same signal; a common timebase cancels."""
+    found = []
+    for i, first in enumerate(points):
+        for second in points[i + 1 :]:
+            f, g = first.point.event_frequency_hz, second.point.event_frequency_hz
+            if first.point.function == second.point.function or not abs(f - g) <= SAME_SIGNAL * abs(f):
+                continue
+            spread = math.hypot(first.relative_uncertainty, second.relative_uncertainty)
+            if spread == 0:
+                continue
+            size = (first.relative_deviation - second.relative_deviation) / spread
+            if abs(size) > DISAGREES:
+                found.append((first.point, second.point, size))
+    return tuple(found)
+
+
+def _usable(points: Sequence[BenchPoint]) -> tuple[float, float]:
+    """Return the frequencies within which every frequency point that can tell passed."""
+    told = [p for p in points if p.point.function == "frequency" and p.verdict != "no statement"]
+    bad = {p.point.event_frequency_hz for p in told if "fail" in p.verdict}
+    good = sorted({p.point.event_frequency_hz for p in told} - bad)
+    return (good[0], good[-1]) if good else (math.nan, math.nan)
+
+
+def _assumptions(facts: SheetFacts, said: SheetFacts, *, locked: bool) -> list[Finding]:
+    found = []
+    if facts.count_law is None:
+        sentence = "Nothing says how the gate starts, so it is taken as running free of the input."
+        found.append(Finding(code="COUNT_LAW_ASSUMED", severity="note", sentence=sentence))
+    if said.permitted_digits is None and facts.permitted_digits == 1:
+        sentence = "Nothing says how many least digits are permitted; one is assumed."
+        found.append(Finding(code="DIGITS_ASSUMED", severity="note", sentence=sentence))
+    if facts.clock_tick_s is None:
+        sentence = "No clock tick is stated, so timed readings are taken to resolve one least digit."
+        found.append(Finding(code="CLOCK_TICK_UNKNOWN", severity="note", sentence=sentence))
+    if locked:
+        sentence = "The stimulus ran from the counter's own timebase, so nothing is said about the timebase."
+        found.append(Finding(code="TIMEBASE_CANCELS", severity="caution", sentence=sentence))
+    return found
+
+
+def _about_miscounts(apart: Sequence[tuple[BenchPoint, float]]) -> list[Finding]:
+    found = []
+    for point, distance in apart:
+        counts = point.deviation.value / _count_size(point)
+        if point.point.function in RISES_WITH_TIMEBASE:
+            sentence = (
+                f"{point.point.title}: lies {abs(distance):.0f} standard uncertainties from the "
+                "other points; look at level, slope and cabling of this signal."
+            )
+        elif counts < 0:
+            sentence = (
+                f"{point.point.title}: about {abs(counts):.0f} counts are lost; the input did not follow "
+                "every period. Raise the level or look at the trigger threshold."
+            )
+        else:
+            sentence = (
+                f"{point.point.title}: about {counts:.0f} counts too many; noise or ringing crosses the "
+                "threshold more than once. Lower the level, attenuate or filter."
+            )
+        values = {"counts": counts, "standard_uncertainties": distance}
+        found.append(Finding(code="MISCOUNT", severity="caution", sentence=sentence, values=values))
+    return found
+
+
+def _count_size(point: BenchPoint) -> float:
+    p = point.point
+    if p.function == "totalise" or p.gate_s is None:
+        return 1.0
+    return (60 / p.pulses_per_revolution if p.function == "rpm" else 1.0) / p.gate_s
+
+
+def _about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> list[Finding]:
+    if timebase is None or len(kept) < 2:
+        return []
+    z = [(p.relative_deviation - timebase.value) / p.relative_uncertainty for p in kept]
+    chance = float(stats.chi2.sf(math.fsum(v * v for v in z), len(kept) - 1))
+    if chance > UNLIKELY:
+        sentence = (
+            f"All {len(kept)} points that read the timebase agree on one offset (chi-squared, "
+            f"p = {chance:.2g})."
+        )
+        severity: Literal["good", "caution"] = "good"
+    else:
+        sentence = (
+            f"The {len(kept)} points that read the timebase do not agree on one offset (chi-squared, "
+            f"p = {chance:.1g}): a stated resolution or noise is too small, or a function errs."
+        )
+        severity = "caution"
+    return [
+        Finding(code="TIMEBASE_AGREES", severity=severity, sentence=sentence, values={"probability": chance})
+    ]
+
+
+def _about_disagreements(pairs: Sequence[tuple[SheetPoint, SheetPoint, float]]) -> list[Finding]:
+    return [
+        Finding(
+            code="FUNCTIONS_DISAGREE",
+            severity="caution",
+            sentence=(
+                f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard "
+                "uncertainties."
+            ),
+            values={"standard_uncertainties": size},
+        )
+        for a, b, size in pairs
+    ]
+
+
+def _about_range(
+    points: Sequence[BenchPoint], usable: tuple[float, float], rated: tuple[float, float] | None
+) -> list[Finding]:
+    if rated is None:
+        return []
+    found = []
+    if not (usable[0] <= rated[0] and usable[1] >= rated[1]):
+        shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
+        sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
+        found.append(Finding(code="RATED_RANGE_NOT_SHOWN", severity="caution", sentence=sentence))
+    beyond = [p for p in points if not rated[0] <= p.point.event_frequency_hz <= rated[1]]
+    if any(math.isfinite(p.point.event_frequency_hz) for p in beyond):
+        sentence = (
+            "Some points lie outside the rated range: what a counter does there is not promised, and levels "
+            "or frequencies past its ratings can damage it; obey its manual."
+        )
+        found.append(Finding(code="BEYOND_RATED_RANGE", severity="caution", sentence=sentence))
+    return found

@@ -1,0 +1,292 @@
+"""A card for the bench: what a reading is worth on a date, and what a claimed uncertainty needs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenbeat.clock.model import ClockModel
+from evenbeat.counter.reading import Method, reading_uncertainty
+from evenbeat.counter.resolution import CountLaw, count_error
+from evenbeat.counter.timebase import Timebase
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding, merged
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class TimebaseCard(Printed):
+    """What readings are worth, made by :func:`evenbeat.timebase_card`.
+
+    Attributes
+    ----------
+    elapsed_s
+        Shape (n,): time since the calibration, or the end of the model's record.
+    offset
+        Shape (n,): expected fractional frequency of the timebase then.
+    frequency_hz, gate_s
+        Shape (k,) and (m,).
+    half_width
+        Shape (n, k, m): readings are right within ± this, in hertz, with ``confidence``; about the
+        reading corrected for ``offset`` where ``corrected``, else about the reading as it is.
+    """
+
+    elapsed_s: FloatArray
+    offset: FloatArray
+    frequency_hz: FloatArray
+    gate_s: FloatArray
+    half_width: FloatArray
+    confidence: float
+    corrected: bool
+    findings: tuple[Finding, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per time, frequency and gate."""
+        import pandas as pd
+
+        rows = [
+            {
+                "elapsed_s": self.elapsed_s[i],
+                "timebase_offset": self.offset[i],
+                "frequency_hz": self.frequency_hz[j],
+                "gate_s": self.gate_s[k],
+                "half_width_hz": self.half_width[i, j, k],
+            }
+            for i, j, k in np.ndindex(self.half_width.shape)
+        ]
+        return pd.DataFrame(rows)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "confidence": self.confidence,
+            "corrected": self.corrected,
+            "elapsed_s": self.elapsed_s.tolist(),
+            "timebase_offset": self.offset.tolist(),
+            "frequency_hz": self.frequency_hz.tolist(),
+            "gate_s": self.gate_s.tolist(),
+            "half_width_hz": self.half_width.tolist(),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        about = "corrected for the timebase's expected offset" if self.corrected else "as displayed"
+        return f"Readings {about} are right within ± ({100 * self.confidence:g} %), in hertz"
+
+    def _table(self) -> Table:
+        rows = tuple(
+            (
+                duration_text(float(self.elapsed_s[i])) if self.elapsed_s[i] > 0 else "now",
+                f"{self.frequency_hz[j]:.7g} Hz",
+                *(f"{self.half_width[i, j, k]:.2g}" for k in range(len(self.gate_s))),
+            )
+            for i in range(len(self.elapsed_s))
+            for j in range(len(self.frequency_hz))
+        )
+        return Table(columns=("after", "reading", *(f"gate {gate:g} s" for gate in self.gate_s)), rows=rows)
+
+
+def timebase_card(
+    timebase: ClockModel | Sequence[Timebase],
+    *,
+    elapsed_s: Sequence[float],
+    frequency_hz: Sequence[float],
+    gate_s: Sequence[float],
+    method: Method = "direct",
+    clock_tick_s: float | None = None,
+    count_law: CountLaw = "triangular",
+    corrected: bool = False,
+    confidence: float = DEFAULT_CONFIDENCE,
+) -> TimebaseCard:
+    """Return what a reading of a frequency at a gate time is worth some time from now.
+
+    Parameters
+    ----------
+    timebase
+        A clock model, or one :class:`evenbeat.Timebase` for each of ``elapsed_s``.
+    elapsed_s
+        Times since the end of the model's record (or since the calibration), 0 or more, in seconds.
+    frequency_hz, gate_s
+        What is read, and for how long.
+    method, clock_tick_s, count_law
+        See :func:`evenbeat.reading_uncertainty`.
+    corrected
+        Whether the reader will correct for the expected offset; otherwise the offset widens the card.
+    confidence
+        Coverage probability.
+
+    Raises
+    ------
+    InputError
+        If a list is empty, a time negative, or the lengths differ.
+
+    Notes
+    -----
+    Uncorrected, the half width is |offset| f + U (JCGM 100:2008, F.2.4.5: an offset that is not
+    corrected is added to U, not mixed into it).
+    """
+    confidence = checked_probability(confidence, "confidence")
+    times = np.asarray(list(elapsed_s), dtype=float)
+    if not (len(times) and len(frequency_hz) and len(gate_s)) or np.any(~(times >= 0)):
+        msg = "elapsed_s, frequency_hz and gate_s each need at least one value, times 0 or more"
+        raise InputError(msg)
+    if isinstance(timebase, ClockModel):
+        end = timebase.record.duration_s
+        known = [Timebase.from_model(timebase, end + float(time)) for time in times]
+    else:
+        known = list(timebase)
+    if len(known) != len(times):
+        msg = f"{len(known)} timebases are given for {len(times)} times; give one for each"
+        raise InputError(msg)
+    half = np.empty((len(times), len(frequency_hz), len(gate_s)))
+    for i, j, k in np.ndindex(half.shape):
+        f = float(frequency_hz[j])
+        result = reading_uncertainty(
+            "frequency",
+            f,
+            method=method,
+            gate_s=float(gate_s[k]),
+            clock_tick_s=clock_tick_s,
+            count_law=count_law,
+            timebase=known[i],
+        )
+        uncorrected = 0.0 if corrected else abs(known[i].offset) * f
+        half[i, j, k] = result.budget.expanded_uncertainty(confidence) + uncorrected
+    return TimebaseCard(
+        elapsed_s=times,
+        offset=np.array([one.offset for one in known]),
+        frequency_hz=np.asarray(frequency_hz, dtype=float),
+        gate_s=np.asarray(gate_s, dtype=float),
+        half_width=half,
+        confidence=confidence,
+        corrected=corrected,
+        findings=merged(*(one.findings for one in known)),
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Needed(Printed):
+    """What a claimed uncertainty needs, made by :func:`evenbeat.needed_for`.
+
+    Attributes
+    ----------
+    gate_s
+        Shortest gate with the timebase as it is; ``inf`` where no gate suffices.
+    timebase_standard_uncertainty
+        Largest relative standard uncertainty of a timebase or reference with the longest gate allowed;
+        NaN where even a perfect one does not suffice.
+    """
+
+    frequency_hz: float
+    claimed: float
+    confidence: float
+    longest_gate_s: float
+    gate_s: float
+    timebase_standard_uncertainty: float
+    findings: tuple[Finding, ...] = ()
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; what cannot be had is ``None``."""
+        return {
+            "frequency_hz": self.frequency_hz,
+            "claimed_relative": self.claimed,
+            "confidence": self.confidence,
+            "longest_gate_s": self.longest_gate_s,
+            "gate_s": self.gate_s if math.isfinite(self.gate_s) else None,
+            "timebase_standard_uncertainty": self.timebase_standard_uncertainty
+            if math.isfinite(self.timebase_standard_uncertainty)
+            else None,
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a table of one row."""
+        import pandas as pd
+
+        return pd.DataFrame([{k: v for k, v in self.to_dict().items() if k != "findings"}])
+
+    def _headline(self) -> str:
+        what = f"±{self.claimed:.2g} of {self.frequency_hz:.7g} Hz ({100 * self.confidence:g} %)"
+        if math.isfinite(self.gate_s):
+            return f"{what} needs a gate of {self.gate_s:.3g} s with this timebase"
+        if math.isfinite(self.timebase_standard_uncertainty):
+            return (
+                f"{what} cannot be had with this timebase and a gate of {self.longest_gate_s:g} s; it "
+                f"needs a reference of uncertainty {self.timebase_standard_uncertainty:.2g} or better"
+            )
+        return f"{what} cannot be had with a gate of {self.longest_gate_s:g} s, whatever the reference"
+
+
+def needed_for(
+    claimed_relative: float,
+    frequency_hz: float,
+    *,
+    timebase: Timebase | float,
+    longest_gate_s: float = 10.0,
+    method: Method = "direct",
+    clock_tick_s: float | None = None,
+    count_law: CountLaw = "triangular",
+    confidence: float = DEFAULT_CONFIDENCE,
+) -> Needed:
+    """Return the gate and the reference that a claimed relative uncertainty needs.
+
+    Parameters
+    ----------
+    claimed_relative
+        Half width over the reading, with ``confidence``.
+    timebase
+        :class:`evenbeat.Timebase` (taken as corrected for its offset), or a relative limit ±.
+    longest_gate_s
+        That the counter, or your patience, allows.
+
+    Raises
+    ------
+    InputError
+        If a number is not positive, or the reciprocal method has no clock tick.
+
+    Notes
+    -----
+    Resolution and timebase combine in quadrature with the normal coverage factor (JCGM 100:2008, 5.1.2):
+    a little on the safe side where a bounded contribution dominates.
+    """
+    for name, value in {
+        "claimed_relative": claimed_relative,
+        "frequency_hz": frequency_hz,
+        "longest_gate_s": longest_gate_s,
+    }.items():
+        if not (value > 0 and math.isfinite(value)):
+            msg = f"{name} is {value}; it must be positive"
+            raise InputError(msg)
+    if method == "reciprocal" and clock_tick_s is None:
+        msg = "clock_tick_s is missing; the reciprocal method needs it"
+        raise InputError(msg)
+    from scipy import special
+
+    stated = Timebase.from_specification(timebase) if isinstance(timebase, float | int) else timebase
+    allowed = claimed_relative / float(
+        special.ndtri(0.5 * (1 + checked_probability(confidence, "confidence")))
+    )
+    per_second = count_error(count_law).standard_uncertainty * (
+        (clock_tick_s or math.nan) if method == "reciprocal" else 1 / frequency_hz
+    )
+    left = allowed**2 - stated.standard_uncertainty**2
+    gate = per_second / math.sqrt(left) if left > 0 else math.inf
+    beside = allowed**2 - (per_second / longest_gate_s) ** 2
+    return Needed(
+        frequency_hz=frequency_hz,
+        claimed=claimed_relative,
+        confidence=confidence,
+        longest_gate_s=longest_gate_s,
+        gate_s=gate if gate <= longest_gate_s else math.inf,
+        timebase_standard_uncertainty=math.sqrt(beside) if beside > 0 else math.nan,
+        findings=stated.findings,
+    )

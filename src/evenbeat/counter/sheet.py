@@ -1,0 +1,475 @@
+"""A readings sheet: what was applied to a counter, and what it showed, one reading a row."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from pathlib import Path
+
+from evenbeat.counter.reading import UNITS, Function, Method
+from evenbeat.counter.resolution import CountLaw
+from evenbeat.errors import InputError, LogError
+from evenbeat.findings import Finding
+from evenbeat.units import parse_unit
+
+COLUMNS = (
+    "function",
+    "applied",
+    "unit",
+    "gate_s",
+    "periods",
+    "pulses_per_revolution",
+    "level_v",
+    "least_digit",
+    "reading",
+)
+NEEDED = ("function", "applied", "reading")
+OPTIONAL = ("method",)
+_NUMBER = r"[+-]?\d+\.?\d*(?:[eE][+-]?\d+)?"
+_COUNTED_UNITS = {"totalise": ("", "count", "counts", "1"), "ratio": ("", "1"), "rpm": ("", "1/min", "rpm")}
+_SMALL_NUMBERS = {"no": 0, "one": 1, "two": 2, "three": 3, "five": 5, "ten": 10}
+DECADES_SHOWN = 9
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetPoint:
+    """Readings of one stimulus with the same settings; SI units.
+
+    Attributes
+    ----------
+    rows
+        Line numbers in the file.
+    readings
+        In the unit of the function: Hz, s, counts, ratio or revolutions per minute.
+    """
+
+    function: Function
+    applied: float
+    rows: tuple[int, ...]
+    readings: tuple[float, ...]
+    method: Method = "direct"
+    gate_s: float | None = None
+    periods: int = 1
+    pulses_per_revolution: int = 1
+    level_v: float | None = None
+    least_digit: float | None = None
+
+    @property
+    def event_frequency_hz(self) -> float:
+        """Frequency of the edges at the input; NaN for a complete burst, an interval or a ratio."""
+        if self.function == "frequency":
+            return self.applied
+        if self.function == "period":
+            return 1 / self.applied
+        if self.function == "rpm":
+            return self.applied * self.pulses_per_revolution / 60
+        if self.function == "totalise" and self.gate_s is not None:
+            return self.applied / self.gate_s
+        return math.nan
+
+    @property
+    def title(self) -> str:
+        """The point in words: function, stimulus and gate."""
+        parts = [f"{self.function.replace('_', ' ')} {self.applied:.7g} {UNITS[self.function]}".strip()]
+        if self.gate_s is not None:
+            parts.append(f"gate {self.gate_s:g} s")
+        if self.periods > 1:
+            parts.append(f"{self.periods} periods")
+        if self.pulses_per_revolution > 1:
+            parts.append(f"{self.pulses_per_revolution} pulses")
+        if self.level_v is not None:
+            parts.append(f"{self.level_v:g} V")
+        return ", ".join(parts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetFacts:
+    """What the head of a sheet says about the counter; ``None`` where it does not.
+
+    Attributes
+    ----------
+    permitted_relative, permitted_digits
+        Permitted deviation: part of the reading, plus a number of least digits.
+    rated_hz
+        Lowest and highest rated frequency.
+    """
+
+    permitted_relative: float | None = None
+    permitted_digits: float | None = None
+    clock_tick_s: float | None = None
+    input_noise_v: float | None = None
+    count_law: CountLaw | None = None
+    rated_hz: tuple[float, float] | None = None
+    instrument: str = ""
+    reference: str = ""
+    date: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingsSheet:
+    """A sheet as read: points in the order of the rows, and what its head says."""
+
+    name: str
+    points: tuple[SheetPoint, ...]
+    facts: SheetFacts
+    findings: tuple[Finding, ...] = ()
+
+
+def read_sheet(path: str | Path) -> ReadingsSheet:
+    """Read a readings sheet.
+
+    Parameters
+    ----------
+    path
+        Comma-separated text. Lines that begin with ``#`` say what holds for all rows as ``name: value``:
+        ``permitted``, ``clock tick``, ``noise at the input``, ``count``, ``rated range``, ``instrument``,
+        ``reference``, ``date``. The first other line names the columns: ``function``, ``applied`` and
+        ``reading`` are needed; ``unit``, ``gate_s``, ``periods``, ``pulses_per_revolution``, ``level_v``,
+        ``least_digit`` and ``method`` as far as the function needs them. A cell may hold several
+        readings separated by blanks. Rows without a reading are left out and counted.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be read, or a row holds what cannot be; the sentence names the row.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        msg = f"the readings sheet cannot be read: {error}"
+        raise LogError(msg, path=path) from error
+    head, rows = _split(text, path)
+    single = []
+    empty = 0
+    for line, row in rows:
+        if not row.get("reading"):
+            empty += 1
+            continue
+        try:
+            single.append(_point(row, line))
+        except InputError as error:
+            msg = f"row {line}: {error}"
+            raise LogError(msg, path=path) from error
+    if not single:
+        msg = "the sheet holds no reading; fill in the column 'reading'"
+        raise LogError(msg, path=path)
+    found = []
+    if empty:
+        sentence = f"{empty} of {empty + len(single)} rows hold no reading and are left out."
+        found.append(
+            Finding(code="ROWS_EMPTY", severity="caution", sentence=sentence, values={"rows": empty})
+        )
+    return ReadingsSheet(
+        name=path.name, points=_grouped(single), facts=_facts(head, path), findings=tuple(found)
+    )
+
+
+def _split(text: str, path: Path) -> tuple[dict[str, str], list[tuple[int, dict[str, str]]]]:
+    """Return the head as name and value, and the rows with their line number."""
+    head: dict[str, str] = {}
+    lines: list[tuple[int, str]] = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        if line.startswith("#"):
+            name, colon, value = line[1:].partition(":")
+            if colon:
+                head[name.strip().lower()] = value.strip()
+        elif line.strip(", \t"):
+            lines.append((number, line))
+    if not lines:
+        msg = "the readings sheet is empty; a line with column names and rows are needed"
+        raise LogError(msg, path=path)
+    table = list(csv.reader(line for _, line in lines))
+    names = [name.strip().lower() for name in table[0]]
+    missing = [name for name in NEEDED if name not in names]
+    unknown = [name for name in names if name not in (*COLUMNS, *OPTIONAL)]
+    if missing or unknown:
+        msg = (
+            f"the columns are {', '.join(names)}; "
+            + (f"missing: {', '.join(missing)}; " if missing else "")
+            + (f"unknown: {', '.join(unknown)}; " if unknown else "")
+            + f"known are {', '.join((*COLUMNS, *OPTIONAL))}"
+        )
+        raise LogError(msg, path=path)
+    rows = []
+    for (number, _), cells in zip(lines[1:], table[1:], strict=True):
+        if len(cells) > len(names):
+            msg = f"row {number}: {len(cells)} cells where the head names {len(names)} columns"
+            raise LogError(msg, path=path)
+        rows.append((number, {name: cell.strip() for name, cell in zip(names, cells, strict=False)}))
+    return head, rows
+
+
+def _point(row: Mapping[str, str], line: int) -> SheetPoint:
+    function = row["function"].lower().replace(" ", "_")
+    if function not in UNITS:
+        msg = f"function is {row['function']!r}; it must be one of {', '.join(UNITS)}"
+        raise InputError(msg)
+    scale = _unit_factor(function, row.get("unit", ""))
+    point = SheetPoint(
+        function=function,  # type: ignore[arg-type]
+        applied=_number(row["applied"], "applied", positive=True) * scale,
+        rows=(line,),
+        readings=tuple(_number(cell, "reading") * scale for cell in row["reading"].split()),
+        method=_method(row.get("method", "")),
+        gate_s=_optional(row, "gate_s"),
+        periods=_count(row, "periods"),
+        pulses_per_revolution=_count(row, "pulses_per_revolution"),
+        level_v=_optional(row, "level_v"),
+        least_digit=_scaled(_optional(row, "least_digit"), scale),
+    )
+    if point.gate_s is None and function in ("frequency", "rpm"):
+        msg = f"gate_s is empty; {function} needs the gate time in seconds"
+        raise InputError(msg)
+    if any(value < 0 for value in point.readings) and function != "time_interval":
+        msg = f"reading is {row['reading']}; {function} cannot be negative"
+        raise InputError(msg)
+    return point
+
+
+def _unit_factor(function: str, unit: str) -> float:
+    """Return the size of the row's unit, if it fits the function."""
+    if function in _COUNTED_UNITS:
+        if unit.lower() in _COUNTED_UNITS[function]:
+            return 1.0
+        expected = UNITS[function] or "none"
+    else:
+        expected = UNITS[function]
+        dimension, factor = parse_unit(unit or expected)
+        if dimension == ("frequency" if function == "frequency" else "time"):
+            return factor
+    msg = f"unit is {unit!r}; {function.replace('_', ' ')} needs {expected}"
+    raise InputError(msg)
+
+
+def _number(text: str, name: str, *, positive: bool = False) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value) or (positive and value <= 0):
+        msg = f"{name} is {text!r}; a {'positive ' if positive else ''}number is needed"
+        raise InputError(msg)
+    return value
+
+
+def _optional(row: Mapping[str, str], name: str) -> float | None:
+    text = row.get(name, "")
+    return _number(text, name, positive=True) if text else None
+
+
+def _scaled(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _count(row: Mapping[str, str], name: str) -> int:
+    value = _optional(row, name)
+    if value is None:
+        return 1
+    if value != int(value):
+        msg = f"{name} is {row[name]}; a whole number is needed"
+        raise InputError(msg)
+    return int(value)
+
+
+def _method(text: str) -> Method:
+    if text not in ("", "direct", "reciprocal"):
+        msg = f"method is {text!r}; it must be direct or reciprocal"
+        raise InputError(msg)
+    return "reciprocal" if text == "reciprocal" else "direct"
+
+
+def _grouped(single: Sequence[SheetPoint]) -> tuple[SheetPoint, ...]:
+    """Join rows that follow each other with the same settings."""
+
+    def settings(point: SheetPoint) -> tuple[object, ...]:
+        return (
+            point.function,
+            point.applied,
+            point.method,
+            point.gate_s,
+            point.periods,
+            point.pulses_per_revolution,
+            point.level_v,
+            point.least_digit,
+        )
+
+    joined = []
+    for _, group in groupby(single, key=settings):
+        members = list(group)
+        first = members[0]
+        joined.append(
+            SheetPoint(
+                **{
+                    **{name: getattr(first, name) for name in first.__dataclass_fields__},
+                    "rows": tuple(row for member in members for row in member.rows),
+                    "readings": tuple(value for member in members for value in member.readings),
+                }
+            )
+        )
+    return tuple(joined)
+
+
+def _facts(head: Mapping[str, str], path: Path) -> SheetFacts:
+    permitted = head.get("permitted", "")
+    relative = re.search(_NUMBER, permitted)
+    digits = re.search(rf"({_NUMBER}|{'|'.join(_SMALL_NUMBERS)})\s+least\s+digits?", permitted)
+    try:
+        return SheetFacts(
+            permitted_relative=float(relative[0]) if relative else None,
+            permitted_digits=_digits(digits[1]) if digits else (0.0 if relative else None),
+            clock_tick_s=_measure(head.get("clock tick"), "time"),
+            input_noise_v=_volts(head.get("noise at the input")),
+            count_law=_law(head.get("count", "")),
+            rated_hz=_range(head.get("rated range")),
+            instrument=head.get("instrument", ""),
+            reference=head.get("reference", ""),
+            date=head.get("date", ""),
+        )
+    except InputError as error:
+        msg = f"the head of the sheet: {error}"
+        raise LogError(msg, path=path) from error
+
+
+def _digits(text: str) -> float:
+    return float(_SMALL_NUMBERS[text]) if text in _SMALL_NUMBERS else float(text)
+
+
+def _measure(text: str | None, dimension: str) -> float | None:
+    if text is None:
+        return None
+    match = re.match(rf"\s*({_NUMBER})\s*([^\s,;]+)", text)
+    if match:
+        found, factor = parse_unit(match[2])
+        if found == dimension:
+            return float(match[1]) * factor
+    msg = f"'{text}' is not a {dimension} with its unit"
+    raise InputError(msg)
+
+
+def _volts(text: str | None) -> float | None:
+    if text is None:
+        return None
+    match = re.match(rf"\s*({_NUMBER})\s*([mµu]?)V\b", text)
+    if not match:
+        msg = f"the noise at the input is '{text}'; a number with V, mV or uV is needed"
+        raise InputError(msg)
+    return float(match[1]) * {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6}[match[2]]
+
+
+def _law(text: str) -> CountLaw | None:
+    if "in step" in text:
+        return "in_step"
+    return "triangular" if "free" in text else None
+
+
+def _range(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    ends = [part for part in re.split(r"\s+to\s+|\s*\.\.\.?\s*", text) if part.strip()]
+    measured = [_measure(part, "frequency") for part in ends]
+    if len(measured) != 2 or measured[0] is None or measured[1] is None or measured[0] >= measured[1]:
+        msg = f"the rated range is '{text}'; two frequencies such as '10 Hz to 100 MHz' are needed"
+        raise InputError(msg)
+    return measured[0], measured[1]
+
+
+def blank_sheet(
+    *,
+    rated_hz: tuple[float, float],
+    gates_s: Sequence[float] = (0.1, 1.0, 10.0),
+    clock_tick_s: float | None = None,
+    permitted_relative: float = 1e-6,
+    functions: Sequence[Function] = ("frequency", "period", "totalise"),
+    readings: int = 3,
+    level_v: float = 1.0,
+    pulses_per_revolution: int = 60,
+    instrument: str = "",
+) -> str:
+    """Return an empty readings sheet for a counter: decades of its rated range, every function asked for.
+
+    Parameters
+    ----------
+    rated_hz
+        Lowest and highest rated frequency; points are its ends and the decades between.
+    gates_s
+        Gate times of the counter.
+    clock_tick_s
+        Of its clock; needed for ``period``.
+    readings
+        How often each point is to be read.
+
+    Raises
+    ------
+    InputError
+        If the range is not rising, or ``period`` is asked for without a clock tick.
+    """
+    low, high = rated_hz
+    if not 0 < low < high:
+        msg = f"rated_hz is {rated_hz}; two rising positive frequencies are needed"
+        raise InputError(msg)
+    if "period" in functions and clock_tick_s is None:
+        msg = "clock_tick_s is missing; period points need it"
+        raise InputError(msg)
+    first = math.ceil(math.log10(low) - 1e-9)
+    last = math.floor(math.log10(high) + 1e-9)
+    frequencies = sorted({low, high, *(10.0**k for k in range(first, last + 1))})
+    rows: list[tuple[object, ...]] = []
+    for function in functions:
+        for frequency in frequencies:
+            rows += _blank_rows(
+                function,
+                frequency,
+                gates_s=gates_s,
+                tick_s=clock_tick_s or math.nan,
+                level_v=level_v,
+                pulses=pulses_per_revolution,
+            )
+    head = [
+        f"# instrument: {instrument}",
+        "# reference:",
+        f"# permitted: {permitted_relative:g} of the reading plus one least digit",
+        *([f"# clock tick: {clock_tick_s * 1e9:g} ns"] if clock_tick_s else []),
+        f"# rated range: {low:g} Hz to {high:g} Hz",
+        "# date:",
+        "# Let counter and reference warm up. Never exceed the rated input level; go past the rated",
+        "# frequency only if the manual permits it.",
+    ]
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    writer.writerows(row for row in rows for _ in range(readings))
+    return "\n".join(head) + "\n" + text.getvalue()
+
+
+def _blank_rows(
+    function: Function,
+    frequency_hz: float,
+    *,
+    gates_s: Sequence[float],
+    tick_s: float,
+    level_v: float,
+    pulses: int,
+) -> list[tuple[object, ...]]:
+    level = f"{level_v:g}"
+    if function == "frequency":
+        return [
+            (function, f"{frequency_hz:.12g}", "Hz", f"{gate:g}", "", "", level, f"{1 / gate:g}", "")
+            for gate in gates_s
+        ]
+    if function == "period":
+        return [(function, f"{1 / frequency_hz:.12g}", "s", "", 1, "", level, f"{tick_s:g}", "")]
+    gate = max(gates_s)
+    if function == "totalise":
+        return [(function, f"{frequency_hz * gate:.12g}", "count", f"{gate:g}", "", "", level, "1", "")]
+    if function == "rpm":
+        digit = 60 / (pulses * gate)
+        speed = 60 * frequency_hz / pulses
+        return [(function, f"{speed:.12g}", "1/min", f"{gate:g}", "", pulses, level, f"{digit:.6g}", "")]
+    msg = f"no blank rows are made for {function}; write them by hand"
+    raise InputError(msg)
