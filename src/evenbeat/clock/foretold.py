@@ -9,6 +9,7 @@ at many moments and horizons.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -53,7 +54,9 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
         )
     except InputError:  # a part is too short, or a temperature did not change yet
         return None
-    seen = Outcomes(record, without_steps=True, most_missing=0.5)
+    # steps before the cut are part of what the forecast starts from; only later ones are taken out
+    later = tuple(f for f in record.flags if f not in record.steps or f.start * record.interval_s >= cut)
+    seen = Outcomes(replace(record, flags=later), without_steps=True, most_missing=0.5)
     observed = seen.mean_frequency(cut, record.duration_s)
     if math.isnan(observed):
         return None

@@ -57,6 +57,9 @@ class FusedModel(ClockModel):
             distribution=mixture, trend_variance=predicted.trend_variance, reference_variance=owed
         )
 
+    def _law_of_part(self) -> list[str]:
+        return super()._law_of_part() if self.fusion is None else self.fusion.law_of_part
+
     def aging_rate(self, at: float | np.datetime64 | str | None = None) -> AgingRate:
         """Return the clock's own aging rate per second: that of the log plus the drift of its reference.
 

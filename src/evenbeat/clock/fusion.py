@@ -132,6 +132,11 @@ class Fusion:
             weights[index] = weights.get(index, 0.0) + weight
         return tuple(replace(self.log_components[index], weight=weight) for index, weight in weights.items())
 
+    @property
+    def law_of_part(self) -> list[str]:
+        """The aging law behind every component of a prediction."""
+        return [self.variants[self.log_components[index].variant].law.name for index, *_ in self._points]
+
     @cached_property
     def _foretold(self) -> list[JointPrediction]:
         """What the log alone says of the offsets, at every component."""

@@ -17,7 +17,7 @@ import numpy as np
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.likelihood import GridFit
-from evenbeat.clock.prediction import Component, Variant
+from evenbeat.clock.prediction import Variant
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, StudentMixture
 
@@ -166,8 +166,7 @@ def weigh_laws(variants: Sequence[Variant], *, observations: int, noise_levels: 
 
 def means_by_law(
     distribution: StudentMixture,
-    variants: Sequence[Variant],
-    components: Sequence[Component],
+    law_of_part: Sequence[str],
     laws: Sequence[LawWeight],
 ) -> dict[str, FloatArray]:
     """Return the mean under each law that the data do not reject, shape (m,), the most likely first.
@@ -175,9 +174,11 @@ def means_by_law(
     Parameters
     ----------
     distribution
-        Of all targets, one component of the mixture per component of the posterior.
+        Of all targets.
+    law_of_part
+        Name of the aging law behind every component of the mixture.
     """
-    law_of = np.array([variants[component.variant].law.name for component in components])
+    law_of = np.array(law_of_part)
     means = {}
     for law in sorted(laws, key=lambda law: law.aicc_difference):
         weights = np.where(law_of == law.law, distribution.weights, 0.0)

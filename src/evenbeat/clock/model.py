@@ -274,9 +274,13 @@ class ClockModel(Surroundings, Printed):
             times_s=elapsed,
             horizon_s=elapsed - self.record.duration_s,
             distribution=distribution,
-            laws=means_by_law(distribution, self.variants, self.components, self.laws),
+            laws=means_by_law(distribution, self._law_of_part(), self.laws),
         )
         return replace(forecast, findings=extrapolation_findings(forecast, self.record.duration_s))
+
+    def _law_of_part(self) -> list[str]:
+        """Return the aging law behind every component of a predicted mixture."""
+        return [self.variants[component.variant].law.name for component in self.components]
 
     def to_frame(self) -> pd.DataFrame:
         """Return the block averages: time, frequency, covariates."""
