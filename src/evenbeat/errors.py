@@ -6,7 +6,8 @@
     ├── InputError (ValueError)   an argument or the data cannot be used as given
     │   ├── LogError              a log cannot be read; carries the file and, where known, the line
     │   └── TooShortError         the record cannot carry the answer; carries what it would need
-    └── OutputError (OSError)     a result cannot be written where asked
+    ├── OutputError (OSError)     a result cannot be written where asked
+    └── InstrumentError (OSError) an instrument does not answer
     EvenbeatWarning (UserWarning)
 
 A message is one sentence: what is wrong, what was found, what would be accepted.
@@ -72,6 +73,10 @@ def _rebuild_too_short(sentence: str, needed: int, available: int) -> TooShortEr
 
 class OutputError(EvenbeatError, OSError):
     """A result cannot be written where asked."""
+
+
+class InstrumentError(EvenbeatError, OSError):
+    """An instrument does not answer, or the link to it is gone."""
 
 
 class EvenbeatWarning(UserWarning):

@@ -1,0 +1,204 @@
+"""What to ask an instrument and how to read its answer: a small TOML file."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from evenbeat.errors import InputError
+from evenbeat.logs.layout import QUANTITIES
+from evenbeat.units import parse_unit
+
+NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+"""Decimal numeric response data of IEEE 488.2 (NR1, NR2, NR3), and what people write beside it."""
+
+_DIMENSIONS = {
+    "frequency": "frequency",
+    "period": "time",
+    "phase": "time",
+    "time_interval": "time",
+    "fractional_frequency": "fractional",
+    "frequency_ratio": "fractional",
+}
+_KEYS: Mapping[str, Mapping[str, type]] = {
+    "reading": {
+        "quantity": str,
+        "unit": str,
+        "ask": str,
+        "value": str,
+        "every_s": float,
+        "time_limit_s": float,
+    },
+    "session": {"identify": str, "prepare": list, "errors": str, "line_end": str, "baud": int},
+}
+_NAMES: Mapping[type, str] = {
+    str: "a text",
+    float: "a positive number",
+    int: "a positive whole number",
+    list: "a list of texts",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Description:
+    """What to ask an instrument and how to read its answer.
+
+    Parameters
+    ----------
+    name
+        Of the shipped description, or of the file.
+    quantity, unit
+        What an answer is: a quantity that :func:`evenbeat.read_log` knows, or any word for what is
+        logged beside the clock.
+    ask
+        The query; empty for an instrument that talks unasked.
+    value
+        Regular expression that a whole answer must match, with a group ``value`` around the number.
+    every_s
+        Seconds from one query to the next, or between the lines of a talker.
+    time_limit_s
+        How long to wait for an answer before the link counts as lost.
+    identify, prepare, errors
+        Sent after connecting: a query whose answer goes into the log, lines without answer, and a query
+        for the error queue.
+    line_end, baud
+        How lines end, and the speed of a serial line.
+    """
+
+    name: str
+    title: str
+    quantity: str
+    unit: str
+    ask: str = ""
+    value: str = rf"\s*(?P<value>{NUMBER})\s*"
+    every_s: float = 1.0
+    time_limit_s: float = 30.0
+    identify: str = ""
+    prepare: tuple[str, ...] = ()
+    errors: str = ""
+    line_end: str = "\n"
+    baud: int = 9600
+
+    @property
+    def column(self) -> str:
+        """Name of the column that holds the clock's readings."""
+        plain = re.fullmatch(r"[A-Za-zµ]+", self.unit)
+        return f"{self.quantity}_{self.unit}" if plain else f"{self.quantity} [{self.unit}]"
+
+    def for_clock(self) -> Description:
+        """Return itself if it describes readings of a clock.
+
+        Raises
+        ------
+        InputError
+            If the quantity or its unit is not one of a clock.
+        """
+        if self.quantity not in QUANTITIES:
+            msg = f"{self.name}: the quantity is '{self.quantity}'; for a clock give {', '.join(QUANTITIES)}"
+            raise InputError(msg)
+        try:
+            dimension = parse_unit(self.unit)[0]
+        except InputError as error:
+            msg = f"{self.name}: {error}"
+            raise InputError(msg) from None
+        if dimension != _DIMENSIONS[self.quantity]:
+            msg = f"{self.name}: '{self.unit}' is no unit of the quantity '{self.quantity}'"
+            raise InputError(msg)
+        return self
+
+
+def shipped_descriptions() -> tuple[str, ...]:
+    """Return the names of the descriptions that come with evenbeat."""
+    folder = files("evenbeat.instruments").joinpath("descriptions")
+    return tuple(
+        sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml"))
+    )
+
+
+def read_description(source: str | Path) -> Description:
+    """Return a description that is shipped (by name) or written in a TOML file (by path).
+
+    Raises
+    ------
+    InputError
+        If there is none of that name, or a key is unknown, missing or of the wrong kind.
+    """
+    if str(source) in shipped_descriptions():
+        entry = files("evenbeat.instruments").joinpath("descriptions", f"{source}.toml")
+        return _description(entry.read_text(encoding="utf-8"), str(source))
+    try:
+        text = Path(source).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        msg = f"{source}: there is no such file; give one or a name of {', '.join(shipped_descriptions())}"
+        raise InputError(msg) from None
+    except (OSError, UnicodeError) as error:
+        msg = f"{source}: the description cannot be read ({getattr(error, 'strerror', None) or error})"
+        raise InputError(msg) from None
+    return _description(text, str(source))
+
+
+def _description(text: str, name: str) -> Description:
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        msg = f"{name}: this is not TOML ({error})"
+        raise InputError(msg) from None
+    title = content.pop("title", name)
+    given: dict[str, Any] = {}
+    for table, keys in content.items():
+        known = _KEYS.get(table)
+        if known is None or not isinstance(keys, dict):
+            msg = (
+                f"{name}: '{table}' is unknown; a description has a title and the tables [reading], [session]"
+            )
+            raise InputError(msg)
+        for key, value in keys.items():
+            given[key] = _checked(name, table, key, value, known)
+    for key in ("quantity", "unit"):
+        if key not in given:
+            msg = f'{name}: [reading] has no {key}; give for instance quantity = "frequency", unit = "Hz"'
+            raise InputError(msg)
+    _check_pattern(name, given.get("value"))
+    return Description(name=Path(name).stem, title=_one_line(str(title)), **given)
+
+
+def _checked(name: str, table: str, key: str, value: object, known: Mapping[str, type]) -> object:
+    if key not in known:
+        msg = f"{name}: [{table}] has an unknown key '{key}'; it may have {', '.join(known)}"
+        raise InputError(msg)
+    wanted = known[key]
+    if wanted is float and isinstance(value, int | float) and not isinstance(value, bool):
+        if 0 < value < math.inf:
+            return float(value)
+    elif wanted is int and isinstance(value, int) and not isinstance(value, bool):
+        if value > 0:
+            return value
+    elif wanted is list and isinstance(value, list) and all(isinstance(line, str) for line in value):
+        return tuple(value)
+    elif wanted is str and isinstance(value, str) and value.isascii():
+        return value
+    msg = f"{name}: [{table}] {key} is {value!r}; it must be {_NAMES[wanted]}"
+    raise InputError(msg)
+
+
+def _check_pattern(name: str, pattern: str | None) -> None:
+    if pattern is None:
+        return
+    try:
+        groups = re.compile(pattern).groupindex
+    except re.error as error:
+        msg = f"{name}: [reading] value is no regular expression ({error})"
+        raise InputError(msg) from None
+    if "value" not in groups:
+        msg = f"{name}: [reading] value needs a group (?P<value>…) around the number"
+        raise InputError(msg)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())

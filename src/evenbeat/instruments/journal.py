@@ -1,0 +1,292 @@
+"""An append-only log in parts: whole rows only, on disk at a chosen rhythm, taken up again after a crash."""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenbeat.errors import OutputError
+from evenbeat.instruments.tail import mend_tail
+from evenbeat.instruments.timekeeping import utc_text
+
+_SECOND_NS = 1_000_000_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rhythm:
+    """When rows are forced to the disk, and when a new part begins.
+
+    Parameters
+    ----------
+    sync_s
+        Longest time for which rows may wait in the computer's memory, where a power cut (not a killed
+        process) would lose them; zero forces every row.
+    part_s
+        A new part begins at whole multiples of this since 1970 in UTC; infinity for never.
+    part_bytes
+        A new part begins before a part would grow beyond this; infinity for never.
+    """
+
+    sync_s: float = 1.0
+    part_s: float = math.inf
+    part_bytes: float = math.inf
+
+
+class Journal:
+    """The log of one collection, ``NAME-0001.csv`` and so on in the folder ``NAME``.
+
+    Parameters
+    ----------
+    folder
+        Made if it is not there.
+    settings
+        Comments at the head of every part; a collection with other settings begins a new part.
+    columns
+        Names of the columns, the first ``utc``.
+    monotonic_ns
+        The clock of the rhythm.
+
+    Notes
+    -----
+    A row is handed to the system in one piece the moment it is complete, so that a killed process loses
+    none. One collector may write into a folder at a time; the system forgets the lock with the process.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        settings: Sequence[str],
+        columns: Sequence[str],
+        rhythm: Rhythm,
+        monotonic_ns: Callable[[], int],
+    ) -> None:
+        self.folder = folder
+        self.last_utc_ns: int | None = None
+        self._settings = "".join(f"# {line}\n" for line in settings)
+        self._columns = ",".join(columns) + "\n"
+        self._rhythm = rhythm
+        self._monotonic_ns = monotonic_ns
+        self._descriptor = -1
+        self._size = 0
+        self._unsynced_since: int | None = None
+        self._part_period = 0
+        self.holds_rows = False
+        self.path = folder
+
+    def open(self, now_ns: int) -> str:
+        """Take up the log where it ended, or begin it; return in words what was found (empty: nothing).
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written, or another collector writes into it.
+        """
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            newest = self._newest()
+            if newest is None:
+                self._begin_part(now_ns, "collection begins")
+                return ""
+            return self._take_up(newest, now_ns)
+        except OSError as error:
+            raise self._refused(error) from error
+
+    def _take_up(self, newest: Path, now_ns: int) -> str:
+        self._descriptor, self.path = self._locked(newest), newest
+        if self._newest() != newest:
+            raise OutputError(_taken(newest))
+        tail = mend_tail(self._descriptor)
+        self.last_utc_ns = tail.last_utc_ns
+        self._size = os.fstat(self._descriptor).st_size
+        torn = f"; {tail.set_aside} torn line(s) set aside as comments" if tail.set_aside else ""
+        if tail.last_utc_ns is None:
+            found = f"collection resumes, no row before{torn}"
+        else:
+            self.holds_rows = True
+            self._part_period = self._period(tail.last_utc_ns)
+            found = f"collection resumes {_seconds(now_ns - tail.last_utc_ns)} after the last row{torn}"
+        if tail.last_utc_ns is not None and tail.last_utc_ns >= now_ns:
+            self.new_part(now_ns, f"{found}: the computer's clock has gone back, so a new part begins")
+        elif self._head() != self._settings:
+            self.new_part(now_ns, f"{found} with other settings, so a new part begins")
+        else:
+            self.remark(now_ns, found)
+        return found
+
+    def _newest(self) -> Path | None:
+        pattern = re.compile(re.escape(self.folder.name) + r"-\d{4,}\.csv")
+        parts = [path for path in self.folder.iterdir() if pattern.fullmatch(path.name)]
+        return max(parts, key=_number, default=None)
+
+    def _head(self) -> str:
+        return os.pread(self._descriptor, len(self._settings.encode()), 0).decode("utf-8", errors="replace")
+
+    def _locked(self, path: Path) -> int:
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            _lock(descriptor)
+        except OSError:
+            os.close(descriptor)
+            raise OutputError(_taken(path)) from None
+        return descriptor
+
+    def _begin_part(self, now_ns: int, why: str) -> None:
+        """Begin the next part: its head is whole on disk before it gets its name."""
+        newest = self._newest()
+        number = 1 if newest is None else _number(newest) + 1
+        path = self.folder / f"{self.folder.name}-{number:04d}.csv"
+        unnamed = path.with_suffix(".new")
+        descriptor = self._locked(unnamed)
+        head = f"{self._settings}# {utc_text(now_ns)} {why}\n{self._columns}".encode()
+        try:
+            os.ftruncate(descriptor, 0)
+            _write_all(descriptor, head, 0)
+            os.fsync(descriptor)
+            unnamed.rename(path)
+            _sync_folder(self.folder)
+        except OSError:
+            os.close(descriptor)
+            unnamed.unlink(missing_ok=True)
+            raise
+        self._let_go()
+        self._descriptor, self.path, self._size = descriptor, path, len(head)
+        self._part_period = self._period(now_ns)
+
+    def new_part(self, now_ns: int, why: str) -> None:
+        """End this part and begin the next, saying why in both."""
+        self.remark(now_ns, why)
+        try:
+            self._begin_part(now_ns, why)
+        except OutputError:
+            raise
+        except OSError as error:
+            raise self._refused(error) from error
+        self.last_utc_ns = None
+
+    def row(self, utc_ns: int, cells: Sequence[str]) -> None:
+        """Append one row.
+
+        Raises
+        ------
+        OutputError
+            If the disk takes no more; what was written of the row is taken back.
+        """
+        line = f"{utc_text(utc_ns)},{','.join(cells)}\n"
+        full = self._size + len(line) > self._rhythm.part_bytes
+        if full or self._period(utc_ns) > self._part_period:
+            self.new_part(utc_ns, "the log goes on in a new part")
+        self._append(line)
+        self.last_utc_ns = utc_ns
+        self.holds_rows = True
+
+    def remark(self, utc_ns: int, text: str) -> None:
+        """Append a comment."""
+        self._append(f"# {utc_text(utc_ns)} {' '.join(text.split())}\n")
+
+    def _append(self, line: str) -> None:
+        data = line.encode("utf-8")
+        try:
+            _write_all(self._descriptor, data, self._size)
+        except OSError as error:
+            os.ftruncate(self._descriptor, self._size)
+            raise self._refused(error) from error
+        self._size += len(data)
+        if self._unsynced_since is None:
+            self._unsynced_since = self._monotonic_ns()
+        self.sync_if_due()
+
+    def sync_if_due(self) -> None:
+        """Force rows to the disk where they have waited long enough."""
+        since = self._unsynced_since
+        if since is not None and self._monotonic_ns() - since >= self._rhythm.sync_s * _SECOND_NS:
+            self.sync()
+
+    def sync(self) -> None:
+        """Force all rows to the disk."""
+        try:
+            os.fsync(self._descriptor)
+        except OSError as error:
+            raise self._refused(error) from error
+        self._unsynced_since = None
+
+    def abandon(self) -> None:
+        """Take a log away in which nothing was ever written, and its folder if that is empty."""
+        self._let_go()
+        try:
+            self.path.unlink()
+            self.folder.rmdir()
+        except OSError:  # something else lives there
+            return
+
+    def close(self) -> None:
+        """Force all rows to the disk and let go of the log."""
+        try:
+            self._let_go()
+        except OSError as error:
+            raise self._refused(error) from error
+
+    def _let_go(self) -> None:
+        if self._descriptor >= 0:
+            descriptor, self._descriptor = self._descriptor, -1
+            try:
+                os.fsync(descriptor)
+            finally:
+                os.close(descriptor)
+        self._unsynced_since = None
+
+    def _period(self, utc_ns: int) -> int:
+        seconds = self._rhythm.part_s
+        return 0 if math.isinf(seconds) else utc_ns // round(seconds * _SECOND_NS)
+
+    def _refused(self, error: OSError) -> OutputError:
+        if isinstance(error, OutputError):
+            return error
+        reason = error.strerror or str(error)
+        return OutputError(
+            f"{self.path}: the log cannot be written ({reason}); all rows before are whole, and the same "
+            "command takes the log up again once the cause is gone"
+        )
+
+
+def _number(path: Path) -> int:
+    return int(path.stem.rpartition("-")[2])
+
+
+def _taken(path: Path) -> str:
+    return f"{path}: another collector writes into this folder; stop it first or give another folder"
+
+
+def _seconds(duration_ns: int) -> str:
+    return f"{duration_ns / _SECOND_NS:.3f} s"
+
+
+def _write_all(descriptor: int, data: bytes, offset: int) -> None:
+    """Write at the end; the system takes a line in one piece unless the disk is full."""
+    done = 0
+    while done < len(data):
+        done += os.pwrite(descriptor, data[done:], offset + done)
+
+
+def _lock(descriptor: int) -> None:
+    """Lock a file for this process, where the system can."""
+    try:
+        import fcntl
+    except ImportError:  # no such locks on this system
+        return
+    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Force the new name to the disk, where the system lets a folder be opened."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
