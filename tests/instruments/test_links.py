@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import threading
 import time
 from dataclasses import replace
@@ -183,3 +184,15 @@ def test_endless_line_is_cut(counter: Any, quick: Description) -> None:
 
     assert len(link.receive(1.0, Stop())) == 4096
     link.close()
+
+
+@pytest.mark.parametrize(
+    ("package", "address"), [("serial", "serial:/dev/ttyUSB0"), ("pyvisa", "GPIB0::3::INSTR")]
+)
+def test_missing_extra_is_named(
+    package: str, address: str, quick: Description, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without the optional packages the sentence says what to install."""
+    monkeypatch.setitem(sys.modules, package, None)
+    with pytest.raises(InputError, match=r'pip install "evenbeat\[collect\]"'):
+        open_link(address, quick)

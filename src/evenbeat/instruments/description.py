@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.errors import InputError
-from evenbeat.logs.layout import QUANTITIES
 from evenbeat.units import parse_unit
 
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
@@ -99,8 +98,8 @@ class Description:
         InputError
             If the quantity or its unit is not one of a clock.
         """
-        if self.quantity not in QUANTITIES:
-            msg = f"{self.name}: the quantity is '{self.quantity}'; for a clock give {', '.join(QUANTITIES)}"
+        if self.quantity not in _DIMENSIONS:
+            msg = f"{self.name}: the quantity is '{self.quantity}'; for a clock give {', '.join(_DIMENSIONS)}"
             raise InputError(msg)
         try:
             dimension = parse_unit(self.unit)[0]

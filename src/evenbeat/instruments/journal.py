@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from evenbeat.errors import OutputError
-from evenbeat.instruments.tail import mend_tail
+from evenbeat.instruments.tail import mend_tail, read_at, write_at
 from evenbeat.instruments.timekeeping import utc_text
 
 _SECOND_NS = 1_000_000_000
@@ -124,10 +124,11 @@ class Journal:
         return max(parts, key=_number, default=None)
 
     def _head(self) -> str:
-        return os.pread(self._descriptor, len(self._settings.encode()), 0).decode("utf-8", errors="replace")
+        head = read_at(self._descriptor, len(self._settings.encode()), 0)
+        return head.decode("utf-8", errors="replace")
 
     def _locked(self, path: Path) -> int:
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        descriptor = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
         try:
             _lock(descriptor)
         except OSError:
@@ -141,18 +142,17 @@ class Journal:
         number = 1 if newest is None else _number(newest) + 1
         path = self.folder / f"{self.folder.name}-{number:04d}.csv"
         unnamed = path.with_suffix(".new")
-        descriptor = self._locked(unnamed)
         head = f"{self._settings}# {utc_text(now_ns)} {why}\n{self._columns}".encode()
         try:
-            os.ftruncate(descriptor, 0)
-            _write_all(descriptor, head, 0)
-            os.fsync(descriptor)
+            with unnamed.open("wb", buffering=0) as file:
+                write_at(file.fileno(), head, 0)
+                os.fsync(file.fileno())
             unnamed.rename(path)
             _sync_folder(self.folder)
         except OSError:
-            os.close(descriptor)
             unnamed.unlink(missing_ok=True)
             raise
+        descriptor = self._locked(path)
         self._let_go()
         self._descriptor, self.path, self._size = descriptor, path, len(head)
         self._part_period = self._period(now_ns)
@@ -191,7 +191,7 @@ class Journal:
     def _append(self, line: str) -> None:
         data = line.encode("utf-8")
         try:
-            _write_all(self._descriptor, data, self._size)
+            write_at(self._descriptor, data, self._size)
         except OSError as error:
             os.ftruncate(self._descriptor, self._size)
             raise self._refused(error) from error
@@ -263,13 +263,6 @@ def _taken(path: Path) -> str:
 
 def _seconds(duration_ns: int) -> str:
     return f"{duration_ns / _SECOND_NS:.3f} s"
-
-
-def _write_all(descriptor: int, data: bytes, offset: int) -> None:
-    """Write at the end; the system takes a line in one piece unless the disk is full."""
-    done = 0
-    while done < len(data):
-        done += os.pwrite(descriptor, data[done:], offset + done)
 
 
 def _lock(descriptor: int) -> None:

@@ -54,7 +54,7 @@ class Source:
         if self.description.identify:
             self._link.send(self.description.identify)
             identity = shown(self._link.receive(limit_s, stop))
-            if identity != self.identity:
+            if identity != self.identity and not stop.requested:
                 self.remarks.append(f"instrument: {identity}")
             self.identity = identity
         if self.description.errors:
@@ -82,6 +82,8 @@ class Source:
             link.send(self.description.ask)
         elif not self._in_line:
             begun = link.receive(self.description.time_limit_s, stop)
+            if stop.requested:
+                return None
             self.remarks.append(f"line that may have begun before we listened set aside: {shown(begun)}")
             self._in_line = True
         answer = link.receive(self.description.time_limit_s, stop)

@@ -36,14 +36,31 @@ def mend_tail(descriptor: int) -> Tail:
     """
     size = os.fstat(descriptor).st_size
     torn_from = _torn_from(descriptor, size)
-    torn = os.pread(descriptor, size - torn_from, torn_from) if torn_from < size else b""
+    torn = read_at(descriptor, size - torn_from, torn_from)
     comments = _as_comments(torn)
     if torn:
         content = "".join(comments).encode("ascii")
-        os.pwrite(descriptor, content, torn_from)
+        write_at(descriptor, content, torn_from)
         os.ftruncate(descriptor, torn_from + len(content))
         os.fsync(descriptor)
     return Tail(last_utc_ns=_last_stamp(descriptor, torn_from), set_aside=len(comments))
+
+
+def read_at(descriptor: int, count: int, offset: int) -> bytes:
+    """Return so many bytes from there; fewer where the file ends."""
+    os.lseek(descriptor, offset, os.SEEK_SET)
+    content = b""
+    while len(content) < count and (piece := os.read(descriptor, count - len(content))):
+        content += piece
+    return content
+
+
+def write_at(descriptor: int, data: bytes, offset: int) -> None:
+    """Write all of it there; the system takes a line in one piece unless the disk is full."""
+    os.lseek(descriptor, offset, os.SEEK_SET)
+    done = 0
+    while done < len(data):
+        done += os.write(descriptor, data[done:])
 
 
 def _torn_from(descriptor: int, size: int) -> int:
@@ -59,7 +76,7 @@ def _torn_from(descriptor: int, size: int) -> int:
         place = block.rfind(b"\n")
         if place >= 0:
             return start + place + 1
-    begin = os.pread(descriptor, min(bad, _BLOCK), 0)
+    begin = read_at(descriptor, min(bad, _BLOCK), 0)
     return begin.rfind(b"\n") + 1
 
 
@@ -67,7 +84,7 @@ def _blocks_backwards(descriptor: int, size: int) -> Iterator[tuple[int, bytes]]
     end = size
     while end > 0:
         start = max(0, end - _BLOCK)
-        yield start, os.pread(descriptor, end - start, start)
+        yield start, read_at(descriptor, end - start, start)
         end = start
 
 

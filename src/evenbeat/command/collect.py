@@ -1,17 +1,15 @@
-"""The options of ``evenbeat collect`` and the collection they ask for."""
+"""The command ``evenbeat collect``: log a live instrument."""
 
 from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Callable
-from typing import TextIO
+import sys
 
-from evenbeat.errors import InputError
+from evenbeat.command.arguments import DONE, argument
 from evenbeat.instruments.collect import collect
 from evenbeat.instruments.description import shipped_descriptions
 from evenbeat.instruments.journal import Rhythm
-from evenbeat.instruments.result import Collected
 from evenbeat.units import parse_duration, parse_frequency
 
 HELP = "log a live instrument for as long as you like; resumes after any interruption"
@@ -28,8 +26,10 @@ EPILOG = (
 )
 
 
-def add_options(parser: argparse.ArgumentParser) -> None:
-    """Add the options of the command."""
+def add_collect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
+    parser = commands.add_parser("collect", help=HELP, description=DESCRIPTION, epilog=EPILOG)
+    parser.set_defaults(run=_collect)
     parser.add_argument(
         "description",
         metavar="DESCRIPTION",
@@ -48,7 +48,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_readings(group: argparse._ArgumentGroup) -> None:
-    duration, frequency = _argument(parse_duration), _argument(parse_frequency)
+    duration, frequency = argument(parse_duration), argument(parse_frequency)
     group.add_argument(
         "--interval", type=duration, metavar="T", help="from one query to the next, e.g. '10 s'"
     )
@@ -85,7 +85,7 @@ def _add_writing(group: argparse._ArgumentGroup) -> None:
     )
     group.add_argument(
         "--part",
-        type=_argument(parse_duration),
+        type=argument(parse_duration),
         metavar="T",
         help="begin a new file every so often, e.g. '1 d'",
     )
@@ -96,15 +96,8 @@ def _add_writing(group: argparse._ArgumentGroup) -> None:
     group.add_argument("-q", "--quiet", action="store_true", help="show no state while it runs")
 
 
-def run(arguments: argparse.Namespace, *, screen: TextIO) -> Collected:
-    """Collect as the options say.
-
-    Raises
-    ------
-    EvenbeatError
-        As :func:`evenbeat.instruments.collect.collect`.
-    """
-    return collect(
+def _collect(arguments: argparse.Namespace) -> int:
+    result = collect(
         arguments.description,
         arguments.address,
         arguments.output,
@@ -122,24 +115,14 @@ def run(arguments: argparse.Namespace, *, screen: TextIO) -> Collected:
         duration_s=arguments.duration,
         stability=arguments.stability,
         visa_library=arguments.visa_library,
-        screen=None if arguments.quiet else screen,
+        screen=None if arguments.quiet else sys.stdout,
     )
-
-
-def _argument(parse: Callable[[str], float]) -> Callable[[str], float]:
-    """Return a parser whose complaint argparse prints as it is."""
-
-    def parsed(text: str) -> float:
-        try:
-            return parse(text)
-        except InputError as error:
-            raise argparse.ArgumentTypeError(str(error)) from error
-
-    return parsed
+    print(result)
+    return DONE
 
 
 def _seconds_or_zero(text: str) -> float:
-    return 0.0 if text.strip() in ("0", "0 s", "0s") else _argument(parse_duration)(text)
+    return 0.0 if text.strip() in ("0", "0 s", "0s") else argument(parse_duration)(text)
 
 
 def _count(text: str) -> int:
