@@ -6,22 +6,23 @@ every statistic of each, and writes ``stability_coverage.md`` beside this file.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
 
 import evenbeat as eb
 from evenbeat.powerlaw import white_pm_deviation
+from evenbeat.stability.chi_squared_sums import ChiSquaredSums
 from evenbeat.stability.estimators import STATISTICS, Statistic
+from evenbeat.stability.estimators import _freedom as freedom_and_weights
 from evenbeat.stability.extended.forms import EXTENDED, Extended
-from evenbeat.stability.extended.hybrid import measured_ratio
+from evenbeat.stability.extended.measured_ratio import corrected_weights, measured_ratio
 from evenbeat.stability.extended.quadratic import allan_variance, hadamard_variance, phase_kernel
-from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.kernels import TermSum, sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.samples import PhasePoints
 
 TABLE = Path(__file__).with_name("stability_coverage.md")
@@ -49,16 +50,38 @@ class Cell:
     exponent: int
     factor: int
     edf: float
-    covered: tuple[float, ...]
+    known: tuple[float, ...]
+    """Share of records whose intervals hold the truth, the noise taken as known."""
+    told: tuple[float, ...]
+    """The same with the noise told from each record."""
+    right: float
+    """Share of records in which the noise told is the true one."""
 
-    @property
-    def misses(self) -> float:
-        """Return how many points beyond two the worse of both is off, apart from its own scatter."""
-        off = [
-            abs(share - level) - 2 * np.sqrt(level * (1 - level) / RECORDS)
-            for share, level in zip(self.covered, LEVELS, strict=True)
-        ]
-        return max(0.0, 100 * max(off) - 2)
+
+@dataclass(frozen=True, kw_only=True)
+class Law:
+    """How a statistic is distributed under one noise."""
+
+    edf: float
+    bias: float
+    quantiles: tuple[float, ...]
+
+
+def law_of(name: str, factor: int, exponent: int, terms: TermSum) -> Law:
+    """Return degrees of freedom, bias and the quantiles at the ends of both intervals."""
+    if name in STATISTICS:
+        edf, weights = freedom_and_weights(terms, STATISTICS[name], factor, exponent)
+        bias = 1.0
+    else:
+        form = EXTENDED["theo1" if name == MEASURED else name].form
+        edf = form.freedom(terms, POINTS, factor, exponent, "exact")
+        weights = form.weights(terms, POINTS, factor, exponent, edf)
+        bias = form.bias(POINTS, factor, exponent, "exact")
+    if name == MEASURED:
+        (edf, weights), bias = corrected_weights(POINTS, factor, exponent, weights), 1.0
+    distribution = ChiSquaredSums.of_weights(np.array([edf]), [weights])
+    ends = [0.5 + sign * level / 2 for level in LEVELS for sign in (-1, 1)]
+    return Law(edf=edf, bias=bias, quantiles=tuple(float(distribution.quantile(p)[0]) for p in ends))
 
 
 def records(exponent: int, count: int) -> list[PhasePoints]:
@@ -91,21 +114,36 @@ def of_differences(kind: Statistic, factor: int, samples: PhasePoints) -> tuple[
     return terms.total / terms.terms, terms
 
 
-def estimates(name: str, factor: int, exponent: int, phases: list[PhasePoints]) -> tuple[np.ndarray, float]:
-    """Return the variances of all records, bias removed for the true noise, and their degrees of freedom."""
+def raw_variances(name: str, factor: int, phases: list[PhasePoints]) -> tuple[np.ndarray, TermSum]:
+    """Return the variances of all records, bias still in them, and the number of terms."""
     if name in STATISTICS:
-        kind = STATISTICS[name]
-        found = [of_differences(kind, factor, samples) for samples in phases]
-        options = {"order": kind.order, "averaged": kind.averaged, "overlapping": kind.overlapping}
-        edf = equivalent_degrees_of_freedom(found[0][1], factor, exponent=exponent, **options)
-        return np.array([value for value, _ in found]), edf
+        found = [of_differences(STATISTICS[name], factor, samples) for samples in phases]
+        return np.array([value for value, _ in found]), found[0][1]
     form = EXTENDED["theo1" if name == MEASURED else name].form
     terms = [form.terms(samples, factor, "exact") for samples in phases]
     values = np.array([term.total for term in terms])
-    edf = form.freedom(terms[0], POINTS, factor, exponent, "exact")
     if name == MEASURED:
-        return values / np.array([measured_ratio(samples) for samples in phases]), edf
-    return values / form.bias(POINTS, factor, exponent, "exact"), edf
+        values = values / np.array([measured_ratio(samples) for samples in phases])
+    return values, terms[0]
+
+
+def shares(ratios: np.ndarray, laws: list[Law]) -> tuple[float, ...]:
+    """Return how often the interval of each record holds the truth, from the variance over it."""
+    ends = np.array([law.quantiles for law in laws])
+    value = ratios / np.array([law.bias for law in laws])
+    return tuple(
+        float(np.mean((ends[:, 2 * i] <= value) & (value <= ends[:, 2 * i + 1]))) for i in range(len(LEVELS))
+    )
+
+
+def told_exponents(phases: list[PhasePoints], averaging: tuple[int, ...], order: int) -> np.ndarray:
+    """Return the noise told from each record at these averaging factors, shape (records, factors)."""
+    return np.array(
+        [
+            with_last_inherited(noise_exponents(samples, np.array(averaging), order=order))
+            for samples in phases
+        ]
+    ).astype(int)
 
 
 def truth(name: str, factor: int, exponent: int, values: np.ndarray) -> float:
@@ -121,68 +159,104 @@ def truth(name: str, factor: int, exponent: int, values: np.ndarray) -> float:
     return unit * variance * divisor
 
 
+def factors_of(name: str) -> tuple[int, ...]:
+    """Return the three averaging factors of a statistic; spans for Théo1."""
+    return {"theo1": SPANS, MEASURED: HYBRID_SPANS}.get(name, FACTORS)
+
+
 def cells(count: int) -> Iterator[Cell]:
     """Yield the coverage of every statistic under every noise."""
     names = [*STATISTICS, *EXTENDED, MEASURED]
     for exponent in NOISES:
         phases = records(exponent, count)
+        told = {}
         for name in names:
-            for factor in {"theo1": SPANS, MEASURED: HYBRID_SPANS}.get(name, FACTORS):
-                values, edf = estimates(name, factor, exponent, phases)
-                expected = truth(name, factor, exponent, values)
-                position = stats.chi2.cdf(edf * values / expected, edf)
-                covered = tuple(float(np.mean(np.abs(2 * position - 1) <= level)) for level in LEVELS)
-                yield Cell(statistic=name, exponent=exponent, factor=factor, edf=edf, covered=covered)
+            kind: Statistic | Extended = (
+                STATISTICS.get(name) or EXTENDED["theo1" if name == MEASURED else name]
+            )
+            share = 0.75 if "theo1" in name else 1.0
+            averaging = tuple(round(share * factor) for factor in factors_of(name))
+            if (averaging, kind.order) not in told:
+                told[averaging, kind.order] = told_exponents(phases, averaging, kind.order)
+            for number, factor in enumerate(factors_of(name)):
+                said = told[averaging, kind.order][:, number]
+                values, terms = raw_variances(name, factor, phases)
+                laws = {noise: law_of(name, factor, noise, terms) for noise in {exponent, *said.tolist()}}
+                true = laws[exponent]
+                ratios = values / truth(name, factor, exponent, values / true.bias)
+                yield Cell(
+                    statistic=name,
+                    exponent=exponent,
+                    factor=factor,
+                    edf=true.edf,
+                    known=shares(ratios, [true] * count),
+                    told=shares(ratios, [laws[noise] for noise in said.tolist()]),
+                    right=float(np.mean(said == exponent)),
+                )
+
+
+HEAD = """# Coverage of the intervals of the stability statistics
+
+Share of {count} simulated records of {points} phase points whose nominal 68.3 % and 95 % intervals hold the
+deviation that the noise has in expectation. Short, middle and long are averaging factors 2, 16 and 64 (a
+quarter of the record); spans of 12, 32 and 128 samples of Théo1 (averaging times 9, 24 and 96), of 36, 64 and
+128 of the last statistic, which is the hybrid with the bias measured in each record (`bias="published"`; with
+the exact bias the hybrid is `overlapping_allan` and, from a tenth of the record, `theo1`). All other biases
+are removed by their exact expectation.
+
+A share of that many records scatters by 1.0 point (68.3 %) and 0.5 points (95 %). Bold: more than two points
+off beyond twice this scatter.
+
+Written by `test_stability_coverage_table.py`.
+
+## The noise is known
+
+This is what the intervals are: the distribution of the statistic under that noise. They hold the truth as
+often as they say. The one exception is the measured ratio under phase noise, which depends on the averaging
+time: a finding (`RATIO_DOES_NOT_FIT`) says by how much it is off.
+
+"""
+TOLD = """
+## The noise is told from each record
+
+As in `stability()`. Beside each pair: in how many records the noise told at that averaging time is the true
+one (told at the middle averaging time it is inherited by the long one). Where a neighbouring noise is told
+instead, its degrees of freedom are taken, and of the total family and Théo1 its bias is removed. All but
+Théo1 bear it. The bias of Théo1 differs between all noises, and its many degrees of freedom make the interval
+narrow beside that difference: its intervals hold the truth in 57 to 69 % and 83 to 95 % of the records.
+
+"""
 
 
 def written(found: list[Cell], count: int) -> str:
-    """Return the table."""
-    lines = [
-        "# Coverage of the intervals of the stability statistics",
-        "",
-        f"Share of {count} simulated records of {POINTS} phase points whose nominal 68.3 % and 95 %",
-        "intervals hold the deviation that the noise has in expectation. The kind of noise is taken as",
-        "known. The bias of the total family and of Théo1 is removed by its exact expectation, that of the",
-        'last statistic as measured in each record (`bias="published"`; with the exact bias the hybrid is',
-        "`overlapping_allan` and, from a tenth of the record, `theo1`). Short, middle and long are averaging",
-        "factors 2, 16 and 64; spans of 12, 32 and 128 samples of Théo1 (averaging times 9, 24 and 96), of",
-        "36, 64 and 128 of the last.",
-        "",
-        "A share of that many records scatters by 1.0 point (68.3 %) and 0.5 points (95 %). Bold: more than",
-        "two points off beyond twice this scatter. This happens at the long averaging time only, where few",
-        "terms are independent and chi-squared is an approximation: the intervals then hold **more** than",
-        "they say, up to 9 points at 68.3 % and 3 at 95 %. Only the ratio measured in the record itself",
-        "makes intervals too short: its own scatter is not counted, and under phase noise it changes with",
-        "the averaging time.",
-        "",
-        "Written by `test_stability_coverage_table.py`.",
-        "",
-        "| statistic | noise | "
-        + " | ".join(f"edf, {length} | 68.3 % | 95 %" for length in ("short", "middle", "long"))
-        + " |",
-        "|---|---|" + "---|---|---|" * 3,
-    ]
-    rows: dict[tuple[str, int], list[Cell]] = {}
+    """Return both tables."""
+    known = _table(found, lambda cell: (f"{cell.edf:.1f}", cell.known), "edf")
+    told = _table(found, lambda cell: (f"{100 * cell.right:.0f}", cell.told), "told")
+    return HEAD.format(count=count, points=POINTS) + known + TOLD + told
+
+
+def _table(found: list[Cell], entry: Callable[[Cell], tuple[str, tuple[float, ...]]], what: str) -> str:
+    lengths = [f"{what}, {length} | 68.3 % | 95 %" for length in ("short", "middle", "long")]
+    lines = [f"| statistic | noise | {' | '.join(lengths)} |", "|---|---|" + "---|---|---|" * 3]
+    rows: dict[tuple[str, int], list[str]] = {}
     for cell in found:
-        rows.setdefault((cell.statistic, cell.exponent), []).append(cell)
+        first, pair = entry(cell)
+        mark = "" if within(pair, 2, scatters=2) else "**"
+        texts = [first, *(f"{mark}{100 * share:.1f}{mark}" for share in pair)]
+        rows.setdefault((cell.statistic, cell.exponent), []).append(" | ".join(texts))
     for name in dict.fromkeys(cell.statistic for cell in found):
-        for exponent, (noise, _) in NOISES.items():
-            shares = " | ".join(_text(cell) for cell in rows[name, exponent])
-            lines.append(f"| {name} | {noise} | {shares} |")
+        lines += [
+            f"| {name} | {noise} | {' | '.join(rows[name, exponent])} |"
+            for exponent, (noise, _) in NOISES.items()
+        ]
     return "\n".join(lines) + "\n"
 
 
-def _text(cell: Cell) -> str:
-    marked = "**" if cell.misses > 0 else ""
-    shares = " | ".join(f"{marked}{100 * share:.1f}{marked}" for share in cell.covered)
-    return f"{cell.edf:.1f} | {shares}"
-
-
-def within(cell: Cell, points: float) -> bool:
-    """Return whether both shares are this near to what they should be, within three times their scatter."""
+def within(pair: tuple[float, ...], points: float, *, scatters: float) -> bool:
+    """Return whether both shares are this near to what they should be, within so many of their scatters."""
     return all(
-        abs(share - level) <= points / 100 + 3 * np.sqrt(level * (1 - level) / RECORDS)
-        for share, level in zip(cell.covered, LEVELS, strict=True)
+        abs(share - level) <= points / 100 + scatters * np.sqrt(level * (1 - level) / RECORDS)
+        for share, level in zip(pair, LEVELS, strict=True)
     )
 
 
@@ -191,22 +265,18 @@ def test_intervals_hold_in_a_few_records() -> None:
     # binomial: a true 95 % falls below 86 of 100 once in several thousand times
     phases = records(-1, 100)
     for name, factor in (("total", 16), ("theo1", 32)):
-        values, edf = estimates(name, factor, -1, phases)
-        position = stats.chi2.cdf(edf * values / truth(name, factor, -1, values), edf)
-        assert np.count_nonzero(np.abs(2 * position - 1) <= 0.95) >= 86
+        values, terms = raw_variances(name, factor, phases)
+        law = law_of(name, factor, -1, terms)
+        ratios = values / truth(name, factor, -1, values / law.bias)
+        assert shares(ratios, [law] * 100)[1] >= 0.86
 
 
 @pytest.mark.slow
 def test_coverage_of_every_statistic() -> None:
-    """Short and middle averaging times: within two points. Long ones: never less than two below nominal."""
+    """Known noise: within two points everywhere. Told noise: never more than a few points below nominal."""
     found = list(cells(RECORDS))
     TABLE.write_text(written(found, RECORDS), encoding="utf-8")
     for cell in found:
-        if cell.statistic == MEASURED:
-            continue
-        if cell.factor not in {FACTORS[-1], SPANS[-1]}:
-            assert within(cell, 2), cell
-        for share, level in zip(cell.covered, LEVELS, strict=True):
-            scatter = 3 * np.sqrt(level * (1 - level) / RECORDS)
-            assert share >= level - 0.02 - scatter, cell
-            assert share <= level + (0.1 if level < 0.9 else 0.03) + scatter, cell
+        if cell.statistic == MEASURED and cell.exponent > 0:
+            continue  # one ratio for all averaging times does not fit: a finding says so
+        assert within(cell.known, 2, scatters=3), cell

@@ -6,7 +6,8 @@ exponent is ``α = 2 - 2(δ + d)``. Two things are done beyond the paper: the va
 expectation (a sampled continuous flicker FM gives -1.45, not -1) is taken from the generalized covariance
 and inverted, and white and flicker PM are told apart on *averaged* phase, because decimated flicker PM
 looks white. Below 30 averages the ratio of the ordinary to the Allan variance, B1, decides (NIST SP 1065,
-bias function B1), the phase noises again confirmed on averaged phase.
+bias function B1), between white PM, flicker PM and white FM that of the modified to the Allan variance,
+both overlapping (NIST SP 1065, ratio R(n); Lesage and Ayi 1984).
 """
 
 from __future__ import annotations
@@ -21,16 +22,24 @@ from evenbeat.intake import let_go
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.covariance import LONGEST_DISCRETE_AVERAGE, term_covariance
-from evenbeat.stability.kernels import sum_of_products
+from evenbeat.stability.kernels import (
+    sum_of_products,
+    sum_of_squared_averages,
+    sum_of_squared_differences,
+)
+from evenbeat.stability.levels.responses import mean_square_difference
 from evenbeat.stability.samples import KEPT_BYTES, PhasePoints, Samples
 
 FEWEST_FOR_AUTOCORRELATION = 30
 FEWEST_FOR_RATIO = 8
+FEWEST_FOR_PHASE_MEANS = 200
+SHORTEST_FOR_RATIO = 4
 AVERAGES_AT_ANCHOR = 50
 MOST_IDENTIFIED = 128
 STRETCHES = 8
 LONGEST_STRETCH = 1 << 13
 SAMPLES_PER_MEAN = 64
+SAMPLES_PER_RATIO = 64
 _DIFFERENCES = {2: 1, 1: 1, 0: 1, -1: 2, -2: 2, -3: 3, -4: 3}
 
 
@@ -110,7 +119,10 @@ def noise_type(samples: Samples, factor: int, *, order: int) -> NoiseType:
         exponent = _from_autocorrelation(stretches, factor, order)
     else:
         exponent = _from_variance_ratio(stretches[0])
-    if exponent >= 1:
+    few = known < FEWEST_FOR_PHASE_MEANS and factor >= SHORTEST_FOR_RATIO
+    if exponent >= 0 and (few or not firm):
+        exponent = _from_modified_ratio(samples, factor, exponent)
+    elif exponent >= 1:
         exponent = _from_averaged_phase(samples, factor, exponent)
     return NoiseType(exponent=exponent, firm=firm)
 
@@ -180,6 +192,40 @@ def _from_averaged_phase(samples: Samples, factor: int, exponent: float) -> floa
     nominal = min(factor, LONGEST_DISCRETE_AVERAGE)
     expected = {alpha: _expected_lag_one(nominal, alpha, 1, averaged=True) for alpha in (2, 1, 0)}
     return float(min(expected, key=lambda alpha: abs(r1 - expected[alpha])))
+
+
+def _from_modified_ratio(samples: Samples, factor: int, exponent: float) -> float:
+    """Return 2, 1 or 0 from the modified over the Allan variance, both overlapping.
+
+    Few averages leave these far more degrees of freedom than averages side by side. Of a long record they
+    are formed of block means, a ``SAMPLES_PER_RATIO``-th of the averaging time each.
+    """
+    if factor == 1 or not isinstance(samples, PhasePoints):
+        return exponent
+    block = max(1, factor // SAMPLES_PER_RATIO)
+    means = samples if block == 1 else PhasePoints.of(_phase_means(samples, block))
+    nominal = factor // block
+    if means.points < 3 * nominal:
+        return exponent
+    averaged = sum_of_squared_averages(means, nominal, 2)
+    plain = sum_of_squared_differences(means, nominal, 2)
+    if averaged.terms == 0 or averaged.total <= 0:
+        return exponent
+    ratio = math.log(averaged.total / averaged.terms / (plain.total / plain.terms))
+    expected = _expected_modified_ratio(nominal)
+    return float(min(expected, key=lambda alpha: abs(ratio - expected[alpha])))
+
+
+@lru_cache(maxsize=256)
+def _expected_modified_ratio(factor: int) -> dict[int, float]:
+    """Return the logarithm of the modified over the Allan variance under each of the flattest noises."""
+    return {
+        alpha: math.log(
+            mean_square_difference(alpha, factor, order=2, averaged=True)
+            / mean_square_difference(alpha, factor, order=2, averaged=False)
+        )
+        for alpha in (2, 1, 0)
+    }
 
 
 def _phase_means(samples: PhasePoints, factor: int) -> FloatArray:

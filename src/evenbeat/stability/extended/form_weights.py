@@ -15,17 +15,17 @@ from scipy import linalg
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.extended.quadratic import phase_kernel
-from evenbeat.stability.term_weights import has_weights, raised_to_freedom
 
 MOST_POINTS = 161
 
 
-def in_proportion(points: int, factor: int, step: int) -> tuple[int, int]:
+def in_proportion(points: int, factor: int, step: int, *, most: int | None = None) -> tuple[int, int]:
     """Return number of points and averaging factor, a multiple of ``step``, of a record short enough."""
-    if points <= MOST_POINTS:
+    longest = most or MOST_POINTS
+    if points <= longest:
         return points, factor
     intervals = (points - 1) / factor
-    shorter = max(1, int((MOST_POINTS - 1) / intervals / step)) * step
+    shorter = max(1, int((longest - 1) / intervals / step)) * step
     return round(intervals * shorter) + 1, shorter
 
 
@@ -50,13 +50,13 @@ def weights_of_form(form: FloatArray, exponent: int, order: int) -> FloatArray:
     order
         A sees nothing of polynomials below this degree.
     """
-    root = _root_of_covariance(len(form), exponent, order)
+    root = root_of_covariance(len(form), exponent, order)
     values = np.maximum(linalg.eigvalsh(root.T @ form @ root)[::-1], 0.0)
     return np.asarray(values / values.sum())
 
 
 @lru_cache(maxsize=64)
-def _root_of_covariance(points: int, exponent: int, order: int) -> FloatArray:
+def root_of_covariance(points: int, exponent: int, order: int) -> FloatArray:
     """Return a root of the covariance of the phase less its polynomial of degree ``order - 1``."""
     index = np.arange(points)
     kernel = phase_kernel(np.abs(index[:, np.newaxis] - index), exponent)
@@ -65,8 +65,3 @@ def _root_of_covariance(points: int, exponent: int, order: int) -> FloatArray:
     kernel = kernel - (kernel @ basis) @ basis.T
     values, vectors = linalg.eigh(0.5 * (kernel + kernel.T) * np.sign(np.trace(kernel)))
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
-
-
-def fitted_form_weights(weights: FloatArray, averaging_times: float, edf: float) -> FloatArray | None:
-    """Return the weights raised to a common power so that the degrees of freedom are these."""
-    return raised_to_freedom(weights, edf) if has_weights(averaging_times, edf) else None

@@ -1,9 +1,7 @@
 """Théo1 joined with the overlapping Allan deviation: one curve to three quarters of the record.
 
-Up to a tenth of the record it is the overlapping Allan deviation, beyond it Théo1 with its bias removed. The
-bias is measured where both exist, as the mean ratio of the Allan variance at 9 + 3i to Théo1 at span 12 + 4i
-for i up to N/30 - 3 (NIST SP 1065, 5.2.16; Taylor and Howe, FCS 2010), of long records at ``RATIOS`` of
-these places spread evenly.
+Up to a tenth of the record it is the overlapping Allan deviation, beyond it Théo1 with its bias removed (NIST
+SP 1065, 5.2.16; Taylor and Howe, FCS 2010).
 """
 
 from __future__ import annotations
@@ -24,20 +22,20 @@ from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.extended.curves import Points, about_bias, check_no_gaps, computed_points
 from evenbeat.stability.extended.form import Bias, gap_free_phase
 from evenbeat.stability.extended.forms import EXTENDED
+from evenbeat.stability.extended.measured_ratio import corrected_weights, expected_misfit, measured_ratio
 from evenbeat.stability.extended.quadratic import allan_variance
-from evenbeat.stability.extended.theo1 import theo1_variance
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_noise, about_record, about_rounding, about_variation
-from evenbeat.stability.samples import Samples, samples_of
+from evenbeat.stability.samples import PhasePoints, Samples, samples_of
 from evenbeat.stability.term_weights import weights_of_differences
 from evenbeat.units import duration_text
 
 HYBRID = "theo1_hybrid"
 TITLE = "Théo1 hybrid deviation"
 JOINED_AT = 0.1
-RATIOS = 24
+LARGEST_MISFIT = 0.3
 FEWEST_POINTS = 91
 _THEO1 = EXTENDED["theo1"]
 
@@ -57,9 +55,9 @@ def hybrid_curve(
     is a multiple of four has its effective averaging time there. With ``bias="published"`` the ratio is the
     measured one of the handbook, with ``exact`` that of the noise told, with ``none`` one.
 
-    Not valid for the intervals with ``bias="published"``: they do not count the scatter of the measured
-    ratio, and of white or flicker PM one ratio does not fit all averaging times, so that they hold the truth
-    far less often than they say (tests/coverage/stability_coverage.md).
+    With ``bias="published"`` the degrees of freedom count the scatter of the measured ratio. Not valid for
+    these intervals under white or flicker PM, where one ratio does not fit all averaging times; a finding
+    then says by how much (tests/coverage/stability_coverage.md has the shares).
     """
     samples = samples_of(record, minimum_coverage)
     check_no_gaps(record, samples, TITLE)
@@ -76,7 +74,7 @@ def hybrid_curve(
     allan = _allan_points(samples, short)
     theo1 = computed_points(samples, _THEO1, spans, bias, told=exponents[len(short) :])
     if bias == "published" and len(spans):
-        theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(samples)))
+        theo1 = _with_measured_ratio(samples, spans, theo1)
     times = chosen.factors * record.interval_s
     variances = np.array([term.total for term in (*allan, *theo1.terms)])
     ratio = np.concatenate([np.ones(len(short)), theo1.bias])
@@ -108,6 +106,7 @@ def hybrid_curve(
             *about_noise(told, times),
             _about_join(join, record.interval_s),
             *(_about_bias(theo1, bias) if len(spans) else ()),
+            *(_about_misfit(samples.points, spans, theo1) if bias == "published" else ()),
         ),
     )
 
@@ -155,16 +154,47 @@ def _allan_freedom(terms: TermSum, factor: int, exponent: float) -> tuple[float,
     return edf, weights_of_differences(terms, factor, edf, exponent=noise, **allan)
 
 
-def measured_ratio(samples: Samples) -> float:
-    """Return Théo1 over the Allan variance, from the mean ratio of the latter to it where both exist."""
-    last = math.floor(samples.points / 30 - 3)
-    places = np.unique(np.linspace(0, last, min(last + 1, RATIOS)).round().astype(int))
-    phase = gap_free_phase(samples)
-    ratios = []
-    for place in places.tolist():
-        allan = _allan_points(samples, np.array([9 + 3 * place]))[0].total
-        ratios.append(allan / theo1_variance(phase, 12 + 4 * place))
-    return 1.0 / float(np.mean(ratios))
+def _with_measured_ratio(samples: Samples, spans: IntArray, theo1: Points) -> Points:
+    """Return the points divided by the ratio measured in the record, its scatter counted in their freedom."""
+    whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
+    counted = [
+        (edf, weights)
+        if math.isnan(exponent)
+        else corrected_weights(samples.points, int(span), round(exponent), weights)
+        for span, exponent, edf, weights in zip(spans, theo1.exponents, theo1.edf, theo1.weights, strict=True)
+    ]
+    return replace(
+        theo1,
+        bias=np.full(len(spans), measured_ratio(whole)),
+        edf=np.array([edf for edf, _ in counted]),
+        weights=[weights for _, weights in counted],
+    )
+
+
+def _about_misfit(points: int, spans: IntArray, theo1: Points) -> tuple[Finding, ...]:
+    """Return where one ratio for all averaging times is wrong for the noise told there."""
+    misfits = np.array(
+        [
+            0.0 if math.isnan(exponent) else expected_misfit(points, int(span), round(exponent))
+            for span, exponent in zip(spans, theo1.exponents, strict=True)
+        ]
+    )
+    # a variance off by this share of its standard uncertainty √(2/edf) costs two points of coverage
+    off = np.abs(misfits) > LARGEST_MISFIT * np.sqrt(2 / theo1.edf)
+    if not off.any():
+        return ()
+    low, high = float(misfits[off].min()), float(misfits[off].max())
+    sentence = (
+        f"At {np.count_nonzero(off)} averaging time(s) the one ratio measured in the record does not fit the "
+        f"noise told there: the variances are {low:+.0%} to {high:+.0%} off in expectation, and the "
+        'intervals hold the truth less often than they say; bias="exact" has neither fault.'
+    )
+    values: dict[str, float | int | str] = {
+        "averaging_times": int(np.count_nonzero(off)),
+        "smallest_misfit": low,
+        "largest_misfit": high,
+    }
+    return (Finding(code="RATIO_DOES_NOT_FIT", severity="caution", sentence=sentence, values=values),)
 
 
 def _about_join(join: int, interval_s: float) -> Finding:
