@@ -5,7 +5,9 @@
     samples.py      what a record gives: phase advances over any number of samples, gaps as NaN
     averaging.py    which averaging factors
     kernels.py      blocked sums of squared differences
+    exact_sums.py   phase less a line, and its running sums, without a digit lost
     shared_blocks.py  the same at many averaging factors from one reading of each block
+    lagged_products.py  the same at thousands of averaging factors by a Fourier transform
     gap_free.py     the same without gaps at all averaging factors, by the quickest way for each
     covariance.py   covariance of two differences under a power-law noise
     noise_type.py   which power law, per averaging time

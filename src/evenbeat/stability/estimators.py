@@ -283,11 +283,10 @@ def _computed(
     chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
 
     def with_freedom(index: int, terms: TermSum) -> _Computed:
-        exponent = float(exponents[index])
-        edf, weights = (
-            _freedom(terms, kind, int(factors[index]), exponent) if chosen[index] else (math.nan, None)
-        )
-        return replace(terms, valid=None), edf, weights
+        if not chosen[index]:
+            return terms, math.nan, None
+        edf, weights = _freedom(terms, kind, int(factors[index]), float(exponents[index]))
+        return (terms if terms.valid is None else replace(terms, valid=None)), edf, weights
 
     def one(index: int, workspace: kernels.Workspace) -> _Computed:
         return with_freedom(index, _sum(samples, kind, int(factors[index]), minimum_coverage, workspace))

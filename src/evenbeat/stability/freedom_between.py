@@ -16,9 +16,11 @@ from evenbeat.stability.kernels import BoolArray
 
 FEWEST_INTERPOLATED = 1000
 """In shorter lists of averaging factors all are computed."""
-RATIO = 1.02
-"""Between neighbours looked at, in distance from either end; what is between them is within 0.05 %, for
-white PM and the Hadamard deviation within 1 % (there they have a kink at a quarter of the record)."""
+RATIO = 1.05
+"""Between neighbours looked at, in distance from either end; what is between them is within 0.1 %."""
+_KINKS = (2 / 3, 3 / 4)
+"""Under white PM those of the Allan and the Hadamard deviation have a kink at this share of the largest
+factor: a third and a quarter of the record, beyond which no term is uncorrelated with another."""
 
 
 def looked_at(exponents: FloatArray) -> BoolArray:
@@ -35,6 +37,9 @@ def looked_at(exponents: FloatArray) -> BoolArray:
     distance = np.unique(np.geomspace(1, len(exponents), _steps(len(exponents))).astype(np.int64)) - 1
     chosen[distance] = True
     chosen[-1 - distance] = True
+    for kink in _KINKS:
+        near = int(kink * len(exponents))
+        chosen[near - 3 : near + 4] = True
     for begin, end in _same_noise(exponents):
         chosen[[begin, end - 1]] = True
     return chosen
@@ -43,17 +48,20 @@ def looked_at(exponents: FloatArray) -> BoolArray:
 def interpolated(
     factors: IntArray, exponents: FloatArray, freedom: FloatArray, chosen: BoolArray
 ) -> FloatArray:
-    """Return the degrees of freedom at all factors, linear in the logarithms between the chosen ones.
+    """Return the degrees of freedom at all factors, monotone cubic in the logarithms between the chosen ones.
 
     Never across a change of the noise. Shapes are all (n,).
     """
     if chosen.all():
         return freedom
+    from scipy.interpolate import PchipInterpolator  # slow to import
+
     found = freedom.copy()
     for begin, end in _same_noise(exponents):
         here, known = slice(begin, end), begin + np.flatnonzero(chosen[begin:end])
-        logarithm = np.interp(np.log(factors[here]), np.log(factors[known]), np.log(freedom[known]))
-        found[here] = np.where(chosen[here], freedom[here], np.exp(logarithm))
+        if len(known) < end - begin:
+            curve = PchipInterpolator(np.log(factors[known]), np.log(freedom[known]))
+            found[here] = np.where(chosen[here], freedom[here], np.exp(curve(np.log(factors[here]))))
     return found
 
 

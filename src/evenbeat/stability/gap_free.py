@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 import threading
-from collections.abc import Iterable, Iterator
 
 import numpy as np
 
@@ -18,12 +18,17 @@ from evenbeat.stability.kernels import (
     sum_of_squared_averages,
     sum_of_squared_differences,
 )
+from evenbeat.stability.lagged_products import sums_by_lagged_products
 from evenbeat.stability.samples import PhasePoints
 from evenbeat.stability.shared_blocks import SharedBlocks
 
 BLOCKS_AT_ONCE = 16
 FEWEST_PIECES = 8
 """A record is worked on in no fewer pieces than this, so that two threads end together."""
+FEWEST_FOR_PRODUCTS = 200
+"""Averaging factors below which a Fourier transform of the record is not worth its time."""
+MOST_FOR_PRODUCTS = 1 << 21
+"""Points above which it would take too much memory."""
 
 
 def sums_without_gaps(
@@ -56,8 +61,42 @@ def sums_without_gaps(
     -----
     The result depends neither on the number of threads nor, beyond rounding, on ``block``.
     """
-    lags, spans = factors.tolist(), order + averaged
-    near = int(np.searchsorted(factors, 2 * block // spans, side="right"))
+    totals = np.full(len(factors), np.nan)
+    if len(factors) >= FEWEST_FOR_PRODUCTS and samples.points <= MOST_FOR_PRODUCTS:
+        totals = sums_by_lagged_products(samples, factors, order, averaged=averaged)
+    left = np.isnan(totals)
+    tell = _Teller(progress, len(factors))
+    tell.done(len(factors) - int(np.count_nonzero(left)))
+    totals[left] = _block_sums(
+        samples, factors[left].tolist(), order, averaged=averaged, block=block, tell=tell
+    )
+    possible = samples.points - (order + averaged) * factors + averaged
+    return [
+        TermSum(total=total, possible=terms, terms=terms)
+        for total, terms in zip(totals.tolist(), possible.tolist(), strict=True)
+    ]
+
+
+class _Teller:
+    """Tells how many averaging factors are done, each once."""
+
+    def __init__(self, progress: Progress | None, count: int) -> None:
+        self._progress, self._count, self.told = progress, count, 0
+
+    def done(self, number: int) -> None:
+        """Tell all up to this number that have not been told."""
+        while self.told < number:
+            self.told += 1
+            if self._progress is not None:
+                self._progress(self.told, self._count)
+
+
+def _block_sums(
+    samples: PhasePoints, lags: list[int], order: int, *, averaged: bool, block: int, tell: _Teller
+) -> list[float]:
+    """Return the sums block by block, at short lags from one reading for all."""
+    spans, before = order + averaged, tell.told
+    near = bisect.bisect_right(lags, 2 * block // spans)
     pieces = _pieces(samples.points, block) if near else []
     own = threading.local()
 
@@ -72,28 +111,16 @@ def sums_without_gaps(
         way = sum_of_squared_averages if averaged else sum_of_squared_differences
         return np.array([way(samples, task, order, workspace=own.workspace).total])
 
-    tasks = [*pieces, *lags[near:]]
-    results = in_order(work, tasks, points=samples.points, terms=samples.points * len(lags))
-    parts = list(_told(results, len(pieces), near, len(lags), progress))
-    totals = [math.fsum(column) for column in np.transpose(parts[: len(pieces)])]
-    totals += [float(far[0]) for far in parts[len(pieces) :]]
-    possible = (samples.points - spans * factors + averaged).tolist()
-    return [TermSum(total=t, possible=n, terms=n) for t, n in zip(totals, possible, strict=True)]
+    parts: list[FloatArray] = []
+    tasks: list[range | int] = [*pieces, *lags[near:]]
+    for part in in_order(work, tasks, points=samples.points, terms=samples.points * len(lags)):
+        parts.append(part)
+        beyond = len(parts) - len(pieces)
+        tell.done(before + (near + beyond if beyond >= 0 else near * len(parts) // len(pieces)))
+    shared = [math.fsum(column) for column in np.transpose(parts[: len(pieces)])]
+    return shared + [float(far[0]) for far in parts[len(pieces) :]]
 
 
 def _pieces(points: int, block: int) -> list[range]:
     size = block * max(1, min(BLOCKS_AT_ONCE, points // (FEWEST_PIECES * block)))
     return [range(begin, min(begin + size, points)) for begin in range(0, points, size)]
-
-
-def _told(
-    results: Iterable[FloatArray], pieces: int, near: int, count: int, progress: Progress | None
-) -> Iterator[FloatArray]:
-    """Pass the results on and tell how many averaging factors are done, each once."""
-    told = 0
-    for number, result in enumerate(results, start=1):
-        done = near * number // pieces if number <= pieces else near + number - pieces
-        while progress is not None and told < done:
-            told += 1
-            progress(told, count)
-        yield result

@@ -1,40 +1,27 @@
 """Sums of squares at many averaging factors shorter than a block, from one reading of the record.
 
-Every block is read once and serves all factors. Plain differences are taken of its phase as it stands. For
-the modified statistics a straight line is removed first, exactly: its level and slope are whole multiples of
-the spacing of numbers near the largest phase, so that the line is never rounded, and what is left is
-rounded, if at all, relative to itself. The rest is split into whole multiples of a quantum, coarse enough
-for all their running sums to be exact, and a remainder some 2⁻³⁵ times as large. One pair of running sums
-then serves every factor: its difference over the factor is a moving sum of phase, and the differences of
-that the moving sums of differences.
+Every block is read once and serves all factors, less a line where the slope makes up most of its phase. For
+the modified statistics one pair of running sums, exact in effect, serves every factor: its difference over
+the factor is a moving sum of phase, and the differences of that the moving sums of differences.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.kernels import BLOCK, running_sums, sum_of_products
+from evenbeat.stability.exact_sums import ExactSums, exact_sums, largest_of, remove_line
+from evenbeat.stability.kernels import BLOCK, sum_of_products
 from evenbeat.stability.samples import PhasePoints
 
 ROUNDING_SHARE = 2.0**-42
 """Bound on the rounding of moving sums, relative to their root mean square, that is let pass."""
 
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _RunningSums:
-    """Running sums from zero of phase less a line: exact ones of its coarse part, those of the rest.
-
-    ``largest`` is the largest absolute value of what was summed.
-    """
-
-    coarse: FloatArray
-    rest: FloatArray
-    largest: float
+SMALLER = 1 / 16
+"""What a line must leave of the phase to be removed before plain differences are taken: small numbers beside
+larger ones of a parabola would be rounded by it."""
 
 
 class SharedBlocks:
@@ -61,7 +48,7 @@ class SharedBlocks:
         self.averaged = averaged and lags[-1] > 1
         self._length = min(samples.points, block + (order + averaged) * lags[-1])
         self._rows = [np.empty(self._length + 1) for _ in range(6 if self.averaged else 3)]
-        self._ramp = np.arange(self._length, dtype=float) if self.averaged else np.empty(0)
+        self._ramp = np.arange(self._length, dtype=float)
 
     def sums(self, begin: int, end: int) -> FloatArray:
         """Return for each lag the sum of squares of the terms whose first point is in ``begin`` … ``end``."""
@@ -73,7 +60,11 @@ class SharedBlocks:
     def _block_sums(self, begin: int, count: int) -> FloatArray:
         phase = self._rows[0][: min(self._length, self.samples.points - begin)]
         self.samples.fill_points(phase, begin)
-        sums = self._running_sums(phase) if self.averaged else None
+        before = largest_of(phase)
+        remove_line(phase, self._ramp, self._rows[1][: len(phase)])
+        if not self.averaged and largest_of(phase) > SMALLER * before:
+            self.samples.fill_points(phase, begin)
+        sums = exact_sums(phase, self._rows[1:]) if self.averaged else None
         return np.array(
             [
                 self._squares(phase, lag, count)
@@ -90,7 +81,7 @@ class SharedBlocks:
         found = _differenced(phase[: terms + self.order * lag], lag, self.order, self._rows[-2:])
         return sum_of_products(found, found)
 
-    def _squares_of_means(self, sums: _RunningSums, lag: int, count: int) -> float:
+    def _squares_of_means(self, sums: ExactSums, lag: int, count: int) -> float:
         reach = (self.order + 1) * lag
         terms = min(count, len(sums.coarse) - reach)
         if terms < 1:
@@ -113,30 +104,6 @@ class SharedBlocks:
         free = two if found.base is one else one
         found += _differenced(rest, lag, self.order + 1, [free, three])
         return sum_of_products(found, found)
-
-    def _running_sums(self, phase: FloatArray) -> _RunningSums:
-        _, coarse, rest, work, spare, _ = self._rows
-        count = len(phase)
-        self._remove_line(phase, work[:count])
-        largest = float(max(phase.max(), -phase.min()))
-        # all sums of multiples of 2**power stay below 2**(power + 53)
-        power = math.frexp(largest)[1] + count.bit_length() - 52
-        shift = 1.5 * 2.0 ** (power + 52)
-        np.add(phase, shift, out=work[:count])
-        np.subtract(work[:count], shift, out=work[:count])
-        np.subtract(phase, work[:count], out=self._rows[5][:count])
-        coarse[0] = rest[0] = 0.0
-        running_sums(work[:count], 0.0, (coarse[1:], spare))
-        running_sums(self._rows[5][:count], 0.0, (rest[1:], spare))
-        return _RunningSums(coarse=coarse[: count + 1], rest=rest[: count + 1], largest=largest)
-
-    def _remove_line(self, phase: FloatArray, line: FloatArray) -> None:
-        """Subtract a line through the first and the last point, without rounding it."""
-        step = 4 * np.spacing(max(phase.max(), -phase.min()))
-        slope = round((phase[-1] - phase[0]) / (step * max(len(phase) - 1, 1))) * step
-        np.multiply(self._ramp[: len(phase)], slope, out=line)
-        line += round(phase[0] / step) * step
-        phase -= line
 
 
 def _differenced(values: FloatArray, lag: int, times: int, rows: Sequence[FloatArray]) -> FloatArray:

@@ -1,0 +1,69 @@
+"""Phase less a line, and its running sums, without a digit lost.
+
+The line's level and slope are whole multiples of the spacing of numbers near the largest phase, so that it
+is never rounded; what is left is rounded, if at all, relative to itself. This is split into whole multiples
+of a quantum, coarse enough for all their running sums to be exact, and a remainder some 2⁻³⁵ times as large.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbeat.quantities import FloatArray
+from evenbeat.stability.kernels import running_sums
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ExactSums:
+    """Running sums from zero, shapes (n + 1,): exact ones of the coarse part, those of the rest.
+
+    ``largest`` is the largest absolute value of what was summed.
+    """
+
+    coarse: FloatArray
+    rest: FloatArray
+    largest: float
+
+
+def largest_of(values: FloatArray) -> float:
+    """Return the largest absolute value."""
+    return float(max(values.max(), -values.min()))
+
+
+def remove_line(phase: FloatArray, ramp: FloatArray, line: FloatArray) -> None:
+    """Subtract a line through the first and the last point, without rounding it.
+
+    Parameters
+    ----------
+    phase
+        Shape (n,), changed in place.
+    ramp
+        Whole numbers from 0.
+    line
+        Shape (n,): a buffer.
+    """
+    step = 4 * float(np.spacing(largest_of(phase)))
+    slope = round(float(phase[-1] - phase[0]) / (step * max(len(phase) - 1, 1))) * step
+    np.multiply(ramp[: len(phase)], slope, out=line)
+    line += round(float(phase[0]) / step) * step
+    phase -= line
+
+
+def exact_sums(values: FloatArray, rows: list[FloatArray]) -> ExactSums:
+    """Return the running sums in the first two of five buffers, each longer than the values."""
+    coarse, rest, rounded, remainder, spare = rows
+    count, largest = len(values), largest_of(values)
+    rounded, remainder = rounded[:count], remainder[:count]
+    # all sums of multiples of 2**power stay below 2**(power + 53)
+    power = math.frexp(largest)[1] + count.bit_length() - 52
+    shift = 1.5 * 2.0 ** (power + 52)
+    np.add(values, shift, out=rounded)
+    np.subtract(rounded, shift, out=rounded)
+    np.subtract(values, rounded, out=remainder)
+    coarse[0] = rest[0] = 0.0
+    running_sums(rounded, 0.0, (coarse[1:], spare))
+    running_sums(remainder, 0.0, (rest[1:], spare))
+    return ExactSums(coarse=coarse[: count + 1], rest=rest[: count + 1], largest=largest)
