@@ -44,6 +44,10 @@ _HOMES = {
     "NoiseLevels": "powerlaw",
     "simulate_clock": "powerlaw",
     "read_log": "logs.reader",
+    "inspect_log": "logs.inspection",
+    "Inspection": "logs.inspection",
+    "convert_log": "logs.bulk.convert",
+    "ConvertedLog": "logs.bulk.convert",
     "stability": "stability.estimators",
     "StabilityCurve": "stability.curve",
     "time_interval_error": "stability.time_error",
@@ -121,9 +125,9 @@ if TYPE_CHECKING:
     from evenbeat.calibration.interval import IntervalSuggestion as IntervalSuggestion
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
     from evenbeat.clock.backtest import backtest as backtest
+    from evenbeat.clock.calibration_points import CalibrationPoint as CalibrationPoint
     from evenbeat.clock.environment import Course as Course
     from evenbeat.clock.environment import Influence as Influence
-    from evenbeat.clock.calibration_points import CalibrationPoint as CalibrationPoint
     from evenbeat.clock.fit import fit_clock as fit_clock
     from evenbeat.clock.forecast import Forecast as Forecast
     from evenbeat.clock.model import ClockModel as ClockModel
@@ -157,6 +161,10 @@ if TYPE_CHECKING:
     from evenbeat.holdover import predict_holdover as predict_holdover
     from evenbeat.instruments.collect import collect as collect
     from evenbeat.instruments.result import Collected as Collected
+    from evenbeat.logs.bulk.convert import ConvertedLog as ConvertedLog
+    from evenbeat.logs.bulk.convert import convert_log as convert_log
+    from evenbeat.logs.inspection import Inspection as Inspection
+    from evenbeat.logs.inspection import inspect_log as inspect_log
     from evenbeat.logs.reader import read_log as read_log
     from evenbeat.powerlaw import NoiseLevels as NoiseLevels
     from evenbeat.powerlaw import simulate_clock as simulate_clock

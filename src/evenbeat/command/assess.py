@@ -132,6 +132,22 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         help="column by name or position from 0: value=…, time=… or a covariate such as oven_temperature_c=…",
     )
     group.add_argument("--time-zone", metavar="ZONE", help="zone of times without one, e.g. Europe/Lisbon")
+    group.add_argument(
+        "--date-order", choices=("day-first", "month-first"), help="for dates such as 03/04/2026"
+    )
+    group.add_argument(
+        "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
+    )
+    group.add_argument(
+        "--bad-lines",
+        choices=("refuse", "reject"),
+        default="refuse",
+        help="refuse a log with a line that cannot be read (default), or reject such lines and count them",
+    )
+    group.add_argument(
+        "--partial", action="store_true", help="read the complete lines of a file cut off or still written"
+    )
+    group.add_argument("--layout", metavar="FILE", help="layout file that says how the log is written")
 
 
 def _add_output(group: argparse._ArgumentGroup) -> None:
@@ -199,17 +215,25 @@ def read_record(arguments: argparse.Namespace) -> Record:
     """Read the log with what the options say of it."""
     from evenbeat.logs.reader import read_log
 
-    return read_log(
-        arguments.log,
-        quantity=arguments.quantity,
-        unit=arguments.unit,
-        nominal_frequency_hz=arguments.nominal_frequency,
-        interval_s=arguments.interval,
-        gate_s=arguments.gate,
-        reading_of=arguments.reading_of,
-        columns=dict(arguments.column) if arguments.column else None,
-        time_zone=arguments.time_zone,
-    )
+    return read_log(arguments.log, layout=arguments.layout, **stated_options(arguments))
+
+
+def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Return what the arguments say about a log, as keywords of the library."""
+    return {
+        "quantity": arguments.quantity,
+        "unit": arguments.unit,
+        "nominal_frequency_hz": arguments.nominal_frequency,
+        "interval_s": arguments.interval,
+        "gate_s": arguments.gate,
+        "reading_of": arguments.reading_of,
+        "columns": dict(arguments.column) if arguments.column else None,
+        "time_zone": arguments.time_zone,
+        "date_order": arguments.date_order,
+        "clock": arguments.clock,
+        "bad_lines": arguments.bad_lines,
+        "partial": arguments.partial,
+    }
 
 
 def _is_out(assessment: Assessment) -> bool:

@@ -49,6 +49,8 @@ class Converted:
     ----------
     values
         Shape (n,), seconds (phase) or dimensionless (frequency), NaN where missing.
+    quantity, unit
+        What the readings were taken for.
     step_factor
         Size in SI of a reading's unit, so that a display step can be converted.
     """
@@ -57,6 +59,8 @@ class Converted:
     values: FloatArray
     step_factor: float
     nominal_frequency_hz: float | None
+    quantity: str = ""
+    unit: str = ""
     findings: tuple[Finding, ...] = ()
 
 
@@ -117,6 +121,29 @@ def convert(
     quantity, unit, findings = _with_assumptions(
         quantity, unit, typical=typical, column=column, path=path, line=line
     )
+    converted = _in_si(
+        readings,
+        quantity=quantity,
+        unit=unit,
+        typical=typical,
+        nominal_frequency_hz=nominal_frequency_hz,
+        interval_s=interval_s,
+        path=path,
+    )
+    return replace(converted, quantity=quantity, unit=unit, findings=(*findings, *converted.findings))
+
+
+def _in_si(
+    readings: FloatArray,
+    *,
+    quantity: str,
+    unit: str,
+    typical: float,
+    nominal_frequency_hz: float | None,
+    interval_s: float | None,
+    path: str,
+) -> Converted:
+    findings: tuple[Finding, ...] = ()
     dimension, factor = unit_size(unit)
     if quantity == "interval_error":
         return _of_interval_errors(readings, dimension, factor, interval_s, findings)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +18,7 @@ _UTF16_BOMS = (b"\xff\xfe", b"\xfe\xff")
 _TEXT_CONTROLS = b"\t\n\r\f\v\x1a"
 _CONTROLS = bytes(code for code in range(32) if code not in _TEXT_CONTROLS) + b"\x7f"
 _PROBE_BYTES = 1 << 16
+_LARGE = 1 << 22
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -26,18 +29,25 @@ class LogText:
     ----------
     text
         UTF-8, lines ended by line feeds only, no byte-order mark.
-    sha256, size_bytes
-        Of the bytes on disk, before anything was unpacked.
+    digest
+        Returns the SHA-256 of the bytes on disk, before anything was unpacked.
+    size_bytes
+        Of the file on disk.
     packing
         ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain.
     """
 
     path: str
     text: bytes
-    sha256: str
+    digest: Callable[[], str]
     size_bytes: int
     packing: str = ""
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file as 64 hexadecimal digits."""
+        return self.digest()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -46,7 +56,7 @@ class RawFile:
 
     path: str
     content: bytes
-    sha256: str
+    digest: Callable[[], str]
     findings: tuple[Finding, ...] = ()
 
 
@@ -92,7 +102,7 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
         msg = "the file is empty; a table of readings is needed"
         raise LogError(msg, path=path)
     findings = _checked_rest(before, after, content, path, partial=partial)
-    return RawFile(path=str(path), content=content, sha256=_digest(content), findings=findings)
+    return RawFile(path=str(path), content=content, digest=_digest(content), findings=findings)
 
 
 def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
@@ -116,15 +126,27 @@ def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
     return LogText(
         path=raw.path,
         text=text,
-        sha256=raw.sha256,
+        digest=raw.digest,
         size_bytes=len(raw.content),
         packing=packing,
         findings=(*raw.findings, *findings),
     )
 
 
-def _digest(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
+def _digest(content: bytes) -> Callable[[], str]:
+    """Return a function that gives the hash, which a second processor works out meanwhile."""
+    if len(content) < _LARGE:
+        digest = hashlib.sha256(content).hexdigest()
+        return lambda: digest
+    running = hashlib.sha256()
+    thread = threading.Thread(target=running.update, args=(content,), daemon=True)
+    thread.start()
+
+    def waited() -> str:
+        thread.join()
+        return running.hexdigest()
+
+    return waited
 
 
 def _checked_rest(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,6 +27,7 @@ from evenbeat.units import duration_text
 if TYPE_CHECKING:
     import pandas as pd
 
+_KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
 _SHOWN_CELLS = 3
 _SHOWN_CANDIDATES = 4
 
@@ -134,23 +136,14 @@ class Inspection(Printed):
         rows = [
             (
                 str(column.position),
-                column.name or "—",
+                _short(column.name, 18) or "—",
                 column.taken_for,
-                _short(column.because, 40),
-                _short(" ".join(column.cells), 30),
+                _short(column.because, 26),
+                _short(" ".join(column.cells), 24),
             )
             for column in self.columns
         ]
         return Table(columns=("column", "name", "taken for", "because", "first cells"), rows=tuple(rows))
-
-    def _notes(self) -> list[str]:
-        notes = [
-            f"Rows {'taken' if rank == 1 else 'not taken'} as {candidate}: {candidate.reason}."
-            for rank, candidate in enumerate(self.candidates[:_SHOWN_CANDIDATES], 1)
-        ]
-        if self.needs:
-            notes.append(f"It needs: {self.needs}.")
-        return notes
 
     def as_text(self) -> str:
         """Return all of it as text: ways to read the rows, columns, rejected lines, findings, needs."""
@@ -237,7 +230,7 @@ def _seen(sheet: Sheet, record: Record | None, needs: str) -> Inspection:
         kind=f"{log.packing} {sheet.kind}".strip(),
         size_bytes=log.size_bytes,
         sha256=log.sha256,
-        candidates=form.candidates,
+        candidates=_different(form.candidates),
         columns=tuple(_column(sheet, index) for index in range(form.columns)),
         rejected=sheet.table.rejected,
         layout=sheet.layout,
@@ -245,6 +238,11 @@ def _seen(sheet: Sheet, record: Record | None, needs: str) -> Inspection:
         needs=needs,
         findings=sheet.findings if record is None else record.findings,
     )
+
+
+def _different(candidates: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
+    """Return the candidates that read differently: without cells, the separator makes no difference."""
+    return tuple({str(candidate): candidate for candidate in reversed(candidates)}.values())[::-1]
 
 
 def _column(sheet: Sheet, index: int) -> ColumnSeen:
@@ -265,7 +263,9 @@ def _taken_for(layout: Layout, index: int, meaning: Meaning) -> tuple[str, str]:
     if index in chosen or (index < len(layout.form.header) and layout.form.header[index] in chosen):
         named = "it was chosen"
     if index == layout.value:
-        return "the clock", named or "the only column of numbers that is left"
+        if meaning.role != "value" and named != "it was chosen":
+            named = ""
+        return "the clock", named or "no other column is left"
     if index == layout.time:
         if layout.time_assumed:
             return "time", "it rises evenly"
@@ -285,10 +285,11 @@ def _cells(log: LogText, form: Form, index: int) -> tuple[str, ...]:
 def _unread(path: str | Path, options: Options, wanted: Candidate | None, needs: str) -> Inspection:
     """Return what can be said of a log that cannot be opened as a table of known columns."""
     log = load_text(path, partial=options.partial)
-    try:
-        log, form = readable_cells(log, wanted)
-    except LogError:
-        form = Form(separator="", decimal=".", columns=0, kinds=())
+    known = next((name for mark, name in _KNOWN.items() if mark in log.text[:4096]), "")
+    form = Form(separator="", decimal=".", columns=0, kinds=())
+    if not known:
+        with contextlib.suppress(LogError):  # what is wrong stands in ``needs``
+            log, form = readable_cells(log, wanted)
     columns = tuple(
         ColumnSeen(
             position=index,
@@ -300,13 +301,14 @@ def _unread(path: str | Path, options: Options, wanted: Candidate | None, needs:
         for index, name in enumerate(form.header or ("",) * form.columns)
     )
     lines = len(first_lines(log.text))
-    kind = f"{log.packing} text of {lines}{'+' if lines >= 1000 else ''} lines".strip()
+    kind = known or f"text of {lines}{'+' if lines >= 1000 else ''} lines"
+    kind = f"{log.packing} {kind}".strip()
     return Inspection(
         path=log.path,
         kind=kind,
         size_bytes=log.size_bytes,
         sha256=log.sha256,
-        candidates=form.candidates,
+        candidates=_different(form.candidates),
         columns=columns,
         rejected=(),
         layout=None,

@@ -46,6 +46,8 @@ class Candidate:
 
     def __str__(self) -> str:
         named = {"\t": "tab", " ": "blanks", ",": "comma", ";": "semicolon", "|": "bar"}
+        if self.columns == 1:
+            return f"one number in each line, decimal {'comma' if self.decimal == ',' else 'point'}"
         how = {"pairs": "name=value pairs", "fixed": "columns of fixed width"}.get(
             self.writing, f"cells separated by {named.get(self.separator, self.separator)}"
         )

@@ -219,7 +219,7 @@ def timed(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Ti
     LogError
         If a time cannot be understood.
     """
-    times = _times(sheet, stated, options)
+    times = row_times(sheet, stated, options)
     if times is None or not options.reject:
         return sheet, times, 0
     kept = rows_in_order(times.seconds)
@@ -229,7 +229,14 @@ def timed(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Ti
     return sheet.kept(kept), replace(times, seconds=times.seconds[kept]), late
 
 
-def _times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:
+def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:
+    """Return when the rows were written, ``None`` where the log has no time.
+
+    Raises
+    ------
+    LogError
+        If a time cannot be understood.
+    """
     layout, table, path = sheet.layout, sheet.table, sheet.log.path
     if layout.time is None:
         return None

@@ -98,7 +98,7 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
             "the layout"
         )
         raise LogError(msg, path=path, line=form.first_line)
-    layout = layout_of(log, form, options, first=lambda index: _probe(log, form, index))
+    layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
     table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
     sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
     _check_readings(sheet)
@@ -154,7 +154,7 @@ def layout_of(
     return replace(layout, stated=asdict(options))
 
 
-def _probe(log: LogText, form: Form, index: int) -> FloatArray | None:
+def probe(log: LogText, form: Form, index: int) -> FloatArray | None:
     """Return the first numbers in a column, ``None`` where some cell is none."""
     cells = first_cells(log, form, index, PROBE_LINES)
     try:

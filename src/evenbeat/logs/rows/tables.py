@@ -79,7 +79,7 @@ def read_columns(log: LogText, form: Form, wanted: Wanted, *, reject: bool = Fal
         If a row cannot be read, naming its line.
     """
     measured = any(form.kinds[i] == "measured" for i in wanted.numbers)
-    parts = None if measured else read_parts(_body(log, form), form, wanted)
+    parts = None if measured else read_parts(log.text, form, wanted, _body_start(log, form))
     columns = _by_line(log, form, wanted, reject=reject) if parts is None else _joined(parts, wanted)
     for index, values in columns.numbers.items():
         finite = np.isfinite(values)
@@ -91,11 +91,12 @@ def read_columns(log: LogText, form: Form, wanted: Wanted, *, reject: bool = Fal
     return columns
 
 
-def _body(log: LogText, form: Form) -> bytes:
+def _body_start(log: LogText, form: Form) -> int:
+    """Return where the first row begins in the text."""
     start = 0
     for _ in range(form.first_line - 1):
         start = log.text.index(b"\n", start) + 1
-    return log.text[start + form.lead_in :]
+    return start + form.lead_in
 
 
 def _joined(parts: Sequence[Part], wanted: Wanted) -> Columns:

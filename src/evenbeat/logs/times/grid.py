@@ -86,7 +86,7 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
         spacing = float((seconds[-1] - seconds[0]) / len(steps))
         _check_stated(spacing, stated_s, path, locate)
         cells = np.arange(len(seconds))
-        interval, measured = _reported_interval(seconds, cells, np.zeros(1), stated_s)
+        interval, measured = _reported_interval(spacing, np.zeros(1), cells, stated_s)
         return Grid(positions=cells, cells=len(cells), interval_s=interval, findings=measured)
     spacing = _typical_spacing(seconds, steps, path, locate)
     _check_order(steps, spacing, path, locate)
@@ -101,7 +101,9 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
         _check_doubles(seconds, cells, residual, spacing, path=path, locate=locate)
         cells, irregular = _spread(cells, residual, path, locate)
     cells -= cells[0]
-    interval, measured = _reported_interval(seconds, cells, residual * spacing, stated_s)
+    places = cells - cells.mean()
+    mean = float(places @ (seconds - seconds.mean())) / float(places @ places)
+    interval, measured = _reported_interval(mean, residual * spacing, cells, stated_s)
     return Grid(
         positions=cells,
         cells=int(cells[-1]) + 1,
@@ -271,12 +273,10 @@ def _too_irregular(spacing: float, residual: FloatArray, path: str, locate: Loca
 
 
 def _reported_interval(
-    seconds: FloatArray, cells: IntArray, jitter: FloatArray, stated_s: float | None
+    mean: float, jitter: FloatArray, cells: IntArray, stated_s: float | None
 ) -> tuple[float, tuple[Finding, ...]]:
     """Return the stated interval, a round one within jitter and clock error, or the measured mean."""
     span = float(cells[-1])
-    places = cells - cells.mean()
-    mean = float(places @ (seconds - seconds.mean())) / float(places @ places)
     reach = max(_SNAP * mean, (4 * float(np.median(np.abs(jitter))) + 1e-9) / span)
     interval = stated_s if stated_s is not None else _round_value(mean, reach)
     if interval is not None and abs(mean - interval) <= reach:

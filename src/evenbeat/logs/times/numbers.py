@@ -112,7 +112,7 @@ def times_from_numbers(
         raise LogError(msg, path=path, line=locate(int(np.argmax(np.isnan(values)))))
     form, scale = _number_form(values, words, unit, path)
     if form == "elapsed":
-        return Times(seconds=(values - values[0]) * scale, start=None, form=form)
+        return Times(seconds=(values - values[0]) * scale, start=None, form=form, scale=scale)
     unit_ns, epoch = {
         "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),

@@ -29,11 +29,14 @@ class Times:
         UTC of the first row, ``None`` for elapsed time.
     form
         How the column writes time.
+    scale
+        Seconds in a unit of a column of elapsed time.
     """
 
     seconds: FloatArray
     start: np.datetime64 | None
     form: TimeForm
+    scale: float = 1.0
     findings: tuple[Finding, ...] = ()
 
 

@@ -1,0 +1,88 @@
+"""The commands ``evenbeat inspect`` and ``evenbeat convert``: what a log is, and a long one as columns."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from evenbeat.command.arguments import BAD_INPUT, DONE
+from evenbeat.command.assess import add_log_options, stated_options
+from evenbeat.errors import OutputError
+
+
+def add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add both commands to the parser."""
+    parser = commands.add_parser(
+        "inspect",
+        help="say what a log is and how it would be read, before any analysis",
+        description=(
+            "Say how the rows of a log could be written, what each column was taken for and why, which lines "
+            "were rejected, and what is assumed. Exit status 2 where the log cannot be read as it stands."
+        ),
+        epilog="example: evenbeat inspect kittiwake.csv.gz --write-layout bench.toml",
+    )
+    parser.set_defaults(run=_inspect)
+    parser.add_argument("log", metavar="LOG", help="the log")
+    add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
+    output = parser.add_argument_group("what is written")
+    output.add_argument("--json", action="store_true", help="print all of it as JSON")
+    output.add_argument("--write-layout", metavar="FILE", help="write the layout for use with --layout")
+    output.add_argument("--force", action="store_true", help="replace an earlier layout file")
+    _add_convert(commands)
+
+
+def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "convert",
+        help="write a long log as Parquet or NumPy columns, in little memory",
+        description="Write a log of text as columns in SI units that open at once; its size does not matter.",
+        epilog="example: evenbeat convert kittiwake.csv.gz kittiwake.npy",
+    )
+    parser.set_defaults(run=_convert)
+    parser.add_argument("log", metavar="LOG", help="table of text, plain, gzip, xz or bzip2")
+    parser.add_argument("to", metavar="FILE", help="new file, .parquet or .npy")
+    add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
+    parser.add_argument("--force", action="store_true", help="replace an earlier file of that name")
+
+
+def _inspect(arguments: argparse.Namespace) -> int:
+    from evenbeat.logs.inspection import inspect_log
+
+    seen = inspect_log(arguments.log, layout=arguments.layout, **stated_options(arguments))
+    if arguments.write_layout and seen.layout is not None:
+        _write(Path(arguments.write_layout), seen.layout.to_toml(), force=arguments.force)
+    print(json.dumps(seen.to_dict(), indent=1, allow_nan=False) if arguments.json else seen.as_text())
+    if seen.readable:
+        return DONE
+    sys.stdout.flush()
+    print(f"evenbeat: {seen.needs}", file=sys.stderr)
+    return BAD_INPUT
+
+
+def _write(path: Path, text: str, *, force: bool) -> None:
+    try:
+        with path.open("w" if force else "x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        msg = f"{path} exists already; give another name, or replace it with --force"
+        raise OutputError(msg) from None
+    except OSError as error:
+        msg = f"{path} cannot be written ({error.strerror})"
+        raise OutputError(msg) from None
+
+
+def _convert(arguments: argparse.Namespace) -> int:
+    from evenbeat.logs.bulk.convert import convert_log
+
+    written = convert_log(
+        arguments.log,
+        arguments.to,
+        overwrite=arguments.force,
+        progress=sys.stderr.isatty(),
+        layout=arguments.layout,
+        **stated_options(arguments),
+    )
+    print(written)
+    return DONE

@@ -1,0 +1,346 @@
+"""A long log of text → Parquet or NumPy columns in SI, block by block, in bounded memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenbeat.errors import InputError, LogError, OutputError
+from evenbeat.findings import Finding
+from evenbeat.logs.bulk.blocks import blocks_of
+from evenbeat.logs.bulk.writers import Replacing, Writer
+from evenbeat.logs.files import LogText
+from evenbeat.logs.form.rewriting import readable_cells
+from evenbeat.logs.layout import Candidate, Layout, Statements
+from evenbeat.logs.layout_file import chosen_layout
+from evenbeat.logs.options import Options
+from evenbeat.logs.reader import converted_readings, row_times, stated_quantity
+from evenbeat.logs.remarks import form_findings
+from evenbeat.logs.rows.parts import Wanted
+from evenbeat.logs.rows.tables import Columns, read_columns
+from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
+from evenbeat.printing import Printed, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_BLOCK_BYTES = 1 << 25
+_HEAD_LINES = 2000
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class ConvertedLog(Printed):
+    """What :func:`evenbeat.convert_log` wrote.
+
+    Attributes
+    ----------
+    rows
+        Number of rows written.
+    columns
+        Names of the columns, units in them; ``unix_ns`` (``utc`` in Parquet) or ``elapsed_s`` is the time.
+    source_sha256
+        SHA-256 of the file that was read.
+    nominal_frequency_hz
+        Used to turn readings into fractional frequency.
+    """
+
+    path: str
+    rows: int
+    columns: tuple[str, ...]
+    source_path: str
+    source_sha256: str
+    source_bytes: int
+    nominal_frequency_hz: float | None
+    findings: tuple[Finding, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row for each column written."""
+        import pandas as pd
+
+        return pd.DataFrame({"column": list(self.columns), "rows": self.rows})
+
+    def to_dict(self) -> dict[str, object]:
+        """Return everything as plain values, ready for JSON."""
+        plain = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "findings"}
+        return {
+            **plain,
+            "columns": list(self.columns),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return f"{self.rows} rows of {Path(self.source_path).name} written to {Path(self.path).name}"
+
+    def _table(self) -> Table:
+        return Table(columns=("column",), rows=tuple((name,) for name in self.columns))
+
+
+def convert_log(
+    path: str | Path,
+    to: str | Path,
+    *,
+    overwrite: bool = False,
+    progress: bool = False,
+    block_bytes: int = _BLOCK_BYTES,
+    layout: str | Path | Layout | None = None,
+    **options: Any,
+) -> ConvertedLog:
+    """Write a log of text as columns in SI that open at once, in memory bounded by the size of a block.
+
+    Parameters
+    ----------
+    path
+        A table of text, plain, gzip, xz or bzip2.
+    to
+        Name of the new file: ``.parquet`` (needs pyarrow; carries nominal frequency, gate and reference)
+        or ``.npy`` (numbers only, memory-mapped by :func:`evenbeat.read_log`).
+    overwrite
+        Replace an earlier file of that name.
+    progress
+        Show a bar on the terminal or in the notebook.
+    block_bytes
+        Text that is held at a time.
+    layout, **options
+        As for :func:`evenbeat.read_log`; what nothing states is told from the first lines.
+
+    Returns
+    -------
+    ConvertedLog
+        Rows, columns and findings; the rows are those of the log, not yet on a grid.
+
+    Raises
+    ------
+    LogError
+        If the log cannot be read without a guess; nothing is left behind then.
+    OutputError
+        If the new file exists or cannot be written.
+    """
+    unknown = sorted(set(options) - {f.name for f in fields(Options)})
+    if unknown:
+        msg = f"{unknown[0]!r} is no option of a log"
+        raise InputError(msg)
+    wanted, chosen = chosen_layout(layout, Options(**options))
+    source = Path(path)
+    if not source.is_file():
+        msg = "there is no such file"
+        raise LogError(msg, path=path)
+    with Replacing(to, overwrite=overwrite) as place, _Bar(source, shown=progress) as bar:
+        work = _Work(source, place, chosen, wanted)
+        try:
+            for block in blocks_of(source, block_bytes, bar.seen, work.done):
+                work.take(block)
+        except OSError as error:
+            if isinstance(error, OutputError):
+                raise
+            msg = f"{to} cannot be written ({error.strerror or error})"
+            raise OutputError(msg) from None
+        return work.result()
+
+
+class _Bar:
+    """A bar of the bytes read, or none."""
+
+    def __init__(self, source: Path, *, shown: bool) -> None:
+        self._bar: Any = None
+        if shown:
+            from tqdm.auto import tqdm
+
+            self._bar = tqdm(total=source.stat().st_size, unit="B", unit_scale=True, desc=source.name)
+
+    def seen(self, count: int) -> None:
+        """Move the bar."""
+        if self._bar is not None:
+            self._bar.update(count)
+
+    def __enter__(self) -> _Bar:
+        return self
+
+    def __exit__(self, *_exception: object) -> None:
+        if self._bar is not None:
+            self._bar.close()
+
+
+class _Work:
+    """Reads blocks by what the first one showed, and writes them."""
+
+    def __init__(self, source: Path, place: Replacing, options: Options, wanted: Candidate | None) -> None:
+        self.source, self.place, self.options, self.candidate = source, place, options, wanted
+        self.sha256, self.size = "", 0
+        self.rows, self.lines, self.missing = 0, 0, 0
+        self.plan: _Plan | None = None
+        self.writer: Writer | None = None
+        self.columns: tuple[str, ...] = ()
+        self.findings: dict[str, Finding] = {}
+        self.rejected: list[Any] = []
+
+    def done(self, sha256: str, size: int) -> None:
+        """Take the hash and size of what was read."""
+        self.sha256, self.size = sha256, size
+
+    def take(self, block: bytes) -> None:
+        """Read a block and write its rows."""
+        if not block.strip():
+            self.lines += block.count(b"\n")
+            return
+        log = _log(self.source, block)
+        if self.plan is None:
+            self.plan = _plan(log, self.options, self.candidate)
+            self.writer = self.place.open(self.plan.said())
+        else:
+            form = replace(self.plan.layout.form, first_line=1, lead_in=0, header_line=None)
+            self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
+        sheet = self._sheet(log, self.plan)
+        if sheet.table.rows:
+            columns = self.plan.columns_of(sheet, self.rows)
+            self.columns = tuple(columns)
+            if self.writer is not None:
+                self.writer.write(columns)
+            self.rows += sheet.table.rows
+            self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[self.plan.layout.value])))
+        self.lines += block.count(b"\n")
+
+    def _sheet(self, log: LogText, plan: _Plan) -> Sheet:
+        try:
+            table = read_columns(log, plan.layout.form, plan.wanted, reject=self.options.reject)
+        except LogError as error:
+            raise self._moved(error) from None
+        moved = tuple(replace(r, line=r.line + self.lines) for r in table.rejected)
+        self.rejected.extend(moved[: 1000 - len(self.rejected)])
+        return Sheet(log=log, layout=plan.layout, table=table)
+
+    def _moved(self, error: LogError) -> LogError:
+        """Return the error with the line counted from the beginning of the file."""
+        if error.line is None or not self.lines:
+            return error
+        sentence = str(error).partition(f"line {error.line}: ")[2]
+        return LogError(sentence, path=self.source, line=error.line + self.lines)
+
+    def result(self) -> ConvertedLog:
+        """Return what was written."""
+        if self.plan is None or not self.rows:
+            msg = "the file holds no row of readings"
+            raise LogError(msg, path=self.source)
+        layout = self.plan.layout
+        read = (layout.value, *(covariate.index for covariate in layout.covariates))
+        column = np.repeat([0.0, np.nan], [1, self.missing])  # as many missing as there were in the blocks
+        table = Columns(
+            rows=self.rows,
+            numbers=dict.fromkeys(read, column),
+            texts={},
+            cell_units={},
+            rejected=tuple(self.rejected),
+        )
+        return ConvertedLog(
+            path=str(self.place.to),
+            rows=self.rows,
+            columns=self.columns,
+            source_path=str(self.source),
+            source_sha256=self.sha256,
+            source_bytes=self.size,
+            nominal_frequency_hz=self.plan.stated.nominal_frequency_hz,
+            findings=(*form_findings(layout, table), *self.plan.findings),
+        )
+
+
+def _log(source: Path, block: bytes) -> LogText:
+    return LogText(path=str(source), text=block, digest=lambda: "", size_bytes=len(block))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Plan:
+    """What the first block showed and all others follow."""
+
+    layout: Layout
+    wanted: Wanted
+    quantity: str
+    unit: str
+    stated: Statements
+    options: Options
+    kind: str
+    elapsed_first: Any
+    findings: tuple[Finding, ...]
+
+    def columns_of(self, sheet: Sheet, row: int) -> dict[str, Any]:
+        """Return the columns of a block: time, clock, covariates."""
+        converted = converted_readings(sheet, self.quantity, self.unit, self.stated)
+        name = "time_error_s" if converted.kind == "phase" else "fractional_frequency"
+        samples = converted.values  # noqa: PD011
+        columns = {**self._time_of(sheet, row), name: samples}
+        for covariate in self.layout.covariates:
+            column = sheet.table.numbers[covariate.index]
+            columns[covariate.name] = column * covariate.scale + covariate.offset
+        return columns
+
+    def _time_of(self, sheet: Sheet, row: int) -> dict[str, Any]:
+        """Return Unix nanoseconds, seconds since the first row, or nothing where no time is stated."""
+        times = row_times(sheet, self.stated, self.options)
+        if times is None:
+            interval = self.stated.interval_s
+            return {} if interval is None else {"elapsed_s": (row + np.arange(sheet.table.rows)) * interval}
+        if times.start is not None:
+            first = int(times.start.astype("datetime64[ns]").astype(np.int64))
+            return {"unix_ns": first + np.rint(times.seconds * 1e9).astype(np.int64)}
+        return {"elapsed_s": times.seconds + (self._elapsed(sheet) - self.elapsed_first) * times.scale}
+
+    def _elapsed(self, sheet: Sheet) -> float:
+        return float(sheet.table.numbers[self.layout.time or 0][0])
+
+    def said(self) -> dict[str, str]:
+        """Return what the new file should state about itself, as comment lines would."""
+        stated = self.stated
+        said = {"quantity": self.kind, "unit": "s" if self.kind == "phase" else "1"}
+        if stated.nominal_frequency_hz is not None:
+            said["nominal frequency"] = f"{stated.nominal_frequency_hz!r} Hz"
+        for key, value in (("interval", stated.interval_s), ("gate", stated.gate_s)):
+            if value is not None:
+                said[key] = f"{value!r} s"
+        if stated.reference:
+            said["reference"] = stated.reference
+        if stated.counter_weighting is not None:
+            said["counter weighting"] = stated.counter_weighting
+        return said
+
+
+def _plan(log: LogText, options: Options, candidate: Candidate | None) -> _Plan:
+    """Return what the first block shows.
+
+    Raises
+    ------
+    LogError
+        If what the readings are cannot be told, or the log is of a kind that is not read in blocks.
+    """
+    rewritten, form = readable_cells(log, candidate)
+    if rewritten is not log:
+        msg = (
+            "name=value pairs and columns of fixed width are not converted in blocks; read them with read_log"
+        )
+        raise LogError(msg, path=log.path, line=form.first_line)
+    layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
+    wanted = wanted_columns(log, layout)
+    stated = options.with_statements(layout.statements)
+    table = read_columns(log, form, wanted, reject=options.reject)
+    sheet = Sheet(log=log, layout=layout, table=table)
+    quantity, unit = stated_quantity(sheet, options)
+    if quantity == "count":
+        msg = "a running total of cycles is not converted in blocks; read it with read_log"
+        raise LogError(msg, path=log.path, line=form.first_line)
+    converted = converted_readings(sheet, quantity, unit, stated)
+    times = row_times(sheet, stated, options)
+    if times is not None and times.form == "time_of_day":
+        msg = "times of day without a date are not converted in blocks; read the log with read_log"
+        raise LogError(msg, path=log.path, line=form.first_line)
+    elapsed = times is not None and times.start is None
+    return _Plan(
+        layout=layout,
+        wanted=wanted,
+        quantity=converted.quantity,
+        unit=converted.unit,
+        stated=replace(stated, nominal_frequency_hz=converted.nominal_frequency_hz),
+        options=options,
+        kind="phase" if converted.kind == "phase" else "fractional_frequency",
+        elapsed_first=float(table.numbers[layout.time][0]) if elapsed and layout.time is not None else 0.0,
+        findings=(*converted.findings, *(() if times is None else times.findings)),
+    )
