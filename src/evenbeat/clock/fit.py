@@ -14,9 +14,13 @@ from evenbeat.clock.calibration_points import Calibrations, calibration_points
 from evenbeat.clock.design import Trend, trend_of
 from evenbeat.clock.environment import Influence, chosen_influences
 from evenbeat.clock.environment_findings import environment_findings
+from evenbeat.clock.fused_model import fused_model
+from evenbeat.clock.fused_model import fused_model
+from evenbeat.clock.innovations import innovation_findings
+from evenbeat.clock.innovations import innovation_findings
+from evenbeat.clock.innovations import innovation_findings
 from evenbeat.clock.lag import fine_view
 from evenbeat.clock.lag_spread import spread_over_lags
-from evenbeat.clock.fused_model import fused_model
 from evenbeat.clock.laws import LawWeight, by_law, curvature_shares, law_findings, variants_of, weigh_laws
 from evenbeat.clock.likelihood import NoiseGrid, NoisePrior, fit_on_grid, noise_grid
 from evenbeat.clock.model import ClockModel
@@ -111,7 +115,12 @@ def fit_clock(
         raise InputError(msg)
     duration = record.duration_s
     spans = blocks.spans.scaled(1 / duration)
-    grid = noise_grid(spans, blocks.length_s / duration, with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW)
+    grid = noise_grid(
+        spans,
+        blocks.length_s / duration,
+        with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW,
+        gating=None if blocks.gating is None else blocks.gating.scaled(1 / duration),
+    )
     fine = fine_view(record, influences)
     trend = trend_of(
         record,
@@ -245,7 +254,13 @@ def _components(
 
 
 def _findings(model: ClockModel) -> tuple[Finding, ...]:
+    y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
+    y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
+    y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
     findings = law_findings(model.laws)
+    findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
+    findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
+    findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "

@@ -19,7 +19,7 @@ from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM
 from evenbeat.clock.laws import LawWeight, best, by_law
-from evenbeat.clock.likelihood import Contrasts, NoiseGrid
+from evenbeat.clock.likelihood import Contrasts, GridFit, NoiseGrid
 from evenbeat.clock.prediction import Variant
 from evenbeat.quantities import FloatArray, StudentMixture
 
@@ -40,7 +40,7 @@ def with_forecast_scores(
         Block averages of shape (n,) in the unit ``scale``.
     """
     groups = by_law(variants)
-    covariance = _most_likely_covariance(grid, variants)
+    covariance = most_likely_covariance(grid, variants)
     with threadpool_limits(limits=1, user_api="blas"):
         scored = [_scored(_Origin.at(origin, grid, y, covariance), groups) for origin in ORIGINS]
     scored = [each for each in scored if each]
@@ -55,12 +55,17 @@ def with_forecast_scores(
     )
 
 
-def _most_likely_covariance(grid: NoiseGrid, variants: Sequence[Variant]) -> FloatArray:
+def most_likely_point(fit: GridFit) -> tuple[int, int]:
+    """Return node and random-walk ratio at which a design fits best."""
+    node, walk = np.unravel_index(int(np.argmax(fit.log_likelihood)), fit.log_likelihood.shape)
+    return int(node), int(walk)
+
+
+def most_likely_covariance(grid: NoiseGrid, variants: Sequence[Variant]) -> FloatArray:
     """Return the generalized covariance of the blocks, over σ², at the noise ratios that fit best."""
-    fit = max((variant.fit for variant in variants), key=best)
-    position = np.unravel_index(int(np.argmax(fit.log_likelihood)), fit.log_likelihood.shape)
-    node = grid.nodes[int(position[0])]
-    walk = grid.ratios.random_walk_fm[int(position[1])]
+    position = most_likely_point(max((variant.fit for variant in variants), key=best))
+    node = grid.nodes[position[0]]
+    walk = grid.ratios.random_walk_fm[position[1]]
     total = grid.covariances[WHITE_FM] + node.flicker_fm * grid.covariances[FLICKER_FM]
     total = total + walk * grid.covariances[RANDOM_WALK_FM]
     return total + node.white_pm * grid.covariances[WHITE_PM] if node.white_pm > 0 else total
