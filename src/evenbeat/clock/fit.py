@@ -115,12 +115,7 @@ def fit_clock(
         raise InputError(msg)
     duration = record.duration_s
     spans = blocks.spans.scaled(1 / duration)
-    grid = noise_grid(
-        spans,
-        blocks.length_s / duration,
-        with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW,
-        gating=None if blocks.gating is None else blocks.gating.scaled(1 / duration),
-    )
+    grid = noise_grid(spans, blocks.length_s / duration, with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW)
     fine = fine_view(record, influences)
     trend = trend_of(
         record,
