@@ -5,13 +5,16 @@ import math
 import numpy as np
 import pytest
 
+from evenbeat.clock import covariance as room
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     MODELLED,
     RANDOM_WALK_FM,
     WHITE_FM,
     WHITE_PM,
+    Gating,
     Spans,
+    block_covariance,
     mean_frequency_covariance,
     mean_frequency_variance,
     unit_level,
@@ -92,10 +95,15 @@ def test_drift_uncertainty_reaches_its_closed_form(exponent: int, published: flo
 
 @pytest.mark.parametrize(
     ("exponent", "published"),
-    [(WHITE_FM, 1.0), (FLICKER_FM, 1 / math.sqrt(math.log(2))), (RANDOM_WALK_FM, 1.0)],
+    [
+        (WHITE_PM, 1 / math.sqrt(3)),
+        (WHITE_FM, 1.0),
+        (FLICKER_FM, 1 / math.sqrt(math.log(2))),
+        (RANDOM_WALK_FM, 1.0),
+    ],
 )
 def test_best_prediction_has_the_optimum_multiple(exponent: int, published: float) -> None:
-    """Rms time error over τσ_y(τ) from a long past: 1, 1.2011, 1 (NIST TN 1337, time prediction)."""
+    """Rms time error over τσ_y(τ) from a long past: 1/√3, 1, 1.2011, 1 (NIST TN 1337)."""
     edges = -np.concatenate([np.geomspace(1e5, 1e-3, 700), [0.0]])  # ever finer up to the present
     past = Spans(start=edges[:-1], stop=edges[1:])
     ahead = Spans(start=np.array([0.0]), stop=np.array([1.0]))
@@ -116,3 +124,50 @@ def test_contrasts_are_orthonormal_and_blind_to_a_constant() -> None:
     matrix = contrasts.of(np.eye(7))
     assert matrix @ np.ones(7) == pytest.approx(np.zeros(6), abs=1e-14)
     assert matrix @ matrix.T == pytest.approx(np.eye(6), abs=1e-14)
+
+
+GATING = Gating(interval=1.0, gate=0.3)
+
+
+def _gated_blocks(readings: int, count: int) -> Spans:
+    start = np.arange(count) * float(readings)
+    return Spans(start=start, stop=start + (readings - 1) * GATING.interval + GATING.gate)
+
+
+def test_blocks_of_gated_white_fm_keep_the_variance_of_the_measured_time() -> None:
+    """Means of m gates g of white FM have variance h₀/2gm and no covariance (by hand)."""
+    matrix = block_covariance(WHITE_FM, _gated_blocks(20, 6), GATING)
+    contrasts = Contrasts(6)
+    assert contrasts.of_covariance(matrix) == pytest.approx(np.eye(5) / (2 * 0.3 * 20), abs=1e-12)
+
+
+def test_blocks_of_gated_random_walk_agree_with_the_wiener_process() -> None:
+    """The walk has covariance q min(s, t): earlier middle of two gates, start + g/3 within one (by hand)."""
+    blocks, readings = 5, 4
+    start = np.arange(blocks * readings) * GATING.interval
+    wiener = np.minimum.outer(start, start) + 0.5 * GATING.gate
+    wiener[np.diag_indices(len(start))] = start + GATING.gate / 3
+    means = np.kron(np.eye(blocks), np.full(readings, 1 / readings))
+    contrasts = Contrasts(blocks)
+    known = contrasts.of_covariance(2 * math.pi**2 * means @ wiener @ means.T)  # q₂ = 2π²h₋₂
+    ours = block_covariance(RANDOM_WALK_FM, _gated_blocks(readings, blocks), GATING)
+    assert contrasts.of_covariance(ours) == pytest.approx(known, rel=1e-9)
+
+
+@pytest.mark.parametrize("exponent", MODELLED)
+def test_many_gates_in_a_block_need_no_sum_over_all_of_them(
+    exponent: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Dead time put on the diagonal agrees with the sum over every pair of gates."""
+    spans, contrasts = _gated_blocks(100, 8), Contrasts(8)
+    exact = contrasts.of_covariance(block_covariance(exponent, spans, GATING))
+    monkeypatch.setattr(room, "MOST_READINGS", 10)
+    short = contrasts.of_covariance(block_covariance(exponent, spans, GATING))
+    assert short == pytest.approx(exact, abs=1e-3 * float(np.diag(exact).max()))
+
+
+def test_one_gate_in_a_block_is_a_mean_frequency() -> None:
+    """A short gate once a day: nothing but the covariance of its span."""
+    spans = _gated_blocks(1, 7)
+    plain = mean_frequency_covariance(FLICKER_FM, spans, spans)
+    assert block_covariance(FLICKER_FM, spans, GATING) == pytest.approx(plain, rel=1e-12)

@@ -216,3 +216,16 @@ def test_model_prints_within_a_page_and_tabulates(model: ClockModel) -> None:
     assert "least squares would say" in str(model)
     assert json.loads(json.dumps(model.to_dict(), allow_nan=False))["blocks"] == len(model.blocks)
     assert len(model.to_frame()) == len(model.blocks)
+
+
+def test_dead_time_is_not_taken_for_noise() -> None:
+    """White FM measured for 1 s in every 10 s keeps its level; without the gate it would be ten times it."""
+    level = 1e-22
+    found = []
+    for seed in range(8):
+        fine = simulate_clock(60_000, interval_s=1.0, levels=NoiseLevels(white_fm=level), seed=seed)
+        gated = Record.from_frequency(fine.values[::10], interval_s=10.0, gate_s=1.0)
+        found.append(fit_clock(gated, aging="none", most_blocks=60).noise.white_fm)
+    assert np.median(found) == pytest.approx(level, rel=0.15)
+    ignored = fit_clock(replace(gated, gate_s=None), aging="none", most_blocks=60)
+    assert ignored.noise.white_fm == pytest.approx(10 * level, rel=0.5)

@@ -5,10 +5,13 @@ import math
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from statsmodels.tsa.statespace.initialization import Initialization
+from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, Spans
-from evenbeat.clock.likelihood import NoiseGrid, fit_on_grid, noise_grid
+from evenbeat.clock.likelihood import NoiseGrid, Ratios, fit_on_grid, noise_grid
 from evenbeat.errors import InputError
+from evenbeat.powerlaw import NoiseLevels, simulate_clock
 
 COUNT = 40
 
@@ -79,7 +82,7 @@ def test_agrees_with_generalized_least_squares_of_statsmodels() -> None:
     y = np.cumsum(np.random.default_rng(1).standard_normal(n))
     design = grid.spans.middle[:, np.newaxis]
     fit = fit_on_grid(grid, y, design)
-    node, walk = 0, 10  # flicker FM at a millionth of white FM
+    node, walk = 1, 10
     positive = _covariance(grid, node, walk) + 1e3  # any constant: it is part of the design
     known = sm.GLS(y, sm.add_constant(design), sigma=positive).fit()
     assert fit.coefficients[node, walk, 0] == pytest.approx(known.params[1], rel=1e-6)
@@ -89,16 +92,87 @@ def test_agrees_with_generalized_least_squares_of_statsmodels() -> None:
 
 
 def test_priors_are_normalised_and_ordered(grid: NoiseGrid) -> None:
-    """The cautious prior gives hidden noise least weight in the corner where nothing can be seen."""
-    corner = {}
+    """The more cautious, the more weight on flicker-free clocks with a walk that can just not be seen."""
+    strength = np.array(grid.ratios.random_walk_fm) * COUNT**2
+    absent = np.array([node.flicker_fm == 0 for node in grid.nodes])
+    weakest, without = [], []
     for name in ("uniform", "balanced", "cautious"):
-        log_prior = grid.log_prior(name)
-        assert np.exp(log_prior).sum() == pytest.approx(1.0)
-        corner[name] = log_prior[0, 0]
-    assert corner["cautious"] < corner["balanced"] < corner["uniform"]
+        weight = np.exp(grid.log_prior(name))
+        assert weight.sum() == pytest.approx(1.0)
+        weakest.append(strength[weight.sum(axis=0) > 0].min())
+        without.append(weight[absent].sum())
+    assert weakest == pytest.approx([0.1, 10**-0.5, 10**0.5])
+    assert without == pytest.approx([1 / 2, 2 / 3, 0.9])
+
+
+def _diffuse_likelihood(y: np.ndarray, middle: np.ndarray, level: float, ratio: float) -> float:
+    """Return the exact diffuse log likelihood of white FM, random-walk FM and drift, by statsmodels.
+
+    A mean over a unit interval is the walk at its start plus u, with Var u = q/3, Cov(u, step) = q/2 and
+    Var step = q; random-walk FM of Allan variance r has q = 3r, and white FM of one has variance one.
+    """
+    filtered = KalmanFilter(k_endog=1, k_states=4, k_posdef=2)
+    filtered.bind(y[:, np.newaxis])
+    one = np.ones_like(middle)
+    filtered["design"] = np.array([one, one, 0 * one, middle])[np.newaxis]
+    transition = np.zeros((4, 4))
+    transition[0, [0, 2]] = 1.0
+    transition[3, 3] = 1.0
+    filtered["transition"] = transition
+    filtered["selection"] = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0], [0.0, 0.0]])
+    q = 3 * ratio * level
+    step = q * np.array([[1 / 3, 1 / 2], [1 / 2, 1.0]])
+    filtered["state_cov"] = step
+    filtered["obs_cov"] = np.array([[level]])
+    start = Initialization(4)
+    start.set(0, "diffuse")
+    start.set((1, 3), "known", constant=np.zeros(2), stationary_cov=step)
+    start.set(3, "diffuse")
+    filtered.initialize(start)
+    return float(filtered.loglike())
+
+
+def test_likelihood_differences_are_those_of_a_state_space_model() -> None:
+    """White and random-walk FM with drift: statsmodels' exact diffuse Kalman filter, to 1e-6."""
+    n = 60
+    edges = np.arange(n + 1) / n
+    walks = (1e-3, 0.01, 0.1, 1.0, 30.0)
+    ratios = Ratios(white_pm=(0.0,), flicker_fm=(0.0,), random_walk_fm=walks)
+    spans = Spans(start=edges[:-1].copy(), stop=edges[1:].copy())
+    grid = noise_grid(spans, 1 / n, with_white_pm=False, ratios=ratios)
+    generator = np.random.default_rng(4)
+    y = generator.standard_normal(n) + 0.3 * np.cumsum(generator.standard_normal(n))
+    fit = fit_on_grid(grid, y, spans.middle[:, np.newaxis])
+    freedom = fit.degrees_of_freedom
+    ours, theirs = [], []
+    for k, ratio in enumerate(walks):
+        rss = fit.level[0, k] * freedom
+        shape = fit.log_restricted[0, k] + 0.5 * freedom * math.log(rss)
+        for level in (0.5, 1.0, 2.0):
+            ours.append(shape - 0.5 * (freedom * math.log(level) + rss / level))
+            theirs.append(_diffuse_likelihood(y, spans.middle, level, ratio))
+    assert np.diff(ours) == pytest.approx(np.diff(theirs), rel=1e-6, abs=1e-6)
 
 
 def test_unknown_prior_is_refused(grid: NoiseGrid) -> None:
     """The sentence lists what is accepted."""
     with pytest.raises(InputError, match="'uniform', 'balanced', 'cautious'"):
         grid.log_prior("flat")  # type: ignore[arg-type]
+
+
+def test_simulated_levels_are_recovered_without_bias() -> None:
+    """White FM with a walk of a tenth of its Allan variance: the peak over 150 clocks, drift fitted along."""
+    n, ratio = 150, 0.1
+    edges = np.arange(n + 1) / n
+    walks = tuple(float(ratio * 10**d) for d in np.arange(-1.5, 1.5, 0.05))
+    ratios = Ratios(white_pm=(0.0,), flicker_fm=(0.0,), random_walk_fm=walks)
+    spans = Spans(start=edges[:-1].copy(), stop=edges[1:].copy())
+    grid = noise_grid(spans, 1 / n, with_white_pm=False, ratios=ratios)
+    levels = NoiseLevels(white_fm=2.0, random_walk_fm=ratio * 3 / (2 * math.pi**2))
+    found = []
+    for seed in range(150):
+        y = simulate_clock(n, interval_s=1.0, levels=levels, seed=seed).values
+        fit = fit_on_grid(grid, y, spans.middle[:, np.newaxis])
+        best = int(np.argmax(fit.log_restricted[0]))
+        found.append((fit.level[0, best], walks[best] * fit.level[0, best]))
+    assert np.mean(found, axis=0) == pytest.approx([1.0, ratio], rel=0.06)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.clock.covariance import Spans
+from evenbeat.clock.covariance import Gating, Spans
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
@@ -40,6 +40,8 @@ class Blocks:
         Length of a regular block.
     factor
         Samples in a regular block.
+    gating
+        Interval and gate in seconds where readings have dead time between them.
     """
 
     spans: Spans
@@ -48,6 +50,7 @@ class Blocks:
     length_s: float
     factor: int
     findings: tuple[Finding, ...]
+    gating: Gating | None = None
 
     def __len__(self) -> int:
         return len(self.frequency)
@@ -94,12 +97,15 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
     means = {name: _sums(np.where(present, c, 0.0), first, last) / count for name, c in columns.items()}
     middle = float(np.nanmean(values))
     frequency = middle + _sums(np.where(present, values - middle, 0.0), first, last) / count
+    gating = _gating(record)
+    dead_time = 0.0 if gating is None else gating.interval - gating.gate
     return Blocks(
-        spans=Spans(start=first * record.interval_s, stop=last * record.interval_s),
+        spans=Spans(start=first * record.interval_s, stop=last * record.interval_s - dead_time),
         frequency=frequency,
         covariates=means,
         length_s=factor * record.interval_s,
         factor=factor,
+        gating=gating,
         findings=_findings(lost, short, covariates),
     )
 
@@ -115,6 +121,13 @@ def frequencies(record: Record) -> FloatArray:
 def between_samples(record: Record, column: FloatArray) -> FloatArray:
     """Return a covariate where the mean frequencies are: between the samples of a record of phase."""
     return column if record.kind == "frequency" else 0.5 * (column[1:] + column[:-1])
+
+
+def _gating(record: Record) -> Gating | None:
+    """Return interval and gate where time between the gates goes unmeasured."""
+    if record.kind == "phase" or record.gate_s is None or record.gate_s > record.interval_s * (1 - 1e-9):
+        return None
+    return Gating(interval=record.interval_s, gate=record.gate_s)
 
 
 def _edges(samples: int, factor: int) -> list[int]:
