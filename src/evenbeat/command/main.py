@@ -12,6 +12,7 @@ from evenbeat import __version__
 from evenbeat.command.arguments import BAD_INPUT, DONE, INTERRUPTED
 from evenbeat.command.assess import add_assess
 from evenbeat.command.collect import add_collect
+from evenbeat.command.inspect import add_inspect
 from evenbeat.command.readings import add_readings
 from evenbeat.errors import EvenbeatError
 
@@ -54,6 +55,6 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for add in (add_assess, add_readings, add_collect):
+    for add in (add_assess, add_inspect, add_readings, add_collect):
         add(commands)
     return parser
