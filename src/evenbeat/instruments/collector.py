@@ -136,7 +136,8 @@ class Collector:
         missed = math.ceil(late / self._interval_s) if late > 0 else 0
         if missed and not self._progress.skipped:
             self._remark(
-                f"an answer took longer than the interval of {self._interval_s:g} s; queries are skipped"
+                f"an answer took longer than the interval of {self._interval_s:g} s; queries are skipped, "
+                "choose a longer one"
             )
         self._progress.skipped += missed
         return due + (1 + missed) * self._interval_s

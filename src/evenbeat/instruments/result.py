@@ -85,7 +85,7 @@ def run_findings(p: Progress) -> tuple[Finding, ...]:
         (
             "QUERIES_SKIPPED",
             p.skipped,
-            "queries were skipped because an answer took longer than the interval",
+            "queries were skipped because an answer took longer than the interval; choose a longer one",
         ),
         ("RECONNECTIONS", p.reconnections, "times the link was lost and found again; the log tells when"),
         ("CLOCK_STEPS", p.clock_steps, "times the computer's clock was stepped; the log tells when"),
