@@ -44,6 +44,25 @@ def test_progress_counts_averaging_times(points: int) -> None:
     assert curve.deviation.tolist() == silent.deviation.tolist()
 
 
+@pytest.mark.parametrize("statistic", ["total", "modified_total", "hadamard_total", "theo1", "theo1_hybrid"])
+@pytest.mark.parametrize("points", [300, 5000])
+def test_progress_of_the_total_family(statistic: str, points: int) -> None:
+    """The total family, Théo1 and the hybrid tell of every averaging time as well, and change nothing."""
+    record = eb.Record.from_phase(np.random.default_rng(1).standard_normal(points), interval_s=1.0)
+    told: list[tuple[int, int]] = []
+
+    curve = eb.stability(
+        record,
+        statistic,
+        averaging="doublings",
+        progress=lambda done, count: told.append((done, count)),
+    )
+
+    assert told == [(done, len(curve)) for done in range(1, len(curve) + 1)]
+    silent = eb.stability(record, statistic, averaging="doublings")
+    assert curve.deviation.tolist() == silent.deviation.tolist()
+
+
 def test_progress_may_stop_the_work() -> None:
     """An error raised by the progress hook ends the computation and reaches the caller."""
     record = eb.Record.from_phase(np.random.default_rng(1).standard_normal(300_000), interval_s=1.0)

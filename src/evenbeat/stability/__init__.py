@@ -19,6 +19,7 @@
     estimators.py   the table of statistics, and stability()
     remarks.py      the findings of a curve
     curve.py        StabilityCurve
+    extremes.py     the largest peak-to-peak value in any window, in little memory
     time_error.py   time_interval_error() and TimeErrorCurve
     spectrum.py     spectrum() and Spectrum: S_y, S_x, L
     dead_time.py    corrected_for_dead_time(), and the bias functions B2 and B3

@@ -190,8 +190,8 @@ def stability(
         in. Without effect on the others. For ``theo1_hybrid`` ``published`` is the ratio measured where both
         parts exist; its intervals are then too short.
     progress
-        Called after each averaging time with how many are done and how many there are; the total family
-        and Théo1 do not call it.
+        Called after each averaging time with how many are done and how many there are; of averaging times
+        worked on together so many count as done as is their share of the work.
 
     Returns
     -------
@@ -223,9 +223,13 @@ def stability(
     """
     check_bias(bias)
     if statistic == HYBRID:
-        return hybrid_curve(record, averaging, minimum_coverage=minimum_coverage, bias=bias)
+        return hybrid_curve(
+            record, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+        )
     if statistic in EXTENDED:
-        return extended_curve(record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias)
+        return extended_curve(
+            record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+        )
     kind = _known(statistic)
     samples = samples_of(record, minimum_coverage)
     largest = kind.largest_factor(samples.points)

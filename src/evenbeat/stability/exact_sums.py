@@ -8,6 +8,7 @@ of a quantum, coarse enough for all their running sums to be exact, and a remain
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,7 +53,7 @@ def remove_line(phase: FloatArray, ramp: FloatArray, line: FloatArray) -> None:
     phase -= line
 
 
-def exact_sums(values: FloatArray, rows: list[FloatArray]) -> ExactSums:
+def exact_sums(values: FloatArray, rows: Sequence[FloatArray]) -> ExactSums:
     """Return the running sums in the first two of five buffers, each longer than the values."""
     coarse, rest, rounded, remainder, spare = rows
     count, largest = len(values), largest_of(values)

@@ -56,9 +56,14 @@ class PhasePoints:
     def of(cls, phase_s: FloatArray) -> Self:
         """Return the points after one look for gaps and for the largest."""
         plain = np.asarray(phase_s)
-        largest = max(np.fmax.reduce(np.abs(block)) for block in blocks(plain))
-        rounding = 0.0 if np.isnan(largest) else float(np.spacing(largest))
-        return cls(phase_s=plain, has_gaps=_has_nan(plain), rounding_s=rounding, mapping=mapping_of(plain))
+        largest, has_gaps = 0.0, False
+        for block in blocks(plain):
+            high, low = block.max(), block.min()
+            if np.isnan(high):
+                has_gaps, high, low = True, np.fmax.reduce(block), np.fmin.reduce(block)
+            largest = np.fmax(largest, np.fmax(high, -low))
+        rounding = float(np.spacing(plain.dtype.type(largest)))
+        return cls(phase_s=plain, has_gaps=has_gaps, rounding_s=rounding, mapping=mapping_of(plain))
 
     @property
     def points(self) -> int:

@@ -20,6 +20,7 @@ from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.extended.form import Bias
 from evenbeat.stability.extended.forms import EXTENDED, Extended
+from evenbeat.stability.in_turn import Progress
 from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
@@ -56,7 +57,13 @@ class Points:
 
 
 def extended_curve(
-    record: Record, statistic: str, averaging: Averaging, *, minimum_coverage: float, bias: Bias
+    record: Record,
+    statistic: str,
+    averaging: Averaging,
+    *,
+    minimum_coverage: float,
+    bias: Bias,
+    progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return the curve of a statistic in :data:`evenbeat.stability.forms.EXTENDED`.
 
@@ -67,7 +74,7 @@ def extended_curve(
     if kind.name != "parabolic":
         check_no_gaps(record, samples, kind.title)
     chosen = _possible_factors(record, samples, kind, averaging)
-    points = computed_points(samples, kind, chosen.factors, bias)
+    points = computed_points(samples, kind, chosen.factors, bias, progress=progress)
     times = chosen.factors * record.interval_s * kind.form.effective_share
     scale = times / math.sqrt(3) if kind.unit == "s" else np.ones(len(times))
     variances = np.array([term.total for term in points.terms])
@@ -153,7 +160,13 @@ def _possible_factors(record: Record, samples: Samples, kind: Extended, averagin
 
 
 def computed_points(
-    samples: Samples, kind: Extended, factors: IntArray, bias: Bias, *, told: FloatArray | None = None
+    samples: Samples,
+    kind: Extended,
+    factors: IntArray,
+    bias: Bias,
+    *,
+    told: FloatArray | None = None,
+    progress: Progress | None = None,
 ) -> Points:
     """Return variances, bias and degrees of freedom at these factors, under the noise told if not given."""
     if told is None:
@@ -162,7 +175,7 @@ def computed_points(
     exponents = with_last_inherited(told)
 
     with threadpool_limits(limits=1, user_api="blas"):  # these matrices are too small for two threads
-        terms = _in_parallel(samples, kind, factors, bias)
+        terms = _in_parallel(samples, kind, factors, bias, progress)
         found = [
             _freedom(kind, term, samples.points, pair, bias)
             for term, pair in zip(terms, zip(factors.tolist(), exponents.tolist(), strict=True), strict=True)
@@ -177,14 +190,20 @@ def computed_points(
     )
 
 
-def _in_parallel(samples: Samples, kind: Extended, factors: IntArray, bias: Bias) -> list[TermSum]:
+def _in_parallel(
+    samples: Samples, kind: Extended, factors: IntArray, bias: Bias, progress: Progress | None
+) -> list[TermSum]:
     def one(factor: int) -> TermSum:
         return kind.form.terms(samples, factor, bias)
 
-    if samples.points < FEWEST_SAMPLES_FOR_THREADS:
-        return [one(factor) for factor in factors.tolist()]
+    longest_first, found = factors.tolist()[::-1], []  # they take longest
     with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-        return list(pool.map(one, factors.tolist()[::-1]))[::-1]  # the longest first: they take longest
+        threads = samples.points >= FEWEST_SAMPLES_FOR_THREADS
+        for terms in pool.map(one, longest_first) if threads else map(one, longest_first):
+            found.append(terms)
+            if progress is not None:
+                progress(len(found), len(factors))
+    return found[::-1]
 
 
 def _bias(kind: Extended, points: int, factor: int, exponent: float, bias: Bias) -> float:

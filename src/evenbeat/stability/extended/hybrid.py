@@ -25,6 +25,7 @@ from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.extended.measured_ratio import corrected_weights, expected_misfit, measured_ratio
 from evenbeat.stability.extended.quadratic import allan_variance
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
+from evenbeat.stability.in_turn import Progress
 from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_noise, about_record, about_rounding, about_variation
@@ -47,7 +48,12 @@ class _Allan(TypedDict):
 
 
 def hybrid_curve(
-    record: Record, averaging: Averaging, *, minimum_coverage: float, bias: Bias
+    record: Record,
+    averaging: Averaging,
+    *,
+    minimum_coverage: float,
+    bias: Bias,
+    progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return the hybrid; parameters are those of :func:`evenbeat.stability`.
 
@@ -72,7 +78,8 @@ def hybrid_curve(
     told = noise_exponents(samples, chosen.factors, order=2)
     exponents = with_last_inherited(told)
     allan = _allan_points(samples, short)
-    theo1 = computed_points(samples, _THEO1, spans, bias, told=exponents[len(short) :])
+    tell = _counted_on(progress, len(short), len(chosen.factors))
+    theo1 = computed_points(samples, _THEO1, spans, bias, told=exponents[len(short) :], progress=tell)
     if bias == "published" and len(spans):
         theo1 = _with_measured_ratio(samples, spans, theo1)
     times = chosen.factors * record.interval_s
@@ -109,6 +116,15 @@ def hybrid_curve(
             *(_about_misfit(samples.points, spans, theo1) if bias == "published" else ()),
         ),
     )
+
+
+def _counted_on(progress: Progress | None, before: int, count: int) -> Progress | None:
+    """Tell that those before are done, and return what counts the others on."""
+    if progress is None:
+        return None
+    for done in range(1, before + 1):
+        progress(done, count)
+    return lambda done, _: progress(before + done, count)
 
 
 def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Factors:
