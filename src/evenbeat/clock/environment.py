@@ -21,7 +21,8 @@ from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY
 
 HIGHEST_ORDER = 3
-STEPS_PER_LAG = 8
+STEPS_PER_LAG = 64
+FEWEST_STEPS_AHEAD = 512
 MOST_STEPS_AHEAD = 50_000
 
 
@@ -212,12 +213,16 @@ def felt_powers_ahead(
         Shape (m,), in seconds after the end of the record.
     """
     reach = float(np.max(stop_s))
-    finest = min(lag_s / STEPS_PER_LAG if lag_s > 0 else reach, reach / 64, SECONDS_PER_DAY / 96)
+    finest = min(
+        lag_s / STEPS_PER_LAG if lag_s > 0 else reach, reach / FEWEST_STEPS_AHEAD, SECONDS_PER_DAY / 96
+    )
     count = min(MOST_STEPS_AHEAD, math.ceil(reach / finest))
     step = reach / count
     outside = course.value_after((np.arange(count) + 0.5) * step)
     inside = felt(outside, lag_s / step, initial=felt_at_end)
     columns = powers(inside)
+    if lag_s > 0:  # what is felt at the end of every step; without a lag the middle is right as it is
+        columns = 0.5 * (columns + np.vstack([powers(np.array([felt_at_end])), columns[:-1]]))
     total = np.vstack([np.zeros((1, columns.shape[1])), np.cumsum(columns, axis=0)]) * step
     edges = np.arange(count + 1) * step
     width = np.maximum(stop_s - start_s, step)
