@@ -91,3 +91,70 @@ def test_what_cannot_be_read_says_why(
     """Files that are no even log of one clock are refused with the reason."""
     with pytest.raises(eb.LogError, match=sentence):
         eb.read_log(open_data / name, **options)
+
+
+NEEDED: dict[str, tuple[dict[str, object], str]] = {
+    "caesium-vs-maser-phase.txt.gz": ({}, ""),
+    "counter-floor-time-interval.txt.gz": ({}, ""),
+    "oven-oscillator-frequency.txt.gz": ({"interval_s": 1}, "--interval"),
+    **{f"crystal-with-temperature-{k}.csv.gz": ({}, "") for k in (1, 2, 3, 4)},
+    "ratio-decimal-comma-quantised.csv.gz": ({"quantity": "frequency_ratio"}, "--quantity"),
+    "second-interval-errors-missed-pulses.txt.gz": (
+        {"quantity": "interval_error", "unit": "-us", "interval_s": 1, "reading_of": "reference"},
+        "--quantity",
+    ),
+    "module-clock-vs-computer.csv.gz": ({"columns": {"time": "Actual Time"}}, "--column time="),
+    "gnss-clocks-300s.clk.gz": ({"clock": "AMC2"}, "--clock"),
+    "nine-year-quartz-clock.csv": (
+        {"columns": {"value": "clock_minus_ref_s", "time": None}, "interval_s": 1},
+        "--column value=",
+    ),
+    "oscillator-change-clock.csv": (
+        {"columns": {"value": "clock_minus_ref_s", "time": None}, "interval_s": 1},
+        "--column value=",
+    ),
+    "degradation-to-limit.csv": (
+        {"columns": {"value": "increase", "time": None}, "quantity": "phase", "unit": "s", "interval_s": 1},
+        "--column value=",
+    ),
+    "found-state-at-inspection.csv": (
+        {"columns": {"value": "failed", "time": None}, "quantity": "phase", "unit": "s", "interval_s": 1},
+        "--column value=",
+    ),
+    "interval-censored.csv": (
+        {"columns": {"value": "left", "time": None}, "quantity": "phase", "unit": "s", "interval_s": 1},
+        "--column value=",
+    ),
+}
+"""Each open file with the options that it needs, and the option that its refusal must name."""
+
+
+@pytest.mark.parametrize("name", sorted(NEEDED))
+def test_every_open_file_is_read_or_says_what_it_needs(open_data: Path, name: str) -> None:
+    """Without help a file is read, or one sentence names the option; with that option it is read."""
+    options, needed = NEEDED[name]
+    path = open_data / name
+    if needed:
+        with pytest.raises(eb.LogError, match=needed) as caught:
+            eb.read_log(path)
+        assert "\n" not in str(caught.value)
+    record = eb.read_log(path, **options)
+    assert np.isfinite(record.values).any()
+    seen = eb.inspect_log(path)
+    assert seen.readable == (not needed)
+    assert needed in seen.needs
+
+
+def test_no_open_file_is_forgotten(open_data: Path) -> None:
+    """Every data file in the folder is among those tried."""
+    there = {path.name for path in open_data.iterdir() if path.suffix != ".md"}
+    assert there == set(NEEDED)
+
+
+def test_interval_errors_are_of_a_slow_resonator(open_data: Path) -> None:
+    """6688 of a million microseconds missing in a true second: the resonator is 6688e-6 slow."""
+    record = eb.read_log(
+        open_data / "second-interval-errors-missed-pulses.txt.gz",
+        **NEEDED["second-interval-errors-missed-pulses.txt.gz"][0],
+    )
+    assert record.values[0] == pytest.approx(-6688e-6)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from evenbeat.errors import InputError
+from evenbeat.intake import checked_weighting
 from evenbeat.logs.layout import Statements
 from evenbeat.logs.times.texts import DATE_ORDERS
 
@@ -35,6 +36,7 @@ class Options:
     reading_of: str | None = None
     date_order: str | None = None
     clock: str | None = None
+    counter_weighting: str | None = None
     bad_lines: str = "refuse"
     partial: bool = False
 
@@ -53,6 +55,8 @@ class Options:
             if value is not None and value not in allowed:
                 msg = f"{name} is {value!r}; it must be {' or '.join(repr(word) for word in allowed)}"
                 raise InputError(msg)
+        if self.counter_weighting is not None:
+            object.__setattr__(self, "counter_weighting", checked_weighting(self.counter_weighting))
 
     @property
     def reject(self) -> bool:
@@ -74,4 +78,5 @@ class Options:
             gate_s=self.gate_s or said.gate_s,
             time_zone=self.time_zone or said.time_zone,
             reading_of=self.reading_of or said.reading_of or "device",
+            counter_weighting=self.counter_weighting or said.counter_weighting,
         )

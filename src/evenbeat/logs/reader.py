@@ -50,6 +50,7 @@ def read_log(
     reading_of: str | None = None,
     date_order: str | None = None,
     clock: str | None = None,
+    counter_weighting: str | None = None,
     bad_lines: str = "refuse",
     partial: bool = False,
     layout: str | Path | Layout | None = None,
@@ -90,6 +91,9 @@ def read_log(
         ``day-first`` or ``month-first``, for dates such as 03/04/2026.
     clock
         Name of the clock in a file that holds several.
+    counter_weighting
+        How the counter averages within its gate: ``plain``, ``triangular`` or ``regression`` (Π, Λ, Ω);
+        for readings of frequency.
     bad_lines
         ``refuse`` (default) a log with a line that cannot be read, or ``reject`` such lines, and rows
         whose time does not advance; they are counted in a finding with their line numbers.
@@ -119,6 +123,7 @@ def read_log(
         reading_of=reading_of,
         date_order=date_order,
         clock=clock,
+        counter_weighting=counter_weighting,
         bad_lines=bad_lines,
         partial=partial,
     )

@@ -16,6 +16,7 @@ from evenbeat.logs.form.cells import (
     is_comment,
     split_line,
 )
+from evenbeat.logs.form.headers import column_meaning
 from evenbeat.logs.layout import Candidate, CellKind, Form
 
 PROBE_LINES = 1000
@@ -234,14 +235,17 @@ def _names(line: str, split: _Split) -> tuple[str, ...]:
         moments = [i for i, cell in enumerate(cells[:-1]) if re.search("date|day", cell, re.IGNORECASE)]
         position = moments[0] if moments else 0
         cells = [*cells[: position + 1], *cells[position + 2 :]]
-    if split.columns - len(cells) == 1 and split.columns > 2 and split.separator != " ":
+    named = split.columns > 2 or column_meaning(cells[0]).role == "value"
+    if split.columns - len(cells) == 1 and named and split.separator != " ":
         cells.append("")  # rows end in a separator, the header does not
     if len(cells) != split.columns or any(
         cell_kind(c, split.decimal) not in ("text", "missing") for c in cells
     ):
         return ()
-    sentence = split.columns == 1 and (len(cells[0].split()) > 3 or re.search("[:=]", cells[0]))
-    return () if sentence or not any(cells) else tuple(cells)
+    if split.columns == 1 and (len(cells[0].split()) > 3 or re.search("[:=]", cells[0])):
+        meaning = column_meaning(cells[0])  # a sentence, unless it names a quantity with its unit
+        return tuple(cells) if meaning.role == "value" and meaning.unit else ()
+    return tuple(cells) if any(re.search(r"\w", cell) for cell in cells) else ()
 
 
 @dataclass(frozen=True, kw_only=True)

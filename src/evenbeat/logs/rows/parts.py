@@ -171,7 +171,7 @@ def _frame(part: bytes, form: Form, wanted: Wanted, texts: Sequence[int]) -> Any
     """Return a table, or ``None``; the first attempt takes no text for a missing reading and is faster."""
     import pandas as pd
 
-    dtypes: dict[int, str] = dict.fromkeys(wanted.numbers, "float64")
+    dtypes: dict[int, str] = dict.fromkeys(wanted.numbers, "float64") | dict.fromkeys(wanted.texts, "str")
     if wanted.exact is not None:
         dtypes[wanted.exact] = "int64"
     common: dict[str, Any] = {
@@ -179,7 +179,7 @@ def _frame(part: bytes, form: Form, wanted: Wanted, texts: Sequence[int]) -> Any
         "header": None,
         "names": range(form.columns),
         "index_col": False,
-        "dtype": dtypes,  # naming the texts as such would take four times as long
+        "dtype": dtypes,  # naming the moments as texts would take four times as long
         "keep_default_na": False,
         "decimal": form.decimal,
         "skipinitialspace": True,

@@ -165,7 +165,9 @@ def line_of_row(log: LogText, form: Form, row: int) -> int:
 
 
 def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
-    """Return the texts in one column of the first rows."""
+    """Return the texts in one column of the first rows, none where the file has no cells."""
+    if not form.separator:
+        return []
     rows = itertools.islice(row_lines(log, form), count)
     cells = (split_line(line, form.separator, joined_moment=form.joined_moment) for _, line in rows)
     return [row[index] for row in cells if index < len(row)]

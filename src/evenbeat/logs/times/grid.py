@@ -155,8 +155,8 @@ def _check_order(steps: FloatArray, spacing: float, path: str, locate: Locate) -
         row = int(np.argmax(steps < -1.5 * spacing))
         msg = (
             f"the time runs backwards by {duration_text(-steps[row])} where rows are "
-            f"{duration_text(spacing)} apart{_clock_change(-steps[row])}; sort the log, cut it there, or "
-            "reject rows that are late with --bad-lines reject (bad_lines='reject')"
+            f"{duration_text(spacing)} apart{_clock_change(spacing - steps[row])}; sort the log, cut it "
+            "there, or reject rows that are late with --bad-lines reject (bad_lines='reject')"
         )
         raise LogError(msg, path=path, line=locate(row + 1))
 

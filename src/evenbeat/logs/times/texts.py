@@ -21,7 +21,9 @@ DATE_ORDERS = ("day-first", "month-first")
 
 _ZONE = r"(?:Z|UTC|GMT|\d[+-]\d{2}:?\d{2}|\s[+-]\d{2}:?\d{2})$"
 _PLAIN_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?")
-_PARTS = r"^@?(?P<date>\d{1,4}[-/. :][A-Za-z\d]{1,9}(?:[-/. ]\d{1,4})?)(?:[T:_-]\s*|\s+|$)(?P<clock>.*)$"
+_PARTS = (
+    r"^@?(?P<date>\d{1,4}[-/. :](?:[A-Za-z]{3,9}|\d{1,3})(?:[-/. ]\d{1,4})?)(?:[T:_-]\s*|\s+|$)(?P<clock>.*)$"
+)
 _TIME_OF_DAY = r"^(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d+)?)\s?([AaPp][Mm])?$"
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 

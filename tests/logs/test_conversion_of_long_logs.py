@@ -1,0 +1,96 @@
+"""Long logs written as columns: the same numbers, bounded blocks, nothing left behind on failure."""
+
+from __future__ import annotations
+
+import gzip
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import evenbeat as eb
+
+N = 20_000
+
+
+def log_of(path: Path, kind: str, n: int = N) -> Path:
+    """Write a log of some kind, its readings random but printed in full."""
+    values = np.random.default_rng(4).normal(0, 1e-9, n).tolist()
+    stamps = np.datetime64("2026-01-01T00:00:00") + np.arange(n).astype("m8[s]")
+    if kind == "elapsed":
+        text = "elapsed_s,phase_s\n" + "".join(f"{0.5 * k},{v!r}\n" for k, v in enumerate(values))
+    elif kind == "none":
+        text = "# interval: 10 s\nphase_s\n" + "".join(f"{v!r}\n" for v in values)
+    else:
+        text = "utc;frequency_hz;oven_temp_c\n" + "".join(
+            f"{t}Z;{1e7 + 1e6 * v:.6f};{40 + k % 9}\n"
+            for k, (t, v) in enumerate(zip(stamps, values, strict=True))
+        )
+    content = text.encode()
+    path.write_bytes(gzip.compress(content) if path.suffix == ".gz" else content)
+    return path
+
+
+@pytest.mark.parametrize("suffix", [".npy", ".parquet"])
+@pytest.mark.parametrize(
+    ("kind", "name"), [("elapsed", "log.csv"), ("none", "log.gz"), ("utc", "log.csv.gz")]
+)
+def test_converted_columns_are_the_record(tmp_path: Path, kind: str, name: str, suffix: str) -> None:
+    """Reading the new file gives the record of the log, bit for bit, whatever the size of a block."""
+    pytest.importorskip("pyarrow", reason="pyarrow is not installed")
+    log = log_of(tmp_path / name, kind)
+    written = eb.convert_log(log, tmp_path / f"new{suffix}", block_bytes=100_000)
+    expected, record = eb.read_log(log), eb.read_log(tmp_path / f"new{suffix}")
+    assert (written.rows, written.source_sha256) == (N, expected.source.sha256)
+    np.testing.assert_array_equal(record.values, expected.values)
+    assert (record.start, record.interval_s) == (expected.start, expected.interval_s)
+    for covariate, column in expected.covariates.items():
+        np.testing.assert_array_equal(record.covariates[covariate], column)
+
+
+@pytest.mark.parametrize("damage", ["text", "cut"])
+def test_nothing_is_left_behind_on_failure(tmp_path: Path, damage: str) -> None:
+    """A bad line far down, or a file that was cut off, leaves no file at all; the line is the file's."""
+    log = log_of(tmp_path / ("log.csv" if damage == "text" else "log.csv.gz"), "elapsed")
+    if damage == "text":
+        log.write_text(log.read_text() + "oops,1\n")
+    else:
+        log.write_bytes(log.read_bytes()[:-5000])
+    sentence = "line 20002: 'oops'" if damage == "text" else r"line \d+: the gzip file ends too early"
+    with pytest.raises(eb.LogError, match=sentence):
+        eb.convert_log(log, tmp_path / "new.npy", block_bytes=100_000)
+    assert [path.name for path in tmp_path.iterdir()] == [log.name]
+
+
+def test_an_existing_file_is_not_replaced_unasked(tmp_path: Path) -> None:
+    """An earlier file stays as it is unless it may be replaced; other suffixes are refused."""
+    log = log_of(tmp_path / "log.csv", "elapsed")
+    (tmp_path / "new.npy").write_text("mine")
+    with pytest.raises(eb.OutputError, match=r"exists already; .*overwrite=True"):
+        eb.convert_log(log, tmp_path / "new.npy")
+    assert (tmp_path / "new.npy").read_text() == "mine"
+    with pytest.raises(eb.InputError, match=r"neither \.parquet nor \.npy"):
+        eb.convert_log(log, tmp_path / "new.csv")
+    assert eb.convert_log(log, tmp_path / "new.npy", overwrite=True).rows == N
+
+
+def test_memory_does_not_grow_with_the_log(tmp_path: Path) -> None:
+    """Ten times the rows take less than a tenth more memory (peak of the process, by the system)."""
+    if not Path("/proc/self/status").exists():
+        pytest.skip("the peak of memory is read from /proc, which this system does not have")
+    script = (
+        "import sys, evenbeat as eb\n"
+        "eb.convert_log(sys.argv[1], sys.argv[2], block_bytes=1 << 20)\n"
+        "print(*[line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')])"
+    )
+    peaks = []
+    for n in (60_000, 600_000):
+        log = log_of(tmp_path / f"{n}.csv", "elapsed", n)
+        done = subprocess.run(
+            [sys.executable, "-c", script, str(log), str(tmp_path / f"{n}.npy")],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        peaks.append(int(done.stdout))
+    assert peaks[1] < 1.1 * peaks[0]
