@@ -77,8 +77,14 @@ _HOMES = {
     "Forecast": "clock.forecast",
     "backtest": "clock.backtest",
     "Backtest": "clock.tested",
-    "predict_holdover": "holdover",
-    "HoldoverForecast": "holdover",
+    "predict_holdover": "holdover.forecast",
+    "HoldoverForecast": "holdover.forecast",
+    "stated_holdover": "holdover.stated",
+    "Scenario": "holdover.surroundings",
+    "holdover_requirement": "holdover.requirement",
+    "HoldoverRequirement": "holdover.requirement",
+    "limit_passage": "holdover.passage",
+    "LimitPassage": "holdover.passage",
     "suggest_interval": "calibration.interval",
     "IntervalSuggestion": "calibration.interval",
     "decide": "calibration.decision",
@@ -157,8 +163,14 @@ if TYPE_CHECKING:
     from evenbeat.errors import TooShortError as TooShortError
     from evenbeat.figures.dispatch import plot as plot
     from evenbeat.findings import Finding as Finding
-    from evenbeat.holdover import HoldoverForecast as HoldoverForecast
-    from evenbeat.holdover import predict_holdover as predict_holdover
+    from evenbeat.holdover.forecast import HoldoverForecast as HoldoverForecast
+    from evenbeat.holdover.forecast import predict_holdover as predict_holdover
+    from evenbeat.holdover.passage import LimitPassage as LimitPassage
+    from evenbeat.holdover.passage import limit_passage as limit_passage
+    from evenbeat.holdover.requirement import HoldoverRequirement as HoldoverRequirement
+    from evenbeat.holdover.requirement import holdover_requirement as holdover_requirement
+    from evenbeat.holdover.stated import stated_holdover as stated_holdover
+    from evenbeat.holdover.surroundings import Scenario as Scenario
     from evenbeat.instruments.collect import collect as collect
     from evenbeat.instruments.result import Collected as Collected
     from evenbeat.logs.bulk.convert import ConvertedLog as ConvertedLog

@@ -8,7 +8,7 @@ import pytest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
-from evenbeat.holdover import predict_holdover
+from evenbeat.holdover.forecast import predict_holdover
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 
 DAY = 86400.0

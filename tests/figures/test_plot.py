@@ -28,7 +28,8 @@ from evenbeat.figures.record import record_figure
 from evenbeat.figures.saving import png_bytes, svg_text
 from evenbeat.figures.scales import fractional_unit, seconds_unit, time_unit, typeset
 from evenbeat.figures.stability import draw_stability, resolution_floor
-from evenbeat.holdover import predict_holdover
+from evenbeat.holdover.forecast import predict_holdover
+from evenbeat.holdover.passage import limit_passage
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Flag, Record
 from evenbeat.stability.estimators import stability
@@ -96,6 +97,7 @@ def results(record: Record, model: ClockModel) -> dict[str, object]:
             noise_v=1e-3,
             timebase=1e-7,
         ),
+        "LimitPassage": limit_passage(model, 2e-4, paths=200),
         "IntervalSuggestion": suggest_interval(model, tolerance=1e-9),
     }
 

@@ -19,7 +19,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.condition import condition
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
-from evenbeat.holdover import HoldoverForecast, predict_holdover
+from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record

@@ -14,7 +14,7 @@ from evenbeat.assessment.display import DisplayBound
 from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.findings import Finding
-from evenbeat.holdover import HoldoverForecast
+from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.printing import PAGE_WIDTH
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record

@@ -8,20 +8,22 @@ all of these are jointly normal, so conditioning on the offsets is exact; flat s
 generalized least squares; each point is reweighted by the density it gave to the offsets.
 
 What is exact and what is not: exact given law, ratios and σ². The level σ² is integrated by Gauss's rule
-for its gamma distribution (3 nodes from 60 degrees of freedom, else 9) where the log alone allows a
-Student distribution in closed form. Laws keep their AICc weights from the log times the density of the
-offsets. Laws run on straight before the log begins. Sources: universal kriging, Matheron 1973; prior
-predictive check, Box 1980; quadrature, Golub & Welsch 1969.
+for its gamma distribution (3 nodes from 100 degrees of freedom, 5 from 30, else 9) where the log alone
+allows a Student distribution in closed form. Laws keep their AICc weights from the log times the density
+of the offsets. Laws run on straight before the log begins. Sources: universal kriging, Matheron 1973;
+prior predictive check, Box 1980; quadrature, Golub & Welsch 1969.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 from scipy import linalg, special, stats
 from threadpoolctl import threadpool_limits
 
@@ -33,8 +35,8 @@ from evenbeat.clock.prediction import Component, Predicted, Targets, Variant
 from evenbeat.quantities import FloatArray, StudentMixture
 
 KEPT_PROBABILITY = 0.998
-ENOUGH_FREEDOM = 60.0
-FEW_NODES, MANY_NODES = 3, 9
+NODES = ((100.0, 3), (30.0, 5), (0.0, 9))
+"""From how many degrees of freedom how many nodes over σ² are enough."""
 
 
 def gamma_rule(degrees_of_freedom: float, count: int) -> tuple[FloatArray, FloatArray]:
@@ -67,9 +69,13 @@ class Reference:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Conditioned:
-    """One set of noise levels after conditioning: a normal distribution of the targets."""
+    """One set of noise levels after conditioning: a normal distribution of the targets.
+
+    ``level`` is σ², the Allan variance of white FM at one block, in the model's scale.
+    """
 
     weight: float
+    level: float
     mean: FloatArray
     covariance: FloatArray
     trend: FloatArray
@@ -170,7 +176,7 @@ class Fusion:
         ]
 
     def _rule(self, said: JointPrediction) -> tuple[FloatArray, FloatArray]:
-        count = FEW_NODES if said.degrees_of_freedom >= ENOUGH_FREEDOM else MANY_NODES
+        count = next(nodes for least, nodes in NODES if said.degrees_of_freedom >= least)
         return gamma_rule(said.degrees_of_freedom, count)
 
     @cached_property
@@ -196,14 +202,22 @@ class Fusion:
             normalised=solved.normalised(),
         )
 
-    def conditioned(self, spans: Spans, designs: Sequence[FloatArray]) -> Iterator[Conditioned]:
-        """Yield the distribution of means over spans at every point of the posterior."""
+    @property
+    def weights(self) -> list[float]:
+        """Weights of the points of the posterior, in the order of :meth:`conditioned`."""
+        return [weight for _, _, weight in self._points]
+
+    def conditioned(
+        self, spans: Spans, designs: Sequence[FloatArray], *, only: npt.NDArray[np.bool_] | None = None
+    ) -> Iterator[Conditioned]:
+        """Yield the distribution of means over spans at every point of the posterior, or at some only."""
         leans, steps = leans_over(spans), self.offsets.steps_over(spans)
         kriging = JointKriging(self.grid, self.frequency, _together(self.offsets.spans, spans))
+        points = self._points if only is None else list(itertools.compress(self._points, only))
         count = len(self.offsets)
         joint: dict[int, JointPrediction] = {}
         with threadpool_limits(limits=1, user_api="blas"):
-            for index, factor, weight in self._points:
+            for index, factor, weight in points:
                 component = self.log_components[index]
                 if index not in joint:
                     variant = component.variant
@@ -357,6 +371,7 @@ class _Solved:
         free = np.eye(count) - self.steps @ self.inverse @ self.steps.T
         return Conditioned(
             weight=weight,
+            level=level,
             mean=said.location[count:]
             + leans @ self.shift
             + gain.T @ (self.whitened - self.steps @ self.found)

@@ -19,6 +19,7 @@ from evenbeat.figures.forecast import draw_forecast, forecast_caption
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.labels import caption_title
+from evenbeat.figures.limit_passage import draw_limit_passage, limit_passage_caption
 from evenbeat.figures.limit_verdict import draw_limit_verdict, limit_verdict_caption
 from evenbeat.figures.moving_stability import draw_moving_stability, moving_stability_caption
 from evenbeat.figures.reach import draw_reach, reach_caption
@@ -28,7 +29,8 @@ from evenbeat.figures.spectrum import draw_spectrum, spectrum_caption
 from evenbeat.figures.stability import stability_caption
 from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
 from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
-from evenbeat.holdover import HoldoverForecast
+from evenbeat.holdover.forecast import HoldoverForecast
+from evenbeat.holdover.passage import LimitPassage
 from evenbeat.record import Record
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.limits.comparison import LimitVerdict
@@ -50,6 +52,7 @@ Result = (
     | Forecast
     | Backtest
     | HoldoverForecast
+    | LimitPassage
     | IntervalSuggestion
     | SeparatedClocks
     | CorrectedCurve
@@ -82,6 +85,7 @@ DRAWINGS: dict[type, Drawing] = {
     Backtest: Drawing(draw=draw_backtest, caption=backtest_caption, height_in=3.8),
     HoldoverForecast: Drawing(draw=draw_holdover, caption=holdover_caption, height_in=4.2),
     Reach: Drawing(draw=draw_reach, caption=reach_caption, height_in=4.2),
+    LimitPassage: Drawing(draw=draw_limit_passage, caption=limit_passage_caption),
     IntervalSuggestion: Drawing(draw=draw_interval, caption=interval_caption, height_in=3.2),
 }
 

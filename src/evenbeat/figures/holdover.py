@@ -10,7 +10,7 @@ import numpy as np
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.scales import log_seconds_axis, log_time_axis, percent_text
 from evenbeat.figures.style import BEHIND_TEXT, BLUE, INK, OCHRE, dressed, stroke, styled
-from evenbeat.holdover import HoldoverForecast
+from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.units import duration_text, time_text
 

@@ -11,7 +11,7 @@ from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.figures.covariate import covariate_label
 from evenbeat.figures.scales import percent_text, seconds_unit
-from evenbeat.holdover import HoldoverForecast
+from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.quantities import Estimate
 from evenbeat.report.document import Grid, Section
 from evenbeat.stability.curve import StabilityCurve

@@ -16,7 +16,7 @@ from evenbeat.figures.record import record_caption, record_figure
 from evenbeat.figures.stability import draw_stability, stability_caption
 from evenbeat.figures.style import new_figure, styled
 from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
-from evenbeat.holdover import HoldoverForecast, predict_holdover
+from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.report.document import Block, Grid, Illustration, Paragraph, Section
 from evenbeat.stability.curve import StabilityCurve, noise_name
 from evenbeat.units import duration_text, time_text

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,16 +14,40 @@ from evenbeat.clock.budget import VarianceTerms
 from evenbeat.clock.crossing import holds_until
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.printing import Printed, Table
-from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_WEEK, duration_text, time_text
+from evenbeat.quantities import (
+    DEFAULT_CONFIDENCE,
+    Estimate,
+    FloatArray,
+    StudentMixture,
+    checked_probability,
+)
+from evenbeat.units import (
+    SECONDS_PER_DAY,
+    SECONDS_PER_HOUR,
+    SECONDS_PER_MINUTE,
+    SECONDS_PER_WEEK,
+    SECONDS_PER_YEAR,
+    duration_text,
+    time_text,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
 USUAL_DURATIONS_S = (SECONDS_PER_HOUR, SECONDS_PER_DAY, SECONDS_PER_WEEK)
+MINUTE_TO_YEAR_S = (
+    SECONDS_PER_MINUTE,
+    SECONDS_PER_HOUR,
+    SECONDS_PER_DAY,
+    SECONDS_PER_WEEK,
+    30 * SECONDS_PER_DAY,
+    SECONDS_PER_YEAR,
+)
+"""Durations of a complete budget."""
 SEARCH_POINTS = 160
 
 
@@ -124,17 +149,29 @@ def predict_holdover(
     *,
     time_error_limit_s: float | None = None,
     confidence: float = DEFAULT_CONFIDENCE,
+    starting_time_error: Estimate | None = None,
+    environment: Mapping[str, Any] | None = None,
+    backtest: Backtest | None = None,
 ) -> HoldoverForecast:
     """Predict the time error of a clock that loses its reference at the end of the record.
 
     Parameters
     ----------
     duration_s
-        Shape (m,): times after the end of the record, in seconds.
+        Shape (m,): times after the end of the record, in seconds; ``MINUTE_TO_YEAR_S`` of this module
+        for a complete budget.
     time_error_limit_s
         Asks how long the clock stays within ± this limit.
     confidence
-        Probability of being within the limit at any moment until then.
+        Probability of being within the limit at any moment until then. Of never having left it until
+        then: :func:`evenbeat.limit_passage`.
+    starting_time_error
+        Time error in seconds when the reference is lost; zero and certain by default.
+    environment
+        Covariates of the fit to their courses after the record: steady, a daily wave, a step or given
+        values. Without one the covariate is at its mean, its daily swing and weather in the uncertainty.
+    backtest
+        Of the same record: what it did not test is said.
 
     Raises
     ------
@@ -144,21 +181,25 @@ def predict_holdover(
     Notes
     -----
     The mean is what the measured offset and aging make of an uncorrected clock. The reference counts
-    as perfect; its own offset times the duration comes on top.
+    as perfect unless the model was fitted with ``reference_offset``, which makes a term of its own.
     """
-    durations = np.atleast_1d(np.asarray(duration_s, dtype=float))
-    if not np.all(durations > 0):
-        msg = f"duration_s contains {durations.min():g}; every duration must be positive"
-        raise InputError(msg)
+    durations = checked_durations(duration_s)
     checked_probability(confidence, "confidence")
     end = model.record.duration_s
-    forecast, terms = model.time_error_terms(end + durations)
+    courses: dict[str, Any] = {} if environment is None else {"environment": environment}
+    forecast, terms = model.time_error_terms(end + durations, **courses)
+    forecast, terms = with_start(forecast, terms, starting_time_error)
     plain = corrected = math.nan
     if time_error_limit_s is not None:
-        if not time_error_limit_s > 0:
-            msg = f"time_error_limit_s is {time_error_limit_s:g}; it must be positive"
-            raise InputError(msg)
-        plain, corrected = _times_to_limit(model, time_error_limit_s, confidence)
+        limit = checked_limit(time_error_limit_s)
+
+        def distribution(elapsed: FloatArray) -> StudentMixture:
+            after = model.time_error_at(end + elapsed, **courses).distribution
+            return started(after, starting_time_error)
+
+        plain, corrected = times_to_limit(
+            distribution, np.geomspace(model.record.interval_s, end, SEARCH_POINTS), limit, confidence
+        )
     return HoldoverForecast(
         forecast=forecast,
         terms=terms,
@@ -166,25 +207,80 @@ def predict_holdover(
         confidence=confidence,
         time_to_limit_s=plain,
         time_to_limit_corrected_s=corrected,
-        findings=merged(forecast.findings),
+        findings=merged(forecast.findings, _untested(durations, backtest)),
     )
 
 
-def _times_to_limit(model: ClockModel, limit: float, confidence: float) -> tuple[float, float]:
+def checked_durations(duration_s: npt.ArrayLike) -> FloatArray:
+    """Return durations of shape (m,), all positive, or raise ``InputError``."""
+    durations = np.atleast_1d(np.asarray(duration_s, dtype=float))
+    if not np.all(durations > 0):
+        msg = f"duration_s contains {durations.min():g}; every duration must be positive"
+        raise InputError(msg)
+    return durations
+
+
+def checked_limit(time_error_limit_s: float) -> float:
+    """Return a limit that is positive, or raise ``InputError``."""
+    if not time_error_limit_s > 0:
+        msg = f"time_error_limit_s is {time_error_limit_s:g}; it must be positive"
+        raise InputError(msg)
+    return float(time_error_limit_s)
+
+
+def started(distribution: StudentMixture, start: Estimate | None) -> StudentMixture:
+    """Return time errors on top of the one at the start."""
+    return (
+        distribution
+        if start is None
+        else distribution.shifted(start.value).widened(start.standard_uncertainty)
+    )
+
+
+def with_start(
+    forecast: Forecast, terms: VarianceTerms, start: Estimate | None
+) -> tuple[Forecast, VarianceTerms]:
+    """Return forecast and budget with the time error at the start as a term of its own."""
+    if start is None:
+        return forecast, terms
+    before = forecast.standard_uncertainty**2
+    forecast = replace(forecast, distribution=started(forecast.distribution, start))
+    # what is added to the scale of a Student distribution adds a little more to its variance
+    added = forecast.standard_uncertainty**2 - before
+    return forecast, VarianceTerms(by_term={"starting time error": added, **terms.by_term})
+
+
+def times_to_limit(
+    distribution: Callable[[FloatArray], StudentMixture], times: FloatArray, limit: float, confidence: float
+) -> tuple[float, float]:
     """Return how long the clock stays within the limit, as it is and corrected by the forecast."""
-    end = model.record.duration_s
-    times = np.geomspace(model.record.interval_s, end, SEARCH_POINTS)
 
     def plain(elapsed: FloatArray) -> FloatArray:
-        return model.time_error_at(end + elapsed).probability_within(limit)
+        return distribution(elapsed).probability_within(limit)
 
     def corrected(elapsed: FloatArray) -> FloatArray:
-        distribution = model.time_error_at(end + elapsed).distribution
-        return distribution.shifted(-distribution.mean).probability_within(limit)
+        after = distribution(elapsed)
+        return after.shifted(-after.mean).probability_within(limit)
 
     found = (holds_until(times, probability, confidence) for probability in (plain, corrected))
     first, second = (0.0 if math.isnan(time) else time for time in found)
     return first, second
+
+
+def _untested(durations: FloatArray, backtest: Backtest | None) -> tuple[Finding, ...]:
+    """Return what a backtest says against the forecast: not tested so far ahead, or too sure."""
+    if backtest is None:
+        return ()
+    found = [finding for finding in backtest.findings if finding.code == "BACKTEST_TOO_NARROW"]
+    longest, tested = float(durations.max()), backtest.tested_to_s
+    if not longest <= tested:
+        reach = "at any horizon" if math.isnan(tested) else f"beyond {duration_text(tested)}"
+        sentence = f"Not backtested {reach}; the forecast reaches {duration_text(longest)} ahead."
+        values = (
+            {"longest_s": longest} if math.isnan(tested) else {"longest_s": longest, "tested_to_s": tested}
+        )
+        found.append(Finding(code="NOT_BACKTESTED", severity="caution", sentence=sentence, values=values))
+    return tuple(found)
 
 
 def _json_number(value: float) -> float | str | None:
