@@ -349,6 +349,15 @@ def test_unreachable_instrument_leaves_nothing_behind(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_unanswered_question_is_named(counter: Any, quick: Description, tmp_path: Path) -> None:
+    """Who waits in vain learns which question the instrument does not know."""
+    odd = replace(quick, identify="WHO ARE YOU?")
+    with pytest.raises(
+        eb.InstrumentError, match=r"no complete answer came within 0\.4 s, asked 'WHO ARE YOU\?'"
+    ):
+        eb.collect(odd, counter.address, tmp_path / "bench")
+
+
 def test_a_log_taken_up_waits_for_its_instrument(
     counter: Any, quick: Description, tmp_path: Path, rows_in: Rows
 ) -> None:

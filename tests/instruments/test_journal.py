@@ -12,12 +12,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+import evenbeat as eb
 from evenbeat.errors import OutputError
 from evenbeat.instruments.journal import Journal, Rhythm
 from evenbeat.instruments.timekeeping import utc_text
 
 START_NS = 1_780_000_000_000_000_000
 SECOND_NS = 1_000_000_000
+OPEN, CLOSE = os.open, os.close
 
 
 class Watch:
@@ -116,6 +118,18 @@ def test_parts_by_time(tmp_path: Path, rows_in: Callable[[Path], list[list[str]]
     assert len(list((tmp_path / "bench").glob("*.csv"))) == 1 + borders
     assert borders >= 2
     assert [float(row[1]) for row in rows_in(tmp_path / "bench")] == [1e7 + k for k in range(150)]
+
+
+def test_parts_joined_are_one_log(tmp_path: Path) -> None:
+    """The parts one after the other in one file read as the whole, heads between them and all."""
+    filled(tmp_path / "bench", rows=150, rhythm=Rhythm(part_s=60.0), settings_=("nominal frequency: 10 MHz",))
+    parts = sorted((tmp_path / "bench").glob("*.csv"))
+    joined = tmp_path / "all.csv"
+    joined.write_text("".join(part.read_text() for part in parts))
+
+    record = eb.read_log(joined)
+    assert record.values == pytest.approx([k / 1e7 for k in range(150)], rel=1e-9)
+    assert record.interval_s == 1.0
 
 
 def test_parts_by_size(tmp_path: Path, rows_in: Callable[[Path], list[list[str]]]) -> None:
@@ -232,6 +246,85 @@ def test_two_collectors_do_not_share_a_folder(tmp_path: Path) -> None:
     first.close()
     second.open(START_NS + SECOND_NS)
     second.close()
+
+
+class _Killed(BaseException):
+    """Stands for kill -9: nothing catches it."""
+
+
+def test_killed_at_every_system_call(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rows_in: Callable[[Path], list[list[str]]]
+) -> None:
+    """Wherever the process ends while parts change, every row is in the log once, at most one is missing."""
+    monkeypatch.setattr(os, "fsync", lambda _: None)  # counted, but the disk of the tests may rest
+    calls = [(os, "write"), (os, "fsync"), (os, "open"), (os, "lseek"), (os, "close"), (Path, "rename")]
+    ended = 0
+    for last_call in range(1, 400):
+        folder = tmp_path / f"log{last_call}"
+        done: list[int] = []
+        with pytest.MonkeyPatch.context() as patch:
+            spent = _Budget(last_call)
+            for owner, name in calls:
+                patch.setattr(owner, name, spent.limited(getattr(owner, name)))
+            log = journal(folder, rhythm=Rhythm(part_s=2.0, sync_s=0.0))
+            try:
+                log.open(START_NS)
+                for k in range(7):
+                    log.row(START_NS + k * SECOND_NS, [str(k)])
+                    done.append(k)
+            except _Killed:
+                ended += 1
+        for descriptor in spent.open:  # what the system does for a killed process
+            os.close(descriptor)
+        again = journal(folder, rhythm=Rhythm(part_s=2.0, sync_s=0.0))
+        again.open(START_NS + 100 * SECOND_NS)
+        again.row(START_NS + 100 * SECOND_NS, ["100"])
+        again.close()
+        values = [int(row[1]) for row in rows_in(folder)]
+
+        assert values in ([*done, 100], [*done, len(done), 100])
+        if len(done) == 7:
+            break
+    assert ended == last_call - 1 > 30
+
+
+class _Budget:
+    """Lets so many system calls pass and kills at the next."""
+
+    def __init__(self, calls: int) -> None:
+        self._left = calls
+        self.open: set[int] = set()
+
+    def limited(self, call: Callable[..., object]) -> Callable[..., object]:
+        """Return the call, counted."""
+
+        def _counted(*arguments: object, **options: object) -> object:
+            self._left -= 1
+            if self._left < 0:
+                raise _Killed
+            result = call(*arguments, **options)
+            if call is OPEN:
+                self.open.add(result)
+            elif call is CLOSE:
+                self.open.discard(arguments[0])
+            return result
+
+        return _counted
+
+
+def test_empty_new_part_is_still_a_log_taken_up(tmp_path: Path) -> None:
+    """A crash right after a new part began does not make the collection look new."""
+    folder = tmp_path / "bench"
+    filled(folder)
+    log = journal(folder)
+    log.open(START_NS + 10 * SECOND_NS)
+    log.new_part(START_NS + 10 * SECOND_NS, "because")
+    log.close()
+    again = journal(folder)
+    again.open(START_NS + 20 * SECOND_NS)
+
+    assert again.holds_rows
+    again.close()
 
 
 def test_full_disk_leaves_whole_rows(tmp_path: Path, rows_in: Callable[[Path], list[list[str]]]) -> None:

@@ -102,12 +102,12 @@ class Journal:
             raise OutputError(_taken(newest))
         tail = mend_tail(self._descriptor)
         self.last_utc_ns = tail.last_utc_ns
+        self.holds_rows = tail.last_utc_ns is not None or _number(newest) > 1
         self._size = os.fstat(self._descriptor).st_size
         torn = f"; {tail.set_aside} torn line(s) set aside as comments" if tail.set_aside else ""
         if tail.last_utc_ns is None:
             found = f"collection resumes, no row before{torn}"
         else:
-            self.holds_rows = True
             self._part_period = self._period(tail.last_utc_ns)
             found = f"collection resumes {_seconds(now_ns - tail.last_utc_ns)} after the last row{torn}"
         if tail.last_utc_ns is not None and tail.last_utc_ns >= now_ns:

@@ -52,14 +52,12 @@ class Source:
             self._link.send(line)
         limit_s = min(_ERROR_ANSWER_LIMIT_S, self.description.time_limit_s)
         if self.description.identify:
-            self._link.send(self.description.identify)
-            identity = shown(self._link.receive(limit_s, stop))
+            identity = shown(_asked(self._link, self.description.identify, limit_s, stop))
             if identity != self.identity and not stop.requested:
                 self.remarks.append(f"instrument: {identity}")
             self.identity = identity
         if self.description.errors:
-            self._link.send(self.description.errors)
-            complaint = self._link.receive(limit_s, stop)
+            complaint = _asked(self._link, self.description.errors, limit_s, stop)
             if not re.match(rb"\s*[+-]?0+\s*(,|$)", complaint) and not stop.requested:
                 self.remarks.append(f"the instrument reports: {shown(complaint)}")
 
@@ -75,18 +73,23 @@ class Source:
         if link is None:
             msg = f"{self.address}: the instrument is not connected"
             raise InstrumentError(msg)
+        limit_s = self.description.time_limit_s
         if self.description.ask:
             stray = link.leftovers()
             if stray:
                 self.remarks.append(f"text that nobody asked for set aside: {shown(stray)}")
-            link.send(self.description.ask)
-        elif not self._in_line:
-            begun = link.receive(self.description.time_limit_s, stop)
+            answer = _asked(link, self.description.ask, limit_s, stop)
+            return self._timed(answer, stop)
+        if not self._in_line:
+            begun = link.receive(limit_s, stop)
             if stop.requested:
                 return None
             self.remarks.append(f"line that may have begun before we listened set aside: {shown(begun)}")
             self._in_line = True
-        answer = link.receive(self.description.time_limit_s, stop)
+        return self._timed(link.receive(limit_s, stop), stop)
+
+    @staticmethod
+    def _timed(answer: bytes, stop: Stop) -> tuple[bytes, int] | None:
         moment = time.monotonic_ns()
         return (answer, moment) if answer or not stop.requested else None
 
@@ -95,6 +98,16 @@ class Source:
         link, self._link = self._link, None
         if link is not None:
             link.close()
+
+
+def _asked(link: Link, query: str, time_limit_s: float, stop: Stop) -> bytes:
+    """Return the answer to a query; who waits in vain learns to what."""
+    try:
+        link.send(query)
+        return link.receive(time_limit_s, stop)
+    except InstrumentError as error:
+        msg = f"{error}, asked '{query}'"
+        raise InstrumentError(msg) from None
 
 
 @dataclass(frozen=True, kw_only=True)
