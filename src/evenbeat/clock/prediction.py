@@ -162,6 +162,7 @@ class _Kriging:
         self._targets = targets
         self._contrasted = grid.contrasts.of(frequency)
         self._with_data, self._own = _covariances(grid, targets)
+        self._design_turned: dict[tuple[int, int], FloatArray] = {}
         self._turned: dict[int, tuple[FloatArray, FloatArray, FloatArray]] = {}
 
     def at(self, component: Component, variant: Variant) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -170,7 +171,7 @@ class _Kriging:
         point = component.node, component.walk
         ratio = self._grid.ratios.random_walk_fm[component.walk]
         z, fixed, walk = self._in_basis(component.node)
-        design = node.transform @ self._grid.contrasts.of(variant.design)
+        design = self._design_in_basis(component, variant)
         coefficients = variant.fit.coefficients[point]
         covariance = fixed + ratio * walk
         weighted = covariance / (1 + ratio * node.eigenvalues)[:, np.newaxis]
@@ -181,6 +182,14 @@ class _Kriging:
         unexplained = self._own_variance(node, ratio) - np.sum(weighted * covariance, axis=0)
         level = variant.fit.level[point]
         return location, level * (np.maximum(unexplained, 0.0) + trend), level * trend
+
+    def _design_in_basis(self, component: Component, variant: Variant) -> FloatArray:
+        """Return the design (n - 1, p); every ratio of the random walk shares it."""
+        key = component.variant, component.node
+        if key not in self._design_turned:
+            node = self._grid.nodes[component.node]
+            self._design_turned[key] = node.transform @ self._grid.contrasts.of(variant.design)
+        return self._design_turned[key]
 
     def _in_basis(self, index: int) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return the readings (n - 1,), and the covariances without and of the random walk (n - 1, m)."""
