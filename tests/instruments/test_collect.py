@@ -267,6 +267,8 @@ def test_status_and_heartbeat(counter: Any, quick: Description, tmp_path: Path) 
     assert max(len(line) for line in last.splitlines()) <= 80
     assert len(last.splitlines()) <= 24
     assert "rows: 5\n" in last
+    assert "Ctrl-C" in terminal.getvalue()
+    assert "Ctrl-C" not in last
     assert "running Allan deviation" in last
     assert "state: done\n" in beat
     assert f"process: {os.getpid()}\n" in beat

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import os
+import subprocess
 import sys
 import threading
 import time
@@ -75,6 +77,40 @@ def test_serial_lines_through_a_pseudo_terminal(
     echo_readings(theirs, 1)
 
     assert asked(form.format(name), quick, "7") == b"70"
+
+
+WATCHED = """
+import sys
+from pathlib import Path
+from evenbeat.instruments.collect import collect
+spoken = []
+def watch(event, arguments):
+    if event in ("socket.connect", "socket.sendto", "socket.sendmsg", "socket.getaddrinfo", "socket.bind"):
+        spoken.append((event, arguments[1:] if event != "socket.getaddrinfo" else arguments[:2]))
+sys.addaudithook(watch)
+collect("frequency_query", sys.argv[1], sys.argv[2], interval_s=0.01, rows=3)
+sys.stdout.write(repr(spoken))
+"""
+
+
+@pytest.mark.parametrize("way", ["address", "resource"])
+def test_nothing_but_the_instrument_is_spoken_to(way: str, counter: Any, tmp_path: Path) -> None:
+    """No search of the network: the only address that is ever named to the system is the one that was given.
+
+    Watched by the audit events of Python's socket module.
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", WATCHED, getattr(counter, way), str(tmp_path / "bench")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    spoken = ast.literal_eval(done.stdout)
+    named = [arguments[0] for event, arguments in spoken if event == "socket.connect"]
+
+    assert named == [("127.0.0.1", counter.port)]
+    assert {event for event, _ in spoken} <= {"socket.connect", "socket.getaddrinfo"}
+    assert all(arguments[0] == "127.0.0.1" for event, arguments in spoken if event == "socket.getaddrinfo")
 
 
 def test_visa_simulator(tmp_path: Path, quick: Description) -> None:

@@ -258,12 +258,12 @@ class Collector:
         self._upkeep()
         self._remark(f"collection ends ({state}) after {self._progress.rows} rows")
         self._heartbeat.beat(self._state_lines())
-        self._screen.show(state, self._state_lines())
+        self._screen.show(state, self._state_lines(), last=True)
 
     def _fail(self, error: OutputError) -> None:
         """Show on the screen, and where possible in the heartbeat, that the log has stopped."""
         self._progress.state, self._progress.trouble = "stopped by an error", str(error)
-        self._screen.show(self._progress.state, self._state_lines())
+        self._screen.show(self._progress.state, self._state_lines(), last=True)
         try:
             self._heartbeat.beat(self._state_lines())
         except OutputError:  # the disk that refuses the log may refuse this too

@@ -101,15 +101,14 @@ class Screen:
         self._renews = stream is not None and stream.isatty()
         self._last_state = ""
 
-    def show(self, state: str, lines: list[str]) -> None:
+    def show(self, state: str, lines: list[str], *, last: bool = False) -> None:
         """Show the lines; where the screen cannot be renewed, one line per change of state."""
         if self._stream is None:
             return
         if self._renews:
             shown = [textwrap.shorten(line, PAGE_WIDTH) if ": " in line else line for line in lines]
-            self._stream.write(
-                "\x1b[H\x1b[J" + "\n".join(shown) + "\nCtrl-C stops after the reading in flight.\n"
-            )
+            hint = [] if last else ["Ctrl-C stops after the reading in flight."]
+            self._stream.write("\x1b[H\x1b[J" + "\n".join([*shown, *hint]) + "\n")
         elif state != self._last_state:
             self._stream.write(f"{lines[2].removeprefix('utc: ')} {state}\n")
         self._last_state = state
