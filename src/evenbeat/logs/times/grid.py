@@ -96,6 +96,7 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     irregular: tuple[Finding, ...] = ()
     doubled = np.diff(cells) < 1
     if np.count_nonzero(doubled) > _MOST_DOUBLED * len(doubled) or np.median(np.abs(residual)) > _EVEN_SPREAD:
+        _check_repeated(steps, path, locate)
         raise _too_irregular(spacing, residual, path, locate)
     if doubled.any():
         _check_doubles(seconds, cells, residual, spacing, path=path, locate=locate)
@@ -260,6 +261,17 @@ def _spread(
     )
     values = {"doubled_stamps": doubled, "largest_shift_intervals": round(shift, 3)}
     return spread, (Finding(code="IRREGULAR_TIMES", severity="caution", sentence=sentence, values=values),)
+
+
+def _check_repeated(steps: FloatArray, path: str, locate: Locate) -> None:
+    """Refuse a log of several rows for each time, such as one of several devices."""
+    repeated = int(np.count_nonzero(steps == 0))
+    if repeated > _MOST_DOUBLED * len(steps):
+        msg = (
+            f"{repeated} repeated rows state the time of the row before; keep one row for each time, reject the "
+            f"others with --bad-lines reject (bad_lines='reject'), or {_LEAVE_OUT}"
+        )
+        raise LogError(msg, path=path, line=locate(int(np.argmax(steps == 0)) + 1))
 
 
 def _too_irregular(spacing: float, residual: FloatArray, path: str, locate: Locate) -> LogError:
