@@ -15,9 +15,6 @@ from evenbeat.clock.design import Trend, trend_of
 from evenbeat.clock.environment import Influence, chosen_influences
 from evenbeat.clock.environment_findings import environment_findings
 from evenbeat.clock.fused_model import fused_model
-from evenbeat.clock.fused_model import fused_model
-from evenbeat.clock.innovations import innovation_findings
-from evenbeat.clock.innovations import innovation_findings
 from evenbeat.clock.innovations import innovation_findings
 from evenbeat.clock.lag import fine_view
 from evenbeat.clock.lag_spread import spread_over_lags
@@ -258,9 +255,8 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
     y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
     y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
     findings = law_findings(model.laws)
-    findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
-    findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
-    findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
+    if model.display_uncertainty == 0:  # a display that stands still for days looks like a quiet clock
+        findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "
