@@ -16,6 +16,7 @@ from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.foretold import foretold_finding
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.plausibility import plausibility_finding
 from evenbeat.conditioning.condition import condition
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
@@ -158,6 +159,8 @@ def assess(
     begin("clock model")
     display = display_bound(record)
     model, no_model = _model(record, display, aging=aging, environment=environment)
+    if model is not None:
+        model = _asked_whether_usual(model, curves)
     begin("forecasts")
     question: dict[str, Any] = {
         "tolerance": tolerance,
@@ -167,7 +170,7 @@ def assess(
         "reference_uncertainty": reference_uncertainty,
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
-    changed = [f for f in (model.findings if model else ()) if f.code == "NOT_FORETOLD"]
+    changed = [f for f in (model.findings if model else ()) if f.code in ("NOT_FORETOLD", "CLOCK_CHANGED")]
     interval = None
     if model is not None and tolerance is not None and not changed:
         interval = suggest_interval(model, **question)
@@ -266,6 +269,13 @@ def _model(
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=f"No clock model: {error}.")]
     foretold = foretold_finding(model, aging=aging)
     return (model if foretold is None else model.with_findings(foretold)), []
+
+
+def _asked_whether_usual(model: ClockModel, curves: Mapping[str, StabilityCurve]) -> ClockModel:
+    """Return the model with what is unusual of it for a clock of its stability."""
+    curve = curves.get("overlapping_hadamard")
+    usual = None if curve is None else plausibility_finding(model, curve)
+    return model if usual is None else model.with_findings(usual)
 
 
 def _varying_temperatures(record: Record) -> tuple[str, ...]:
