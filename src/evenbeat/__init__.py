@@ -87,6 +87,14 @@ _HOMES = {
     "LimitPassage": "holdover.passage",
     "suggest_interval": "calibration.interval",
     "IntervalSuggestion": "calibration.interval",
+    "CalibrationHistory": "calibration.history",
+    "fit_history": "calibration.history_model",
+    "HistoryModel": "calibration.history_model",
+    "StatedDrift": "calibration.stated_drift",
+    "suggest_setpoint": "calibration.setpoint",
+    "SetpointSuggestion": "calibration.setpoint",
+    "fit_reliability": "calibration.reliability",
+    "ReliabilityComparison": "calibration.reliability",
     "decide": "calibration.decision",
     "Decision": "calibration.decision",
     "DecisionRule": "calibration.decision",
@@ -128,8 +136,16 @@ if TYPE_CHECKING:
     from evenbeat.calibration.decision import DecisionRule as DecisionRule
     from evenbeat.calibration.decision import decide as decide
     from evenbeat.calibration.decision import global_risk as global_risk
+    from evenbeat.calibration.history import CalibrationHistory as CalibrationHistory
+    from evenbeat.calibration.history_model import HistoryModel as HistoryModel
+    from evenbeat.calibration.history_model import fit_history as fit_history
     from evenbeat.calibration.interval import IntervalSuggestion as IntervalSuggestion
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
+    from evenbeat.calibration.reliability import ReliabilityComparison as ReliabilityComparison
+    from evenbeat.calibration.reliability import fit_reliability as fit_reliability
+    from evenbeat.calibration.setpoint import SetpointSuggestion as SetpointSuggestion
+    from evenbeat.calibration.setpoint import suggest_setpoint as suggest_setpoint
+    from evenbeat.calibration.stated_drift import StatedDrift as StatedDrift
     from evenbeat.clock.backtest import backtest as backtest
     from evenbeat.clock.calibration_points import CalibrationPoint as CalibrationPoint
     from evenbeat.clock.environment import Course as Course

@@ -17,6 +17,7 @@ from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
+from evenbeat.counter.card import timebase_card
 from evenbeat.counter.reach import best_uncertainty
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import AHEAD
@@ -89,6 +90,9 @@ def results(record: Record, model: ClockModel) -> dict[str, object]:
         "Forecast": model.frequency_at(model.record.duration_s + np.arange(1, 11) * DAY),
         "Backtest": backtest(record, aging="linear", origins=4, most_blocks=30),
         "HoldoverForecast": predict_holdover(model, np.geomspace(60, 7 * DAY, 12), time_error_limit_s=1e-5),
+        "TimebaseCard": timebase_card(
+            model, elapsed_s=[0.0, 10 * DAY, 40 * DAY], frequency_hz=[1e6, 1e7], gate_s=[1.0, 10.0]
+        ),
         "Reach": best_uncertainty(
             np.logspace(0, 9, 19),
             np.logspace(-2, 2, 9),

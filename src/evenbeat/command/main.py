@@ -12,6 +12,7 @@ from evenbeat import __version__
 from evenbeat.command.arguments import BAD_INPUT, DONE, INTERRUPTED
 from evenbeat.command.assess import add_assess
 from evenbeat.command.collect import add_collect
+from evenbeat.command.history import add_history
 from evenbeat.command.inspect import add_inspect
 from evenbeat.command.readings import add_readings
 from evenbeat.errors import EvenbeatError
@@ -55,6 +56,6 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for add in (add_assess, add_inspect, add_readings, add_collect):
+    for add in (add_assess, add_inspect, add_readings, add_history, add_collect):
         add(commands)
     return parser

@@ -274,6 +274,7 @@ def bench_check(
         _assumptions(facts, read.facts, locked=locked),
         [f for point in points for f in point.findings],
         _about_miscounts(apart),
+        _about_frozen(points),
         _about_consistency(kept, timebase),
         _about_disagreements(disagreements),
         _about_range(points, usable, facts.rated_hz),
@@ -495,6 +496,19 @@ def _count_size(point: BenchPoint) -> float:
     if p.function == "totalise" or p.gate_s is None:
         return 1.0
     return (60 / p.pulses_per_revolution if p.function == "rpm" else 1.0) / p.gate_s
+
+
+def _about_frozen(points: Sequence[BenchPoint]) -> list[Finding]:
+    repeated = [p for p in points if len(p.point.readings) > 1]
+    frozen = [p for p in repeated if min(p.point.readings) == max(p.point.readings)]
+    if not frozen:
+        return []
+    sentence = (
+        f"At {len(frozen)} of {len(repeated)} points that were read more than once all readings are the "
+        "same: stimulus and timebase may be in step, and more readings do not make the count finer."
+    )
+    values = {"points": len(frozen)}
+    return [Finding(code="FROZEN_READINGS", severity="note", sentence=sentence, values=values)]
 
 
 def _about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> list[Finding]:

@@ -10,10 +10,12 @@ from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
+from evenbeat.counter.card import TimebaseCard
 from evenbeat.counter.reach import Reach
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import aging_caption, draw_aging
 from evenbeat.figures.backtest import backtest_caption, draw_backtest
+from evenbeat.figures.card import card_caption, draw_card
 from evenbeat.figures.corrected import corrected_caption, draw_corrected, draw_stability_over_floor
 from evenbeat.figures.forecast import draw_forecast, forecast_caption
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
@@ -59,21 +61,26 @@ Result = (
     | MovingStability
     | LimitVerdict
     | Reach
+    | TimebaseCard
 )
 
 
 @dataclass(frozen=True, kw_only=True)
 class Drawing:
-    """How one type of result is drawn, what the sentence above it is, and how high it is by itself."""
+    """How one type of result is drawn, what the sentence above it is, and how high it is by itself.
+
+    ``worded`` names the details that change the sentence.
+    """
 
     draw: Callable[..., None]
-    caption: Callable[[Any], str]
+    caption: Callable[..., str]
     height_in: float = HEIGHT_IN
+    worded: tuple[str, ...] = ()
 
 
 DRAWINGS: dict[type, Drawing] = {
     Record: Drawing(draw=draw_record, caption=record_caption, height_in=3.4),
-    Spectrum: Drawing(draw=draw_spectrum, caption=spectrum_caption, height_in=4.2),
+    Spectrum: Drawing(draw=draw_spectrum, caption=spectrum_caption, height_in=4.2, worded=("carrier_hz",)),
     StabilityCurve: Drawing(draw=draw_stability_over_floor, caption=stability_caption, height_in=4.2),
     TimeErrorCurve: Drawing(draw=draw_time_interval_error, caption=time_interval_error_caption),
     SeparatedClocks: Drawing(draw=draw_separated_clocks, caption=separated_clocks_caption, height_in=4.2),
@@ -84,6 +91,7 @@ DRAWINGS: dict[type, Drawing] = {
     Forecast: Drawing(draw=draw_forecast, caption=forecast_caption),
     Backtest: Drawing(draw=draw_backtest, caption=backtest_caption, height_in=3.8),
     HoldoverForecast: Drawing(draw=draw_holdover, caption=holdover_caption, height_in=4.2),
+    TimebaseCard: Drawing(draw=draw_card, caption=card_caption, height_in=4.0),
     Reach: Drawing(draw=draw_reach, caption=reach_caption, height_in=4.2),
     LimitPassage: Drawing(draw=draw_limit_passage, caption=limit_passage_caption),
     IntervalSuggestion: Drawing(draw=draw_interval, caption=interval_caption, height_in=3.2),
@@ -103,7 +111,8 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
         writes it to a file.
     details
         Passed to the drawing: ``tolerance=`` for a clock model, ``record=`` for a stability curve (draws
-        the floor of the display), ``floor=`` for a curve of the measuring system's own noise under it.
+        the floor of the display), ``floor=`` for a curve of the measuring system's own noise under it,
+        ``carrier_hz=`` for a spectrum (draws the phase noise L(f) of that carrier).
 
     Returns
     -------
@@ -119,7 +128,8 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
     if ax is None:
         ax = new_figure(drawing.height_in).add_subplot()
     drawing.draw(ax, result, **details)
-    caption_title(ax, drawing.caption(result))
+    worded = {name: details[name] for name in drawing.worded if name in details}
+    caption_title(ax, drawing.caption(result, **worded))
     return ax
 
 

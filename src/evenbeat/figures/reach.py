@@ -35,8 +35,8 @@ def draw_reach(ax: Axes, reach: Reach) -> None:
     f, gate = reach.frequency_hz, reach.gate_s
     ax.set_xscale("log")
     ax.set_yscale("log")
-    ax.set_xlabel("frequency / Hz")
-    ax.set_ylabel("gate time / s")
+    ax.set_xlabel("frequency [Hz]")
+    ax.set_ylabel("gate time [s]")
     if min(len(f), len(gate)) < 2:
         ax.plot(np.broadcast_to(f, (len(gate), len(f))), gate[:, np.newaxis], "o", color=INK)
         return

@@ -1,0 +1,513 @@
+"""Reliability against time since calibration, from how instruments were found.
+
+An observation says between which two times a unit left its tolerance: found in at t is (t, never), found
+out at t is (0, t), and known to the day is (t, t). Every model gives S(t), the probability of still being
+in tolerance after t, and is fitted by maximum likelihood.
+
+Sources: interval-censored likelihood, Turnbull 1976; the models are those in common use for calibration
+intervals (ILAC-G24:2022/OIML D 10 names the statistical method; formulas from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special, stats
+
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+NO_CHANCE = 1e-300
+STARTS = (-1.5, 0.0, 1.5)
+FARTHEST = 1e4
+"""In units of the typical time: an interval beyond is called unlimited."""
+SUPPORTED = 4.0
+"""Difference of AIC up to which a model is not ruled out (common practice, Burnham & Anderson 2002)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReliabilityModel:
+    """One family of survival functions; time is in units of a typical time, parameters as logarithms."""
+
+    name: str
+    parameters: tuple[str, ...]
+    survival: Callable[[FloatArray, FloatArray], FloatArray]
+    dimensions: tuple[float, ...]
+    """Power of 1/time in each parameter, to give it back in SI."""
+    says: str
+
+
+def _exponential(t: FloatArray, p: FloatArray) -> FloatArray:
+    return np.exp(-p[0] * t)
+
+
+def _weibull(t: FloatArray, p: FloatArray) -> FloatArray:
+    return np.exp(-((p[0] * t) ** p[1]))
+
+
+def _mixed_exponential(t: FloatArray, p: FloatArray) -> FloatArray:
+    return (1 + p[0] * t / p[1]) ** -p[1]
+
+
+def _random_walk(t: FloatArray, p: FloatArray) -> FloatArray:
+    with np.errstate(divide="ignore"):
+        return 2 * special.ndtr(1 / np.sqrt(p[0] * t)) - 1
+
+
+def _restricted_walk(t: FloatArray, p: FloatArray) -> FloatArray:
+    with np.errstate(divide="ignore"):
+        return 2 * special.ndtr(1 / np.sqrt(p[0] * -np.expm1(-p[1] * t))) - 1
+
+
+def _modified_gamma(t: FloatArray, p: FloatArray) -> FloatArray:
+    x = p[0] * t
+    return np.exp(-x) * (1 + x + 0.5 * x**2)
+
+
+def _mortality_drift(t: FloatArray, p: FloatArray) -> FloatArray:
+    return np.exp(-(p[0] * t + p[1] * t**2))
+
+
+def _linear_drift(t: FloatArray, p: FloatArray) -> FloatArray:
+    return special.ndtr((1 - p[0] * t) / p[1]) + special.ndtr((1 + p[0] * t) / p[1]) - 1
+
+
+RELIABILITY_MODELS: dict[str, ReliabilityModel] = {
+    model.name: model
+    for model in (
+        ReliabilityModel(
+            name="exponential",
+            parameters=("rate",),
+            survival=_exponential,
+            dimensions=(1,),
+            says="e^(-λt): failures come at random and do not depend on age",
+        ),
+        ReliabilityModel(
+            name="weibull",
+            parameters=("rate", "shape"),
+            survival=_weibull,
+            dimensions=(1, 0),
+            says="e^(-(λt)^β): failures grow more (β > 1) or less frequent",
+        ),
+        ReliabilityModel(
+            name="mixed_exponential",
+            parameters=("rate", "shape"),
+            survival=_mixed_exponential,
+            dimensions=(1, 0),
+            says="(1 + λt/β)^(-β): units differ in their rate",
+        ),
+        ReliabilityModel(
+            name="random_walk",
+            parameters=("growth",),
+            survival=_random_walk,
+            dimensions=(1,),
+            says="2Φ(1/√(bt)) - 1: the offset walks, its variance growing with time",
+        ),
+        ReliabilityModel(
+            name="restricted_walk",
+            parameters=("variance", "rate"),
+            survival=_restricted_walk,
+            dimensions=(0, 1),
+            says="2Φ(1/√(b(1 - e^(-ct)))) - 1: a walk that settles",
+        ),
+        ReliabilityModel(
+            name="modified_gamma",
+            parameters=("rate",),
+            survival=_modified_gamma,
+            dimensions=(1,),
+            says="e^(-λt)(1 + λt + (λt)²/2): three shocks before failure",
+        ),
+        ReliabilityModel(
+            name="mortality_drift",
+            parameters=("rate", "rate_squared"),
+            survival=_mortality_drift,
+            dimensions=(1, 2),
+            says="e^(-(at + bt²)): a rate that grows in proportion to age",
+        ),
+        ReliabilityModel(
+            name="linear_drift",
+            parameters=("drift", "spread"),
+            survival=_linear_drift,
+            dimensions=(1, 0),
+            says="Φ((1-dt)/s) + Φ((1+dt)/s) - 1: a common drift with a spread, in units of the tolerance",
+        ),
+    )
+}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ReliabilityFit:
+    """One model fitted.
+
+    Attributes
+    ----------
+    parameters
+        SI: per second where the model says a rate.
+    negative_log_likelihood, aic
+        At the maximum; AIC after Akaike 1974.
+    interval_s, interval_low_s, interval_high_s
+        Time at which the reliability falls to the target, with its profile-likelihood interval; ``inf``
+        where it does not fall so far within reach.
+    """
+
+    model: ReliabilityModel
+    parameters: tuple[float, ...]
+    negative_log_likelihood: float
+    aic: float
+    interval_s: float
+    interval_low_s: float
+    interval_high_s: float
+    unit_s: float
+    scaled: FloatArray
+
+    def survival(self, time_s: npt.ArrayLike) -> FloatArray:
+        """Return the probability of being in tolerance after ``time_s``."""
+        t = np.asarray(time_s, dtype=float) / self.unit_s
+        return self.model.survival(t, np.exp(self.scaled))
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+
+        def plain(value: float) -> float | None:
+            return value if math.isfinite(value) else None
+
+        return {
+            "model": self.model.name,
+            "parameters": dict(zip(self.model.parameters, self.parameters, strict=True)),
+            "negative_log_likelihood": self.negative_log_likelihood,
+            "aic": self.aic,
+            "interval_s": plain(self.interval_s),
+            "interval_low_s": plain(self.interval_low_s),
+            "interval_high_s": plain(self.interval_high_s),
+        }
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class ReliabilityComparison(Printed):
+    """All models side by side, made by :func:`evenbeat.fit_reliability`; the best AIC first."""
+
+    fits: tuple[ReliabilityFit, ...]
+    reliability: float
+    confidence: float
+    observations: int
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def best(self) -> ReliabilityFit:
+        """The model with the smallest AIC."""
+        return self.fits[0]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per model."""
+        import pandas as pd
+
+        rows = [fit.to_dict() for fit in self.fits]
+        return pd.DataFrame([{k: v for k, v in row.items() if k != "parameters"} for row in rows])
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "reliability": self.reliability,
+            "confidence": self.confidence,
+            "observations": self.observations,
+            "fits": [fit.to_dict() for fit in self.fits],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return (
+            f"{_time_text(self.best.interval_s)} for {100 * self.reliability:g} % by "
+            f"{self.best.model.name}, from {self.observations} found states"
+        )
+
+    def _table(self) -> Table:
+        smallest = self.best.aic
+        rows = tuple(
+            (
+                fit.model.name,
+                f"{fit.negative_log_likelihood:.3f}",
+                f"{fit.aic - smallest:.2f}",
+                _time_text(fit.interval_s),
+                _time_text(fit.interval_low_s),
+                _time_text(fit.interval_high_s),
+            )
+            for fit in self.fits
+        )
+        return Table(columns=("model", "-ln L", "ΔAIC", "interval", "low", "high"), rows=rows)
+
+
+def _time_text(seconds: float) -> str:
+    if seconds == 0:
+        return "0 s"
+    return duration_text(seconds) if math.isfinite(seconds) else "∞"
+
+
+def fit_reliability(
+    after_s: npt.ArrayLike,
+    before_s: npt.ArrayLike,
+    counts: npt.ArrayLike | None = None,
+    *,
+    reliability: float = DEFAULT_CONFIDENCE,
+    confidence: float = 0.9,
+    models: Sequence[str] = tuple(RELIABILITY_MODELS),
+) -> ReliabilityComparison:
+    """Fit reliability models to found states.
+
+    Parameters
+    ----------
+    after_s, before_s
+        Shape (n,): each unit left its tolerance after the first and before the second, in seconds. Found
+        in at t: ``(t, inf)``; found out at t: ``(0, t)``; seen to leave at t: ``(t, t)``.
+    counts
+        Shape (n,): how many units each row stands for; one by default.
+    reliability
+        Target for which the interval is given.
+    confidence
+        Of the interval's own limits (profile likelihood).
+    models
+        Names in :data:`RELIABILITY_MODELS`.
+
+    Raises
+    ------
+    InputError
+        If a row is impossible, a model unknown, or every unit was found in (no failure: nothing but a
+        lower limit of the reliability can be said).
+
+    Notes
+    -----
+    The models may agree on what was seen and differ by a factor of two in the interval: the spread is part
+    of the result. Not valid where units are adjusted at every calibration although in tolerance and the
+    rows are pooled with those that are not.
+    """
+    target = checked_probability(reliability, "reliability")
+    level = checked_probability(confidence, "confidence")
+    low, high, weight = _checked_rows(after_s, before_s, counts)
+    for name in models:
+        if name not in RELIABILITY_MODELS:
+            msg = f"model is {name!r}; it must be one of {', '.join(RELIABILITY_MODELS)}"
+            raise InputError(msg)
+    finite = np.concatenate([low[low > 0], high[np.isfinite(high)]])
+    unit = float(np.median(finite))
+    rows = _Rows(low / unit, high / unit, weight)
+    fits = [_fit(RELIABILITY_MODELS[name], rows, unit, target, level) for name in models]
+    ordered = tuple(sorted(fits, key=lambda fit: fit.aic))
+    return ReliabilityComparison(
+        fits=ordered,
+        reliability=target,
+        confidence=level,
+        observations=int(weight.sum()),
+        findings=_remarks(ordered, target, float(low[np.isfinite(high) | (low > 0)].max()), weight, high),
+    )
+
+
+def found_states(
+    time_s: npt.ArrayLike, inspected: npt.ArrayLike, found_in: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return rows for :func:`fit_reliability` from grouped found states: at t, so many of so many were in.
+
+    Raises
+    ------
+    InputError
+        If the lengths differ or more were in than inspected.
+    """
+    t, n, k = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (time_s, inspected, found_in))
+    if not (t.shape == n.shape == k.shape) or np.any(k > n) or np.any(k < 0):
+        msg = "time_s, inspected and found_in need one entry per group, with 0 <= found_in <= inspected"
+        raise InputError(msg)
+    after = np.concatenate([t, np.zeros_like(t)])
+    before = np.concatenate([np.full_like(t, np.inf), t])
+    counts = np.concatenate([k, n - k])
+    kept = counts > 0
+    return after[kept], before[kept], counts[kept]
+
+
+def _checked_rows(
+    after_s: npt.ArrayLike, before_s: npt.ArrayLike, counts: npt.ArrayLike | None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    low, high = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (after_s, before_s))
+    weight = np.ones_like(low) if counts is None else np.atleast_1d(np.asarray(counts, dtype=float))
+    if not (low.shape == high.shape == weight.shape) or low.ndim != 1 or not len(low):
+        msg = f"after_s, before_s and counts differ in length ({low.size}, {high.size}, {weight.size})"
+        raise InputError(msg)
+    bad = np.flatnonzero(~((low >= 0) & (high >= low) & (high > 0) & (weight > 0)))
+    if len(bad):
+        i = int(bad[0])
+        msg = (
+            f"row {i + 1} says after {low[i]:g} s and before {high[i]:g} s, {weight[i]:g} units; "
+            "times must be 0 or more, in order, and counts positive"
+        )
+        raise InputError(msg)
+    if not np.any(np.isfinite(high)):
+        msg = (
+            "every unit was found in tolerance, so no model can be fitted; see "
+            "evenbeat.calibration.reaction.reliability_bounds for what that shows"
+        )
+        raise InputError(msg)
+    return low, high, weight
+
+
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    low: FloatArray
+    high: FloatArray
+    weight: FloatArray
+
+    def cost(self, model: ReliabilityModel, log_parameters: FloatArray) -> float:
+        """Return the negative log likelihood."""
+        p = np.exp(np.clip(log_parameters, -50, 50))
+        exact = self.low == self.high
+        chance = np.empty_like(self.low)
+        after = np.where(self.low > 0, model.survival(np.maximum(self.low, 1e-12), p), 1.0)
+        finite = np.isfinite(self.high)
+        before = np.where(finite, model.survival(np.where(finite, self.high, 1.0), p), 0.0)
+        chance = after - before
+        if np.any(exact):
+            t, step = self.low[exact], 1e-5 * self.low[exact]
+            chance[exact] = (model.survival(t - step, p) - model.survival(t + step, p)) / (2 * step)
+        if not np.all(np.isfinite(chance)):
+            return 1e12
+        return float(-self.weight @ np.log(np.maximum(chance, NO_CHANCE)))
+
+
+def _fit(
+    model: ReliabilityModel, rows: _Rows, unit: float, reliability: float, confidence: float
+) -> ReliabilityFit:
+    count = len(model.parameters)
+    starts = np.stack(np.meshgrid(*[STARTS] * count), axis=-1).reshape(-1, count)
+    settings = {"xatol": 1e-10, "fatol": 1e-12, "maxiter": 4000, "maxfev": 4000}
+
+    def cost(p: npt.NDArray[np.float64]) -> float:
+        return rows.cost(model, p)
+
+    promising = sorted(starts, key=cost)[:3]
+    found = [optimize.minimize(cost, start, method="Nelder-Mead", options=settings) for start in promising]
+    best = min(found, key=lambda result: result.fun)
+    scaled = np.asarray(best.x)
+    interval = _time_of(model, scaled, reliability)
+    low, high = _profile_limits(model, rows, scaled, (interval, reliability, float(best.fun), confidence))
+    powers = zip(scaled, model.dimensions, strict=True)
+    # the density of a time seen exactly was taken per unit of the scaled time
+    lowest = float(best.fun) + float(rows.weight[rows.low == rows.high].sum()) * math.log(unit)
+    return ReliabilityFit(
+        model=model,
+        parameters=tuple(float(math.exp(p) / unit**power) for p, power in powers),
+        negative_log_likelihood=lowest,
+        aic=2 * lowest + 2 * count,
+        interval_s=interval * unit,
+        interval_low_s=low * unit,
+        interval_high_s=high * unit,
+        unit_s=unit,
+        scaled=scaled,
+    )
+
+
+def _time_of(model: ReliabilityModel, log_parameters: FloatArray, reliability: float) -> float:
+    """Return the first time at which the reliability has fallen to the target."""
+    p = np.exp(log_parameters)
+
+    def excess(log_time: float) -> float:
+        return float(model.survival(np.array([math.exp(log_time)]), p)[0]) - reliability
+
+    low, high = math.log(1e-9), math.log(FARTHEST)
+    if excess(high) > 0:
+        return math.inf
+    if excess(low) < 0:
+        return 0.0
+    return math.exp(optimize.brentq(excess, low, high, xtol=1e-13))
+
+
+def _profile_limits(
+    model: ReliabilityModel,
+    rows: _Rows,
+    best: FloatArray,
+    question: tuple[float, float, float, float],
+) -> tuple[float, float]:
+    """Return the times whose profile likelihood is not rejected, on either side of the estimate."""
+    interval, reliability, lowest, confidence = question
+    if not (0 < interval < math.inf):
+        return 0.0, math.inf
+    allowed = 0.5 * float(stats.chi2.ppf(confidence, 1))
+
+    def excess(log_time: float) -> float:
+        return _profile(model, rows, best, math.exp(log_time), reliability) - lowest - allowed
+
+    here = math.log(interval)
+    ends = []
+    for direction in (-1, 1):
+        reach = next(
+            (here + direction * d for d in (0.25, 0.5, 1, 2, 4, 8) if excess(here + direction * d) > 0), None
+        )
+        if reach is None:
+            ends.append(0.0 if direction < 0 else math.inf)
+        else:
+            near, far = sorted((here, reach))
+            ends.append(math.exp(optimize.brentq(excess, near, far, xtol=1e-7)))
+    return ends[0], ends[1]
+
+
+def _profile(
+    model: ReliabilityModel, rows: _Rows, best: FloatArray, time: float, reliability: float
+) -> float:
+    """Return the smallest cost among parameters that give ``reliability`` at ``time``."""
+
+    def completed(others: FloatArray) -> FloatArray | None:
+        """Return all parameters, the first solved for."""
+
+        def excess(first: float) -> float:
+            p = np.exp(np.array([first, *others]))
+            return float(model.survival(np.array([time]), p)[0]) - reliability
+
+        low, high = -40.0, 40.0
+        if not excess(low) > 0 > excess(high):
+            return None
+        return np.array([optimize.brentq(excess, low, high, xtol=1e-12), *others])
+
+    def cost(others: FloatArray) -> float:
+        whole = completed(np.atleast_1d(others))
+        return 1e9 if whole is None else rows.cost(model, whole)
+
+    if len(best) == 1:
+        return cost(np.empty(0))
+    found = [
+        optimize.minimize_scalar(lambda v: cost(np.array([v])), bracket=(best[1] - s, best[1] + s), tol=1e-9)
+        for s in (0.3, 1.5)
+    ]
+    return float(min(result.fun for result in found))
+
+
+def _remarks(
+    fits: Sequence[ReliabilityFit],
+    reliability: float,
+    longest: float,
+    weight: FloatArray,
+    high: FloatArray,
+) -> tuple[Finding, ...]:
+    found = []
+    likely = [fit for fit in fits if fit.aic - fits[0].aic <= SUPPORTED]
+    spread = [fit.interval_s for fit in likely]
+    if len(likely) > 1 and min(spread) > 0 and max(spread) / min(spread) > 1.2:
+        sentence = (
+            f"{len(likely)} models fit about equally well and give intervals from "
+            f"{_time_text(min(spread))} to {_time_text(max(spread))} for "
+            f"{100 * reliability:g} %: the spread belongs to the answer."
+        )
+        found.append(Finding(code="MODELS_SPREAD", severity="caution", sentence=sentence))
+    failed = float(weight[np.isfinite(high)].sum())
+    if failed < 5:
+        sentence = f"Only {failed:.0f} of {weight.sum():.0f} units were found out; that is little data."
+        found.append(Finding(code="FEW_FAILURES", severity="caution", sentence=sentence))
+    if fits[0].interval_s > longest:
+        sentence = "The interval is longer than any observed; do not exceed twice the longest observed."
+        found.append(Finding(code="BEYOND_OBSERVED", severity="caution", sentence=sentence))
+    return tuple(found)

@@ -1,0 +1,99 @@
+"""The command ``evenbeat history``: the next calibration from those that were."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import TYPE_CHECKING
+
+from evenbeat.command.arguments import DONE, number
+from evenbeat.errors import InputError
+
+if TYPE_CHECKING:
+    from evenbeat.calibration.history_model import HistoryModel
+
+CLASSES = ("uncompensated", "temperature_compensated", "oven", "rubidium", "caesium")
+
+
+def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
+    parser = commands.add_parser(
+        "history",
+        help="when to calibrate again, from a table of calibrations",
+        description=(
+            "Read a table of calibrations (date, as_found, as_left, standard_uncertainty, adjusted), learn "
+            "drift and random walk from it, and say how long the offset stays within tolerance."
+        ),
+        epilog="example: evenbeat history kittiwake-history.csv --tolerance 1e-8",
+    )
+    parser.set_defaults(run=_history)
+    parser.add_argument("table", metavar="TABLE", nargs="+", help="comma-separated; several are one family")
+    parser.add_argument(
+        "--tolerance",
+        type=number,
+        required=True,
+        metavar="Y",
+        help="limit of the fractional offset, e.g. 1e-8",
+    )
+    parser.add_argument(
+        "--reliability", type=number, default=0.95, metavar="P", help="probability of staying within (0.95)"
+    )
+    parser.add_argument("--guard-band", type=number, default=0.0, metavar="Y", help="held back, fractional")
+    parser.add_argument("--oscillator-class", choices=CLASSES, default="oven", help="prior (default oven)")
+    parser.add_argument(
+        "--drift-law", choices=("auto", "constant", "logarithmic"), default="auto", help="default auto"
+    )
+    parser.add_argument("--json", action="store_true", help="print every number as JSON")
+
+
+def _history(arguments: argparse.Namespace) -> int:
+    from evenbeat.calibration.history import CalibrationHistory
+    from evenbeat.calibration.history_model import fit_history
+
+    if not 0 <= arguments.guard_band < arguments.tolerance:
+        msg = "--guard-band must be at least 0 and below --tolerance"
+        raise InputError(msg)
+    several = [CalibrationHistory.from_table(path) for path in arguments.table]
+    model = fit_history(
+        several,
+        oscillator_class=arguments.oscillator_class,
+        tolerance=arguments.tolerance,
+        drift_law=arguments.drift_law,
+    )
+    _print_answer(model, arguments)
+    return DONE
+
+
+def _print_answer(model: HistoryModel, arguments: argparse.Namespace) -> None:
+    from evenbeat.calibration.history_model import interval_text
+    from evenbeat.calibration.setpoint import suggest_setpoint
+
+    limit = arguments.tolerance - arguments.guard_band
+    interval = model.interval_s(limit, arguments.reliability)
+    uncertainty = model.as_left.standard_uncertainty
+    setpoint = suggest_setpoint(
+        model,
+        tolerance=arguments.tolerance,
+        reliability=arguments.reliability,
+        guard_band=arguments.guard_band,
+        as_left_uncertainty=uncertainty,
+    )
+    if arguments.json:
+        result = {**model.to_dict(), "interval_s": interval, "setpoint": setpoint.to_dict()}
+        print(json.dumps(result, indent=1, allow_nan=False))
+        return
+    percent = f"{100 * arguments.reliability:g} %"
+    if interval == 0:
+        print(f"No interval: the offset is not within ±{limit:g} with {percent} even now. Adjust it.")
+    else:
+        print(
+            f"Calibrate again within {interval_text(interval)}: until then within ±{limit:g} with {percent}."
+        )
+        longest = model.history[0].longest_interval_s
+        if interval > 2 * longest:
+            print(f"Evidence reaches {interval_text(longest)}; do not go beyond twice that.")
+    print(f"\n{model}\n\nIf adjusted: {setpoint}")
+    print(
+        "\nAn analysis for the owner of the equipment; not part of a calibration certificate, not a "
+        "statement of conformity."
+    )

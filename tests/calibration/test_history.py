@@ -1,0 +1,264 @@
+"""A clock known from its calibrations: worked values, simulated histories, and histories that are wrong."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history_model import OscillatorClass, agreement, fit_history
+from evenbeat.calibration.reaction import (
+    Staircase,
+    control_chart,
+    inspections_without_failure,
+    observed_rate,
+    reliability_bounds,
+)
+from evenbeat.errors import InputError, LogError
+from evenbeat.quantities import Estimate
+from evenbeat.units import SECONDS_PER_YEAR
+
+DATA = Path(__file__).resolve().parents[2] / "data" / "kittiwake-history.csv"
+CLASS = OscillatorClass(name="worked example", drift_per_year=1e-7, walk_per_root_year=2e-8)
+DATES = ["2020-01-01", "2020-12-31", "2021-12-31", "2022-12-31", "2023-12-31", "2024-12-30"]
+
+
+def history(*rows: tuple[object, object, object]) -> CalibrationHistory:
+    """Return a history of (as_found, as_left, adjusted), a year of 365 days apart, u = 3e-9."""
+    frame = pd.DataFrame(rows, columns=["as_found", "as_left", "adjusted"])
+    frame["date"] = DATES[: len(frame)]
+    frame["standard_uncertainty"] = 3e-9
+    return CalibrationHistory.from_table(frame)
+
+
+WORKED = (
+    ("", 0.0, "yes"),
+    (5.2e-8, 0.2e-8, "yes"),
+    (4.1e-8, -0.1e-8, "yes"),
+    (3.3e-8, 0.0, "yes"),
+)
+
+
+def test_worked_history() -> None:
+    """Three increments: D 4.134(889)e-8, s 1.08e-8, P and T by an independent Bayesian grid."""
+    model = fit_history(history(*WORKED), oscillator_class=CLASS, drift_law="constant")
+    zero = Estimate.normal(0.0, 3e-9)
+    years = SECONDS_PER_YEAR
+    assert model.drift_per_year.value == pytest.approx(4.134e-8, rel=2e-3)
+    assert model.drift_per_year.standard_uncertainty == pytest.approx(0.889e-8, rel=0.02)
+    assert model.walk_per_root_year == pytest.approx(1.08e-8, rel=0.02)
+    within = model.probability_within(np.array([1, 1.5, 2]) * years, 1e-7, zero)
+    assert within == pytest.approx([0.9945, 0.9573, 0.8014], abs=2e-3)
+    assert model.interval_s(1e-7, 0.95, zero) / years == pytest.approx(1.546, rel=5e-3)
+    assert model.interval_s(1e-7, 0.99, zero) / years == pytest.approx(1.128, rel=1e-2)
+
+
+@pytest.mark.parametrize(
+    ("states", "drift", "spread", "interval"),
+    [(("in", "in"), 4.117e-8, 0.860e-8, 1.568), (("in", "out"), 5.628e-8, 1.717e-8, 0.821)],
+)
+def test_worked_history_with_states(
+    states: tuple[str, str], drift: float, spread: float, interval: float
+) -> None:
+    """Two records more that say only in or out: independent Bayesian grid."""
+    rows = [*WORKED, *((state, 0.0, "yes") for state in states)]
+    model = fit_history(history(*rows), oscillator_class=CLASS, tolerance=1e-7, drift_law="constant")
+    assert model.drift_per_year.value == pytest.approx(drift, rel=1e-2)
+    assert model.drift_per_year.standard_uncertainty == pytest.approx(spread, rel=3e-2)
+    years = model.interval_s(1e-7, 0.95, Estimate.normal(0.0, 3e-9)) / SECONDS_PER_YEAR
+    assert years == pytest.approx(interval, rel=1.5e-2)
+
+
+def test_agreement_of_log_and_history() -> None:
+    """4.38(110)e-8 and 4.134(889)e-8 agree: E_n 0.087 (arithmetic of ISO/IEC 17043)."""
+    size = agreement(Estimate.normal(4.38e-8, 1.1e-8), Estimate.normal(4.134e-8, 0.889e-8))
+    assert size == pytest.approx(0.087, abs=5e-4)
+
+
+def test_drift_is_that_of_least_squares_when_the_walk_is_known() -> None:
+    """With a tiny walk and a wide prior the posterior is the weighted mean of the increments (algebra)."""
+    wide = OscillatorClass(name="wide", drift_per_year=1e-5, walk_per_root_year=1e-13)
+    model = fit_history(history(*WORKED), oscillator_class=wide, drift_law="constant")
+    changes = np.array([5.2e-8, 3.9e-8, 3.4e-8])
+    year = SECONDS_PER_YEAR / (365 * 86400)
+    assert model.drift_per_year.value == pytest.approx(changes.mean() * year, rel=3e-3)
+    expected = math.sqrt(2) * 3e-9 / math.sqrt(3) * year
+    assert model.drift_per_year.standard_uncertainty == pytest.approx(expected, rel=0.02)
+
+
+def test_simulated_instruments_keep_their_reliability() -> None:
+    """100 instruments drawn from the prior: realised reliability at the interval 95 ± 3.5 % of the mean."""
+    generator = np.random.default_rng(8)
+    kept = []
+    for _ in range(100):
+        drift = generator.normal(0, 1e-7)
+        walk = abs(generator.normal(0, 2e-8))
+        rows: list[tuple[object, object, object]] = [("", 0.0, "yes")]
+        for _ in range(5):
+            change = generator.normal(drift, math.hypot(walk, math.sqrt(2) * 3e-9))
+            rows.append((change, 0.0, "yes"))
+        model = fit_history(history(*rows), oscillator_class=CLASS, drift_law="constant")
+        interval = model.interval_s(1e-7, 0.95, Estimate.normal(0.0, 3e-9)) / SECONDS_PER_YEAR
+        spread = math.hypot(walk * math.sqrt(interval), 3e-9)
+        law = stats.norm(drift * interval, spread)
+        kept.append(law.cdf(1e-7) - law.cdf(-1e-7))
+    assert np.mean(kept) == pytest.approx(0.95, abs=0.035)
+
+
+def test_demo_history() -> None:
+    """Kittiwake's aging slows down (data/truth.json: logarithmic): that law holds most of the weight."""
+    model = fit_history(CalibrationHistory.from_table(DATA))
+    assert model.drift_per_year.value > 0
+    assert model.logarithmic_share > 0.9
+    assert model.interval_s(1e-8) > 0.5 * SECONDS_PER_YEAR
+    constant = fit_history(CalibrationHistory.from_table(DATA), drift_law="constant")
+    assert constant.interval_s(1e-8) < model.interval_s(1e-8)
+    assert json.dumps(model.to_dict(), allow_nan=False)
+    assert "per year" in str(model)
+
+
+def test_family_is_pooled() -> None:
+    """Two instruments with the same drift narrow it by √2 or more: the walk is better known, too."""
+    one = fit_history(history(*WORKED), oscillator_class=CLASS, drift_law="constant")
+    both = fit_history([history(*WORKED), history(*WORKED)], oscillator_class=CLASS, drift_law="constant")
+    ratio = one.drift_per_year.standard_uncertainty / both.drift_per_year.standard_uncertainty
+    assert 1.3 < ratio < 2.2
+    assert "FAMILY_POOLED" in {finding.code for finding in both.findings}
+
+
+def test_decreasing_drift_is_said() -> None:
+    """Increments 5.2, 3.9, 3.4 e-8 fall from one to the next."""
+    assert "DRIFT_DECREASES" in {f.code for f in fit_history(history(*WORKED)).findings}
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        (
+            [("2020-01-01", 0, 0, 1e-9, "no"), ("2019-01-01", 0, 0, 1e-9, "no")],
+            "row 2: 2019-01-01 is not",
+        ),
+        ([("2020-01-01", 1e-9, 1e-9, "", "no")], "row 1: standard_uncertainty is ''"),
+        ([("2020-01-01", 1e-9, "", 1e-9, "yes")], "row 1: adjusted, but as_left is empty"),
+        ([("2020-01-01", 1e-8, 0, 1e-10, "no")], "row 1: not adjusted, but as_found"),
+        ([("2020-01-01", "bad", 0, 1e-10, "no")], "row 1: as_found is 'bad'"),
+        ([("soon", 0, 0, 1e-10, "no")], "row 1: date is 'soon'"),
+        ([("2020-01-01", 0, 0, 1e-10, "maybe")], "row 1: adjusted is 'maybe'"),
+        ([], "holds no calibration"),
+    ],
+)
+def test_bad_histories_are_named(rows: list[tuple[object, ...]], words: str) -> None:
+    """A row that contradicts itself is refused with its number."""
+    columns = ["date", "as_found", "as_left", "standard_uncertainty", "adjusted"]
+    with pytest.raises(LogError, match=words):
+        CalibrationHistory.from_table(pd.DataFrame(rows, columns=columns))
+
+
+def test_too_little_to_fit_is_refused() -> None:
+    """One calibration, or a state without the tolerance it was judged by, is not enough."""
+    with pytest.raises(InputError, match="at least two are needed"):
+        fit_history(history(WORKED[0]))
+    with pytest.raises(InputError, match="state the tolerance"):
+        fit_history(history(WORKED[0], ("in", 0.0, "yes")))
+    with pytest.raises(InputError, match="oscillator_class is 'quartz'"):
+        fit_history(history(*WORKED), oscillator_class="quartz")
+
+
+@pytest.mark.parametrize(
+    ("lengthen", "reliability", "shorten"),
+    [
+        (0.1, 0.85, 0.4173),
+        (0.1, 0.90, 0.5759),
+        (0.1, 0.95, 0.8365),
+        (0.05, 0.85, 0.2415),
+        (0.05, 0.95, 0.6043),
+    ],
+)
+def test_staircase_equilibrium(lengthen: float, reliability: float, shorten: float) -> None:
+    """R ln(1+a) + (1-R) ln(1-b) = 0 solved for b, and back again (algebra)."""
+    stairs = Staircase.aiming_at(reliability, lengthen=lengthen)
+    assert stairs.shorten == pytest.approx(shorten, abs=6e-5)
+    assert stairs.equilibrium_reliability == pytest.approx(reliability)
+    assert Staircase().equilibrium_reliability == pytest.approx(0.8934, abs=5e-5)
+    assert stairs.after(1.0, [True, False]) == pytest.approx((1 + lengthen) * (1 - stairs.shorten))
+
+
+@pytest.mark.parametrize(
+    ("found_in", "inspected", "median", "jeffreys", "clopper"),
+    [(5, 5, 0.9577, 0.694, 0.549), (10, 10, 0.9781, 0.829, 0.741), (9, 10, 0.8857, 0.669, 0.606)],
+)
+def test_few_found_states(
+    found_in: int, inspected: int, median: float, jeffreys: float, clopper: float
+) -> None:
+    """Beta quantiles (scipy.stats.beta): what 5 of 5, 10 of 10 and 9 of 10 show."""
+    bounds = reliability_bounds(found_in, inspected)
+    assert bounds.median == pytest.approx(median, abs=5e-5)
+    assert bounds.jeffreys_low == pytest.approx(jeffreys, abs=6e-4)
+    assert bounds.clopper_pearson_low == pytest.approx(clopper, abs=6e-4)
+    assert bounds.jeffreys_low == pytest.approx(
+        stats.beta(found_in + 0.5, inspected - found_in + 0.5).ppf(0.05), rel=1e-9
+    )
+
+
+@pytest.mark.parametrize(
+    ("reliability", "confidence", "count"), [(0.95, 0.95, 59), (0.90, 0.90, 22), (0.99, 0.95, 299)]
+)
+def test_zero_failure_plans(reliability: float, confidence: float, count: int) -> None:
+    """ln(1 - C)/ln R rounded up: 59, 22 and 299 (common practice)."""
+    assert inspections_without_failure(reliability, confidence) == count
+
+
+def test_observed_rate() -> None:
+    """18 of 20 after 12 months: 5.84 months [2.14, 20.7], p 0.264, keep; 39 of 40: 24.3 [6.26, 139]."""
+    first, second = observed_rate(18, 20, 12.0), observed_rate(39, 40, 12.0)
+    assert (first.interval_s, first.low_s, first.high_s) == pytest.approx((5.84, 2.14, 20.7), rel=3e-3)
+    assert first.probability == pytest.approx(0.264, abs=5e-4)
+    assert not first.significant
+    assert (second.interval_s, second.low_s, second.high_s) == pytest.approx((24.3, 6.26, 139), rel=5e-3)
+
+
+def test_control_chart() -> None:
+    """Changes 5.2, 3.9, 3.4 e-8: mean 4.167e-8, limits 1.773e-8 to 6.561e-8 (I-MR, 3/1.128)."""
+    chart = control_chart([5.2e-8, 3.9e-8, 3.4e-8])
+    assert chart.centre == pytest.approx(4.167e-8, rel=1e-4)
+    assert (chart.low, chart.high) == pytest.approx((1.773e-8, 6.561e-8), rel=5e-4)
+    assert chart.outside == ()
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: Staircase(lengthen=-1.0),
+        lambda: reliability_bounds(3, 2),
+        lambda: observed_rate(3, 2, 1.0),
+        lambda: control_chart([1.0]),
+        lambda: agreement(Estimate.normal(0, 0), Estimate.normal(1, 0)),
+    ],
+)
+def test_impossible_counts_are_refused(call: object) -> None:
+    """Bad numbers are refused in words."""
+    with pytest.raises(InputError, match=r"is impossible|must|need|needs|lengthen"):
+        call()
+
+
+def test_logarithmic_drift_is_found_and_used() -> None:
+    """A drift that slows down as ln(1 + 3 t) per year is told from a constant one and foretold better."""
+    times = np.arange(6) * 365 * 86400 / SECONDS_PER_YEAR
+    offsets = 6e-8 * np.log1p(3 * times)
+    rows = [("", 0.0, "yes"), *((change, 0.0, "yes") for change in np.diff(offsets))]
+    frame = pd.DataFrame(rows, columns=["as_found", "as_left", "adjusted"])
+    frame["date"], frame["standard_uncertainty"] = DATES, 3e-10
+    model = fit_history(CalibrationHistory.from_table(frame))
+    truth = 6e-8 * (math.log1p(3 * (times[-1] + 2)) - math.log1p(3 * times[-1]))
+    assert model.logarithmic_share > 0.95
+    change = model.offset_after(2 * SECONDS_PER_YEAR, Estimate.normal(0.0, 0.0))
+    low, high = change.interval()
+    assert low[0] < truth < high[0]
+    constant = fit_history(CalibrationHistory.from_table(frame), drift_law="constant")
+    assert abs(change.mean[0] - truth) < abs(constant.offset_after(2 * SECONDS_PER_YEAR).mean[0] - truth)
