@@ -159,11 +159,13 @@ class Fusion:
     def _surprises(self) -> list[tuple[int, float, float, float, float]]:
         """Component, σ² factor, prior weight, log density of the offsets, χ² of the offsets."""
         found = []
-        for index, (component, said) in enumerate(zip(self.log_components, self._foretold, strict=True)):
-            for factor, share in zip(*self._rule(said), strict=True):
-                solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
-                weight = component.weight * float(share)
-                found.append((index, float(factor), weight, solved.log_density, solved.chi_squared))
+        foretold = self._foretold
+        with threadpool_limits(limits=1, user_api="blas"):
+            for index, (component, said) in enumerate(zip(self.log_components, foretold, strict=True)):
+                for factor, share in zip(*self._rule(said), strict=True):
+                    solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
+                    weight = component.weight * float(share)
+                    found.append((index, float(factor), weight, solved.log_density, solved.chi_squared))
         return found
 
     @property
@@ -236,27 +238,28 @@ class Fusion:
         rows
             For each of the log's components, weights of its coefficients.
         """
-        locations, scales, weights = [], [], []
+        locations, scales = [], []
         kriging = JointKriging(self.grid, self.frequency, self.offsets.spans)
-        for index, factor, weight in self._points:
-            component = self.log_components[index]
-            variant = self.variants[component.variant]
-            design = self.offsets.designs[component.variant]
-            said = kriging.at(component, variant, design, rows=rows[index])
-            level = factor * said.level
-            solved = _Solved.of(self.offsets, self.reference, said, level)
-            one = solved.condition(
-                said,
-                level,
-                weight,
-                leans=np.array([[0.0, 1.0]]),
-                steps=np.zeros((1, self.offsets.steps.shape[1])),
-                count=len(self.offsets),
-            )
-            locations.append(one.mean[0])
-            scales.append(math.sqrt(max(one.covariance[0, 0], 0.0)))
-            weights.append(weight)
-        return _normal_mixture(np.array(weights), np.array(locations), np.array(scales))
+        joint: dict[int, JointPrediction] = {}
+        leans, steps = np.array([[0.0, 1.0]]), np.zeros((1, self.offsets.steps.shape[1]))
+        count, points = len(self.offsets), self._points
+        with threadpool_limits(limits=1, user_api="blas"):
+            for index, factor, weight in points:
+                if index not in joint:
+                    component = self.log_components[index]
+                    variant, design = (
+                        self.variants[component.variant],
+                        self.offsets.designs[component.variant],
+                    )
+                    joint[index] = kriging.at(component, variant, design, rows=rows[index])
+                said = joint[index]
+                solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
+                one = solved.condition(
+                    said, factor * said.level, weight, leans=leans, steps=steps, count=count
+                )
+                locations.append(one.mean[0])
+                scales.append(math.sqrt(max(one.covariance[0, 0], 0.0)))
+        return _normal_mixture(np.array(self.weights), np.array(locations), np.array(scales))
 
     def predict(self, targets: Targets) -> FusedPrediction:
         """Return the distribution of the targets, as :func:`evenbeat.clock.prediction.predict` does."""

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 NEGLIGIBLE = 0.1
 """A term that never reaches this share of the whole is left to the table."""
 MOST_TERMS = 6
+ROOM_FOR_TEXT = 30.0
+"""Factor of time from the left edge within which a time is written right of its mark."""
 
 
 def holdover_caption(holdover: HoldoverForecast) -> str:
@@ -100,9 +102,9 @@ def _draw_limit(ax: Axes, holdover: HoldoverForecast) -> list[Label]:
     ax.set_ylim(min(low, limit / 2), max(high, limit * 2))
     ax.axhline(limit, color=OCHRE, linewidth=1.3, linestyle=(0, (8, 2)))
     left, right = ax.get_xlim()
-    for at, name in (
-        (holdover.time_to_limit_s, "as it is"),
-        (holdover.time_to_limit_corrected_s, "if corrected"),
+    for at, name, above in (
+        (holdover.time_to_limit_s, "as it is", 5),
+        (holdover.time_to_limit_corrected_s, "if corrected", -12),
     ):
         if not (math.isfinite(at) and left < at < right):
             continue
@@ -110,9 +112,9 @@ def _draw_limit(ax: Axes, holdover: HoldoverForecast) -> list[Label]:
         ax.annotate(
             f"{duration_text(at)} {name}",
             xy=(at, limit),
-            xytext=(0, 5),
+            xytext=(4 if at < left * ROOM_FOR_TEXT else -4, above),
             textcoords="offset points",
-            ha="center",
+            ha="left" if at < left * ROOM_FOR_TEXT else "right",
             fontsize=7.5,
             color=INK,
             bbox=BEHIND_TEXT,

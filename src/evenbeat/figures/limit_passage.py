@@ -61,7 +61,7 @@ def draw_limit_passage(ax: Axes, result: LimitPassage) -> None:
             bbox=BEHIND_TEXT,
         )
     ax.set_xlim(0, float(time[-1]))
-    ax.set_ylim(max(0.0, float(low.min()) - 5), 102)
+    ax.set_ylim(max(0.0, min(float(low.min()) - 5, 100 * result.confidence - 10)), 102)
     ax.set_xlabel(f"time since the reference was lost [{name}]")
     ax.set_ylabel(f"probability, limit ±{time_text(result.time_error_limit_s)} [%]")
     name_lines(
