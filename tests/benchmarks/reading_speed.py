@@ -137,7 +137,8 @@ def main() -> None:
         f"Clean logs of {ROWS:,} rows, best of {RUNS} runs in turn, load average {load}, "
         f"Python {platform.python_version()}, {platform.machine()}. 'pandas' is `read_csv` alone (stamps "
         "parsed); 'columns' is the same table read by evenbeat with detection of the layout and "
-        "the SHA-256 of the file; `read_log` is the whole way to a record on its grid. The last two columns are pandas' time by ours: above 1 evenbeat is "
+        "the SHA-256 of the file; `read_log` is the whole way to a record on its grid. "
+        "The last two columns are pandas' time by ours: above 1 evenbeat is "
         f"faster; it spreads over {os.cpu_count()} processors, which on a loaded machine it has to share.\n\n"
     )
     body = "\n".join(lines) + "\n"

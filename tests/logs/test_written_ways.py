@@ -166,9 +166,6 @@ def test_total_counts_become_time_error(tmp_path: Path) -> None:
         read(tmp_path, "total count\n5\n10\n3\n8\n13\n", interval_s=1)
 
 
-BAD = TABLE.replace("40,", "forty,").replace("80,9", "80,x9") + "120,1e-9,7,7\n110,1e-9\n" + "130,2e-9\n"
-
-
 def test_bad_lines_are_refused_or_counted(tmp_path: Path) -> None:
     """Every line that is passed over is counted with its number and reason; the rest is on its grid."""
     content = TABLE + "some remark\n120,1e-9,7,7\n110,1e-9\n130,2e-9\n"
@@ -233,3 +230,32 @@ def test_candidates_are_ranked_with_reasons(tmp_path: Path) -> None:
     assert [column.taken_for for column in seen.columns] == ["time", "the clock"]
     assert "taken for" in seen.as_text()
     assert seen.to_dict()["readable"] is True
+
+
+def test_units_in_a_line_of_their_own(tmp_path: Path) -> None:
+    """A line of units below the names belongs to them."""
+    rows = "".join(f"{2 * k};{v * 1e9!r}\n" for k, v in enumerate(VALUES.tolist()))
+    record = read(tmp_path, f"Bench of the harbour\nTime;Phase\n[min];[ns]\n{rows}")
+    np.testing.assert_allclose(record.values, VALUES, rtol=1e-12)
+    assert record.interval_s == 120.0
+    assert not codes(record) & {"ASSUMED_UNIT", "ASSUMED_QUANTITY"}
+
+
+def test_table_exported_by_a_spreadsheet(tmp_path: Path) -> None:
+    """A line that names the separator, decimal commas, day-first dates and a byte-order mark."""
+    readings = [f"{1e7 + k % 5 / 1000:.3f}".replace(".", ",") for k in range(9)]
+    rows = "".join(f"28.02.2026 23:{50 + k}:00;{reading}\n" for k, reading in enumerate(readings))
+    record = read(tmp_path, "\ufeffsep=;\r\nTime (UTC);Frequency (Hz)\r\n" + rows.replace("\n", "\r\n"))
+    np.testing.assert_allclose(record.values, np.arange(9) % 5 * 1e-10, atol=1e-16)
+    assert record.start == np.datetime64("2026-02-28T23:50:00")
+
+
+@pytest.mark.parametrize(
+    ("name", "scale"), [("timestamp_ms", 10**3), ("Time (UTC)", 1), ("time [us]", 10**6)]
+)
+def test_numbers_that_are_unix_time_in_the_stated_unit(tmp_path: Path, name: str, scale: int) -> None:
+    """A unit in the name of a time column does not hide that it counts from 1970."""
+    rows = "".join(f"{(1_772_323_180 + 10 * k) * scale},{k}\n" for k in range(9))
+    record = read(tmp_path, f"{name},phase_ns\n{rows}")
+    assert record.start == np.datetime64("2026-02-28T23:59:40")
+    assert record.interval_s == 10.0

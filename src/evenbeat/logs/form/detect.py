@@ -16,7 +16,7 @@ from evenbeat.logs.form.cells import (
     is_comment,
     split_line,
 )
-from evenbeat.logs.form.headers import column_meaning
+from evenbeat.logs.form.headers import column_meaning, units_in
 from evenbeat.logs.layout import Candidate, CellKind, Form
 
 PROBE_LINES = 1000
@@ -207,6 +207,11 @@ def _header(
     """Return the names of the columns and their line: the last line of text above the rows, or of comment."""
     for number, line in (*prose[-1:], *comments[-1:]):
         names = _names(line, split)
+        above = _names(prose[-2][1], split) if len(prose) > 1 and (number, line) == prose[-1] else ()
+        units = units_in(names) if above else ()
+        if units:
+            joined = zip(above, units, strict=True)
+            return tuple(f"{name} [{unit}]" if unit else name for name, unit in joined), number
         if names:
             return names, number
     unit_row = _header_above_units(prose, split)

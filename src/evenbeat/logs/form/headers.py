@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -31,6 +31,7 @@ _TIME = re.compile(
 _COVARIATE = re.compile(
     r"\b(?:temperature|temp|humidity|rh|pressure|voltage|volts|current|supply|vibration|acceleration|ambient)\b"
 )
+_SCALES = ("utc", "gmt", "mjd", "unix", "local", "iso", "iso 8601", "posix", "tai", "gps")
 _LONG_WORDS = {"temp": "temperature", "temps": "temperature", "freq": "frequency"}
 _UNIT_SPELLINGS = {
     "sec": "s",
@@ -82,6 +83,13 @@ def column_meaning(name: str) -> Meaning:
     return Meaning(role="unknown", words=words, unit=unit)
 
 
+def units_in(cells: Sequence[str]) -> tuple[str, ...]:
+    """Return the units of a line that holds nothing else, as ``[s], [Hz]``; nothing for another line."""
+    bare = tuple(cell.strip().strip("[]()").strip() for cell in cells)
+    named = [unit for unit in bare if unit and unit not in ("-", "1")]
+    return bare if named and all(_is_unit(unit) for unit in named) else ()
+
+
 def canonical_unit(unit: str) -> str:
     """Return a unit in the spelling that ``parse_unit`` knows."""
     name = unit.strip()
@@ -106,6 +114,8 @@ def _words_and_unit(name: str) -> tuple[str, str | None]:
     text = name.strip()
     match = re.fullmatch(r"(.*?)\s*[\[(]\s*([^\])]+?)\s*[\])]\s*", text)
     if match:
+        if match.group(2).lower() in _SCALES:  # 'Time (UTC)' names a scale, not a unit
+            return _plain_words(f"{match.group(1)} {match.group(2)}"), None
         return _plain_words(match.group(1)), canonical_unit(match.group(2))
     match = re.fullmatch(r"(.*?\w)\s*/\s*([A-Za-zµμ°%]+)", text)
     if match and _is_unit(match.group(2)):

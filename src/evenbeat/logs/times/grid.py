@@ -268,8 +268,8 @@ def _check_repeated(steps: FloatArray, path: str, locate: Locate) -> None:
     repeated = int(np.count_nonzero(steps == 0))
     if repeated > _MOST_DOUBLED * len(steps):
         msg = (
-            f"{repeated} repeated rows state the time of the row before; keep one row for each time, reject the "
-            f"others with --bad-lines reject (bad_lines='reject'), or {_LEAVE_OUT}"
+            f"{repeated} repeated rows state the time of the row before; keep one row for each time, reject "
+            f"the others with --bad-lines reject (bad_lines='reject'), or {_LEAVE_OUT}"
         )
         raise LogError(msg, path=path, line=locate(int(np.argmax(steps == 0)) + 1))
 

@@ -18,6 +18,7 @@ from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, parse_duration
 
 _UNIX_SCALES = ((1e8, 1e10, 1.0), (1e11, 1e13, 1e-3), (1e14, 1e16, 1e-6), (1e17, 1e19, 1e-9))
+_UNIX_RANGE_S = (9e8, 5e9)  # 1998 to 2128
 _MJD_RANGE = (30_000, 90_000)
 _SPREADSHEET_RANGE = (36_526, 51_136)  # 2000 to 2040; as MJD that would be 1958 to 1998
 _SPREADSHEET_UNIX_EPOCH = 25_569
@@ -200,7 +201,9 @@ def _number_form(values: FloatArray, words: str, unit: str | None, path: str) ->
         if re.search(pattern, words):
             return form, SECONDS_PER_DAY
     if unit is not None and not re.search(_UNIX_WORDS, words):
-        return "elapsed", _seconds_per_unit(unit, path)
+        scale = _seconds_per_unit(unit, path)
+        since_1970 = _UNIX_RANGE_S[0] <= first * scale < _UNIX_RANGE_S[1] and "elapsed" not in words
+        return ("unix" if since_1970 and scale <= 1 else "elapsed"), scale
     if not re.search(r"\belapsed\b", words):
         unix = [scale for low, high, scale in _UNIX_SCALES if low <= first < high]
         if unix:
