@@ -252,8 +252,6 @@ def _components(
 
 def _findings(model: ClockModel) -> tuple[Finding, ...]:
     y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
-    y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
-    y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
     findings = law_findings(model.laws)
     if model.display_uncertainty == 0:  # a display that stands still for days looks like a quiet clock
         findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
