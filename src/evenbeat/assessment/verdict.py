@@ -212,7 +212,11 @@ def _sensitivity_line(model: ClockModel, name: str) -> Line:
     low, high = estimate.interval()
     words = name.removesuffix("_c").replace("_", " ")
     seen = "" if low > 0 or high < 0 else " (not distinguishable from none)"
-    return words, f"{estimate.value:+.2e} per kelvin, 95 %: {low:+.2e} to {high:+.2e}{seen}."
+    said = f"{estimate.value:+.2e} per kelvin, 95 %: {low:+.2e} to {high:+.2e}{seen}."
+    soonest, latest = model.lag(name).interval()
+    if soonest > 0 and not seen:
+        said += f" It is felt {duration_text(soonest)} to {duration_text(latest)} later."
+    return words, said
 
 
 def _holdover_line(holdover: HoldoverForecast) -> Line:

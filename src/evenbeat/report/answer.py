@@ -79,6 +79,9 @@ def _clock_rows(model: ClockModel) -> list[Row]:
         rows.append(
             (f"Change with {name}, {_per(sensitivity.unit)}", _bare(sensitivity), _interval(sensitivity))
         )
+        lag = model.lag(influence.name)
+        if lag.standard_uncertainty > 0:
+            rows.append(("  felt with a lag, in seconds", _bare(lag), _interval(lag)))
     return rows
 
 
