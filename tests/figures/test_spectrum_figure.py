@@ -77,3 +77,30 @@ def test_few_lines_and_silent_readings_are_drawn() -> None:
 
     assert len(eb.plot(few).lines) >= 1
     assert "do not vary" in eb.plot(silent).get_title(loc="left")
+
+
+def test_phase_noise_of_a_carrier_is_drawn(result: eb.Spectrum, record: eb.Record) -> None:
+    """For a carrier L(f) = S_φ/2 in dBc/Hz (IEEE Std 1139): line, slopes, fit, unit and sentence."""
+    ax = eb.plot(result, carrier_hz=10e6)
+    line = next(line for line in ax.lines if line.get_label() == "spectral density")
+    shown = result.binned(10)
+    fan = [line.get_data() for line in ax.lines if line.get_label() == "slope"]
+    fit = eb.fit_noise_levels(record)
+    f, total = next(
+        line.get_data()
+        for line in eb.plot(result, carrier_hz=10e6, fit=fit).lines
+        if line.get_label() == "sum of the fit"
+    )
+
+    assert line.get_ydata() == pytest.approx(shown.phase_noise_dbc_per_hz(10e6))
+    assert [float((np.diff(y) / np.diff(np.log10(x)))[0]) for x, y in fan] == pytest.approx(
+        [0, -10, -20, -30, -40], abs=1e-6
+    )
+    density = sum(h * f**a for a, h in fit.levels.by_exponent.items())
+    assert total == pytest.approx(10 * np.log10(0.5 * density * (10e6 / f) ** 2))
+    assert ax.get_yscale() == "linear"
+    assert "10 MHz [dBc/Hz]" in ax.get_ylabel()
+    assert "On a carrier of 10 MHz the phase noise is −" in ax.get_title(loc="left").replace("\n", " ")
+    assert [text.get_text() for text in ax.texts][:2] == ["f⁰ white PM", "f⁻¹ flicker PM"]
+    with pytest.raises(eb.InputError, match="carrier_hz"):
+        eb.plot(result, carrier_hz=-1.0)

@@ -138,13 +138,16 @@ def test_curve_warns_of_averaging_counters_only() -> None:
 
 
 def test_a_log_states_the_weighting_in_a_comment(tmp_path: Path) -> None:
-    """``# counter weighting: triangular`` reaches the record; an unknown word is refused by name."""
+    """``# counter weighting: triangular`` reaches the record, unless another is stated; unknown words are refused."""
     lines = ["# interval: 1 s", "# counter weighting: triangular", "fractional frequency"]
     values = [f"{1e-11 * (i % 7):.3e}" for i in range(30)]
     path = tmp_path / "log.csv"
     path.write_text("\n".join([*lines, *values]) + "\n", encoding="utf-8")
 
     assert eb.read_log(path).counter_weighting == "triangular"
+    assert eb.read_log(path, counter_weighting="Ω").counter_weighting == "regression"  # what is stated counts
+    with pytest.raises(eb.InputError, match="counter weighting is 'clever'; it must be 'plain'"):
+        eb.read_log(path, counter_weighting="clever")
 
     path.write_text(path.read_text(encoding="utf-8").replace("triangular", "clever"), encoding="utf-8")
     with pytest.raises(eb.InputError, match="counter weighting is 'clever'; it must be 'plain'"):

@@ -138,7 +138,8 @@ def test_spreads_are_those_of_the_best_linear_fit() -> None:
     """Monte Carlo, N = 16384: medians within a few percent, spreads as published for multivariance fits.
 
     Vernotte et al. (1993) for the method; the spreads of an independent simulation with the full
-    covariance are 1.5, 3.5 and 21 % (state-space maximum likelihood: 1.4, 3.4 and 20 %).
+    covariance are 1.5, 3.5 and 21 % (state-space maximum likelihood: 1.4, 3.4 and 20 %). Flicker FM, which
+    is absent, is reported in few; where it is not, the stated uncertainties are the spreads.
     """
     truth = np.array([2.5e-20, 2e-22, 1.5e-27])
     fits = [eb.fit_noise_levels(simulated(MIXTURE, 1000 + seed, 2**14)) for seed in range(150)]
@@ -148,9 +149,15 @@ def test_spreads_are_those_of_the_best_linear_fit() -> None:
 
     assert median[:2] == pytest.approx([1, 1], abs=0.01)
     # few degrees of freedom: the median lies below the mean, and flicker FM sometimes takes its place
-    assert median[2] == pytest.approx(1, abs=0.09)
+    assert median[2] == pytest.approx(1, abs=0.07)
     assert spread[:2] == pytest.approx([0.015, 0.035], rel=0.25)
-    assert spread[2] == pytest.approx(0.21, rel=0.3)
+    assert spread[2] == pytest.approx(0.19, rel=0.25)
+    # nominally 5 %; 8.5 % measured in 400 clocks, two standard errors of 150 above it
+    assert np.mean([-1 in fit.detected for fit in fits]) <= 0.13
+    right = np.array([fit.detected == (2, 0, -2) for fit in fits])
+    stated = np.array([[fit.standard_uncertainty.get(a, np.nan) for a in (2, 0, -2)] for fit in fits]) / truth
+    assert np.std(ratios[right], axis=0) == pytest.approx(np.mean(stated[right], axis=0), rel=0.2)
+    assert np.mean(ratios[right], axis=0) == pytest.approx([1, 1, 1], abs=0.05)
     assert np.mean([fit.detected == (2, 0, -2) for fit in fits]) > 0.8
     # the nominal 5 % are exceeded in a mixture, as the docstring says: 11 and 13 % were measured (240 clocks)
     assert np.mean([1 in fit.detected for fit in fits]) < 0.11 + 3 * 0.026

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.scales import fractional_text, log_decades, power_text
 from evenbeat.figures.style import BLUE, GREY, INK, RUST, WIDTH_IN, dressed, stroke, styled
+from evenbeat.intake import check_positive
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.levels.noise_fit import NoiseFit
@@ -23,15 +25,25 @@ BINS_SHOWN = 10
 _DENSE = 120
 _FAN_IN = 0.55
 """Length of the lines that show the slopes, in inches."""
+_LABEL_IN = 0.125
+"""Least distance of one name from the next."""
 _FAN_AT = (1.02, 0.5)
 
 
-def spectrum_caption(result: Spectrum) -> str:
+def spectrum_caption(result: Spectrum, *, carrier_hz: float | None = None) -> str:
     """Return the sentence above the figure: where the density is lowest, and how low."""
     shown = _shown(result)
     positive = np.flatnonzero(shown.frequency_density > 0)
     if not len(positive):
         return "The readings do not vary: every spectral density is zero."
+    if carrier_hz is not None:
+        level = shown.phase_noise_dbc_per_hz(carrier_hz)
+        first, last = int(positive[0]), int(positive[-1])
+        return (
+            f"On a carrier of {_carrier(carrier_hz)} the phase noise is {_decibels(level[first])} at "
+            f"{_hertz(shown.frequency_hz[first])} and {_decibels(level[last])} at "
+            f"{_hertz(shown.frequency_hz[last])}."
+        )
     lowest = int(positive[np.argmin(shown.frequency_density[positive])])
     low, high = shown.confidence_interval()
     return (
@@ -42,8 +54,10 @@ def spectrum_caption(result: Spectrum) -> str:
 
 
 @styled
-def draw_spectrum(ax: Axes, result: Spectrum, *, fit: NoiseFit | None = None) -> None:
-    """Draw S_y(f) with its 95 % interval, and the slopes of the five noises beside it.
+def draw_spectrum(
+    ax: Axes, result: Spectrum, *, fit: NoiseFit | None = None, carrier_hz: float | None = None
+) -> None:
+    """Draw S_y(f) or L(f) with its 95 % interval, and the slopes of the five noises beside it.
 
     Parameters
     ----------
@@ -53,6 +67,13 @@ def draw_spectrum(ax: Axes, result: Spectrum, *, fit: NoiseFit | None = None) ->
         The spectrum.
     fit
         Noise levels of the same record: each detected noise is drawn as its straight line, and their sum.
+    carrier_hz
+        Draw the phase noise L(f) of a carrier of this frequency, in dBc/Hz, instead of S_y(f).
+
+    Raises
+    ------
+    InputError
+        If the frequency of the carrier is not positive.
 
     Notes
     -----
@@ -60,26 +81,69 @@ def draw_spectrum(ax: Axes, result: Spectrum, *, fit: NoiseFit | None = None) ->
     """
     dressed(ax)
     shown = _shown(result)
+    scale = _Scale(carrier_hz=carrier_hz)
     positive = shown.frequency_density > 0
     frequency, density = shown.frequency_hz[positive], shown.frequency_density[positive]
     low, high = (limit[positive] for limit in shown.confidence_interval())
     ax.set_xscale("log")
-    ax.set_yscale("log")
-    if shown is not result:
-        ax.plot(
-            result.frequency_hz, result.frequency_density, color=GREY, alpha=0.3, linewidth=0.5, label="lines"
-        )
-    ax.fill_between(frequency, low, high, color=BLUE, alpha=0.22, linewidth=0)
-    ax.plot(frequency, density, color=BLUE, marker="o", label="spectral density")
-    if len(density):
-        ax.set_ylim(float(low.min()) / 2, float(high.max()) * 2)
-    log_decades(ax)
-    if fit is None:
-        _draw_slopes(ax)
+    if carrier_hz is None:
+        ax.set_yscale("log")
     else:
-        _draw_fit(ax, frequency, fit)
+        check_positive(carrier_hz, "carrier_hz", optional=False)
+    if shown is not result:
+        every = result.frequency_density > 0
+        lines = result.frequency_hz[every]
+        values = scale.of(lines, result.frequency_density[every])
+        ax.plot(lines, values, color=GREY, alpha=0.3, linewidth=0.5, label="lines")
+    ax.fill_between(
+        frequency, scale.of(frequency, low), scale.of(frequency, high), color=BLUE, alpha=0.22, linewidth=0
+    )
+    ax.plot(frequency, scale.of(frequency, density), color=BLUE, marker="o", label="spectral density")
+    if len(density):
+        ax.set_ylim(float(scale.of(frequency, low / 2).min()), float(scale.of(frequency, high * 2).max()))
+    if carrier_hz is None:
+        log_decades(ax)
+    if fit is None:
+        _draw_slopes(ax, scale)
+    else:
+        _draw_fit(ax, frequency, fit, scale)
     ax.set_xlabel(f"Fourier frequency f [Hz]; band: 95 % interval; {result.segments} segments, Hann taper")
-    ax.set_ylabel(r"$S_y(f)$ [1/Hz]")
+    ax.set_ylabel(scale.title)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Scale:
+    """What is drawn upwards: S_y(f), or L(f) of a carrier."""
+
+    carrier_hz: float | None
+
+    def of(self, frequency: FloatArray, density: FloatArray) -> FloatArray:
+        """Return what is drawn for densities of fractional frequency."""
+        if self.carrier_hz is None:
+            return density
+        return np.asarray(10 * np.log10(0.5 * density * (self.carrier_hz / frequency) ** 2))
+
+    def slope(self, exponent: int) -> int:
+        """Return the power of f that a noise follows."""
+        return exponent if self.carrier_hz is None else exponent - 2
+
+    @property
+    def title(self) -> str:
+        """Of the axis."""
+        if self.carrier_hz is None:
+            return r"$S_y(f)$ [1/Hz]"
+        return rf"$\mathscr{{L}}(f)$ of {_carrier(self.carrier_hz)} [dBc/Hz]"
+
+
+def _carrier(frequency_hz: float) -> str:
+    for unit, size in (("GHz", 1e9), ("MHz", 1e6), ("kHz", 1e3)):
+        if frequency_hz >= size:
+            return f"{frequency_hz / size:g} {unit}"
+    return f"{frequency_hz:g} Hz"
+
+
+def _decibels(level: float) -> str:
+    return f"{level:.0f} dBc/Hz".replace("-", "−")
 
 
 def _shown(result: Spectrum) -> Spectrum:
@@ -90,7 +154,7 @@ def _hertz(frequency: float) -> str:
     return f"{fractional_text(float(frequency))} Hz" if frequency < 0.01 else f"{frequency:.3g} Hz"
 
 
-def _draw_slopes(ax: Axes) -> None:
+def _draw_slopes(ax: Axes, scale: _Scale) -> None:
     """Draw right of the axes one short line for each noise, with the slope it has in these axes.
 
     Call it last: it reads the limits of the axes.
@@ -99,18 +163,23 @@ def _draw_slopes(ax: Axes) -> None:
     height = figure.get_figheight() if figure is not None else 3.0
     box = ax.get_position()
     left, right = np.log10(ax.get_xlim())
-    bottom, top = np.log10(ax.get_ylim())
+    decibels = scale.carrier_hz is not None
+    bottom, top = np.array(ax.get_ylim()) / 10 if decibels else np.log10(ax.get_ylim())
     across, up = (
         box.width * WIDTH_IN / (right - left),
         box.height * height / (top - bottom),
     )  # inches a decade
     start_x, start_y = left + _FAN_AT[0] * (right - left), bottom + _FAN_AT[1] * (top - bottom)
+    lowest = math.inf
     for exponent, name in NOISE_NAMES.items():
-        length = _FAN_IN / math.hypot(across, exponent * up)
-        end = (10 ** (start_x + length), 10 ** (start_y + exponent * length))
+        slope = scale.slope(exponent)
+        length = _FAN_IN / math.hypot(across, slope * up)
+        heights = np.array([start_y, start_y + slope * length])
+        rise = heights * 10 if decibels else 10**heights
+        end = (10 ** (start_x + length), float(rise[1]))
         ax.plot(
             [10**start_x, end[0]],
-            [10**start_y, end[1]],
+            rise,
             color=INK,
             linewidth=0.9,
             clip_on=False,
@@ -118,10 +187,12 @@ def _draw_slopes(ax: Axes) -> None:
             scalex=False,
             scaley=False,
         )
+        height_in = slope * length * up
+        lowest = min(height_in, lowest - _LABEL_IN)
         ax.annotate(
-            f"{_law(exponent)} {name}".strip(),
+            f"{_law(slope)} {name}".strip(),
             xy=end,
-            xytext=(4, 0),
+            xytext=(4, 72 * (lowest - height_in)),
             textcoords="offset points",
             ha="left",
             va="center",
@@ -137,18 +208,18 @@ def _law(exponent: int) -> str:
     return f"f{power_text(exponent)[2:]}"
 
 
-def _draw_fit(ax: Axes, frequency: FloatArray, fit: NoiseFit) -> None:
+def _draw_fit(ax: Axes, frequency: FloatArray, fit: NoiseFit, scale: _Scale) -> None:
     """Draw the fitted noises within the axes, and their sum."""
     levels = {alpha: level for alpha, level in fit.levels.by_exponent.items() if level > 0}
-    total = np.sum([level * frequency**alpha for alpha, level in levels.items()], axis=0)
+    total = scale.of(frequency, np.sum([level * frequency**alpha for alpha, level in levels.items()], axis=0))
     ax.plot(frequency, total, color=RUST, linewidth=1.3, linestyle=(0, (5, 1.5)), label="sum of the fit")
     labels = [Label(x=float(frequency[-1]), y=float(total[-1]), text="fit", colour=RUST)]
     for number, (alpha, level) in enumerate(levels.items()):
         look = stroke(number + 2)
-        values = level * frequency**alpha
+        values = scale.of(frequency, level * frequency**alpha)
         ax.plot(
             frequency, values, color=look.colour, linewidth=0.9, linestyle=look.line, label="fitted noise"
         )
-        text = f"{NOISE_NAMES[alpha]}\n{_law(alpha)}"
+        text = f"{NOISE_NAMES[alpha]}\n{_law(scale.slope(alpha))}"
         labels.append(Label(x=float(frequency[-1]), y=float(values[-1]), text=text, colour=look.colour))
     name_lines(ax, labels)
