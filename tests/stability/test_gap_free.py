@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from fractions import Fraction
 from itertools import accumulate
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import evenbeat as eb
 from evenbeat.stability.gap_free import sums_without_gaps
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.samples import PhasePoints, samples_of
 from evenbeat.stability.shared_blocks import SharedBlocks
 
 FACTORS = [1, 2, 3, 7, 16, 49, 50, 51, 333, 700]
@@ -128,3 +131,23 @@ def test_progress_is_told_once_for_each_factor() -> None:
     )
 
     assert told == [(done, len(FACTORS)) for done in range(1, len(FACTORS) + 1)]
+
+
+@pytest.mark.parametrize("dtype", ["float32", "float64"])
+def test_frequency_is_integrated_once_without_copies(dtype: str, tmp_path: Path) -> None:
+    """A memory-mapped frequency record needs the memory of its phase and little more."""
+    points = 3_000_000
+    path = tmp_path / "frequency.npy"
+    np.save(path, np.random.default_rng(1).standard_normal(points).astype(dtype) * 1e-12)
+    record = eb.Record.from_frequency(np.load(path, mmap_mode="r"), interval_s=1.0)
+    tracemalloc.start()
+
+    samples = samples_of(record, 1.0)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+
+    assert peak < 8 * points + 2 * 8 * (1 << 20)
+    assert isinstance(samples, PhasePoints)
+    gains = np.asarray(record.values, dtype=float)
+    expected = np.concatenate([[0.0], np.cumsum(gains - gains.mean())])
+    assert np.max(np.abs(samples.phase_s - expected)) < 1e-9 * np.max(np.abs(expected))

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError
-from evenbeat.intake import blocks, let_go, mapping_of
+from evenbeat.intake import blocks, extremes_and_mean, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 
@@ -165,16 +165,24 @@ def samples_of(record: Record, minimum_coverage: float) -> Samples:
     values = np.asarray(record.usable_values(without_steps=True))
     if record.kind == "phase":
         return PhasePoints.of(values)
-    frequency = np.asarray(values, dtype=float)
-    mean = float(np.nanmean(frequency)) if len(frequency) else 0.0
-    if _has_nan(frequency):
-        return FrequencySums.of(frequency, record.interval_s, minimum_coverage, mean)
-    phase = np.empty(len(frequency) + 1)
-    phase[0] = 0.0
-    np.subtract(frequency, mean, out=phase[1:])
-    phase[1:] *= record.interval_s
-    np.cumsum(phase[1:], out=phase[1:])
-    return PhasePoints(phase_s=phase, has_gaps=False)
+    _, mean, _ = extremes_and_mean(values)
+    if _has_nan(values):
+        return FrequencySums.of(np.asarray(values, dtype=float), record.interval_s, minimum_coverage, mean)
+    return PhasePoints(phase_s=_integrated(values, record.interval_s, mean), has_gaps=False)
+
+
+def _integrated(frequency: FloatArray, interval_s: float, offset: float) -> FloatArray:
+    """Return the phase of ``frequency - offset`` from zero; block by block, so that nothing else is held."""
+    phase = np.zeros(len(frequency) + 1)
+    filled = 1
+    for block in blocks(frequency):
+        part = phase[filled : filled + len(block)]
+        np.subtract(block, offset, out=part, dtype=np.float64)
+        part *= interval_s
+        part[0] += phase[filled - 1]
+        np.cumsum(part, out=part)
+        filled += len(block)
+    return phase
 
 
 def _has_nan(values: FloatArray) -> bool:
