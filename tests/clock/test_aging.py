@@ -1,6 +1,7 @@
 """Aging laws: published rates, exact derivatives and means, reparametrisation by age, and refusals."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,8 +10,12 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 from evenbeat.clock.aging import AGING_LAWS, AgingLaw, chosen_laws
+from evenbeat.clock.fit import fit_clock
 from evenbeat.errors import InputError
+from evenbeat.powerlaw import NoiseLevels, simulate_clock
+from evenbeat.record import Flag, Record
 
+DAY = 86400.0
 LAWS = list(AGING_LAWS.values())
 RETRACING = AGING_LAWS["logarithmic"].with_retrace((0.3, 0.7))
 
@@ -141,3 +146,48 @@ def test_unknown_laws_are_refused(aging: object, sentence: str) -> None:
     """The sentence lists what exists."""
     with pytest.raises(InputError, match=sentence):
         chosen_laws(aging)
+
+
+def _interrupted() -> Record:
+    """Return a clock whose power failed on day 40: a step, and a transient of five days."""
+    record = simulate_clock(
+        120 * 4,
+        interval_s=DAY / 4,
+        levels=NoiseLevels(white_fm=1e-22),
+        seed=8,
+        aging=lambda t: (
+            1e-12 * t / DAY + np.where(t > 40 * DAY, 2e-11 - 1e-10 * np.exp(-(t / DAY - 40) / 5), 0)
+        ),
+    )
+    flags = (
+        Flag(cause="warm_up", start=159, stop=160, excluded=True, sentence=""),
+        Flag(cause="frequency_step", start=160, stop=160, excluded=False, sentence="", size=2e-11),
+    )
+    return record.with_flags(*flags)
+
+
+def test_retrace_after_an_interruption_does_not_bend_the_aging() -> None:
+    """With its exponential the rate is found, and far better known than without."""
+    record = _interrupted()
+    with_it = fit_clock(record, aging="linear", retrace=True).aging_rate().per_day
+    without = fit_clock(record, aging="linear").aging_rate().per_day
+    low, high = with_it.interval()
+    assert low < 1e-12 < high
+    assert with_it.value == pytest.approx(1e-12, rel=0.1)
+    assert with_it.standard_uncertainty < 0.2 * without.standard_uncertainty
+
+
+def test_retrace_without_an_interruption_is_refused() -> None:
+    """The sentence says what is missing."""
+    record = replace(_interrupted(), flags=())
+    with pytest.raises(InputError, match="conditioning flagged none"):
+        fit_clock(record, retrace=True)
+
+
+def test_a_stated_age_bounds_the_bend() -> None:
+    """An oscillator that ran for ten record lengths cannot bend much within one."""
+    record = simulate_clock(100, interval_s=DAY, levels=NoiseLevels(white_fm=1e-22), seed=1)
+    model = fit_clock(record, aging="logarithmic", age_s=1000 * DAY)
+    assert max(variant.curvature[0] for variant in model.variants) <= 0.1 * (1 + 1e-9)
+    with pytest.raises(InputError, match="age_s is -1"):
+        fit_clock(record, age_s=-1.0)

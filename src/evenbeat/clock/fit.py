@@ -44,6 +44,7 @@ def fit_clock(
     *,
     aging: str | Sequence[str] = "auto",
     age_s: float | None = None,
+    retrace: bool = False,
     environment: Sequence[str | Influence] = (),
     daily_wave: bool = False,
     noise_prior: NoisePrior = "balanced",
@@ -67,6 +68,9 @@ def fit_clock(
     age_s
         For how long the oscillator had been running, undisturbed, when the record began: bounds the
         bend of the laws that begin with it. Unknown by default, and then profiled.
+    retrace
+        Whether every settling after an interruption that conditioning flagged goes on as a decaying
+        exponential, besides the step; its time constant is profiled. Four times as many fits.
     environment
         Covariates of the record that act on the clock. A plain name is linear, with a thermal lag that
         is found from the record; an :class:`evenbeat.Influence` states order and lag.
@@ -128,7 +132,7 @@ def fit_clock(
         daily_wave=daily_wave,
     )
     y = (blocks.frequency - blocks.frequency.mean()) / scale
-    variants = _variants(grid, trend, y, laws=_laws(aging, age_s, duration))
+    variants = _variants(grid, trend, y, laws=_laws(record, aging, age_s, retrace=retrace))
     laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances))
     laws = with_forecast_scores(laws, grid, y, variants, scale)
     variants, trend = spread_over_lags(grid, trend, y, variants)
@@ -196,15 +200,34 @@ def _step_times(record: Record, blocks: Blocks, adjusted: FloatArray) -> tuple[f
     return tuple(time / record.duration_s for time in times if first <= time <= last)
 
 
-def _laws(aging: str | Sequence[str], age_s: float | None, duration_s: float) -> tuple[AgingLaw, ...]:
-    """Return the laws to compare, those that begin with the oscillator bounded by its age."""
-    laws = chosen_laws(aging)
+def _laws(
+    record: Record, aging: str | Sequence[str], age_s: float | None, *, retrace: bool
+) -> tuple[AgingLaw, ...]:
+    """Return the laws to compare, bounded by the oscillator's age, with transients after interruptions."""
+    starts = _interruptions(record) if retrace else ()
+    laws = tuple(law.with_retrace(starts) for law in chosen_laws(aging))
     if age_s is None:
         return laws
     if not 0 < age_s < math.inf:
         msg = f"age_s is {age_s}; it must be the positive time for which the oscillator had been running"
         raise InputError(msg)
-    return tuple(law.begun_before(age_s / duration_s) for law in laws)
+    return tuple(law.begun_before(age_s / record.duration_s) for law in laws)
+
+
+def _interruptions(record: Record) -> tuple[float, ...]:
+    """Return the scaled times from which settling after an interruption goes on unflagged.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    ends = [f.stop * record.interval_s for f in record.flags if f.cause == "warm_up" and f.start > 0]
+    starts = tuple(end / record.duration_s for end in ends if end < 0.9 * record.duration_s)
+    if not starts:
+        msg = "retrace needs an interruption with settling after it, and conditioning flagged none"
+        raise InputError(msg)
+    return starts
 
 
 def _variants(

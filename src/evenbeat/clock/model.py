@@ -250,7 +250,9 @@ class ClockModel(Surroundings, Printed):
         """What plain least squares would have said of the aging rate, for comparison."""
         acting = self.trend.lag_points[0].columns
         design = self.trend.columns(AGING_LAWS["linear"], (), self.grid.spans, acting)
-        return least_squares_line(self.blocks.frequency, design, self.record.duration_s)
+        steps = len(self.trend.step_times)
+        level = np.concatenate([np.zeros(design.shape[1] - 1 - steps), np.ones(steps)])
+        return least_squares_line(self.blocks.frequency, design, self.record.duration_s, level)
 
     def _predict(self, targets: Targets) -> Predicted:
         y = (self.blocks.frequency - self.blocks.frequency.mean()) / self.scale

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR
@@ -26,14 +27,53 @@ class AgingRate(Estimate):
         return self.scaled(SECONDS_PER_YEAR, "/year")
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class LeastSquaresLine:
     """What plain least squares on the block averages says of the aging rate, per second.
 
     Its standard uncertainty holds only if the residuals are white, which those of oscillators are not.
+
+    Attributes
+    ----------
+    coefficients, covariance
+        Of the constant, the slope per record length, and what else the model has, by ordinary least
+        squares; shapes (p,) and (p, p).
+    variance
+        Of the residuals, with ``degrees_of_freedom``.
+    duration_s
+        Length of the record.
+    level
+        What the other columns are after the record, shape (p - 2,).
     """
 
     rate: AgingRate
+    coefficients: FloatArray
+    covariance: FloatArray
+    variance: float
+    degrees_of_freedom: int
+    duration_s: float
+    level: FloatArray
+
+    def frequency_at(self, times_s: npt.ArrayLike) -> StudentMixture:
+        """Return the average frequency that the line foretells at times since the start, shape (m,).
+
+        Parameters
+        ----------
+        times_s
+            Seconds since the start of the record; the environment counts at its mean, every step as made.
+
+        Notes
+        -----
+        Prediction interval of ordinary regression (Draper & Smith, Applied Regression Analysis, 3.1): that
+        of the line and of one more average. Not valid where residuals are not white: the forecast of the
+        clock model is.
+        """
+        scaled = np.atleast_1d(np.asarray(times_s, dtype=float)) / self.duration_s
+        row = np.column_stack([np.ones_like(scaled), scaled, np.tile(self.level, (len(scaled), 1))])
+        line = np.einsum("mi,ij,mj->m", row, self.covariance, row)
+        return StudentMixture.student(
+            row @ self.coefficients, np.sqrt(line + self.variance), self.degrees_of_freedom
+        )
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values, ready for JSON."""
@@ -43,7 +83,9 @@ class LeastSquaresLine:
         }
 
 
-def least_squares_line(frequency: FloatArray, design: FloatArray, duration_s: float) -> LeastSquaresLine:
+def least_squares_line(
+    frequency: FloatArray, design: FloatArray, duration_s: float, level: FloatArray
+) -> LeastSquaresLine:
     """Return the ordinary least-squares line.
 
     Parameters
@@ -54,6 +96,8 @@ def least_squares_line(frequency: FloatArray, design: FloatArray, duration_s: fl
         Shape (n, p): scaled time first, then what else the model has, without the constant.
     duration_s
         The unit of scaled time.
+    level
+        The other columns after the record, shape (p - 1,): zero for the environment, one for steps.
     """
     scale = float(np.std(frequency))
     y = (frequency - frequency.mean()) / scale
@@ -61,10 +105,19 @@ def least_squares_line(frequency: FloatArray, design: FloatArray, duration_s: fl
     solution, *_ = np.linalg.lstsq(columns, y, rcond=None)
     freedom = len(y) - columns.shape[1]
     variance = float(np.sum((y - columns @ solution) ** 2)) / freedom
-    error = math.sqrt(variance * np.linalg.inv(columns.T @ columns)[1, 1])
+    inverse = np.linalg.inv(columns.T @ columns)
+    error = math.sqrt(variance * inverse[1, 1])
     factor = scale / duration_s
+    constant = np.zeros(columns.shape[1])
+    constant[0] = float(frequency.mean())
     return LeastSquaresLine(
         rate=AgingRate(
             distribution=StudentMixture.student(solution[1] * factor, error * factor, freedom), unit="/s"
-        )
+        ),
+        coefficients=constant + scale * solution,
+        covariance=scale**2 * variance * inverse,
+        variance=scale**2 * variance,
+        degrees_of_freedom=freedom,
+        duration_s=duration_s,
+        level=level,
     )
