@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from scipy import optimize, special, stats
 
-from evenbeat.calibration.reliability import RELIABILITY_MODELS, fit_reliability, found_states
+from evenbeat.calibration.reliability import fit_reliability, found_states
+from evenbeat.calibration.reliability_models import RELIABILITY_MODELS
 from evenbeat.errors import InputError
 
 MONTH = 2.63e6

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from evenbeat.counter.bench import BenchCheck, bench_check
-from evenbeat.counter.sheet import blank_sheet, read_sheet
+from evenbeat.counter.blank_sheet import blank_sheet
+from evenbeat.counter.sheet import read_sheet
 from evenbeat.errors import InputError, LogError
 
 DATA = Path(__file__).resolve().parents[2] / "data"

@@ -177,10 +177,11 @@ def suggest_setpoint(
     -----
     The offset that makes the interval longest, which lies against the drift: the end of the interval must
     hold with the same probability as its start. Only where the sign of the drift is established (99 % at
-    the end of the interval from zero); otherwise zero. An oscillator left off zero must be reported so in its certificate.
+    the end of the interval from zero); otherwise zero. An oscillator left off zero must
+    be reported so in its certificate.
     """
     if not 0 <= guard_band < tolerance:
-        msg = f"tolerance is {tolerance:g}, guard_band {guard_band:g}; 0 <= guard_band < tolerance is needed"
+        msg = f"tolerance is {tolerance:g}, guard_band {guard_band:g}; need 0 <= guard_band < tolerance"
         raise InputError(msg)
     checked_probability(reliability, "reliability")
     limit = tolerance - guard_band
@@ -198,7 +199,8 @@ def suggest_setpoint(
     if not sure:
         sentence = (
             f"The sign of the drift is not established (probability {max(positive, 1 - positive):.0%} after "
-            f"{duration_text(reach)}), so zero is suggested: an offset against the wrong sign would shorten the interval."
+            f"{duration_text(reach)}), so zero is suggested: "
+            "an offset against the wrong sign would shorten the interval."
         )
         found.append(Finding(code="DRIFT_SIGN_UNCERTAIN", severity="caution", sentence=sentence))
     elif best:

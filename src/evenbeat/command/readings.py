@@ -125,7 +125,7 @@ def _rated(arguments: argparse.Namespace) -> tuple[float, float] | None:
 
 
 def _blank(arguments: argparse.Namespace) -> int:
-    from evenbeat.counter.sheet import blank_sheet
+    from evenbeat.counter.blank_sheet import blank_sheet
 
     rated = _rated(arguments)
     if rated is None:

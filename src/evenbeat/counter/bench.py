@@ -6,14 +6,27 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import stats
 
 from evenbeat.calibration.decision import DecisionRule, decide, decision_rule, probability_text
+from evenbeat.counter.bench_points import (
+    UNEXPLAINED,
+    UNLIKELY,
+    BenchPoint,
+    PointVerdict,
+    about_consistency,
+    about_disagreements,
+    about_frozen,
+    about_miscounts,
+    about_range,
+    about_scatter,
+    assumptions,
+)
 from evenbeat.counter.budget import Contribution, UncertaintyBudget, budget
-from evenbeat.counter.reading import RISES_WITH_TIMEBASE, UNITS, reading_uncertainty
+from evenbeat.counter.reading import UNITS, reading_uncertainty
 from evenbeat.counter.resolution import CountLaw
 from evenbeat.counter.sheet import ReadingsSheet, SheetFacts, SheetPoint, read_sheet
 from evenbeat.counter.timebase import Timebase
@@ -26,67 +39,8 @@ from evenbeat.quantities import Estimate, number_text
 if TYPE_CHECKING:
     import pandas as pd
 
-PointVerdict = Literal["pass", "conditional pass", "conditional fail", "fail", "no statement"]
 MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
 """Standard uncertainties from which a point is a miscount; what counts as one signal; and as disagreement."""
-UNLIKELY = 0.01
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class BenchPoint:
-    """One point of the check.
-
-    Attributes
-    ----------
-    point
-        As in the sheet.
-    deviation
-        Mean reading less what was applied, with the budget that the timebase is no part of.
-    permitted
-        Largest deviation permitted, in the unit of the reading.
-    conformance_probability
-        That the true deviation is within it.
-    verdict
-        By the decision rule, but ``no statement`` where the uncertainty exceeds what is permitted and the
-        deviation is not certain to exceed it either.
-    """
-
-    point: SheetPoint
-    deviation: UncertaintyBudget
-    permitted: float
-    conformance_probability: float
-    verdict: PointVerdict
-    findings: tuple[Finding, ...] = ()
-
-    @property
-    def relative_deviation(self) -> float:
-        """Of the timebase's sign: positive where the timebase looks fast."""
-        sign = 1 if self.point.function in RISES_WITH_TIMEBASE else -1
-        return sign * self.deviation.value / self.point.applied
-
-    @property
-    def relative_uncertainty(self) -> float:
-        """Standard uncertainty over what was applied."""
-        return self.deviation.standard_uncertainty / self.point.applied
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "rows": list(self.point.rows),
-            "function": self.point.function,
-            "applied": self.point.applied,
-            "unit": UNITS[self.point.function],
-            "gate_s": self.point.gate_s,
-            "level_v": self.point.level_v,
-            "readings": list(self.point.readings),
-            "deviation": self.deviation.value,
-            "standard_uncertainty": self.deviation.standard_uncertainty,
-            "limited_by": self.deviation.limited_by,
-            "permitted": self.permitted,
-            "conformance_probability": self.conformance_probability,
-            "verdict": self.verdict,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -271,13 +225,13 @@ def bench_check(
     usable = _usable(points)
     found = merged(
         read.findings,
-        _assumptions(facts, read.facts, locked=locked),
+        assumptions(facts, read.facts, locked=locked),
         [f for point in points for f in point.findings],
-        _about_miscounts(apart),
-        _about_frozen(points),
-        _about_consistency(kept, timebase),
-        _about_disagreements(disagreements),
-        _about_range(points, usable, facts.rated_hz),
+        about_miscounts(apart),
+        about_frozen(points),
+        about_consistency(kept, timebase),
+        about_disagreements(disagreements),
+        about_range(points, usable, facts.rated_hz),
     )
     return BenchCheck(
         name=read.name,
@@ -337,7 +291,7 @@ def _checked(
         permitted=permitted,
         conformance_probability=decision.conformance_probability,
         verdict=verdict,
-        findings=(*found, *_about_scatter(point, deviation)),
+        findings=(*found, *about_scatter(point, deviation)),
     )
 
 
@@ -379,20 +333,10 @@ def _unexplained_scatter(point: SheetPoint, explained: float) -> Contribution | 
     if variance == 0:
         return None
     return Contribution(
-        name="scatter of readings",
+        name=UNEXPLAINED,
         standard_uncertainty=math.sqrt(variance / count),
         degrees_of_freedom=count - 1,
     )
-
-
-def _about_scatter(point: SheetPoint, deviation: UncertaintyBudget) -> tuple[Finding, ...]:
-    if any(c.name == "scatter of readings" for c in deviation.contributions):
-        sentence = (
-            f"{point.title}: the readings scatter more than resolution and trigger explain; look for a "
-            "noisy or modulated signal, a level near the threshold, or a loose connection."
-        )
-        return (Finding(code="SCATTER_UNEXPLAINED", severity="caution", sentence=sentence),)
-    return ()
 
 
 def _told_apart(points: Sequence[BenchPoint]) -> tuple[list[BenchPoint], list[tuple[BenchPoint, float]]]:
@@ -448,121 +392,3 @@ def _usable(points: Sequence[BenchPoint]) -> tuple[float, float]:
     bad = {p.point.event_frequency_hz for p in told if "fail" in p.verdict}
     good = sorted({p.point.event_frequency_hz for p in told} - bad)
     return (good[0], good[-1]) if good else (math.nan, math.nan)
-
-
-def _assumptions(facts: SheetFacts, said: SheetFacts, *, locked: bool) -> list[Finding]:
-    found = []
-    if facts.count_law is None:
-        sentence = "Nothing says how the gate starts, so it is taken as running free of the input."
-        found.append(Finding(code="COUNT_LAW_ASSUMED", severity="note", sentence=sentence))
-    if said.permitted_digits is None and facts.permitted_digits == 1:
-        sentence = "Nothing says how many least digits are permitted; one is assumed."
-        found.append(Finding(code="DIGITS_ASSUMED", severity="note", sentence=sentence))
-    if facts.clock_tick_s is None:
-        sentence = "No clock tick is stated, so timed readings are taken to resolve one least digit."
-        found.append(Finding(code="CLOCK_TICK_UNKNOWN", severity="note", sentence=sentence))
-    if locked:
-        sentence = "The stimulus ran from the counter's own timebase, so nothing is said about the timebase."
-        found.append(Finding(code="TIMEBASE_CANCELS", severity="caution", sentence=sentence))
-    return found
-
-
-def _about_miscounts(apart: Sequence[tuple[BenchPoint, float]]) -> list[Finding]:
-    found = []
-    for point, distance in apart:
-        counts = point.deviation.value / _count_size(point)
-        if point.point.function in RISES_WITH_TIMEBASE:
-            sentence = (
-                f"{point.point.title}: lies {abs(distance):.0f} standard uncertainties from the "
-                "other points; look at level, slope and cabling of this signal."
-            )
-        elif counts < 0:
-            sentence = (
-                f"{point.point.title}: about {abs(counts):.0f} counts are lost; the input did not follow "
-                "every period. Raise the level or look at the trigger threshold."
-            )
-        else:
-            sentence = (
-                f"{point.point.title}: about {counts:.0f} counts too many; noise or ringing crosses the "
-                "threshold more than once. Lower the level, attenuate or filter."
-            )
-        values = {"counts": counts, "standard_uncertainties": distance}
-        found.append(Finding(code="MISCOUNT", severity="caution", sentence=sentence, values=values))
-    return found
-
-
-def _count_size(point: BenchPoint) -> float:
-    p = point.point
-    if p.function == "totalise" or p.gate_s is None:
-        return 1.0
-    return (60 / p.pulses_per_revolution if p.function == "rpm" else 1.0) / p.gate_s
-
-
-def _about_frozen(points: Sequence[BenchPoint]) -> list[Finding]:
-    repeated = [p for p in points if len(p.point.readings) > 1]
-    frozen = [p for p in repeated if min(p.point.readings) == max(p.point.readings)]
-    if not frozen:
-        return []
-    sentence = (
-        f"At {len(frozen)} of {len(repeated)} points that were read more than once all readings are the "
-        "same: stimulus and timebase may be in step, and more readings do not make the count finer."
-    )
-    values = {"points": len(frozen)}
-    return [Finding(code="FROZEN_READINGS", severity="note", sentence=sentence, values=values)]
-
-
-def _about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> list[Finding]:
-    if timebase is None or len(kept) < 2:
-        return []
-    z = [(p.relative_deviation - timebase.value) / p.relative_uncertainty for p in kept]
-    chance = float(stats.chi2.sf(math.fsum(v * v for v in z), len(kept) - 1))
-    if chance > UNLIKELY:
-        sentence = (
-            f"All {len(kept)} points that read the timebase agree on one offset (chi-squared, "
-            f"p = {chance:.2g})."
-        )
-        severity: Literal["good", "caution"] = "good"
-    else:
-        sentence = (
-            f"The {len(kept)} points that read the timebase do not agree on one offset (chi-squared, "
-            f"p = {chance:.1g}): a stated resolution or noise is too small, or a function errs."
-        )
-        severity = "caution"
-    return [
-        Finding(code="TIMEBASE_AGREES", severity=severity, sentence=sentence, values={"probability": chance})
-    ]
-
-
-def _about_disagreements(pairs: Sequence[tuple[SheetPoint, SheetPoint, float]]) -> list[Finding]:
-    return [
-        Finding(
-            code="FUNCTIONS_DISAGREE",
-            severity="caution",
-            sentence=(
-                f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard "
-                "uncertainties."
-            ),
-            values={"standard_uncertainties": size},
-        )
-        for a, b, size in pairs
-    ]
-
-
-def _about_range(
-    points: Sequence[BenchPoint], usable: tuple[float, float], rated: tuple[float, float] | None
-) -> list[Finding]:
-    if rated is None:
-        return []
-    found = []
-    if not (usable[0] <= rated[0] and usable[1] >= rated[1]):
-        shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
-        sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
-        found.append(Finding(code="RATED_RANGE_NOT_SHOWN", severity="caution", sentence=sentence))
-    beyond = [p for p in points if not rated[0] <= p.point.event_frequency_hz <= rated[1]]
-    if any(math.isfinite(p.point.event_frequency_hz) for p in beyond):
-        sentence = (
-            "Some points lie outside the rated range: what a counter does there is not promised, and levels "
-            "or frequencies past its ratings can damage it; obey its manual."
-        )
-        found.append(Finding(code="BEYOND_RATED_RANGE", severity="caution", sentence=sentence))
-    return found

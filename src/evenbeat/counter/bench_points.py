@@ -1,0 +1,212 @@
+"""One point of a counter's check, and what the points say together, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from scipy import stats
+
+from evenbeat.counter.budget import UncertaintyBudget
+from evenbeat.counter.reading import RISES_WITH_TIMEBASE, UNITS
+from evenbeat.counter.sheet import SheetFacts, SheetPoint
+from evenbeat.findings import Finding
+from evenbeat.quantities import Estimate
+
+PointVerdict = Literal["pass", "conditional pass", "conditional fail", "fail", "no statement"]
+UNLIKELY = 0.01
+UNEXPLAINED = "scatter of readings"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class BenchPoint:
+    """One point of the check.
+
+    Attributes
+    ----------
+    point
+        As in the sheet.
+    deviation
+        Mean reading less what was applied, with the budget that the timebase is no part of.
+    permitted
+        Largest deviation permitted, in the unit of the reading.
+    conformance_probability
+        That the true deviation is within it.
+    verdict
+        By the decision rule, but ``no statement`` where the uncertainty exceeds what is permitted and the
+        deviation is not certain to exceed it either.
+    """
+
+    point: SheetPoint
+    deviation: UncertaintyBudget
+    permitted: float
+    conformance_probability: float
+    verdict: PointVerdict
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def relative_deviation(self) -> float:
+        """Of the timebase's sign: positive where the timebase looks fast."""
+        sign = 1 if self.point.function in RISES_WITH_TIMEBASE else -1
+        return sign * self.deviation.value / self.point.applied
+
+    @property
+    def relative_uncertainty(self) -> float:
+        """Standard uncertainty over what was applied."""
+        return self.deviation.standard_uncertainty / self.point.applied
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "rows": list(self.point.rows),
+            "function": self.point.function,
+            "applied": self.point.applied,
+            "unit": UNITS[self.point.function],
+            "gate_s": self.point.gate_s,
+            "level_v": self.point.level_v,
+            "readings": list(self.point.readings),
+            "deviation": self.deviation.value,
+            "standard_uncertainty": self.deviation.standard_uncertainty,
+            "limited_by": self.deviation.limited_by,
+            "permitted": self.permitted,
+            "conformance_probability": self.conformance_probability,
+            "verdict": self.verdict,
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+
+def about_scatter(point: SheetPoint, deviation: UncertaintyBudget) -> tuple[Finding, ...]:
+    """Say where readings scatter more than is explained."""
+    if any(c.name == UNEXPLAINED for c in deviation.contributions):
+        sentence = (
+            f"{point.title}: the readings scatter more than resolution and trigger explain; look for a "
+            "noisy or modulated signal, a level near the threshold, or a loose connection."
+        )
+        return (Finding(code="SCATTER_UNEXPLAINED", severity="caution", sentence=sentence),)
+    return ()
+
+
+def assumptions(facts: SheetFacts, said: SheetFacts, *, locked: bool) -> list[Finding]:
+    """Say what neither sheet nor caller stated."""
+    found = []
+    if facts.count_law is None:
+        sentence = "Nothing says how the gate starts, so it is taken as running free of the input."
+        found.append(Finding(code="COUNT_LAW_ASSUMED", severity="note", sentence=sentence))
+    if said.permitted_digits is None and facts.permitted_digits == 1:
+        sentence = "Nothing says how many least digits are permitted; one is assumed."
+        found.append(Finding(code="DIGITS_ASSUMED", severity="note", sentence=sentence))
+    if facts.clock_tick_s is None:
+        sentence = "No clock tick is stated, so timed readings are taken to resolve one least digit."
+        found.append(Finding(code="CLOCK_TICK_UNKNOWN", severity="note", sentence=sentence))
+    if locked:
+        sentence = "The stimulus ran from the counter's own timebase, so nothing is said about the timebase."
+        found.append(Finding(code="TIMEBASE_CANCELS", severity="caution", sentence=sentence))
+    return found
+
+
+def about_miscounts(apart: Sequence[tuple[BenchPoint, float]]) -> list[Finding]:
+    """Say which points lost or gained counts."""
+    found = []
+    for point, distance in apart:
+        counts = point.deviation.value / _count_size(point)
+        if point.point.function in RISES_WITH_TIMEBASE:
+            sentence = (
+                f"{point.point.title}: lies {abs(distance):.0f} standard uncertainties from the "
+                "other points; look at level, slope and cabling of this signal."
+            )
+        elif counts < 0:
+            sentence = (
+                f"{point.point.title}: about {abs(counts):.0f} counts are lost; the input did not follow "
+                "every period. Raise the level or look at the trigger threshold."
+            )
+        else:
+            sentence = (
+                f"{point.point.title}: about {counts:.0f} counts too many; noise or ringing crosses the "
+                "threshold more than once. Lower the level, attenuate or filter."
+            )
+        values = {"counts": counts, "standard_uncertainties": distance}
+        found.append(Finding(code="MISCOUNT", severity="caution", sentence=sentence, values=values))
+    return found
+
+
+def _count_size(point: BenchPoint) -> float:
+    p = point.point
+    if p.function == "totalise" or p.gate_s is None:
+        return 1.0
+    return (60 / p.pulses_per_revolution if p.function == "rpm" else 1.0) / p.gate_s
+
+
+def about_frozen(points: Sequence[BenchPoint]) -> list[Finding]:
+    """Say at how many points every reading was the same."""
+    repeated = [p for p in points if len(p.point.readings) > 1]
+    frozen = [p for p in repeated if min(p.point.readings) == max(p.point.readings)]
+    if not frozen:
+        return []
+    sentence = (
+        f"At {len(frozen)} of {len(repeated)} points that were read more than once all readings are the "
+        "same: stimulus and timebase may be in step, and more readings do not make the count finer."
+    )
+    values = {"points": len(frozen)}
+    return [Finding(code="FROZEN_READINGS", severity="note", sentence=sentence, values=values)]
+
+
+def about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> list[Finding]:
+    """Say whether all points agree on one timebase."""
+    if timebase is None or len(kept) < 2:
+        return []
+    z = [(p.relative_deviation - timebase.value) / p.relative_uncertainty for p in kept]
+    chance = float(stats.chi2.sf(math.fsum(v * v for v in z), len(kept) - 1))
+    if chance > UNLIKELY:
+        sentence = (
+            f"All {len(kept)} points that read the timebase agree on one offset (chi-squared, "
+            f"p = {chance:.2g})."
+        )
+        severity: Literal["good", "caution"] = "good"
+    else:
+        sentence = (
+            f"The {len(kept)} points that read the timebase do not agree on one offset (chi-squared, "
+            f"p = {chance:.1g}): a stated resolution or noise is too small, or a function errs."
+        )
+        severity = "caution"
+    return [
+        Finding(code="TIMEBASE_AGREES", severity=severity, sentence=sentence, values={"probability": chance})
+    ]
+
+
+def about_disagreements(pairs: Sequence[tuple[SheetPoint, SheetPoint, float]]) -> list[Finding]:
+    """Say which functions read one signal differently."""
+    return [
+        Finding(
+            code="FUNCTIONS_DISAGREE",
+            severity="caution",
+            sentence=(
+                f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard "
+                "uncertainties."
+            ),
+            values={"standard_uncertainties": size},
+        )
+        for a, b, size in pairs
+    ]
+
+
+def about_range(
+    points: Sequence[BenchPoint], usable: tuple[float, float], rated: tuple[float, float] | None
+) -> list[Finding]:
+    """Compare where readings passed with the rated range."""
+    if rated is None:
+        return []
+    found = []
+    if not (usable[0] <= rated[0] and usable[1] >= rated[1]):
+        shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
+        sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
+        found.append(Finding(code="RATED_RANGE_NOT_SHOWN", severity="caution", sentence=sentence))
+    beyond = [p for p in points if not rated[0] <= p.point.event_frequency_hz <= rated[1]]
+    if any(math.isfinite(p.point.event_frequency_hz) for p in beyond):
+        sentence = (
+            "Some points lie outside the rated range: what a counter does there is not promised, and levels "
+            "or frequencies past its ratings can damage it; obey its manual."
+        )
+        found.append(Finding(code="BEYOND_RATED_RANGE", severity="caution", sentence=sentence))
+    return found
