@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenbeat.clock.model import ClockModel
+from evenbeat.figures.forecast import draw_envelope
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.scales import fractional_text, fractional_unit, time_unit, typeset
 from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, OCHRE, RUST, dressed, styled
@@ -73,6 +74,8 @@ def draw_aging(ax: Axes, model: ClockModel, *, tolerance: float | None = None) -
             colour=BLUE,
         )
     )
+    if len(ahead.laws) > 1:
+        labels.append(draw_envelope(ax, ahead, ahead.times_s / time_size, size))
     labels.append(_draw_least_squares(ax, model, float(ahead.mean[0]), time_size, size))
     ax.axvline(end / time_size, color=GREY, linewidth=0.8)
     ax.annotate(
