@@ -58,7 +58,7 @@ _HOMES = {
     "NoiseFit": "stability.levels.noise_fit",
     "corrected_for_dead_time": "stability.dead_time",
     "separate_clocks": "stability.separation.hats",
-    "SeparatedClocks": "stability.separation.hats",
+    "SeparatedClocks": "stability.separation.separated_clocks",
     "without_reference": "stability.separation.reference",
     "CorrectedCurve": "stability.separation.reference",
     "moving_stability": "stability.moving",
@@ -210,10 +210,10 @@ if TYPE_CHECKING:
     from evenbeat.stability.limits.published import limit_lines as limit_lines
     from evenbeat.stability.moving import MovingStability as MovingStability
     from evenbeat.stability.moving import moving_stability as moving_stability
-    from evenbeat.stability.separation.hats import SeparatedClocks as SeparatedClocks
     from evenbeat.stability.separation.hats import separate_clocks as separate_clocks
     from evenbeat.stability.separation.reference import CorrectedCurve as CorrectedCurve
     from evenbeat.stability.separation.reference import without_reference as without_reference
+    from evenbeat.stability.separation.separated_clocks import SeparatedClocks as SeparatedClocks
     from evenbeat.stability.spectrum import Spectrum as Spectrum
     from evenbeat.stability.spectrum import spectrum as spectrum
     from evenbeat.stability.time_error import TimeErrorCurve as TimeErrorCurve

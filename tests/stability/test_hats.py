@@ -14,7 +14,8 @@ from scipy import linalg, stats
 import evenbeat as eb
 from evenbeat.record import Flag
 from evenbeat.stability.separation.covariance_limits import covariance_limit
-from evenbeat.stability.separation.hats import DIFFERENCE_STATISTICS, SeparatedClocks
+from evenbeat.stability.separation.hats import DIFFERENCE_STATISTICS
+from evenbeat.stability.separation.separated_clocks import SeparatedClocks
 
 PAIRS = ((0, 1), (1, 2), (2, 0))
 

@@ -37,8 +37,8 @@ from evenbeat.record import Record
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.limits.comparison import LimitVerdict
 from evenbeat.stability.moving import MovingStability
-from evenbeat.stability.separation.hats import SeparatedClocks
 from evenbeat.stability.separation.reference import CorrectedCurve
+from evenbeat.stability.separation.separated_clocks import SeparatedClocks
 from evenbeat.stability.spectrum import Spectrum
 from evenbeat.stability.time_error import TimeErrorCurve
 

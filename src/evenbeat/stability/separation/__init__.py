@@ -3,6 +3,7 @@
 ::
 
     hats.py        separate_clocks(): three clocks from their differences
+    separated_clocks.py    SeparatedClocks, their result
     reference.py   without_reference(): a known reference or floor taken out
     covariance_limits.py   intervals of a covariance, and how a signed variance is written
 """
