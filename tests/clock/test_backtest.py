@@ -154,7 +154,8 @@ def test_steps_after_an_origin_count_unless_taken_out() -> None:
     kept = backtest(stepped, **options)  # type: ignore[arg-type]
     without = backtest(stepped, without_steps=True, **options)  # type: ignore[arg-type]
     assert max(o.transform for o in kept.outcomes) > 1 - 1e-6
-    assert max(o.transform for o in without.outcomes) < 1 - 1e-3
+    # forecasts made after the step start from it, and those before it are spared it
+    assert all(1e-3 < o.transform < 1 - 1e-3 for o in without.outcomes)
     assert "FLAGS_LOOK_AHEAD" in [finding.code for finding in kept.findings]
 
 
@@ -188,15 +189,15 @@ def test_record_that_can_never_be_fitted_says_why() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["white FM", "flicker FM", "random-walk FM"])
 def test_a_right_model_is_rarely_accused(name: str) -> None:
-    """Of thirty simulated clocks at most three are called too sure (5 % at most by construction)."""
+    """Of fifteen simulated clocks at most two are called too sure (5 % at most by construction)."""
     levels = {
         "white FM": NoiseLevels(white_fm=1e-22),
         "flicker FM": NoiseLevels(flicker_fm=1e-24),
         "random-walk FM": NoiseLevels(random_walk_fm=1e-32),
     }[name]
     codes = [
-        backtest(clock(240, seed, levels), aging="linear", origins=10, most_blocks=40).findings[0].code
-        for seed in range(30)
+        backtest(clock(200, seed, levels), aging="linear", origins=8, most_blocks=30).findings[0].code
+        for seed in range(15)
     ]
-    assert codes.count("BACKTEST_TOO_NARROW") <= 3
-    assert codes.count("BACKTEST_CONSISTENT") >= 20
+    assert codes.count("BACKTEST_TOO_NARROW") <= 2
+    assert codes.count("BACKTEST_CONSISTENT") >= 9

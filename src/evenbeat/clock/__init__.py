@@ -4,4 +4,8 @@ One idea: average the record into a few hundred blocks (``blocks``), write the e
 any two averages under white PM, white FM, flicker FM and random-walk FM (``covariance``), keep the
 whole posterior of the noise levels on a grid (``likelihood``), and answer every question (aging
 rate, frequency or time error at any time) as a mixture over that grid (``prediction``, ``model``).
+
+Around it: calibrations and the reference enter the same posterior (``calibration_points``, ``offsets``,
+``fusion``, ``fused_model``), and forecasts are held against what the record then showed (``outcomes``,
+``scores``, ``backtest``, ``tested``, ``verdicts``).
 """

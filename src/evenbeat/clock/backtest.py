@@ -9,6 +9,7 @@ the number of outcomes that do not overlap. Sources of the scores: :mod:`evenbea
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -86,7 +87,7 @@ def backtest(
     horizons = _horizons(record, horizons_s, first_share)
     first = first_share * record.duration_s
     fit_at = moments(record, first, record.duration_s - float(horizons.min()), _checked_origins(origins))
-    outcomes = Outcomes(record, without_steps=without_steps, most_missing=MOST_MISSING)
+    outcomes = Outcomes(record, without_steps=False, most_missing=MOST_MISSING)
     found: list[Outcome] = []
     refused: list[str] = []
     for origin in fit_at.tolist():
@@ -101,6 +102,8 @@ def backtest(
         except InputError as error:
             refused.append(str(error))
             continue
+        if without_steps:
+            outcomes = Outcomes(_steps_after(record, origin), without_steps=True, most_missing=MOST_MISSING)
         found.extend(_tests(model, origin, horizons, outcomes, confidence))
     if not found:
         why = refused[0] if refused else "too much of what followed each origin is missing"
@@ -115,6 +118,12 @@ def backtest(
         confidence=confidence,
         findings=(*backtest_findings(scores, confidence, record.duration_s), *_remarks(record, refused)),
     )
+
+
+def _steps_after(record: Record, moment_s: float) -> Record:
+    """Return the record with the flags of later steps only: a forecast starts from the earlier ones."""
+    earlier = [step for step in record.steps if step.start * record.interval_s < moment_s]
+    return replace(record, flags=tuple(flag for flag in record.flags if flag not in earlier))
 
 
 def _checked_origins(origins: int) -> int:

@@ -21,7 +21,7 @@ NEGLIGIBLE = 0.1
 """A term that never reaches this share of the whole is left to the table."""
 MOST_TERMS = 6
 ROOM_FOR_TEXT = 30.0
-"""Factor of time from the left edge within which a time is written right of its mark."""
+"""Factor of time from an edge within which a time is written towards the middle."""
 
 
 def holdover_caption(holdover: HoldoverForecast) -> str:
@@ -102,19 +102,20 @@ def _draw_limit(ax: Axes, holdover: HoldoverForecast) -> list[Label]:
     ax.set_ylim(min(low, limit / 2), max(high, limit * 2))
     ax.axhline(limit, color=OCHRE, linewidth=1.3, linestyle=(0, (8, 2)))
     left, right = ax.get_xlim()
-    for at, name, above in (
-        (holdover.time_to_limit_s, "as it is", 5),
-        (holdover.time_to_limit_corrected_s, "if corrected", -12),
+    for at, name, above, aside in (
+        (holdover.time_to_limit_s, "as it is", 5, -1),
+        (holdover.time_to_limit_corrected_s, "if corrected", -12, 1),
     ):
         if not (math.isfinite(at) and left < at < right):
             continue
         ax.plot([at], [limit], marker="o", markersize=5, markerfacecolor="white", color=OCHRE, zorder=5)
+        side = 1 if at < left * ROOM_FOR_TEXT else -1 if at > right / ROOM_FOR_TEXT else aside
         ax.annotate(
             f"{duration_text(at)} {name}",
             xy=(at, limit),
-            xytext=(4 if at < left * ROOM_FOR_TEXT else -4, above),
+            xytext=(4 * side, above),
             textcoords="offset points",
-            ha="left" if at < left * ROOM_FOR_TEXT else "right",
+            ha="left" if side > 0 else "right",
             fontsize=7.5,
             color=INK,
             bbox=BEHIND_TEXT,
