@@ -250,8 +250,8 @@ class ClockModel(Surroundings, Printed):
         """What plain least squares would have said of the aging rate, for comparison."""
         acting = self.trend.lag_points[0].columns
         design = self.trend.columns(AGING_LAWS["linear"], (), self.grid.spans, acting)
-        steps = len(self.trend.step_times)
-        level = np.concatenate([np.zeros(design.shape[1] - 1 - steps), np.ones(steps)])
+        level = np.zeros(design.shape[1] - 1)  # after the record the environment is at its mean
+        level[self.trend.width : self.trend.width + len(self.trend.step_times)] = 1.0
         return least_squares_line(self.blocks.frequency, design, self.record.duration_s, level)
 
     def _predict(self, targets: Targets) -> Predicted:
