@@ -50,7 +50,8 @@ def method_section(assessment: Assessment) -> Section:
             text=(
                 "Deviations skip every difference that touches a gap or a flagged reading; nothing is "
                 "interpolated. Their intervals are chi-squared with equivalent degrees of freedom "
-                "computed for the noise that dominates at each averaging time."
+                "computed for the noise that dominates at each averaging time; near the length of the "
+                "record they are those of a weighted sum of chi-squared variables."
             )
         )
     ]
