@@ -8,7 +8,7 @@ import os
 import re
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -49,9 +49,10 @@ class Wanted:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Part:
-    """Columns of some consecutive rows."""
+    """Columns of some consecutive rows; ``finite`` where none of their numbers is missing or infinite."""
 
     rows: int
+    finite: bool
     numbers: dict[int, FloatArray]
     texts: dict[int, Any]
     moments: Moments | None = None
@@ -149,6 +150,7 @@ def _nothing(wanted: Wanted) -> Part:
     texts = wanted.texts if wanted.moment is None else (*wanted.texts, wanted.moment)
     return Part(
         rows=0,
+        finite=True,
         numbers={i: np.empty(0) for i in wanted.numbers},
         texts={i: pd.Series([], dtype="str") for i in texts},
         whole=np.empty(0, dtype=np.int64) if wanted.exact is not None else None,
@@ -164,7 +166,7 @@ def _fast_part(part: bytes, form: Form, wanted: Wanted) -> Part | None:
     if frame is None or len(frame) != len(moments.ns):
         return None
     read = _part_of(frame, wanted, wanted.texts)
-    return Part(rows=read.rows, numbers=read.numbers, texts=read.texts, moments=moments, whole=read.whole)
+    return replace(read, moments=moments)
 
 
 def _frame(part: bytes, form: Form, wanted: Wanted, texts: Sequence[int]) -> Any:
@@ -202,9 +204,11 @@ def _frame(part: bytes, form: Form, wanted: Wanted, texts: Sequence[int]) -> Any
 def _part_of(frame: Any, wanted: Wanted, texts: Sequence[int]) -> Part:
     import pandas as pd
 
+    numbers = {i: np.asarray(frame[i].to_numpy(), dtype=float) for i in wanted.numbers}
     return Part(
         rows=len(frame),
-        numbers={i: np.asarray(frame[i].to_numpy(), dtype=float) for i in wanted.numbers},
+        finite=all(bool(np.isfinite(column).all()) for column in numbers.values()),
+        numbers=numbers,
         texts={
             i: frame[i] if pd.api.types.is_string_dtype(frame[i]) else frame[i].astype("str") for i in texts
         },

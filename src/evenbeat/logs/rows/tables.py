@@ -81,9 +81,10 @@ def read_columns(log: LogText, form: Form, wanted: Wanted, *, reject: bool = Fal
     measured = any(form.kinds[i] == "measured" for i in wanted.numbers)
     parts = None if measured else read_parts(log.text, form, wanted, _body_start(log, form))
     columns = _by_line(log, form, wanted, reject=reject) if parts is None else _joined(parts, wanted)
+    if parts is not None and all(part.finite for part in parts):  # looked at while they were at hand
+        return columns
     for index, values in columns.numbers.items():
-        finite = np.isfinite(values)
-        if not finite.all() and np.isinf(values).any():
+        if np.isinf(values).any():
             row = int(np.argmax(np.isinf(values)))
             line = line_of_row(log, form, row) if columns.lines is None else int(columns.lines[row])
             msg = f"column {form.label(index)} holds an infinite value; write a missing reading as NaN"
