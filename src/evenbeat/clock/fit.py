@@ -23,6 +23,7 @@ from evenbeat.clock.likelihood import NoiseGrid, NoisePrior, fit_on_grid, noise_
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import adjustment_times, same_step
 from evenbeat.clock.origins import with_forecast_scores
+from evenbeat.clock.oscillator import OscillatorClass, StatedPrior, class_findings
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.clock.sparse import blocks_between_readings, read_now_and_then
 from evenbeat.errors import InputError, TooShortError
@@ -48,6 +49,7 @@ def fit_clock(
     environment: Sequence[str | Influence] = (),
     daily_wave: bool = False,
     noise_prior: NoisePrior = "balanced",
+    oscillator_class: OscillatorClass | None = None,
     most_blocks: int = MOST_BLOCKS,
     calibrations: Calibrations = (),
     reference_offset: Estimate | None = None,
@@ -80,6 +82,10 @@ def fit_clock(
         ``'uniform'``, ``'balanced'`` or ``'cautious'``: how readily weak flicker and random-walk FM
         are assumed to hide under white FM; wider bands the more cautious. See
         :meth:`evenbeat.clock.likelihood.NoiseGrid.log_prior`.
+    oscillator_class
+        ``'uncompensated'``, ``'temperature_compensated'``, ``'oven'``, ``'rubidium'`` or ``'caesium'``:
+        what is usual for it becomes nine tenths of the prior (common practice; see
+        :mod:`evenbeat.clock.oscillator`), and noise or aging that is not is a finding.
     most_blocks
         Number of block averages that is not exceeded (200 where white PM matters).
     calibrations
@@ -136,7 +142,14 @@ def fit_clock(
     laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances))
     laws = with_forecast_scores(laws, grid, y, variants, scale)
     variants, trend = spread_over_lags(grid, trend, y, variants)
-    components = _components(grid, trend, variants, laws, noise_prior)
+    prior = StatedPrior(
+        grid=grid,
+        noise_prior=noise_prior,
+        oscillator_class=oscillator_class,
+        scale=scale,
+        block_s=blocks.length_s,
+    )
+    components = _components(prior, trend, variants, laws)
     model = ClockModel(
         record=record,
         blocks=blocks,
@@ -152,6 +165,7 @@ def fit_clock(
     model = model.with_findings(
         *merged(record.findings, blocks.findings, _findings(model), environment_findings(model, fine))
     )
+    model = model.with_findings(*class_findings(model, prior))
     if not points and reference_offset is None and reference_drift is None:
         return model
     return fused_model(model, points, reference_offset=reference_offset, reference_drift=reference_drift)
@@ -245,11 +259,10 @@ def _variants(
 
 
 def _components(
-    grid: NoiseGrid,
+    prior: StatedPrior,
     trend: Trend,
     variants: tuple[Variant, ...],
     laws: tuple[LawWeight, ...],
-    prior: NoisePrior,
 ) -> tuple[Component, ...]:
     """Return the points of the posterior that hold all but a fraction of a percent of it."""
     log_prior = grid.log_prior(prior)
@@ -257,9 +270,9 @@ def _components(
     middle = tuple(variant for variant in variants if variant.lag_point == 0)
     curvature = np.concatenate([curvature_shares(group) for group in by_law(middle).values()])
     curvature = np.concatenate([point.weight * curvature for point in trend.lag_points])
-    weights = np.empty((len(variants), *log_prior.shape))
+    weights = np.empty((len(variants), *variants[0].fit.level.shape))
     for index, variant in enumerate(variants):
-        log_weight = log_prior + variant.fit.log_restricted
+        log_weight = prior.log_weight(variant.fit) + variant.fit.log_restricted
         within = np.exp(log_weight - special.logsumexp(log_weight))
         weights[index] = within * share[variant.law.name] * curvature[index]
     order = np.argsort(weights, axis=None)[::-1]

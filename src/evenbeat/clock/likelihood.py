@@ -12,13 +12,14 @@ every linear quantity at each point of the grid (Box & Tiao 1973, 2.7).
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
 from scipy import linalg, special
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from evenbeat.clock.covariance import (
     FLICKER_FM,
@@ -211,6 +212,20 @@ class NoiseGrid:
         return with_data, own
 
 
+def one_thread() -> AbstractContextManager[object]:
+    """Keep dense algebra on one thread: a few hundred rows are too few to share.
+
+    On a busy machine two threads took fifty times as long as one; and finding the libraries anew each
+    time, as ``threadpool_limits`` does, took a sixth of a fit.
+    """
+    return _controller().limit(limits=1, user_api="blas")
+
+
+@lru_cache(maxsize=1)
+def _controller() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
 def noise_grid(
     spans: Spans,
     block: float,
@@ -241,8 +256,7 @@ def _cached_grid(start: bytes, stop: bytes, block: float, gating: Gating | None,
     exponents = [e for e in MODELLED if e != WHITE_PM or any(ratios.white_pm)]
     covariances = {e: unit_level(e, block) * block_covariance(e, spans, gating) for e in exponents}
     contrasted = {e: contrasts.of_covariance(matrix) for e, matrix in covariances.items()}
-    # a few hundred rows are too few to share: on a busy machine two threads took fifty times as long as one
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         nodes = tuple(_node(contrasted, p, f) for p in ratios.white_pm for f in ratios.flicker_fm)
     return NoiseGrid(
         spans=spans, block=block, ratios=ratios, contrasts=contrasts, covariances=covariances, nodes=nodes

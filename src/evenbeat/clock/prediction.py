@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.covariance import (
@@ -23,7 +22,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit, Node, NoiseGrid
+from evenbeat.clock.likelihood import GridFit, Node, NoiseGrid, one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
 
 
@@ -94,7 +93,7 @@ def predict(
     kriging = _Kriging(grid, frequency, targets)
     shape = len(targets.spans), len(components)
     locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         for k, component in enumerate(components):
             locations[:, k], variances[:, k], trends[:, k] = kriging.at(
                 component, variants[component.variant]
