@@ -265,7 +265,6 @@ def _components(
     laws: tuple[LawWeight, ...],
 ) -> tuple[Component, ...]:
     """Return the points of the posterior that hold all but a fraction of a percent of it."""
-    log_prior = grid.log_prior(prior)
     share = {law.law: law.weight for law in laws}
     middle = tuple(variant for variant in variants if variant.lag_point == 0)
     curvature = np.concatenate([curvature_shares(group) for group in by_law(middle).values()])
