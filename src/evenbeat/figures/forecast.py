@@ -51,6 +51,7 @@ def draw_forecast(ax: Axes, forecast: Forecast) -> None:
     ax.axhline(0, color=GREY, linewidth=0.6)
     ax.set_xlabel(f"time since the end of the record [{time_name}]")
     ax.set_ylabel(f"{_NAMES[forecast.quantity]} [{unit}]")
+    ax.set_ylim(*ax.get_ylim())  # settled before names are placed by it
     name_lines(ax, labels)
 
 
