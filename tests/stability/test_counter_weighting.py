@@ -138,7 +138,7 @@ def test_curve_warns_of_averaging_counters_only() -> None:
 
 
 def test_a_log_states_the_weighting_in_a_comment(tmp_path: Path) -> None:
-    """``# counter weighting: triangular`` reaches the record, unless another is stated; unknown words are refused."""
+    """``# counter weighting: triangular`` reaches the record unless another is stated; others are refused."""
     lines = ["# interval: 1 s", "# counter weighting: triangular", "fractional frequency"]
     values = [f"{1e-11 * (i % 7):.3e}" for i in range(30)]
     path = tmp_path / "log.csv"
