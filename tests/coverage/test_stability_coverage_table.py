@@ -273,10 +273,12 @@ def test_intervals_hold_in_a_few_records() -> None:
 
 @pytest.mark.slow
 def test_coverage_of_every_statistic() -> None:
-    """Known noise: within two points everywhere. Told noise: never more than a few points below nominal."""
+    """Within two points everywhere where the noise is known, where it is told except for Théo1."""
     found = list(cells(RECORDS))
     TABLE.write_text(written(found, RECORDS), encoding="utf-8")
     for cell in found:
         if cell.statistic == MEASURED and cell.exponent > 0:
             continue  # one ratio for all averaging times does not fit: a finding says so
         assert within(cell.known, 2, scatters=3), cell
+        if "theo1" not in cell.statistic:
+            assert within(cell.told, 2, scatters=3), cell
