@@ -151,6 +151,8 @@ class StudentMixture:
 
 
 def _student_cdf(degrees_of_freedom: FloatArray, z: FloatArray) -> FloatArray:
+    if np.isinf(degrees_of_freedom).all():  # normal components only: an eighth of the work
+        return np.asarray(special.ndtr(z))
     finite = np.where(np.isinf(degrees_of_freedom), 1.0, degrees_of_freedom)
     return np.where(np.isinf(degrees_of_freedom), special.ndtr(z), special.stdtr(finite, z))
 
