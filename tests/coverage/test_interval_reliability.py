@@ -97,7 +97,7 @@ def table(results: dict[str, np.ndarray]) -> str:
         f"Made by `python -m pytest -m slow tests/coverage/{Path(__file__).name}`; {count} simulated",
         "instruments (drift law weighed for the first quarter of them), drift N(0, 1e-7 per year), random",
         "walk half-normal 2e-8 in a year, 3 to 10 calibrations a year apart,",
-        f" adjusted at each; tolerance 1e-7, target {TARGET:.0%}, no interval beyond 5 years.",
+        f"adjusted at each; tolerance 1e-7, target {TARGET:.0%}, no interval beyond 5 years.",
         "",
         "| method | mean reliability | worst tenth below | mean interval / years | standard error |",
         "|---|---|---|---|---|",
