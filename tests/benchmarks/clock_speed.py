@@ -83,8 +83,11 @@ def main() -> None:
     figure, axes = plt.subplots(figsize=(6, 4), layout="constrained")
     axes.loglog(BLOCKS, costs, "o-", color="black")
     axes.set(xlabel="blocks", ylabel="processor time of a fit [s]", title="Cost of a fit and its blocks")
+    axes.set_xticks(BLOCKS, [str(count) for count in BLOCKS])
+    axes.minorticks_off()
     beside = axes.twinx()
     beside.semilogx(BLOCKS, np.array(widths) / widths[-1], "s--", color="tab:blue")
+    beside.minorticks_off()
     beside.set_ylabel("width of the aging interval, relative to the most blocks", color="tab:blue")
     figure.savefig(Path(__file__).with_suffix(".png"), dpi=110)
 

@@ -13,6 +13,9 @@ from evenbeat.counter.bench import BenchCheck, bench_check
 from evenbeat.counter.blank_sheet import blank_sheet
 from evenbeat.counter.sheet import read_sheet
 from evenbeat.errors import InputError, LogError
+from evenbeat.powerlaw import NoiseLevels, simulate_clock
+from evenbeat.stability.estimators import stability
+from evenbeat.stability.separation.reference import without_reference
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 SHEET = DATA / "counter-check-readings.csv"
@@ -212,3 +215,34 @@ def test_empty_rows_are_counted(tmp_path: Path) -> None:
     """Rows without a reading are left out and said to be."""
     sheet = written(tmp_path / "half.csv", "frequency,1e6,Hz,1,,,1,1,1000000", "frequency,1e6,Hz,1,,,1,1,")
     assert "ROWS_EMPTY" in codes(bench_check(sheet))
+
+
+@pytest.mark.parametrize(
+    ("applied", "gate", "permitted"),
+    [
+        (50, 1, 1.00005),
+        (1e3, 10, 0.101),
+        (1e5, 1, 1.1),
+        (1e6, 1, 2.0),
+        (1e7, 1, 11),
+        (1e7, 10, 10.1),
+        (1e8, 1, 101),
+    ],
+)
+def test_what_is_permitted_at_each_point(
+    tmp_path: Path, applied: float, gate: float, permitted: float
+) -> None:
+    """A timebase within ±1e-6 and one least digit: f · 1e-6 + 1/T (arithmetic of the specification)."""
+    sheet = written(tmp_path / "p.csv", f"frequency,{applied!r},Hz,{gate},,,1,{1 / gate!r},{applied!r}")
+    assert bench_check(sheet).points[0].permitted == pytest.approx(permitted, rel=1e-12)
+
+
+@pytest.mark.parametrize(("ratio", "bias"), [(2, 1.1180), (3, 1.0541), (5, 1.0198), (10, 1.0050)])
+def test_a_reference_that_is_ignored(ratio: float, bias: float) -> None:
+    """Allan deviation seen through a reference ``ratio`` times better: √(1 + 1/ratio²) too large."""
+    curve = stability(
+        simulate_clock(4096, interval_s=1.0, levels=NoiseLevels(white_fm=1e-22), seed=1), averaging=[8]
+    )
+    seen = float(curve.deviation[0])
+    own = without_reference(curve, {8.0: seen / math.hypot(ratio, 1)})
+    assert seen / float(own.deviation[0]) == pytest.approx(bias, abs=5e-5)

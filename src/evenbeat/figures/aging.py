@@ -31,11 +31,12 @@ def aging_caption(model: ClockModel) -> str:
         rate.standard_uncertainty / line.standard_uncertainty if line.standard_uncertainty > 0 else math.inf
     )
     told = "is" if low > 0 or high < 0 else "is not told from zero:"
-    beside = (
-        f"least squares would claim an uncertainty {ratio:.2g} times smaller."
-        if ratio > 1.3
-        else ("least squares says much the same.")
-    )
+    if not low <= line.value <= high:
+        beside = f"least squares would say {typeset(str(line))}, outside it."
+    elif ratio > 1.3:
+        beside = f"least squares would claim an uncertainty {ratio:.2g} times smaller."
+    else:
+        beside = "least squares says much the same."
     return (
         f"Aging at the end of the record {told} {typeset(str(rate))} (95 % interval {fractional_text(low)} "
         f"to {fractional_text(high)}); {beside}"

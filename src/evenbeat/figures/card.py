@@ -34,20 +34,22 @@ def draw_card(ax: Axes, card: TimebaseCard) -> None:
     dressed(ax)
     days = card.elapsed_s / SECONDS_PER_DAY
     ax.set_yscale("log")
+    relative = card.half_width / card.frequency_hz[np.newaxis, :, np.newaxis]
+    ax.set_ylim(0.6 * float(relative.min()), 1.6 * float(relative.max()))
     ax.set_xlabel("time since the record or calibration [d]")
     ax.set_ylabel("half width over reading")
     labels = []
     for number, (j, k) in enumerate(np.ndindex(len(card.frequency_hz), len(card.gate_s))):
-        relative = card.half_width[:, j, k] / card.frequency_hz[j]
+        line = relative[:, j, k]
         look = stroke(number)
         ax.plot(
             days,
-            relative,
+            line,
             color=look.colour,
             linestyle=look.line,
             marker=MARKERS[number % len(MARKERS)],
             markersize=4,
         )
         text = f"{card.frequency_hz[j]:.4g} Hz,\ngate {card.gate_s[k]:g} s"
-        labels.append(Label(x=float(days[-1]), y=float(relative[-1]), text=text, colour=look.colour))
+        labels.append(Label(x=float(days[-1]), y=float(line[-1]), text=text, colour=look.colour))
     name_lines(ax, labels)
