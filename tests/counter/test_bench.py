@@ -246,3 +246,25 @@ def test_a_reference_that_is_ignored(ratio: float, bias: float) -> None:
     seen = float(curve.deviation[0])
     own = without_reference(curve, {8.0: seen / math.hypot(ratio, 1)})
     assert seen / float(own.deviation[0]) == pytest.approx(bias, abs=5e-5)
+
+
+def test_columns_that_differ_from_row_to_row(tmp_path: Path) -> None:
+    """Inputs are kept apart, a row's reference and ratings count, and a note is not read."""
+    path = tmp_path / "inputs.csv"
+    path.write_text(
+        "# permitted: 1e-6 plus one least digit\n"
+        "function,input,applied,gate_s,least_digit,reading,reference_uncertainty,rated_high_hz,rated_low_hz,note\n"
+        "frequency,A,1e7,1,1,10000000,1e-9,1e8,10,first\n"
+        "frequency,B,1e7,1,1,10000000,1e-7,1e6,10,past its rating\n",
+        encoding="utf-8",
+    )
+    made = bench_check(path)
+    assert [p.point.input for p in made.points] == ["A", "B"]
+    references = [
+        next(c.standard_uncertainty for c in p.deviation.contributions if c.name == "reference")
+        for p in made.points
+    ]
+    assert references == pytest.approx([0.01, 1.0])
+    beyond = next(f for f in made.findings if f.code == "BEYOND_RATED_RANGE")
+    assert beyond.values["points"] == 1
+    assert "input B" in beyond.sentence

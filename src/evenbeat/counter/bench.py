@@ -184,7 +184,7 @@ def bench_check(
     rated_hz
         Lowest and highest rated frequency.
     reference_uncertainty
-        Relative standard uncertainty of what was applied.
+        Relative standard uncertainty of what was applied, where a row does not state its own.
     rule, coverage
         Decision rule and coverage probability of its U, see :func:`evenbeat.decide`.
     locked
@@ -299,6 +299,8 @@ def _deviation(
     point: SheetPoint, facts: SheetFacts, reference_uncertainty: float, *, locked: bool
 ) -> UncertaintyBudget:
     mean = math.fsum(point.readings) / len(point.readings)
+    stated_for_row = point.reference_uncertainty
+    reference = reference_uncertainty if stated_for_row is None else stated_for_row
     trigger = None
     if facts.input_noise_v and point.level_v and math.isfinite(point.event_frequency_hz):
         trigger = Trigger.of_sine(point.event_frequency_hz, point.level_v, noise_v=facts.input_noise_v)
@@ -315,7 +317,7 @@ def _deviation(
         trigger=trigger,
         pulses_per_revolution=point.pulses_per_revolution,
         timebase=Timebase(offset=0.0, contributions=(), says="under test"),
-        reference_uncertainty=reference_uncertainty,
+        reference_uncertainty=reference,
         locked=locked,
     )
     parts = list(stated.budget.contributions)
@@ -362,11 +364,14 @@ def _told_apart(points: Sequence[BenchPoint]) -> tuple[list[BenchPoint], list[tu
 
 
 def _common_offset(kept: Sequence[BenchPoint], reference_uncertainty: float) -> Estimate:
-    own = [math.sqrt(max(p.relative_uncertainty**2 - reference_uncertainty**2, 1e-40)) for p in kept]
-    weight = np.array([1 / u**2 for u in own])
+    stated = [p.point.reference_uncertainty for p in kept]
+    reference = np.array([reference_uncertainty if u is None else u for u in stated])
+    whole = np.array([p.relative_uncertainty for p in kept])
+    weight = 1 / np.maximum(whole**2 - reference**2, 1e-40)
     mean = float(weight @ [p.relative_deviation for p in kept] / weight.sum())
     # the reference is common to all points and does not average
-    return Estimate.normal(mean, math.hypot(1 / math.sqrt(weight.sum()), reference_uncertainty))
+    common = float(weight @ reference / weight.sum())
+    return Estimate.normal(mean, math.hypot(1 / math.sqrt(weight.sum()), common))
 
 
 def _disagreements(points: Sequence[BenchPoint]) -> tuple[tuple[SheetPoint, SheetPoint, float], ...]:

@@ -194,19 +194,27 @@ def about_disagreements(pairs: Sequence[tuple[SheetPoint, SheetPoint, float]]) -
 def about_range(
     points: Sequence[BenchPoint], usable: tuple[float, float], rated: tuple[float, float] | None
 ) -> list[Finding]:
-    """Compare where readings passed with the rated range."""
-    if rated is None:
-        return []
+    """Compare where readings passed with the rated range, and name points beyond it."""
     found = []
-    if not (usable[0] <= rated[0] and usable[1] >= rated[1]):
+    if rated is not None and not (usable[0] <= rated[0] and usable[1] >= rated[1]):
         shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
         sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
         found.append(Finding(code="RATED_RANGE_NOT_SHOWN", severity="caution", sentence=sentence))
-    beyond = [p for p in points if not rated[0] <= p.point.event_frequency_hz <= rated[1]]
-    if any(math.isfinite(p.point.event_frequency_hz) for p in beyond):
+    beyond = [p for p in points if _is_beyond(p.point, p.point.rated_hz or rated)]
+    if beyond:
+        worst = max(beyond, key=lambda p: p.point.event_frequency_hz)
         sentence = (
-            "Some points lie outside the rated range: what a counter does there is not promised, and levels "
-            "or frequencies past its ratings can damage it; obey its manual."
+            f"{len(beyond)} point(s) lie outside the rated range (one: {worst.point.title}): what a counter "
+            "does there is not promised, and levels or frequencies past its ratings can damage it; obey its "
+            "manual."
         )
-        found.append(Finding(code="BEYOND_RATED_RANGE", severity="caution", sentence=sentence))
+        values = {"points": len(beyond)}
+        found.append(Finding(code="BEYOND_RATED_RANGE", severity="caution", sentence=sentence, values=values))
     return found
+
+
+def _is_beyond(point: SheetPoint, rated: tuple[float, float] | None) -> bool:
+    frequency = point.event_frequency_hz
+    if rated is None or not math.isfinite(frequency):
+        return False
+    return not rated[0] <= frequency <= rated[1]

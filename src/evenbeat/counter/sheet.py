@@ -28,7 +28,7 @@ COLUMNS = (
     "reading",
 )
 NEEDED = ("function", "applied", "reading")
-OPTIONAL = ("method",)
+OPTIONAL = ("method", "input", "reference_uncertainty", "rated_low_hz", "rated_high_hz", "note")
 _NUMBER = r"[+-]?\d+\.?\d*(?:[eE][+-]?\d+)?"
 _COUNTED_UNITS = {"totalise": ("", "count", "counts", "1"), "ratio": ("", "1"), "rpm": ("", "1/min", "rpm")}
 _SMALL_NUMBERS = {"no": 0, "one": 1, "two": 2, "three": 3, "five": 5, "ten": 10}
@@ -44,6 +44,12 @@ class SheetPoint:
         Line numbers in the file.
     readings
         In the unit of the function: Hz, s, counts, ratio or revolutions per minute.
+    input
+        Which input of the counter; empty where there is but one.
+    reference_uncertainty
+        Relative standard uncertainty of this stimulus; ``None``: that of the whole sheet.
+    rated_hz
+        Rated frequencies of this input; ``None``: those of the whole sheet.
     """
 
     function: Function
@@ -56,6 +62,9 @@ class SheetPoint:
     pulses_per_revolution: int = 1
     level_v: float | None = None
     least_digit: float | None = None
+    input: str = ""
+    reference_uncertainty: float | None = None
+    rated_hz: tuple[float, float] | None = None
 
     @property
     def event_frequency_hz(self) -> float:
@@ -80,6 +89,8 @@ class SheetPoint:
             parts.append(f"{self.periods} periods")
         if self.pulses_per_revolution > 1:
             parts.append(f"{self.pulses_per_revolution} pulses")
+        if self.input:
+            parts.append(f"input {self.input}")
         if self.level_v is not None:
             parts.append(f"{self.level_v:g} V")
         return ", ".join(parts)
@@ -128,7 +139,9 @@ def read_sheet(path: str | Path) -> ReadingsSheet:
         ``permitted``, ``clock tick``, ``noise at the input``, ``count``, ``rated range``, ``instrument``,
         ``reference``, ``date``. The first other line names the columns: ``function``, ``applied`` and
         ``reading`` are needed; ``unit``, ``gate_s``, ``periods``, ``pulses_per_revolution``, ``level_v``,
-        ``least_digit`` and ``method`` as far as the function needs them. A cell may hold several
+        ``least_digit`` and ``method`` as far as the function needs them; ``input``,
+        ``reference_uncertainty`` (relative), ``rated_low_hz`` and ``rated_high_hz`` where they differ from
+        row to row, and ``note``, which is not read. A cell may hold several
         readings separated by blanks. Rows without a reading are left out and counted.
 
     Raises
@@ -220,6 +233,9 @@ def _point(row: Mapping[str, str], line: int) -> SheetPoint:
         pulses_per_revolution=_count(row, "pulses_per_revolution"),
         level_v=_optional(row, "level_v"),
         least_digit=_scaled(_optional(row, "least_digit"), scale),
+        input=row.get("input", ""),
+        reference_uncertainty=_optional(row, "reference_uncertainty"),
+        rated_hz=_rated(row),
     )
     if point.gate_s is None and function in ("frequency", "rpm"):
         msg = f"gate_s is empty; {function} needs the gate time in seconds"
@@ -261,6 +277,16 @@ def _optional(row: Mapping[str, str], name: str) -> float | None:
     return _number(text, name, positive=True) if text else None
 
 
+def _rated(row: Mapping[str, str]) -> tuple[float, float] | None:
+    low, high = _optional(row, "rated_low_hz"), _optional(row, "rated_high_hz")
+    if low is None and high is None:
+        return None
+    if low is None or high is None or not low < high:
+        msg = "rated_low_hz and rated_high_hz go together, the lower first"
+        raise InputError(msg)
+    return low, high
+
+
 def _scaled(value: float | None, factor: float) -> float | None:
     return None if value is None else value * factor
 
@@ -295,6 +321,9 @@ def _grouped(single: Sequence[SheetPoint]) -> tuple[SheetPoint, ...]:
             point.pulses_per_revolution,
             point.level_v,
             point.least_digit,
+            point.input,
+            point.reference_uncertainty,
+            point.rated_hz,
         )
 
     joined = []
