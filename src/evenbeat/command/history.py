@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import textwrap
 from typing import TYPE_CHECKING
 
 from evenbeat.command.arguments import DONE, number
 from evenbeat.errors import InputError
+from evenbeat.printing import PAGE_WIDTH
 
 if TYPE_CHECKING:
     from evenbeat.calibration.history_model import HistoryModel
@@ -65,7 +67,6 @@ def _history(arguments: argparse.Namespace) -> int:
 
 
 def _print_answer(model: HistoryModel, arguments: argparse.Namespace) -> None:
-    from evenbeat.calibration.history_model import interval_text
     from evenbeat.calibration.setpoint import suggest_setpoint
 
     limit = arguments.tolerance - arguments.guard_band
@@ -82,18 +83,26 @@ def _print_answer(model: HistoryModel, arguments: argparse.Namespace) -> None:
         result = {**model.to_dict(), "interval_s": interval, "setpoint": setpoint.to_dict()}
         print(json.dumps(result, indent=1, allow_nan=False))
         return
-    percent = f"{100 * arguments.reliability:g} %"
-    if interval == 0:
-        print(f"No interval: the offset is not within ±{limit:g} with {percent} even now. Adjust it.")
-    else:
-        print(
-            f"Calibrate again within {interval_text(interval)}: until then within ±{limit:g} with {percent}."
-        )
-        longest = model.history[0].longest_interval_s
-        if interval > 2 * longest:
-            print(f"Evidence reaches {interval_text(longest)}; do not go beyond twice that.")
+    answer = _answer(model, interval, limit, f"{100 * arguments.reliability:g} %")
+    print(textwrap.fill(answer, PAGE_WIDTH))
     print(f"\n{model}\n\nIf adjusted: {setpoint}")
     print(
-        "\nAn analysis for the owner of the equipment; not part of a calibration certificate, not a "
+        "\nAn analysis for the owner of the equipment; not part of a calibration\ncertificate, not a "
         "statement of conformity."
+    )
+
+
+def _answer(model: HistoryModel, interval: float, limit: float, percent: str) -> str:
+    """Return the first sentence: never beyond twice the longest interval that was observed."""
+    from evenbeat.calibration.history_model import interval_text
+
+    if interval == 0:
+        return f"No interval: the offset is not within ±{limit:g} with {percent} even now. Adjust it."
+    longest = max(one.longest_interval_s for one in model.history)
+    within = f"within ±{limit:g} with {percent}"
+    if interval <= 2 * longest:
+        return f"Calibrate again within {interval_text(interval)}: until then {within}."
+    return (
+        f"Calibrate again within {interval_text(2 * longest)}, twice the longest interval that was observed. "
+        f"By drift and walk alone it would stay {within} for {interval_text(interval)}."
     )
