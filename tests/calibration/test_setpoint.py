@@ -93,7 +93,7 @@ def test_setpoint_from_a_clock_model() -> None:
     record = simulate_clock(
         120, interval_s=DAY, levels=NoiseLevels(white_fm=1e-20), seed=3, aging=lambda t: 1e-10 * t / DAY
     )
-    model = fit_clock(record, aging="linear")
+    model = fit_clock(record, aging="linear", most_blocks=40)
     made = suggest_setpoint(model, tolerance=1e-8)
     assert made.as_left < 0
     assert made.gain > 1.3
