@@ -13,6 +13,7 @@ from hypothesis import settings
 CHECKOUT = Path(__file__).resolve().parents[1]
 ROOMS = (
     "errors",
+    "shipped",
     "units",
     "findings",
     "quantities",

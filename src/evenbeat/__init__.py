@@ -38,6 +38,7 @@ _HOMES = {
     "OutputError": "errors",
     "InstrumentError": "errors",
     "EvenbeatWarning": "errors",
+    "demo_data": "shipped.files",
     "Finding": "findings",
     "Estimate": "quantities",
     "Record": "record",
@@ -199,6 +200,7 @@ if TYPE_CHECKING:
     from evenbeat.quantities import Estimate as Estimate
     from evenbeat.record import Record as Record
     from evenbeat.report.write import write_report as write_report
+    from evenbeat.shipped.files import demo_data as demo_data
     from evenbeat.stability.curve import StabilityCurve as StabilityCurve
     from evenbeat.stability.dead_time import corrected_for_dead_time as corrected_for_dead_time
     from evenbeat.stability.estimators import stability as stability

@@ -14,6 +14,7 @@ from evenbeat.command.assess import add_assess
 from evenbeat.command.collect import add_collect
 from evenbeat.command.history import add_history
 from evenbeat.command.inspect import add_inspect
+from evenbeat.command.notebooks import add_notebooks
 from evenbeat.command.readings import add_readings
 from evenbeat.errors import EvenbeatError
 
@@ -56,6 +57,6 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for add in (add_assess, add_inspect, add_readings, add_history, add_collect):
+    for add in (add_assess, add_inspect, add_readings, add_history, add_collect, add_notebooks):
         add(commands)
     return parser
