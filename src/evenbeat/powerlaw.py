@@ -58,6 +58,62 @@ class NoiseLevels:
     def __reduce__(self) -> tuple[object, ...]:
         return _rebuild_levels, (tuple(self.by_exponent.values()), dict(self.upper_limits))
 
+    @classmethod
+    def from_allan_deviations(
+        cls,
+        averaging_time_s: float,
+        *,
+        cutoff_hz: float | None = None,
+        white_pm: float = 0.0,
+        flicker_pm: float = 0.0,
+        white_fm: float = 0.0,
+        flicker_fm: float = 0.0,
+        random_walk_fm: float = 0.0,
+    ) -> NoiseLevels:
+        """Return the levels that give these Allan deviations at one averaging time.
+
+        Parameters
+        ----------
+        averaging_time_s
+            Where the deviations are meant, seconds.
+        cutoff_hz
+            As for :meth:`deviation`; needed where a phase noise is given.
+        white_pm, flicker_pm, white_fm, flicker_fm, random_walk_fm
+            Allan deviation of each noise alone, fractional frequency.
+
+        Raises
+        ------
+        InputError
+            If the averaging time is not positive, a deviation is negative, or a cut-off is needed.
+
+        Notes
+        -----
+        NIST SP 1065 (2008), table of power-law conversions, read backwards.
+
+        Examples
+        --------
+        >>> f"{NoiseLevels.from_allan_deviations(1.0, white_fm=1e-11).white_fm:.3g}"
+        '2e-22'
+        """
+        check_positive(averaging_time_s, "averaging_time_s", optional=False)
+        stated = {
+            "white_pm": white_pm,
+            "flicker_pm": flicker_pm,
+            "white_fm": white_fm,
+            "flicker_fm": flicker_fm,
+            "random_walk_fm": random_walk_fm,
+        }
+        levels = {}
+        for name, deviation in stated.items():
+            if not deviation >= 0:
+                msg = f"{name} is {deviation}; an Allan deviation must be zero or positive"
+                raise InputError(msg)
+            if deviation > 0:
+                alone = cls(**{name: 1.0})
+                unit = float(alone.deviation(averaging_time_s, cutoff_hz=cutoff_hz))
+                levels[name] = (deviation / unit) ** 2
+        return cls(**levels)
+
     @property
     def by_exponent(self) -> dict[int, float]:
         """The coefficients h_α by their exponent α."""

@@ -89,7 +89,7 @@ def test_uncertain_sign_keeps_zero() -> None:
 
 
 def test_setpoint_from_a_clock_model() -> None:
-    """A simulated clock that ages upwards is left below zero, and stays in tolerance for longer."""
+    """A simulated clock that ages upwards is left below zero, for longer than its record can vouch for."""
     record = simulate_clock(
         120, interval_s=DAY, levels=NoiseLevels(white_fm=1e-20), seed=3, aging=lambda t: 1e-10 * t / DAY
     )
@@ -97,6 +97,8 @@ def test_setpoint_from_a_clock_model() -> None:
     made = suggest_setpoint(model, tolerance=1e-8)
     assert made.as_left < 0
     assert made.gain > 1.3
+    assert made.interval_s > record.duration_s
+    assert [f.code for f in made.findings if f.severity == "caution"] == ["BEYOND_EVIDENCE"]
 
 
 def test_random_walk_seldom_stays_within_throughout() -> None:

@@ -87,6 +87,31 @@ def test_deviation_of_phase_noise_needs_a_cutoff() -> None:
     assert only(0).deviation(2.0) == pytest.approx(0.5, rel=1e-12, abs=0)
 
 
+def test_levels_from_deviations_give_them_back() -> None:
+    """Read backwards, the table of conversions gives every stated deviation again, alone and together."""
+    stated = dict(white_pm=1e-11, flicker_pm=2e-11, white_fm=3e-11, flicker_fm=4e-12, random_walk_fm=5e-12)
+    for name, deviation in stated.items():
+        levels = NoiseLevels.from_allan_deviations(10.0, cutoff_hz=0.5, **{name: deviation})
+        assert levels.deviation(10.0, cutoff_hz=0.5) == pytest.approx(deviation, rel=1e-13)
+        assert sum(level > 0 for level in levels.by_exponent.values()) == 1
+    together = NoiseLevels.from_allan_deviations(10.0, cutoff_hz=0.5, **stated).deviation(10.0, cutoff_hz=0.5)
+    assert together**2 == pytest.approx(sum(deviation**2 for deviation in stated.values()), rel=1e-13)
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"averaging_time_s": 0.0, "white_fm": 1e-11}, "averaging_time_s"),
+        ({"averaging_time_s": 1.0, "white_fm": -1e-11}, "white_fm is -1e-11"),
+        ({"averaging_time_s": 1.0, "white_pm": 1e-11}, "cutoff_hz is not given"),
+    ],
+)
+def test_levels_from_impossible_deviations_are_refused(settings: dict[str, float], words: str) -> None:
+    """The sentence names the argument."""
+    with pytest.raises(InputError, match=words):
+        NoiseLevels.from_allan_deviations(**settings)
+
+
 def test_unknown_deviation_is_refused() -> None:
     """The kinds are named."""
     with pytest.raises(

@@ -154,6 +154,23 @@ def test_given_axes_are_drawn_into_and_returned(record: Record) -> None:
     assert ax.lines
 
 
+def test_several_curves_stand_under_their_names(record: Record) -> None:
+    """A dictionary of curves is drawn with the names given, and the sentence tells the lowest."""
+    curves = {
+        "as logged": stability(record, averaging=[1, 2, 4]),
+        "ten times": stability(replace(record, values=10 * record.values, flags=()), averaging=[1, 2, 4]),
+    }
+
+    ax = plot(curves)
+
+    assert {line.get_label() for line in ax.lines} >= set(curves)
+    written = texts(ax)
+    assert "as logged is lowest" in written.replace("\n", " ")
+    assert "white FM" not in written
+    with pytest.raises(InputError, match="different units"):
+        plot({**curves, "time": stability(record, "time", averaging=[1, 2])})
+
+
 def test_other_objects_are_refused() -> None:
     """The sentence says what has a figure."""
     with pytest.raises(InputError, match=r"no figure of a list; figures exist for Record, .*StabilityCurve"):

@@ -27,7 +27,10 @@ SEARCH_POINTS = 160
 
 
 class OffsetForecast(Protocol):
-    """Anything that foretells the offset after it was left: a history, a stated drift."""
+    """Anything that foretells the offset after it was left: a history, a stated drift.
+
+    What it was left at is added to a change that does not depend on it.
+    """
 
     def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
         """Return the distribution of the offset at each time, shape (m,)."""
@@ -136,7 +139,7 @@ def interval_of(
     def excess(times: npt.ArrayLike) -> FloatArray:
         return forecast.offset_after(times, as_left).probability_within(tolerance) - reliability
 
-    times = np.concatenate([[0.0], np.geomspace(0.01 * SECONDS_PER_DAY, LONGEST_S, SEARCH_POINTS)])
+    times = _search_times()
     values = excess(times)
     if values[0] < 0:
         return 0.0
@@ -145,6 +148,31 @@ def interval_of(
         return LONGEST_S
     k = int(below[0])
     return float(optimize.brentq(lambda t: float(excess(t)[0]), times[k - 1], times[k], xtol=1.0, rtol=1e-10))
+
+
+def _search_times() -> FloatArray:
+    return np.concatenate([[0.0], np.geomspace(0.01 * SECONDS_PER_DAY, LONGEST_S, SEARCH_POINTS)])
+
+
+@dataclass(frozen=True, eq=False)
+class _Searched:
+    """The change after leaving, foretold once, so that many ways to leave are compared quickly."""
+
+    times_s: FloatArray
+    change: StudentMixture
+
+    def interval(self, as_left: Estimate, *, tolerance: float, reliability: float) -> float:
+        """Return the interval from there, on straight lines between the times."""
+        offset = self.change.shifted(as_left.value).widened(as_left.standard_uncertainty)
+        excess = offset.probability_within(tolerance) - reliability
+        below = np.flatnonzero(excess < 0)
+        if not len(below):
+            return LONGEST_S
+        k = int(below[0])
+        if k == 0:
+            return 0.0
+        share = excess[k - 1] / (excess[k - 1] - excess[k])
+        return float(self.times_s[k - 1] + share * (self.times_s[k] - self.times_s[k - 1]))
 
 
 def suggest_setpoint(
@@ -194,7 +222,7 @@ def suggest_setpoint(
     change = forecast_of(source).offset_after([reach], Estimate.normal(0.0, 0.0)).one(0)
     positive = 1 - float(change.cdf(0.0))
     sure = max(positive, 1 - positive) >= SURE_OF_SIGN
-    best = _longest(interval, limit, -1.0 if positive > 0.5 else 1.0) if sure else 0.0
+    best = _longest(_quickly(source, limit, reliability, as_left_uncertainty), limit, positive) if sure else 0
     found = []
     if not sure:
         sentence = (
@@ -209,22 +237,51 @@ def suggest_setpoint(
             "take half of it if users dislike an offset on the first day."
         )
         found.append(Finding(code="SETPOINT_OFF_ZERO", severity="note", sentence=sentence))
+    longest = interval(best)
     return SetpointSuggestion(
         tolerance=tolerance,
         reliability=reliability,
         as_left=best,
-        interval_s=interval(best),
+        interval_s=longest,
         interval_at_zero_s=interval(0.0),
         interval_half_s=interval(0.5 * best),
-        findings=tuple(found),
+        findings=(*found, *_beyond_evidence(source, longest)),
     )
 
 
-def _longest(interval: Callable[[float], float], limit: float, side: float) -> float:
-    """Return the offset on one side of zero with the longest interval.
+def _beyond_evidence(source: ClockModel | OffsetForecast, interval_s: float) -> tuple[Finding, ...]:
+    """Say where an interval reaches further than the record it was learnt from."""
+    if not isinstance(source, ClockModel) or interval_s <= source.record.duration_s:
+        return ()
+    seen = source.record.duration_s
+    sentence = (
+        f"The record is {duration_text(seen)} long and can vouch for about as long again; what lies beyond "
+        "is the aging law carried on, untested: choose the setpoint by it, not the interval."
+    )
+    values = {"interval_s": interval_s, "record_s": seen}
+    return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
+
+
+def _quickly(
+    source: ClockModel | OffsetForecast, limit: float, reliability: float, uncertainty: float
+) -> Callable[[float], float]:
+    times = _search_times()
+    change = forecast_of(source).offset_after(times, Estimate.normal(0.0, 0.0))
+    searched = _Searched(times_s=times, change=change)
+
+    def interval(left: float) -> float:
+        start = Estimate.normal(left, uncertainty)
+        return searched.interval(start, tolerance=limit, reliability=reliability)
+
+    return interval
+
+
+def _longest(interval: Callable[[float], float], limit: float, rising: float) -> float:
+    """Return the offset against the drift with the longest interval, given the probability that it rises.
 
     The interval grows with the offset until its start no longer holds, and is zero beyond: find that edge.
     """
+    side = -1.0 if rising > 0.5 else 1.0
     low, high = 0.0, limit
     if not interval(0.0):
         return 0.0

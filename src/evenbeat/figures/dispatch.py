@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -28,7 +28,7 @@ from evenbeat.figures.reach import draw_reach, reach_caption
 from evenbeat.figures.record import draw_record, record_caption
 from evenbeat.figures.separated_clocks import draw_separated_clocks, separated_clocks_caption
 from evenbeat.figures.spectrum import draw_spectrum, spectrum_caption
-from evenbeat.figures.stability import stability_caption
+from evenbeat.figures.stability import curves_caption, draw_named_curves, stability_caption
 from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
 from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
 from evenbeat.holdover.forecast import HoldoverForecast
@@ -62,6 +62,7 @@ Result = (
     | LimitVerdict
     | Reach
     | TimebaseCard
+    | Mapping[str, StabilityCurve]
 )
 
 
@@ -78,6 +79,8 @@ class Drawing:
     worded: tuple[str, ...] = ()
 
 
+CURVES = Drawing(draw=draw_named_curves, caption=curves_caption, height_in=4.2)
+"""Several stability curves under their names."""
 DRAWINGS: dict[type, Drawing] = {
     Record: Drawing(draw=draw_record, caption=record_caption, height_in=3.4),
     Spectrum: Drawing(draw=draw_spectrum, caption=spectrum_caption, height_in=4.2, worded=("carrier_hz",)),
@@ -105,7 +108,8 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
     Parameters
     ----------
     result
-        A record, stability or time-error curve, clock model, forecast, holdover or interval.
+        A record, stability or time-error curve, clock model, forecast, holdover or interval, or several
+        stability curves of one unit as a dictionary of names to curves.
     ax
         Where to draw; by default a figure of its own, as wide as a page. ``ax.figure.savefig(path)``
         writes it to a file.
@@ -135,6 +139,8 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
 
 def drawing_of(result: object) -> Drawing:
     """Return how a result is drawn, or raise ``InputError``."""
+    if isinstance(result, Mapping) and result and all(isinstance(c, StabilityCurve) for c in result.values()):
+        return CURVES
     for kind, drawing in DRAWINGS.items():
         if isinstance(result, kind):
             return drawing

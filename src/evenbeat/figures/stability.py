@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.errors import InputError
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.noise_type import draw_noise_strip
 from evenbeat.figures.scales import fractional_text, log_decades, log_seconds_axis, log_time_axis, plain
@@ -27,6 +29,8 @@ freedom fall below about three to five (common practice)."""
 FLOOR_IN_SIGHT = 30.0
 """The axis is widened for a floor of the display up to this many times below the curve."""
 FLOOR_LABEL_HEIGHT = 0.18
+LABEL_WIDTH = 16
+"""Characters in a line of a name beside the axes."""
 _STRIP, _STRIP_AND_FLOOR = 0.14, 0.24
 """Share of the axes kept free at the foot for the noise types, and for the name of the floor too."""
 
@@ -46,11 +50,50 @@ def stability_caption(curve: StabilityCurve) -> str:
     )
 
 
+def curves_caption(curves: Mapping[str, StabilityCurve]) -> str:
+    """Return the sentence above a figure of several curves: which reaches the lowest well-known deviation."""
+    best: tuple[float, str, float, bool] | None = None
+    for name, curve in curves.items():
+        known = np.flatnonzero(np.isfinite(curve.deviation) & (curve.edf >= 5))
+        if len(known):
+            at = int(known[np.argmin(curve.deviation[known])])
+            here = (float(curve.deviation[at]), name, float(curve.averaging_time_s[at]), curve.unit == "s")
+            best = here if best is None else min(best, here)
+    if best is None:
+        return plain(f"None of these {len(curves)} curves is known well: the records are too short.")
+    lowest, name, when, in_seconds = best
+    write = time_text if in_seconds else fractional_text
+    return plain(f"Of these {len(curves)}, {name} is lowest: {write(lowest)} at {duration_text(when)}.")
+
+
+@styled
+def draw_named_curves(
+    ax: Axes, curves: Mapping[str, StabilityCurve], *, record: Record | None = None
+) -> None:
+    """Draw several deviations of the same unit, each under its own name."""
+    units = {curve.unit for curve in curves.values()}
+    if len(units) > 1:
+        msg = "the curves have different units (seconds and none); draw them in figures of their own"
+        raise InputError(msg)
+    draw_stability(ax, list(curves.values()), record=record, names=list(curves))
+
+
 @styled
 def draw_stability(
-    ax: Axes, curves: StabilityCurve | Sequence[StabilityCurve], *, record: Record | None = None
+    ax: Axes,
+    curves: StabilityCurve | Sequence[StabilityCurve],
+    *,
+    record: Record | None = None,
+    names: Sequence[str] = (),
 ) -> None:
-    """Draw one or several deviations of the same unit; the first one gives the noise types.
+    """Draw one or several deviations of the same unit.
+
+    Parameters
+    ----------
+    curves, record
+        Several curves of one record are named by their statistic, and the first one gives the noise types.
+    names
+        Of several curves; where given, no noise types are written.
 
     Notes
     -----
@@ -59,23 +102,28 @@ def draw_stability(
     """
     shown = [curves] if isinstance(curves, StabilityCurve) else list(curves)
     dressed(ax)
-    span = _span(shown[0], record)
+    spans = [_span(curve, record) for curve in shown]
     tau = np.concatenate([curve.averaging_time_s for curve in shown])
     log_time_axis(ax, tau.min() / 1.3, tau.max() * 1.3)
     floor = _floor(shown[0], record)
     _set_range(ax, shown, floor)
     (log_seconds_axis if shown[0].unit == "s" else log_decades)(ax)
     labels = [
-        _draw_curve(ax, curve, stroke(number), longest=TRUSTED_SHARE * span)
-        for number, curve in enumerate(shown)
+        _draw_curve(ax, curve, stroke(number), longest=TRUSTED_SHARE * span, name=name)
+        for number, (curve, span, name) in enumerate(
+            zip(shown, spans, names or [""] * len(shown), strict=True)
+        )
     ]
     if floor is not None:
         _draw_floor(ax, shown[0], floor)
-    _draw_trusted_end(ax, TRUSTED_SHARE * span)
-    draw_noise_strip(ax, shown[0])
+    if max(spans) <= min(spans) * 1.01:
+        _draw_trusted_end(ax, TRUSTED_SHARE * spans[0])
+    if not names:
+        draw_noise_strip(ax, shown[0])
     ax.set_xlabel(r"averaging time $\tau$ [s]; bands: 95 % intervals; pale: beyond a fifth of the record")
     unit = "" if shown[0].unit == "s" else " [1]"  # time errors carry their unit at every tick
-    ax.set_ylabel((shown[0].title if len(shown) == 1 else "deviation of fractional frequency") + unit)
+    titles = {curve.title for curve in shown}
+    ax.set_ylabel((titles.pop() if len(titles) == 1 else "deviation of fractional frequency") + unit)
     if len(labels) > 1:
         name_lines(ax, labels)
 
@@ -109,7 +157,7 @@ def _set_range(ax: Axes, curves: Sequence[StabilityCurve], floor: FloatArray | N
     ax.set_ylim(low / 10 ** (room + 0.08), high * 1.3)
 
 
-def _draw_curve(ax: Axes, curve: StabilityCurve, look: Stroke, *, longest: float) -> Label:
+def _draw_curve(ax: Axes, curve: StabilityCurve, look: Stroke, *, longest: float, name: str) -> Label:
     tau, deviation = curve.averaging_time_s, curve.deviation
     low, high = curve.confidence_interval()
     trusted = tau <= longest * (1 + 1e-9)
@@ -126,7 +174,7 @@ def _draw_curve(ax: Axes, curve: StabilityCurve, look: Stroke, *, longest: float
         linestyle=look.line,
         marker=look.marker,
         markevery=every,
-        label=curve.title,
+        label=name or curve.title,
     )
     if (~trusted).any():
         ax.plot(
@@ -141,7 +189,7 @@ def _draw_curve(ax: Axes, curve: StabilityCurve, look: Stroke, *, longest: float
             markevery=every,
         )
     end = int(np.flatnonzero(np.isfinite(deviation))[-1]) if np.isfinite(deviation).any() else 0
-    text = (
+    text = textwrap.fill(name, LABEL_WIDTH) or (
         curve.title.replace(" deviation", "")
         .replace("overlapping ", "overlapping\n")
         .replace("modified ", "modified\n")
