@@ -96,23 +96,17 @@ class NoiseLevels:
         '2e-22'
         """
         check_positive(averaging_time_s, "averaging_time_s", optional=False)
-        stated = {
-            "white_pm": white_pm,
-            "flicker_pm": flicker_pm,
-            "white_fm": white_fm,
-            "flicker_fm": flicker_fm,
-            "random_walk_fm": random_walk_fm,
-        }
-        levels = {}
-        for name, deviation in stated.items():
+        stated = (white_pm, flicker_pm, white_fm, flicker_fm, random_walk_fm)
+        for exponent, deviation in zip(NOISE_NAMES, stated, strict=True):
             if not deviation >= 0:
-                msg = f"{name} is {deviation}; an Allan deviation must be zero or positive"
+                msg = f"{NOISE_NAMES[exponent]} is {deviation}; an Allan deviation must be zero or positive"
                 raise InputError(msg)
-            if deviation > 0:
-                alone = cls(**{name: 1.0})
-                unit = float(alone.deviation(averaging_time_s, cutoff_hz=cutoff_hz))
-                levels[name] = (deviation / unit) ** 2
-        return cls(**levels)
+        asked = _rebuild_levels(tuple(deviation**2 for deviation in stated), {})
+        asked.deviation(averaging_time_s, cutoff_hz=cutoff_hz)  # refuses a missing cut-off
+        unit = _variance_factors(np.asarray(averaging_time_s, dtype=float), "allan", cutoff_hz or math.nan)
+        return _rebuild_levels(
+            tuple(v / float(unit[a]) if v > 0 else 0.0 for a, v in asked.by_exponent.items()), {}
+        )
 
     @property
     def by_exponent(self) -> dict[int, float]:

@@ -89,7 +89,8 @@ def test_deviation_of_phase_noise_needs_a_cutoff() -> None:
 
 def test_levels_from_deviations_give_them_back() -> None:
     """Read backwards, the table of conversions gives every stated deviation again, alone and together."""
-    stated = dict(white_pm=1e-11, flicker_pm=2e-11, white_fm=3e-11, flicker_fm=4e-12, random_walk_fm=5e-12)
+    stated = {"white_pm": 1e-11, "flicker_pm": 2e-11, "white_fm": 3e-11, "flicker_fm": 4e-12}
+    stated["random_walk_fm"] = 5e-12
     for name, deviation in stated.items():
         levels = NoiseLevels.from_allan_deviations(10.0, cutoff_hz=0.5, **{name: deviation})
         assert levels.deviation(10.0, cutoff_hz=0.5) == pytest.approx(deviation, rel=1e-13)
@@ -102,7 +103,7 @@ def test_levels_from_deviations_give_them_back() -> None:
     ("settings", "words"),
     [
         ({"averaging_time_s": 0.0, "white_fm": 1e-11}, "averaging_time_s"),
-        ({"averaging_time_s": 1.0, "white_fm": -1e-11}, "white_fm is -1e-11"),
+        ({"averaging_time_s": 1.0, "white_fm": -1e-11}, "white FM is -1e-11"),
         ({"averaging_time_s": 1.0, "white_pm": 1e-11}, "cutoff_hz is not given"),
     ],
 )
