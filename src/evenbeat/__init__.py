@@ -69,7 +69,6 @@ _HOMES = {
     "compare_with_limit": "stability.limits.comparison",
     "LimitVerdict": "stability.limits.comparison",
     "condition": "conditioning.condition",
-    "crosscheck": "crosscheck",
     "Influence": "clock.environment",
     "Course": "clock.environment",
     "fit_clock": "clock.fit",
@@ -78,6 +77,7 @@ _HOMES = {
     "Forecast": "clock.forecast",
     "backtest": "clock.backtest",
     "Backtest": "clock.tested",
+    "crosscheck": "crosscheck.dispatch",
     "predict_holdover": "holdover.forecast",
     "HoldoverForecast": "holdover.forecast",
     "stated_holdover": "holdover.stated",
@@ -170,7 +170,7 @@ if TYPE_CHECKING:
     from evenbeat.counter.reading import reading_uncertainty as reading_uncertainty
     from evenbeat.counter.timebase import Timebase as Timebase
     from evenbeat.counter.trigger import Trigger as Trigger
-    from evenbeat.crosscheck import crosscheck as crosscheck
+    from evenbeat.crosscheck.dispatch import crosscheck as crosscheck
     from evenbeat.errors import EvenbeatError as EvenbeatError
     from evenbeat.errors import EvenbeatWarning as EvenbeatWarning
     from evenbeat.errors import InputError as InputError

@@ -1,7 +1,6 @@
-"""A second opinion: recomputes a curve with allantools, an independent library.
+"""A curve recomputed with allantools: the only file that imports it.
 
-The only file that imports allantools. At import it loads nothing heavy, because ``evenbeat`` loads it at
-once (see ``evenbeat/__init__.py``).
+At import nothing heavy is loaded: see :mod:`evenbeat.crosscheck`.
 """
 
 from __future__ import annotations
@@ -144,7 +143,7 @@ class Crosscheck(Printed):
         return Table(columns=("τ / s", "evenbeat", "allantools", "difference"), rows=rows)
 
 
-def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crosscheck:
+def check_curve(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crosscheck:
     """Return a curve beside its recomputation by allantools, and the largest relative difference.
 
     Parameters
