@@ -316,10 +316,12 @@ def _state_space(model: ClockModel) -> Compared:
 
 
 def _farthest(name: str, by: str, pairs: list[tuple[float, float]]) -> Compared:
-    ours, theirs = map(float, max(pairs, key=lambda pair: abs(pair[0] - pair[1]) / max(1.0, abs(pair[1]))))
-    size = max(1.0, abs(theirs))
+    def difference(pair: tuple[float, float]) -> float:
+        return float(abs(pair[0] - pair[1]) / max(1.0, abs(pair[1])))
+
+    ours, theirs = max(pairs, key=difference)
     return Compared(
-        quantity=name, by=by, ours=ours, theirs=theirs, relative_difference=abs(ours - theirs) / size
+        quantity=name, by=by, ours=ours, theirs=theirs, relative_difference=difference((ours, theirs))
     )
 
 
