@@ -33,6 +33,8 @@ ROOMS = (
     "counter",
     "instruments",
     "assessment",
+    "register",
+    "fleet",
     "figures",
     "report",
     "interactive",

@@ -118,6 +118,11 @@ _HOMES = {
     "Collected": "instruments.result",
     "assess": "assessment.assess",
     "Assessment": "assessment.assess",
+    "Register": "register.register",
+    "KeptAssessment": "register.facts",
+    "import_table": "register.tables",
+    "verify_register": "register.verification",
+    "Verification": "register.verification",
     "plot": "figures.dispatch",
     "write_report": "report.write",
 }
@@ -199,6 +204,11 @@ if TYPE_CHECKING:
     from evenbeat.powerlaw import simulate_clock as simulate_clock
     from evenbeat.quantities import Estimate as Estimate
     from evenbeat.record import Record as Record
+    from evenbeat.register.facts import KeptAssessment as KeptAssessment
+    from evenbeat.register.register import Register as Register
+    from evenbeat.register.tables import import_table as import_table
+    from evenbeat.register.verification import Verification as Verification
+    from evenbeat.register.verification import verify_register as verify_register
     from evenbeat.report.write import write_report as write_report
     from evenbeat.shipped.files import demo_data as demo_data
     from evenbeat.stability.curve import StabilityCurve as StabilityCurve

@@ -1,0 +1,421 @@
+"""``Register``: instruments, calibrations and assessments in one file that only grows.
+
+Lay the file on a local disk: SQLite relies on file locks, which network drives and synchronised folders
+grant wrongly often enough to damage a file. Copy it elsewhere only while nobody writes. Text is UTF-8,
+times are UTC. Sources: append-only records, corrections that leave the original legible, and versions,
+ISO/IEC 17025:2017, 7.5 and 7.11; hash chain, ISO/IEC 10118-3 (SHA-256).
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenbeat import __version__
+from evenbeat.calibration.history import CalibrationHistory, FoundState
+from evenbeat.errors import InputError
+from evenbeat.register.entries import COLUMNS, Entry, canonical_text
+from evenbeat.register.facts import Calibration, Fact, Instrument, KeptAssessment, fact_of, history_of
+from evenbeat.register.store import check_file, create_file, reading, writing
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SOFTWARE = f"evenbeat {__version__}"
+_INSERT = f"INSERT INTO entries ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
+_SELECT = f"SELECT {', '.join(COLUMNS)} FROM"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draft:
+    """A fact on its way into the register, perhaps in the place of an earlier entry."""
+
+    fact: Fact | None
+    corrects: int | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Register:
+    """A register on disk; get one from :meth:`open` or :meth:`create`.
+
+    Every call opens the file for itself, so one object may be used by several threads and processes, and
+    nothing has to be closed. A call that writes keeps all that it was given, or nothing.
+
+    Parameters
+    ----------
+    path
+        The SQLite file, on a local disk.
+    """
+
+    path: Path
+
+    @classmethod
+    def create(cls, path: str | Path) -> Register:
+        """Make a new, empty register.
+
+        Raises
+        ------
+        OutputError
+            If the file exists or cannot be written.
+        """
+        create_file(Path(path))
+        return cls(Path(path))
+
+    @classmethod
+    def open(cls, path: str | Path) -> Register:
+        """Open a register.
+
+        Raises
+        ------
+        LogError
+            If the file is no register, is damaged, or has a version that is not known.
+        """
+        check_file(Path(path))
+        return cls(Path(path))
+
+    def add_instrument(
+        self,
+        name: str,
+        *,
+        oscillator_class: str = "oven",
+        tolerance: float | None = None,
+        nominal_frequency_hz: float | None = None,
+        remark: str = "",
+    ) -> Entry:
+        """Add an instrument.
+
+        Raises
+        ------
+        InputError
+            If a value cannot be used or there is an instrument of this name.
+        """
+        fact = Instrument(
+            name=name,
+            oscillator_class=oscillator_class,
+            tolerance=tolerance,
+            nominal_frequency_hz=nominal_frequency_hz,
+            remark=remark,
+        )
+        return self.append([Draft(fact=fact)])[0]
+
+    def add_calibration(
+        self,
+        instrument: str,
+        *,
+        date: str,
+        as_found: float | FoundState | None = None,
+        as_left: float | None = None,
+        standard_uncertainty: float | None = None,
+        adjusted: bool = False,
+        certificate: str = "",
+        remark: str = "",
+    ) -> Entry:
+        """Add a calibration; see :class:`evenbeat.register.facts.Calibration` for its parts.
+
+        Raises
+        ------
+        InputError
+            If it contradicts itself, the instrument is not known, or has one of this date already.
+        """
+        fact = Calibration(
+            instrument=instrument,
+            date=date,
+            as_found=as_found,
+            as_left=as_left,
+            standard_uncertainty=standard_uncertainty,
+            adjusted=adjusted,
+            certificate=certificate,
+            remark=remark,
+        )
+        return self.append([Draft(fact=fact)])[0]
+
+    def add_assessment(self, assessment: KeptAssessment) -> Entry:
+        """Add what an assessment said.
+
+        Raises
+        ------
+        InputError
+            If the instrument is not known.
+        """
+        return self.append([Draft(fact=assessment)])[0]
+
+    def correct(self, number: int, *, because: str, **changes: Any) -> Entry:
+        """Add a corrected copy of an entry, which stays where it is.
+
+        Parameters
+        ----------
+        number
+            Of the entry; of the last correction where it was corrected before.
+        because
+            The reason, kept with the correction.
+        changes
+            Parts of the fact with their new values.
+
+        Raises
+        ------
+        InputError
+            If there is no such entry, it was corrected before, or nothing changes.
+        """
+        with reading(self.path) as connection:
+            former = _entry(connection, number)
+        fact = former.fact
+        if fact is None:
+            msg = f"entry {number} is a withdrawal; add the fact again instead of correcting it"
+            raise InputError(msg)
+        content = {**fact.content(), **changes}
+        if isinstance(fact, Calibration) and not fact.adjusted and "as_left" not in changes:
+            content["as_left"] = None  # it follows as_found
+        corrected = fact_of(former.kind, content)
+        if corrected == fact:
+            msg = f"nothing would change in entry {number}"
+            raise InputError(msg)
+        return self.append([Draft(fact=corrected, corrects=number, reason=because)])[0]
+
+    def withdraw(self, number: int, *, because: str) -> Entry:
+        """Add that an entry no longer stands; it stays where it is.
+
+        Raises
+        ------
+        InputError
+            If there is no such entry, or it was corrected before.
+        """
+        return self.append([Draft(fact=None, corrects=number, reason=because)])[0]
+
+    def append(self, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
+        """Add facts in one transaction: all of them or none.
+
+        Raises
+        ------
+        InputError
+            If one of them does not fit what the register holds.
+        OutputError
+            If the file cannot be written.
+        """
+        written_at = datetime.now(UTC).replace(microsecond=0, tzinfo=None).isoformat() + "Z"
+        with writing(self.path) as connection:
+            held = _Held(connection)
+            return tuple(held.add(draft, written_at) for draft in drafts)
+
+    def entries(self, instrument: str | None = None) -> tuple[Entry, ...]:
+        """Return all rows in the order they were written, or those of one instrument."""
+        with reading(self.path) as connection:
+            return tuple(each_entry(connection, instrument))
+
+    def head(self) -> str:
+        """Return ``number:hash`` of the last row, to be noted elsewhere: it shows later what was cut off."""
+        with reading(self.path) as connection:
+            row = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1")
+            found = row.fetchone()
+        return "0:" if found is None else f"{found[0]}:{found[1]}"
+
+    def instruments(self) -> tuple[Instrument, ...]:
+        """Return the instruments in order of their names, corrections applied."""
+        found = [fact for fact in self._standing("instrument") if isinstance(fact, Instrument)]
+        return tuple(sorted(found, key=lambda one: one.name))
+
+    def instrument(self, name: str) -> Instrument:
+        """Return one instrument.
+
+        Raises
+        ------
+        InputError
+            If there is none of this name.
+        """
+        for fact in self._standing("instrument", name):
+            if isinstance(fact, Instrument):
+                return fact
+        raise InputError(unknown_instrument(name, self.path))
+
+    def calibrations(self, instrument: str | None = None) -> tuple[Calibration, ...]:
+        """Return calibrations by instrument and date, corrections applied, withdrawn ones left out."""
+        found = [fact for fact in self._standing("calibration", instrument) if isinstance(fact, Calibration)]
+        return tuple(sorted(found, key=lambda one: (one.instrument, one.moment)))
+
+    def assessments(self, instrument: str | None = None) -> tuple[KeptAssessment, ...]:
+        """Return what was kept of assessments, in the order it was written."""
+        facts = self._standing("assessment", instrument)
+        return tuple(fact for fact in facts if isinstance(fact, KeptAssessment))
+
+    def history(self, instrument: str) -> CalibrationHistory:
+        """Return the calibrations of an instrument for :func:`evenbeat.fit_history`.
+
+        Raises
+        ------
+        InputError
+            If the instrument is not known or has no calibration.
+        """
+        self.instrument(instrument)
+        found = list(self.calibrations(instrument))
+        if not found:
+            msg = f"{instrument} has no calibration in {self.path}"
+            raise InputError(msg)
+        return history_of(found, instrument)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per standing calibration, with what is known of its instrument."""
+        import pandas as pd
+
+        known = {one.name: one for one in self.instruments()}
+        rows = []
+        for one in self.calibrations():
+            about = known.get(one.instrument)
+            rows.append(
+                {
+                    **one.content(),
+                    "oscillator_class": None if about is None else about.oscillator_class,
+                    "tolerance": None if about is None else about.tolerance,
+                }
+            )
+        return pd.DataFrame(rows)
+
+    def _standing(self, kind: str, instrument: str | None = None) -> Iterator[Fact]:
+        where = " AND instrument = ?" if instrument is not None else ""
+        values = (kind,) if instrument is None else (kind, instrument)
+        query = f"{_SELECT} standing_entries WHERE kind = ?{where} ORDER BY number"
+        with reading(self.path) as connection:
+            rows = connection.execute(query, values).fetchall()
+        for row in rows:
+            fact = _entry_of(row).fact
+            if fact is not None:
+                yield fact
+
+
+class _Held:
+    """What the register holds, as far as a new row has to fit it; used within one transaction."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        last = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1").fetchone()
+        self._number: int = 0 if last is None else last[0]
+        self._hash: str = "" if last is None else last[1]
+        rows = connection.execute("SELECT instrument FROM standing_entries WHERE kind = 'instrument'")
+        self._names = {name for (name,) in rows}
+        self._dates: dict[str, dict[str, int]] = {}
+
+    def add(self, draft: Draft, written_at: str) -> Entry:
+        """Add one row at the end of the chain."""
+        former = None if draft.corrects is None else _entry(self._connection, draft.corrects)
+        self._check_correction(draft, former)
+        fact = draft.fact
+        kind = fact.kind if fact is not None or former is None else former.kind  # type: ignore[union-attr]
+        name = fact.instrument if fact is not None else former.instrument  # type: ignore[union-attr]
+        self._forget(former)
+        if fact is not None:
+            self._check_fit(fact)
+        entry = Entry(
+            number=self._number + 1,
+            kind=kind,
+            instrument=name,
+            content=None if fact is None else canonical_text(fact.content()),
+            corrects=draft.corrects,
+            reason=None if draft.reason is None else draft.reason.strip(),
+            written_at=written_at,
+            software=SOFTWARE,
+            former_hash=self._hash,
+            hash="",
+        )
+        entry = replace(entry, hash=entry.computed_hash())
+        self._connection.execute(_INSERT, tuple(getattr(entry, name) for name in COLUMNS))
+        self._number, self._hash = entry.number, entry.hash
+        self._remember(entry, fact)
+        return entry
+
+    def _check_correction(self, draft: Draft, former: Entry | None) -> None:
+        if former is None:
+            return
+        if draft.fact is None and former.kind == "instrument" and self._dates_of(former.instrument):
+            msg = f"{former.instrument} still has calibrations; withdraw them first"
+            raise InputError(msg)
+        if not (draft.reason or "").strip():
+            msg = f"a correction of entry {former.number} needs a reason; say why with because"
+            raise InputError(msg)
+        found = self._connection.execute("SELECT number FROM entries WHERE corrects = ?", (former.number,))
+        later = found.fetchone()
+        if later is not None:
+            msg = f"entry {former.number} was corrected by entry {later[0]} already; correct that one"
+            raise InputError(msg)
+        if draft.fact is not None and draft.fact.kind != former.kind:
+            msg = f"entry {former.number} is of kind {former.kind}, not {draft.fact.kind}"
+            raise InputError(msg)
+        if isinstance(draft.fact, Instrument) and draft.fact.name != former.instrument:
+            msg = (
+                f"{former.instrument} cannot be renamed, for its calibrations are filed under this name; "
+                "withdraw it and add the other"
+            )
+            raise InputError(msg)
+
+    def _check_fit(self, fact: Fact) -> None:
+        if isinstance(fact, Instrument):
+            if fact.name in self._names:
+                msg = f"there is an instrument {fact.name!r} already; correct its entry instead"
+                raise InputError(msg)
+            return
+        if fact.instrument not in self._names:
+            raise InputError(unknown_instrument(fact.instrument))
+        if isinstance(fact, Calibration):
+            there = self._dates_of(fact.instrument).get(fact.date)
+            if there is not None:
+                msg = (
+                    f"{fact.instrument} has a calibration of {fact.date} already (entry {there}); correct "
+                    "that entry, or give the time of day as well"
+                )
+                raise InputError(msg)
+
+    def _forget(self, former: Entry | None) -> None:
+        """Take what is corrected out of the way of its own correction."""
+        if former is None or former.fact is None:
+            return
+        if former.kind == "instrument":
+            self._names.discard(former.instrument)
+        elif isinstance(former.fact, Calibration):
+            self._dates_of(former.instrument).pop(former.fact.date, None)
+
+    def _remember(self, entry: Entry, fact: Fact | None) -> None:
+        if isinstance(fact, Instrument):
+            self._names.add(fact.name)
+        elif isinstance(fact, Calibration):
+            self._dates_of(fact.instrument)[fact.date] = entry.number
+
+    def _dates_of(self, name: str) -> dict[str, int]:
+        if name not in self._dates:
+            query = (
+                "SELECT number, content FROM standing_entries WHERE kind = 'calibration' AND instrument = ?"
+            )
+            rows = self._connection.execute(query, (name,))
+            self._dates[name] = {json.loads(content)["date"]: number for number, content in rows}
+        return self._dates[name]
+
+
+def each_entry(connection: sqlite3.Connection, instrument: str | None = None) -> Iterator[Entry]:
+    """Yield the rows in order, those of one instrument only if one is named."""
+    if instrument is None:
+        rows: Iterable[Any] = connection.execute(f"{_SELECT} entries ORDER BY number")
+    else:
+        rows = connection.execute(f"{_SELECT} entries WHERE instrument = ? ORDER BY number", (instrument,))
+    for row in rows:
+        yield _entry_of(row)
+
+
+def _entry(connection: sqlite3.Connection, number: int) -> Entry:
+    row = connection.execute(f"{_SELECT} entries WHERE number = ?", (number,)).fetchone()
+    if row is None:
+        last = connection.execute("SELECT coalesce(max(number), 0) FROM entries").fetchone()[0]
+        msg = f"there is no entry {number}; the register holds entries 1 to {last}"
+        raise InputError(msg)
+    return _entry_of(row)
+
+
+def _entry_of(row: Sequence[Any]) -> Entry:
+    return Entry(**dict(zip(COLUMNS, row, strict=True)))
+
+
+def unknown_instrument(name: str, path: Path | None = None) -> str:
+    """Return the sentence about an instrument that is not in a register."""
+    where = "the register" if path is None else str(path)
+    return f"there is no instrument {name!r} in {where}; add it first"

@@ -1,0 +1,130 @@
+"""Connections and transactions: every write is one transaction that holds the file for itself.
+
+A rollback journal is used, not a write-ahead log: the register stays one file, and a process that dies in
+the middle of a write leaves a journal from which the next one to open the file restores it. Writers wait
+for each other (``BEGIN IMMEDIATE`` with a busy timeout).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from evenbeat.errors import InputError, LogError, OutputError
+from evenbeat.register.schema import APPLICATION_ID, SCHEMA_VERSION, STATEMENTS
+
+PATIENCE_S = 60.0
+"""How long one process waits for another that is writing."""
+
+
+def create_file(path: Path) -> None:
+    """Make an empty register.
+
+    Raises
+    ------
+    OutputError
+        If there is already something at this path, or it cannot be written.
+    """
+    if path.exists() and path.stat().st_size > 0:
+        msg = f"{path} exists already; open it, or choose another name for a new register"
+        raise OutputError(msg)
+    try:
+        with closing(_connected(path, mode="rwc")) as connection, transaction(connection):
+            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+                msg = f"{path} was made by somebody else at the same moment; open it"
+                raise OutputError(msg)
+            for statement in STATEMENTS:
+                connection.execute(statement)
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+    except sqlite3.Error as error:
+        msg = f"{path} cannot be made: {error}; choose a folder on a local disk that can be written to"
+        raise OutputError(msg) from error
+
+
+def check_file(path: Path) -> None:
+    """Refuse a file that is no register, or of a version this one does not know.
+
+    Raises
+    ------
+    LogError
+        Naming what it is.
+    """
+    if not path.is_file():
+        msg = f"{path} is no register: there is no such file; make one with Register.create"
+        raise LogError(msg)
+    with reading(path) as connection:
+        mark = connection.execute("PRAGMA application_id").fetchone()[0]
+        found = connection.execute("PRAGMA user_version").fetchone()[0]
+    if mark != APPLICATION_ID:
+        msg = f"{path} is an SQLite file, but no register; give one made by 'evenbeat register create'"
+        raise LogError(msg)
+    if found != SCHEMA_VERSION:
+        msg = (
+            f"{path} has register version {found}; this evenbeat knows version {SCHEMA_VERSION} only, so use "
+            "the one that wrote it"
+        )
+        raise LogError(msg)
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """Give a connection whose reads all see the same moment.
+
+    Raises
+    ------
+    LogError
+        If the file is damaged or no SQLite file.
+    """
+    try:
+        # opened for writing, too: what a killed writer left behind is put right by whoever comes next
+        with closing(_connected(path, mode="rw")) as connection:
+            connection.execute("BEGIN")
+            yield connection
+            connection.execute("COMMIT")
+    except sqlite3.DatabaseError as error:
+        msg = f"{path} cannot be read as a register: {error}"
+        raise LogError(msg) from error
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[sqlite3.Connection]:
+    """Give a connection that nobody else writes beside; all of it is kept, or nothing.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written, or somebody else holds it for too long.
+    """
+    try:
+        with closing(_connected(path, mode="rw")) as connection, transaction(connection):
+            yield connection
+    except sqlite3.IntegrityError as error:
+        msg = f"the register refuses this entry: {error}"
+        raise InputError(msg) from error
+    except sqlite3.Error as error:
+        msg = f"{path} cannot be written to: {error}; nothing was added"
+        raise OutputError(msg) from error
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """Keep everything done inside, or nothing of it."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+
+
+def _connected(path: Path, *, mode: str) -> sqlite3.Connection:
+    name = path.absolute().as_uri()
+    connection = sqlite3.connect(f"{name}?mode={mode}", uri=True, timeout=PATIENCE_S, isolation_level=None)
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA synchronous = EXTRA")  # a power cut after a commit takes nothing back
+    return connection

@@ -1,0 +1,256 @@
+"""Comma-separated tables in and out of a register: all rows of a table, or none.
+
+A table with a column ``date`` holds calibrations, one a row: ``instrument``, ``date``, ``as_found``,
+``as_left``, ``standard_uncertainty``, ``adjusted`` and, if you like, ``certificate`` and ``remark``.
+Columns ``oscillator_class``, ``tolerance`` and ``nominal_frequency_hz`` beside them describe an
+instrument that the register does not know yet. A table without ``date`` holds instruments. Lines that
+begin with ``#`` are remarks.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenbeat.errors import InputError, LogError
+from evenbeat.register.facts import Calibration, Instrument, checked_name, fact_of
+from evenbeat.register.register import Draft, Register
+
+CALIBRATION_COLUMNS = ("instrument", "date", "as_found", "as_left", "standard_uncertainty", "adjusted")
+EXTRA_COLUMNS = ("certificate", "remark")
+INSTRUMENT_COLUMNS = ("oscillator_class", "tolerance", "nominal_frequency_hz")
+Cells = Mapping[str, str]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Imported:
+    """What a table brought into a register.
+
+    Attributes
+    ----------
+    instruments, calibrations
+        Entries added.
+    repeated
+        Rows that the register held already, word for word, and that were not added again.
+    """
+
+    instruments: int
+    calibrations: int
+    repeated: int
+
+    def __str__(self) -> str:
+        said = f"{self.instruments} instrument(s) and {self.calibrations} calibration(s) added"
+        return f"{said}, {self.repeated} row(s) were there already" if self.repeated else said
+
+
+def import_table(register: Register, path: str | Path) -> Imported:
+    """Bring a comma-separated table into a register.
+
+    Raises
+    ------
+    LogError
+        If the table cannot be read or a row cannot be used; the sentence names the line, and nothing is
+        added.
+    """
+    columns, rows = table_rows(path)
+    drafts, repeated = (
+        _calibrations(register, path, columns, rows)
+        if "date" in columns
+        else _instruments(register, path, columns, rows)
+    )
+    try:
+        register.append(drafts)
+    except InputError as error:
+        raise LogError(str(error), path=path) from error
+    made = [draft.fact for draft in drafts]
+    return Imported(
+        instruments=sum(isinstance(fact, Instrument) for fact in made),
+        calibrations=sum(isinstance(fact, Calibration) for fact in made),
+        repeated=repeated,
+    )
+
+
+def table_rows(path: str | Path) -> tuple[tuple[str, ...], list[tuple[int, dict[str, str]]]]:
+    """Return the columns of a table and its rows, each with its line number.
+
+    Raises
+    ------
+    LogError
+        If it cannot be read, has no rows, names a column twice, or a row has too many or too few cells.
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        msg = f"the table cannot be read: {reason}"
+        raise LogError(msg, path=path) from error
+    lines = _rows_of(text, path)
+    _, first = next(lines, (0, []))
+    columns = tuple(cell.strip() for cell in first)
+    if "instrument" not in columns:
+        msg = f"the table has no column 'instrument'; calibrations need {', '.join(CALIBRATION_COLUMNS)}"
+        raise LogError(msg, path=path)
+    twice = [name for name in columns if columns.count(name) > 1]
+    if twice:
+        msg = f"column {twice[0]!r} occurs twice"
+        raise LogError(msg, path=path)
+    rows = []
+    for number, cells in lines:
+        if len(cells) != len(columns):
+            msg = f"{len(cells)} cells where the header has {len(columns)} columns"
+            raise LogError(msg, path=path, line=number)
+        rows.append((number, dict(zip(columns, (cell.strip() for cell in cells), strict=True))))
+    if not rows:
+        msg = "the table holds no row"
+        raise LogError(msg, path=path)
+    return columns, rows
+
+
+def _rows_of(text: str, path: str | Path) -> Iterator[tuple[int, list[str]]]:
+    """Yield line number and cells of every row that is neither empty nor a remark."""
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    begin = 1
+    while True:
+        try:
+            cells = next(reader, None)
+        except csv.Error as error:
+            msg = f"{error}; cells with commas or quotes stand in double quotes"
+            raise LogError(msg, path=path, line=reader.line_num) from error
+        if cells is None:
+            return
+        if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith("#"):
+            yield begin, cells
+        begin = reader.line_num + 1
+
+
+def check_columns(columns: tuple[str, ...], path: str | Path) -> None:
+    """Refuse a table of calibrations without a column that it needs, or with one that nobody knows."""
+    missing = [name for name in CALIBRATION_COLUMNS if name not in columns]
+    if missing:
+        msg = f"the table has no column {missing[0]!r}; calibrations need {', '.join(CALIBRATION_COLUMNS)}"
+        raise LogError(msg, path=path)
+    known = (*CALIBRATION_COLUMNS, *EXTRA_COLUMNS, *INSTRUMENT_COLUMNS)
+    _check_known(columns, known, path)
+
+
+def _check_known(columns: tuple[str, ...], known: tuple[str, ...], path: str | Path) -> None:
+    strange = [name for name in columns if name not in known]
+    if strange:
+        msg = f"column {strange[0]!r} is not known; columns are {', '.join(known)}"
+        raise LogError(msg, path=path)
+
+
+def calibration_of(cells: Cells) -> Calibration:
+    """Return the calibration in a row of a table; the columns of the instrument are left out."""
+    names = [name for name in (*CALIBRATION_COLUMNS, *EXTRA_COLUMNS) if name in cells]
+    return Calibration(**{name: cells[name] for name in names})  # type: ignore[arg-type]
+
+
+def instrument_of(cells: Cells, name: str) -> Instrument:
+    """Return the instrument that a row of a table describes; empty cells count as not given."""
+    given = {part: cells[part] for part in INSTRUMENT_COLUMNS if cells.get(part)}
+    return Instrument(name=name, **given)  # type: ignore[arg-type]
+
+
+def _calibrations(
+    register: Register, path: str | Path, columns: tuple[str, ...], rows: list[tuple[int, dict[str, str]]]
+) -> tuple[list[Draft], int]:
+    check_columns(columns, path)
+    known = {one.name for one in register.instruments()}
+    there = {(one.instrument, one.date): one for one in register.calibrations()}
+    drafts, repeated = [], 0
+    lines: dict[tuple[str, str], int] = {}
+    for number, cells in rows:
+        try:
+            one = calibration_of(cells)
+            if one.instrument not in known:
+                drafts.append(Draft(fact=instrument_of(cells, one.instrument)))
+                known.add(one.instrument)
+        except InputError as error:
+            raise LogError(str(error), path=path, line=number) from error
+        key = (one.instrument, one.date)
+        if key in lines:
+            msg = f"{one.instrument} has a calibration of {one.date} in line {lines[key]} already"
+            raise LogError(msg, path=path, line=number)
+        lines[key] = number
+        if there.get(key) == one:
+            repeated += 1
+            continue
+        if key in there:
+            msg = (
+                f"the register holds another calibration of {one.instrument} on {one.date}; use 'correct' "
+                "to say why it changes"
+            )
+            raise LogError(msg, path=path, line=number)
+        drafts.append(Draft(fact=one))
+    return drafts, repeated
+
+
+def _instruments(
+    register: Register, path: str | Path, columns: tuple[str, ...], rows: list[tuple[int, dict[str, str]]]
+) -> tuple[list[Draft], int]:
+    _check_known(columns, ("instrument", *INSTRUMENT_COLUMNS, "remark"), path)
+    there = {one.name: one for one in register.instruments()}
+    drafts, repeated = [], 0
+    for number, cells in rows:
+        try:
+            name = checked_name(cells["instrument"])
+            given = {part: cell for part, cell in cells.items() if part != "instrument" and cell}
+            one = fact_of("instrument", {"name": name, **given})
+        except InputError as error:
+            raise LogError(str(error), path=path, line=number) from error
+        if there.get(name) == one:
+            repeated += 1
+            continue
+        if name in there:
+            msg = f"there is another instrument {name!r} already; use 'correct' to say why it changes"
+            raise LogError(msg, path=path, line=number)
+        there[name] = one  # type: ignore[assignment]
+        drafts.append(Draft(fact=one))
+    return drafts, repeated
+
+
+def export_table(register: Register) -> str:
+    """Return the standing calibrations with their instruments as comma-separated text.
+
+    Another register that imports it holds the same instruments and calibrations, but for instruments
+    without a calibration; those stand in :func:`export_instruments`.
+    """
+    known = {one.name: one for one in register.instruments()}
+    columns = (*CALIBRATION_COLUMNS, *EXTRA_COLUMNS, *INSTRUMENT_COLUMNS)
+    rows = []
+    for one in register.calibrations():
+        about = known.get(one.instrument)
+        described = {} if about is None else about.content()
+        content = {**{part: described.get(part) for part in INSTRUMENT_COLUMNS}, **one.content()}
+        rows.append([_cell(content[name]) for name in columns])
+    return _table_text(columns, rows)
+
+
+def export_instruments(register: Register) -> str:
+    """Return the instruments as comma-separated text."""
+    columns = ("instrument", *INSTRUMENT_COLUMNS, "remark")
+    rows = []
+    for one in register.instruments():
+        content = {"instrument": one.name, **one.content()}
+        rows.append([_cell(content[name]) for name in columns])
+    return _table_text(columns, rows)
+
+
+def _table_text(columns: tuple[str, ...], rows: list[list[str]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return repr(value) if isinstance(value, float) else str(value)

@@ -1,0 +1,156 @@
+"""Whether a register is as it was written: the chain of hashes, the triggers, and every row by itself.
+
+A changed, exchanged, inserted or removed row breaks the chain at that row. Rows cut off at the end do
+not: note ``Register.head()`` elsewhere now and then, and give it to :func:`verify_register`. The chain
+protects against accident and against quiet changes, not against somebody who computes it anew: a head
+noted where he cannot reach it does.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed
+from evenbeat.register.entries import Entry
+from evenbeat.register.register import Register, each_entry
+from evenbeat.register.schema import STATEMENTS
+from evenbeat.register.store import reading
+
+MOST_SHOWN = 20
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Verification(Printed):
+    """The result of :func:`verify_register`.
+
+    Attributes
+    ----------
+    entries
+        Number of rows looked at.
+    head
+        ``number:hash`` of the last row, to be noted elsewhere.
+    findings
+        What does not hold (at most 20 of a kind); only a good one where everything holds.
+    """
+
+    entries: int
+    head: str
+    findings: tuple[Finding, ...]
+
+    @property
+    def intact(self) -> bool:
+        """Whether everything holds."""
+        return all(finding.severity == "good" for finding in self.findings)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "intact": self.intact,
+            "entries": self.entries,
+            "head": self.head,
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        state = "Intact" if self.intact else "NOT as it was written"
+        return f"{state}: {self.entries} entries, head {self.head}"
+
+
+def verify_register(register: Register, *, noted_head: str | None = None) -> Verification:
+    """Look at every row of a register.
+
+    Parameters
+    ----------
+    noted_head
+        ``number:hash`` that :meth:`Register.head` gave earlier: that row must still be there.
+
+    Raises
+    ------
+    InputError
+        If the noted head has another form.
+    LogError
+        If the file cannot be read.
+    """
+    number, noted = _noted(noted_head)
+    with reading(register.path) as connection:
+        found = _file_findings(connection)
+        former, expected = "", 1
+        at_number: str | None = "" if number == 0 else None
+        broken: list[Finding] = []
+        for entry in each_entry(connection):
+            broken += _row_findings(entry, former, expected)
+            former, expected = entry.hash, entry.number + 1
+            if entry.number == number:
+                at_number = entry.hash
+        count = connection.execute("SELECT count(*) FROM entries").fetchone()[0]
+    found += broken[:MOST_SHOWN]
+    if noted_head is not None and at_number != noted:
+        sentence = f"Entry {number} is not the one whose hash was noted: rows were removed or replaced."
+        found.append(Finding(code="HEAD_NOT_FOUND", severity="stop", sentence=sentence))
+    if not found:
+        sentence = "Every row is as it was written, and no row is missing between the first and the last."
+        found.append(Finding(code="CHAIN_HOLDS", severity="good", sentence=sentence))
+    return Verification(entries=count, head=f"{expected - 1}:{former}", findings=tuple(found))
+
+
+def _noted(head: str | None) -> tuple[int, str]:
+    if head is None:
+        return -1, ""
+    number, colon, digest = head.strip().partition(":")
+    if not (colon and number.isdigit() and len(digest) in (0, 64)):
+        msg = f"the noted head is {head!r}; it has the form number:hash, as a verification shows it"
+        raise InputError(msg)
+    return int(number), digest
+
+
+def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
+    """Return what is wrong with the file itself: pages, tables, triggers."""
+    found = []
+    state = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if state != "ok":
+        found.append(Finding(code="FILE_DAMAGED", severity="stop", sentence=f"The file is damaged: {state}."))
+    held = {sql for (sql,) in connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")}
+    for statement in STATEMENTS:
+        if statement.strip() not in held:
+            name = " ".join(statement.split()[:3])
+            sentence = f"The file lacks what this version made it with ({name} …): somebody changed its form."
+            found.append(Finding(code="FORM_CHANGED", severity="stop", sentence=sentence))
+    return found
+
+
+def _row_findings(entry: Entry, former: str, expected: int) -> list[Finding]:
+    found = []
+    where = {"entry": entry.number}
+    if entry.number != expected:
+        sentence = f"Entry {expected} is missing: entry {entry.number} follows."
+        found.append(Finding(code="ENTRY_MISSING", severity="stop", sentence=sentence, values=where))
+    if entry.former_hash != former:
+        sentence = f"Entry {entry.number} does not follow the entry before it."
+        found.append(Finding(code="CHAIN_BROKEN", severity="stop", sentence=sentence, values=where))
+    if entry.computed_hash() != entry.hash:
+        sentence = (
+            f"Entry {entry.number} ({entry.kind} of {entry.instrument}) was changed after it was written."
+        )
+        found.append(Finding(code="ENTRY_CHANGED", severity="stop", sentence=sentence, values=where))
+    else:
+        found += _content_findings(entry)
+    return found
+
+
+def _content_findings(entry: Entry) -> list[Finding]:
+    """Return whether what a row states can still be read."""
+    try:
+        fact = entry.fact
+    except (ValueError, TypeError) as error:
+        reason = str(error)
+    else:
+        if fact is None or fact.instrument == entry.instrument:
+            return []
+        reason = f"it is filed under {entry.instrument}, but states {fact.instrument}"
+    sentence = f"Entry {entry.number} cannot be used: {reason}."
+    return [
+        Finding(code="ENTRY_UNUSABLE", severity="stop", sentence=sentence, values={"entry": entry.number})
+    ]
