@@ -87,7 +87,7 @@ _HOMES = {
     "limit_passage": "holdover.passage",
     "LimitPassage": "holdover.passage",
     "suggest_interval": "calibration.interval",
-    "IntervalSuggestion": "calibration.interval",
+    "IntervalSuggestion": "calibration.interval_suggestion",
     "CalibrationHistory": "calibration.history",
     "fit_history": "calibration.history_model",
     "HistoryModel": "calibration.history_model",
@@ -145,8 +145,8 @@ if TYPE_CHECKING:
     from evenbeat.calibration.history import CalibrationHistory as CalibrationHistory
     from evenbeat.calibration.history_model import HistoryModel as HistoryModel
     from evenbeat.calibration.history_model import fit_history as fit_history
-    from evenbeat.calibration.interval import IntervalSuggestion as IntervalSuggestion
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
+    from evenbeat.calibration.interval_suggestion import IntervalSuggestion as IntervalSuggestion
     from evenbeat.calibration.reliability import ReliabilityComparison as ReliabilityComparison
     from evenbeat.calibration.reliability import fit_reliability as fit_reliability
     from evenbeat.calibration.setpoint import SetpointSuggestion as SetpointSuggestion

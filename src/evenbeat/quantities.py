@@ -81,7 +81,11 @@ class StudentMixture:
 
     def probability_within(self, limit: float) -> FloatArray:
         """Return P(|value| <= limit), shape (...)."""
-        return self.cdf(limit) - self.cdf(-limit)
+        return self.probability_between(-limit, limit)
+
+    def probability_between(self, low: float, high: float) -> FloatArray:
+        """Return P(low <= value <= high), shape (...)."""
+        return self.cdf(high) - self.cdf(low)
 
     def pdf(self, value: npt.ArrayLike) -> FloatArray:
         """Return the probability density at ``value``, shape (...); a component without scale adds none."""

@@ -12,7 +12,8 @@ import pytest
 from scipy import stats
 
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import OscillatorClass, agreement, fit_history
+from evenbeat.calibration.history_model import agreement, fit_history
+from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.calibration.reaction import (
     Staircase,
     control_chart,
@@ -25,7 +26,7 @@ from evenbeat.quantities import Estimate
 from evenbeat.units import SECONDS_PER_YEAR
 
 DATA = Path(__file__).resolve().parents[2] / "data" / "kittiwake-history.csv"
-CLASS = OscillatorClass(name="worked example", drift_per_year=1e-7, walk_per_root_year=2e-8)
+CLASS = DriftPrior(name="worked example", drift_per_year=1e-7, walk_per_root_year=2e-8)
 DATES = ["2020-01-01", "2020-12-31", "2021-12-31", "2022-12-31", "2023-12-31", "2024-12-30"]
 
 
@@ -83,7 +84,7 @@ def test_agreement_of_log_and_history() -> None:
 
 def test_drift_is_that_of_least_squares_when_the_walk_is_known() -> None:
     """With a tiny walk and a wide prior the posterior is the weighted mean of the increments (algebra)."""
-    wide = OscillatorClass(name="wide", drift_per_year=1e-5, walk_per_root_year=1e-13)
+    wide = DriftPrior(name="wide", drift_per_year=1e-5, walk_per_root_year=1e-13)
     model = fit_history(history(*WORKED), oscillator_class=wide, drift_law="constant")
     changes = np.array([5.2e-8, 3.9e-8, 3.4e-8])
     year = SECONDS_PER_YEAR / (365 * 86400)

@@ -117,7 +117,8 @@ def test_random_walk_seldom_stays_within_throughout() -> None:
 @pytest.mark.parametrize(
     ("settings", "words"),
     [
-        ({"tolerance": 0.0}, "guard_band < tolerance"),
+        ({"tolerance": 0.0}, "tolerance is 0"),
+        ({"tolerance": 1e-8, "bias": "quarter"}, "bias is 'quarter'"),
         ({"tolerance": 1e-8, "reliability": 2.0}, "reliability is 2"),
     ],
 )
@@ -127,3 +128,33 @@ def test_bad_questions_are_named(settings: dict[str, float], words: str) -> None
         suggest_setpoint(WALKING, **settings)
     with pytest.raises(InputError, match="floor is -1"):
         StatedDrift(drift_rate=RATE, floor=-1.0)
+
+
+def test_asymmetric_setpoint() -> None:
+    """Shifting the limits shifts the setpoint and leaves the interval (a drift has no preferred offset)."""
+    plain = suggest_setpoint(WALKING, tolerance=1e-7, as_left_uncertainty=5e-9)
+    moved = suggest_setpoint(WALKING, tolerance=(-6e-8, 1.4e-7), as_left_uncertainty=5e-9)
+    assert moved.as_left == pytest.approx(plain.as_left + 4e-8, abs=2e-10)
+    assert moved.interval_s == pytest.approx(plain.interval_s, rel=1e-4)
+    assert "-6e-08 to +1.4e-07" in repr(moved)
+
+
+def test_half_way() -> None:
+    """Half of the bias: half of the offset, an interval between the two."""
+    full = suggest_setpoint(WALKING, tolerance=1e-7, as_left_uncertainty=5e-9)
+    half = suggest_setpoint(WALKING, tolerance=1e-7, as_left_uncertainty=5e-9, bias="half")
+    assert half.as_left == pytest.approx(0.5 * full.as_left)
+    assert full.interval_at_zero_s < half.interval_s < full.interval_s
+    assert half.drift_sign_probability > 0.99
+    outside = suggest_setpoint(WALKING, tolerance=(1e-8, 1e-7), as_left_uncertainty=1e-9, bias="half")
+    assert 1e-8 < outside.as_left < 5.5e-8
+
+
+def test_uncertain_sign_keeps_the_middle() -> None:
+    """Without a sign the middle of an asymmetric tolerance is suggested, and a hopeless start is said."""
+    vague = StatedDrift(drift_rate=Estimate.normal(1e-10 / DAY, 1e-10 / DAY))
+    made = suggest_setpoint(vague, tolerance=(-5e-8, 1e-7))
+    assert made.as_left == pytest.approx(2.5e-8)
+    assert "the middle of the tolerance, 2.5e-08," in str(made).replace("\n    ", " ")
+    hopeless = suggest_setpoint(vague, tolerance=1e-8, as_left_uncertainty=1e-7)
+    assert {f.code for f in hopeless.findings} == {"SETPOINT_NONE"}

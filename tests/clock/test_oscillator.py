@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.oscillator import USUAL, usual_of
+from evenbeat.clock.oscillator_classes import OSCILLATOR_CLASSES, oscillator_class_named
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Record
@@ -69,7 +69,7 @@ def test_the_class_speaks_of_absolute_levels() -> None:
 
 def test_ranges_are_ordered() -> None:
     """Every range rises."""
-    for usual in USUAL.values():
+    for usual in OSCILLATOR_CLASSES.values():
         assert usual.floor[0] < usual.floor[1]
         assert usual.walk_after_s[0] < usual.walk_after_s[1]
 
@@ -77,4 +77,4 @@ def test_ranges_are_ordered() -> None:
 def test_unknown_class_is_refused() -> None:
     """The sentence lists what is accepted."""
     with pytest.raises(InputError, match="'uncompensated', 'temperature_compensated', 'oven'"):
-        usual_of("quartz")
+        oscillator_class_named("quartz")

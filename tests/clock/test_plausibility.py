@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.plausibility import USUAL, most_like, plausibility_finding
+from evenbeat.clock.oscillator_classes import OSCILLATOR_CLASSES
+from evenbeat.clock.plausibility import most_like, plausibility_finding
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
@@ -70,7 +71,7 @@ def test_an_unknown_class_is_refused() -> None:
 
 def test_classes_go_from_the_worst_to_the_best() -> None:
     """Every range is a range, and floors and aging fall from class to class."""
-    clocks = list(USUAL.values())
+    clocks = list(OSCILLATOR_CLASSES.values())
     for clock in clocks:
         assert clock.short_term[0] < clock.short_term[1]
         assert clock.floor[0] < clock.floor[1]

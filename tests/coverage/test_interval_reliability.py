@@ -17,13 +17,14 @@ from numpy.random import Generator, default_rng
 from scipy import stats
 
 from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
-from evenbeat.calibration.history_model import OscillatorClass, fit_history
+from evenbeat.calibration.history_model import fit_history
+from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.calibration.reaction import Staircase
 from evenbeat.quantities import Estimate
 from evenbeat.units import SECONDS_PER_YEAR
 
 TABLE = Path(__file__).with_name("interval_reliability.md")
-POPULATION = OscillatorClass(name="simulated", drift_per_year=1e-7, walk_per_root_year=2e-8)
+POPULATION = DriftPrior(name="simulated", drift_per_year=1e-7, walk_per_root_year=2e-8)
 TOLERANCE, TARGET, UNCERTAINTY = 1e-7, 0.95, 3e-9
 LONGEST_YEARS = 5.0
 

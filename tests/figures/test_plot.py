@@ -13,7 +13,8 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
+from evenbeat.calibration.interval import suggest_interval
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel

@@ -10,10 +10,11 @@ from scipy import stats
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.paths import staying
 from evenbeat.errors import InputError
 from evenbeat.figures.dispatch import plot
 from evenbeat.holdover.forecast import predict_holdover
-from evenbeat.holdover.passage import limit_passage, staying
+from evenbeat.holdover.passage import limit_passage
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import Estimate
 
@@ -44,7 +45,7 @@ def test_brownian_motion_never_left() -> None:
     limit = float(stats.norm.ppf(0.975))
     # the first moment has a bridge from nought at time nought
     started = np.hstack([np.zeros((len(paths), 1)), paths])
-    chance = staying(started, np.concatenate([[0.0], times]), limit, np.ones(len(paths)))
+    chance = staying(started, np.concatenate([[0.0], times]), (-limit, limit), np.ones(len(paths)))
     assert survival(limit) == pytest.approx(0.9000, abs=5e-5)
     assert chance[:, -1].mean() == pytest.approx(survival(limit), abs=0.005)
     # the time at which it is never left with 95 % is 0.7646 of the time at which it is within with 95 %
@@ -54,7 +55,7 @@ def test_brownian_motion_never_left() -> None:
 def test_without_noise_between_moments_only_the_moments_count() -> None:
     """No diffusion: a path is lost exactly where it is outside."""
     paths = np.array([[0.0, 0.5, 1.5, 0.2], [0.0, -0.9, 0.9, -0.9]])
-    chance = staying(paths, np.arange(1.0, 5.0), 1.0, np.zeros(2))
+    chance = staying(paths, np.arange(1.0, 5.0), (-1.0, 1.0), np.zeros(2))
     assert chance.tolist() == [[1, 1, 0, 0], [1, 1, 1, 1]]
 
 

@@ -12,7 +12,8 @@ import numpy as np
 
 from evenbeat.assessment.display import DisplayBound, display_bound
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
-from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
+from evenbeat.calibration.interval import suggest_interval
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.foretold import foretold_finding
 from evenbeat.clock.model import ClockModel

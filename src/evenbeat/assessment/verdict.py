@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.assessment.display import DisplayBound
-from evenbeat.calibration.interval import IntervalSuggestion
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import HoldoverForecast
@@ -97,7 +97,7 @@ def _headline(interval: IntervalSuggestion | None, now: Estimate, model: ClockMo
     if interval is None:
         rate = model.aging_rate().per_day
         return f"The oscillator is {_fast_or_slow(now)} and ages by {rate}; state a tolerance for more."
-    limit = f"±{interval.tolerance:.3g}"
+    limit = str(interval.tolerance)
     if interval.limited_by == "start":
         held = float(interval.probability[0])
         if held < 1 - interval.reliability:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 from scipy import integrate, special
 
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.printing import Printed, Table
@@ -203,6 +204,7 @@ def decide(
     *,
     lower: float = -math.inf,
     upper: float = math.inf,
+    tolerance: ToleranceLike | Tolerance | None = None,
     rule: str | DecisionRule = "simple_acceptance",
     coverage: float = 0.9545,
 ) -> Decision:
@@ -214,6 +216,8 @@ def decide(
         With its distribution; limits are in its unit.
     lower, upper
         Limits of the true value; one may be left out.
+    tolerance
+        Both limits at once: ``1e-8`` for ±1e-8, or ``(-5e-9, 1e-8)``.
     rule
         A name of :data:`DECISION_RULES` or a rule of your own; agree on it before measuring.
     coverage
@@ -225,8 +229,14 @@ def decide(
         If no limit is given, the lower is not below the upper, or the rule is unknown.
     """
     chosen = decision_rule(rule)
+    if tolerance is not None:
+        if math.isfinite(lower) or math.isfinite(upper):
+            msg = "tolerance is given beside lower or upper; state the limits once"
+            raise InputError(msg)
+        limits = Tolerance.of(tolerance)
+        lower, upper = limits.lower, limits.upper
     if math.isinf(lower) and math.isinf(upper):
-        msg = "no limit is given; state lower, upper or both"
+        msg = "no limit is given; state lower, upper, both, or a tolerance"
         raise InputError(msg)
     if not lower < upper:
         msg = f"lower is {lower:g} and upper {upper:g}; the lower limit must be below the upper one"
@@ -235,7 +245,7 @@ def decide(
     expanded = 0.5 * (high - low)
     half_width = 0.5 * (upper - lower)
     band = chosen.guard_band(half_width, expanded)
-    conforming = measured.probability_below(upper) - measured.probability_below(lower)
+    conforming = float(measured.distribution.probability_between(lower, upper))
     return Decision(
         measured=measured,
         lower=lower,
@@ -244,12 +254,15 @@ def decide(
         expanded_uncertainty=expanded,
         guard_band=band,
         conformance_probability=conforming,
-        verdict=_verdict(measured.value, lower, upper, band, chosen),
+        verdict=verdict_of(measured.value, lower, upper, band, chosen),
         findings=_remarks(chosen, band, half_width, expanded),
     )
 
 
-def _verdict(value: float, lower: float, upper: float, band: float, rule: DecisionRule) -> ConformityVerdict:
+def verdict_of(
+    value: float, lower: float, upper: float, band: float, rule: DecisionRule
+) -> ConformityVerdict:
+    """Return the verdict of a rule on a value, given what the rule holds back from a limit."""
     # a value computed to lie on an acceptance limit belongs to it, whatever its last binary digit
     slack = 1e-12 * max(abs(limit) for limit in (lower, upper) if math.isfinite(limit))
     inside = min(value - lower, upper - value)

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-import pandas as pd
 
-from evenbeat.errors import LogError
+from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FoundState = Literal["in", "out"]
-COLUMNS = ("date", "as_found", "as_left", "standard_uncertainty", "adjusted")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,6 +39,12 @@ class HistoryPoint:
         Fractional offset after it; equal to ``as_found`` if not adjusted. NaN where unknown.
     standard_uncertainty
         Of each of the two (k = 1).
+    tolerance
+        That the state was judged by, where the table says so.
+    in_use_s
+        Reading of a meter of hours in use, in seconds; NaN where there is none.
+    row
+        Of the table it came from, counted from 1 after the header; 0 where there was none.
     """
 
     time_s: float
@@ -42,83 +53,9 @@ class HistoryPoint:
     standard_uncertainty: float
     adjusted: bool
     state: FoundState | None = None
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class CalibrationHistory:
-    """The calibrations of one instrument in order of time."""
-
-    points: tuple[HistoryPoint, ...]
-    name: str = ""
-    findings: tuple[Finding, ...] = ()
-
-    def __len__(self) -> int:
-        return len(self.points)
-
-    @property
-    def longest_interval_s(self) -> float:
-        """The longest time between two calibrations: as far as the evidence reaches."""
-        return float(np.max(np.diff([p.time_s for p in self.points]))) if len(self) > 1 else 0.0
-
-    @classmethod
-    def from_table(cls, table: str | Path | pd.DataFrame, *, name: str = "") -> CalibrationHistory:
-        """Read a history.
-
-        Parameters
-        ----------
-        table
-            A frame or a comma-separated file with the columns ``date`` (ISO), ``as_found``, ``as_left``,
-            ``standard_uncertainty`` (fractional, k = 1) and ``adjusted`` (yes or no). ``as_found`` may say
-            ``in`` or ``out``. An empty ``as_left`` of a clock that was not adjusted is its ``as_found``.
-
-        Raises
-        ------
-        LogError
-            If a column is missing, dates are not in order, or a row contradicts itself; the sentence
-            names the row.
-        """
-        where = str(table) if isinstance(table, str | Path) else "the table"
-        frame = _frame(table)
-        missing = [column for column in COLUMNS if column not in frame.columns]
-        if missing:
-            msg = f"{where} has no column {missing[0]!r}; a history needs {', '.join(COLUMNS)}"
-            raise LogError(msg)
-        if frame.empty:
-            msg = f"{where} holds no calibration"
-            raise LogError(msg)
-        rows = [
-            dict(zip(COLUMNS, cells, strict=True)) for cells in frame[list(COLUMNS)].itertuples(index=False)
-        ]
-        points: list[HistoryPoint] = []
-        first: pd.Timestamp | None = None
-        for number, row in enumerate(rows, start=1):
-            date = _date(row["date"], f"{where}, row {number}")
-            first = date if first is None else first
-            point = _point(row, (date - first).total_seconds(), f"{where}, row {number}")
-            if points and point.time_s <= points[-1].time_s:
-                msg = f"{where}, row {number}: {date.date()} is not after the row before; put rows in order"
-                raise LogError(msg)
-            points.append(point)
-        return cls(points=tuple(points), name=name or (Path(where).stem if where != "the table" else ""))
-
-    def increments(self) -> tuple[Increment, ...]:
-        """Return the change between each calibration and the one before it."""
-        found = []
-        for before, after in itertools.pairwise(self.points):
-            if math.isnan(before.as_left) or (math.isnan(after.as_found) and after.state is None):
-                continue
-            found.append(
-                Increment(
-                    start_s=before.time_s,
-                    stop_s=after.time_s,
-                    start=before.as_left,
-                    end=after.as_found,
-                    state=after.state,
-                    start_uncertainty=before.standard_uncertainty,
-                    end_uncertainty=after.standard_uncertainty if after.state is None else 0.0,
-                )
-            )
-        return tuple(found)
+    tolerance: Tolerance | None = None
+    in_use_s: float = math.nan
+    row: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,6 +69,8 @@ class Increment:
     state: FoundState | None
     start_uncertainty: float
     end_uncertainty: float
+    tolerance: Tolerance | None = None
+    row: int = 0
 
     @property
     def duration_s(self) -> float:
@@ -144,68 +83,171 @@ class Increment:
         return self.end - self.start
 
 
-def _frame(table: str | Path | pd.DataFrame) -> pd.DataFrame:
-    if isinstance(table, pd.DataFrame):
-        return table
-    path = Path(table)
-    try:
-        return pd.read_csv(path, comment="#", dtype=str, keep_default_na=False, skipinitialspace=True)
-    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        msg = f"the history cannot be read: {error}"
-        raise LogError(msg, path=path) from error
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class CalibrationHistory(Printed):
+    """The calibrations of one instrument in order of time.
 
+    Attributes
+    ----------
+    points
+        In order of time.
+    first_date
+        Of the first calibration, where dates are known.
+    findings
+        What was set aside of the table, and why.
+    """
 
-def _date(cell: object, where: str) -> pd.Timestamp:
-    try:
-        date = pd.Timestamp(str(cell).strip() or "empty")
-    except ValueError as error:
-        msg = f"{where}: date is {cell!r}; ISO such as 2026-02-26 is needed"
-        raise LogError(msg) from error
-    return date.tz_localize(None) if date.tzinfo is None else date.tz_convert(None)
+    points: tuple[HistoryPoint, ...]
+    name: str = ""
+    first_date: dt.date | None = None
+    findings: tuple[Finding, ...] = ()
 
+    def __len__(self) -> int:
+        return len(self.points)
 
-def _cell(cell: object, name: str, where: str) -> float:
-    text = str(cell).strip().lower()
-    if text in ("", "nan", "none"):
-        return math.nan
-    try:
-        return float(text)
-    except ValueError as error:
-        msg = f"{where}: {name} is {cell!r}; a fractional frequency such as 2.1e-9 is needed"
-        raise LogError(msg) from error
+    @property
+    def longest_interval_s(self) -> float:
+        """The longest time between two calibrations: as far as the evidence reaches."""
+        return float(np.max(np.diff([p.time_s for p in self.points]))) if len(self) > 1 else 0.0
 
+    @property
+    def last_date(self) -> dt.date | None:
+        """Date of the last calibration, where dates are known."""
+        return self.date_of(self.points[-1])
 
-def _point(row: dict[str, object], time_s: float, where: str) -> HistoryPoint:
-    word = str(row["as_found"]).strip().lower()
-    state: FoundState | None = word if word in ("in", "out") else None  # type: ignore[assignment]
-    found = math.nan if state else _cell(row["as_found"], "as_found", where)
-    left = _cell(row["as_left"], "as_left", where)
-    uncertainty = _cell(row["standard_uncertainty"], "standard_uncertainty", where)
-    answer = str(row["adjusted"]).strip().lower()
-    if answer not in ("yes", "no", "true", "false", "1", "0"):
-        msg = f"{where}: adjusted is {row['adjusted']!r}; it must be yes or no"
-        raise LogError(msg)
-    adjusted = answer in ("yes", "true", "1")
-    if math.isnan(left) and not adjusted:
-        left = found
-    measured = not (math.isnan(found) and math.isnan(left))
-    if measured and not (uncertainty > 0):
-        msg = f"{where}: standard_uncertainty is {row['standard_uncertainty']!r}; it must be positive (k = 1)"
-        raise LogError(msg)
-    if adjusted and math.isnan(left):
-        msg = f"{where}: adjusted, but as_left is empty; give the offset it was left at"
-        raise LogError(msg)
-    if not adjusted and state is None and abs(left - found) > 6 * uncertainty:
-        msg = (
-            f"{where}: not adjusted, but as_found {found:g} and as_left {left:g} differ by more than their "
-            "uncertainty; correct the values or say adjusted = yes"
+    def date_of(self, point: HistoryPoint) -> dt.date | None:
+        """Return the date of a calibration, where dates are known."""
+        if self.first_date is None:
+            return None
+        return self.first_date + dt.timedelta(seconds=point.time_s)
+
+    @classmethod
+    def from_table(cls, table: str | Path | pd.DataFrame, *, name: str = "") -> CalibrationHistory:
+        """Read a history.
+
+        Parameters
+        ----------
+        table
+            A frame or a comma-separated file with the columns ``date`` (ISO), ``as_found``, ``as_left``,
+            ``standard_uncertainty`` (fractional, k = 1) and ``adjusted`` (yes or no). ``as_found`` may say
+            ``in`` or ``out``. An empty ``as_left`` of a clock that was not adjusted is its ``as_found``.
+            ``tolerance`` (``1e-8``, or ``-5e-9 1e-8``) says what a state was judged by, ``in_use_hours``
+            is the reading of a meter of hours in use; both may be absent.
+
+        Raises
+        ------
+        LogError
+            If the file or a column is missing, a cell cannot be read, a date occurs twice, or no row is
+            left; the sentence names the row.
+
+        Notes
+        -----
+        A row that can be read but not believed is set aside as far as needed, and a finding names it: an
+        uncertainty that is missing, an adjustment without what it was left at, values that contradict
+        ``adjusted``. Rows that are not in order of their dates are put in order, which is said.
+        """
+        from evenbeat.calibration.history_table import history_from_table
+
+        return history_from_table(table, name=name)
+
+    def increments(self) -> tuple[Increment, ...]:
+        """Return the change between each calibration and the one before it, where both are known."""
+        found = []
+        for before, after in itertools.pairwise(self.points):
+            if math.isnan(before.as_left) or (math.isnan(after.as_found) and after.state is None):
+                continue
+            found.append(
+                Increment(
+                    start_s=before.time_s,
+                    stop_s=after.time_s,
+                    start=before.as_left,
+                    end=after.as_found,
+                    state=after.state,
+                    start_uncertainty=before.standard_uncertainty,
+                    end_uncertainty=after.standard_uncertainty if after.state is None else 0.0,
+                    tolerance=after.tolerance,
+                    row=after.row,
+                )
+            )
+        return tuple(found)
+
+    def by_time_in_use(self) -> CalibrationHistory:
+        """Return the history with time counted in hours of use instead of the calendar.
+
+        Raises
+        ------
+        InputError
+            If a calibration has no meter reading, or the meter does not advance.
+
+        Notes
+        -----
+        ILAC-G24:2022/OIML D 10, method 3 ('in-use' time): every answer is then in seconds of use.
+        """
+        hours = np.array([point.in_use_s for point in self.points])
+        bad = np.flatnonzero(~(np.diff(hours, prepend=-np.inf) > 0))
+        if len(bad):
+            point = self.points[int(bad[0])]
+            msg = (
+                f"row {point.row}: in_use_hours is {point.in_use_s / 3600:g}; every calibration needs a "
+                "meter reading that is greater than the one before"
+            )
+            raise InputError(msg)
+        points = tuple(
+            replace(point, time_s=float(used - hours[0]))
+            for point, used in zip(self.points, hours, strict=True)
         )
-        raise LogError(msg)
-    return HistoryPoint(
-        time_s=time_s,
-        as_found=found,
-        as_left=left,
-        standard_uncertainty=uncertainty,
-        adjusted=adjusted,
-        state=state,
-    )
+        return replace(self, points=points, first_date=None)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per calibration."""
+        import pandas as pd
+
+        rows = []
+        for point in self.points:
+            date = self.date_of(point)
+            rows.append(
+                {
+                    "date": None if date is None else date.isoformat(),
+                    "time_s": point.time_s,
+                    "as_found": point.as_found,
+                    "state": point.state,
+                    "as_left": point.as_left,
+                    "standard_uncertainty": point.standard_uncertainty,
+                    "adjusted": point.adjusted,
+                    "in_use_s": point.in_use_s,
+                }
+            )
+        return pd.DataFrame(rows)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; what is not known is ``None``."""
+        rows = [
+            {key: None if isinstance(v, float) and math.isnan(v) else v for key, v in row.items()}
+            for row in self.to_frame().to_dict("records")
+        ]
+        return {
+            "name": self.name,
+            "calibrations": rows,
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        named = f" of {self.name}" if self.name else ""
+        span = duration_text(self.points[-1].time_s) if len(self) > 1 else "one day"
+        return f"History{named}: {len(self)} calibration{'s' if len(self) > 1 else ''} over {span}"
+
+    def _table(self) -> Table:
+        rows = []
+        for point in self.points:
+            date = self.date_of(point)
+            found = point.state or ("-" if math.isnan(point.as_found) else f"{point.as_found:+.3e}")
+            rows.append(
+                (
+                    duration_text(point.time_s) if date is None else date.isoformat(),
+                    found,
+                    "-" if math.isnan(point.as_left) else f"{point.as_left:+.3e}",
+                    "-" if math.isnan(point.standard_uncertainty) else f"{point.standard_uncertainty:.2g}",
+                    "yes" if point.adjusted else "no",
+                )
+            )
+        return Table(columns=("date", "as found", "as left", "u (k = 1)", "adjusted"), rows=tuple(rows))

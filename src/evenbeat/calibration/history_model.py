@@ -4,7 +4,7 @@ Between two calibrations the offset changes by the drift and by a random walk of
 ends carry the uncertainty of their calibration. An adjustment resets the offset, not the drift. A
 calibration that says only 'in' or 'out' counts with the probability of that. The drift is constant, or
 slows down as ``D ln(1 + B t) / B`` since the first calibration; the laws are averaged over by their
-marginal likelihood.
+marginal likelihood. The posterior is in :mod:`evenbeat.calibration.history_posterior`.
 
 Sources: increments of a random walk with drift on a Bayesian grid; interval by drift, ILAC-G24:2022/OIML
 D 10; priors by class of oscillator are common practice.
@@ -14,50 +14,29 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import optimize, special
+from scipy import optimize
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
+from evenbeat.calibration.history_posterior import GRID, DriftPrior, Posterior, aged, posterior
+from evenbeat.calibration.offset_forecast import OffsetCourses, drawn_from
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, merged
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
 DriftLaw = Literal["auto", "constant", "logarithmic"]
-GRID = (161, 90)
-BENDS_PER_YEAR = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
-"""How soon a logarithmic drift slows down: its parameter B, equally likely a priori."""
-KEPT = 1e-6
-"""Grid points of less than this share of the most likely one are left out."""
+Family = Literal["related", "identical"]
 LONGEST_S = 40 * SECONDS_PER_YEAR
-
-
-@dataclass(frozen=True, kw_only=True)
-class OscillatorClass:
-    """What is usual for a kind of oscillator, per year (common practice): prior of drift and walk."""
-
-    name: str
-    drift_per_year: float
-    walk_per_root_year: float
-
-
-OSCILLATOR_CLASSES: dict[str, OscillatorClass] = {
-    c.name: c
-    for c in (
-        OscillatorClass(name="uncompensated", drift_per_year=5e-6, walk_per_root_year=2e-6),
-        OscillatorClass(name="temperature_compensated", drift_per_year=1e-6, walk_per_root_year=4e-7),
-        OscillatorClass(name="oven", drift_per_year=1e-7, walk_per_root_year=2e-8),
-        OscillatorClass(name="rubidium", drift_per_year=1e-9, walk_per_root_year=2e-10),
-        OscillatorClass(name="caesium", drift_per_year=1e-12, walk_per_root_year=5e-13),
-    )
-}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -73,7 +52,9 @@ class HistoryModel(Printed):
     weight
         Shape (k,): their probability.
     as_left
-        The last offset with its uncertainty, from which forecasts start.
+        The last offset with its uncertainty, from which forecasts start; ``None`` where it is not known.
+    common_share
+        How much of the class's variance of drift the family has in common; NaN for one instrument.
     """
 
     history: tuple[CalibrationHistory, ...]
@@ -81,7 +62,8 @@ class HistoryModel(Printed):
     bend: FloatArray
     walk: FloatArray
     weight: FloatArray
-    as_left: Estimate
+    as_left: Estimate | None
+    common_share: float = math.nan
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -121,48 +103,103 @@ class HistoryModel(Printed):
         return float(np.interp(0.5, middle, walks)) * math.sqrt(SECONDS_PER_YEAR)
 
     def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
-        """Return the distribution of the offset some time after the last calibration, shape (m,)."""
+        """Return the distribution of the offset some time after the last calibration, shape (m,).
+
+        Raises
+        ------
+        InputError
+            If it is not known what the clock was left at and ``as_left`` does not say so.
+        """
         t = np.atleast_1d(np.asarray(elapsed_s, dtype=float))[:, np.newaxis]
-        start = self.as_left if as_left is None else as_left
-        aged = _aged(self.bend, self.span_s + t) - _aged(self.bend, self.span_s)
+        start = self._start(as_left)
+        gone = aged(self.bend, self.span_s + t) - aged(self.bend, self.span_s)
         return StudentMixture(
             weights=self.weight,
-            locations=start.value + self.drift * aged,
+            locations=start.value + self.drift * gone,
             scales=np.sqrt(start.standard_uncertainty**2 + self.walk**2 * t),
             degrees_of_freedom=np.full(self.weight.shape, math.inf),
         )
 
+    def offset_courses(
+        self,
+        elapsed_s: FloatArray,
+        as_left: Estimate | None,
+        count: int,
+        generator: np.random.Generator,
+    ) -> Iterator[OffsetCourses]:
+        """Yield courses of the offset after the last calibration, those of one random walk together."""
+        yield from self.courses_from(self.span_s, elapsed_s, self._start(as_left), count, generator)
+
+    def courses_from(
+        self,
+        begin_s: float,
+        elapsed_s: FloatArray,
+        start: Estimate,
+        count: int,
+        generator: np.random.Generator,
+    ) -> Iterator[OffsetCourses]:
+        """Yield courses of the offset left at ``start`` at some time since the first calibration."""
+        t = np.asarray(elapsed_s, dtype=float)
+        drawn = np.repeat(np.arange(len(self.weight)), generator.multinomial(count, self.weight))
+        walks, group = np.unique(self.walk[drawn], return_inverse=True)
+        for k, walk in enumerate(walks):
+            points = drawn[group == k]
+            bend = self.bend[points][:, np.newaxis]
+            gone = aged(bend, begin_s + t) - aged(bend, begin_s)
+            left = drawn_from(start, len(points), generator)[:, np.newaxis]
+            yield OffsetCourses(
+                mean=left + self.drift[points][:, np.newaxis] * gone,
+                covariance=walk**2 * np.minimum.outer(t, t),
+                growth=np.ones(len(points)),
+                diffusion=np.full(len(points), walk**2),
+            )
+
+    def _start(self, as_left: Estimate | None) -> Estimate:
+        start = self.as_left if as_left is None else as_left
+        if start is None:
+            row = self.history[0].points[-1].row
+            where = f"the last calibration{f' (row {row})' if row else ''}"
+            msg = f"{where} does not say what the clock was left at; give as_left"
+            raise InputError(msg)
+        return start
+
     def probability_within(
-        self, elapsed_s: npt.ArrayLike, tolerance: float, as_left: Estimate | None = None
+        self, elapsed_s: npt.ArrayLike, tolerance: ToleranceLike | Tolerance, as_left: Estimate | None = None
     ) -> FloatArray:
-        """Return the probability of being within ± ``tolerance`` at each time."""
-        return self.offset_after(elapsed_s, as_left).probability_within(tolerance)
+        """Return the probability of being within a tolerance at each time."""
+        return Tolerance.of(tolerance).probability(self.offset_after(elapsed_s, as_left))
 
     def interval_s(
-        self, tolerance: float, reliability: float = 0.95, as_left: Estimate | None = None
+        self,
+        tolerance: ToleranceLike | Tolerance,
+        reliability: float = 0.95,
+        as_left: Estimate | None = None,
     ) -> float:
         """Return the longest time for which the offset is within tolerance with this probability.
 
-        ``0`` where it is not even now; 40 years where that does not suffice to leave it.
+        ``0`` where it is not even now; 40 years where that does not suffice to leave it. Drift and walk
+        alone: :func:`evenbeat.suggest_interval` adds caps, rounding and other meanings of reliability.
         """
         target = checked_probability(reliability, "reliability")
+        limits = Tolerance.of(tolerance)
 
         def excess(t: float) -> float:
-            return float(self.probability_within(t, tolerance, as_left)[0]) - target
+            return float(self.probability_within(t, limits, as_left)[0]) - target
 
         if excess(0.0) < 0:
             return 0.0
         times = np.concatenate([[0.0], np.geomspace(3600.0, LONGEST_S, 200)])
-        within = self.probability_within(times, tolerance, as_left) >= target
+        within = self.probability_within(times, limits, as_left) >= target
         if within.all():
             return LONGEST_S
         first = int(np.argmin(within))
         return float(optimize.brentq(excess, times[first - 1], times[first], xtol=1.0))
 
     def to_frame(self) -> pd.DataFrame:
-        """Return the forecast year by year: offset and its 95 % band."""
+        """Return the forecast year by year: offset (from zero where none was left) and its 95 % band."""
         years = np.array([0.0, 0.25, 0.5, 1, 1.5, 2, 3, 5])
-        offset = self.offset_after(years * SECONDS_PER_YEAR)
+        start = self.as_left or Estimate.normal(0.0, 0.0)
+        offset = self.offset_after(years * SECONDS_PER_YEAR, start)
         low, high = offset.interval()
         return pd.DataFrame({"elapsed_years": years, "offset": offset.mean, "low_95": low, "high_95": high})
 
@@ -173,7 +210,8 @@ class HistoryModel(Printed):
             "drift_per_year": self.drift_per_year.to_dict(),
             "walk_per_root_year": self.walk_per_root_year,
             "logarithmic_share": self.logarithmic_share,
-            "as_left": self.as_left.to_dict(),
+            "common_share": None if math.isnan(self.common_share) else self.common_share,
+            "as_left": None if self.as_left is None else self.as_left.to_dict(),
             "findings": [finding.to_dict() for finding in self.findings],
         }
 
@@ -194,33 +232,30 @@ class HistoryModel(Printed):
         return Table(columns=("after", "offset", "low 95 %", "high 95 %"), rows=rows)
 
 
-def _aged(bend: npt.ArrayLike, time: npt.ArrayLike) -> FloatArray:
-    """Return how far a drift of one has gone: t, or ln(1 + B t) / B."""
-    b, t = np.broadcast_arrays(np.asarray(bend, dtype=float), np.asarray(time, dtype=float))
-    return np.where(b > 0, np.log1p(b * t) / np.where(b > 0, b, 1.0), t)
-
-
 def fit_history(
     history: CalibrationHistory | Iterable[CalibrationHistory],
     *,
-    oscillator_class: str | OscillatorClass = "oven",
-    tolerance: float | None = None,
+    oscillator_class: str | OscillatorClass | DriftPrior = "oven",
+    tolerance: ToleranceLike | Tolerance | None = None,
     drift_law: DriftLaw = "auto",
+    family: Family = "related",
 ) -> HistoryModel:
     """Learn drift and random walk from a history of calibrations, or from several of one family.
 
     Parameters
     ----------
     history
-        One instrument; or several of one kind, taken to share drift and walk, the last calibration of the
-        first being where forecasts start.
+        One instrument; or several of one kind, the first being the one that is asked about.
     oscillator_class
-        A name in :data:`OSCILLATOR_CLASSES` or your own: the prior of drift (normal about zero) and walk
-        (half-normal), decisive while calibrations are few.
+        A name in :data:`evenbeat.clock.oscillator_classes.OSCILLATOR_CLASSES`, or a :class:`DriftPrior`: the
+        prior of drift (normal about zero) and walk (half-normal), decisive while calibrations are few.
     tolerance
-        Needed where a calibration says only 'in' or 'out'.
+        Needed where a calibration says only 'in' or 'out' and its row has no tolerance of its own.
     drift_law
         ``constant``, ``logarithmic``, or ``auto``: both, weighted by how well they foretell the history.
+    family
+        Of several instruments: ``related``, their drifts scattering about a common one by as much as the
+        histories show, or ``identical``, all sharing one drift. The random walk is common either way.
 
     Raises
     ------
@@ -235,124 +270,81 @@ def fit_history(
     the drift changes its sign or an adjustment changes the drift itself.
     """
     several = (history,) if isinstance(history, CalibrationHistory) else tuple(history)
-    prior = _class(oscillator_class)
-    increments = [one for each in several for one in each.increments()]
+    prior = DriftPrior.of(oscillator_class)
+    limits = None if tolerance is None else Tolerance.of(tolerance)
+    groups = [one.increments() for one in several]
+    increments = [one for group in groups for one in group]
+    _check(several, increments, limits, drift_law=drift_law, family=family)
+    alone = family == "identical" or len(several) == 1
+    found = posterior(
+        increments if alone else groups[0],
+        prior,
+        tolerance=limits,
+        law=drift_law,
+        siblings=() if alone else [group for group in groups[1:] if group],
+    )
+    last = several[0].points[-1]
+    known = math.isfinite(last.as_left)
+    return HistoryModel(
+        history=several,
+        drift=found.drift,
+        bend=found.bend,
+        walk=found.walk,
+        weight=found.weight,
+        as_left=Estimate.normal(last.as_left, last.standard_uncertainty) if known else None,
+        common_share=found.common_share,
+        findings=merged(
+            *(one.findings for one in several), _remarks(several, increments, prior), _family(several, found)
+        ),
+    )
+
+
+def _check(
+    several: Sequence[CalibrationHistory],
+    increments: Sequence[Increment],
+    limits: Tolerance | None,
+    *,
+    drift_law: str,
+    family: str,
+) -> None:
     if not increments:
-        msg = "no two calibrations follow each other with an as-left and an as-found; at least two are needed"
-        raise InputError(msg)
-    if any(one.state for one in increments) and tolerance is None:
-        msg = "a calibration says only in or out; state the tolerance it was judged by"
+        count = sum(len(one) for one in several)
+        aside = "".join(f" {f.sentence}" for one in several for f in one.findings if f.severity == "caution")
+        msg = (
+            f"{count} calibration{' is' if count == 1 else 's are'} known, but no two follow each other with "
+            f"an as-left and an as-found; at least two are needed to learn a drift.{aside}"
+        )
+        raise InputError(msg.removesuffix("."))
+    stateless = next((one for one in increments if one.state and one.tolerance is None), None)
+    if stateless is not None and limits is None:
+        row = f"row {stateless.row}" if stateless.row else "a calibration"
+        msg = f"{row} says only {stateless.state!r}; state the tolerance it was judged by"
         raise InputError(msg)
     if drift_law not in ("auto", "constant", "logarithmic"):
         msg = f"drift_law is {drift_law!r}; it must be auto, constant or logarithmic"
         raise InputError(msg)
-    limit = math.nan if tolerance is None else tolerance
-    drift, bend, walk, weight = _posterior(increments, prior, limit, drift_law)
-    last = several[0].points[-1]
-    start = last.as_left if math.isfinite(last.as_left) else 0.0
-    return HistoryModel(
-        history=several,
-        drift=drift,
-        bend=bend,
-        walk=walk,
-        weight=weight,
-        as_left=Estimate.normal(start, last.standard_uncertainty if math.isfinite(last.as_left) else 0.0),
-        findings=_remarks(several, increments, prior),
-    )
-
-
-def _class(oscillator_class: str | OscillatorClass) -> OscillatorClass:
-    if isinstance(oscillator_class, OscillatorClass):
-        return oscillator_class
-    if oscillator_class not in OSCILLATOR_CLASSES:
-        msg = f"oscillator_class is {oscillator_class!r}; it must be one of {', '.join(OSCILLATOR_CLASSES)}"
+    if family not in ("related", "identical"):
+        msg = f"family is {family!r}; it must be related or identical"
         raise InputError(msg)
-    return OSCILLATOR_CLASSES[oscillator_class]
 
 
-def _posterior(
-    increments: Sequence[Increment], prior: OscillatorClass, tolerance: float, law: DriftLaw
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return drift, bend, walk and weight of the points of the grid that matter."""
-    bends = {
-        "constant": (0.0,),
-        "logarithmic": BENDS_PER_YEAR,
-        "auto": (0.0, *BENDS_PER_YEAR),
-    }[law]
-    parts = []
-    for bend in bends:
-        # both laws count as equally likely beforehand, and so do the bends of the second
-        share = 0.0 if bend == 0 else -math.log(len(BENDS_PER_YEAR))
-        drift, walk, log_weight = _posterior_of(increments, prior, tolerance, bend / SECONDS_PER_YEAR)
-        parts.append((drift, np.full(drift.shape, bend / SECONDS_PER_YEAR), walk, log_weight + share))
-    drift, bent, walk, logs = (np.concatenate(column) for column in zip(*parts, strict=True))
-    weights = np.exp(logs - logs.max())
-    kept = weights > KEPT * weights.max()
-    return drift[kept], bent[kept], walk[kept], weights[kept] / weights[kept].sum()
-
-
-def _posterior_of(
-    increments: Sequence[Increment], prior: OscillatorClass, tolerance: float, bend: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return drift, walk and log probability of a grid for one bend; years and the prior's units inside."""
-    unit = prior.drift_per_year
-    walk_unit = prior.walk_per_root_year / unit
-    terms = [_term(one, unit, tolerance, bend) for one in increments]
-
-    def log_weight(drift: FloatArray, walk: FloatArray) -> FloatArray:
-        value = -0.5 * drift**2 - 0.5 * (walk / walk_unit) ** 2
-        for term in terms:
-            value = value + term(drift, walk)
-        return value
-
-    edges = np.concatenate([[0.0], np.geomspace(1e-3, 6.0, GRID[1])]) * walk_unit
-    walks, widths = 0.5 * (edges[1:] + edges[:-1]), np.diff(edges)
-    drifts = _drifts_that_matter(log_weight, walks)
-    d, s = np.meshgrid(drifts, walks, indexing="ij")
-    logs = log_weight(d, s) + np.log(widths) + math.log(drifts[1] - drifts[0])
-    return (
-        d.ravel() * unit / SECONDS_PER_YEAR,
-        s.ravel() * unit / math.sqrt(SECONDS_PER_YEAR),
-        logs.ravel(),
+def _family(several: Sequence[CalibrationHistory], found: Posterior) -> list[Finding]:
+    if len(several) == 1:
+        return []
+    if math.isnan(found.common_share):
+        sentence = f"{len(several)} instruments are taken to share one drift and one random walk."
+        return [Finding(code="FAMILY_POOLED", severity="note", sentence=sentence)]
+    sentence = (
+        f"The other {len(several) - 1} of the family say what is usual beforehand: about "
+        f"{found.common_share:.0%} of the class's variance of drift is common to the family, and one random "
+        "walk is taken for all."
     )
-
-
-def _drifts_that_matter(
-    log_weight: Callable[[FloatArray, FloatArray], FloatArray], walks: FloatArray
-) -> FloatArray:
-    """Return evenly spaced drifts over all that hold a thousandth of a millionth of the largest weight."""
-    some = walks[::6]
-    coarse = np.unique(np.concatenate([-np.geomspace(1e-5, 60, 400), [0.0], np.geomspace(1e-5, 60, 400)]))
-    best = log_weight(*np.meshgrid(coarse, some, indexing="ij")).max(axis=1)
-    matters = np.flatnonzero(best > best.max() - 21)
-    low, high = max(int(matters[0]) - 1, 0), min(int(matters[-1]) + 1, len(coarse) - 1)
-    return np.linspace(coarse[low], coarse[high], GRID[0])
-
-
-def _term(
-    one: Increment, unit: float, tolerance: float, bend: float
-) -> Callable[[FloatArray, FloatArray], FloatArray]:
-    """Return the log likelihood of one increment as a function of drift and walk."""
-    years = one.duration_s / SECONDS_PER_YEAR
-    aged = float(_aged(bend, one.stop_s) - _aged(bend, one.start_s)) / SECONDS_PER_YEAR
-    known = (one.start_uncertainty**2 + one.end_uncertainty**2) / unit**2
-    start, limit, change = one.start / unit, tolerance / unit, one.change / unit
-
-    def measured(drift: FloatArray, walk: FloatArray) -> FloatArray:
-        variance = walk**2 * years + known
-        return -0.5 * np.log(variance) - 0.5 * (change - drift * aged) ** 2 / variance
-
-    def judged(drift: FloatArray, walk: FloatArray) -> FloatArray:
-        spread = np.sqrt(walk**2 * years + known)
-        middle = start + drift * aged
-        inside = special.ndtr((limit - middle) / spread) - special.ndtr((-limit - middle) / spread)
-        return np.log(np.clip(inside if one.state == "in" else 1 - inside, 1e-300, None))
-
-    return measured if one.state is None else judged
+    values = {"common_share": found.common_share, "instruments": len(several)}
+    return [Finding(code="FAMILY_RELATED", severity="note", sentence=sentence, values=values)]
 
 
 def _remarks(
-    several: tuple[CalibrationHistory, ...], increments: list[Increment], prior: OscillatorClass
+    several: tuple[CalibrationHistory, ...], increments: list[Increment], prior: DriftPrior
 ) -> tuple[Finding, ...]:
     found = [
         Finding(
@@ -371,10 +363,8 @@ def _remarks(
             "usual for this class of oscillator."
         )
         found.append(Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence))
-    if len(several) > 1:
-        sentence = f"{len(several)} instruments are taken to share one drift and one random walk."
-        found.append(Finding(code="FAMILY_POOLED", severity="note", sentence=sentence))
-    rates = [one.change / one.duration_s for one in increments if one.state is None]
+    own = increments if len(several) == 1 else several[0].increments()
+    rates = [one.change / one.duration_s for one in own if one.state is None]
     falling = [abs(a) > abs(b) for a, b in itertools.pairwise(rates)]
     if len(rates) >= 3 and all(falling) and len({math.copysign(1, r) for r in rates}) == 1:
         sentence = (

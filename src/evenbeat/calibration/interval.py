@@ -1,222 +1,207 @@
 """The recalibration interval: how long the offset stays within tolerance, with what probability.
 
-The suggestion is the largest T such that P(|offset(t)| <= tolerance) >= reliability for every t up to
-T: reliability at the end of the period, which is also the worst moment within it. It says nothing
-about an excursion that comes back; of a pure random walk that is within limits with 95 % at the end,
-90 % never left them.
+What the probability is of has to be said (``meaning``): of being within at every moment up to the end,
+which is the worst moment; on average over the period; or of never having left, which counts an excursion
+that comes back. Of a pure random walk that is within limits with 95 % at the end, 90 % never left them.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.calibration.calendar import CalendarUnit, whole_units
+from evenbeat.calibration.history_model import HistoryModel
+from evenbeat.calibration.interval_findings import Question, limit_finding, reference_findings
+from evenbeat.calibration.interval_suggestion import (
+    MEANINGS,
+    IntervalSuggestion,
+    LimitedBy,
+    Meaning,
+    running_mean,
+)
+from evenbeat.calibration.never_left import PATHS, NeverLeft, never_left
+from evenbeat.calibration.offset_forecast import OffsetForecast, forecast_of
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.crossing import holds_until
-from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
+from evenbeat.findings import merged
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
     FloatArray,
     StudentMixture,
     checked_probability,
-    number_text,
 )
-from evenbeat.units import SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from evenbeat.clock.environment import Course
 
-LimitedBy = Literal["tolerance", "record length", "start"]
 SEARCH_POINTS = 120
 LONGEST_EXTRAPOLATION_S = 20 * SECONDS_PER_YEAR
-
-
-@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class IntervalSuggestion(Printed):
-    """A suggested recalibration interval: an analysis for the owner, not part of a certificate.
-
-    Attributes
-    ----------
-    tolerance, guard_band
-        Limit of the fractional offset, and what is held back from it.
-    reliability
-        Probability of being within the guarded limit at every moment of the interval.
-    as_left
-        Offset at the end of the record, when the interval starts.
-    interval_s
-        Suggested interval in seconds; NaN where no recommendation can be made.
-    limited_by
-        ``'tolerance'``: the offset may leave it then; ``'record length'``: the evidence ends there, the
-        tolerance does not; ``'start'``: even now the offset is not within it with that probability.
-    extrapolated_interval_s
-        What the aging law would give beyond one record length; ``inf`` where 20 years do not suffice,
-        NaN where the tolerance already limits.
-    elapsed_s, offset
-        Times after the end of the record, and the distribution of the offset then.
-    """
-
-    tolerance: float
-    reliability: float
-    guard_band: float
-    as_left: Estimate
-    interval_s: float
-    limited_by: LimitedBy
-    extrapolated_interval_s: float
-    elapsed_s: FloatArray
-    offset: StudentMixture
-    findings: tuple[Finding, ...] = ()
-
-    @property
-    def limit(self) -> float:
-        """The tolerance less the guard band."""
-        return self.tolerance - self.guard_band
-
-    @property
-    def probability(self) -> FloatArray:
-        """Probability of being within the guarded limit at each time, shape (m,)."""
-        return self.offset.probability_within(self.limit)
-
-    @property
-    def reason(self) -> str:
-        """One sentence that says what limits the interval."""
-        return next(finding.sentence for finding in self.findings if finding.code.startswith("INTERVAL_"))
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per time: mean offset, band and probability of being within the limit."""
-        import pandas as pd
-
-        low, high = self.offset.interval(DEFAULT_CONFIDENCE)
-        return pd.DataFrame(
-            {
-                "elapsed_s": self.elapsed_s,
-                "offset": self.offset.mean,
-                "low_95": low,
-                "high_95": high,
-                "probability_within": self.probability,
-            }
-        )
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "tolerance": self.tolerance,
-            "guard_band": self.guard_band,
-            "reliability": self.reliability,
-            "reliability_means": "P(|offset| <= tolerance - guard band) at every moment up to the interval",
-            "as_left": self.as_left.to_dict(),
-            "interval_s": None if math.isnan(self.interval_s) else self.interval_s,
-            "limited_by": self.limited_by,
-            "extrapolated_interval_s": self.extrapolated_interval_s
-            if math.isfinite(self.extrapolated_interval_s)
-            else None,
-            "elapsed_s": self.elapsed_s.tolist(),
-            "offset_mean": self.offset.mean.tolist(),
-            "probability_within": self.probability.tolist(),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _headline(self) -> str:
-        if math.isnan(self.interval_s):
-            return f"IntervalSuggestion: no recommendation because {self.reason[0].lower()}{self.reason[1:]}"
-        least = "at least " if self.limited_by == "record length" else ""
-        return (
-            f"IntervalSuggestion: {least}{duration_text(self.interval_s)} for ±{self.tolerance:.3g} "
-            f"at {100 * self.reliability:g} %"
-        )
-
-    def _table(self) -> Table:
-        low, high = self.offset.interval(DEFAULT_CONFIDENCE)
-        shown = np.unique(np.linspace(0, len(self.elapsed_s) - 1, 12).astype(int))
-        mean, probability = self.offset.mean, self.probability
-        rows = tuple(
-            (
-                duration_text(float(self.elapsed_s[i])),
-                f"{mean[i]:.3e}",
-                f"{low[i]:.3e}",
-                f"{high[i]:.3e}",
-                f"{probability[i]:.4f}",
-            )
-            for i in shown
-        )
-        return Table(columns=("after", "offset", "low 95 %", "high 95 %", "P(within)"), rows=rows)
+TIMES_LONGEST = 2.0
+"""No interval beyond so many times the longest that was ever observed (common practice)."""
 
 
 def suggest_interval(
-    model: ClockModel,
+    source: ClockModel | OffsetForecast,
     *,
-    tolerance: float,
+    tolerance: ToleranceLike,
     reliability: float = DEFAULT_CONFIDENCE,
+    meaning: Meaning = "end_of_period",
     guard_band: float | None = None,
     as_left: Estimate | None = None,
     reference_uncertainty: float = 0.0,
+    environment_uncertainty: float = 0.0,
+    transport_uncertainty: float = 0.0,
+    environment: Mapping[str, Course] | None = None,
+    longest_observed_s: float | None = None,
+    policy_cap_s: float | None = None,
+    calendar_unit: CalendarUnit | None = None,
+    start: dt.date | str | None = None,
+    paths: int = PATHS,
+    seed: int = 0,
 ) -> IntervalSuggestion:
     """Suggest how long a clock may run until its next calibration.
 
     Parameters
     ----------
+    source
+        A clock model (the interval starts at the end of its record), a model of calibrations
+        (:func:`evenbeat.fit_history`; at the last of them), or a :class:`evenbeat.StatedDrift`.
     tolerance
-        Limit of the absolute fractional offset.
-    reliability
-        Probability of being within it at every moment of the interval.
+        Limits of the fractional offset: ``1e-8`` for ±1e-8, or two such as ``(-5e-9, 1e-8)``.
+    reliability, meaning
+        Probability asked for, and of what: ``end_of_period`` (within at every moment of the interval),
+        ``average_over_period``, or ``never_left`` (first passage, simulated).
     guard_band
-        Held back from the tolerance, in the same unit; for instance the expanded uncertainty of the
-        next calibration. None by default.
+        Held back from either limit; for instance the expanded uncertainty of the next calibration.
     as_left
-        Offset after an adjustment at the end of the record; by default the clock is left as it is and
-        the model's own offset is used.
+        Offset after an adjustment at the start; by default the clock is left as it is.
     reference_uncertainty
-        Standard uncertainty of the reference's fractional frequency: the log shows the clock against it.
+        Standard uncertainty of the reference's fractional frequency: a log shows the clock against it.
+    environment_uncertainty, transport_uncertainty
+        Standard uncertainties of what use elsewhere (temperature, orientation, supply) and the way there
+        (shock, power off and on) may add to the offset; constant over the interval.
+    environment
+        Of a clock model fitted with covariates: their courses to come, see :class:`evenbeat.Course`.
+    longest_observed_s
+        Longest interval between two calibrations that was ever observed; known of a history. Nothing
+        beyond twice of it is suggested.
+    policy_cap_s
+        Longest interval that your own rules allow.
+    calendar_unit, start
+        For rounding down: ``day`` … ``year`` (by default the largest of day, week and month that fits
+        twice), and the ISO date at which the interval begins.
+    paths, seed
+        Of the simulation of ``never_left``.
 
     Raises
     ------
     InputError
-        If the tolerance is not positive, the guard band leaves nothing of it, or the reliability is not
-        a probability.
+        If the tolerance or another option is impossible; the sentence names it.
 
     Notes
     -----
-    The suggestion never exceeds the length of the record; what the aging law gives beyond is reported
-    beside it. A physical model as in ILAC-G24:2022 / OIML D 10, method of control by drift.
+    The suggestion of a clock model never exceeds the length of its record, unless longer intervals
+    between calibrations were observed; what the aging law gives beyond is reported beside it. A physical
+    model as in ILAC-G24:2022 / OIML D 10, method of control by drift.
     """
+    if meaning not in MEANINGS:
+        msg = f"meaning is {meaning!r}; it must be one of {', '.join(MEANINGS)}"
+        raise InputError(msg)
     band = 0.0 if guard_band is None else guard_band
-    _check_limits(tolerance, band, reference_uncertainty)
     checked_probability(reliability, "reliability")
-    question = _Question(model, as_left, reference_uncertainty, tolerance - band, reliability)
-    reach = model.record.duration_s
-    times = _search_times(min(model.blocks.length_s, reach / 100), reach)
-    offset = question.offset(times)
-    interval, limited_by = question.interval(times)
-    extrapolated = math.nan
-    if limited_by == "record length":
-        extrapolated = question.beyond(reach)
-    start = Estimate(distribution=offset.one(0))
-    finding = _finding(
-        limited_by,
-        interval_s=interval,
-        extrapolated_s=extrapolated,
-        start=start,
-        limits=(tolerance, band),
+    constant = {
+        "reference": reference_uncertainty,
+        "environment": environment_uncertainty,
+        "transport": transport_uncertainty,
+    }
+    _check_constant(constant)
+    search = _Search(
+        forecast=forecast_of(source, environment),
+        as_left=as_left,
+        constant=math.hypot(*constant.values()),
+        limits=Tolerance.of(tolerance, guard_band=band),
         reliability=reliability,
+        paths=paths,
+        seed=seed,
     )
+    reach, reach_named = _reach(source, longest_observed_s)
+    cap = _checked_cap(policy_cap_s)
+    times = _search_times(_first(source, reach), reach)
+    simulated = search.never_left(reach) if meaning == "never_left" else None
+    allowed = search.intervals(times, simulated)
+    interval, limited_by = _limited(allowed[meaning], reach, reach_named, cap)
+    offset = search.offset(times)
+    question = Question(
+        tolerance=Tolerance.of(tolerance), guard_band=band, reliability=reliability, meaning=meaning
+    )
+    extrapolated = search.beyond(reach) if limited_by in ("record length", "longest interval") else math.nan
+    begun = Estimate(distribution=offset.one(0))
+    finding = limit_finding(
+        question, limited_by, interval_s=interval, extrapolated_s=extrapolated, as_left=begun
+    )
+    rounded, remarks = whole_units(interval, unit=calendar_unit, start=start)
     return IntervalSuggestion(
-        tolerance=tolerance,
+        tolerance=question.tolerance,
         reliability=reliability,
+        meaning=meaning,
         guard_band=band,
-        as_left=start,
+        as_left=begun,
         interval_s=interval,
         limited_by=limited_by,
+        uncapped_interval_s=allowed,
         extrapolated_interval_s=extrapolated,
+        rounded=rounded,
         elapsed_s=times,
         offset=offset,
-        findings=merged([finding], _reference_finding(reference_uncertainty)),
+        never_left=simulated,
+        standard_uncertainty_by_term=search.terms(interval, constant),
+        findings=merged([finding], reference_findings(source, reference_uncertainty), remarks),
     )
+
+
+def _first(source: object, reach: float) -> float:
+    block = source.blocks.length_s if isinstance(source, ClockModel) else SECONDS_PER_HOUR
+    return min(block, reach / 100)
+
+
+def _reach(source: object, longest_observed_s: float | None) -> tuple[float, LimitedBy]:
+    """Return how far the evidence reaches, and what it is."""
+    if longest_observed_s is not None and not longest_observed_s > 0:
+        msg = f"longest_observed_s is {longest_observed_s:g}; it must be a positive time in seconds"
+        raise InputError(msg)
+    longest = longest_observed_s
+    if isinstance(source, HistoryModel) and longest is None:
+        longest = max(one.longest_interval_s for one in source.history)
+    observed = 0.0 if longest is None else TIMES_LONGEST * longest
+    if isinstance(source, ClockModel):
+        record = source.record.duration_s
+        return (record, "record length") if record >= observed else (observed, "longest interval")
+    return (observed, "longest interval") if observed else (LONGEST_EXTRAPOLATION_S, "horizon")
+
+
+def _checked_cap(policy_cap_s: float | None) -> float:
+    if policy_cap_s is None:
+        return math.inf
+    if not policy_cap_s > 0:
+        msg = f"policy_cap_s is {policy_cap_s:g}; it must be a positive time in seconds"
+        raise InputError(msg)
+    return policy_cap_s
+
+
+def _limited(allowed: float, reach: float, reach_named: LimitedBy, cap: float) -> tuple[float, LimitedBy]:
+    if math.isnan(allowed):
+        return math.nan, "start"
+    return min([(allowed, "tolerance"), (cap, "policy"), (reach, reach_named)], key=lambda end: end[0])  # type: ignore[return-value]
 
 
 def _search_times(first: float, last: float) -> FloatArray:
@@ -228,100 +213,96 @@ def _search_times(first: float, last: float) -> FloatArray:
     )
 
 
-def _check_limits(tolerance: float, guard_band: float, reference_uncertainty: float) -> None:
-    if not (tolerance > 0 and math.isfinite(tolerance)):
-        msg = f"tolerance is {tolerance:g}; it must be a positive fractional frequency such as 1e-8"
-        raise InputError(msg)
-    if not 0 <= guard_band < tolerance:
-        msg = (
-            f"guard_band is {guard_band:g}; it must be at least zero and below the tolerance of {tolerance:g}"
-        )
-        raise InputError(msg)
-    if not (reference_uncertainty >= 0 and math.isfinite(reference_uncertainty)):
-        msg = f"reference_uncertainty is {reference_uncertainty:g}; it must be zero or positive"
-        raise InputError(msg)
+def _check_constant(constant: Mapping[str, float]) -> None:
+    for name, value in constant.items():
+        if not (value >= 0 and math.isfinite(value)):
+            msg = f"{name}_uncertainty is {value:g}; it must be zero or positive"
+            raise InputError(msg)
 
 
-@dataclass(frozen=True, eq=False)
-class _Question:
-    """The offset as a function of time, and the probability asked of it."""
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Search:
+    """The offset as a function of time, and the probabilities asked of it."""
 
-    model: ClockModel
+    forecast: OffsetForecast
     as_left: Estimate | None
-    reference_uncertainty: float
-    limit: float
+    constant: float
+    limits: Tolerance
     reliability: float
+    paths: int
+    seed: int
 
     def offset(self, elapsed_s: FloatArray) -> StudentMixture:
         """Return the distribution of the offset after ``elapsed_s``, shape (m,)."""
-        times = self.model.record.duration_s + elapsed_s
-        if self.as_left is None:
-            return self._forecast(times).distribution.widened(self.reference_uncertainty)
-        extra = math.hypot(self.as_left.standard_uncertainty, self.reference_uncertainty)
-        return self._forecast(times).distribution.shifted(self.as_left.value).widened(extra)
+        return self.forecast.offset_after(elapsed_s, self.as_left).widened(self.constant)
 
-    def _forecast(self, times: FloatArray) -> Forecast:
-        if self.as_left is None:
-            return self.model.frequency_at(times)
-        return self.model.frequency_change_at(times)
+    def never_left(self, until_s: float) -> NeverLeft:
+        """Return the simulated probability of never having left."""
+        # a tolerance left early needs its moments early: look again over the part that matters
+        simulated = self._simulated(until_s)
+        end = _first_below(simulated.elapsed_s, simulated.probability, self.reliability)
+        if math.isfinite(end) and 0 < end < 0.25 * until_s:
+            return self._simulated(min(4 * end, until_s))
+        return simulated
 
-    def interval(self, times: FloatArray) -> tuple[float, LimitedBy]:
-        """Return the largest time up to which the reliability holds throughout, and what limits it."""
-        until = holds_until(times, self._probability, self.reliability)
-        if math.isnan(until):
-            return math.nan, "start"
-        if math.isinf(until):
-            return float(times[-1]), "record length"
-        return until, "tolerance"
+    def _simulated(self, until_s: float) -> NeverLeft:
+        return never_left(
+            self.forecast,
+            self.limits,
+            until_s=until_s,
+            as_left=self.as_left,
+            constant_uncertainty=self.constant,
+            paths=self.paths,
+            seed=self.seed,
+        )
+
+    def intervals(self, times: FloatArray, simulated: NeverLeft | None) -> dict[Meaning, float]:
+        """Return what each meaning allows: NaN if not even the start holds, inf if it is not limited."""
+        found: dict[Meaning, float] = {
+            "end_of_period": holds_until(times, self.probability, self.reliability),
+            "average_over_period": self._average(times),
+        }
+        if simulated is not None:
+            found["never_left"] = _first_below(simulated.elapsed_s, simulated.probability, self.reliability)
+        return found
+
+    def _average(self, times: FloatArray) -> float:
+        end = self._average_on(times)
+        if not math.isfinite(end):
+            return end
+        # once more with all the moments where they matter
+        return self._average_on(np.linspace(0, min(1.2 * end + times[1], times[-1]), 2 * SEARCH_POINTS))
+
+    def _average_on(self, times: FloatArray) -> float:
+        mean = running_mean(times, self.probability(times))
+        return _first_below(times, mean, self.reliability)
 
     def beyond(self, reach: float) -> float:
         """Return the interval that the aging law gives beyond ``reach``; inf past 20 years."""
         if reach >= LONGEST_EXTRAPOLATION_S:
             return math.inf
         times = np.geomspace(reach, LONGEST_EXTRAPOLATION_S, SEARCH_POINTS)
-        return holds_until(times, self._probability, self.reliability)
+        return holds_until(times, self.probability, self.reliability)
 
-    def _probability(self, elapsed_s: FloatArray) -> FloatArray:
-        return self.offset(elapsed_s).probability_within(self.limit)
+    def probability(self, elapsed_s: FloatArray) -> FloatArray:
+        """Return the probability of being within the limits at each time."""
+        return self.limits.probability(self.offset(elapsed_s))
 
-
-def _finding(
-    limited_by: LimitedBy,
-    *,
-    interval_s: float,
-    extrapolated_s: float,
-    start: Estimate,
-    limits: tuple[float, float],
-    reliability: float,
-) -> Finding:
-    tolerance, guard_band = limits
-    limit = f"±{tolerance:.3g}" + (f" less a guard band of {guard_band:.2g}" if guard_band else "")
-    values = {"tolerance": tolerance, "guard_band": guard_band, "reliability": reliability}
-    if limited_by == "start":
-        offset = number_text(start.value, start.standard_uncertainty)
-        sentence = (
-            f"The offset at the end of the record is {offset}, not within {limit} with a probability of "
-            f"{100 * reliability:g} %; adjust the oscillator, reduce the uncertainty or widen the tolerance."
-        )
-        return Finding(code="INTERVAL_NONE", severity="stop", sentence=sentence, values=values)
-    if limited_by == "tolerance":
-        sentence = (
-            f"After {duration_text(interval_s)} the probability of being within {limit} "
-            f"falls below {100 * reliability:g} %."
-        )
-        return Finding(code="INTERVAL_LIMITED", severity="note", sentence=sentence, values=values)
-    further = "beyond 20 years" if math.isinf(extrapolated_s) else f"to {duration_text(extrapolated_s)}"
-    sentence = (
-        f"The offset stays within {limit} for as long as the record is ({duration_text(interval_s)}), as far "
-        f"as the evidence reaches; the aging law alone would carry on {further}, untested."
-    )
-    return Finding(code="INTERVAL_EVIDENCE_ENDS", severity="caution", sentence=sentence, values=values)
+    def terms(self, interval_s: float, constant: Mapping[str, float]) -> dict[str, float]:
+        """Return standard uncertainties of the offset at the end by cause (at the start if there is none)."""
+        at = np.array([0.0 if math.isnan(interval_s) else interval_s])
+        left = 0.0 if self.as_left is None else self.as_left.standard_uncertainty
+        whole = float(self.forecast.offset_after(at, self.as_left).standard_deviation[0])
+        return {"as left": left, "drift and noise": math.sqrt(max(whole**2 - left**2, 0.0)), **constant}
 
 
-def _reference_finding(reference_uncertainty: float) -> list[Finding]:
-    if reference_uncertainty > 0:
-        return []
-    sentence = (
-        "The reference counts as exact: state the uncertainty of its frequency to include it in the interval."
-    )
-    return [Finding(code="REFERENCE_EXACT", severity="caution", sentence=sentence)]
+def _first_below(times: FloatArray, probability: FloatArray, asked: float) -> float:
+    """Return where a probability falls below what is asked; inf if nowhere, NaN if at once."""
+    below = np.flatnonzero(probability < asked)
+    if len(below) == 0:
+        return math.inf
+    i = int(below[0])
+    if i == 0:
+        return math.nan
+    drop = (probability[i - 1] - asked) / (probability[i - 1] - probability[i])
+    return float(times[i - 1] + drop * (times[i] - times[i - 1]))

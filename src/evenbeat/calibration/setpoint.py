@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
+from evenbeat.calibration.offset_forecast import OffsetForecast, forecast_of
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
@@ -21,33 +23,10 @@ from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 if TYPE_CHECKING:
     import pandas as pd
 
+Bias = Literal["full", "half"]
 SURE_OF_SIGN = 0.99
 LONGEST_S = 40 * SECONDS_PER_YEAR
 SEARCH_POINTS = 160
-
-
-class OffsetForecast(Protocol):
-    """Anything that foretells the offset after it was left: a history, a stated drift.
-
-    What it was left at is added to a change that does not depend on it.
-    """
-
-    def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
-        """Return the distribution of the offset at each time, shape (m,)."""
-
-
-@dataclass(frozen=True, eq=False)
-class _OfModel:
-    """A clock model seen as a forecast of the offset after it was left."""
-
-    model: ClockModel
-
-    def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
-        times = self.model.record.duration_s + np.atleast_1d(np.asarray(elapsed_s, dtype=float))
-        if as_left is None:
-            return self.model.frequency_at(times).distribution
-        change = self.model.frequency_change_at(times).distribution
-        return change.shifted(as_left.value).widened(as_left.standard_uncertainty)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -56,19 +35,39 @@ class SetpointSuggestion(Printed):
 
     Attributes
     ----------
-    as_left
-        Suggested fractional offset; against the drift.
-    interval_s, interval_at_zero_s, interval_half_s
-        How long it stays within tolerance from there, from zero, and from half of the suggestion.
+    bias
+        ``full`` or ``half``: which of the two is suggested.
+    as_left, interval_s
+        Suggested fractional offset, against the drift, and how long it stays within tolerance from there.
+    optimum, half_way
+        The offset with the longest interval, and the one halfway to it from zero (from the middle of a
+        tolerance that does not hold zero).
+    interval_at_optimum_s, interval_half_s, interval_at_zero_s
+        Their intervals, and the one from zero.
+    drift_sign_probability
+        That the change by the end of the interval has the sign it is taken to have.
     """
 
-    tolerance: float
+    tolerance: Tolerance
     reliability: float
-    as_left: float
-    interval_s: float
-    interval_at_zero_s: float
+    bias: Bias
+    optimum: float
+    half_way: float
+    interval_at_optimum_s: float
     interval_half_s: float
+    interval_at_zero_s: float
+    drift_sign_probability: float
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def as_left(self) -> float:
+        """Suggested fractional offset."""
+        return self.half_way if self.bias == "half" else self.optimum
+
+    @property
+    def interval_s(self) -> float:
+        """How long it stays within tolerance from the suggested offset."""
+        return self.interval_half_s if self.bias == "half" else self.interval_at_optimum_s
 
     @property
     def gain(self) -> float:
@@ -81,44 +80,54 @@ class SetpointSuggestion(Printed):
 
         return pd.DataFrame(
             {
-                "as_left": [0.0, 0.5 * self.as_left, self.as_left],
-                "interval_s": [self.interval_at_zero_s, self.interval_half_s, self.interval_s],
+                "as_left": [0.0, self.half_way, self.optimum],
+                "interval_s": [self.interval_at_zero_s, self.interval_half_s, self.interval_at_optimum_s],
             }
         )
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values, ready for JSON."""
         return {
-            "tolerance": self.tolerance,
+            "tolerance": self.tolerance.to_dict(),
             "reliability": self.reliability,
+            "bias": self.bias,
             "as_left": self.as_left,
             "interval_s": self.interval_s,
+            "optimum": self.optimum,
+            "half_way": self.half_way,
+            "interval_at_optimum_s": self.interval_at_optimum_s,
             "interval_at_zero_s": self.interval_at_zero_s,
             "interval_half_s": self.interval_half_s,
+            "drift_sign_probability": self.drift_sign_probability,
             "findings": [finding.to_dict() for finding in self.findings],
         }
 
     def _headline(self) -> str:
+        lasting = _lasting(self.interval_s)
         return (
-            f"Left at {self.as_left:.3g} it stays within ±{self.tolerance:.3g} for "
-            f"{duration_text(self.interval_s)} ({100 * self.reliability:g} %)"
+            f"Left at {self.as_left:.3g} it stays within {self.tolerance} for "
+            f"{lasting} ({100 * self.reliability:g} %)"
         )
 
     def _table(self) -> Table:
+        names = ("zero", "half way", "optimum")
         rows = tuple(
-            (f"{left:.3g}", duration_text(interval) if interval else "not at all")
-            for left, interval in self.to_frame().itertuples(index=False)
+            (name, f"{left:.3g}", _lasting(interval) if interval else "not at all")
+            for name, (left, interval) in zip(names, self.to_frame().itertuples(index=False), strict=True)
         )
-        return Table(columns=("left at", "within tolerance for"), rows=rows)
+        return Table(columns=("", "left at", "within tolerance for"), rows=rows)
 
 
-def forecast_of(source: ClockModel | OffsetForecast) -> OffsetForecast:
-    """Return what foretells the offset after an adjustment."""
-    return _OfModel(source) if isinstance(source, ClockModel) else source
+def _lasting(seconds: float) -> str:
+    return "over 40 years" if seconds >= LONGEST_S else duration_text(seconds)
 
 
 def interval_of(
-    source: ClockModel | OffsetForecast, as_left: Estimate | None, *, tolerance: float, reliability: float
+    source: ClockModel | OffsetForecast,
+    as_left: Estimate | None,
+    *,
+    tolerance: ToleranceLike | Tolerance,
+    reliability: float,
 ) -> float:
     """Return for how long the offset stays within tolerance with this probability at every moment.
 
@@ -127,17 +136,17 @@ def interval_of(
     as_left
         Where it starts; ``None`` leaves it as it is.
     tolerance
-        ±, already less any guard band.
+        Already less any guard band.
 
     Returns
     -------
     float
         Seconds; 0 where it is not within even at the start, 40 years where it does not leave by then.
     """
-    forecast = forecast_of(source)
+    forecast, limits = forecast_of(source), Tolerance.of(tolerance)
 
     def excess(times: npt.ArrayLike) -> FloatArray:
-        return forecast.offset_after(times, as_left).probability_within(tolerance) - reliability
+        return limits.probability(forecast.offset_after(times, as_left)) - reliability
 
     times = _search_times()
     values = excess(times)
@@ -156,15 +165,18 @@ def _search_times() -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Searched:
-    """The change after leaving, foretold once, so that many ways to leave are compared quickly."""
+    """The change after leaving, foretold once, so that many ways to leave are compared quickly.
+
+    What it was left at is added to a change that does not depend on it.
+    """
 
     times_s: FloatArray
     change: StudentMixture
 
-    def interval(self, as_left: Estimate, *, tolerance: float, reliability: float) -> float:
+    def interval(self, as_left: Estimate, *, limits: Tolerance, reliability: float) -> float:
         """Return the interval from there, on straight lines between the times."""
         offset = self.change.shifted(as_left.value).widened(as_left.standard_uncertainty)
-        excess = offset.probability_within(tolerance) - reliability
+        excess = limits.probability(offset) - reliability
         below = np.flatnonzero(excess < 0)
         if not len(below):
             return LONGEST_S
@@ -178,10 +190,11 @@ class _Searched:
 def suggest_setpoint(
     source: ClockModel | OffsetForecast,
     *,
-    tolerance: float,
+    tolerance: ToleranceLike | Tolerance,
     reliability: float = 0.95,
     guard_band: float = 0.0,
     as_left_uncertainty: float = 0.0,
+    bias: Bias = "full",
 ) -> SetpointSuggestion:
     """Suggest what to leave an oscillator at.
 
@@ -190,63 +203,76 @@ def suggest_setpoint(
     source
         A clock model, a model of a calibration history, or :class:`evenbeat.StatedDrift`.
     tolerance, guard_band
-        Limits ± of the fractional offset, and what is held back from them.
+        Limits of the fractional offset (``1e-8`` or ``(-5e-9, 1e-8)``), and what is held back from them.
     reliability
         Probability of being within them at every moment of the interval, the first included.
     as_left_uncertainty
         Standard uncertainty of the adjustment.
+    bias
+        ``half``: only half way from zero, where users dislike an offset on the first day.
 
     Raises
     ------
     InputError
-        If the tolerance is not positive or the guard band leaves nothing of it.
+        If the tolerance is impossible or the guard band leaves nothing of it.
 
     Notes
     -----
     The offset that makes the interval longest, which lies against the drift: the end of the interval must
     hold with the same probability as its start. Only where the sign of the drift is established (99 % at
-    the end of the interval from zero); otherwise zero. An oscillator left off zero must
-    be reported so in its certificate.
+    the end of the interval from the middle); otherwise the middle of the tolerance, which is zero for a
+    symmetric one. An oscillator left off zero must be reported so in its certificate.
     """
-    if not 0 <= guard_band < tolerance:
-        msg = f"tolerance is {tolerance:g}, guard_band {guard_band:g}; need 0 <= guard_band < tolerance"
+    if bias not in ("full", "half"):
+        msg = f"bias is {bias!r}; it must be full or half"
         raise InputError(msg)
+    limits = Tolerance.of(tolerance, guard_band=guard_band)
     checked_probability(reliability, "reliability")
-    limit = tolerance - guard_band
 
     def interval(left: float) -> float:
         start = Estimate.normal(left, as_left_uncertainty)
-        return interval_of(source, start, tolerance=limit, reliability=reliability)
+        return interval_of(source, start, tolerance=limits, reliability=reliability)
 
-    reach = interval(0.0) or SECONDS_PER_YEAR
+    from_middle = interval(limits.middle)
+    reach = from_middle or SECONDS_PER_YEAR
     change = forecast_of(source).offset_after([reach], Estimate.normal(0.0, 0.0)).one(0)
     positive = 1 - float(change.cdf(0.0))
-    sure = max(positive, 1 - positive) >= SURE_OF_SIGN
-    best = _longest(_quickly(source, limit, reliability, as_left_uncertainty), limit, positive) if sure else 0
-    found = []
-    if not sure:
-        sentence = (
-            f"The sign of the drift is not established (probability {max(positive, 1 - positive):.0%} after "
-            f"{duration_text(reach)}), so zero is suggested: "
-            "an offset against the wrong sign would shorten the interval."
-        )
-        found.append(Finding(code="DRIFT_SIGN_UNCERTAIN", severity="caution", sentence=sentence))
-    elif best:
-        sentence = (
-            "The setpoint starts near one limit on purpose; state the as-left offset in the certificate, and "
-            "take half of it if users dislike an offset on the first day."
-        )
-        found.append(Finding(code="SETPOINT_OFF_ZERO", severity="note", sentence=sentence))
+    sure = max(positive, 1 - positive)
+    best = limits.middle
+    if sure >= SURE_OF_SIGN:
+        quickly = _quickly(source, limits, reliability, as_left_uncertainty)
+        best = _longest(quickly, limits, -1.0 if positive > 0.5 else 1.0)
+    half = 0.5 * (best + (0.0 if limits.holds(0.0) else limits.middle))
     longest = interval(best)
     return SetpointSuggestion(
-        tolerance=tolerance,
+        tolerance=Tolerance.of(tolerance),
         reliability=reliability,
-        as_left=best,
-        interval_s=longest,
+        bias=bias,
+        optimum=best,
+        half_way=half,
+        interval_at_optimum_s=longest,
+        interval_half_s=interval(half),
         interval_at_zero_s=interval(0.0),
-        interval_half_s=interval(0.5 * best),
-        findings=(*found, *_beyond_evidence(source, longest)),
+        drift_sign_probability=sure,
+        findings=(
+            *_remarks(limits, best, from_middle, sure=sure, reach_s=reach),
+            *_beyond_evidence(source, longest),
+        ),
     )
+
+
+def _quickly(
+    source: ClockModel | OffsetForecast, limits: Tolerance, reliability: float, uncertainty: float
+) -> Callable[[float], float]:
+    times = _search_times()
+    change = forecast_of(source).offset_after(times, Estimate.normal(0.0, 0.0))
+    searched = _Searched(times_s=times, change=change)
+
+    def interval(left: float) -> float:
+        start = Estimate.normal(left, uncertainty)
+        return searched.interval(start, limits=limits, reliability=reliability)
+
+    return interval
 
 
 def _beyond_evidence(source: ClockModel | OffsetForecast, interval_s: float) -> tuple[Finding, ...]:
@@ -262,42 +288,56 @@ def _beyond_evidence(source: ClockModel | OffsetForecast, interval_s: float) -> 
     return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
 
 
-def _quickly(
-    source: ClockModel | OffsetForecast, limit: float, reliability: float, uncertainty: float
-) -> Callable[[float], float]:
-    times = _search_times()
-    change = forecast_of(source).offset_after(times, Estimate.normal(0.0, 0.0))
-    searched = _Searched(times_s=times, change=change)
+def _remarks(
+    limits: Tolerance, best: float, from_middle: float, *, sure: float, reach_s: float
+) -> tuple[Finding, ...]:
+    if from_middle == 0:
+        sentence = (
+            f"Nowhere within {limits} does the start hold with the reliability asked for: adjust with less "
+            "uncertainty, or widen the tolerance."
+        )
+        return (Finding(code="SETPOINT_NONE", severity="stop", sentence=sentence),)
+    if sure < SURE_OF_SIGN:
+        where = "zero" if limits.middle == 0 else f"the middle of the tolerance, {limits.middle:.3g},"
+        sentence = (
+            f"The sign of the drift is not established (probability {sure:.0%} after "
+            f"{duration_text(reach_s)}), so {where} is suggested: "
+            "an offset against the wrong sign would shorten the interval."
+        )
+        values = {"probability": sure}
+        return (Finding(code="DRIFT_SIGN_UNCERTAIN", severity="caution", sentence=sentence, values=values),)
+    if best == 0:
+        return ()
+    sentence = (
+        "The setpoint starts near one limit on purpose; state the as-left offset in the certificate, and "
+        "take half of it if users dislike an offset on the first day."
+    )
+    return (Finding(code="SETPOINT_OFF_ZERO", severity="note", sentence=sentence),)
 
-    def interval(left: float) -> float:
-        start = Estimate.normal(left, uncertainty)
-        return searched.interval(start, tolerance=limit, reliability=reliability)
 
-    return interval
-
-
-def _longest(interval: Callable[[float], float], limit: float, rising: float) -> float:
-    """Return the offset against the drift with the longest interval, given the probability that it rises.
+def _longest(interval: Callable[[float], float], limits: Tolerance, side: float) -> float:
+    """Return the offset on one side of the middle with the longest interval.
 
     The interval grows with the offset until its start no longer holds, and is zero beyond: find that edge.
     """
-    side = -1.0 if rising > 0.5 else 1.0
-    low, high = 0.0, limit
-    if not interval(0.0):
-        return 0.0
+    middle = limits.middle
+    low, high = 0.0, limits.half_width
+    if not interval(middle):
+        return middle
     for _ in range(40):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if interval(side * middle) > 0 else (low, middle)
+        between = 0.5 * (low + high)
+        low, high = (between, high) if interval(middle + side * between) > 0 else (low, between)
     # near its edge the interval may already fall again: the start must hold at later moments, too
     edge = low
     shares = np.concatenate([np.linspace(0, 0.9, 19), np.linspace(0.905, 1.0, 20)])
-    lengths = [float(interval(side * edge * share)) for share in shares]
+    lengths = [float(interval(middle + side * edge * share)) for share in shares]
     k = int(np.argmax(lengths))
     bracket = (edge * shares[max(k - 1, 0)], edge * shares[min(k + 1, len(shares) - 1)])
     found = optimize.minimize_scalar(
-        lambda x: -float(interval(side * x)) / max(lengths),
+        lambda x: -float(interval(middle + side * x)) / max(lengths),
         bounds=bracket,
         method="bounded",
         options={"xatol": 1e-6 * edge},
     )
-    return side * float(found.x if -found.fun * max(lengths) >= lengths[k] else edge * shares[k])
+    away = float(found.x) if -found.fun * max(lengths) >= lengths[k] else float(edge * shares[k])
+    return middle + side * away

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.calibration.offset_forecast import OffsetCourses, drawn_from
 from evenbeat.errors import InputError
-from evenbeat.quantities import Estimate, StudentMixture
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+
+_ZERO = Estimate.normal(0.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -40,12 +44,31 @@ class StatedDrift:
     def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
         """Return the distribution of the offset some time after it was left, shape (m,)."""
         t = np.atleast_1d(np.asarray(elapsed_s, dtype=float))
-        start = Estimate.normal(0.0, 0.0) if as_left is None else as_left
-        aged = self.drift_rate.distribution.scaled(1.0)
+        start = _ZERO if as_left is None else as_left
+        aged = self.drift_rate.distribution
         spread = np.sqrt(start.standard_uncertainty**2 + self.walk_variance_per_second * t + self.floor**2)
         return StudentMixture(
             weights=aged.weights,
             locations=start.value + np.multiply.outer(t, aged.locations),
             scales=np.hypot(np.multiply.outer(t, aged.scales), spread[:, np.newaxis]),
             degrees_of_freedom=aged.degrees_of_freedom,
+        )
+
+    def offset_courses(
+        self,
+        elapsed_s: FloatArray,
+        as_left: Estimate | None,
+        count: int,
+        generator: np.random.Generator,
+    ) -> Iterator[OffsetCourses]:
+        """Yield courses: a line with a random walk, the floor being one unknown for each."""
+        t = np.asarray(elapsed_s, dtype=float)
+        start = drawn_from(_ZERO if as_left is None else as_left, count, generator)
+        start = start + self.floor * generator.standard_normal(count)
+        rate = drawn_from(self.drift_rate, count, generator)
+        yield OffsetCourses(
+            mean=start[:, np.newaxis] + np.multiply.outer(rate, t),
+            covariance=self.walk_variance_per_second * np.minimum.outer(t, t),
+            growth=np.ones(count),
+            diffusion=np.full(count, self.walk_variance_per_second),
         )

@@ -23,7 +23,8 @@ from evenbeat.clock.likelihood import NoiseGrid, NoisePrior, fit_on_grid, noise_
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import adjustment_times, same_step
 from evenbeat.clock.origins import with_forecast_scores
-from evenbeat.clock.oscillator import OscillatorClass, StatedPrior, class_findings
+from evenbeat.clock.oscillator import StatedPrior, class_findings
+from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.clock.sparse import blocks_between_readings, read_now_and_then
 from evenbeat.errors import InputError, TooShortError
@@ -49,7 +50,7 @@ def fit_clock(
     environment: Sequence[str | Influence] = (),
     daily_wave: bool = False,
     noise_prior: NoisePrior = "balanced",
-    oscillator_class: OscillatorClass | None = None,
+    oscillator_class: OscillatorName | None = None,
     most_blocks: int = MOST_BLOCKS,
     calibrations: Calibrations = (),
     reference_offset: Estimate | None = None,

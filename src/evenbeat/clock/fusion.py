@@ -143,6 +143,12 @@ class Fusion:
         """The aging law behind every component of a prediction."""
         return [self.variants[self.log_components[index].variant].law.name for index, *_ in self._points]
 
+    @property
+    def walk_of_part(self) -> list[float]:
+        """Ratio of random-walk FM to white FM (Allan variances at a block) at every part of a prediction."""
+        ratios = self.grid.ratios.random_walk_fm
+        return [ratios[self.log_components[index].walk] for index, *_ in self._points]
+
     @cached_property
     def _foretold(self) -> list[JointPrediction]:
         """What the log alone says of the offsets, at every component."""

@@ -1,101 +1,30 @@
-"""What is usual for a class of oscillators, as a weak prior on its noise and a check of its aging.
+"""A class of oscillators as a weak prior on the noise of a clock, and a check of its aging.
 
-The ranges are common practice: published summary tables (Vig's tutorial on quartz crystal resonators and
-oscillators, handbook tables) where they exist, from memory where marked. A prior of this kind helps where
-the record is short: it says how strong a random walk may hide under white FM before the record can.
+A prior of this kind (:mod:`evenbeat.clock.oscillator_classes`) helps where the record is short: it says how
+strong a random walk may hide under white FM before the record can.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Literal
 
 import numpy as np
 from scipy import special
 
 from evenbeat.clock.likelihood import GridFit, NoiseGrid, NoisePrior
 from evenbeat.clock.model import ClockModel
-from evenbeat.errors import InputError
+from evenbeat.clock.oscillator_classes import OscillatorClass, OscillatorName, oscillator_class_named
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_DAY
 
-OscillatorClass = Literal["uncompensated", "temperature_compensated", "oven", "rubidium", "caesium"]
 TRUSTED = 0.9
 """Weight of the class; the rest stays with the prior for unknown clocks, in case the class is wrong."""
 BEYOND_RANGE = 0.25
 """Decades added to half of a range: two thirds of a class lie within it, give or take."""
 CONTRADICTED = 0.1
 UNUSUAL_FACTOR = 10.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Usual:
-    """Common practice for one class.
-
-    Attributes
-    ----------
-    words
-        For a sentence.
-    floor
-        Range of the flicker floor (Allan deviation).
-    walk_after_s
-        Range of the averaging time at which random-walk FM overtakes the floor (from memory).
-    aging_per_day
-        Largest usual aging; NaN where there is none to speak of.
-    """
-
-    words: str
-    floor: tuple[float, float]
-    walk_after_s: tuple[float, float]
-    aging_per_day: float
-
-
-USUAL: Mapping[str, Usual] = MappingProxyType(
-    {
-        "uncompensated": Usual(
-            words="an uncompensated crystal oscillator",
-            floor=(3e-10, 3e-9),
-            walk_after_s=(10.0, 1e3),
-            aging_per_day=1e-8,
-        ),
-        "temperature_compensated": Usual(
-            words="a temperature-compensated oscillator",
-            floor=(1e-10, 1e-9),
-            walk_after_s=(10.0, 1e3),
-            aging_per_day=1e-8,
-        ),
-        "oven": Usual(
-            words="an oven oscillator", floor=(1e-13, 1e-12), walk_after_s=(1e2, 1e4), aging_per_day=1e-9
-        ),
-        "rubidium": Usual(
-            words="a rubidium oscillator", floor=(1e-13, 1e-12), walk_after_s=(1e5, 1e6), aging_per_day=2e-12
-        ),
-        "caesium": Usual(
-            words="a caesium beam clock",
-            floor=(3e-15, 3e-14),
-            walk_after_s=(1e7, 1e8),
-            aging_per_day=math.nan,
-        ),
-    }
-)
-
-
-def usual_of(oscillator_class: str) -> Usual:
-    """Return what is usual for a class.
-
-    Raises
-    ------
-    InputError
-        If there is no such class.
-    """
-    if oscillator_class not in USUAL:
-        msg = f"oscillator_class is {oscillator_class!r}; it must be one of {', '.join(map(repr, USUAL))}"
-        raise InputError(msg)
-    return USUAL[oscillator_class]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -112,7 +41,7 @@ class StatedPrior:
 
     grid: NoiseGrid
     noise_prior: NoisePrior
-    oscillator_class: OscillatorClass | None
+    oscillator_class: OscillatorName | None
     scale: float
     block_s: float
 
@@ -135,8 +64,8 @@ class StatedPrior:
         A ratio stands for all levels nearer to it than to its neighbours, the ends for all beyond. The
         overall level at each point is its estimate, which is good to a few percent of a decade.
         """
-        usual = usual_of(self.oscillator_class or "")
-        floor, floor_spread = _log_normal(usual.floor)
+        usual = oscillator_class_named(self.oscillator_class or "")
+        floor, floor_spread = _log_normal(usual.floor_of_most)
         after, after_spread = _log_normal(usual.walk_after_s)
         walk = floor + 0.5 * (math.log10(self.block_s) - after)
         white = np.log10(fit.level * self.scale**2)
@@ -177,32 +106,36 @@ def class_findings(model: ClockModel, prior: StatedPrior) -> list[Finding]:
     """Say that a class was assumed, whether the record's noise fits it, and whether its aging does."""
     if prior.oscillator_class is None:
         return []
-    usual = usual_of(prior.oscillator_class)
+    usual = oscillator_class_named(prior.oscillator_class)
     support = prior.support(model.variants[model.components[0].variant].fit)
-    values = {"support": support, "usual_floor_low": usual.floor[0], "usual_floor_high": usual.floor[1]}
+    values = {
+        "support": support,
+        "usual_floor_low": usual.floor_of_most[0],
+        "usual_floor_high": usual.floor_of_most[1],
+    }
     if support < CONTRADICTED:
         sentence = (
-            f"The noise is not that of {usual.words}: this record is {1 / support:.3g} times likelier from a "
-            "clock of no stated class, so that the stated class hardly counted."
+            f"The noise is not that of {usual.spoken}: this record is {1 / support:.3g} times likelier from "
+            "a clock of no stated class, so that the stated class hardly counted."
         )
         found = [Finding(code="CLASS_DOUBTFUL", severity="caution", sentence=sentence, values=values)]
     else:
-        sentence = f"Noise levels usual for {usual.words} were assumed as a weak prior (common practice)."
+        sentence = f"Noise levels usual for {usual.spoken} were assumed as a weak prior (common practice)."
         found = [Finding(code="CLASS_ASSUMED", severity="note", sentence=sentence, values=values)]
     return found + _aging_findings(model, usual)
 
 
-def _aging_findings(model: ClockModel, usual: Usual) -> list[Finding]:
+def _aging_findings(model: ClockModel, usual: OscillatorClass) -> list[Finding]:
     low, high = (abs(float(limit)) * SECONDS_PER_DAY for limit in model.aging_rate().interval())
     rate = model.aging_rate()
     both_signs = float(rate.interval()[0]) * float(rate.interval()[1]) < 0
-    least = 0.0 if both_signs else min(low, high)
-    if not least > UNUSUAL_FACTOR * usual.aging_per_day:
+    least, most = (0.0 if both_signs else min(low, high)), usual.aging_per_day[1]
+    if not least > UNUSUAL_FACTOR * most:
         return []
-    factor = abs(rate.value) * SECONDS_PER_DAY / usual.aging_per_day
+    factor = abs(rate.value) * SECONDS_PER_DAY / most
     sentence = (
-        f"The aging is {factor:.0f} times what is usual for {usual.words} at most "
-        f"({usual.aging_per_day:g} per day, common practice): is it still warming up, or something else?"
+        f"The aging is {factor:.0f} times what is usual for {usual.spoken} at most "
+        f"({most:g} per day, common practice): is it still warming up, or something else?"
     )
-    values = {"factor": factor, "usual_per_day": usual.aging_per_day}
+    values = {"factor": factor, "usual_per_day": most}
     return [Finding(code="AGING_UNUSUAL", severity="caution", sentence=sentence, values=values)]

@@ -1,18 +1,15 @@
 """Is the result usual for such an oscillator? Stability and aging held against what each class does.
 
-The table is ``common practice``: orders of magnitude from handbooks, data sheets and tutorials (the yearly
-aging as in Vig, Introduction to Quartz Frequency Standards, table 1; from memory). It raises questions for
-the owner and decides nothing: no number of a result depends on it.
+It raises questions for the owner and decides nothing: no number of a result depends on it. The table is
+:mod:`evenbeat.clock.oscillator_classes`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from evenbeat.clock.model import ClockModel
-from evenbeat.errors import InputError
+from evenbeat.clock.oscillator_classes import OSCILLATOR_CLASSES, OscillatorClass, oscillator_class_named
 from evenbeat.findings import Finding
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.units import duration_text
@@ -24,81 +21,6 @@ IMPROVES = 2.0
 FEWEST_FREEDOM = 5.0
 FAR = 3.0
 """How many times beyond the usual range a value must lie with 95 % confidence to be worth a question."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class UsualClock:
-    """What is usual for a class of oscillators (common practice, orders of magnitude).
-
-    Attributes
-    ----------
-    name
-        As given to ``plausibility_finding(oscillator=…)``.
-    spoken
-        With its article, for sentences.
-    short_term
-        Allan deviation at 1 s: best and worst.
-    floor
-        Lowest Allan deviation at any averaging time: best and worst.
-    aging_per_day
-        Least and most once it has settled; a new or just powered one ages more.
-    settles
-        What may explain more aging than usual.
-    """
-
-    name: str
-    spoken: str
-    short_term: tuple[float, float]
-    floor: tuple[float, float]
-    aging_per_day: tuple[float, float]
-    settles: str
-
-
-USUAL: dict[str, UsualClock] = {
-    clock.name: clock
-    for clock in (
-        UsualClock(
-            name="uncompensated",
-            spoken="an uncompensated crystal",
-            short_term=(1e-9, 1e-8),
-            floor=(1e-10, 1e-8),
-            aging_per_day=(3e-10, 1e-8),
-            settles="a new crystal, or a room whose temperature moved",
-        ),
-        UsualClock(
-            name="temperature_compensated",
-            spoken="a temperature-compensated crystal",
-            short_term=(1e-10, 1e-8),
-            floor=(1e-11, 1e-9),
-            aging_per_day=(1e-10, 1e-8),
-            settles="new, or a room whose temperature moved",
-        ),
-        UsualClock(
-            name="oven",
-            spoken="an oven oscillator",
-            short_term=(1e-13, 3e-11),
-            floor=(1e-13, 1e-11),
-            aging_per_day=(1e-11, 1e-9),
-            settles="still warming up, or new",
-        ),
-        UsualClock(
-            name="rubidium",
-            spoken="a rubidium standard",
-            short_term=(5e-12, 5e-11),
-            floor=(1e-14, 1e-12),
-            aging_per_day=(3e-14, 2e-12),
-            settles="still warming up, or its lamp is aging",
-        ),
-        UsualClock(
-            name="caesium",
-            spoken="a caesium beam standard",
-            short_term=(5e-12, 5e-11),
-            floor=(1e-15, 1e-13),
-            aging_per_day=(0.0, 1e-15),
-            settles="still warming up, its loop is open, or the reference drifts",
-        ),
-    )
-}
 
 
 def plausibility_finding(
@@ -113,7 +35,8 @@ def plausibility_finding(
     curve
         A Hadamard deviation of the same record, which a drift does not raise.
     oscillator
-        Class of the oscillator, one of ``USUAL``; without it the class is taken from the stability alone.
+        Class of the oscillator, one of ``OSCILLATOR_CLASSES``; without it the class is taken from the
+        stability alone.
 
     Returns
     -------
@@ -131,14 +54,12 @@ def plausibility_finding(
     Not valid as a verdict: classes overlap, the measurement adds noise of its own, and good oscillators
     are better than usual ones.
     """
-    if oscillator is not None and oscillator not in USUAL:
-        msg = f"oscillator is {oscillator!r}; it must be one of {', '.join(map(repr, USUAL))}"
-        raise InputError(msg)
+    stated = None if oscillator is None else oscillator_class_named(oscillator, "oscillator")
     known = (curve.deviation > 0) & (curve.edf >= FEWEST_FREEDOM)
     if not known.any():
         return None
     times, deviations = curve.averaging_time_s[known], curve.deviation[known]
-    kind = USUAL[oscillator] if oscillator is not None else most_like(times, deviations)
+    kind = stated or most_like(times, deviations)
     if kind is None:
         return None
     lowest = int(np.argmin(deviations))
@@ -148,7 +69,7 @@ def plausibility_finding(
     return _aging_finding(model, kind, floor, floor_s, stated=oscillator is not None)
 
 
-def most_like(times_s: np.ndarray, deviations: np.ndarray) -> UsualClock | None:
+def most_like(times_s: np.ndarray, deviations: np.ndarray) -> OscillatorClass | None:
     """Return the best class that is usually as stable as a curve, or ``None`` where it is like none.
 
     Atomic standards are told from ovens by what they still gain at long averaging times; a record that does
@@ -158,16 +79,16 @@ def most_like(times_s: np.ndarray, deviations: np.ndarray) -> UsualClock | None:
     floor, at = float(deviations[lowest]), float(times_s[lowest])
     if at >= LONG_TERM_S and deviations[0] > IMPROVES * floor:
         for name in ("caesium", "rubidium"):
-            if floor <= USUAL[name].floor[1]:
-                return USUAL[name]
+            if floor <= OSCILLATOR_CLASSES[name].floor[1]:
+                return OSCILLATOR_CLASSES[name]
     for name in ("oven", "temperature_compensated", "uncompensated"):
-        if floor <= USUAL[name].floor[1]:
-            return USUAL[name]
+        if floor <= OSCILLATOR_CLASSES[name].floor[1]:
+            return OSCILLATOR_CLASSES[name]
     return None
 
 
 def _aging_finding(
-    model: ClockModel, kind: UsualClock, floor: float, floor_s: float, *, stated: bool
+    model: ClockModel, kind: OscillatorClass, floor: float, floor_s: float, *, stated: bool
 ) -> Finding | None:
     rate = model.aging_rate().per_day
     low, high = rate.interval()
@@ -203,7 +124,7 @@ def _aging_finding(
     return Finding(code="USUAL_FOR_ITS_CLASS", severity="good", sentence=sentence, values=values)
 
 
-def _stability_unusual(kind: UsualClock, floor: float, floor_s: float) -> Finding:
+def _stability_unusual(kind: OscillatorClass, floor: float, floor_s: float) -> Finding:
     sentence = (
         f"It was stated to be {kind.spoken}, but its lowest deviation is {floor:.1e} at "
         f"{duration_text(floor_s)}, {floor / kind.floor[1]:.2g} times more than is usual (common practice: "

@@ -71,7 +71,7 @@ def _print_answer(model: HistoryModel, arguments: argparse.Namespace) -> None:
 
     limit = arguments.tolerance - arguments.guard_band
     interval = model.interval_s(limit, arguments.reliability)
-    uncertainty = model.as_left.standard_uncertainty
+    uncertainty = 0.0 if model.as_left is None else model.as_left.standard_uncertainty
     setpoint = suggest_setpoint(
         model,
         tolerance=arguments.tolerance,

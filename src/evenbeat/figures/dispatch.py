@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.calibration.interval import IntervalSuggestion
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.calibration.interval import IntervalSuggestion
-from evenbeat.figures.scales import fractional_text, percent_text, time_unit, typeset
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.figures.scales import percent_text, time_unit, typeset
 from evenbeat.figures.style import BLUE, GREY, INK, OCHRE, PALE, dressed, styled
 from evenbeat.units import duration_text
 
@@ -46,7 +46,7 @@ def draw_interval(ax: Axes, suggestion: IntervalSuggestion) -> None:
     _mark_interval(ax, suggestion, time_size)
     _name_unknown(ax, suggestion, reach / time_size, right)
     ax.set_xlabel(f"time since the end of the record [{time_name}]")
-    ax.set_ylabel(f"probability of being\nwithin ±{fractional_text(suggestion.limit)}")
+    ax.set_ylabel(f"probability of being\nwithin {typeset(str(suggestion.limit))}")
 
 
 def _draw_reliability(ax: Axes, suggestion: IntervalSuggestion) -> None:

@@ -9,19 +9,15 @@ chance of touching a limit is known in closed form.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
-from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.covariance import Spans
-from evenbeat.clock.fused_model import FusedModel
-from evenbeat.clock.fusion import Fusion
-from evenbeat.clock.joint import JointKriging
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.paths import drawn_means, share_that_stayed, staying
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.holdover.forecast import checked_limit
@@ -35,8 +31,6 @@ if TYPE_CHECKING:
 Courses = tuple[Mapping[str, Any], ...]
 PATHS = 4000
 MOMENTS = 96
-FAR = 700.0
-"""Exponent beyond which the chance of touching the limit is nought."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -202,10 +196,10 @@ def limit_passage(
     stayed, inside = [], []
     for path, diffusion in _paths(model, times, paths, generator, courses):
         moved = path + _at_once(model, times, start, len(path), generator=generator, courses=courses) - shift
-        stayed.append(staying(moved, times, limit, diffusion))
+        stayed.append(staying(moved, times, (-limit, limit), diffusion))
         inside.append(np.abs(moved) <= limit)
     within = distribution.shifted(-shift).probability_within(limit)
-    never_left, error = _of_those_within(np.vstack(stayed), np.vstack(inside), within)
+    never_left, error = share_that_stayed(np.vstack(stayed), np.vstack(inside), within)
     return LimitPassage(
         duration_s=times,
         within=within,
@@ -217,19 +211,6 @@ def limit_passage(
         paths=paths,
         findings=merged(forecast.findings),
     )
-
-
-def _of_those_within(
-    stayed: FloatArray, inside: npt.NDArray[np.bool_], within: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return P(never left) and its standard error, as a share of the exact P(within).
-
-    A ratio estimate (Cochran 1977, 6.2): most of the chance of the simulation is common to both.
-    """
-    share = inside.mean(axis=0)
-    ratio = np.divide(stayed.mean(axis=0), share, out=np.zeros(len(share)), where=share > 0)
-    rest = np.std(stayed - ratio * inside, axis=0) / math.sqrt(len(stayed))
-    return within * ratio, np.divide(within * rest, share, out=np.zeros(len(share)), where=share > 0)
 
 
 def _moments(first: float, last: float) -> FloatArray:
@@ -255,111 +236,11 @@ def _at_once(
     return begun + swung + generator.standard_normal((count, 1)) * model.display_uncertainty * times
 
 
-def staying(paths: FloatArray, times: FloatArray, limit: float, diffusion: FloatArray) -> FloatArray:
-    """Return each path's chance of never having left ± the limit until each time, shape (n, m).
-
-    Parameters
-    ----------
-    paths
-        Time errors at the times, shape (n, m), from wherever they began.
-    diffusion
-        Growth of the variance by white FM, h₀/2, for each path, shape (n,) [s²/s].
-    """
-    left, right = paths[:, :-1], paths[:, 1:]
-    spread = np.multiply.outer(diffusion, np.diff(times))
-    touched = np.zeros_like(left)
-    for sign in (1, -1):
-        room = np.maximum(limit - sign * left, 0) * np.maximum(limit - sign * right, 0)
-        far = np.divide(2 * room, spread, out=np.full(room.shape, FAR), where=spread > 0)
-        touched += np.exp(-np.minimum(far, FAR))
-    inside = (np.abs(paths) <= limit).astype(float)
-    inside[:, 1:] *= np.clip(1 - touched, 0.0, 1.0)
-    return np.cumprod(inside, axis=1)
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Draw:
-    """Mean frequencies from one set of noise levels, in the model's scale, for as many paths as drawn.
-
-    ``growth`` multiplies the covariance and ``level`` is σ², for each path, shape (n,).
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
-    growth: FloatArray
-    level: FloatArray
-
-
 def _paths(
     model: ClockModel, times: FloatArray, count: int, generator: np.random.Generator, courses: Courses
 ) -> Iterator[tuple[FloatArray, FloatArray]]:
     """Yield groups of paths (n, m) and their diffusions (n,), each group from one set of noise levels."""
     spans = Spans(start=np.ones(len(times)), stop=1 + times / model.record.duration_s)
-    designs = model._designs(spans, *courses)
-    middle = float(model.blocks.frequency.mean())
-    fusion = model.fusion if isinstance(model, FusedModel) else None
-    if fusion is None:
-        draws = _from_log(model, spans, designs, count, generator)
-    else:
-        draws = _from_fusion(fusion, spans, designs, count, generator)
-    for draw in draws:
-        normal = generator.standard_normal((len(draw.growth), len(times))) @ _root(draw.covariance).T
-        frequency = middle + model.scale * (draw.mean + np.sqrt(draw.growth)[:, np.newaxis] * normal)
-        if fusion is None and isinstance(model, FusedModel):
-            frequency = frequency + _reference_paths(model, times, len(draw.growth), generator)
+    for means in drawn_means(model, spans, model._designs(spans, *courses), count, generator):
         # σ² is the Allan variance h₀/2τ of white FM at a block, and its time error varies by h₀t/2
-        yield frequency * times, draw.level * model.scale**2 * model.blocks.length_s
-
-
-def _root(covariance: FloatArray) -> FloatArray:
-    """Return a matrix whose product with its transpose is the covariance, to rounding."""
-    deviation = np.sqrt(np.maximum(np.diag(covariance), np.finfo(float).tiny))
-    correlation = covariance / np.outer(deviation, deviation)
-    values, vectors = np.linalg.eigh(0.5 * (correlation + correlation.T))
-    return deviation[:, np.newaxis] * vectors * np.sqrt(np.maximum(values, 0.0))
-
-
-def _reference_paths(
-    model: FusedModel, times: FloatArray, count: int, generator: np.random.Generator
-) -> FloatArray:
-    """Return mean frequencies of the log's reference where no calibration knows it better, (n, m)."""
-    spread = np.sqrt(np.diag(model.reference.covariance))
-    drawn = model.reference.mean + spread * generator.standard_normal((count, 2))
-    leans = np.column_stack([np.ones(len(times)), 0.5 * times / model.record.duration_s])
-    return model.scale * drawn @ leans.T
-
-
-def _from_log(
-    model: ClockModel,
-    spans: Spans,
-    designs: Sequence[FloatArray],
-    count: int,
-    generator: np.random.Generator,
-) -> Iterator[_Draw]:
-    y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
-    kriging = JointKriging(model.grid, y, spans)
-    weights = np.array([component.weight for component in model.components])
-    shares = generator.multinomial(count, weights / weights.sum())
-    with threadpool_limits(limits=1, user_api="blas"):
-        for index in np.flatnonzero(shares).tolist():
-            component = model.components[index]
-            said = kriging.at(component, model.variants[component.variant], designs[component.variant])
-            freedom = said.degrees_of_freedom
-            level = said.level * freedom / generator.chisquare(freedom, shares[index])
-            yield _Draw(mean=said.location, covariance=said.shape, growth=level, level=level)
-
-
-def _from_fusion(
-    fusion: Fusion, spans: Spans, designs: Sequence[FloatArray], count: int, generator: np.random.Generator
-) -> Iterator[_Draw]:
-    weights = np.array(fusion.weights)
-    shares = generator.multinomial(count, weights / weights.sum())
-    for part, share in zip(
-        fusion.conditioned(spans, designs, only=shares > 0), shares[shares > 0], strict=True
-    ):
-        yield _Draw(
-            mean=part.mean,
-            covariance=part.covariance,
-            growth=np.ones(share),
-            level=np.full(share, part.level),
-        )
+        yield means.paths(generator) * times, means.white_variance * model.blocks.length_s

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import ClassVar, Literal, TypeAlias
 
 from evenbeat.calibration.history import CalibrationHistory, FoundState, HistoryPoint
-from evenbeat.calibration.history_model import OSCILLATOR_CLASSES
+from evenbeat.clock.oscillator_classes import OSCILLATOR_CLASSES
 from evenbeat.errors import InputError
 
 Kind = Literal["instrument", "calibration", "assessment"]

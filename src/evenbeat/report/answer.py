@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from evenbeat.assessment.assess import Assessment
-from evenbeat.calibration.interval import IntervalSuggestion
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.figures.covariate import covariate_label
 from evenbeat.figures.scales import percent_text, seconds_unit
@@ -59,7 +59,7 @@ def _interval_rows(suggestion: IntervalSuggestion) -> list[Row]:
     known = not math.isnan(suggestion.interval_s)
     value = f"{least}{duration_text(suggestion.interval_s)}" if known else "none"
     held = f" less {suggestion.guard_band:.3g}" if suggestion.guard_band else ""
-    means = f"within ±{suggestion.tolerance:.3g}{held} with at least {percent_text(suggestion.reliability)}"
+    means = f"within {suggestion.tolerance}{held} with at least {percent_text(suggestion.reliability)}"
     return [(STANDING, value, means if known else suggestion.reason)]
 
 

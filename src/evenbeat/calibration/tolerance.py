@@ -1,0 +1,101 @@
+"""A tolerance: the limits of an offset, symmetric or not, less what is held back from them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from evenbeat.errors import InputError
+from evenbeat.quantities import FloatArray, StudentMixture
+
+ToleranceLike = float | tuple[float, float] | Sequence[float]
+"""± one number, or the lower and the upper limit."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tolerance:
+    """Limits of a fractional offset.
+
+    Attributes
+    ----------
+    lower, upper
+        The limits; they need not lie evenly about zero.
+    """
+
+    lower: float
+    upper: float
+
+    @classmethod
+    def of(cls, limits: ToleranceLike | Tolerance, *, guard_band: float = 0.0) -> Tolerance:
+        """Return the limits less a guard band.
+
+        Parameters
+        ----------
+        limits
+            ``1e-8`` for ±1e-8, or ``(-5e-9, 1e-8)``.
+        guard_band
+            Held back from either limit.
+
+        Raises
+        ------
+        InputError
+            If the limits are not finite and in order, or the guard band leaves nothing of them.
+        """
+        lower, upper = _limits(limits)
+        half = 0.5 * (upper - lower)
+        if not 0 <= guard_band < half:
+            whole = f"the tolerance of {half:g}" if lower == -upper else f"half of the tolerance, {half:g}"
+            msg = f"guard_band is {guard_band:g}; it must be at least zero and below {whole}"
+            raise InputError(msg)
+        return cls(lower=lower + guard_band, upper=upper - guard_band)
+
+    @property
+    def symmetric(self) -> bool:
+        """Whether both limits are equally far from zero."""
+        return self.lower == -self.upper
+
+    @property
+    def half_width(self) -> float:
+        """Half of the distance between the limits."""
+        return 0.5 * (self.upper - self.lower)
+
+    @property
+    def middle(self) -> float:
+        """The offset halfway between the limits."""
+        return 0.5 * (self.upper + self.lower)
+
+    def probability(self, distribution: StudentMixture) -> FloatArray:
+        """Return the probability of lying within the limits, shape (...)."""
+        return distribution.probability_between(self.lower, self.upper)
+
+    def holds(self, value: float) -> bool:
+        """Return whether a value lies within the limits."""
+        return self.lower <= value <= self.upper
+
+    def __str__(self) -> str:
+        if self.symmetric:
+            return f"±{self.upper:.3g}"
+        return f"{self.lower:+.3g} to {self.upper:+.3g}"
+
+    def to_dict(self) -> dict[str, float]:
+        """Return plain values, ready for JSON."""
+        return {"lower": self.lower, "upper": self.upper}
+
+
+def _limits(limits: ToleranceLike | Tolerance) -> tuple[float, float]:
+    if isinstance(limits, Tolerance):
+        return limits.lower, limits.upper
+    if isinstance(limits, int | float):
+        if not (limits > 0 and math.isfinite(limits)):
+            msg = (
+                f"tolerance is {limits:g}; it must be a positive fractional frequency such as 1e-8, or two "
+                "limits such as (-5e-9, 1e-8)"
+            )
+            raise InputError(msg)
+        return -float(limits), float(limits)
+    pair = tuple(float(limit) for limit in limits)
+    if len(pair) != 2 or not all(math.isfinite(limit) for limit in pair) or not pair[0] < pair[1]:
+        msg = f"tolerance is {limits}; two limits must be finite, the lower one first, such as (-5e-9, 1e-8)"
+        raise InputError(msg)
+    return pair
