@@ -127,7 +127,12 @@ def test_demo_history() -> None:
 def test_family_is_pooled() -> None:
     """Two instruments with the same drift narrow it by √2 or more: the walk is better known, too."""
     one = fit_history(history(*WORKED), oscillator_class=CLASS, drift_law="constant")
-    both = fit_history([history(*WORKED), history(*WORKED)], oscillator_class=CLASS, drift_law="constant")
+    both = fit_history(
+        [history(*WORKED), history(*WORKED)],
+        oscillator_class=CLASS,
+        drift_law="constant",
+        family="identical",
+    )
     ratio = one.drift_per_year.standard_uncertainty / both.drift_per_year.standard_uncertainty
     assert 1.3 < ratio < 2.2
     assert "FAMILY_POOLED" in {finding.code for finding in both.findings}
@@ -138,34 +143,159 @@ def test_decreasing_drift_is_said() -> None:
     assert "DRIFT_DECREASES" in {f.code for f in fit_history(history(*WORKED)).findings}
 
 
+COLUMNS = ["date", "as_found", "as_left", "standard_uncertainty", "adjusted"]
+
+
+def read(rows: list[tuple[object, ...]], **columns: list[object]) -> CalibrationHistory:
+    """Return the history of these rows."""
+    return CalibrationHistory.from_table(pd.DataFrame(rows, columns=COLUMNS).assign(**columns))
+
+
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
-        (
-            [("2020-01-01", 0, 0, 1e-9, "no"), ("2019-01-01", 0, 0, 1e-9, "no")],
-            "row 2: 2019-01-01 is not",
-        ),
-        ([("2020-01-01", 1e-9, 1e-9, "", "no")], "row 1: standard_uncertainty is ''"),
-        ([("2020-01-01", 1e-9, "", 1e-9, "yes")], "row 1: adjusted, but as_left is empty"),
-        ([("2020-01-01", 1e-8, 0, 1e-10, "no")], "row 1: not adjusted, but as_found"),
         ([("2020-01-01", "bad", 0, 1e-10, "no")], "row 1: as_found is 'bad'"),
+        ([("2020-01-01", "inf", 0, 1e-10, "no")], "row 1: as_found is 'inf'; it must be finite"),
+        ([("2020-01-01", 0, 0, -1e-10, "no")], "row 1: standard_uncertainty is '?-1e-10"),
         ([("soon", 0, 0, 1e-10, "no")], "row 1: date is 'soon'"),
         ([("2020-01-01", 0, 0, 1e-10, "maybe")], "row 1: adjusted is 'maybe'"),
+        (
+            [("2020-01-01", 0, 0, 1e-9, "no"), ("2020-01-01", 0, 0, 1e-9, "no")],
+            "row 2: 2020-01-01 is the date of row 1",
+        ),
         ([], "holds no calibration"),
     ],
 )
-def test_bad_histories_are_named(rows: list[tuple[object, ...]], words: str) -> None:
-    """A row that contradicts itself is refused with its number."""
-    columns = ["date", "as_found", "as_left", "standard_uncertainty", "adjusted"]
+def test_unreadable_histories_are_refused(rows: list[tuple[object, ...]], words: str) -> None:
+    """A cell that cannot be read is refused with its row."""
     with pytest.raises(LogError, match=words):
-        CalibrationHistory.from_table(pd.DataFrame(rows, columns=columns))
+        read(rows)
+
+
+GOOD = [
+    ("2020-01-01", "", 0.0, 3e-9, "yes"),
+    ("2021-01-01", 5.2e-8, 0.0, 3e-9, "yes"),
+    ("2022-01-01", 4.1e-8, 0.0, 3e-9, "yes"),
+    ("2023-01-01", 3.3e-8, 0.0, 3e-9, "yes"),
+]
+
+
+@pytest.mark.parametrize(
+    ("row", "changed", "code", "words", "increments"),
+    [
+        (3, ("2019-06-01", 4.1e-8, 0.0, 3e-9, "yes"), "DATES_OUT_OF_ORDER", "row 3: 2019-06-01 is not", 2),
+        (2, ("2021-01-01", 5.2e-8, 0.0, "", "yes"), "UNCERTAINTY_MISSING", "row 2: standard_unc", 1),
+        (
+            2,
+            ("2021-01-01", 5.2e-8, 0.0, 0, "yes"),
+            "UNCERTAINTY_MISSING",
+            "row 2: standard_uncertainty is 0",
+            1,
+        ),
+        (2, ("2021-01-01", 5.2e-8, "", 3e-9, "yes"), "AS_LEFT_MISSING", "row 2: adjusted, but as_left", 2),
+        (3, ("2022-01-01", 4.1e-8, 0.0, 3e-10, "no"), "ADJUSTED_CONTRADICTED", "row 3: not adjusted", 1),
+        (
+            3,
+            ("2022-01-01", 4.1e-8, 4.1e-8, 3e-9, "yes"),
+            "ADJUSTED_IN_NAME",
+            "row 3: adjusted, but as_left is",
+            3,
+        ),
+    ],
+)
+def test_doubtful_rows_are_set_aside_by_name(
+    row: int, changed: tuple[object, ...], code: str, words: str, increments: int
+) -> None:
+    """What cannot be believed is named with its row; the rest still gives a model that says so."""
+    rows = [changed if number == row else good for number, good in enumerate(GOOD, start=1)]
+    history = read(rows)
+    finding = next(f for f in history.findings if f.code == code)
+    assert words in finding.sentence
+    assert finding.to_dict()["values"]["row"] == row
+    assert len(history.increments()) == increments
+    model = fit_history(history)
+    assert code in {f.code for f in model.findings}
+    assert model.interval_s(1e-7) > 0
+    assert [p.time_s for p in history.points] == sorted(p.time_s for p in history.points)
+
+
+def test_unknown_as_left_at_the_end_gives_no_forecast() -> None:
+    """An adjustment to nobody knows what: the drift is learnt, a forecast asks for the offset."""
+    model = fit_history(read([*GOOD[:3], ("2023-01-01", 3.3e-8, "", 3e-9, "yes")]))
+    assert model.drift_per_year.value > 0
+    assert model.as_left is None
+    with pytest.raises(InputError, match=r"the last calibration \(row 4\) does not say"):
+        model.interval_s(1e-7)
+    assert model.interval_s(1e-7, 0.95, Estimate.normal(0.0, 3e-9)) > 0
+    assert "years" in str(model)
+
+
+def test_states_count_by_the_tolerance_of_their_row() -> None:
+    """'in' within ±5e-8 says more than 'in' within ±1e-6; two tolerances in one table are said."""
+    rows = [*GOOD[:2], ("2022-01-01", "in", 0.0, 3e-9, "yes")]
+    narrow = fit_history(read(rows, tolerance=["", "", "5e-8"]))
+    wide = fit_history(read(rows, tolerance=["", "", "1e-6"]))
+    assert narrow.drift_per_year.value < wide.drift_per_year.value
+    mixed = read(rows, tolerance=["1e-7", "1e-7", "-5e-8 1e-7"])
+    finding = next(f for f in mixed.findings if f.code == "TOLERANCE_MIXED")
+    assert "row 3: the tolerance is -5e-08 to +1e-07, in row 1 it is ±1e-07" in finding.sentence
+    with pytest.raises(LogError, match="row 1: tolerance is 'wide'"):
+        read(rows, tolerance=["wide", "", ""])
+
+
+def test_time_in_use() -> None:
+    """A clock that ages only while in use: the same drift per hour of use, whatever the calendar."""
+    hours = ["0", "1000", "1500", "1700"]
+    rows = [(d, f, 0.0, 1e-9, "yes") for (d, *_), f in zip(GOOD, ("", 4e-8, 2e-8, 0.8e-8), strict=True)]
+    history = read(rows, in_use_hours=hours)
+    used = fit_history(history.by_time_in_use(), drift_law="constant")
+    calendar = fit_history(history, drift_law="constant")
+    assert used.drift_rate.value * 3600 == pytest.approx(4e-11, rel=0.15)
+    relative = used.drift_rate.standard_uncertainty / used.drift_rate.value
+    assert relative < 0.5 * calendar.drift_rate.standard_uncertainty / calendar.drift_rate.value
+    with pytest.raises(InputError, match="row 3: in_use_hours is nan"):
+        read(rows, in_use_hours=["0", "10", "", "20"]).by_time_in_use()
+
+
+def test_history_prints_itself() -> None:
+    """Dates, states and unknown values are shown within 80 columns; JSON holds no NaN."""
+    shown = str(read([*GOOD, ("2024-01-01", "in", "", "", "no")]))
+    assert "2021-01-01" in shown
+    assert max(map(len, shown.splitlines())) <= 80
+    assert json.dumps(read(GOOD).to_dict(), allow_nan=False)
+    assert read(GOOD).last_date.isoformat() == "2023-01-01"
+
+
+def test_related_family_says_what_is_usual() -> None:
+    """A new one with a single vague interval leans on siblings near 5e-8, by how alike they are."""
+    generator = np.random.default_rng(5)
+
+    def sibling(drift: float) -> CalibrationHistory:
+        rows: list[tuple[object, object, object]] = [("", 0.0, "yes")]
+        rows += [(drift + 2e-9 * generator.standard_normal(), 0.0, "yes") for _ in range(4)]
+        return history(*rows)
+
+    new = history(("", 0.0, "yes"), ("in", 0.0, "yes"))
+    alike = [sibling(5e-8 + 2e-9 * k) for k in (-1, 0, 1, 2)]
+    unlike = [sibling(d) for d in (-1.5e-7, 1e-8, 1.2e-7, 2e-7)]
+    options = {"oscillator_class": CLASS, "tolerance": 1e-7, "drift_law": "constant"}
+    alone = fit_history(new, **options)
+    near = fit_history([new, *alike], **options)
+    far = fit_history([new, *unlike], **options)
+    assert near.drift_per_year.value == pytest.approx(5e-8, abs=1.5e-8)
+    assert near.drift_per_year.standard_uncertainty < 0.5 * alone.drift_per_year.standard_uncertainty
+    assert far.drift_per_year.standard_uncertainty > 0.7 * alone.drift_per_year.standard_uncertainty
+    assert near.common_share > 0.8 > far.common_share
+    assert "FAMILY_RELATED" in {f.code for f in near.findings}
+    with pytest.raises(InputError, match="family is 'twins'"):
+        fit_history([new, *alike], family="twins", **options)
 
 
 def test_too_little_to_fit_is_refused() -> None:
     """One calibration, or a state without the tolerance it was judged by, is not enough."""
     with pytest.raises(InputError, match="at least two are needed"):
         fit_history(history(WORKED[0]))
-    with pytest.raises(InputError, match="state the tolerance"):
+    with pytest.raises(InputError, match="row 2 says only 'in'; state the tolerance"):
         fit_history(history(WORKED[0], ("in", 0.0, "yes")))
     with pytest.raises(InputError, match="oscillator_class is 'quartz'"):
         fit_history(history(*WORKED), oscillator_class="quartz")

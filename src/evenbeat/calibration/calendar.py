@@ -95,7 +95,6 @@ def whole_units(
     if math.isnan(interval_s):
         return None, ()
     days = math.floor(interval_s / SECONDS_PER_DAY * (1 + 1e-12))
-    long: tuple[CalendarUnit, ...] = ("month", "week")
     asked: CalendarUnit = "day"
     if unit is not None:
         asked = unit

@@ -256,7 +256,8 @@ class _Family:
         for share in COMMON_SHARES:
             # kernel[m, D]: density of an instrument's drift about the common one
             kernel = _normal(np.subtract.outer(drifts, drifts), max(math.sqrt(1 - share), step))
-            log_common = np.log(_normal(drifts, max(math.sqrt(share), step)) * step)[:, np.newaxis]
+            spread = max(math.sqrt(share), step)
+            log_common = (-0.5 * (drifts / spread) ** 2 + math.log(step / spread))[:, np.newaxis]
             for each in known:
                 top = each.max(axis=0)
                 log_common = log_common + np.log(kernel @ np.exp(each - top) * step + 1e-300) + top
