@@ -69,6 +69,8 @@ _HOMES = {
     "compare_with_limit": "stability.limits.comparison",
     "LimitVerdict": "stability.limits.comparison",
     "condition": "conditioning.condition",
+    "conditioning_report": "conditioning.report",
+    "ConditioningReport": "conditioning.report",
     "Influence": "clock.environment",
     "Course": "clock.environment",
     "fit_clock": "clock.fit",
@@ -161,6 +163,8 @@ if TYPE_CHECKING:
     from evenbeat.clock.model import ClockModel as ClockModel
     from evenbeat.clock.tested import Backtest as Backtest
     from evenbeat.conditioning.condition import condition as condition
+    from evenbeat.conditioning.report import ConditioningReport as ConditioningReport
+    from evenbeat.conditioning.report import conditioning_report as conditioning_report
     from evenbeat.counter.adjustment import AdjustmentAdvice as AdjustmentAdvice
     from evenbeat.counter.adjustment import suggest_adjustment as suggest_adjustment
     from evenbeat.counter.bench import BenchCheck as BenchCheck

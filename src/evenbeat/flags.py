@@ -17,6 +17,10 @@ class Flag:
         Whether analyses leave these samples out. A step is not excluded: it is modelled.
     size
         Height of a step: dimensionless for a frequency step, seconds for a phase step.
+    uncertainty
+        Standard uncertainty of ``size``.
+    put_back_s
+        Seconds that were added to this sample and all later ones: whole periods of a wrap.
     """
 
     cause: str
@@ -25,6 +29,8 @@ class Flag:
     excluded: bool
     sentence: str
     size: float | None = None
+    uncertainty: float | None = None
+    put_back_s: float | None = None
 
     def moved(self, offset: int, length: int) -> Flag | None:
         """Return the flag in a record that starts ``offset`` later, or ``None`` if it is outside."""
@@ -40,7 +46,15 @@ class Flag:
         if self.cause == "phase_step":
             sentence = f"{self.sentence} The frequency across it is left out."
             first = max(0, self.start - 1)
-            return replace(self, start=first, stop=self.start, excluded=True, size=None, sentence=sentence)
+            return replace(
+                self,
+                start=first,
+                stop=self.start,
+                excluded=True,
+                size=None,
+                uncertainty=None,
+                sentence=sentence,
+            )
         first = max(0, self.start - 1) if self.excluded else self.start
         return replace(self, start=min(first, length), stop=min(self.stop, length))
 
@@ -58,5 +72,7 @@ class Flag:
             "last": self.stop,
             "excluded": self.excluded,
             "size": self.size,
+            "uncertainty": self.uncertainty,
+            "put_back_s": self.put_back_s,
             "sentence": self.sentence,
         }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 
@@ -35,3 +35,38 @@ class Source:
     def to_dict(self) -> dict[str, object]:
         """Return plain values, ready for JSON; the folder is nobody's business."""
         return {"name": self.name, "sha256": self.sha256, "size_bytes": self.size_bytes, "rows": self.rows}
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckOutcome:
+    """What one check of a record looked at, what it found, and what is to be done about it.
+
+    Parameters
+    ----------
+    check
+        Name of the check, as :func:`evenbeat.condition` takes it in ``leave_out``.
+    looked_at
+        What was looked at, such as ``'600 stamps'``; where nothing was, why.
+    looked
+        Whether the check was made at all.
+    found
+        Number of events.
+    set_aside
+        Number of samples that analyses leave out because of it.
+    where
+        The first places, or how the events lie; empty where nothing was found.
+    advice
+        What to do about it; empty where nothing is to be done.
+    """
+
+    check: str
+    looked_at: str
+    looked: bool = True
+    found: int = 0
+    set_aside: int = 0
+    where: str = ""
+    advice: str = ""
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return asdict(self)

@@ -25,12 +25,16 @@ from evenbeat.intake import (
     checked_covariates,
     checked_samples,
     checked_weighting,
+    every,
     extremes_and_mean,
+    first_of_groups,
+    group_means,
     read_only,
     utc,
     whole_factor,
 )
 from evenbeat.printing import Printed, Table
+from evenbeat.provenance import CheckOutcome as CheckOutcome  # noqa: PLC0414
 from evenbeat.provenance import Source as Source  # noqa: PLC0414
 from evenbeat.provenance import Treatment as Treatment  # noqa: PLC0414
 from evenbeat.quantities import FloatArray
@@ -68,6 +72,11 @@ class Record(Printed):
     counter_weighting
         How the counter weights the edges in its gate: ``plain`` (difference of two edges), ``triangular``
         or ``regression``; ``None`` where it is not stated.
+    stamp_offset_s
+        Shape (n,): by how many seconds the stamp of each reading lies after its place on the grid, NaN
+        where missing; ``None`` where the log has no stamps or they lie exactly on it.
+    checks
+        What :func:`evenbeat.condition` looked at and found, check by check.
     """
 
     kind: Kind
@@ -81,9 +90,11 @@ class Record(Printed):
     resolution: float | None = None
     counter_weighting: str | None = None
     removed_frequency: float = 0.0
+    stamp_offset_s: FloatArray | None = None
     flags: tuple[Flag, ...] = ()
     findings: tuple[Finding, ...] = ()
     history: tuple[Treatment, ...] = ()
+    checks: tuple[CheckOutcome, ...] = ()
     source: Source | None = None
     truth: Any = None
 
@@ -102,10 +113,12 @@ class Record(Printed):
         object.__setattr__(self, "values", values)
         covariates = {name: read_only(column, name) for name, column in self.covariates.items()}
         for name, column in covariates.items():
-            if len(column) != len(values):
-                msg = f"covariate {name!r} has {len(column)} samples but the record has {len(values)}"
-                raise InputError(msg)
+            _check_length(f"covariate {name!r}", column, values)
         object.__setattr__(self, "covariates", covariates)
+        if self.stamp_offset_s is not None:
+            offset = read_only(self.stamp_offset_s, "stamp_offset_s")
+            _check_length("stamp_offset_s", offset, values)
+            object.__setattr__(self, "stamp_offset_s", offset)
         object.__setattr__(self, "start", utc(self.start))
 
     @classmethod
@@ -292,6 +305,7 @@ class Record(Printed):
             values=phase,
             gate_s=None,
             covariates={},
+            stamp_offset_s=None,
             resolution=None,
             removed_frequency=mean,
             findings=(*self.findings, *self._dead_time_findings()),
@@ -318,6 +332,7 @@ class Record(Printed):
             kind="frequency",
             values=values,
             covariates={name: 0.5 * (c[1:] + c[:-1]) for name, c in self.covariates.items()},
+            stamp_offset_s=None if self.stamp_offset_s is None else self.stamp_offset_s[:-1],
             resolution=None if self.resolution is None else self.resolution / self.interval_s,
             removed_frequency=0.0,
             flags=tuple(flag.between_samples(len(values)) for flag in self.flags),
@@ -344,7 +359,7 @@ class Record(Printed):
             needed = 2 * factor if self.kind == "frequency" else factor + 1
             raise TooShortError(msg, needed=needed, available=len(self))
         values = self.usable_values(without_steps=False)
-        reduced = _group_means if self.kind == "frequency" else _every
+        reduced = group_means if self.kind == "frequency" else every
         return replace(
             self,
             values=reduced(values, factor, count),
@@ -353,6 +368,7 @@ class Record(Printed):
             if self.gate_s is None
             else self.gate_s * factor,  # measured time: dead time stays visible
             covariates={name: reduced(c, factor, count) for name, c in self.covariates.items()},
+            stamp_offset_s=first_of_groups(self.stamp_offset_s, factor, count),
             resolution=None,
             flags=tuple(f for f in (step.thinned(factor) for step in self.steps) if f.start < count),
             history=(*self.history, Treatment(operation="averaged", arguments={"factor": factor})),
@@ -385,6 +401,7 @@ class Record(Printed):
             values=values + gained if gained else values,
             start=None if self.start is None else self.start + offset,
             covariates={name: column[first:last] for name, column in self.covariates.items()},
+            stamp_offset_s=None if self.stamp_offset_s is None else self.stamp_offset_s[first:last],
             flags=tuple(flag for flag in moved if flag is not None),
             history=(*self.history, Treatment(operation="between", arguments={"first": first, "last": last})),
         )
@@ -421,6 +438,11 @@ class Record(Printed):
     def with_findings(self, *findings: Finding) -> Record:
         """Return the record with further findings."""
         return replace(self, findings=(*self.findings, *findings))
+
+    def checked(self, check: str, looked_at: str, **outcome: Any) -> Record:
+        """Return the record with the outcome of one more check; see :class:`CheckOutcome`."""
+        made = CheckOutcome(check=check, looked_at=looked_at, **outcome)
+        return replace(self, checks=(*self.checks, made))
 
     def treated(self, operation: str, **arguments: object) -> Record:
         """Return the record with one more entry in its history."""
@@ -472,6 +494,7 @@ class Record(Printed):
             "samples_sha256": self.fingerprint(),
             "flags": [flag.to_dict() for flag in self.flags],
             "history": [str(treatment) for treatment in self.history],
+            "checks": [check.to_dict() for check in self.checks],
             "findings": [finding.to_dict() for finding in self.findings],
         }
 
@@ -499,12 +522,7 @@ class Record(Printed):
         return Table(columns=("", "value"), rows=tuple(rows))
 
 
-def _group_means(values: FloatArray, factor: int, count: int) -> FloatArray:
-    groups = np.asarray(values[: count * factor], dtype=float).reshape(count, factor)
-    present = np.count_nonzero(~np.isnan(groups), axis=1)
-    totals = np.nansum(groups, axis=1)
-    return np.where(2 * present >= factor, totals / np.maximum(present, 1), np.nan)
-
-
-def _every(values: FloatArray, factor: int, count: int) -> FloatArray:
-    return np.asarray(values[: (count - 1) * factor + 1 : factor], dtype=float)
+def _check_length(name: str, column: FloatArray, values: FloatArray) -> None:
+    if len(column) != len(values):
+        msg = f"{name} has {len(column)} samples but the record has {len(values)}"
+        raise InputError(msg)

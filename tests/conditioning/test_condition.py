@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import evenbeat as eb
+from evenbeat.conditioning.condition import CHECKS
 
 
 def codes(record: eb.Record) -> set[str]:
@@ -33,12 +34,25 @@ def test_good_news_is_told_like_bad_news(kind: str) -> None:
 
 
 def test_checks_can_be_switched_off() -> None:
-    """A check that is switched off leaves neither flag nor finding; the history says what was off."""
-    result = eb.condition(clean(), outliers=False, steps=False, wraps=False, warm_up=False)
-    assert codes(result) == {"NO_GAPS"}
+    """A check that is left out leaves neither flag nor finding; outcome and history say that it was."""
+    for name in CHECKS:
+        result = eb.condition(clean(), leave_out=(name,))
+        (outcome,) = [check for check in result.checks if check.check == name]
+        assert not outcome.looked
+        assert outcome.looked_at == "left out, as asked"
+        assert not codes(result) & set(CHECKS[name].codes)
+    result = eb.condition(clean(), leave_out=tuple(CHECKS))
+    assert result.findings == ()
     (treatment,) = result.history
     assert treatment.operation == "condition"
-    assert not any(treatment.arguments.values())
+    assert treatment.arguments["leave_out"] == tuple(CHECKS)
+
+
+@pytest.mark.parametrize("wrong", ["outliers", ("outlier",), ["steps", "gates"]])
+def test_an_unknown_check_is_refused(wrong: object) -> None:
+    """A name that is no check, or text instead of a list, is refused with the names there are."""
+    with pytest.raises(eb.InputError, match="leave_out names .*; it must be a list of checks among gaps, "):
+        eb.condition(clean(), leave_out=wrong)
 
 
 @pytest.mark.parametrize("n", [2, 3, 5, 9, 20, 63])
@@ -133,7 +147,7 @@ def test_logarithmic_aging_is_no_warm_up() -> None:
 def test_coarse_display_tells_its_floor(kind: str, floor: float) -> None:
     """Allan deviation of rounding alone: q/sqrt(12) at the gate, q/(2 tau) for phase; simulated beside it."""
     coarse = np.round(np.random.default_rng(2).uniform(0, 50, 100_000)) * 1e-8
-    record = eb.condition(eb.Record(kind=kind, values=coarse, interval_s=10.0, resolution=1e-8), steps=False)
+    record = eb.condition(eb.Record(kind=kind, values=coarse, interval_s=10.0, resolution=1e-8), leave_out=("steps",))
     assert not codes(record) & {"QUANTISED", "DISPLAY_LIMITED"}  # the noise hides the display
     wander = np.cumsum(np.random.default_rng(3).normal(0, 2e-9, 100_000))
     error = np.round(wander / 1e-8) * 1e-8 - wander
@@ -185,7 +199,7 @@ def test_any_record_comes_back_with_its_samples(
     values[generator.random(n) < missing] = np.nan
     values[0] = 0.0
     record = eb.Record(kind=kind, values=values * 1e-11, interval_s=1.0)
-    result = eb.condition(record, wraps=False)
+    result = eb.condition(record, leave_out=("wraps",))
     np.testing.assert_array_equal(result.values, record.values)
     assert all(0 <= flag.start <= flag.stop <= n for flag in result.flags)
-    assert result.flags == eb.condition(record, wraps=False).flags
+    assert result.flags == eb.condition(record, leave_out=("wraps",)).flags

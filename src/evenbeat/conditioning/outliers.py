@@ -14,12 +14,14 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from evenbeat.conditioning.local_noise import local_spread, present, running_median
+from evenbeat.conditioning.places import counted, places_text, runs
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 
+NAME = "outliers"
 FREQUENCY_WIDTH = 31
 PHASE_SPANS = (1, 2, 3)
 FEWEST = 8
@@ -51,7 +53,9 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     where = present(values)
     if len(where) < FEWEST:
         sentence = f"{len(where)} samples are too few to look for outliers; {FEWEST} are needed."
-        return record.with_findings(Finding(code="OUTLIERS_UNCHECKED", severity="note", sentence=sentence))
+        unchecked = Finding(code="OUTLIERS_UNCHECKED", severity="note", sentence=sentence)
+        looked_at = f"{counted(len(where), 'reading')}, fewer than {FEWEST}"
+        return record.with_findings(unchecked).checked(NAME, looked_at, looked=False)
     samples = np.asarray(values[where], dtype=float)
     rounding = 8 * np.spacing(np.abs(samples).max())
     judge = _judged_phase if record.kind == "phase" else _judged_frequency
@@ -63,7 +67,8 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
         largest = np.where(off & (np.abs(distance) > np.abs(largest)), distance, largest)
     if record.kind == "phase":
         bad &= ~_in_shadow(np.where(bad, np.abs(largest), 0.0))
-    return _flagged(record, where[bad], largest[bad], threshold)
+    looked_at = counted(len(where), "reading")
+    return _flagged(record, looked_at, where[bad], largest[bad], threshold)
 
 
 _Judgement = Iterator[tuple[FloatArray, FloatArray]]
@@ -138,11 +143,14 @@ def _visible_step(samples: FloatArray) -> float | None:
     return display_step(samples, None) if len(np.unique(samples)) < _REPEATING * len(samples) else None
 
 
-def _flagged(record: Record, bad: npt.NDArray[np.intp], residual: FloatArray, threshold: float) -> Record:
+def _flagged(
+    record: Record, looked_at: str, bad: npt.NDArray[np.intp], residual: FloatArray, threshold: float
+) -> Record:
     if not len(bad):
         sentence = f"No outlier was found beyond {threshold:g} robust standard deviations."
         finding = Finding(code="NO_OUTLIERS", severity="good", sentence=sentence)
-        return record.with_findings(finding).treated("outliers", threshold=threshold, found=0)
+        clean = record.with_findings(finding).checked(NAME, looked_at)
+        return clean.treated("outliers", threshold=threshold, found=0)
     unit = " s" if record.kind == "phase" else ""
     flags = [
         Flag(
@@ -152,7 +160,7 @@ def _flagged(record: Record, bad: npt.NDArray[np.intp], residual: FloatArray, th
             excluded=True,
             sentence=f"Off by up to {sizes[np.argmax(np.abs(sizes))]:.3g}{unit} from its neighbours.",
         )
-        for run, sizes in _runs(bad, residual)
+        for run, sizes in _runs_with_sizes(bad, residual)
     ]
     largest = float(residual[np.argmax(np.abs(residual))])
     sentence = (
@@ -164,10 +172,22 @@ def _flagged(record: Record, bad: npt.NDArray[np.intp], residual: FloatArray, th
         code="OUTLIERS", severity="note", sentence=sentence, values={"count": len(bad), "largest": largest}
     )
     flagged = record.with_flags(*flags).with_findings(finding)
-    return flagged.treated("outliers", threshold=threshold, found=len(bad))
+    worst = int(bad[np.argmax(np.abs(residual))])
+    return flagged.checked(
+        NAME,
+        looked_at,
+        found=len(flags),
+        set_aside=len(bad),
+        where=f"largest {largest:.3g}{unit}: {places_text(record, [worst])}",
+        advice="Compare the results with leave_out=('outliers',) if they are more than a few in a thousand.",
+    ).treated("outliers", threshold=threshold, found=len(bad))
 
 
-def _runs(bad: npt.NDArray[np.intp], residual: FloatArray) -> list[tuple[npt.NDArray[np.intp], FloatArray]]:
+def _runs_with_sizes(
+    bad: npt.NDArray[np.intp], residual: FloatArray
+) -> list[tuple[npt.NDArray[np.intp], FloatArray]]:
     """Return neighbouring outliers together."""
-    breaks = np.flatnonzero(np.diff(bad) > 1) + 1
-    return list(zip(np.split(bad, breaks), np.split(residual, breaks), strict=True))
+    together = runs(bad)
+    return list(
+        zip(together, np.split(residual, np.cumsum([len(run) for run in together])[:-1]), strict=True)
+    )

@@ -8,12 +8,14 @@ from dataclasses import replace
 import numpy as np
 
 from evenbeat.conditioning.local_noise import present, spread
+from evenbeat.conditioning.places import counted
 from evenbeat.findings import Finding, Severity
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import duration_text
 
+NAME = "display"
 FEW_VALUES = 3
 """A log with no more distinct readings than this shows its display, not its oscillator."""
 _REPEATS = 4
@@ -31,23 +33,36 @@ def with_resolution_reported(record: Record) -> Record:
     """
     values = record.usable_values(without_steps=False)
     samples = values[present(values)]
+    looked_at = counted(len(samples), "reading")
     if not len(samples):
-        return record
+        return record.checked(NAME, looked_at, looked=False)
     distinct = len(np.unique(samples))
     step = record.resolution or display_step(samples, None)
     if record.resolution is None and step is not None:
         record = replace(record, resolution=step)
     if distinct <= FEW_VALUES and len(samples) >= _REPEATS * distinct:
-        return record.with_findings(_limited(record, distinct, step))
+        return record.with_findings(_limited(record, distinct, step)).checked(
+            NAME,
+            looked_at,
+            found=1,
+            where=counted(distinct, "distinct value"),
+            advice="Use a longer gate, more digits or a phase comparison.",
+        )
     if step is None:
-        return record
+        return record.checked(NAME, looked_at, where="no step found")
     noise = _noise(samples, record.kind)
     if step / math.sqrt(12) < _VISIBLE * noise:
         sentence = f"The display step of {_size(record, step)} is too fine to matter beside the noise."
         return record.with_findings(
             Finding(code="FINE_DISPLAY", severity="good", sentence=sentence, values={"step": step})
-        )
-    return record.with_findings(_quantised(record, distinct, step, noise))
+        ).checked(NAME, looked_at, where=f"step {_size(record, step)}")
+    return record.with_findings(_quantised(record, distinct, step, noise)).checked(
+        NAME,
+        looked_at,
+        found=1,
+        where=f"step {_size(record, step)}",
+        advice=f"Averaging lowers it {_law(record)}; a longer gate or more digits lower it at once.",
+    )
 
 
 def _noise(samples: FloatArray, kind: str) -> float:

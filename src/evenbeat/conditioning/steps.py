@@ -17,11 +17,13 @@ import numpy.typing as npt
 from scipy import special
 
 from evenbeat.conditioning.local_noise import present, spread, tail_spread
+from evenbeat.conditioning.places import counted, moment_text, places_text
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
-from evenbeat.units import duration_text
+from evenbeat.units import time_text
 
+NAME = "steps"
 FALSE_ALARM = 0.002
 """Probability of calling a step in a record that has none, for normal noise."""
 
@@ -36,6 +38,8 @@ _SHARP = 0.8
 _SMALL_GAP = 2
 _MOST_REFUSED = 20
 _LASTING = 0.5
+_NEAR_WHOLE = 0.1
+_SURE = 3.0
 _ROOM = 6  # the differences around three steps may be large without raising the spread
 
 
@@ -86,22 +90,44 @@ def with_steps_flagged(record: Record) -> Record:
     changes much with time, nor for steps closer together than the windows that show them.
     """
     values = record.usable_values(without_steps=True)
-    if len(present(values)) < FEWEST:
+    there = len(present(values))
+    looked_at = counted(there, "reading")
+    if there < FEWEST:
         sentence = f"Fewer than {FEWEST} samples are too few to tell steps from wander."
-        return record.with_findings(Finding(code="STEPS_UNCHECKED", severity="note", sentence=sentence))
+        unchecked = Finding(code="STEPS_UNCHECKED", severity="note", sentence=sentence)
+        return record.with_findings(unchecked).checked(
+            NAME, f"{looked_at}, fewer than {FEWEST}", looked=False
+        )
     flags = sorted(_steps(record, values), key=lambda flag: flag.start)
     if len(flags) >= MOST_STEPS:
         sentence = (
             f"The record changes abruptly {MOST_STEPS} times or more, so that steps cannot be told from its "
             "wander; none is flagged."
         )
-        return record.with_findings(Finding(code="STEPS_UNCLEAR", severity="caution", sentence=sentence))
+        unclear = Finding(code="STEPS_UNCLEAR", severity="caution", sentence=sentence)
+        return record.with_findings(unclear).checked(
+            NAME,
+            looked_at,
+            found=len(flags),
+            advice="Look at the figure of the record, and cut it into parts.",
+        )
     if not flags:
         sentence = "No step of frequency or phase stands out from the noise of the record."
         finding = Finding(code="NO_STEPS", severity="good", sentence=sentence)
-        return record.with_findings(finding).treated("steps", found=0)
+        return record.with_findings(finding).checked(NAME, looked_at).treated("steps", found=0)
     findings = [_finding(record, flag) for flag in flags]
-    return record.with_flags(*flags).with_findings(*findings).treated("steps", found=len(flags))
+    return (
+        record.with_flags(*flags)
+        .with_findings(*findings)
+        .checked(
+            NAME,
+            looked_at,
+            found=len(flags),
+            where=places_text(record, [flag.start for flag in flags]),
+            advice="Ask what was done at that moment; leave_out=('steps',) keeps it as noise.",
+        )
+        .treated("steps", found=len(flags))
+    )
 
 
 def _steps(record: Record, values: FloatArray) -> list[Flag]:
@@ -271,7 +297,15 @@ def _flag(series: _Series, step: _Step) -> Flag:
     what, unit = ("frequency", "") if step.cause == "frequency_step" else ("phase", " s")
     sentence = f"A {what} step of {number_text(step.size, step.sigma)}{unit} stands out from the noise."
     start = int(series.where[min(step.index, len(series.where) - 1)])
-    return Flag(cause=step.cause, start=start, stop=start, excluded=False, sentence=sentence, size=step.size)
+    return Flag(
+        cause=step.cause,
+        start=start,
+        stop=start,
+        excluded=False,
+        sentence=sentence,
+        size=step.size,
+        uncertainty=step.sigma,
+    )
 
 
 def _take_out(values: FloatArray, flag: Flag, record: Record) -> None:
@@ -283,10 +317,7 @@ def _take_out(values: FloatArray, flag: Flag, record: Record) -> None:
 
 
 def _finding(record: Record, flag: Flag) -> Finding:
-    when = f"{duration_text(flag.start * record.interval_s)} after the start"
-    if record.start is not None:
-        moment = record.start + np.timedelta64(round(flag.start * record.interval_s), "s")
-        when = f"{np.datetime_as_string(moment, unit='s')} UTC"
+    when = f"{moment_text(record, flag.start)}{_likely(record, flag)}"
     sentence = f"{flag.sentence} It happened at {when}; it is modelled, no sample is left out."
     values = {
         "first": flag.start,
@@ -294,3 +325,21 @@ def _finding(record: Record, flag: Flag) -> Finding:
         "elapsed_s": flag.start * record.interval_s,
     }
     return Finding(code=flag.cause.upper(), severity="caution", sentence=sentence, values=values)
+
+
+def _likely(record: Record, flag: Flag) -> str:
+    """Return what a step is likely to be: whole periods of the signal, or retrace after a power cut."""
+    nominal = record.nominal_frequency_hz
+    if flag.cause == "phase_step" and nominal is not None:
+        turns = round((flag.size or 0.0) * nominal)
+        off = abs((flag.size or 0.0) * nominal - turns)
+        if turns and off < min(_NEAR_WHOLE, _SURE * (flag.uncertainty or 0.0) * nominal):
+            number = f"{turns:+d} period{'s' * (abs(turns) != 1)} of the nominal frequency"
+            return (
+                f" and is {number}, as a cycle slip is (wrap_period_s={1 / nominal:.6g} puts whole periods "
+                f"of {time_text(1 / nominal)} back)"
+            )
+    settling = [other for other in record.flags if other.cause == "warm_up"]
+    if any(other.start > 0 and other.start <= flag.start <= other.stop + 1 for other in settling):
+        return ", where the oscillator had been off: it came back to another frequency (retrace)"
+    return ""

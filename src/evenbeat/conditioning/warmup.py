@@ -12,11 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.conditioning.local_noise import present, spread, tail_spread
+from evenbeat.conditioning.places import counted
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import duration_text
 
+NAME = "warm_up"
 SIGNIFICANCE = 8.0
 SETTLED = 0.2
 LARGEST_SHARE = 0.2
@@ -47,7 +49,7 @@ def with_warm_up_flagged(record: Record) -> Record:
         if stop > start and stop - start <= budget:
             spans.append((int(where[start]), int(where[min(stop, len(where) - 1)])))
             budget -= stop - start
-    return _flagged(record, spans)
+    return _flagged(record, counted(len(_starts(where)), "start"), spans)
 
 
 def _frequencies(record: Record) -> FloatArray:
@@ -136,11 +138,11 @@ def _cut(part: FloatArray, stretch: int, level: _Level) -> int:
     return max((last + 1) * width, 1)
 
 
-def _flagged(record: Record, spans: list[tuple[int, int]]) -> Record:
+def _flagged(record: Record, looked_at: str, spans: list[tuple[int, int]]) -> Record:
     if not spans:
         sentence = "No settling after switching on was found at the start or after a gap."
         finding = Finding(code="NO_WARM_UP", severity="good", sentence=sentence)
-        return record.with_findings(finding).treated("warm_up", found=0)
+        return record.with_findings(finding).checked(NAME, looked_at).treated("warm_up", found=0)
     flags = [
         Flag(
             cause="warm_up",
@@ -164,7 +166,19 @@ def _flagged(record: Record, spans: list[tuple[int, int]]) -> Record:
         "longest_s": record.interval_s * max(b - a for a, b in spans),
     }
     finding = Finding(code="WARM_UP", severity="note", sentence=sentence, values=values)
-    return record.with_flags(*flags).with_findings(finding).treated("warm_up", found=len(spans))
+    return (
+        record.with_flags(*flags)
+        .with_findings(finding)
+        .checked(
+            NAME,
+            looked_at,
+            found=len(spans),
+            set_aside=total,
+            where=f"{places}{more}",
+            advice="Nothing; let an oven run for a day before work on aging.",
+        )
+        .treated("warm_up", found=len(spans))
+    )
 
 
 def _place(record: Record, start: int, stop: int) -> str:

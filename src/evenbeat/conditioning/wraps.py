@@ -9,12 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.conditioning.local_noise import present, running_median, spread
+from evenbeat.conditioning.places import counted, places_text
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import time_text
 
+NAME = "wraps"
 _SLOPE_WIDTH = 31
 _FEWEST_JUMPS = 3
 _NEAR_WHOLE = 0.1
@@ -59,18 +61,25 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     if period_s is not None and not (math.isfinite(period_s) and period_s > 0):
         msg = f"wrap_period_s is {period_s}; it must be a positive number of seconds"
         raise InputError(msg)
-    if record.kind != "phase" or len(present(record.values)) < 4:
-        return record
-    jumps = _jumps(record.values)
+    if record.kind != "phase":
+        return record.checked(NAME, "frequencies do not wrap", looked=False)
+    values = record.usable_values(without_steps=False)
+    there = counted(len(present(values)), "reading")
+    if len(present(values)) < 4:
+        return record.checked(NAME, f"{there}, fewer than 4", looked=False)
+    jumps = _jumps(values)
     period = period_s if period_s is not None else _evident_period(record, jumps)
-    if period is None or _CLEAR * jumps.noise > 0.5 * period:
-        return record
+    if period is None:
+        return record.checked(NAME, f"{there}, no period known")
+    looked_at = f"{there}, period {time_text(period)}"
+    if _CLEAR * jumps.noise > 0.5 * period:
+        return record.checked(NAME, f"{looked_at}: too noisy to tell", looked=False)
     turns = np.rint(jumps.excess / period)
     near = np.abs(jumps.excess - turns * period) <= max(_NEAR_WHOLE * period, 5 * jumps.noise)
     turns = np.where(near, turns, 0.0)
     if not turns.any():
-        return record
-    return _repaired(record, jumps, turns, period, evident=period_s is None)
+        return record.checked(NAME, looked_at)
+    return _repaired(record, looked_at, jumps, turns, period, evident=period_s is None)
 
 
 def _jumps(values: FloatArray) -> _Jumps:
@@ -106,9 +115,12 @@ def _round_period(size: float, tolerance: float, nominal_frequency_hz: float | N
     return next((c for c in candidates if c > 0 and abs(c - size) <= tolerance), size)
 
 
-def _repaired(record: Record, jumps: _Jumps, turns: FloatArray, period: float, *, evident: bool) -> Record:
-    values = np.array(record.values, dtype=float)
-    values[jumps.where[1:]] -= np.cumsum(turns) * period
+def _repaired(
+    record: Record, looked_at: str, jumps: _Jumps, turns: FloatArray, period: float, *, evident: bool
+) -> Record:
+    taken = np.zeros(len(record))
+    taken[jumps.where[1:]] = turns
+    values = np.asarray(record.values, dtype=float) - np.cumsum(taken) * period
     places = jumps.where[1:][turns != 0]
     flags = [
         Flag(
@@ -117,6 +129,7 @@ def _repaired(record: Record, jumps: _Jumps, turns: FloatArray, period: float, *
             stop=int(place),
             excluded=False,
             sentence=f"{int(turn):+d} period(s) of {time_text(period)} taken back.",
+            put_back_s=-float(turn) * period,
         )
         for place, turn in zip(places, turns[turns != 0], strict=True)
     ]
@@ -132,4 +145,10 @@ def _repaired(record: Record, jumps: _Jumps, turns: FloatArray, period: float, *
         values={"count": len(places), "period_s": period},
     )
     repaired = replace(record, values=values).with_flags(*flags).with_findings(finding)
-    return repaired.treated("wraps", period_s=period, repaired=len(places))
+    return repaired.checked(
+        NAME,
+        looked_at,
+        found=len(places),
+        where=places_text(record, places),
+        advice="State wrap_period_s if the period is another." if evident else "",
+    ).treated("wraps", period_s=period, repaired=len(places))

@@ -36,6 +36,8 @@ from evenbeat.record import Record, Source
 if TYPE_CHECKING:
     from evenbeat.quantities import FloatArray
 
+_EXACT_STAMPS = 1e-6  # of an interval; stamps so near their place say nothing
+
 
 def read_log(
     path: str | Path,
@@ -339,6 +341,7 @@ def _record(
         reference=stated.reference,
         counter_weighting=stated.counter_weighting if converted.kind == "frequency" else None,
         resolution=None if step is None else step * converted.step_factor,
+        stamp_offset_s=None if times is None else _stamp_offset(times, grid),
         findings=(
             *sheet.findings,
             *form_findings(layout, table),
@@ -349,6 +352,14 @@ def _record(
         ),
         source=Source(path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + late),
     ).treated("read_log", path=Path(log.path).name)
+
+
+def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
+    """Return by how much each stamp lies after its place on the grid, ``None`` where all lie on it."""
+    offset = times.seconds - grid.positions * grid.interval_s
+    if np.abs(offset).max() <= _EXACT_STAMPS * grid.interval_s:
+        return None
+    return grid.place(offset)
 
 
 def _late_finding(late: int) -> tuple[Finding, ...]:

@@ -1,0 +1,151 @@
+"""Single readings off by a power of two in the counter's own units: a bit was misread.
+
+A latch that is read while its counter runs takes a carry too early or too late: the reading is 2^b counts
+off, and where readings are differences of one running total the next one is off by as much the other way.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.conditioning.local_noise import MAD_TO_SIGMA, present, spread
+from evenbeat.conditioning.places import counted, flagged_runs, places_text
+from evenbeat.findings import Finding
+from evenbeat.logs.display import display_step
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+
+NAME = "bit_errors"
+FEWEST = 32
+_LOWEST_BIT = 5
+_NEIGHBOURS = 8
+_LONGEST = 3
+_CLOSE_ALONE = 1 / 128
+"""How near a power of two a reading must be, as a share of it: chance does that once in forty outliers."""
+_CLOSE_IN_PAIR = 1 / 16
+"""The same where the next reading is off by as much the other way."""
+_NOISE = 4.0
+_MOST = 0.01
+
+
+def with_bit_errors_flagged(record: Record) -> Record:
+    """Return the record with readings flagged as excluded that are off by 2^b display steps, b from 5 on.
+
+    Notes
+    -----
+    The reading is compared with the line through eight neighbours on each side; it must be within four
+    robust standard deviations of the power of two, and within 1/128 of it, or within 1/16 if the next
+    reading is off by as much the other way. An outlier of another cause meets that by chance once in
+    forty; it would be left out as an outlier anyway.
+    """
+    values = record.usable_values(without_steps=False)
+    where = present(values)
+    if len(where) < FEWEST:
+        return record.checked(NAME, f"{len(where)} readings, fewer than {FEWEST}", looked=False)
+    samples = np.asarray(values[where], dtype=float)
+    step = record.resolution or display_step(samples, None)
+    if not step:
+        return record.checked(NAME, "no display step to count in", looked=False)
+    looked_at = counted(len(where), "reading")
+    counts = (samples - samples[0]) / step
+    change = np.diff(counts)
+    usual = spread(change[: 1 << 18])
+    large = np.abs(change - np.median(change[: 1 << 18])) > max(0.75 * 2**_LOWEST_BIT, 10 * usual)
+    suspects = np.flatnonzero(large)
+    if not len(suspects) or len(suspects) > _MOST * len(counts) + 8:
+        return record.checked(NAME, looked_at)
+    found = _off_by_a_bit(counts, suspects)
+    return _flagged(record, looked_at, where, found)
+
+
+def _off_by_a_bit(counts: FloatArray, suspects: npt.NDArray[np.intp]) -> dict[int, int]:
+    """Return reading → signed number of counts (a power of two) that it is off."""
+    found: dict[int, float] = {}
+    blocked = np.zeros(len(counts), dtype=bool)
+    blocked[suspects + 1] = True
+    for at in suspects + 1:
+        for reading in range(int(at), min(int(at) + _LONGEST, len(counts))):
+            off = _distance(counts, reading, blocked)
+            if off is None:
+                break
+            found[reading] = off
+    return {
+        reading: round(off)
+        for reading, off in found.items()
+        if _is_close(off, _CLOSE_ALONE)
+        or any(
+            near in found and _power(found[near]) == -_power(off) and _is_close(found[near], _CLOSE_IN_PAIR)
+            for near in (reading - 1, reading + 1)
+        )
+    }
+
+
+def _power(off: float) -> float:
+    """Return the power of two next to a distance, with its sign."""
+    return math.copysign(2.0 ** round(math.log2(abs(off))), off)
+
+
+def _is_close(off: float, share: float) -> bool:
+    power = _power(off)
+    return abs(off - power) <= share * abs(power)
+
+
+def _distance(counts: FloatArray, reading: int, suspect: npt.NDArray[np.bool_]) -> float | None:
+    """Return the distance of a reading from its neighbours where it is about a power of two counts."""
+    near = np.concatenate(
+        [
+            np.arange(max(0, reading - 2 * _NEIGHBOURS), reading),
+            np.arange(reading + 1, min(len(counts), reading + 2 * _NEIGHBOURS + 1)),
+        ]
+    )
+    before = near[(near < reading) & ~suspect[near]][-_NEIGHBOURS:]
+    after = near[(near > reading) & ~suspect[near]][:_NEIGHBOURS]
+    if len(before) < 3 or len(after) < 3:
+        return None
+    levels = float(np.median(counts[before])), float(np.median(counts[after]))
+    places = float(np.mean(before)), float(np.mean(after))
+    slope = (levels[1] - levels[0]) / (places[1] - places[0])
+    both = np.concatenate([before, after])
+    flat = counts[both] - levels[0] - slope * (both - places[0])
+    noise = MAD_TO_SIGMA * float(np.median(np.abs(flat)))
+    off = float(counts[reading]) - levels[0] - slope * (reading - places[0])
+    if abs(off) < 0.75 * 2**_LOWEST_BIT:
+        return None
+    power = _power(off)
+    if abs(power) < 2**_LOWEST_BIT or abs(off - power) > _NOISE * max(noise, 0.5):
+        return None
+    return off if _is_close(off, _CLOSE_IN_PAIR) else None
+
+
+def _flagged(record: Record, looked_at: str, where: npt.NDArray[np.intp], found: dict[int, int]) -> Record:
+    if not found:
+        return record.checked(NAME, looked_at)
+    at = where[np.array(sorted(found), dtype=np.intp)]
+    sizes = np.unique([int(abs(_power(off))) for off in found.values()])
+    flags = flagged_runs(
+        at, cause="bit_error", sentence="Off by a power of two in counts of the display.", excluded=True
+    )
+    named = ", ".join(f"±{size}" for size in sizes[:6]) + (", …" if len(sizes) > 6 else "")
+    sentence = (
+        f"{counted(len(at), 'reading is', 'readings are')} off by a power of two in counts of the display "
+        f"({named}), as when a bit of the counter is misread; "
+        f"{'it is' if len(at) == 1 else 'they are'} flagged and left out."
+    )
+    values = {"count": len(at), "largest_counts": int(sizes[-1])}
+    finding = Finding(code="BIT_ERRORS", severity="note", sentence=sentence, values=values)
+    return (
+        record.with_flags(*flags)
+        .with_findings(finding)
+        .checked(
+            NAME,
+            looked_at,
+            found=len(flags),
+            set_aside=len(at),
+            where=f"{named}: {places_text(record, [flag.start for flag in flags])}",
+            advice="Nothing now; the counter's latch or the program that reads it loses a carry.",
+        )
+        .treated(NAME, found=len(at))
+    )

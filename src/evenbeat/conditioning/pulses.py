@@ -1,0 +1,290 @@
+"""Missed and extra pulses: readings that are whole multiples, or parts that make up a whole, of the usual.
+
+A missed pulse of a one-per-second log makes one interval twice as long, or one time interval a whole
+period too long; an extra pulse cuts an interval in two that together are a whole one.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.conditioning.local_noise import present, running_median, spread
+from evenbeat.conditioning.places import counted, flagged_runs, places_text
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+from evenbeat.units import duration_text, time_text
+
+NAME = "pulses"
+FEWEST = 8
+_WIDTH = 31
+_FAR = 0.2
+"""Share of an interval by which a reading must be off before it is looked at."""
+_TIGHT = 1e-4
+_LOOSEST = 0.02
+_NOISE = 8.0
+_LONGEST_RUN = 20
+_LONGEST_LATE = 5
+_MOST = 0.1
+_MANY_CYCLES = 1000.0
+"""Cycles in an interval beyond which a reading is a frequency, not the length of one interval."""
+_MOST_EDGES = 4
+
+
+def with_pulses_flagged(record: Record, *, period_s: float | None = None) -> Record:
+    """Return the record with readings flagged as excluded that missed or extra pulses made.
+
+    Parameters
+    ----------
+    period_s
+        Period of the pulses in seconds; by default one second for a phase record of whole seconds.
+
+    Raises
+    ------
+    InputError
+        If the period is not positive.
+
+    Notes
+    -----
+    Frequencies are taken as lengths of intervals in units of the running median (their reciprocal
+    where the device was read): a length within 8 robust standard deviations of a whole number from 2 on
+    is of missed pulses, neighbours that together are a whole number of extra ones (common practice). Of
+    a frequency with many cycles in an interval, two to four times as much or as little counts.
+    Time errors off by whole periods for at most five readings are of missed pulses; those that stay off
+    are left to the check of wraps. Not valid where more than a tenth of the readings are affected.
+    """
+    if period_s is not None and not period_s > 0:
+        msg = f"pulse_period_s is {period_s}; it must be a positive number of seconds"
+        raise InputError(msg)
+    values = record.usable_values(without_steps=False)
+    where = present(values)
+    if len(where) < FEWEST:
+        return record.checked(NAME, f"{len(where)} readings, fewer than {FEWEST}", looked=False)
+    if record.kind == "phase":
+        return _in_phase(record, np.asarray(values[where], dtype=float), where, period_s)
+    return _in_frequency(record, np.asarray(values[where], dtype=float), where)
+
+
+def _in_phase(
+    record: Record, samples: FloatArray, where: npt.NDArray[np.intp], period_s: float | None
+) -> Record:
+    period = period_s if period_s is not None else _period_of(record)
+    if period is None:
+        return record.checked(NAME, "no pulses of whole seconds", looked=False)
+    looked_at = f"{counted(len(where), 'reading')}, pulses every {duration_text(period)}"
+    if samples.max() - samples.min() < 0.5 * period:
+        return record.checked(NAME, looked_at)
+    level = samples - running_median(samples, _WIDTH)
+    noise = spread(level)
+    periods = np.rint(level / period)
+    off = (periods != 0) & (np.abs(level - periods * period) <= max(_NOISE * noise, _TIGHT * period))
+    if noise > _LOOSEST * period or np.count_nonzero(off) > _MOST * len(off):
+        return record.checked(NAME, f"{looked_at}; too noisy to tell", looked=False)
+    late = [run for run in _runs(off) if len(run) <= _LONGEST_LATE]
+    bad = np.concatenate(late) if late else np.empty(0, dtype=np.intp)
+    return _flagged(
+        record,
+        looked_at,
+        missed=where[bad],
+        missed_pulses=float(np.abs(periods[bad]).sum()),
+        sentence=f"Off by whole periods of {time_text(period)}.",
+    )
+
+
+def _period_of(record: Record) -> float | None:
+    whole = round(record.interval_s)
+    return 1.0 if whole >= 1 and abs(record.interval_s - whole) < 1e-3 * whole else None
+
+
+def _in_frequency(record: Record, samples: FloatArray, where: npt.NDArray[np.intp]) -> Record:
+    looked_at = counted(len(where), "reading")
+    ratio = 1 + samples
+    turned = any(finding.code == "TURNED_SIGN" for finding in record.findings)
+    middle = float(np.median(ratio))
+    if not middle > 0 or np.abs(ratio / middle - 1).max() < _FAR:
+        return record.checked(NAME, looked_at)
+    near = np.flatnonzero(np.abs(ratio / middle - 1) < _FAR)
+    usual = np.interp(np.arange(len(ratio)), near, running_median(ratio[near], _WIDTH))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        length = ratio / usual if turned else usual / ratio
+    far = ~(np.abs(length - 1) < _FAR)
+    noise = spread(length[~far])
+    if np.count_nonzero(far) > _MOST * len(far) or _NOISE * noise > _LOOSEST:
+        return record.checked(NAME, f"{looked_at}; too noisy to tell", looked=False)
+    if (record.nominal_frequency_hz or 0.0) * record.interval_s > _MANY_CYCLES:
+        return _of_a_counter(record, looked_at, where, ratio / usual, noise)
+    missed, extra, pulses = _sorted_out(length, far, noise)
+    return _flagged(
+        record,
+        looked_at,
+        missed=where[missed],
+        missed_pulses=pulses,
+        extra=where[extra],
+        sentence="A whole number of intervals in one.",
+    )
+
+
+def _of_a_counter(
+    record: Record, looked_at: str, where: npt.NDArray[np.intp], ratio: FloatArray, noise: float
+) -> Record:
+    """Flag readings of two to four times the usual frequency, or as small a part of it."""
+    with np.errstate(divide="ignore"):
+        parts = np.where(ratio > 1, ratio, 1 / ratio)
+    whole = np.rint(parts)
+    bad = (whole >= 2) & (whole <= _MOST_EDGES) & (np.abs(parts - whole) <= _tolerance(noise, whole))
+    if not bad.any():
+        return record.checked(NAME, looked_at)
+    flags = (
+        *flagged_runs(
+            where[bad & (ratio < 1)],
+            cause="missed_pulse",
+            sentence="A whole part of the usual frequency: edges were missed.",
+            excluded=True,
+        ),
+        *flagged_runs(
+            where[bad & (ratio > 1)],
+            cause="extra_pulse",
+            sentence="A multiple of the usual frequency: edges were counted more than once.",
+            excluded=True,
+        ),
+    )
+    count = int(np.count_nonzero(bad))
+    sentence = (
+        f"{counted(count, 'reading is', 'readings are')} a whole multiple or a whole part of the usual "
+        "frequency, as when edges are counted twice or missed; flagged and left out."
+    )
+    values = {"missed_readings": int(np.count_nonzero(bad & (ratio < 1))), "count": count}
+    finding = Finding(code="PULSES", severity="note", sentence=sentence, values=values)
+    return (
+        record.with_flags(*flags)
+        .with_findings(finding)
+        .checked(
+            NAME,
+            looked_at,
+            found=len(flags),
+            set_aside=count,
+            where=places_text(record, np.sort([flag.start for flag in flags])),
+            advice="Check trigger level, hysteresis and the edges of the signal.",
+        )
+        .treated(NAME, found=count)
+    )
+
+
+def _sorted_out(
+    length: FloatArray, far: npt.NDArray[np.bool_], noise: float
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], float]:
+    """Return the readings of missed pulses, those of extra ones, and how many pulses were missed."""
+    missed: list[int] = []
+    extra: list[int] = []
+    pulses = 0.0
+    for run in _runs(_grown(length, far, noise)):
+        lengths = length[run]
+        if not np.isfinite(lengths).all() or len(run) > _LONGEST_RUN:
+            continue
+        whole = np.rint(lengths)
+        multiple = (whole >= 2) & (np.abs(lengths - whole) <= _tolerance(noise, whole))
+        missed += run[multiple].tolist()
+        pulses += float((whole[multiple] - 1).sum())
+        rest = run[~multiple]
+        extra += _pairs(rest, length, noise)
+    return np.array(missed, dtype=np.intp), np.array(extra, dtype=np.intp), pulses
+
+
+def _grown(length: FloatArray, far: npt.NDArray[np.bool_], noise: float) -> npt.NDArray[np.bool_]:
+    """Return far readings with the neighbours that are off at all: the rest of a cut interval."""
+    off = np.abs(length - 1) > 2 * max(_NOISE * noise, _TIGHT)
+    grown = far.copy()
+    for _ in range(2):
+        grown[1:] |= grown[:-1] & off[1:]
+        grown[:-1] |= grown[1:] & off[:-1]
+    return grown
+
+
+def _pairs(rest: npt.NDArray[np.intp], length: FloatArray, noise: float) -> list[int]:
+    """Return neighbours, two or more, whose lengths add up to a whole number."""
+    found: list[int] = []
+    begin = 0
+    while begin < len(rest) - 1:
+        for end in range(begin + 2, len(rest) + 1):
+            part = rest[begin:end]
+            if part[-1] - part[0] != len(part) - 1:
+                break
+            total = float(length[part].sum())
+            whole = round(total)
+            if whole >= 1 and abs(total - whole) <= _tolerance(noise, np.array(whole)):
+                found += part.tolist()
+                begin = end - 1
+                break
+        begin += 1
+    return found
+
+
+def _tolerance(noise: float, whole: FloatArray) -> FloatArray:
+    return np.minimum(
+        np.maximum(_NOISE * noise, _TIGHT) * np.maximum(whole, 1), _LOOSEST * np.maximum(whole, 1)
+    )
+
+
+def _runs(mask: npt.NDArray[np.bool_]) -> list[npt.NDArray[np.intp]]:
+    at = np.flatnonzero(mask)
+    return np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(at) else []
+
+
+_NONE: npt.NDArray[np.intp] = np.empty(0, dtype=np.intp)
+
+
+def _flagged(
+    record: Record,
+    looked_at: str,
+    *,
+    missed: npt.NDArray[np.intp],
+    missed_pulses: float,
+    extra: npt.NDArray[np.intp] = _NONE,
+    sentence: str,
+) -> Record:
+    if not len(missed) and not len(extra):
+        return record.checked(NAME, looked_at)
+    flags = (
+        *flagged_runs(missed, cause="missed_pulse", sentence=sentence, excluded=True),
+        *flagged_runs(
+            extra, cause="extra_pulse", sentence="Parts that together are whole intervals.", excluded=True
+        ),
+    )
+    parts = [f"{counted(len(missed), 'reading misses', 'readings miss')} {missed_pulses:.0f} pulses in all"]
+    parts = parts * bool(len(missed))
+    parts += [f"{counted(len(extra), 'reading is', 'readings are')} cut short by extra pulses"] * bool(
+        len(extra)
+    )
+    lost_s = missed_pulses * record.interval_s
+    without_stamps = record.kind == "frequency" and record.start is None and len(missed) > 0
+    late = (
+        f"; without time stamps the rows after them count {duration_text(lost_s)} too few in all"
+        if without_stamps
+        else ""
+    )
+    text = f"{' and '.join(parts)}; they are flagged and left out{late}."
+    values = {
+        "missed_readings": len(missed),
+        "missed_pulses": missed_pulses,
+        "extra_readings": len(extra),
+    }
+    finding = Finding(
+        code="PULSES", severity="caution" if without_stamps else "note", sentence=text, values=values
+    )
+    total = len(missed) + len(extra)
+    return (
+        record.with_flags(*flags)
+        .with_findings(finding)
+        .checked(
+            NAME,
+            looked_at,
+            found=len(flags),
+            set_aside=total,
+            where=places_text(record, np.sort([flag.start for flag in flags])),
+            advice="Check trigger level, cable and the source of the pulses"
+            + ("; log the time of each reading." if without_stamps else "."),
+        )
+        .treated(NAME, missed=len(missed), extra=len(extra))
+    )

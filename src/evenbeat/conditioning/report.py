@@ -1,0 +1,126 @@
+"""What conditioning did, check by check, as a table."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from evenbeat.conditioning.condition import condition
+from evenbeat.findings import Finding
+from evenbeat.printing import PAGE_WIDTH, Printed, Table
+from evenbeat.record import CheckOutcome, Record
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+TITLES = {
+    "gaps": "gaps",
+    "stamp_order": "repeated, backward stamps",
+    "stamp_spacing": "uneven stamps",
+    "interval_change": "change of interval",
+    "computer_clock": "computer's clock",
+    "sawtooth": "sawtooth correction",
+    "pulses": "missed and extra pulses",
+    "wraps": "wraps and cycle slips",
+    "bit_errors": "bit errors of the counter",
+    "warm_up": "warm-up",
+    "outliers": "outliers",
+    "display": "display step",
+    "idle_tones": "rounding tones",
+    "steps": "steps",
+    "dead_time": "dead time",
+}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class ConditioningReport(Printed):
+    """What every check of a record looked at, found, and set aside; ``eb.plot`` draws before and after.
+
+    Attributes
+    ----------
+    record
+        The conditioned record.
+    checks
+        One outcome for each check, in the order in which they were made.
+    """
+
+    record: Record
+    checks: tuple[CheckOutcome, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def of(self, check: str) -> CheckOutcome:
+        """Return the outcome of one check by its name.
+
+        Raises
+        ------
+        KeyError
+            If there is no such check.
+        """
+        return {outcome.check: outcome for outcome in self.checks}[check]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row for each check."""
+        import pandas as pd
+
+        return pd.DataFrame([outcome.to_dict() for outcome in self.checks]).set_index("check")
+
+    def to_dict(self) -> dict[str, object]:
+        """Return everything as plain values, ready for JSON."""
+        return {
+            "samples": len(self.record),
+            "set_aside": self.record.excluded,
+            "missing": self.record.missing,
+            "checks": [outcome.to_dict() for outcome in self.checks],
+        }
+
+    def _headline(self) -> str:
+        made = [outcome for outcome in self.checks if outcome.looked]
+        finding = [outcome for outcome in made if outcome.found]
+        return (
+            f"Conditioning of {len(self.record)} samples: {len(made)} of {len(self.checks)} checks made, "
+            f"{len(finding)} found something, {self.record.excluded} samples set aside, none deleted"
+        )
+
+    def _table(self) -> Table:
+        rows = tuple(
+            (
+                TITLES.get(outcome.check, outcome.check),
+                outcome.looked_at if outcome.looked else f"({outcome.looked_at})",
+                str(outcome.found) if outcome.looked else "–",
+                str(outcome.set_aside) if outcome.looked else "–",
+            )
+            for outcome in self.checks
+        )
+        return Table(columns=("check", "looked at (or why not)", "found", "set aside"), rows=rows)
+
+    def __str__(self) -> str:
+        notes = [
+            textwrap.fill(
+                f"{TITLES.get(outcome.check, outcome.check)}: {_note(outcome)}",
+                PAGE_WIDTH,
+                subsequent_indent="    ",
+            )
+            for outcome in self.checks
+            if outcome.found and _note(outcome)
+        ]
+        return "\n".join([super().__str__(), *notes])
+
+
+def _note(outcome: CheckOutcome) -> str:
+    advice = outcome.advice.rstrip(".")
+    return ". ".join(part for part in (outcome.where, advice) if part) + "." * bool(outcome.where or advice)
+
+
+def conditioning_report(record: Record) -> ConditioningReport:
+    """Return what conditioning did to a record, check by check.
+
+    Parameters
+    ----------
+    record
+        As :func:`evenbeat.condition` returned it; one that was not conditioned yet is conditioned here,
+        with every check.
+    """
+    if not record.checks:
+        record = condition(record)
+    return ConditioningReport(record=record, checks=record.checks)
