@@ -147,7 +147,9 @@ def test_logarithmic_aging_is_no_warm_up() -> None:
 def test_coarse_display_tells_its_floor(kind: str, floor: float) -> None:
     """Allan deviation of rounding alone: q/sqrt(12) at the gate, q/(2 tau) for phase; simulated beside it."""
     coarse = np.round(np.random.default_rng(2).uniform(0, 50, 100_000)) * 1e-8
-    record = eb.condition(eb.Record(kind=kind, values=coarse, interval_s=10.0, resolution=1e-8), leave_out=("steps",))
+    record = eb.condition(
+        eb.Record(kind=kind, values=coarse, interval_s=10.0, resolution=1e-8), leave_out=("steps",)
+    )
     assert not codes(record) & {"QUANTISED", "DISPLAY_LIMITED"}  # the noise hides the display
     wander = np.cumsum(np.random.default_rng(3).normal(0, 2e-9, 100_000))
     error = np.round(wander / 1e-8) * 1e-8 - wander
