@@ -51,7 +51,7 @@ def test_checks_can_be_switched_off() -> None:
 @pytest.mark.parametrize("wrong", ["outliers", ("outlier",), ["steps", "gates"]])
 def test_an_unknown_check_is_refused(wrong: object) -> None:
     """A name that is no check, or text instead of a list, is refused with the names there are."""
-    with pytest.raises(eb.InputError, match="leave_out names .*; it must be a list of checks among gaps, "):
+    with pytest.raises(eb.InputError, match=r"leave_out names .*; it must be a list of checks among gaps, "):
         eb.condition(clean(), leave_out=wrong)
 
 
