@@ -33,6 +33,7 @@ ROOMS = (
     "counter",
     "instruments",
     "assessment",
+    "lessons",
     "register",
     "fleet",
     "figures",

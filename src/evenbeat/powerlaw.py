@@ -243,7 +243,7 @@ def simulate_clock(
     *,
     interval_s: float,
     levels: NoiseLevels,
-    seed: int | np.random.Generator,
+    seed: int | np.random.Generator | np.random.SeedSequence,
     kind: Kind = "frequency",
     frequency_offset: float = 0.0,
     aging: Callable[[FloatArray], FloatArray] | None = None,
@@ -261,7 +261,8 @@ def simulate_clock(
     levels
         The noises; white PM is that of sampled phase with cut-off at half the sampling rate.
     seed
-        Seed or generator; the same seed gives the same record.
+        Seed or generator; the same seed gives the same record. A ``SeedSequence`` gives every noise a stream
+        of its own, so that another level rescales that noise and leaves the others as they were.
     kind
         Whether to return mean frequencies over each interval or phase.
     frequency_offset
@@ -280,12 +281,12 @@ def simulate_clock(
         msg = f"n is {n}; at least 2 samples are needed"
         raise InputError(msg)
     check_positive(interval_s, "interval_s", optional=False)
-    generator = np.random.default_rng(seed)
+    streams = _streams(seed)
     intervals = n if kind == "frequency" else n - 1
-    frequency = _simulated_frequency(intervals, interval_s, levels, generator) + frequency_offset
+    frequency = _simulated_frequency(intervals, interval_s, levels, streams) + frequency_offset
     if aging is not None:
         frequency = frequency + aging((np.arange(intervals) + 0.5) * interval_s)
-    phase_noise = _simulated_phase_noise(intervals + 1, interval_s, levels, generator)
+    phase_noise = _simulated_phase_noise(intervals + 1, interval_s, levels, streams)
     if kind == "frequency":
         values = frequency if phase_noise is None else frequency + np.diff(phase_noise) / interval_s
     else:
@@ -305,17 +306,28 @@ class ClockTruth:
     aging: Callable[[FloatArray], FloatArray] | None
 
 
+def _streams(seed: int | np.random.Generator | np.random.SeedSequence) -> dict[int, np.random.Generator]:
+    """Return the source of random numbers of every noise: one for all, or one each."""
+    if not isinstance(seed, np.random.SeedSequence):
+        return dict.fromkeys(NOISE_NAMES, np.random.default_rng(seed))
+    keys = {exponent: (*seed.spawn_key, place) for place, exponent in enumerate(NOISE_NAMES)}
+    return {
+        exponent: np.random.default_rng(np.random.SeedSequence(seed.entropy, spawn_key=key))
+        for exponent, key in keys.items()
+    }
+
+
 def _simulated_frequency(
-    n: int, interval: float, levels: NoiseLevels, generator: np.random.Generator
+    n: int, interval: float, levels: NoiseLevels, streams: Mapping[int, np.random.Generator]
 ) -> FloatArray:
     total = np.zeros(n)
     if levels.white_fm > 0:
-        total += math.sqrt(levels.white_fm / (2 * interval)) * generator.standard_normal(n)
+        total += math.sqrt(levels.white_fm / (2 * interval)) * streams[0].standard_normal(n)
     if levels.flicker_fm > 0:
-        total += math.sqrt(levels.flicker_fm) * _unit_flicker_fm(n, generator)
+        total += math.sqrt(levels.flicker_fm) * _unit_flicker_fm(n, streams[-1])
     if levels.random_walk_fm > 0:
         total += math.sqrt(2 * math.pi**2 * levels.random_walk_fm * interval) * _unit_random_walk_fm(
-            n, generator
+            n, streams[-2]
         )
     return total
 
@@ -359,15 +371,15 @@ def _stationary_gaussian(covariance: FloatArray, generator: np.random.Generator)
 
 
 def _simulated_phase_noise(
-    n: int, interval: float, levels: NoiseLevels, generator: np.random.Generator
+    n: int, interval: float, levels: NoiseLevels, streams: Mapping[int, np.random.Generator]
 ) -> FloatArray | None:
     if levels.white_pm == 0 and levels.flicker_pm == 0:
         return None
     total = np.zeros(n)
     if levels.white_pm > 0:
-        total += white_pm_deviation(levels.white_pm, interval) * generator.standard_normal(n)
+        total += white_pm_deviation(levels.white_pm, interval) * streams[2].standard_normal(n)
     if levels.flicker_pm > 0:
-        total += math.sqrt(levels.flicker_pm / (4 * math.pi)) * _half_order_sum(n, generator)
+        total += math.sqrt(levels.flicker_pm / (4 * math.pi)) * _half_order_sum(n, streams[1])
     return total
 
 

@@ -330,3 +330,19 @@ class TestSimulation:
         for interval in (0.0, -1.0, math.nan):
             with pytest.raises(InputError, match=r"interval_s is .*; it must be a positive number"):
                 simulate_clock(9, interval_s=interval, levels=only(0), seed=0)
+
+
+def test_a_seed_sequence_keeps_the_noises_apart() -> None:
+    """With a stream for every noise a record is the sum of its noises, whichever others are there."""
+    names = ("white_pm", "flicker_pm", "white_fm", "flicker_fm", "random_walk_fm")
+    levels = dict(zip(names, (4e-23, 1e-24, 2e-22, 3e-25, 1e-28), strict=True))
+
+    def simulated(**some: float) -> np.ndarray:
+        seed = np.random.SeedSequence(7)
+        return simulate_clock(500, interval_s=1.0, levels=NoiseLevels(**some), seed=seed).values
+
+    alone = {name: simulated(**{name: level}) for name, level in levels.items()}
+    assert simulated(**levels) == pytest.approx(sum(alone.values()), rel=1e-9, abs=1e-24)
+    assert simulated(white_fm=9 * levels["white_fm"]) == pytest.approx(3 * alone["white_fm"], rel=1e-12)
+    correlations = np.corrcoef([np.diff(noise) for noise in alone.values()])
+    assert np.abs(correlations[np.triu_indices(5, 1)]).max() < 0.2  # 4.5 standard deviations for 500
