@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability import gap_free
+from evenbeat.stability import gap_free, lagged_products
 from evenbeat.stability.gap_free import sums_without_gaps
-from evenbeat.stability.lagged_products import TOLERANCE, sums_by_lagged_products
+from evenbeat.stability.lagged_products import TOLERANCE, BlockProducts, sums_by_lagged_products
 from evenbeat.stability.samples import PhasePoints
 
 POINTS = 1500
@@ -100,3 +100,27 @@ def test_both_ways_join(statistic: str, monkeypatch: pytest.MonkeyPatch) -> None
 
     assert curve.deviation == pytest.approx(blocks.deviation, rel=TOLERANCE)
     assert told == list(range(1, len(curve) + 1))
+
+
+@pytest.mark.parametrize("kind", ["white PM", "white FM", "random walk FM"])
+@pytest.mark.parametrize("times", [2, 3])
+def test_products_of_a_block_are_exact(kind: str, times: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is returned for a block is within the tolerance of rational numbers, the rest is asked for."""
+    monkeypatch.setattr(lagged_products, "FEWEST_TERMS", 1)
+    values, lags, count = noise(kind), [1, 2, 7, 30, 200, 350, 420], 700
+    asked: list[int] = []
+
+    def otherwise(lag: int, terms: int) -> float:
+        asked.append(lag)
+        assert terms == min(count, POINTS - times * lag)
+        return exact(values[: terms + times * lag], lag, times, averaged=False)
+
+    products = BlockProducts(lags, times, TOLERANCE)
+    found = list(products.sums(values, count, np.empty(POINTS), otherwise))
+    again = list(products.sums(values, count, np.empty(POINTS), otherwise))
+
+    assert found == again
+    assert len(asked) <= {"white PM": 0, "white FM": 4, "random walk FM": 8}[kind]
+    for lag, total in zip(lags, found, strict=True):
+        part = values[: min(count, POINTS - times * lag) + times * lag]
+        assert total == pytest.approx(exact(part, lag, times, averaged=False), rel=TOLERANCE), lag

@@ -34,23 +34,26 @@ def largest_of(values: FloatArray) -> float:
     return float(max(values.max(), -values.min()))
 
 
-def remove_line(phase: FloatArray, ramp: FloatArray, line: FloatArray) -> None:
-    """Subtract a line through the first and the last point, without rounding it.
+def less_line(phase: FloatArray, ramp: FloatArray, out: FloatArray) -> FloatArray:
+    """Return the phase less the line nearest to it by least squares, which is never rounded.
 
     Parameters
     ----------
     phase
-        Shape (n,), changed in place.
+        Shape (n,).
     ramp
-        Whole numbers from 0.
-    line
-        Shape (n,): a buffer.
+        Shape (n,): whole numbers from 0.
+    out
+        Shape (n,): a buffer for the result.
     """
-    step = 4 * float(np.spacing(largest_of(phase)))
-    slope = round(float(phase[-1] - phase[0]) / (step * max(len(phase) - 1, 1))) * step
-    np.multiply(ramp[: len(phase)], slope, out=line)
-    line += round(float(phase[0]) / step) * step
-    phase -= line
+    count, step = len(phase), 4 * float(np.spacing(largest_of(phase)))
+    middle = 0.5 * (count - 1)
+    mean = float(phase.mean())
+    np.subtract(phase, mean, out=out)
+    slope = 12 * float(out.dot(ramp)) / max(count * (count**2 - 1), 1)
+    np.multiply(ramp, round(slope / step) * step, out=out)
+    out += round((mean - slope * middle) / step) * step
+    return np.subtract(phase, out, out=out)
 
 
 def exact_sums(values: FloatArray, rows: Sequence[FloatArray]) -> ExactSums:

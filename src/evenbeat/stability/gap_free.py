@@ -15,6 +15,7 @@ from evenbeat.stability.kernels import (
     BLOCK,
     TermSum,
     Workspace,
+    one_thread,
     sum_of_squared_averages,
     sum_of_squared_differences,
 )
@@ -67,9 +68,10 @@ def sums_without_gaps(
     left = np.isnan(totals)
     tell = _Teller(progress, len(factors))
     tell.done(len(factors) - int(np.count_nonzero(left)))
-    totals[left] = _block_sums(
-        samples, factors[left].tolist(), order, averaged=averaged, block=block, tell=tell
-    )
+    with one_thread():
+        totals[left] = _block_sums(
+            samples, factors[left].tolist(), order, averaged=averaged, block=block, tell=tell
+        )
     possible = samples.points - (order + averaged) * factors + averaged
     return [
         TermSum(total=total, possible=terms, terms=terms)
@@ -94,9 +96,9 @@ class _Teller:
 def _block_sums(
     samples: PhasePoints, lags: list[int], order: int, *, averaged: bool, block: int, tell: _Teller
 ) -> list[float]:
-    """Return the sums block by block, at short lags from one reading for all."""
+    """Return the sums block by block, those at short lags from one reading."""
     spans, before = order + averaged, tell.told
-    near = bisect.bisect_right(lags, 2 * block // spans)
+    near = bisect.bisect_right(lags, block // spans)
     pieces = _pieces(samples.points, block) if near else []
     own = threading.local()
 

@@ -8,10 +8,13 @@ never over the phase itself.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import ThreadpoolController
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.samples import Samples, needed_samples
@@ -20,9 +23,11 @@ BLOCK = 1 << 16
 """Terms worked on at once: an operation then lasts long enough for two threads not to wait for each other."""
 PRODUCTS = 1 << 12
 """Numbers multiplied in one call: below 10⁴ the usual linear algebra starts no threads of its own."""
+MATRIX_PRODUCTS = 1 << 15
+"""The same for a product of two matrices, the second ``ROW`` wide."""
 ROW = 8
 """Numbers summed by one product with a triangular matrix: four times as quick as ``np.cumsum``."""
-FEWEST_IN_ROWS = 64
+FEWEST_IN_ROWS = 2048
 MOST_ADDITIONS = 5
 """Moving sums that need no more additions per term than this are formed by doubling."""
 _UP_TO_AND_WITH = np.triu(np.ones((ROW, ROW)))
@@ -49,6 +54,16 @@ class TermSum:
     possible: int
     terms: int
     valid: BoolArray | None = None
+
+
+@lru_cache(maxsize=1)
+def _libraries() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Return a context in which linear algebra starts no threads: here they cost more than they give."""
+    return _libraries().limit(limits=1, user_api="blas")
 
 
 class Workspace:
@@ -162,12 +177,14 @@ def running_sums(
     count = len(values) - len(values) % ROW
     running = buffers[0][: len(values)]
     if len(values) < FEWEST_IN_ROWS:
-        block_sum = float(np.sum(values))
+        block_sum = float(values.sum())
         values[0] += start
-        return np.cumsum(values, out=running), block_sum
+        return values.cumsum(out=running), block_sum
     rows = values[:count].reshape(-1, ROW)
     row_sums = _by_parts(rows, _UP_TO_AND_WITH[:, -1:], buffers[1])
-    block_sum = float(np.sum(row_sums)) + float(np.sum(values[count:]))
+    block_sum = float(row_sums.sum())
+    if count < len(values):
+        block_sum += float(values[count:].sum())
     free = buffers[1][len(row_sums) :]
     before, _ = running_sums(row_sums, start, (free[: len(rows)], free[len(rows) :]))
     rows[0, 0] += start
@@ -181,12 +198,15 @@ def running_sums(
 
 def _by_parts(rows: FloatArray, matrix: FloatArray, out: FloatArray) -> FloatArray:
     """Return ``rows @ matrix`` as one row, computed in parts that keep to one thread."""
-    part, width = PRODUCTS // ROW, matrix.shape[1]
-    parts = len(rows) // part
-    whole = parts * part
+    width = matrix.shape[1]
+    part = (PRODUCTS if width == 1 else MATRIX_PRODUCTS) // ROW
     product = out[: len(rows) * width].reshape(len(rows), width)
-    np.matmul(rows[:whole].reshape(parts, part, ROW), matrix, out=product[:whole].reshape(parts, part, width))
-    np.matmul(rows[whole:], matrix, out=product[whole:])
+    whole = len(rows) - len(rows) % part
+    if whole:
+        pieces = product[:whole].reshape(-1, part, width)
+        np.matmul(rows[:whole].reshape(-1, part, ROW), matrix, out=pieces)
+    if whole < len(rows):
+        np.matmul(rows[whole:], matrix, out=product[whole:])
     return product.reshape(-1)
 
 
@@ -220,8 +240,11 @@ def _averages_with_gaps(
 def sum_of_products(left: FloatArray, right: FloatArray) -> float:
     """Return ``Σ left right`` of two contiguous rows on one thread, in pieces short enough for that."""
     whole = len(left) - len(left) % PRODUCTS
+    if not whole:
+        return float(left.dot(right))
     pieces = np.matmul(left[:whole].reshape(-1, 1, PRODUCTS), right[:whole].reshape(-1, PRODUCTS, 1))
-    return float(np.sum(pieces)) + float(np.dot(left[whole:], right[whole:]))
+    total = float(pieces.sum())
+    return total + float(left[whole:].dot(right[whole:])) if whole < len(left) else total
 
 
 def _blocks(length: int, block: int) -> Iterator[tuple[int, int]]:

@@ -1,19 +1,22 @@
 """Sums of squares at many averaging factors shorter than a block, from one reading of the record.
 
-Every block is read once and serves all factors, less a line where the slope makes up most of its phase. For
-the modified statistics one pair of running sums, exact in effect, serves every factor: its difference over
-the factor is a moving sum of phase, and the differences of that the moving sums of differences.
+Every block is read once and serves all factors. Less a line, its products with itself give the sums, and
+where these would not be exact enough its differences do. For the modified statistics one pair of running
+sums, exact in effect, serves every factor: its difference over the factor is a moving sum of phase, and the
+differences of that the moving sums of differences.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.exact_sums import ExactSums, exact_sums, largest_of, remove_line
-from evenbeat.stability.kernels import BLOCK, sum_of_products
+from evenbeat.stability.exact_sums import ExactSums, exact_sums, largest_of, less_line
+from evenbeat.stability.kernels import BLOCK
+from evenbeat.stability.lagged_products import TOLERANCE, BlockProducts
 from evenbeat.stability.samples import PhasePoints
 
 ROUNDING_SHARE = 2.0**-42
@@ -22,10 +25,15 @@ ROUNDING_SHARE = 2.0**-42
 SMALLER = 1 / 16
 """What a line must leave of the phase to be removed before plain differences are taken: small numbers beside
 larger ones of a parabola would be rounded by it."""
+MOST_INDEPENDENT = 25
+"""Blocks whose rounding errors are taken to be independent of each other."""
+_UNIT = 2.0**-53
 
 
 class SharedBlocks:
     """Sums over the blocks of a record, with buffers for one thread.
+
+    To be used where linear algebra starts no threads of its own.
 
     Parameters
     ----------
@@ -46,12 +54,18 @@ class SharedBlocks:
     ) -> None:
         self.samples, self.lags, self.order, self.block = samples, lags, order, block
         self.averaged = averaged and lags[-1] > 1
-        self._length = min(samples.points, block + (order + averaged) * lags[-1])
-        self._rows = [np.empty(self._length + 1) for _ in range(6 if self.averaged else 3)]
+        self._times = order + self.averaged
+        self._rounded: set[int] = set()
+        self._length = min(samples.points, block + self._times * lags[-1])
+        self._rows = [np.empty(self._length + 1) for _ in range(7 if self.averaged else 4)]
         self._ramp = np.arange(self._length, dtype=float)
+        blocks = min(max(1, samples.points // block), MOST_INDEPENDENT)
+        self._products = BlockProducts(lags, self._times, TOLERANCE * math.sqrt(blocks))
 
     def sums(self, begin: int, end: int) -> FloatArray:
         """Return for each lag the sum of squares of the terms whose first point is in ``begin`` … ``end``."""
+        self._products.try_all_again()
+        self._rounded.clear()
         totals = np.zeros(len(self.lags))
         for first in range(begin, end, self.block):
             totals += self._block_sums(first, min(self.block, end - first))
@@ -60,50 +74,70 @@ class SharedBlocks:
     def _block_sums(self, begin: int, count: int) -> FloatArray:
         phase = self._rows[0][: min(self._length, self.samples.points - begin)]
         self.samples.fill_points(phase, begin)
-        before = largest_of(phase)
-        remove_line(phase, self._ramp, self._rows[1][: len(phase)])
-        if not self.averaged and largest_of(phase) > SMALLER * before:
-            self.samples.fill_points(phase, begin)
-        sums = exact_sums(phase, self._rows[1:]) if self.averaged else None
-        return np.array(
-            [
-                self._squares(phase, lag, count)
-                if lag == 1 or sums is None
-                else self._squares_of_means(sums, lag, count)
-                for lag in self.lags
-            ]
-        )
+        flat = less_line(phase, self._ramp[: len(phase)], self._rows[1][: len(phase)])
+        found = self._moving(flat, count) if self.averaged else self._plain(phase, flat, count)
+        return np.array(found)
 
-    def _squares(self, phase: FloatArray, lag: int, count: int) -> float:
-        terms = min(count, len(phase) - self.order * lag)
-        if terms < 1:
-            return 0.0
+    def _plain(self, phase: FloatArray, flat: FloatArray, count: int) -> list[float]:
+        chosen: FloatArray | None = None
+
+        def by_differences(lag: int, terms: int) -> float:
+            nonlocal chosen
+            if terms < 1:
+                return 0.0
+            if chosen is None:
+                chosen = flat if largest_of(flat) <= SMALLER * largest_of(phase) else phase
+            return self._squares(chosen, lag, terms)
+
+        return list(self._products.sums(flat, count, self._rows[2], by_differences))
+
+    def _squares(self, phase: FloatArray, lag: int, terms: int) -> float:
         found = _differenced(phase[: terms + self.order * lag], lag, self.order, self._rows[-2:])
-        return sum_of_products(found, found)
+        return float(found.dot(found))
 
-    def _squares_of_means(self, sums: ExactSums, lag: int, count: int) -> float:
-        reach = (self.order + 1) * lag
-        terms = min(count, len(sums.coarse) - reach)
-        if terms < 1:
-            return 0.0
+    def _moving(self, flat: FloatArray, count: int) -> list[float]:
+        sums = exact_sums(flat, self._rows[2:])
+        together = np.add(sums.coarse, sums.rest, out=self._rows[0][: len(sums.coarse)])
+        largest = largest_of(together)
+
+        def by_differences(lag: int, terms: int) -> float:
+            if terms < 1:
+                return 0.0
+            if lag == 1:
+                return self._squares(flat, lag, terms)
+            if lag not in self._rounded:
+                bound = 2 ** (self.order + 1) * _UNIT * largest
+                found = _differenced(together[: terms + self._times * lag], lag, self._times, self._rows[-2:])
+                total = float(found.dot(found))
+                if terms * bound**2 <= ROUNDING_SHARE**2 * total:
+                    return total
+                self._rounded.add(lag)
+            return self._squares_of_sums(sums, lag, terms)
+
+        found = list(self._products.sums(together, count, self._rows[4], by_differences))
+        return [total / lag**2 for total, lag in zip(found, self.lags, strict=True)]
+
+    def _squares_of_sums(self, sums: ExactSums, lag: int, terms: int) -> float:
+        """Return the same from the moving sums of both parts, exact where one of them would be rounded."""
+        reach = self._times * lag
         coarse, rest = sums.coarse[: terms + reach], sums.rest[: terms + reach]
         one, two, three = self._rows[-3:]
         means = _differenced(coarse, lag, 1, [one, two])
         means += _differenced(rest, lag, 1, [two, one])
         means = _differenced(means, lag, self.order, [two, three])
-        total = sum_of_products(means, means)
-        bound = self.order * 2 ** (self.order - 1) * np.finfo(float).eps * lag * sums.largest
+        total = float(means.dot(means))
+        bound = self.order * 2 ** (self.order - 1) * 2 * _UNIT * lag * sums.largest
         if terms * bound**2 > ROUNDING_SHARE**2 * total:
             total = self._exact_squares(coarse, rest, lag)
-        return total / lag**2
+        return total
 
     def _exact_squares(self, coarse: FloatArray, rest: FloatArray, lag: int) -> float:
         """Return the same from differences of both parts, those of the coarse one being exact."""
         one, two, three = self._rows[-3:]
-        found = _differenced(coarse, lag, self.order + 1, [one, two])
+        found = _differenced(coarse, lag, self._times, [one, two])
         free = two if found.base is one else one
-        found += _differenced(rest, lag, self.order + 1, [free, three])
-        return sum_of_products(found, found)
+        found += _differenced(rest, lag, self._times, [free, three])
+        return float(found.dot(found))
 
 
 def _differenced(values: FloatArray, lag: int, times: int, rows: Sequence[FloatArray]) -> FloatArray:
