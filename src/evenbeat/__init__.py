@@ -102,6 +102,8 @@ _HOMES = {
     "Decision": "calibration.decision",
     "DecisionRule": "calibration.decision",
     "global_risk": "calibration.decision",
+    "back_cast": "calibration.back_cast",
+    "BackCast": "calibration.back_cast",
     "Trigger": "counter.trigger",
     "Timebase": "counter.timebase",
     "Contribution": "counter.budget",
@@ -140,6 +142,8 @@ for _room in ("stability", "crosscheck"):
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment as Assessment
     from evenbeat.assessment.assess import assess as assess
+    from evenbeat.calibration.back_cast import BackCast as BackCast
+    from evenbeat.calibration.back_cast import back_cast as back_cast
     from evenbeat.calibration.decision import Decision as Decision
     from evenbeat.calibration.decision import DecisionRule as DecisionRule
     from evenbeat.calibration.decision import decide as decide

@@ -25,7 +25,7 @@ from scipy import optimize
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
 from evenbeat.calibration.history_posterior import GRID, DriftPrior, Posterior, aged, posterior
-from evenbeat.calibration.offset_forecast import OffsetCourses, drawn_from
+from evenbeat.calibration.offset_forecast import OffsetCourses
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
@@ -146,10 +146,9 @@ class HistoryModel(Printed):
             points = drawn[group == k]
             bend = self.bend[points][:, np.newaxis]
             gone = aged(bend, begin_s + t) - aged(bend, begin_s)
-            left = drawn_from(start, len(points), generator)[:, np.newaxis]
             yield OffsetCourses(
-                mean=left + self.drift[points][:, np.newaxis] * gone,
-                covariance=walk**2 * np.minimum.outer(t, t),
+                mean=start.value + self.drift[points][:, np.newaxis] * gone,
+                covariance=start.standard_uncertainty**2 + walk**2 * np.minimum.outer(t, t),
                 growth=np.ones(len(points)),
                 diffusion=np.full(len(points), walk**2),
             )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.calibration.offset_forecast import OffsetCourses, drawn_from
+from evenbeat.calibration.offset_forecast import OffsetCourses
 from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 
@@ -61,14 +61,25 @@ class StatedDrift:
         count: int,
         generator: np.random.Generator,
     ) -> Iterator[OffsetCourses]:
-        """Yield courses: a line with a random walk, the floor being one unknown for each."""
+        """Yield courses: a line with a random walk, the floor being one unknown for each.
+
+        A normal drift and where it was left are part of the covariance, so that conditioning is exact.
+        """
         t = np.asarray(elapsed_s, dtype=float)
-        start = drawn_from(_ZERO if as_left is None else as_left, count, generator)
-        start = start + self.floor * generator.standard_normal(count)
-        rate = drawn_from(self.drift_rate, count, generator)
-        yield OffsetCourses(
-            mean=start[:, np.newaxis] + np.multiply.outer(rate, t),
-            covariance=self.walk_variance_per_second * np.minimum.outer(t, t),
-            growth=np.ones(count),
-            diffusion=np.full(count, self.walk_variance_per_second),
-        )
+        start = _ZERO if as_left is None else as_left
+        aged = self.drift_rate.distribution
+        constant = start.standard_uncertainty**2 + self.floor**2
+        walk = constant + self.walk_variance_per_second * np.minimum.outer(t, t)
+        parts = generator.multinomial(count, aged.weights / aged.weights.sum())
+        for k in np.flatnonzero(parts).tolist():
+            rate = np.full(parts[k], aged.locations[k])
+            freedom, scale = float(aged.degrees_of_freedom[k]), float(aged.scales[k])
+            covariance = walk + scale**2 * np.outer(t, t) if math.isinf(freedom) else walk
+            if math.isfinite(freedom):
+                rate = rate + scale * generator.standard_t(freedom, parts[k])
+            yield OffsetCourses(
+                mean=start.value + np.multiply.outer(rate, t),
+                covariance=covariance,
+                growth=np.ones(parts[k]),
+                diffusion=np.full(parts[k], self.walk_variance_per_second),
+            )

@@ -1,0 +1,521 @@
+"""Found out of tolerance: when did it leave, which results are touched, and what has to be done.
+
+Between the last known-good value and the one found, the offset is a random walk with drift that is held at
+both ends: a Brownian bridge about the course of the drift. When it crossed its limit is a distribution, not a
+day; a straight line gives one day (found at 1.3e-7 after 365 days from zero, limit 1e-7: day 280.8), a pure
+walk could have crossed anywhere.
+
+Sources: duties after a non-conforming finding, ISO/IEC 17025:2017, 7.10 and 6.4.9, intermediate checks 6.4.10
+(from memory); conditioning of normal courses on what was found is elementary.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special
+
+from evenbeat.calibration.affected import AffectedResult, DatedResult, dated_results, judged_results
+from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
+from evenbeat.calibration.history_model import HistoryModel, fit_history
+from evenbeat.calibration.never_left import PATHS, moments
+from evenbeat.calibration.offset_forecast import OffsetCourses, OffsetForecast, forecast_of
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.clock.model import ClockModel
+from evenbeat.clock.paths import root_of, staying
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding, merged
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
+from evenbeat.units import SECONDS_PER_DAY, duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CLOSER = 96
+ADVICE = (
+    "Take the instrument out of use, label it and protect it against use (17025:2017, 6.4.9).",
+    "Repeat the measurement that found it out, if you can with another reference; do not adjust before.",
+    "Tell the owner and those who rely on its results; your own procedure says who and how fast.",
+    "Compare the likely error with the tolerance of every result since; decide on recall (7.10).",
+    "Find the cause (shock, power off and on, supply, temperature, reference, an adjustment not noted).",
+    "Calibrate more often, or check in between (6.4.10), until new history supports a longer interval.",
+    "Record the finding, its assessment, decisions and who made them.",
+)
+"""What to do after an instrument was found out of tolerance; from memory of the standard's clauses."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class BackCast(Printed):
+    """When an offset left its tolerance, made by :func:`evenbeat.back_cast`.
+
+    Attributes
+    ----------
+    as_left, as_found
+        Last known-good value and the one found, ``elapsed_to_found_s`` later.
+    linear_crossing_s
+        Where a straight line between the two leaves the tolerance; NaN if it does not.
+    elapsed_s
+        Shape (m,): times since the last known-good value.
+    low, high, middle
+        Shape (m,): 95 % band and median of the offset, given both ends.
+    out, left
+        Shape (m,): probability of being out at that time, and of having left by then.
+    crossing_s
+        Median time of first leaving, with ``crossing_low_s`` and ``crossing_high_s`` (95 %), given that it
+        left; NaN where it more likely did not.
+    left_by_found
+        Probability that it left the tolerance at all before it was found.
+    results
+        Dated results judged, in the order given.
+    start
+        Date of the last known-good value, where known.
+    """
+
+    tolerance: Tolerance
+    as_left: Estimate
+    as_found: Estimate
+    elapsed_to_found_s: float
+    linear_crossing_s: float
+    elapsed_s: FloatArray
+    low: FloatArray
+    middle: FloatArray
+    high: FloatArray
+    out: FloatArray
+    left: FloatArray
+    crossing_low_s: float
+    crossing_s: float
+    crossing_high_s: float
+    left_by_found: float
+    results: tuple[AffectedResult, ...] = ()
+    start: dt.date | None = None
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """What to do now, in order."""
+        return ADVICE
+
+    def date_after(self, elapsed_s: float) -> str:
+        """Return a time since the last known-good value as a date, or as days where there is none."""
+        if self.start is None or not math.isfinite(elapsed_s):
+            return f"day {elapsed_s / SECONDS_PER_DAY:.1f}" if math.isfinite(elapsed_s) else "-"
+        return (self.start + dt.timedelta(seconds=elapsed_s)).isoformat()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per time: band, probability of being out and of having left."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "elapsed_s": self.elapsed_s,
+                "low_95": self.low,
+                "offset": self.middle,
+                "high_95": self.high,
+                "probability_out": self.out,
+                "probability_left": self.left,
+            }
+        )
+
+    def results_frame(self) -> pd.DataFrame:
+        """Return one row per dated result with what is to be said of it."""
+        import pandas as pd
+
+        return pd.DataFrame([result.to_dict() for result in self.results])
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+
+        def plain(value: float) -> float | None:
+            return value if math.isfinite(value) else None
+
+        return {
+            "tolerance": self.tolerance.to_dict(),
+            "as_left": self.as_left.to_dict(),
+            "as_found": self.as_found.to_dict(),
+            "elapsed_to_found_s": self.elapsed_to_found_s,
+            "start": None if self.start is None else self.start.isoformat(),
+            "linear_crossing_s": plain(self.linear_crossing_s),
+            "crossing_s": plain(self.crossing_s),
+            "crossing_low_s": plain(self.crossing_low_s),
+            "crossing_high_s": plain(self.crossing_high_s),
+            "left_by_found": self.left_by_found,
+            "elapsed_s": self.elapsed_s.tolist(),
+            "probability_out": self.out.tolist(),
+            "probability_left": self.left.tolist(),
+            "low_95": self.low.tolist(),
+            "offset": self.middle.tolist(),
+            "high_95": self.high.tolist(),
+            "results": [result.to_dict() for result in self.results],
+            "advice": list(self.advice),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        found = number_text(self.as_found.value, self.as_found.standard_uncertainty)
+        if math.isnan(self.crossing_s):
+            return (
+                f"Found at {found}, tolerance {self.tolerance}: the probability of having left it since the "
+                f"last known-good value is {self.left_by_found:.1%}"
+            )
+        first, last = (self.date_after(t) for t in (self.crossing_low_s, self.crossing_high_s))
+        return (
+            f"Found at {found}: it left {self.tolerance} about {self.date_after(self.crossing_s)} "
+            f"(95 %: {first} to {last})"
+        )
+
+    def _table(self) -> Table:
+        if self.results:
+            rows = tuple(result.row for result in self.results)
+            return Table(columns=("result", "when", "tolerance", "P(outside)", "affected"), rows=rows)
+        evenly = np.linspace(0, self.elapsed_to_found_s, 12)
+        shown = np.unique([int(np.argmin(np.abs(self.elapsed_s - time))) for time in evenly])
+        rows = tuple(
+            (
+                self.date_after(float(self.elapsed_s[i])),
+                f"{self.low[i]:+.3e}",
+                f"{self.middle[i]:+.3e}",
+                f"{self.high[i]:+.3e}",
+                f"{self.out[i]:z.3f}",
+                f"{self.left[i]:.3f}",
+            )
+            for i in shown
+        )
+        return Table(
+            columns=("when", "low 95 %", "offset", "high 95 %", "P(out then)", "P(left by then)"), rows=rows
+        )
+
+
+def back_cast(
+    source: CalibrationHistory | HistoryModel | ClockModel | OffsetForecast,
+    *,
+    tolerance: ToleranceLike | Tolerance,
+    as_left: Estimate | None = None,
+    as_found: Estimate | None = None,
+    elapsed_s: float | None = None,
+    start: dt.date | str | None = None,
+    results: pd.DataFrame | str | Path | tuple[DatedResult, ...] = (),
+    oscillator_class: str = "oven",
+    paths: int = PATHS,
+    seed: int = 0,
+) -> BackCast:
+    """Say when an offset left its tolerance, given its last known-good value and what was found.
+
+    Parameters
+    ----------
+    source
+        A history or its model: the last two calibrations are the ends. Or what is known of drift and noise,
+        with the ends stated: a clock model, a :class:`evenbeat.StatedDrift`.
+    tolerance
+        Of the instrument: ``1e-8`` for ±1e-8, or ``(-5e-9, 1e-8)``.
+    as_left, as_found, elapsed_s
+        Last known-good value, the one found, and the time between them; taken from a history if not stated.
+    start
+        ISO date of the last known-good value; taken from a history if not stated.
+    results
+        Dated results with their own tolerance, as a table (see :func:`evenbeat.calibration.affected.
+        dated_results`) or as :class:`DatedResult`: which of them are affected is said.
+    oscillator_class
+        Prior, where ``source`` is a history that has to be fitted first.
+    paths, seed
+        Simulated courses of the offset.
+
+    Raises
+    ------
+    InputError
+        If an end is not known, the times do not fit, or a result lies outside of them.
+
+    Notes
+    -----
+    Each simulated course has its own drift and noise and is conditioned on what was found
+    (normal, exact); those whose drift makes the finding unlikely count less, unless the model has seen it
+    already. Not valid where a step (shock, power) explains the finding: it could have come on any day.
+    """
+    limits = Tolerance.of(tolerance)
+    if isinstance(source, CalibrationHistory):
+        source = fit_history(source, oscillator_class=oscillator_class, tolerance=limits)
+    ends = _ends(source, as_left, as_found, elapsed_s, start)
+    dated = dated_results(results, start=ends.start, until_s=ends.elapsed_s)
+    given = np.array([one.elapsed_s for one in dated])
+    grid = np.unique(np.concatenate([moments(ends.elapsed_s), given]))
+    bridge = _bridge(source, ends, grid, paths, seed)
+    closer = _around_crossing(grid, bridge.left_by(limits))
+    if len(closer):
+        # once more with moments where it left
+        grid = np.unique(np.concatenate([moments(ends.elapsed_s)[::2], [ends.elapsed_s], given, closer]))
+        bridge = _bridge(source, ends, grid, paths, seed)
+    left = bridge.left_by(limits)
+    crossing = bridge.crossing(left)
+    low, middle, high = (bridge.quantile(p) for p in (0.025, 0.5, 0.975))
+    linear = linear_crossing(limits, ends.as_left.value, ends.as_found.value, ends.elapsed_s)
+    return BackCast(
+        tolerance=limits,
+        as_left=ends.as_left,
+        as_found=ends.as_found,
+        elapsed_to_found_s=ends.elapsed_s,
+        linear_crossing_s=linear,
+        elapsed_s=grid,
+        low=low,
+        middle=middle,
+        high=high,
+        out=bridge.out(limits),
+        left=left,
+        crossing_low_s=crossing[0],
+        crossing_s=crossing[1],
+        crossing_high_s=crossing[2],
+        left_by_found=float(left[-1]),
+        results=judged_results(dated, grid, bridge.probability_between),
+        start=ends.start,
+        findings=merged(_remarks(limits, ends, linear, float(left[-1])), getattr(source, "findings", ())),
+    )
+
+
+def linear_crossing(limits: Tolerance, left: float, found: float, elapsed_s: float) -> float:
+    """Return when a straight line from what was left to what was found leaves a tolerance.
+
+    Returns
+    -------
+    float
+        Seconds since it was left: 0 if it was outside then, NaN if the line stays within.
+    """
+    if not limits.holds(left):
+        return 0.0
+    if limits.holds(found):
+        return math.nan
+    limit = limits.upper if found > limits.upper else limits.lower
+    return elapsed_s * (limit - left) / (found - left)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Ends:
+    """Both ends of the interval in question; ``seen`` if the model has learnt from the later one."""
+
+    as_left: Estimate
+    as_found: Estimate
+    elapsed_s: float
+    begin_s: float
+    start: dt.date | None
+    seen: bool
+
+
+def _ends(
+    source: object,
+    as_left: Estimate | None,
+    as_found: Estimate | None,
+    elapsed_s: float | None,
+    start: dt.date | str | None,
+) -> _Ends:
+    from evenbeat.calibration.calendar import checked_date
+
+    begin, seen = 0.0, False
+    begun = checked_date(start)
+    if isinstance(source, HistoryModel) and as_found is None:
+        before, after = _last_two(source.history[0])
+        as_left = as_left or Estimate.normal(before.as_left, before.standard_uncertainty)
+        as_found = Estimate.normal(after.as_found, after.standard_uncertainty)
+        elapsed_s = after.time_s - before.time_s
+        begun = begun or source.history[0].date_of(before)
+        begin, seen = before.time_s, True
+    elif isinstance(source, HistoryModel):
+        begin = source.span_s
+        as_left = as_left or source.as_left
+        begun = begun or source.history[0].last_date
+    missing = [
+        name
+        for name, value in {"as_left": as_left, "as_found": as_found, "elapsed_s": elapsed_s}.items()
+        if value is None
+    ]
+    if missing or as_left is None or as_found is None or elapsed_s is None:
+        msg = (
+            f"{' and '.join(missing)} must be stated: the last known-good value, the one found, and the time "
+            "between them"
+        )
+        raise InputError(msg)
+    if not (elapsed_s > 0 and math.isfinite(elapsed_s)):
+        msg = f"elapsed_s is {elapsed_s:g}; the time between both values must be positive"
+        raise InputError(msg)
+    return _Ends(
+        as_left=as_left, as_found=as_found, elapsed_s=elapsed_s, begin_s=begin, start=begun, seen=seen
+    )
+
+
+def _last_two(history: CalibrationHistory) -> tuple[HistoryPoint, HistoryPoint]:
+    if len(history) < 2:
+        msg = "the history has one calibration; state as_left, as_found and elapsed_s"
+        raise InputError(msg)
+    before, after = history.points[-2:]
+    if math.isnan(before.as_left) or math.isnan(after.as_found):
+        row, what = (before.row, "as left") if math.isnan(before.as_left) else (after.row, "as found")
+        msg = f"row {row} has no value {what}; state as_left, as_found and elapsed_s"
+        raise InputError(msg)
+    return before, after
+
+
+def _bridge(
+    source: ClockModel | OffsetForecast, ends: _Ends, grid: FloatArray, paths: int, seed: int
+) -> _Bridge:
+    generator = np.random.default_rng(seed)
+    return _Bridge.drawn(_courses(source, ends, grid, paths, generator), ends, grid, generator)
+
+
+def _around_crossing(times: FloatArray, left: FloatArray) -> FloatArray:
+    """Return moments over the time in which most of the leaving happens; none if it hardly left."""
+    if left[-1] < 0.5:
+        return np.empty(0)
+    share = left / left[-1]
+    first = max(int(np.argmax(share > 0.01)) - 1, 0)
+    last = min(int(np.argmax(share > 0.99)) + 1, len(times) - 1)
+    return np.linspace(times[first], times[last], CLOSER)
+
+
+def _courses(
+    source: ClockModel | OffsetForecast,
+    ends: _Ends,
+    grid: FloatArray,
+    paths: int,
+    generator: np.random.Generator,
+) -> Iterator[OffsetCourses]:
+    if isinstance(source, HistoryModel):
+        return source.courses_from(ends.begin_s, grid, ends.as_left, paths, generator)
+    return forecast_of(source).offset_courses(grid, ends.as_left, paths, generator)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Bridge:
+    """Courses conditioned on what was found.
+
+    Attributes
+    ----------
+    times
+        Shape (m,).
+    mean, deviation
+        Shape (n, m): of each course's offset, given its drift and both ends.
+    drawn
+        Shape (n, m): one course each.
+    weight
+        Shape (n,): how well its drift agrees with what was found.
+    diffusion
+        Shape (n,).
+    """
+
+    times: FloatArray
+    mean: FloatArray
+    deviation: FloatArray
+    drawn_courses: FloatArray
+    weight: FloatArray
+    diffusion: FloatArray
+
+    @classmethod
+    def drawn(
+        cls,
+        groups: Iterator[OffsetCourses],
+        ends: _Ends,
+        times: FloatArray,
+        generator: np.random.Generator,
+    ) -> _Bridge:
+        """Return conditioned courses from free ones."""
+        parts: list[tuple[FloatArray, ...]] = []
+        found, known = ends.as_found.value, ends.as_found.standard_uncertainty**2
+        for group in groups:
+            cross = group.covariance[:, -1]
+            growth = group.growth[:, np.newaxis]
+            spread = growth[:, 0] * cross[-1] + known
+            gain = growth * cross / np.maximum(spread, np.finfo(float).tiny)[:, np.newaxis]
+            miss = found - group.mean[:, -1]
+            mean = group.mean + gain * miss[:, np.newaxis]
+            variance = growth * (np.diag(group.covariance) - gain * cross)
+            free = np.sqrt(growth) * (generator.standard_normal(mean.shape) @ root_of(group.covariance).T)
+            noise = math.sqrt(known) * generator.standard_normal(len(mean))
+            course = mean + free + gain * (noise - free[:, -1])[:, np.newaxis]
+            logs = np.zeros(len(mean)) if ends.seen else -0.5 * (np.log(spread) + miss**2 / spread)
+            parts.append((mean, np.sqrt(np.maximum(variance, 0.0)), course, logs, group.diffusion))
+        mean, deviation, course, logs, diffusion = (
+            np.concatenate(column) for column in zip(*parts, strict=True)
+        )
+        weight = np.exp(logs - logs.max())
+        return cls(
+            times=times,
+            mean=mean,
+            deviation=deviation,
+            drawn_courses=course,
+            weight=weight / weight.sum(),
+            diffusion=diffusion,
+        )
+
+    def probability_between(self, low: float, high: float, at: int) -> float:
+        """Return the probability of an offset between two limits at one of the times."""
+        deviation = np.maximum(self.deviation[:, at], 1e-300)
+        with np.errstate(over="ignore"):
+            upper = special.ndtr((high - self.mean[:, at]) / deviation)
+            lower = special.ndtr((low - self.mean[:, at]) / deviation)
+        return float(self.weight @ (upper - lower))
+
+    def out(self, limits: Tolerance) -> FloatArray:
+        """Return the probability of being out at each time, shape (m,)."""
+        inside = [self.probability_between(limits.lower, limits.upper, i) for i in range(len(self.times))]
+        return np.clip(1 - np.array(inside), 0.0, 1.0)
+
+    def left_by(self, limits: Tolerance) -> FloatArray:
+        """Return the probability of having left by each time, shape (m,)."""
+        stayed = staying(self.drawn_courses, self.times, (limits.lower, limits.upper), self.diffusion)
+        return np.asarray(np.clip(1 - self.weight @ stayed, 0.0, 1.0))
+
+    def crossing(self, left: FloatArray) -> tuple[float, float, float]:
+        """Return 2.5, 50 and 97.5 % quantiles of the time of leaving, given that it left."""
+        if left[-1] < 0.5:
+            return math.nan, math.nan, math.nan
+        share, first = left / left[-1], np.argmax(left > 0)
+        share = np.maximum.accumulate(share)
+        steps = np.unique(share[max(int(first) - 1, 0) :], return_index=True)
+        times = self.times[max(int(first) - 1, 0) :][steps[1]]
+        low, middle, high = np.interp([0.025, 0.5, 0.975], steps[0], times)
+        return float(low), float(middle), float(high)
+
+    def quantile(self, probability: float) -> FloatArray:
+        """Return the weighted quantile of the courses at each time, shape (m,)."""
+        order = np.argsort(self.drawn_courses, axis=0)
+        values = np.take_along_axis(self.drawn_courses, order, axis=0)
+        share = np.cumsum(self.weight[order], axis=0)
+        at = np.argmax(share >= probability, axis=0)
+        return np.asarray(np.take_along_axis(values, at[np.newaxis], axis=0)[0])
+
+
+def _remarks(limits: Tolerance, ends: _Ends, linear: float, left: float) -> list[Finding]:
+    found = []
+    chance = float(limits.probability(ends.as_found.distribution))
+    if limits.holds(ends.as_found.value):
+        sentence = (
+            f"What was found is within {limits} (probability {chance:.1%}): whether it left in between is a "
+            "question of its random walk only."
+        )
+        found.append(Finding(code="FOUND_WITHIN", severity="note", sentence=sentence))
+    elif chance > 0.5 * (1 - DEFAULT_CONFIDENCE):
+        sentence = (
+            f"The value found may still be within {limits} (probability {chance:.1%}): repeat the "
+            "measurement with less uncertainty before anything else."
+        )
+        found.append(Finding(code="FOUND_DOUBTFUL", severity="caution", sentence=sentence))
+    if not limits.holds(ends.as_left.value):
+        sentence = (
+            "The last known-good value was out of tolerance already: go back to the calibration before it."
+        )
+        found.append(Finding(code="START_OUT", severity="stop", sentence=sentence))
+    elif math.isfinite(linear):
+        sentence = (
+            f"A straight line between both values leaves {limits} after {duration_text(linear)} "
+            f"({linear / SECONDS_PER_DAY:.1f} d)."
+        )
+        values = {"linear_crossing_s": linear, "left_by_found": left}
+        found.append(Finding(code="LINEAR_CROSSING", severity="note", sentence=sentence, values=values))
+    sentence = (
+        "A step (shock, power off and on, a mistaken adjustment) could have come on any day since the last "
+        "known-good value: if one is possible, every result since then is in question."
+    )
+    found.append(Finding(code="STEP_POSSIBLE", severity="caution", sentence=sentence))
+    return found
