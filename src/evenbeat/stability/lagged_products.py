@@ -22,6 +22,7 @@ from scipy import fft
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
+from evenbeat.stability.end_products import products_near_start
 from evenbeat.stability.exact_sums import exact_sums, largest_of, less_line
 from evenbeat.stability.kernels import one_thread, running_sums
 from evenbeat.stability.samples import PhasePoints
@@ -34,6 +35,10 @@ FEWEST_TERMS = 1 << 13
 """Terms in a block below which taking the differences is as quick, and exact for whole numbers."""
 SHORT = 3
 """If more than so many factors fit into a block, products are formed only once for all pairs of points."""
+DOTS_START = 10_000
+ENDS_TOGETHER = 8_000
+"""The products near the ends are formed for all factors together where one by one they would take longer: as
+long as ``DOTS_START`` multiplications for each factor to start with, against so many for all up to it."""
 _UNIT = 2.0**-53
 
 
@@ -96,6 +101,15 @@ class Pattern:
             total += weight * float(values[end - factor : end].dot(values[there - factor : there]))
         return total
 
+    def at_all_ends(self, values: FloatArray, largest: int) -> FloatArray:
+        """Return the same for all factors from 0 to the largest."""
+        total, weights = np.zeros(largest + 1), {(apart, first): weight for apart, first, weight in self.ends}
+        for (apart, first), weight in weights.items():
+            change = weight - weights.get((apart, first + 1), 0.0)
+            for row in (values, values[::-1]):
+                total += change * products_near_start(row, largest, reach=first + 1, apart=apart)
+        return total
+
     def rounding(self, length: int, squares: float) -> float:
         """Return the rounding error to be expected at most of sums over products of so many values."""
         return _UNIT * math.log2(length + 1) * 4**self.times * squares
@@ -117,7 +131,7 @@ def sums_by_lagged_products(
         values = sums.coarse + sums.rest
     totals = np.full(len(factors), np.nan)
     with one_thread():
-        products = _Transformed(values, times)
+        products = _Transformed(values, times, factors)
         for end in range(len(factors), 0, -TRIED_TOGETHER):
             some = slice(max(0, end - TRIED_TOGETHER), end)
             totals[some] = products.sums(factors[some])
@@ -135,9 +149,11 @@ class _Transformed:
         Shape (n,).
     times
         How many times differences are taken.
+    factors
+        Averaging factors that will be asked for.
     """
 
-    def __init__(self, values: FloatArray, times: int) -> None:
+    def __init__(self, values: FloatArray, times: int, factors: IntArray) -> None:
         self._pattern, self._scale = Pattern.of(times), largest_of(values) or 1.0
         place = np.linspace(-1.0, 1.0, len(values))
         trend = Legendre.fit(place, values / self._scale, times - 1, domain=[-1, 1])
@@ -148,6 +164,8 @@ class _Transformed:
         buffers = (np.empty(len(values)), np.empty(len(values)))
         self._squares = np.concatenate([[0.0], running_sums(self._values**2, 0.0, buffers)[0]])
         self._rounding = self._pattern.rounding(length, float(self._squares[-1]))
+        many = len(factors) * DOTS_START + float(factors.sum()) > ENDS_TOGETHER * int(factors.max())
+        self._ends = self._pattern.at_all_ends(self._values, int(factors.max())) if many else None
 
     def sums(self, factors: IntArray) -> FloatArray:
         """Return the sums at some factors, NaN where rounding could exceed ``TOLERANCE``."""
@@ -158,7 +176,10 @@ class _Transformed:
             total += weight * (self._squares[k * factors + terms] - self._squares[k * factors])
         for apart, weight in enumerate(pattern.apart, 1):
             total += 2 * weight * self._lagged[apart * factors]
-        total -= 2 * np.array([pattern.at_ends(self._values, factor) for factor in factors.tolist()])
+        if self._ends is None:
+            total -= 2 * np.array([pattern.at_ends(self._values, factor) for factor in factors.tolist()])
+        else:
+            total -= 2 * self._ends[factors]
         # the values themselves are rounded to four units of the largest
         inherited = 2 * 2**times * 4 * _UNIT * np.sqrt(terms * np.maximum(total, 0.0))
         firm = self._rounding + inherited < TOLERANCE * total
