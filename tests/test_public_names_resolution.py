@@ -12,7 +12,7 @@ STATEMENTS = [
     "import evenbeat.stability",
     "import evenbeat.crosscheck",
     "import evenbeat.stability.curve",
-    "from evenbeat.stability import kernels",
+    "from evenbeat.stability import covariance",
     "from evenbeat.crosscheck import Crosscheck",
     "import evenbeat as eb; eb.stability; eb.crosscheck",
     "from evenbeat import stability, crosscheck",

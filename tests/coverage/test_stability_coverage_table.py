@@ -21,9 +21,9 @@ from evenbeat.stability.estimators import _freedom as freedom_and_weights
 from evenbeat.stability.extended.forms import EXTENDED, Extended
 from evenbeat.stability.extended.measured_ratio import corrected_weights, measured_ratio
 from evenbeat.stability.extended.quadratic import allan_variance, hadamard_variance, phase_kernel
-from evenbeat.stability.kernels import TermSum, sum_of_squared_averages, sum_of_squared_differences
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.kernels import TermSum, sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.stability.sums.samples import PhasePoints
 
 TABLE = Path(__file__).with_name("stability_coverage.md")
 POINTS = 257

@@ -7,7 +7,7 @@ import pytest
 
 from evenbeat.stability.estimators import STATISTICS
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.kernels import TermSum
+from evenbeat.stability.sums.kernels import TermSum
 
 NOISES = (2, 1, 0, -1, -2)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from evenbeat.stability import end_products
-from evenbeat.stability.end_products import products_near_start
+from evenbeat.stability.sums import end_products
+from evenbeat.stability.sums.end_products import products_near_start
 
 
 @pytest.mark.parametrize(("reach", "apart"), [(1, 1), (2, 1), (1, 2), (3, 2)])

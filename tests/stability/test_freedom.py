@@ -9,8 +9,8 @@ import evenbeat as eb
 from evenbeat.stability.covariance import term_covariance
 from evenbeat.stability.estimators import STATISTICS
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.kernels import sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.kernels import sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.stability.sums.samples import PhasePoints
 
 LEVELS = {
     2: eb.NoiseLevels(white_pm=1.0),

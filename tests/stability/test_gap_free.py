@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.gap_free import sums_without_gaps
-from evenbeat.stability.samples import PhasePoints, samples_of
-from evenbeat.stability.shared_blocks import SharedBlocks
+from evenbeat.stability.sums.gap_free import sums_without_gaps
+from evenbeat.stability.sums.samples import PhasePoints, samples_of
+from evenbeat.stability.sums.shared_blocks import SharedBlocks
 
 FACTORS = [1, 2, 3, 7, 16, 49, 50, 51, 333, 700]
 

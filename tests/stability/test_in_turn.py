@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.in_turn import in_turn
-from evenbeat.stability.kernels import Workspace
+from evenbeat.stability.sums.in_turn import in_turn
+from evenbeat.stability.sums.kernels import Workspace
 
 
 @pytest.mark.parametrize("points", [1000, 10_000_000])

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability import kernels
-from evenbeat.stability import samples as samples_module
-from evenbeat.stability.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.stability.samples import FrequencySums, PhasePoints
+from evenbeat.stability.sums import kernels
+from evenbeat.stability.sums import samples as samples_module
+from evenbeat.stability.sums.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.stability.sums.samples import FrequencySums, PhasePoints
 
 STATISTICS = ["allan", "overlapping_allan", "modified_allan", "time", "hadamard", "overlapping_hadamard"]
 

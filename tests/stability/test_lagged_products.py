@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability import gap_free, lagged_products
-from evenbeat.stability.gap_free import sums_without_gaps
-from evenbeat.stability.lagged_products import TOLERANCE, BlockProducts, sums_by_lagged_products
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums import gap_free, lagged_products
+from evenbeat.stability.sums.gap_free import sums_without_gaps
+from evenbeat.stability.sums.lagged_products import TOLERANCE, BlockProducts, sums_by_lagged_products
+from evenbeat.stability.sums.samples import PhasePoints
 
 POINTS = 1500
 

@@ -10,8 +10,8 @@ from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.extended.measured_ratio import corrected_weights, expected_misfit, measured_ratio
 from evenbeat.stability.extended.quadratic import allan_variance
 from evenbeat.stability.extended.theo1 import theo1_variance
-from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.samples import PhasePoints
 
 POINTS, SPAN = 257, 64
 

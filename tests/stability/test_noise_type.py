@@ -9,7 +9,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.stability.noise_type import noise_exponents, noise_type, with_last_inherited
-from evenbeat.stability.samples import samples_of
+from evenbeat.stability.sums.samples import samples_of
 
 LEVELS = {
     2: eb.NoiseLevels(white_pm=1.0),

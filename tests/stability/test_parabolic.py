@@ -8,7 +8,7 @@ import pytest
 import evenbeat as eb
 from evenbeat.stability.extended.parabolic import parabolic_freedom, parabolic_terms, parabolic_weights
 from evenbeat.stability.extended.quadratic import phase_kernel
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.samples import PhasePoints
 
 
 def white(n: int, seed: int = 1) -> np.ndarray:

@@ -16,7 +16,7 @@ from evenbeat.stability.extended.forms import EXTENDED, _span_weights
 from evenbeat.stability.extended.stretch_form import _stretch_weights
 from evenbeat.stability.extended.total import total_form
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.kernels import TermSum
+from evenbeat.stability.sums.kernels import TermSum
 from evenbeat.stability.term_weights import raised_to_freedom, weights_of_differences
 
 NOISES = (2, 1, 0, -1, -2)

@@ -17,7 +17,7 @@ from evenbeat.stability.extended.quadratic import (
 )
 from evenbeat.stability.extended.theo1 import span_rows
 from evenbeat.stability.freedom import overlapping_lags
-from evenbeat.stability.kernels import TermSum
+from evenbeat.stability.sums.kernels import TermSum
 
 THEO1 = EXTENDED["theo1"].form
 

@@ -16,7 +16,7 @@ from evenbeat.stability.extended.quadratic import expected_sum, phase_kernel
 from evenbeat.stability.extended.stretch_form import _rows
 from evenbeat.stability.extended.subsequences import sum_over_stretches
 from evenbeat.stability.extended.total import total_freedom
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.samples import PhasePoints
 
 TOTALS = ["total", "modified_total", "time_total", "hadamard_total"]
 FEW = settings(max_examples=15)

@@ -2,20 +2,14 @@
 
 ::
 
-    samples.py      what a record gives: phase advances over any number of samples, gaps as NaN
     averaging.py    which averaging factors
-    kernels.py      blocked sums of squared differences
-    exact_sums.py   phase less a line, and its running sums, without a digit lost
-    shared_blocks.py  the same at many averaging factors from one reading of each block
-    lagged_products.py  the same at thousands of averaging factors by a Fourier transform
-    gap_free.py     the same without gaps at all averaging factors, by the quickest way for each
+    sums/           sums of squared differences of phase, at one averaging factor or at all of them
     covariance.py   covariance of two differences under a power-law noise
     noise_type.py   which power law, per averaging time
     freedom.py      equivalent degrees of freedom
     freedom_between.py  the same at thousands of averaging times
     term_weights.py weights of the chi-squared variables that make up a mean of squared terms
     chi_squared_sums.py  quantiles of their sum, for the intervals
-    in_turn.py      one averaging time after the other, on two threads, with progress
     estimators.py   the table of statistics, and stability()
     remarks.py      the findings of a curve
     curve.py        StabilityCurve
@@ -32,6 +26,6 @@
     limits/         LimitLine, limit_lines(), compare_with_limit()
 
 This file imports nothing: ``evenbeat`` loads it at once so that ``evenbeat.stability`` is always the
-function (see ``evenbeat/__init__.py``). Therefore write ``from evenbeat.stability import kernels``, not
-``import evenbeat.stability.kernels as kernels``, which looks for the file in the function.
+function (see ``evenbeat/__init__.py``). Therefore write ``from evenbeat.stability import covariance``, not
+``import evenbeat.stability.covariance as covariance``, which looks for the file in the function.
 """

@@ -13,7 +13,6 @@ from threadpoolctl import threadpool_limits
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.stability import kernels
 from evenbeat.stability.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.stability.chi_squared_sums import ChiSquaredSums
 from evenbeat.stability.covariance import lowest_exponent
@@ -24,12 +23,13 @@ from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.extended.hybrid import HYBRID, hybrid_curve
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
 from evenbeat.stability.freedom_between import interpolated, looked_at, next_shorter
-from evenbeat.stability.gap_free import sums_without_gaps
-from evenbeat.stability.in_turn import Progress, in_turn
-from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
-from evenbeat.stability.samples import PhasePoints, Samples, samples_of
+from evenbeat.stability.sums import kernels
+from evenbeat.stability.sums.gap_free import sums_without_gaps
+from evenbeat.stability.sums.in_turn import Progress, in_turn
+from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.samples import PhasePoints, Samples, samples_of
 from evenbeat.stability.term_weights import weights_of_differences
 
 _Computed = tuple[TermSum, float, FloatArray | None]

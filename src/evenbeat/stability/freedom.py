@@ -17,7 +17,7 @@ from scipy import fft
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.covariance import term_covariance
-from evenbeat.stability.kernels import BoolArray, TermSum
+from evenbeat.stability.sums.kernels import BoolArray, TermSum
 
 REACH = 30
 """Lags beyond this many averaging times are left out: what remains is below 1e-4 of the sum."""

@@ -12,7 +12,7 @@ import numpy as np
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
-from evenbeat.stability.kernels import BoolArray
+from evenbeat.stability.sums.kernels import BoolArray
 
 FEWEST_INTERPOLATED = 1000
 """In shorter lists of averaging factors all are computed."""

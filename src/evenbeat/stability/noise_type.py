@@ -22,13 +22,13 @@ from evenbeat.intake import let_go
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.covariance import LONGEST_DISCRETE_AVERAGE, term_covariance
-from evenbeat.stability.kernels import (
+from evenbeat.stability.levels.responses import mean_square_difference
+from evenbeat.stability.sums.kernels import (
     sum_of_products,
     sum_of_squared_averages,
     sum_of_squared_differences,
 )
-from evenbeat.stability.levels.responses import mean_square_difference
-from evenbeat.stability.samples import KEPT_BYTES, PhasePoints, Samples
+from evenbeat.stability.sums.samples import KEPT_BYTES, PhasePoints, Samples
 
 FEWEST_FOR_AUTOCORRELATION = 30
 FEWEST_FOR_RATIO = 8

@@ -8,8 +8,8 @@ from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.stability.counter_weighting import about_counter_weighting
-from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.samples import PhasePoints, Samples
+from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.samples import PhasePoints, Samples
 from evenbeat.units import duration_text
 
 ROUNDING_MARGIN = 5.0

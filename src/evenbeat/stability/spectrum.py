@@ -14,9 +14,9 @@ from evenbeat.intake import check_positive
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record
-from evenbeat.stability.kernels import sum_of_squared_differences
 from evenbeat.stability.remarks import about_record
-from evenbeat.stability.samples import samples_of
+from evenbeat.stability.sums.kernels import sum_of_squared_differences
+from evenbeat.stability.sums.samples import samples_of
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:

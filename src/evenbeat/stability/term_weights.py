@@ -15,7 +15,7 @@ from scipy import linalg, optimize
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.covariance import term_covariance
-from evenbeat.stability.kernels import TermSum
+from evenbeat.stability.sums.kernels import TermSum
 
 MOST_TERMS = 160
 MOST_AVERAGING_TIMES = 32

@@ -17,8 +17,8 @@ from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.stability.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.stability.extremes import largest_movements
-from evenbeat.stability.kernels import BLOCK, sum_of_squared_differences
-from evenbeat.stability.samples import FrequencySums, PhasePoints, Samples
+from evenbeat.stability.sums.kernels import BLOCK, sum_of_squared_differences
+from evenbeat.stability.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

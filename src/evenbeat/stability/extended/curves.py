@@ -20,11 +20,11 @@ from evenbeat.stability.covariance import lowest_exponent
 from evenbeat.stability.curve import StabilityCurve
 from evenbeat.stability.extended.form import Bias
 from evenbeat.stability.extended.forms import EXTENDED, Extended
-from evenbeat.stability.in_turn import Progress
-from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
-from evenbeat.stability.samples import Samples, samples_of
+from evenbeat.stability.sums.in_turn import Progress
+from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.samples import Samples, samples_of
 
 BIASES = ("exact", "published", "none")
 FEWEST_SAMPLES_FOR_THREADS = 1 << 12

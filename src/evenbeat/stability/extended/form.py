@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import ClassVar, Literal, Protocol
 
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.samples import PhasePoints, Samples
+from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.samples import PhasePoints, Samples
 
 Bias = Literal["exact", "published", "none"]
 

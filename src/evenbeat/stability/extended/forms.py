@@ -48,8 +48,8 @@ from evenbeat.stability.extended.total import (
     total_variance,
 )
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom, overlapping_lags
-from evenbeat.stability.kernels import TermSum
-from evenbeat.stability.samples import PhasePoints, Samples
+from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.samples import PhasePoints, Samples
 from evenbeat.stability.term_weights import has_weights, raised_to_freedom
 
 LONGEST_SPAN_FOR_FREEDOM = 64

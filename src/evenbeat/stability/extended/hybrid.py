@@ -25,11 +25,11 @@ from evenbeat.stability.extended.forms import EXTENDED
 from evenbeat.stability.extended.measured_ratio import corrected_weights, expected_misfit, measured_ratio
 from evenbeat.stability.extended.quadratic import allan_variance
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.in_turn import Progress
-from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_noise, about_record, about_rounding, about_variation
-from evenbeat.stability.samples import PhasePoints, Samples, samples_of
+from evenbeat.stability.sums.in_turn import Progress
+from evenbeat.stability.sums.kernels import TermSum, sum_of_squared_differences
+from evenbeat.stability.sums.samples import PhasePoints, Samples, samples_of
 from evenbeat.stability.term_weights import weights_of_differences
 from evenbeat.units import duration_text
 

@@ -20,8 +20,8 @@ from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.extended.form_weights import form_of_stretches, in_proportion, root_of_covariance
 from evenbeat.stability.extended.quadratic import expected_sum
 from evenbeat.stability.extended.theo1 import span_rows, theo1_bias, theo1_variance
-from evenbeat.stability.kernels import sum_of_squared_differences
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.kernels import sum_of_squared_differences
+from evenbeat.stability.sums.samples import PhasePoints
 from evenbeat.stability.term_weights import raised_to_freedom
 
 RATIOS = 24

@@ -18,8 +18,8 @@ from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.extended.quadratic import allan_variance, phase_kernel
 from evenbeat.stability.freedom import freedom_of_terms
-from evenbeat.stability.kernels import BoolArray, TermSum, sum_of_squared_differences
-from evenbeat.stability.samples import Samples
+from evenbeat.stability.sums.kernels import BoolArray, TermSum, sum_of_squared_differences
+from evenbeat.stability.sums.samples import Samples
 from evenbeat.stability.term_weights import MOST_AVERAGING_TIMES, weights_of_terms
 
 LARGEST_EXACT = 48

@@ -21,8 +21,8 @@ from evenbeat.stability.extended.quadratic import (
 )
 from evenbeat.stability.extended.subsequences import stretch_rows, sum_over_stretches
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom, overlapping_lags
-from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
-from evenbeat.stability.samples import Samples
+from evenbeat.stability.sums.kernels import TermSum, sum_of_squared_differences
+from evenbeat.stability.sums.samples import Samples
 from evenbeat.stability.term_weights import has_weights, raised_to_freedom
 
 LARGEST_EXACT_STRETCH = 64

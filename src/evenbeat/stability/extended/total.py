@@ -16,8 +16,8 @@ from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.extended.quadratic import allan_variance, phase_kernel
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.kernels import TermSum, sum_of_squared_differences
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.kernels import TermSum, sum_of_squared_differences
+from evenbeat.stability.sums.samples import PhasePoints
 
 BLOCK = 1 << 15
 LARGEST_EXACT = 257

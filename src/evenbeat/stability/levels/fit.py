@@ -21,12 +21,12 @@ from evenbeat.errors import InputError
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray, checked_probability
 from evenbeat.record import Record
-from evenbeat.stability.kernels import BoolArray
 from evenbeat.stability.levels.noise_fit import NoiseFit
 from evenbeat.stability.levels.remarks import about_fit
 from evenbeat.stability.levels.responses import EXPONENTS
 from evenbeat.stability.levels.variances import Variances, variances_of
 from evenbeat.stability.remarks import about_record
+from evenbeat.stability.sums.kernels import BoolArray
 
 ROUNDS = 4
 DRIFT = 5

@@ -14,9 +14,7 @@ import numpy as np
 from evenbeat.errors import TooShortError
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.stability import kernels
 from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.kernels import TermSum
 from evenbeat.stability.levels.responses import (
     EXPONENTS,
     in_seconds,
@@ -24,7 +22,9 @@ from evenbeat.stability.levels.responses import (
     sampled_density,
     squared_gain,
 )
-from evenbeat.stability.samples import Samples, samples_of
+from evenbeat.stability.sums import kernels
+from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.samples import Samples, samples_of
 
 FEWEST_POINTS = 128
 LONGEST_SHARE = 8

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.kernels import running_sums
+from evenbeat.stability.sums.kernels import running_sums
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

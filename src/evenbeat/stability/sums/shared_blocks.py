@@ -14,10 +14,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.exact_sums import ExactSums, exact_sums, largest_of, less_line
-from evenbeat.stability.kernels import BLOCK
-from evenbeat.stability.lagged_products import TOLERANCE, BlockProducts
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.exact_sums import ExactSums, exact_sums, largest_of, less_line
+from evenbeat.stability.sums.kernels import BLOCK
+from evenbeat.stability.sums.lagged_products import TOLERANCE, BlockProducts
+from evenbeat.stability.sums.samples import PhasePoints
 
 ROUNDING_SHARE = 2.0**-42
 """Bound on the rounding of moving sums, relative to their root mean square, that is let pass."""

@@ -10,8 +10,8 @@ import numpy as np
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
-from evenbeat.stability.in_turn import Progress, in_order
-from evenbeat.stability.kernels import (
+from evenbeat.stability.sums.in_turn import Progress, in_order
+from evenbeat.stability.sums.kernels import (
     BLOCK,
     TermSum,
     Workspace,
@@ -19,9 +19,9 @@ from evenbeat.stability.kernels import (
     sum_of_squared_averages,
     sum_of_squared_differences,
 )
-from evenbeat.stability.lagged_products import sums_by_lagged_products
-from evenbeat.stability.samples import PhasePoints
-from evenbeat.stability.shared_blocks import SharedBlocks
+from evenbeat.stability.sums.lagged_products import sums_by_lagged_products
+from evenbeat.stability.sums.samples import PhasePoints
+from evenbeat.stability.sums.shared_blocks import SharedBlocks
 
 BLOCKS_AT_ONCE = 16
 FEWEST_PIECES = 8

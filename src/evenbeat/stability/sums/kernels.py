@@ -17,7 +17,7 @@ import numpy.typing as npt
 from threadpoolctl import ThreadpoolController
 
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.samples import Samples, needed_samples
+from evenbeat.stability.sums.samples import Samples, needed_samples
 
 BLOCK = 1 << 16
 """Terms worked on at once: an operation then lasts long enough for two threads not to wait for each other."""

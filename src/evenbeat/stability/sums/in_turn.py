@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-from evenbeat.stability.kernels import BLOCK, Workspace
+from evenbeat.stability.sums.kernels import BLOCK, Workspace
 
 FEWEST_TERMS_FOR_THREADS = 1 << 22
 """Terms of all averaging times together; below it starting a thread takes longer than the work."""

@@ -68,7 +68,7 @@ def _in_triangles(row: FloatArray, count: int, reach: int, apart: int) -> FloatA
 
 
 def _in_rectangles(row: FloatArray, begins: IntArray, size: int, reach: int, apart: int) -> FloatArray:
-    """Return the parts with m in the upper half of ``size`` values and i in the lower half of all below it."""
+    """Return the parts with m in the upper half of ``size`` values and i in the lower half."""
     half = size // 2
     length = (reach + apart) * half
     first = row[(reach * begins)[:, np.newaxis] + np.arange(reach * half)]

@@ -22,10 +22,10 @@ from scipy import fft
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
-from evenbeat.stability.end_products import products_near_start
-from evenbeat.stability.exact_sums import exact_sums, largest_of, less_line
-from evenbeat.stability.kernels import one_thread, running_sums
-from evenbeat.stability.samples import PhasePoints
+from evenbeat.stability.sums.end_products import products_near_start
+from evenbeat.stability.sums.exact_sums import exact_sums, largest_of, less_line
+from evenbeat.stability.sums.kernels import one_thread, running_sums
+from evenbeat.stability.sums.samples import PhasePoints
 
 TOLERANCE = 2e-12
 """Largest bound on the relative rounding error of a sum, twice that of the deviation."""
@@ -120,7 +120,7 @@ def sums_by_lagged_products(
 ) -> FloatArray:
     """Return the sums of squares of the overlapping terms, NaN where they would not be exact enough.
 
-    Parameters are those of :func:`evenbeat.stability.gap_free.sums_without_gaps`.
+    Parameters are those of :func:`evenbeat.stability.sums.gap_free.sums_without_gaps`.
     """
     phase = np.empty(samples.points)
     samples.fill_points(phase, 0)
