@@ -127,6 +127,8 @@ _HOMES = {
     "import_table": "register.tables",
     "verify_register": "register.verification",
     "Verification": "register.verification",
+    "assess_fleet": "fleet.assess_fleet",
+    "DueList": "fleet.due",
     "plot": "figures.dispatch",
     "write_report": "report.write",
 }
@@ -193,6 +195,8 @@ if TYPE_CHECKING:
     from evenbeat.errors import TooShortError as TooShortError
     from evenbeat.figures.dispatch import plot as plot
     from evenbeat.findings import Finding as Finding
+    from evenbeat.fleet.assess_fleet import assess_fleet as assess_fleet
+    from evenbeat.fleet.due import DueList as DueList
     from evenbeat.holdover.forecast import HoldoverForecast as HoldoverForecast
     from evenbeat.holdover.forecast import predict_holdover as predict_holdover
     from evenbeat.holdover.passage import LimitPassage as LimitPassage

@@ -14,6 +14,7 @@ import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.register.facts import Calibration, Instrument, checked_name, fact_of
@@ -23,6 +24,7 @@ CALIBRATION_COLUMNS = ("instrument", "date", "as_found", "as_left", "standard_un
 EXTRA_COLUMNS = ("certificate", "remark")
 INSTRUMENT_COLUMNS = ("oscillator_class", "tolerance", "nominal_frequency_hz")
 Cells = Mapping[str, str]
+TORN = "what is wrong with the row"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,8 +75,16 @@ def import_table(register: Register, path: str | Path) -> Imported:
     )
 
 
-def table_rows(path: str | Path) -> tuple[tuple[str, ...], list[tuple[int, dict[str, str]]]]:
+def table_rows(
+    path: str | Path, *, torn_rows: Literal["refuse", "keep"] = "refuse"
+) -> tuple[tuple[str, ...], list[tuple[int, dict[str, str]]]]:
     """Return the columns of a table and its rows, each with its line number.
+
+    Parameters
+    ----------
+    torn_rows
+        What becomes of a row with too many or too few cells: it refuses the table, or is kept with what is
+        wrong with it (see :func:`torn`).
 
     Raises
     ------
@@ -101,12 +111,20 @@ def table_rows(path: str | Path) -> tuple[tuple[str, ...], list[tuple[int, dict[
     for number, cells in lines:
         if len(cells) != len(columns):
             msg = f"{len(cells)} cells where the header has {len(columns)} columns"
-            raise LogError(msg, path=path, line=number)
+            if torn_rows == "refuse":
+                raise LogError(msg, path=path, line=number)
+            rows.append((number, {**dict(zip(columns, cells, strict=False)), TORN: msg}))
+            continue
         rows.append((number, dict(zip(columns, (cell.strip() for cell in cells), strict=True))))
     if not rows:
         msg = "the table holds no row"
         raise LogError(msg, path=path)
     return columns, rows
+
+
+def torn(cells: Cells) -> str:
+    """Return what is wrong with the cells of a row as such; empty where nothing is."""
+    return cells.get(TORN, "")
 
 
 def _rows_of(text: str, path: str | Path) -> Iterator[tuple[int, list[str]]]:

@@ -1,0 +1,341 @@
+"""From the members of a fleet to the lines of its due list: what each worker does with a chunk."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+
+from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history_model import OSCILLATOR_CLASSES, OscillatorClass, fit_history
+from evenbeat.errors import EvenbeatError, InputError
+from evenbeat.findings import Finding
+from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
+from evenbeat.fleet.many_histories import fit_many_histories
+from evenbeat.fleet.members import Member, stated
+from evenbeat.register.facts import Calibration, Instrument, days_after, history_of
+from evenbeat.register.tables import calibration_of, torn
+from evenbeat.units import SECONDS_PER_DAY, duration_text
+
+FEW_INTERVALS = 3
+OBSERVED_FACTOR = 2.0
+"""No interval beyond twice the longest one that was observed (common practice)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """What is asked of every member.
+
+    Attributes
+    ----------
+    on
+        The day of the list; calibrations after it are left out.
+    tolerance
+        For instruments that state none.
+    longest_s, first_s
+        No interval is longer by policy; nor the first one, after a single calibration.
+    log_options
+        What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`.
+    """
+
+    on: date
+    tolerance: float | None
+    reliability: float
+    soon: timedelta
+    longest_s: float
+    first_s: float
+    log_options: Mapping[str, Any] = field(default_factory=dict)
+
+    def state(self, due: date) -> DueState:
+        """Return the state of an instrument that is due on a day."""
+        if due < self.on:
+            return "overdue"
+        return "soon" if due - self.on <= self.soon else "later"
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Case:
+    """A member whose rows can be used."""
+
+    name: str
+    history: CalibrationHistory
+    last_day: date
+    age_s: float
+    tolerance: float
+    prior: OscillatorClass
+    longest_s: float
+    longest_by: LimitedBy
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Answer:
+    """What a history model says of one case."""
+
+    interval_s: float
+    probability: float
+    drift: float
+    drift_uncertainty: float
+
+
+def judge_histories(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
+    """Return the line of every member, in their order; one that cannot be judged says why."""
+    lines: list[DueInstrument | None] = [None] * len(members)
+    cases: dict[int, _Case] = {}
+    for at, member in enumerate(members):
+        try:
+            case = _case(question, member)
+        except EvenbeatError as error:
+            lines[at] = DueInstrument(
+                instrument=member.name, calibrations=len(member.rows), reason=f"{error}."
+            )
+            continue
+        if isinstance(case, DueInstrument):
+            lines[at] = case
+        else:
+            cases[at] = case
+    for at, answer in _answers(question, cases).items():
+        lines[at] = _line(question, cases[at], answer)
+    return [line for line in lines if line is not None]
+
+
+def _case(question: Question, member: Member) -> _Case | DueInstrument:
+    """Return a member made ready, or its line where there is nothing to compute."""
+    checked = [_checked(label, row) for label, row in member.rows]
+    about = _about(member)
+    tolerance = question.tolerance if about.tolerance is None else about.tolerance
+    if tolerance is None:
+        msg = "no tolerance is stated for it; give one in the register, in the table, or for all"
+        raise InputError(msg)
+    rows = [one for one in checked if one.moment.date() <= question.on]
+    findings = []
+    if len(rows) < len(checked):
+        sentence = f"{len(checked) - len(rows)} calibration(s) after {question.on} are left out."
+        findings.append(Finding(code="AFTER_THE_DAY", severity="note", sentence=sentence))
+    if not rows:
+        return DueInstrument(
+            instrument=member.name,
+            due=question.on,
+            state="overdue",
+            tolerance=tolerance,
+            limited_by="start",
+            reason="It has never been calibrated.",
+            findings=tuple(findings),
+        )
+    history = history_of(rows, member.name)
+    last = max(rows, key=lambda one: one.moment)
+    if isinstance(last.as_found, float) and abs(last.as_found) > tolerance:
+        sentence = f"Found at {last.as_found:.3g} in its last calibration, outside ±{tolerance:.3g}."
+        findings.append(Finding(code="FOUND_OUT", severity="caution", sentence=sentence))
+    if math.isnan(history.points[-1].as_left):
+        return _left_unknown(question, last, count=len(rows), tolerance=tolerance, findings=tuple(findings))
+    longest, by = _longest(question, history)
+    age = (question.on - last.moment.date()).days * SECONDS_PER_DAY
+    return _Case(
+        name=member.name,
+        history=history,
+        last_day=last.moment.date(),
+        age_s=max(age, 0.0),
+        tolerance=tolerance,
+        prior=OSCILLATOR_CLASSES[about.oscillator_class],
+        longest_s=longest,
+        longest_by=by,
+        findings=(*findings, *_evidence_findings(history, about)),
+    )
+
+
+def _about(member: Member) -> Instrument:
+    parts = {name: stated(member, name) for name in ("oscillator_class", "tolerance")}
+    return Instrument(name=member.name, **{k: v for k, v in parts.items() if v is not None})  # type: ignore[arg-type]
+
+
+def _checked(label: str, row: Calibration | Mapping[str, str]) -> Calibration:
+    if isinstance(row, Calibration):
+        return row
+    try:
+        return calibration_of(row)
+    except InputError as error:
+        msg = f"{label}: {torn(row) or error}"
+        raise InputError(msg) from error
+
+
+def _left_unknown(
+    question: Question, last: Calibration, *, count: int, tolerance: float, findings: tuple[Finding, ...]
+) -> DueInstrument:
+    """Return the line of an instrument of which nobody knows what it was left at."""
+    out = last.as_found == "out"
+    reason = "its last calibration says only 'out'; adjust it, and record the offset it is left at."
+    if not out:
+        reason = (
+            f"its last calibration says only {last.as_found!r}, not what it was left at; record the offset, "
+            "or treat in and out records with fit_reliability."
+        )
+    return DueInstrument(
+        instrument=last.instrument,
+        last_calibration=last.moment.date(),
+        due=question.on if out else None,
+        state="overdue" if out else "not judged",
+        tolerance=tolerance,
+        limited_by="start" if out else "nothing",
+        calibrations=count,
+        reason=reason[0].upper() + reason[1:],
+        findings=findings,
+    )
+
+
+def _longest(question: Question, history: CalibrationHistory) -> tuple[float, LimitedBy]:
+    """Return the longest interval that policy and evidence allow, and which of them."""
+    observed = OBSERVED_FACTOR * history.longest_interval_s
+    limits: list[tuple[float, LimitedBy]] = [(question.longest_s, "policy")]
+    limits.append((observed, "observed intervals") if observed else (question.first_s, "first interval"))
+    return min(limits)
+
+
+def _evidence_findings(history: CalibrationHistory, about: Instrument) -> list[Finding]:
+    intervals = len(history.increments())
+    if intervals >= FEW_INTERVALS:
+        return []
+    what = "No interval" if not intervals else f"{intervals} interval(s)"
+    sentence = (
+        f"{what} between calibrations so far: the answer leans on what is usual for {about.oscillator_class} "
+        "oscillators."
+    ).replace("_", " ")
+    return [Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence)]
+
+
+def _answers(question: Question, cases: Mapping[int, _Case]) -> dict[int, _Answer]:
+    """Return the answer of every case: all with values at once, the others one by one."""
+    judged = {at for at, case in cases.items() if any(one.state for one in case.history.increments())}
+    together = [at for at in cases if at not in judged]
+    answers = {}
+    if together:
+        some = [cases[at] for at in together]
+        model = fit_many_histories([case.history for case in some], [case.prior for case in some])
+        limit, longest, age = (
+            np.array([getattr(case, name) for case in some]) for name in ("tolerance", "longest_s", "age_s")
+        )
+        interval = model.interval_s(limit, question.reliability, longest)
+        probability = model.probability_within(age, limit)
+        drift, spread = model.drift_per_year()
+        for k, at in enumerate(together):
+            answers[at] = _Answer(
+                interval_s=float(interval[k]),
+                probability=float(probability[k]),
+                drift=float(drift[k]),
+                drift_uncertainty=float(spread[k]),
+            )
+    for at in sorted(judged):
+        answers[at] = _answer_of_one(question, cases[at])
+    return answers
+
+
+def _answer_of_one(question: Question, case: _Case) -> _Answer:
+    model = fit_history(case.history, oscillator_class=case.prior, tolerance=case.tolerance)
+    rate = model.drift_per_year
+    return _Answer(
+        interval_s=min(model.interval_s(case.tolerance, question.reliability), case.longest_s),
+        probability=float(model.probability_within(case.age_s, case.tolerance)[0]),
+        drift=rate.value,
+        drift_uncertainty=rate.standard_uncertainty,
+    )
+
+
+def _line(question: Question, case: _Case, answer: _Answer) -> DueInstrument:
+    due = days_after(case.last_day, answer.interval_s)
+    limited_by: LimitedBy = "tolerance"
+    if answer.interval_s == 0:
+        limited_by = "start"
+    elif answer.interval_s >= case.longest_s * (1 - 1e-9):
+        limited_by = case.longest_by
+    return DueInstrument(
+        instrument=case.name,
+        last_calibration=case.last_day,
+        due=due,
+        state=question.state(due),
+        probability_within=answer.probability,
+        tolerance=case.tolerance,
+        interval_s=answer.interval_s,
+        limited_by=limited_by,
+        drift_per_year=answer.drift,
+        drift_uncertainty=answer.drift_uncertainty,
+        calibrations=len(case.history),
+        reason=_reason(limited_by, answer.interval_s, case.tolerance, question.reliability),
+        findings=case.findings,
+    )
+
+
+def _reason(limited_by: LimitedBy, interval_s: float, tolerance: float, reliability: float) -> str:
+    interval, percent = duration_text(interval_s), f"{100 * reliability:g} %"
+    limit = f"±{tolerance:.3g}"
+    return {
+        "tolerance": f"After {interval} the probability of being within {limit} falls below {percent}.",
+        "start": f"As it was left it is not within {limit} with {percent}: adjust it.",
+        "observed intervals": f"{interval} is twice the longest interval that was observed.",
+        "policy": f"{interval} is the longest interval that policy allows.",
+        "first interval": f"{interval} is the longest first interval; it was calibrated only once.",
+        "log": f"The evidence of its log ends after {interval}.",
+        "nothing": "",
+    }[limited_by]
+
+
+def judge_logs(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
+    """Return the line of every log, in their order; one that cannot be judged says why."""
+    return [_judged_log(question, member) for member in members]
+
+
+def _judged_log(question: Question, member: Member) -> DueInstrument:
+    line = DueInstrument(instrument=member.name, reason="")
+    if question.tolerance is None:
+        return replace(line, reason="No tolerance is stated; a folder of logs needs one for all.")
+    try:
+        return _line_of_log(question, member, line)
+    except EvenbeatError as error:
+        return replace(line, reason=f"{error}.")
+
+
+def _line_of_log(question: Question, member: Member, line: DueInstrument) -> DueInstrument:
+    from evenbeat.assessment.assess import assess
+    from evenbeat.logs.reader import read_log
+
+    record = read_log(str(member.log), **question.log_options)
+    tolerance = question.tolerance or math.nan
+    if record.start is None:
+        return replace(line, tolerance=tolerance, reason="The log has no dates, so its end is not known.")
+    end = record.start + np.timedelta64(round(record.duration_s * 1e9), "ns")
+    last_day = date.fromisoformat(str(end.astype("datetime64[D]")))
+    line = replace(line, tolerance=tolerance, last_calibration=last_day)
+    if last_day > question.on:
+        return replace(line, reason=f"The log ends after {question.on}, the day of the list.")
+    assessment = assess(record, tolerance=tolerance, reliability=question.reliability)
+    serious = tuple(f for f in assessment.findings if f.severity in ("stop", "caution"))
+    line = replace(line, findings=serious)
+    if assessment.model is not None:
+        rate = assessment.model.aging_rate().per_day.scaled(365.25, "1/yr")
+        line = replace(line, drift_per_year=rate.value, drift_uncertainty=rate.standard_uncertainty)
+    suggestion = assessment.interval
+    if suggestion is None:
+        return replace(line, reason=assessment.verdict.headline)
+    interval = 0.0 if math.isnan(suggestion.interval_s) else suggestion.interval_s
+    by: LimitedBy = {"tolerance": "tolerance", "record length": "log", "start": "start"}[
+        suggestion.limited_by
+    ]  # type: ignore[assignment]
+    if interval > question.longest_s:
+        interval, by = question.longest_s, "policy"
+    due = days_after(last_day, interval)
+    age = (question.on - last_day).days * SECONDS_PER_DAY
+    known = age <= suggestion.elapsed_s[-1]
+    return replace(
+        line,
+        due=due,
+        state=question.state(due),
+        interval_s=interval,
+        limited_by=by,
+        probability_within=float(np.interp(age, suggestion.elapsed_s, suggestion.probability))
+        if known
+        else math.nan,
+        reason=_reason(by, interval, tolerance, question.reliability),
+    )

@@ -1,0 +1,128 @@
+"""The members of a fleet: instruments with their rows, from a register, a table or a frame; logs of a folder.
+
+Nothing of a row is judged here but where it belongs: that is work for the many processes, and a row that
+cannot be used must not stop the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+from evenbeat.errors import InputError, LogError
+from evenbeat.register.facts import Calibration
+from evenbeat.register.register import Register
+from evenbeat.register.tables import check_columns, table_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Row = tuple[str, Calibration | Mapping[str, str]]
+"""Where it stands (``line 7``), and what it says: checked already, or as text."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Member:
+    """One instrument of a fleet.
+
+    Attributes
+    ----------
+    described
+        ``oscillator_class`` and ``tolerance``, where the register states them; a table says them row by row.
+    rows
+        Its calibrations in any order.
+    log
+        The file, where it is known from a log.
+    """
+
+    name: str
+    rows: tuple[Row, ...] = ()
+    described: Mapping[str, object] | None = None
+    log: str | None = None
+
+
+def register_members(register: Register) -> list[Member]:
+    """Return the instruments of a register with their standing calibrations, in order of their names."""
+    rows: dict[str, list[Row]] = {one.name: [] for one in register.instruments()}
+    for calibration in register.calibrations():
+        rows.setdefault(calibration.instrument, []).append((calibration.date, calibration))
+    described = {one.name: one.content() for one in register.instruments()}
+    return [
+        Member(name=name, rows=tuple(own), described=described.get(name))
+        for name, own in sorted(rows.items())
+    ]
+
+
+def table_members(table: str | Path | pd.DataFrame) -> list[Member]:
+    """Return the instruments of a table with their rows, in order of their names.
+
+    Raises
+    ------
+    LogError
+        If the table cannot be read or has no column that it needs.
+    """
+    if hasattr(table, "columns"):
+        where, columns, rows = "the table", *_rows_of_frame(cast("pd.DataFrame", table))
+    else:
+        where, (columns, rows) = str(table), table_rows(table, torn_rows="keep")
+    check_columns(columns, where)
+    members: dict[str, list[Row]] = {}
+    for number, cells in rows:
+        label = f"row {number}" if where == "the table" else f"line {number}"
+        members.setdefault(cells.get("instrument", "").strip(), []).append((label, cells))
+    return [
+        Member(name=name or f"without a name ({own[0][0]})", rows=tuple(own))
+        for name, own in sorted(members.items())
+    ]
+
+
+def _rows_of_frame(frame: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[int, dict[str, str]]]]:
+    columns = tuple(str(name) for name in frame.columns)
+    if frame.empty:
+        msg = "the table holds no row"
+        raise LogError(msg)
+    texts = [
+        ["" if missing else str(cell) for cell, missing in zip(frame[name], frame[name].isna(), strict=True)]
+        for name in frame.columns
+    ]
+    rows = [dict(zip(columns, cells, strict=True)) for cells in zip(*texts, strict=True)]
+    return columns, list(enumerate(rows, start=1))
+
+
+def log_members(folder: str | Path) -> list[Member]:
+    """Return the logs of a folder, one instrument each, in order of their names.
+
+    Raises
+    ------
+    LogError
+        If the folder holds no file.
+    """
+    files = sorted(path for path in Path(folder).iterdir() if path.is_file() and path.name[0] != ".")
+    if not files:
+        msg = f"{folder} holds no log"
+        raise LogError(msg)
+    return [Member(name=path.name.split(".")[0], log=str(path)) for path in files]
+
+
+def stated(member: Member, name: str) -> object:
+    """Return what is said of an instrument, in the register or in all rows of a table alike.
+
+    Raises
+    ------
+    InputError
+        If two rows differ.
+    """
+    if member.described is not None:
+        return member.described.get(name)
+    found: dict[str, str] = {}
+    for label, cells in member.rows:
+        said = cells.get(name, "").strip() if isinstance(cells, Mapping) else ""
+        if said:
+            found.setdefault(said, label)
+    if len(found) > 1:
+        (one, first), (other, second) = list(found.items())[:2]
+        msg = f"{first} says {name} {one}, {second} says {other}; say the same in every row"
+        raise InputError(msg)
+    return next(iter(found), None)

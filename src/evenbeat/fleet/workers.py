@@ -1,0 +1,171 @@
+"""Chunks of work: here, on processes of this computer, or on a Dask cluster that is already there.
+
+How the work is cut does not depend on who does it, so that the result does not either. Linear algebra runs
+on one thread in every process. In a script of your own that starts processes, call from below
+``if __name__ == "__main__":`` as for any use of :mod:`multiprocessing`.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from importlib import import_module
+from importlib.metadata import version
+from multiprocessing import get_context
+from typing import Any
+
+from threadpoolctl import threadpool_limits
+
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.fleet.due import DueInstrument
+from evenbeat.fleet.judged import Question
+from evenbeat.fleet.members import Member
+
+Judge = Callable[[Question, Sequence[Member]], list[DueInstrument]]
+Progress = Callable[[int, int], None]
+PATIENCE_S = 20
+ATTEMPTS = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Done:
+    """What one chunk gave, and the versions that computed it."""
+
+    lines: tuple[DueInstrument, ...]
+    software: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Crew:
+    """Who does the work: so many processes here, or the cluster at an address."""
+
+    processes: int = 1
+    cluster: str | None = None
+
+    def run(
+        self,
+        judge: Judge,
+        question: Question,
+        chunks: Sequence[Sequence[Member]],
+        progress: Progress | None = None,
+    ) -> tuple[list[DueInstrument], list[Finding]]:
+        """Return the lines of all chunks in order, and what happened on the way.
+
+        Raises
+        ------
+        InputError
+            If the cluster does not answer, or ``distributed`` is not installed.
+        """
+        tally = _Tally(total=sum(map(len, chunks)), progress=progress)
+        if self.cluster is not None:
+            done = _on_cluster(self.cluster, judge, question, chunks, tally)
+        elif self.processes > 1:
+            done = _on_processes(self.processes, judge, question, chunks, tally)
+        else:
+            done = [tally.counted(do_chunk(judge, question, chunk)) for chunk in chunks]
+        ours = software()
+        strange = sorted({f"{name} {v}" for each in done for name, v in each.software} - _named(ours))
+        findings = list(tally.findings)
+        if strange:
+            sentence = f"Some workers computed with other versions than this process: {', '.join(strange)}."
+            findings.append(Finding(code="VERSIONS_DIFFER", severity="caution", sentence=sentence))
+        return [line for each in done for line in each.lines], findings
+
+
+class _Tally:
+    """How much is done, and what happened on the way."""
+
+    def __init__(self, *, total: int, progress: Progress | None) -> None:
+        self.findings: list[Finding] = []
+        self._total, self._done, self._progress = total, 0, progress
+
+    def counted(self, done: Done) -> Done:
+        self._done += len(done.lines)
+        if self._progress is not None:
+            self._progress(self._done, self._total)
+        return done
+
+
+def software() -> tuple[tuple[str, str], ...]:
+    """Return the versions that a result depends on."""
+    packages = ("evenbeat", "numpy", "scipy")
+    return (("python", platform.python_version()), *((name, version(name)) for name in packages))
+
+
+def _named(versions: tuple[tuple[str, str], ...]) -> set[str]:
+    return {f"{name} {number}" for name, number in versions}
+
+
+def usual_processes() -> int:
+    """Return the number of cores that this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on this operating system
+        return os.cpu_count() or 1
+
+
+def do_chunk(judge: Judge, question: Question, chunk: Sequence[Member]) -> Done:
+    """Do one chunk in this process."""
+    with threadpool_limits(limits=1):
+        return Done(lines=tuple(judge(question, chunk)), software=software())
+
+
+def _on_processes(
+    processes: int, judge: Judge, question: Question, chunks: Sequence[Sequence[Member]], tally: _Tally
+) -> list[Done]:
+    done: dict[int, Done] = {}
+    # fresh processes: forking one with threads may hang
+    executor = ProcessPoolExecutor(min(processes, len(chunks)), mp_context=get_context("spawn"))
+    try:
+        futures: dict[Future[Done], int] = {
+            executor.submit(do_chunk, judge, question, chunk): at for at, chunk in enumerate(chunks)
+        }
+        for future in as_completed(futures):
+            done[futures[future]] = tally.counted(future.result())
+    except BrokenProcessPool:
+        pass
+    finally:
+        executor.shutdown(wait=True, cancel_futures=True)
+    left = [at for at in range(len(chunks)) if at not in done]
+    if left:
+        sentence = (
+            f"A worker process died (memory, or a signal); {len(left)} of {len(chunks)} chunks were computed "
+            "without helpers."
+        )
+        tally.findings.append(Finding(code="WORKER_DIED", severity="note", sentence=sentence))
+    for at in left:
+        done[at] = tally.counted(do_chunk(judge, question, chunks[at]))
+    return [done[at] for at in range(len(chunks))]
+
+
+def _on_cluster(
+    address: str, judge: Judge, question: Question, chunks: Sequence[Sequence[Member]], tally: _Tally
+) -> list[Done]:
+    distributed = _distributed()
+    try:
+        client = distributed.Client(address, timeout=PATIENCE_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        msg = f"no Dask scheduler answers at {address!r}; give an address such as tcp://127.0.0.1:8786"
+        raise InputError(msg) from error
+    with client:
+        futures = {
+            # a worker that dies in the middle takes nothing with it: the scheduler gives its work to others
+            client.submit(do_chunk, judge, question, chunk, pure=False, retries=ATTEMPTS): at
+            for at, chunk in enumerate(chunks)
+        }
+        finished = distributed.as_completed(list(futures), loop=client.loop, with_results=True)
+        done = {futures[future]: tally.counted(result) for future, result in finished}
+    return [done[at] for at in range(len(chunks))]
+
+
+def _distributed() -> Any:
+    try:
+        return import_module("distributed")
+    except ModuleNotFoundError as error:
+        msg = "a cluster needs the package distributed; install it with: pip install 'evenbeat[fleet]'"
+        raise InputError(msg) from error

@@ -1,0 +1,102 @@
+"""The model for many instruments at once against the one for a single one, and against the textbook."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import evenbeat as eb
+from evenbeat.calibration.history_model import BENDS_PER_YEAR, OSCILLATOR_CLASSES
+from evenbeat.fleet.many_histories import ManyHistories, fit_many_histories
+from evenbeat.fleet.members import table_members
+from evenbeat.register.facts import history_of
+from evenbeat.register.tables import calibration_of
+from evenbeat.units import SECONDS_PER_YEAR
+
+OVEN = OSCILLATOR_CLASSES["oven"]
+
+
+def histories(path: Path, count: int) -> list[eb.CalibrationHistory]:
+    """Return the first histories of a table."""
+    return [
+        history_of([calibration_of(cells) for _, cells in member.rows], member.name)
+        for member in table_members(path)[:count]
+    ]
+
+
+def test_agrees_with_one_at_a_time(fleet_table: Path, demo_data: Path) -> None:
+    """Interval within 0.5 %, drift within a hundredth of its uncertainty, probability within 1e-4."""
+    some = histories(fleet_table, 5)
+    some.append(eb.CalibrationHistory.from_table(demo_data / "kittiwake-history.csv"))
+    limit = np.array([1e-7] * 5 + [1e-8])
+    years = np.full(6, 1.5 * SECONDS_PER_YEAR)
+
+    many = fit_many_histories(some, [OVEN] * 6)
+    interval = many.interval_s(limit, 0.95, np.full(6, 40 * SECONDS_PER_YEAR))
+    drift, spread = many.drift_per_year()
+    probability = many.probability_within(years, limit)
+
+    for at, history in enumerate(some):
+        one = eb.fit_history(history)
+        assert interval[at] == pytest.approx(one.interval_s(limit[at], 0.95), rel=5e-3)
+        assert abs(drift[at] - one.drift_per_year.value) < 0.01 * spread[at]
+        assert spread[at] == pytest.approx(one.drift_per_year.standard_uncertainty, rel=0.1)
+        assert probability[at] - one.probability_within(years[0], limit[at])[0] == pytest.approx(0, abs=1e-4)
+
+
+def test_one_increment_is_the_normal_update() -> None:
+    """With next to no walk and law, the drift is the precision-weighted mean (Gelman et al., BDA3, 2.5).
+
+    Prior N(0, (1e-7/yr)²), one increment of 5e-8 in a year with u = √2 × 1e-8: mean and variance by hand.
+    """
+    prior = eb.fit_history.__globals__["OscillatorClass"](
+        name="still", drift_per_year=1e-7, walk_per_root_year=1e-16
+    )
+    rows = [
+        {"date": "2020-01-01T00:00:00", "found": 0.0},
+        {"date": "2020-12-31T06:00:00", "found": 5e-8},
+    ]
+    history = history_of(
+        [
+            calibration_of(
+                {
+                    "instrument": "x",
+                    "date": row["date"],
+                    "as_found": str(row["found"]),
+                    "as_left": str(row["found"]),
+                    "standard_uncertainty": "1e-8",
+                    "adjusted": "no",
+                }
+            )
+            for row in rows
+        ],
+        "x",
+    )
+
+    many = fit_many_histories([history], [prior])
+    straight = many.bend[0] < 0.5 * min(BENDS_PER_YEAR)
+
+    precision = 1 / 1e-14 + 1 / 2e-16
+    np.testing.assert_allclose(many.drift[0][straight], 5e-8 / 2e-16 / precision, rtol=1e-6)
+    np.testing.assert_allclose(many.drift_variance[0][straight], 1 / precision, rtol=1e-6)
+
+
+def test_neighbours_do_not_matter(fleet_table: Path) -> None:
+    """An instrument alone and among others has the same answer."""
+    some = histories(fleet_table, 8)
+    limit, longest = np.full(8, 1e-7), np.full(8, 2 * SECONDS_PER_YEAR)
+
+    together = fit_many_histories(some, [OVEN] * 8).interval_s(limit, 0.95, longest)
+    alone = [fit_many_histories([one], [OVEN]).interval_s(limit[:1], 0.95, longest[:1])[0] for one in some]
+
+    np.testing.assert_allclose(together, alone, rtol=1e-12)
+
+
+def test_a_start_outside_has_no_interval(fleet_table: Path) -> None:
+    """An offset outside its limit has interval zero; one that never leaves has the longest."""
+    model: ManyHistories = fit_many_histories(histories(fleet_table, 1), [OVEN])
+
+    assert model.interval_s(np.array([1e-12]), 0.95, np.array([1e8]))[0] == 0
+    assert model.interval_s(np.array([1.0]), 0.95, np.array([1e8]))[0] == 1e8
