@@ -139,6 +139,30 @@ SHEET = {
     "single periods of slow sines carry trigger error, not timebase error",
 }
 
+FLEET = {
+    "seed": 20260701,
+    "first_dates_from": "2021-01-11",
+    "law": "constant drift and a random walk, each drawn once per instrument",
+    "drift_per_year_of_class": {"oven": 4e-8, "rubidium": 3e-10, "temperature_compensated": 4e-7},
+    "walk_per_square_root_year_over_drift": 0.15,
+    "standard_uncertainty_over_drift": 0.02,
+    "tolerance_of_class": {"oven": 1e-7, "rubidium": 1e-9, "temperature_compensated": 1e-6},
+    "adjusted_when_found_beyond_share_of_tolerance": 0.6,
+    "months_between_visits": [9, 15],
+    "last_visit_before": "2026-06-30",
+    "calibrated_once": "dotterel",
+    "only_in_or_out_recorded": "turnstone",
+}
+FLEET_MEMBERS = {
+    "oven": ("avocet", "bittern", "cormorant", "curlew", "dotterel", "dunlin", "eider", "guillemot", "knot"),
+    "rubidium": ("merganser", "plover"),
+    "temperature_compensated": (
+        "oystercatcher", "petrel", "puffin", "razorbill", "redshank", "sanderling", "shearwater",
+        "skua", "tern", "turnstone", "whimbrel",
+    ),
+}  # fmt: skip
+"""Timebases of the recorders at the stations of the network."""
+
 
 def main(folder: Path) -> None:
     """Write every file into ``folder``."""
@@ -558,6 +582,52 @@ def history() -> tuple[str, dict[str, object]]:
     return header + "\n" + _as_csv(rows), {"settings": h, "true_offset_after_last_visit": offset_now}
 
 
+def fleet_history() -> tuple[str, dict[str, object]]:
+    """Return the calibrations of the recorders at all stations and the drift behind each."""
+    generator = np.random.default_rng(FLEET["seed"])
+    rows: list[tuple[object, ...]] = []
+    drifts = {}
+    for kind, names in FLEET_MEMBERS.items():
+        for name in names:
+            drift = FLEET["drift_per_year_of_class"][kind] * float(generator.standard_normal())
+            drifts[name] = float(f"{drift:.3e}")
+            rows += _visits(name, kind, drift, generator)
+    lines = {
+        "instruments": "timebases of the recorders at the stations; 10 MHz",
+        "quantity": "fractional frequency",
+        "unit": "1",
+        "reference": "rubidium standard of the workshop, steered to UTC",
+        "uncertainty": "standard uncertainty (k = 1) of each comparison",
+        "sign": "a positive value means that the instrument is fast",
+    }
+    columns = "instrument,date,as_found,as_left,standard_uncertainty,adjusted,oscillator_class,tolerance"
+    truth = {"settings": FLEET, "drift_per_year": drifts}
+    return _header(lines, columns) + "\n" + _as_csv(rows), truth
+
+
+def _visits(name: str, kind: str, drift: float, generator: np.random.Generator) -> list[tuple[object, ...]]:
+    usual, tolerance = FLEET["drift_per_year_of_class"][kind], FLEET["tolerance_of_class"][kind]
+    uncertainty = FLEET["standard_uncertainty_over_drift"] * usual
+    date = np.datetime64(FLEET["first_dates_from"]) + int(generator.integers(0, 330))
+    offset, rows = 0.3 * usual * float(generator.standard_normal()), []
+    while date < np.datetime64(FLEET["last_visit_before"]):
+        found = offset + uncertainty * float(generator.standard_normal())
+        adjusted = abs(found) > FLEET["adjusted_when_found_beyond_share_of_tolerance"] * tolerance
+        offset = 0.0 if adjusted else offset
+        left = uncertainty * float(generator.standard_normal()) if adjusted else found
+        stated = [f"{found:.2e}", f"{left:.2e}", f"{uncertainty:.0e}", "yes" if adjusted else "no"]
+        if name == FLEET["only_in_or_out_recorded"]:
+            stated = ["in" if abs(found) <= tolerance else "out", "", "", "no"]
+        rows.append((name, str(date), *stated, kind, f"{tolerance:g}"))
+        if name == FLEET["calibrated_once"]:
+            break
+        days = int(30.44 * generator.uniform(*FLEET["months_between_visits"]))
+        walk = FLEET["walk_per_square_root_year_over_drift"] * usual * math.sqrt(days / 365.25)
+        offset += drift * days / 365.25 + walk * float(generator.standard_normal())
+        date = date + days
+    return rows
+
+
 def _as_csv(rows: list[tuple[object, ...]]) -> str:
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows(rows)
@@ -659,6 +729,7 @@ MAKERS = {
     "fulmar-evening.csv": fulmar_evening,
     "gannet.csv.gz": gannet,
     "kittiwake-history.csv": history,
+    "fleet-history.csv": fleet_history,
     "counter-check-readings.csv": readings_sheet,
 }
 

@@ -188,6 +188,7 @@ def test_what_a_list_becomes(bad_table: Path) -> None:
     assert due.source["name"] == "bad.csv"
     assert percent(math.nan) == "–"
     assert percent(0.99999) == "> 99.99 %"
+    assert percent(0.9998) == "99.98 %"
 
 
 def test_a_folder_of_logs(tmp_path: Path) -> None:

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.calibration.history_model import BENDS_PER_YEAR, OSCILLATOR_CLASSES
+from evenbeat.calibration.history_posterior import BENDS_PER_YEAR, DriftPrior
 from evenbeat.fleet.many_histories import ManyHistories, fit_many_histories
 from evenbeat.fleet.members import table_members
 from evenbeat.register.facts import history_of
 from evenbeat.register.tables import calibration_of
 from evenbeat.units import SECONDS_PER_YEAR
 
-OVEN = OSCILLATOR_CLASSES["oven"]
+OVEN = DriftPrior.of("oven")
 
 
 def histories(path: Path, count: int) -> list[eb.CalibrationHistory]:
@@ -51,9 +51,7 @@ def test_one_increment_is_the_normal_update() -> None:
 
     Prior N(0, (1e-7/yr)²), one increment of 5e-8 in a year with u = √2 × 1e-8: mean and variance by hand.
     """
-    prior = eb.fit_history.__globals__["OscillatorClass"](
-        name="still", drift_per_year=1e-7, walk_per_root_year=1e-16
-    )
+    prior = DriftPrior(name="still", drift_per_year=1e-7, walk_per_root_year=1e-16)
     rows = [
         {"date": "2020-01-01T00:00:00", "found": 0.0},
         {"date": "2020-12-31T06:00:00", "found": 5e-8},

@@ -12,10 +12,12 @@ from evenbeat import __version__
 from evenbeat.command.arguments import BAD_INPUT, DONE, INTERRUPTED
 from evenbeat.command.assess import add_assess
 from evenbeat.command.collect import add_collect
+from evenbeat.command.fleet import add_fleet
 from evenbeat.command.history import add_history
 from evenbeat.command.inspect import add_inspect
 from evenbeat.command.notebooks import add_notebooks
 from evenbeat.command.readings import add_readings
+from evenbeat.command.register import add_register
 from evenbeat.errors import EvenbeatError
 
 
@@ -57,6 +59,15 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for add in (add_assess, add_inspect, add_readings, add_history, add_collect, add_notebooks):
+    for add in (
+        add_assess,
+        add_inspect,
+        add_readings,
+        add_history,
+        add_register,
+        add_fleet,
+        add_collect,
+        add_notebooks,
+    ):
         add(commands)
     return parser

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, number
-from evenbeat.errors import InputError, OutputError
+from evenbeat.command.files import write_text
+from evenbeat.errors import InputError
 from evenbeat.units import parse_frequency, parse_time
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def _readings(arguments: argparse.Namespace) -> int:
     if arguments.output:
         from evenbeat.report.bench_page import bench_page
 
-        _write(Path(arguments.output), bench_page(check), force=arguments.force)
+        write_text(Path(arguments.output), bench_page(check), force=arguments.force)
     _print_check(check, arguments)
     failed = "fail" in check.verdict
     return OUT_OF_TOLERANCE if arguments.fail_if_out and failed else DONE
@@ -140,21 +141,6 @@ def _blank(arguments: argparse.Namespace) -> int:
         permitted_relative=1e-6 if arguments.permitted is None else arguments.permitted,
         functions=functions,
     )
-    _write(Path(arguments.sheet), text, force=arguments.force)
+    write_text(Path(arguments.sheet), text, force=arguments.force)
     print(f"Empty sheet: {arguments.sheet}")
     return DONE
-
-
-def _write(path: Path, text: str, *, force: bool) -> None:
-    """Write a whole file or nothing."""
-    if path.exists() and not force:
-        msg = f"{path} exists; name another file or pass --force"
-        raise OutputError(msg)
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        msg = f"{path} cannot be written: {error.strerror}"
-        raise OutputError(msg) from error

@@ -17,6 +17,7 @@ from evenbeat.figures.aging import aging_caption, draw_aging
 from evenbeat.figures.backtest import backtest_caption, draw_backtest
 from evenbeat.figures.card import card_caption, draw_card
 from evenbeat.figures.corrected import corrected_caption, draw_corrected, draw_stability_over_floor
+from evenbeat.figures.due import draw_due, due_caption
 from evenbeat.figures.forecast import draw_forecast, forecast_caption
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
@@ -31,6 +32,7 @@ from evenbeat.figures.spectrum import draw_spectrum, spectrum_caption
 from evenbeat.figures.stability import curves_caption, draw_named_curves, stability_caption
 from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
 from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
+from evenbeat.fleet.due import DueList
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.holdover.passage import LimitPassage
 from evenbeat.record import Record
@@ -62,6 +64,7 @@ Result = (
     | LimitVerdict
     | Reach
     | TimebaseCard
+    | DueList
     | Mapping[str, StabilityCurve]
 )
 
@@ -97,6 +100,7 @@ DRAWINGS: dict[type, Drawing] = {
     TimebaseCard: Drawing(draw=draw_card, caption=card_caption, height_in=4.0),
     Reach: Drawing(draw=draw_reach, caption=reach_caption, height_in=4.2),
     LimitPassage: Drawing(draw=draw_limit_passage, caption=limit_passage_caption),
+    DueList: Drawing(draw=draw_due, caption=due_caption, height_in=6.0),
     IntervalSuggestion: Drawing(draw=draw_interval, caption=interval_caption, height_in=3.2),
 }
 

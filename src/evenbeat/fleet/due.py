@@ -205,7 +205,9 @@ def percent(probability: float) -> str:
         return "–"
     if probability > 0.9999:
         return "> 99.99 %"
-    return "< 0.01 %" if probability < 1e-4 else f"{100 * probability:.3g} %"
+    if probability < 1e-4:
+        return "< 0.01 %"
+    return f"{100 * probability:.{4 if probability > 0.995 else 3}g} %"
 
 
 def _day(day: date | None) -> str:

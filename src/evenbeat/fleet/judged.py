@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import OSCILLATOR_CLASSES, OscillatorClass, fit_history
+from evenbeat.calibration.history_model import fit_history
+from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
@@ -22,6 +23,7 @@ from evenbeat.register.tables import calibration_of, torn
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 FEW_INTERVALS = 3
+LIMITS_OF_A_LOG: dict[str, LimitedBy] = {"tolerance": "tolerance", "record length": "log", "start": "start"}
 OBSERVED_FACTOR = 2.0
 """No interval beyond twice the longest one that was observed (common practice)."""
 
@@ -66,7 +68,7 @@ class _Case:
     last_day: date
     age_s: float
     tolerance: float
-    prior: OscillatorClass
+    prior: DriftPrior
     longest_s: float
     longest_by: LimitedBy
     findings: tuple[Finding, ...]
@@ -141,7 +143,7 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
         last_day=last.moment.date(),
         age_s=max(age, 0.0),
         tolerance=tolerance,
-        prior=OSCILLATOR_CLASSES[about.oscillator_class],
+        prior=DriftPrior.of(about.oscillator_class),
         longest_s=longest,
         longest_by=by,
         findings=(*findings, *_evidence_findings(history, about)),
@@ -320,9 +322,7 @@ def _line_of_log(question: Question, member: Member, line: DueInstrument) -> Due
     if suggestion is None:
         return replace(line, reason=assessment.verdict.headline)
     interval = 0.0 if math.isnan(suggestion.interval_s) else suggestion.interval_s
-    by: LimitedBy = {"tolerance": "tolerance", "record length": "log", "start": "start"}[
-        suggestion.limited_by
-    ]  # type: ignore[assignment]
+    by = LIMITS_OF_A_LOG[suggestion.limited_by]
     if interval > question.longest_s:
         interval, by = question.longest_s, "policy"
     due = days_after(last_day, interval)

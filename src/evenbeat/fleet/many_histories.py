@@ -18,7 +18,7 @@ import numpy as np
 from scipy import special
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
-from evenbeat.calibration.history_model import BENDS_PER_YEAR, GRID, OscillatorClass
+from evenbeat.calibration.history_posterior import BENDS_PER_YEAR, GRID, DriftPrior
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_YEAR
 
@@ -115,7 +115,7 @@ class ManyHistories:
 
 
 def fit_many_histories(
-    histories: Sequence[CalibrationHistory], priors: Sequence[OscillatorClass]
+    histories: Sequence[CalibrationHistory], priors: Sequence[DriftPrior]
 ) -> ManyHistories:
     """Learn drift and walk of many instruments, each by itself.
 

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import ClassVar, Literal, TypeAlias
 
 from evenbeat.calibration.history import CalibrationHistory, FoundState, HistoryPoint
-from evenbeat.clock.oscillator_classes import OSCILLATOR_CLASSES
+from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError
 
 Kind = Literal["instrument", "calibration", "assessment"]
@@ -46,10 +46,7 @@ class Instrument:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "name", checked_name(self.name))
-        if self.oscillator_class not in OSCILLATOR_CLASSES:
-            known = ", ".join(OSCILLATOR_CLASSES)
-            msg = f"oscillator_class is {self.oscillator_class!r}; it must be one of {known}"
-            raise InputError(msg)
+        oscillator_class_named(self.oscillator_class)
         for name in ("tolerance", "nominal_frequency_hz"):
             object.__setattr__(self, name, _positive(getattr(self, name), name))
         object.__setattr__(self, "remark", str(self.remark).strip())
@@ -243,7 +240,8 @@ def history_of(calibrations: list[Calibration], name: str) -> CalibrationHistory
             msg = f"{name} has two calibrations of {after.date}; correct or withdraw one of them"
             raise InputError(msg)
     first = ordered[0].moment
-    return CalibrationHistory(points=tuple(one.point(first) for one in ordered), name=name)
+    points = tuple(one.point(first) for one in ordered)
+    return CalibrationHistory(points=points, name=name, first_date=first.date())
 
 
 def checked_name(name: object) -> str:

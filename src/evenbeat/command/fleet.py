@@ -1,0 +1,147 @@
+"""The command ``evenbeat fleet``: which instrument is due when."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, number
+from evenbeat.command.assess import add_log_options, stated_options
+from evenbeat.command.files import check_absent, write_text
+from evenbeat.printing import PAGE_WIDTH
+from evenbeat.units import parse_duration
+
+if TYPE_CHECKING:
+    from evenbeat.fleet.due import DueList
+
+
+def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
+    parser = commands.add_parser(
+        "fleet",
+        help="which instrument is due when: from a register, a table of many, or a folder of logs",
+        description=(
+            "Say for every instrument when it is due and how probable it is that it is in tolerance today, "
+            "the most urgent first. An instrument that cannot be judged appears with its reason."
+        ),
+        epilog="example: evenbeat fleet workshop.sqlite --page due.html",
+    )
+    parser.set_defaults(run=_fleet)
+    parser.add_argument("source", metavar="SOURCE", help="register, comma-separated table, or folder of logs")
+    asked = parser.add_argument_group("what is asked")
+    asked.add_argument("--on", metavar="DATE", help="the day of the list, ISO (default today, UTC)")
+    asked.add_argument(
+        "--tolerance", type=number, metavar="Y", help="fractional, for instruments that state none"
+    )
+    asked.add_argument(
+        "--reliability", type=number, default=0.95, metavar="P", help="probability of staying within (0.95)"
+    )
+    asked.add_argument(
+        "--soon", type=argument(parse_duration), default="30 d", metavar="T", help="'due soon' (30 d)"
+    )
+    asked.add_argument(
+        "--longest-interval", type=argument(parse_duration), metavar="T", help="by policy, e.g. '2 years'"
+    )
+    asked.add_argument(
+        "--first-interval",
+        type=argument(parse_duration),
+        default="1 year",
+        metavar="T",
+        help="at most, after a single calibration (1 year)",
+    )
+    work = parser.add_argument_group("who does the work")
+    work.add_argument(
+        "--processes", type=int, metavar="N", help="default: one for each core if it is worth it"
+    )
+    work.add_argument(
+        "--cluster", metavar="ADDRESS", help="Dask scheduler, e.g. tcp://127.0.0.1:8786 (extra: fleet)"
+    )
+    _add_output(parser.add_argument_group("what is written"))
+    add_log_options(parser.add_argument_group("what the logs of a folder do not say themselves"))
+
+
+def _add_output(group: argparse._ArgumentGroup) -> None:
+    group.add_argument("-o", "--output", metavar="FILE", help="write the list as a comma-separated table")
+    group.add_argument("--page", metavar="FILE", help="write the list as one HTML page")
+    group.add_argument("--force", action="store_true", help="replace files that are there")
+    group.add_argument(
+        "--keep", action="store_true", help="note every line in the register that the list is made from"
+    )
+    group.add_argument("--json", action="store_true", help="print every number as JSON")
+    group.add_argument("-q", "--quiet", action="store_true", help="print only the first sentence")
+    group.add_argument(
+        "--fail-if-out",
+        action="store_true",
+        help="exit with status 1 if an instrument is overdue or cannot be judged",
+    )
+
+
+def _fleet(arguments: argparse.Namespace) -> int:
+    from evenbeat.fleet.assess_fleet import assess_fleet
+    from evenbeat.fleet.kept import keep_list, register_behind
+
+    paths = [Path(name) for name in (arguments.output, arguments.page) if name]
+    for path in paths:
+        check_absent(path, force=arguments.force)
+    register = register_behind(arguments.source) if arguments.keep else None
+    shown = sys.stderr.isatty() and not arguments.quiet
+    with _Progress(shown=shown) as progress:
+        due = assess_fleet(
+            arguments.source,
+            on=arguments.on or datetime.now(UTC).date(),
+            tolerance=arguments.tolerance,
+            reliability=arguments.reliability,
+            soon_d=arguments.soon / 86400,
+            longest_interval_s=arguments.longest_interval,
+            first_interval_s=arguments.first_interval,
+            log_options={k: v for k, v in stated_options(arguments).items() if v is not None},
+            processes=arguments.processes,
+            cluster=arguments.cluster,
+            progress=progress,
+        )
+    _write(due, arguments)
+    if register is not None:
+        keep_list(register, due)
+    if arguments.json:
+        print(json.dumps(due.to_dict(), indent=1, allow_nan=False, ensure_ascii=False))
+    else:
+        print(due.headline() + "." if arguments.quiet else due)
+    urgent = due.counts["overdue"] + due.counts["not judged"]
+    return OUT_OF_TOLERANCE if arguments.fail_if_out and urgent else DONE
+
+
+def _write(due: DueList, arguments: argparse.Namespace) -> None:
+    if arguments.output:
+        write_text(Path(arguments.output), due.to_csv(), force=arguments.force)
+    if arguments.page:
+        from evenbeat.report.due_page import due_page
+
+        write_text(Path(arguments.page), due_page(due), force=arguments.force)
+
+
+class _Progress:
+    """A bar on a terminal; silent elsewhere."""
+
+    def __init__(self, *, shown: bool) -> None:
+        self._shown = shown
+        self._bar: Any = None
+
+    def __enter__(self) -> _Progress:
+        return self
+
+    def __call__(self, done: int, total: int) -> None:
+        if not self._shown:
+            return
+        if self._bar is None:
+            from tqdm import tqdm
+
+            self._bar = tqdm(total=total, unit=" instruments", leave=False, ncols=PAGE_WIDTH)
+        self._bar.update(done - self._bar.n)
+
+    def __exit__(self, *_exception: object) -> None:
+        if self._bar is not None:
+            self._bar.close()
