@@ -26,6 +26,7 @@ ROOMS = (
     "logs",
     "stability",
     "conditioning",
+    "comparing",
     "clock",
     "crosscheck",
     "holdover",

@@ -71,6 +71,8 @@ _HOMES = {
     "condition": "conditioning.condition",
     "conditioning_report": "conditioning.report",
     "ConditioningReport": "conditioning.report",
+    "difference": "comparing.difference",
+    "corrected_for_reference": "comparing.difference",
     "Influence": "clock.environment",
     "Course": "clock.environment",
     "fit_clock": "clock.fit",
@@ -168,6 +170,8 @@ if TYPE_CHECKING:
     from evenbeat.clock.forecast import Forecast as Forecast
     from evenbeat.clock.model import ClockModel as ClockModel
     from evenbeat.clock.tested import Backtest as Backtest
+    from evenbeat.comparing.difference import corrected_for_reference as corrected_for_reference
+    from evenbeat.comparing.difference import difference as difference
     from evenbeat.conditioning.condition import condition as condition
     from evenbeat.conditioning.report import ConditioningReport as ConditioningReport
     from evenbeat.conditioning.report import conditioning_report as conditioning_report

@@ -20,12 +20,19 @@ class Treatment:
 
 @dataclass(frozen=True, kw_only=True)
 class Source:
-    """The file a record came from, with the hash of its bytes as they were read."""
+    """The file a record came from, with the hash of its bytes as they were read.
+
+    Parameters
+    ----------
+    parts
+        The files of a record that was made from several; ``sha256`` is then that of their hashes.
+    """
 
     path: str
     sha256: str
     size_bytes: int
     rows: int
+    parts: tuple[Source, ...] = ()
 
     @property
     def name(self) -> str:
@@ -34,7 +41,15 @@ class Source:
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values, ready for JSON; the folder is nobody's business."""
-        return {"name": self.name, "sha256": self.sha256, "size_bytes": self.size_bytes, "rows": self.rows}
+        plain: dict[str, object] = {
+            "name": self.name,
+            "sha256": self.sha256,
+            "size_bytes": self.size_bytes,
+            "rows": self.rows,
+        }
+        if self.parts:
+            plain["parts"] = [part.to_dict() for part in self.parts]
+        return plain
 
 
 @dataclass(frozen=True, kw_only=True)

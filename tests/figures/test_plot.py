@@ -18,6 +18,7 @@ from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
+from evenbeat.conditioning.report import conditioning_report
 from evenbeat.counter.card import timebase_card
 from evenbeat.counter.reach import best_uncertainty
 from evenbeat.errors import InputError
@@ -78,6 +79,7 @@ def results(record: Record, model: ClockModel) -> dict[str, object]:
     daily = stability(record, averaging=[24], minimum_coverage=0.9)
     return {
         "Record": record,
+        "ConditioningReport": conditioning_report(record),
         "Spectrum": spectrum(record),
         "StabilityCurve": stability(record, minimum_coverage=0.9),
         "TimeErrorCurve": time_interval_error(record),

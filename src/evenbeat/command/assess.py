@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, column, number
+from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
 from evenbeat.printing import PAGE_WIDTH
 from evenbeat.units import parse_duration, parse_frequency, parse_time
@@ -50,6 +51,8 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="LOG", help="text table, plain or .gz")
     _add_question(parser.add_argument_group("what is asked"))
     add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
+    add_conditioning_options(parser.add_argument_group("how the log is conditioned"))
+    add_comparing_options(parser.add_argument_group("a second log"))
     _add_output(parser.add_argument_group("what is written"))
 
 
@@ -212,10 +215,10 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
 
 
 def read_record(arguments: argparse.Namespace) -> Record:
-    """Read the log with what the options say of it."""
+    """Read the log with what the options say of it, and treat it as they ask."""
     from evenbeat.logs.reader import read_log
 
-    return read_log(arguments.log, layout=arguments.layout, **stated_options(arguments))
+    return treated(arguments, lambda path, layout: read_log(path, layout=layout, **stated_options(arguments)))
 
 
 def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:

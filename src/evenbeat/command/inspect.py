@@ -9,6 +9,7 @@ from pathlib import Path
 
 from evenbeat.command.arguments import BAD_INPUT, DONE
 from evenbeat.command.assess import add_log_options, stated_options
+from evenbeat.command.treatment import add_conditioning_options, stated_conditioning
 from evenbeat.errors import OutputError
 
 
@@ -19,13 +20,15 @@ def add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         help="say what a log is and how it would be read, before any analysis",
         description=(
             "Say how the rows of a log could be written, what each column was taken for and why, which lines "
-            "were rejected, and what is assumed. Exit status 2 where the log cannot be read as it stands."
+            "were rejected, what is assumed, and what conditioning finds. Exit status 2 where the log cannot "
+            "be read as it stands."
         ),
         epilog="example: evenbeat inspect kittiwake.csv.gz --write-layout bench.toml",
     )
     parser.set_defaults(run=_inspect)
     parser.add_argument("log", metavar="LOG", help="the log")
     add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
+    add_conditioning_options(parser.add_argument_group("how the log would be conditioned"))
     output = parser.add_argument_group("what is written")
     output.add_argument("--json", action="store_true", help="print all of it as JSON")
     output.add_argument("--write-layout", metavar="FILE", help="write the layout for use with --layout")
@@ -48,12 +51,20 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def _inspect(arguments: argparse.Namespace) -> int:
+    from evenbeat.conditioning.condition import condition
+    from evenbeat.conditioning.report import conditioning_report
     from evenbeat.logs.inspection import inspect_log
 
+    asked = stated_conditioning(arguments)
     seen = inspect_log(arguments.log, layout=arguments.layout, **stated_options(arguments))
     if arguments.write_layout and seen.layout is not None:
         _write(Path(arguments.write_layout), seen.layout.to_toml(), force=arguments.force)
-    print(json.dumps(seen.to_dict(), indent=1, allow_nan=False) if arguments.json else seen.as_text())
+    report = None if seen.record is None else conditioning_report(condition(seen.record, **asked))
+    if arguments.json:
+        plain = seen.to_dict() | {"conditioning": None if report is None else report.to_dict()}
+        print(json.dumps(plain, indent=1, allow_nan=False))
+    else:
+        print(seen.as_text() if report is None else f"{seen.as_text()}\n\n{report}")
     if seen.readable:
         return DONE
     sys.stdout.flush()

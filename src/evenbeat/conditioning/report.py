@@ -6,9 +6,13 @@ import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from evenbeat.conditioning.condition import condition
+from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.findings import Finding
 from evenbeat.printing import PAGE_WIDTH, Printed, Table
+from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record
 
 if TYPE_CHECKING:
@@ -58,6 +62,18 @@ class ConditioningReport(Printed):
             If there is no such check.
         """
         return {outcome.check: outcome for outcome in self.checks}[check]
+
+    def logged_values(self) -> FloatArray:
+        """Return the samples before conditioning changed any: wraps back in, a receiver's correction off."""
+        values = np.array(with_sawtooth(self.record), dtype=float)
+        for flag in self.record.flags:
+            if flag.put_back_s is not None:
+                values[flag.start :] -= flag.put_back_s
+        return values
+
+    def used_values(self) -> FloatArray:
+        """Return what analyses use: samples set aside missing, known steps taken out."""
+        return self.record.usable_values(without_steps=True)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row for each check."""

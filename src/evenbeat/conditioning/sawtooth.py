@@ -66,6 +66,17 @@ def with_sawtooth_subtracted(record: Record, *, column: str | None, rows: int = 
     ).treated(NAME, column=column, rows=rows)
 
 
+def with_sawtooth(record: Record) -> FloatArray:
+    """Return the samples of a record as they were before a correction was subtracted, if one was."""
+    for entry in record.history:
+        if entry.operation == NAME:
+            column, rows = str(entry.arguments["column"]), int(str(entry.arguments["rows"]))
+            sign = -1.0 if column.startswith("-") else 1.0
+            shifted = _later(sign * _correction(record, column.removeprefix("-")), rows)
+            return np.where(np.isnan(shifted), record.values, record.values + shifted)
+    return record.values
+
+
 def _correction(record: Record, name: str) -> FloatArray:
     """Return the correction in seconds, NaN where missing."""
     if record.kind != "phase":

@@ -10,12 +10,14 @@ from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
+from evenbeat.conditioning.report import ConditioningReport
 from evenbeat.counter.card import TimebaseCard
 from evenbeat.counter.reach import Reach
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import aging_caption, draw_aging
 from evenbeat.figures.backtest import backtest_caption, draw_backtest
 from evenbeat.figures.card import card_caption, draw_card
+from evenbeat.figures.conditioning import conditioning_caption, draw_conditioning
 from evenbeat.figures.corrected import corrected_caption, draw_corrected, draw_stability_over_floor
 from evenbeat.figures.due import draw_due, due_caption
 from evenbeat.figures.forecast import draw_forecast, forecast_caption
@@ -49,6 +51,7 @@ if TYPE_CHECKING:
 
 Result = (
     Record
+    | ConditioningReport
     | StabilityCurve
     | Spectrum
     | TimeErrorCurve
@@ -86,6 +89,7 @@ CURVES = Drawing(draw=draw_named_curves, caption=curves_caption, height_in=4.2)
 """Several stability curves under their names."""
 DRAWINGS: dict[type, Drawing] = {
     Record: Drawing(draw=draw_record, caption=record_caption, height_in=3.4),
+    ConditioningReport: Drawing(draw=draw_conditioning, caption=conditioning_caption, height_in=5.0),
     Spectrum: Drawing(draw=draw_spectrum, caption=spectrum_caption, height_in=4.2, worded=("carrier_hz",)),
     StabilityCurve: Drawing(draw=draw_stability_over_floor, caption=stability_caption, height_in=4.2),
     TimeErrorCurve: Drawing(draw=draw_time_interval_error, caption=time_interval_error_caption),

@@ -63,8 +63,13 @@ def record_caption(record: Record) -> str:
 
 
 @styled
-def draw_record(ax: Axes, record: Record) -> None:
+def draw_record(ax: Axes, record: Record, *, whole: bool = False) -> None:
     """Draw the readings of a record with its gaps, flags and steps.
+
+    Parameters
+    ----------
+    whole
+        Let the axis reach every reading, however far off.
 
     Notes
     -----
@@ -79,7 +84,7 @@ def draw_record(ax: Axes, record: Record) -> None:
     time_size, time_name = time_unit(record.duration_s)
     per_sample = record.interval_s / time_size
     ax.set_xlim(0, max(record.duration_s / time_size, per_sample))
-    _set_range(ax, shown, size)
+    _set_range(ax, shown, size, whole=whole)
     _draw_gaps(ax, record, per_sample)
     _draw_readings(ax, shown, per_sample, size, record)
     _note_beyond(ax, used, size)
@@ -109,12 +114,12 @@ def _used(record: Record, values: FloatArray) -> FloatArray:
     return used
 
 
-def _set_range(ax: Axes, shown: Envelope, size: float) -> None:
+def _set_range(ax: Axes, shown: Envelope, size: float, *, whole: bool) -> None:
     if np.isnan(shown.mean).all():
         return
     low, high = float(np.nanmin(shown.smallest)) / size, float(np.nanmax(shown.largest)) / size
     inner = np.nanquantile(shown.smallest, 0.01) / size, np.nanquantile(shown.largest, 0.99) / size
-    if high - low > LONELY * (inner[1] - inner[0]) > 0:
+    if not whole and high - low > LONELY * (inner[1] - inner[0]) > 0:
         low, high = (float(limit) for limit in inner)
     margin = 0.07 * (high - low) or 0.05 * abs(high) or 1.0
     ax.set_ylim(low - margin, high + 2.2 * margin)

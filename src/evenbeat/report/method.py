@@ -126,11 +126,11 @@ def provenance_section(assessment: Assessment) -> Section:
     """Return where the data came from, what was done to them, and with which software."""
     record, source = assessment.record, assessment.record.source
     rows = []
-    if source is not None:
+    for one in () if source is None else source.parts or (source,):
         rows += [
-            ("File", source.name),
-            ("Size and rows", f"{source.size_bytes} bytes, {source.rows} rows"),
-            ("SHA-256 of the file", source.sha256),
+            ("File", one.name),
+            ("Size and rows", f"{one.size_bytes} bytes, {one.rows} rows"),
+            ("SHA-256 of the file", one.sha256),
         ]
     rows.append(("SHA-256 of the samples", record.fingerprint()))
     rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]

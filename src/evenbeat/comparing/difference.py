@@ -1,0 +1,285 @@
+"""``difference`` and ``corrected_for_reference``: two records against one reference, or one through another.
+
+With frequencies as ratios, f₁/f₂ = (1 + y₁)/(1 + y₂) and f₁/f₀ = (1 + y₁)(1 + y₂); the difference and the
+sum of the offsets are these to first order, and the exact ones are used.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from evenbeat.comparing.alignment import Aligned, aligned
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Flag, Record, Source, Treatment
+from evenbeat.units import duration_text
+
+
+def difference(
+    first: Record,
+    second: Record,
+    *,
+    offset_s: float | None = None,
+    part_interval: str = "refuse",
+    common_reference: bool | None = None,
+) -> Record:
+    """Return the first oscillator against the second, both of which were recorded against one reference.
+
+    Parameters
+    ----------
+    first, second
+        Records of the two oscillators; conditioned or not. Samples that either leaves out are left out,
+        steps of either stay known.
+    offset_s
+        Start of the second record after that of the first in seconds, where they state none or another
+        is right.
+    part_interval
+        ``refuse`` (default) samples that lie more than a twentieth of an interval apart in time, or
+        ``accept`` them as simultaneous.
+    common_reference
+        ``True`` says that both references are the same although they are named differently.
+
+    Returns
+    -------
+    Record
+        Over the time that both share, at the longer interval; gaps of either are gaps. Frequencies
+        where one record holds frequencies.
+
+    Raises
+    ------
+    InputError
+        If the references are named differently, or the samples cannot be brought together without a
+        guess; the sentence names the option.
+
+    Notes
+    -----
+    The reference's own noise and drift cancel where both were measured in the same moments. Noise of the
+    two counters does not.
+    """
+    reference = _common_reference(first, second, stated=common_reference)
+    pair = aligned(first, second, offset_s=offset_s, part_interval=part_interval)
+    cancelled = (
+        f"The difference of two records against {reference.described}: what the reference did "
+        "in common is gone from it, the noise of both measurements is in it"
+    )
+    finding = Finding(
+        code="REFERENCE_CANCELS",
+        severity="note" if reference.is_known else "caution",
+        sentence=f"{cancelled}{reference.doubt}.",
+    )
+    return _joined(
+        pair,
+        operation="difference",
+        sign=-1.0,
+        ratios=lambda y1, y2: (y1 - y2) / (1 + y2),
+        reference=f"the oscillator of {_name(second, 'the second record')}",
+        findings=(finding, *_gate_finding(pair)),
+    )
+
+
+def corrected_for_reference(
+    record: Record,
+    reference: Record,
+    *,
+    offset_s: float | None = None,
+    part_interval: str = "refuse",
+) -> Record:
+    """Return an oscillator against a better reference, through a record of its own reference against that.
+
+    Parameters
+    ----------
+    record
+        The oscillator against its reference.
+    reference
+        That reference's own offset against a better one, positive where the reference is fast or ahead.
+    offset_s, part_interval
+        As for :func:`difference`.
+
+    Returns
+    -------
+    Record
+        The sum of both: device minus better reference.
+
+    Raises
+    ------
+    InputError
+        If the samples cannot be brought together without a guess; the sentence names the option.
+    """
+    pair = aligned(record, reference, offset_s=offset_s, part_interval=part_interval)
+    better = reference.reference or "the better reference"
+    sentence = (
+        f"The offset of the reference, as {_name(reference, 'the second record')} shows it, was added, so "
+        f"that the record now stands against {better}; the noise of that measurement is in it."
+    )
+    finding = Finding(code="REFERENCE_CORRECTED", severity="note", sentence=sentence)
+    return _joined(
+        pair,
+        operation="corrected_for_reference",
+        sign=1.0,
+        ratios=lambda y1, y2: y1 + y2 + y1 * y2,
+        reference=better,
+        findings=(finding, *_gate_finding(pair)),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Reference:
+    described: str
+    doubt: str
+    is_known: bool
+
+
+def _common_reference(first: Record, second: Record, *, stated: bool | None) -> _Reference:
+    """Return what is known of the reference of both, or refuse two that are named differently."""
+    names = first.reference.strip(), second.reference.strip()
+    if all(names) and names[0].casefold() != names[1].casefold():
+        if not stated:
+            msg = (
+                f"the first record is against '{names[0]}' and the second against '{names[1]}'; their "
+                "difference would hold both: say that they are the same with common_reference=True, or "
+                "bring one to the other's with eb.corrected_for_reference"
+            )
+            raise InputError(msg)
+        described = f"one reference ({names[0]}, also named {names[1]})"
+        return _Reference(described=described, doubt="", is_known=True)
+    known = names[0] or names[1]
+    if stated or all(names):
+        return _Reference(described=known or "one reference", doubt="", is_known=True)
+    doubt = "; that it was the same reference at the same time was assumed (common_reference=True says so)"
+    return _Reference(described=known or "one reference", doubt=doubt, is_known=False)
+
+
+def _name(record: Record, otherwise: str) -> str:
+    return record.source.name if record.source is not None else otherwise
+
+
+def _gate_finding(pair: Aligned) -> tuple[Finding, ...]:
+    gates = [record.gate_s or record.interval_s for record in (pair.first, pair.second)]
+    interval = pair.first.interval_s
+    if pair.first.kind == "phase" or min(gates) > 0.999 * interval:
+        return ()
+    sentence = (
+        f"Gates of {duration_text(gates[0])} and {duration_text(gates[1])} are compared, one each "
+        f"{duration_text(interval)}; they do not cover the same time, so the reference cancels in part only."
+    )
+    values = {"first_gate_s": gates[0], "second_gate_s": gates[1], "interval_s": interval}
+    return (Finding(code="DIFFERENT_GATES", severity="caution", sentence=sentence, values=values),)
+
+
+_Ratios = Callable[[FloatArray, FloatArray], FloatArray]
+
+
+def _joined(
+    pair: Aligned,
+    *,
+    operation: str,
+    sign: float,
+    ratios: _Ratios,
+    reference: str,
+    findings: tuple[Finding, ...],
+) -> Record:
+    first, second = pair.first, pair.second
+    if first.kind == "phase":
+        values: FloatArray = np.asarray(first.values, dtype=float) + sign * np.asarray(
+            second.values, dtype=float
+        )
+    else:
+        values = ratios(np.asarray(first.values, dtype=float), np.asarray(second.values, dtype=float))
+    if np.isnan(values).all():
+        msg = "the records have no sample in common: where one holds a reading the other has a gap"
+        raise InputError(msg)
+    gates = [record.gate_s for record in (first, second)]
+    steps = [record.resolution for record in (first, second) if record.resolution is not None]
+    return replace(
+        first,
+        values=values,
+        gate_s=gates[0] if gates[0] == gates[1] else None,
+        covariates=_covariates(first, second),
+        reference=reference,
+        resolution=max(steps, default=None),  # the coarser display shows in the difference
+        removed_frequency=first.removed_frequency + sign * second.removed_frequency,
+        stamp_offset_s=None,
+        flags=(*_flags(first, "first", 1.0), *_flags(second, "second", sign)),
+        findings=(*findings, *pair.findings, *_findings(first, "First"), *_findings(second, "Second")),
+        history=(
+            *_history(first, "first"),
+            *_history(second, "second"),
+            _treatment(operation, first, second),
+        ),
+        checks=(),
+        source=_source(operation, first, second),
+        truth=None,
+    )
+
+
+def _covariates(first: Record, second: Record) -> dict[str, FloatArray]:
+    """Return all covariates; where both have one of a name it is told from which record."""
+    both = set(first.covariates) & set(second.covariates)
+    return {
+        f"{which}_{name}" if name in both else name: column
+        for which, record in (("first", first), ("second", second))
+        for name, column in record.covariates.items()
+    }
+
+
+def _flags(record: Record, which: str, sign: float) -> list[Flag]:
+    return [
+        replace(
+            flag,
+            sentence=f"In the {which} record: {flag.sentence}",
+            size=None if flag.size is None else sign * flag.size,
+            put_back_s=None if flag.put_back_s is None else sign * flag.put_back_s,
+        )
+        for flag in record.flags
+    ]
+
+
+def _findings(record: Record, which: str) -> list[Finding]:
+    """Return what is doubtful of a record, as a finding of the pair."""
+    return [
+        replace(
+            finding, code=f"{which.upper()}_{finding.code}", sentence=f"{which} record: {finding.sentence}"
+        )
+        for finding in record.findings
+        if finding.severity in ("caution", "stop")
+    ]
+
+
+def _history(record: Record, which: str) -> list[Treatment]:
+    return [replace(entry, operation=f"{which}: {entry.operation}") for entry in record.history]
+
+
+def _treatment(operation: str, first: Record, second: Record) -> Treatment:
+    arguments = {
+        f"{which}_{what}": value
+        for which, record in (("first", first), ("second", second))
+        for what, value in (
+            ("file", "none" if record.source is None else record.source.name),
+            ("sha256", _sha256(record)),
+        )
+    }
+    return Treatment(operation=operation, arguments=arguments)
+
+
+def _sha256(record: Record) -> str:
+    """Return the hash of the file, of the samples where there is none."""
+    return record.fingerprint() if record.source is None else record.source.sha256
+
+
+def _source(operation: str, first: Record, second: Record) -> Source | None:
+    if first.source is None or second.source is None:
+        return None
+    joined = f"{operation} {first.source.sha256} {second.source.sha256}"
+    word = "minus" if operation == "difference" else "through"
+    return Source(
+        path=f"{first.source.name} {word} {second.source.name}",
+        sha256=hashlib.sha256(joined.encode()).hexdigest(),
+        size_bytes=first.source.size_bytes + second.source.size_bytes,
+        rows=first.source.rows + second.source.rows,
+        parts=(first.source, second.source),
+    )
