@@ -12,17 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.clock.aging import AgingLaw, Curvature
+from evenbeat.clock.basis import Bases
 from evenbeat.clock.covariance import (
-    FLICKER_FM,
-    RANDOM_WALK_FM,
-    WHITE_FM,
-    WHITE_PM,
     Spans,
     mean_frequency_covariance,
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit, Node, NoiseGrid, one_thread
+from evenbeat.clock.likelihood import GridFit, NoiseGrid, one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
 
 
@@ -157,28 +154,21 @@ class _Kriging:
     """The predictor for one set of targets; what belongs to a node is turned into its basis once."""
 
     def __init__(self, grid: NoiseGrid, frequency: FloatArray, targets: Targets) -> None:
-        self._grid = grid
         self._targets = targets
-        self._contrasted = grid.contrasts.of(frequency)
-        self._with_data, self._own = _covariances(grid, targets)
+        self._bases = Bases(grid, frequency, *_covariances(grid, targets))
         self._design_turned: dict[tuple[int, int], FloatArray] = {}
-        self._turned: dict[int, tuple[FloatArray, FloatArray, FloatArray]] = {}
 
     def at(self, component: Component, variant: Variant) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return location, variance and the trend's part of it for all targets at one point."""
-        node = self._grid.nodes[component.node]
         point = component.node, component.walk
-        ratio = self._grid.ratios.random_walk_fm[component.walk]
-        z, fixed, walk = self._in_basis(component.node)
+        part = self._bases.solved(*point)
         design = self._design_in_basis(component, variant)
         coefficients = variant.fit.coefficients[point]
-        covariance = fixed + ratio * walk
-        weighted = covariance / (1 + ratio * node.eigenvalues)[:, np.newaxis]
         wanted = self._wanted_columns(component.variant, variant)
-        location = wanted @ coefficients + weighted.T @ (z - design @ coefficients)
-        excess = wanted - weighted.T @ design
+        location = wanted @ coefficients + part.weighted.T @ (part.readings - design @ coefficients)
+        excess = wanted - part.weighted.T @ design
         trend = np.einsum("mp,pq,mq->m", excess, variant.fit.inverse_information[point], excess)
-        unexplained = self._own_variance(node, ratio) - np.sum(weighted * covariance, axis=0)
+        unexplained = part.own - np.sum(part.weighted * part.covariance, axis=0)
         level = variant.fit.level[point]
         return location, level * (np.maximum(unexplained, 0.0) + trend), level * trend
 
@@ -186,29 +176,8 @@ class _Kriging:
         """Return the design (n - 1, p); every ratio of the random walk shares it."""
         key = component.variant, component.node
         if key not in self._design_turned:
-            node = self._grid.nodes[component.node]
-            self._design_turned[key] = node.transform @ self._grid.contrasts.of(variant.design)
+            self._design_turned[key] = self._bases.design(component.node, variant.design)
         return self._design_turned[key]
-
-    def _in_basis(self, index: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the readings (n - 1,), and the covariances without and of the random walk (n - 1, m)."""
-        if index not in self._turned:
-            node = self._grid.nodes[index]
-            fixed = self._with_data[WHITE_FM] + node.flicker_fm * self._with_data[FLICKER_FM]
-            if node.white_pm > 0:
-                fixed = fixed + node.white_pm * self._with_data[WHITE_PM]
-            self._turned[index] = (
-                node.transform @ self._contrasted,
-                node.transform @ fixed,
-                node.transform @ self._with_data[RANDOM_WALK_FM],
-            )
-        return self._turned[index]
-
-    def _own_variance(self, node: Node, ratio: float) -> FloatArray:
-        own = (
-            self._own[WHITE_FM] + node.flicker_fm * self._own[FLICKER_FM] + ratio * self._own[RANDOM_WALK_FM]
-        )
-        return own + node.white_pm * self._own[WHITE_PM] if node.white_pm > 0 else own
 
     def _wanted_columns(self, index: int, variant: Variant) -> FloatArray:
         if self._targets.reference is not None:
