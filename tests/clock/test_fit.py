@@ -1,5 +1,6 @@
 """The fitted clock: simulated truth, scaling, steps, temperature, gaps and refusals."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -229,3 +230,13 @@ def test_dead_time_is_not_taken_for_noise() -> None:
     assert np.median(found) == pytest.approx(level, rel=0.15)
     ignored = fit_clock(replace(gated, gate_s=None), aging="none", most_blocks=60)
     assert ignored.noise.white_fm == pytest.approx(10 * level, rel=0.5)
+
+
+def test_upper_limits_of_hidden_noises_hold() -> None:
+    """Flicker FM of a tenth of white FM, 100 averages: seldom seen, and not above its limit."""
+    levels = NoiseLevels(white_fm=2 * DAY * 1e-22, flicker_fm=0.1 * 1e-22 / (2 * math.log(2)))
+    above = 0
+    for seed in range(20):
+        noise = fit_clock(simulate_clock(100, interval_s=DAY, levels=levels, seed=seed), aging="linear").noise
+        above += noise.flicker_fm == 0 and noise.upper_limits[-1] < levels.flicker_fm
+    assert above <= 3  # binomial: of 20 with one in twenty, more than 3 happen in 1.6 % of cases

@@ -91,18 +91,21 @@ def test_agrees_with_generalized_least_squares_of_statsmodels() -> None:
     assert fit.level[node, walk] == pytest.approx(known.scale, rel=1e-6)
 
 
-def test_priors_are_normalised_and_ordered(grid: NoiseGrid) -> None:
-    """The more cautious, the more weight on flicker-free clocks with a walk that can just not be seen."""
+def test_priors_are_normalised_and_hold_what_they_say(grid: NoiseGrid) -> None:
+    """Where a random walk begins, how much is without one, and how much without flicker FM."""
     strength = np.array(grid.ratios.random_walk_fm) * COUNT**2
     absent = np.array([node.flicker_fm == 0 for node in grid.nodes])
-    weakest, without = [], []
-    for name in ("uniform", "balanced", "cautious"):
+    for name, begins, without in (("uniform", 0.1, 0.5), ("cautious", 10**0.5, 0.9), ("balanced", 0.1, 0.92)):
         weight = np.exp(grid.log_prior(name))
         assert weight.sum() == pytest.approx(1.0)
-        weakest.append(strength[weight.sum(axis=0) > 0].min())
-        without.append(weight[absent].sum())
-    assert weakest == pytest.approx([0.1, 10**-0.5, 10**0.5])
-    assert without == pytest.approx([1 / 2, 2 / 3, 0.9])
+        assert strength[weight.sum(axis=0) > 0].min() == pytest.approx(begins)
+        assert weight[absent].sum() == pytest.approx(without)
+    walk = np.exp(grid.log_prior("balanced")).sum(axis=0)
+    assert walk[0] == pytest.approx(0.5)
+    there = walk[1:] > 0
+    assert strength[1:][there].min() == pytest.approx(100.0)
+    decade = walk[1:][there]  # two points a decade
+    assert decade[2] / decade[0] == pytest.approx(10**-0.5)
 
 
 def _diffuse_likelihood(y: np.ndarray, middle: np.ndarray, level: float, ratio: float) -> float:

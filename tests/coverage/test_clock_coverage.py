@@ -1,14 +1,14 @@
 """Coverage of the clock model's intervals on a panel of simulated clocks, and what it costs in width.
 
 ``pytest -m long tests/coverage/test_clock_coverage.py`` simulates every clock of the panel some hundred
-times, fits it as a user would and writes ``clock_coverage.md`` beside this file. The prior of the model was
-chosen on clocks with other seeds and other levels.
+times, fits it as a user would and writes ``clock_coverage.md`` beside this file, all in one go (twenty
+minutes on one core). The prior of the model was chosen on clocks with other seeds, many with other levels.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -28,7 +28,8 @@ DAY = 86400.0
 HORIZONS = (0.1, 0.5, 1.0)
 QUANTITIES = ("aging rate", "offset at the end", *(f"time error, {h:g}" for h in HORIZONS))
 FIRST_SEED = 7_000_000
-MORE = 200
+FEWER = 100
+"""For clocks whose fits take a second or two."""
 ALLAN_DEVIATION = 1e-11
 LAG_S = 2 * 3600.0
 Aging = Callable[[np.ndarray], np.ndarray]
@@ -52,7 +53,7 @@ class Clock:
     missing: float = 0.0
     display_step: float = 0.0
     sensitivity: float = 0.0
-    runs: int = 100
+    runs: int = 300
     variances: dict[int, float] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -81,18 +82,18 @@ def _log_aging(days: float) -> Aging:
     return lambda t: 2e-10 * np.log1p(t / (days * DAY))
 
 
-WEEK = {"readings": 60480, "interval_s": 10.0, "block_s": 1000.0, "runs": 150}
+WEEK = {"readings": 60480, "interval_s": 10.0, "block_s": 1000.0}
 DRIFT = {"aging": lambda t: 3e-12 * t / DAY, "slope_at_end": 3e-12 / DAY}
 PANEL = (
-    Clock(name="white FM, 60 days", readings=60, white=1, runs=MORE),
-    Clock(name="white FM, 100 days", readings=100, white=1, runs=MORE),
-    Clock(name="white FM, 365 days", readings=365, white=1, runs=MORE),
-    Clock(name="flicker FM, 100 days", readings=100, flicker=1, runs=MORE),
-    Clock(name="random-walk FM, 60 days", readings=60, walk=1, runs=MORE),
+    Clock(name="white FM, 60 days", readings=60, white=1),
+    Clock(name="white FM, 100 days", readings=100, white=1),
+    Clock(name="white FM, 365 days", readings=365, white=1),
+    Clock(name="flicker FM, 100 days", readings=100, flicker=1),
+    Clock(name="random-walk FM, 60 days", readings=60, walk=1),
     Clock(name="random-walk FM, 100 days", readings=100, walk=1),
-    Clock(name="hidden random walk, 60 days", readings=60, white=1, walk=0.01, runs=MORE),
+    Clock(name="hidden random walk, 60 days", readings=60, white=1, walk=0.01),
     Clock(name="hidden random walk, 100 days", readings=100, white=1, walk=0.01),
-    Clock(name="hidden random walk, 365 days", readings=365, white=1, walk=0.01, runs=MORE),
+    Clock(name="hidden random walk, 365 days", readings=365, white=1, walk=0.01),
     Clock(name="white + 0.3 flicker, linear drift, 100 days", readings=100, white=1, flicker=0.3, **DRIFT),
     Clock(name="white + 0.1 walk, 100 days", readings=100, white=1, walk=0.1),
     Clock(
@@ -112,7 +113,7 @@ PANEL = (
         aging=_log_aging(30),
         slope_at_end=2e-10 / (30 + 365) / DAY,
         bend=365 / 30,
-        runs=40,
+        runs=FEWER,
     ),
     Clock(
         name="temperature with lag, white + 0.1 flicker, 60 days hourly",
@@ -122,6 +123,7 @@ PANEL = (
         white=1,
         flicker=0.1,
         sensitivity=2e-11,
+        runs=FEWER,
     ),
     Clock(name="20 % gaps, flicker + 0.1 walk, 100 days", readings=100, flicker=1, walk=0.1, missing=0.2),
     Clock(name="quantised, white + 0.1 walk, 100 days", readings=100, white=1, walk=0.1, display_step=2e-11),
@@ -320,13 +322,14 @@ def tried(clock: Clock, runs: int, first_seed: int) -> Outcome:
     )
 
 
-def _row(name: str, runs: int, shares: np.ndarray, others: np.ndarray) -> str:
+def _row(name: str, runs: int, shares: Sequence[float], others: np.ndarray) -> str:
     return f"| {name} | {runs} | " + " | ".join(f"{value:.3f}" for value in [*shares, *others]) + " |"
 
 
 def table(outcomes: list[Outcome]) -> str:
     """Return the page: coverage beside that of least squares, then 68 % and widths."""
     heads = "aging rate | offset | 0.1 | 0.5 | 1"
+    whole = f"all | {heads}"
     mean = Outcome(
         name="**mean**",
         runs=sum(o.runs for o in outcomes),
@@ -336,25 +339,26 @@ def table(outcomes: list[Outcome]) -> str:
         },
     )
     rows = [*outcomes, mean]
-    first = [_row(o.name, o.runs, o.covered_95, o.plain) for o in rows]
-    second = [_row(o.name, o.runs, o.covered_68, o.width) for o in rows]
+    first = [_row(o.name, o.runs, [o.covered_95.mean(), *o.covered_95], o.plain) for o in rows]
+    second = [_row(o.name, o.runs, [o.covered_68.mean(), *o.covered_68], o.width) for o in rows]
     return "\n".join(
         [
             "# Coverage of the clock model's intervals",
             "",
-            "Simulated clocks (a share near .95 scatters by 1.5 points in 200 runs, 2.2 in 100), fitted by",
+            "Simulated clocks (a share near .95 scatters by 1.3 points in 300 runs, one near .68 by 2.7), fitted by",
             "`fit_clock` with default settings, the kind of aging law known. Quantities: aging rate at the",
             "end, mean frequency over one averaging time around the end (offset), and time error after",
             "0.1, 0.5 and 1 record length. Ratios in the names are those of Allan variances at one day (one",
             "hour for the hourly record, 1000 s for the 10 s log); hidden: 1 % of white FM there. Written by",
-            "`test_clock_coverage.py`; the prior was chosen on clocks with other seeds.",
+            "`test_clock_coverage.py` in one go; the prior was chosen on clocks with other seeds. `all`: mean of",
+            "the five quantities.",
             "",
             "## Share of nominal 95 % intervals that hold the truth; right: plain least squares",
             "",
             "Least squares is a line through the same averages with the textbook interval for white noise.",
             "",
-            f"| clock | runs | {heads} | {heads} |",
-            "|---|" + "---|" * 11,
+            f"| clock | runs | {whole} | {heads} |",
+            "|---|" + "---|" * 12,
             *first,
             "",
             "## Share of nominal 68 % intervals; right: mean width of the 95 % interval",
@@ -362,8 +366,8 @@ def table(outcomes: list[Outcome]) -> str:
             "Width relative to the best linear unbiased predictor that knows the noise levels; for it log",
             "aging is linearised in its bend, and temperature is a daily wave of unknown phase.",
             "",
-            f"| clock | runs | {heads} | {heads} |",
-            "|---|" + "---|" * 11,
+            f"| clock | runs | {whole} | {heads} |",
+            "|---|" + "---|" * 12,
             *second,
             "",
         ]
@@ -373,7 +377,10 @@ def table(outcomes: list[Outcome]) -> str:
 @pytest.mark.long
 @pytest.mark.timeout(0)
 def test_the_panel_keeps_the_bar() -> None:
-    """Mean 95 ± 1.5 %, no clock below 89 %; 68 ± 3 %; mean width at most 1.6 (rate), 1.35 (time error)."""
+    """Mean 95 ± 1.5 %, no clock below 89 %; 68 ± 3 %, each clock ± 8; mean width 1.6 (rate), 1.35 (time error).
+
+    A clock's share is the mean over its five quantities; one quantity alone may lie lower by its scatter.
+    """
     outcomes = [tried(clock, clock.runs, FIRST_SEED) for clock in PANEL]
     TABLE.write_text(table(outcomes), encoding="utf-8")
     covered = np.array([o.covered_95 for o in outcomes])
@@ -382,7 +389,10 @@ def test_the_panel_keeps_the_bar() -> None:
     assert covered.mean(axis=1).min() >= 0.89
     scatter = 2 * np.sqrt(0.89 * 0.11 / np.array([[o.runs] for o in outcomes]))  # of one cell
     assert (covered >= 0.89 - scatter).all()
-    assert abs(np.mean([o.covered_68 for o in outcomes]) - 0.6827) <= 0.03
+    narrow = np.array([o.covered_68.mean() for o in outcomes])
+    assert abs(narrow.mean() - 0.6827) <= 0.03
+    few = np.array([2 * 0.3 / math.sqrt(o.runs) for o in outcomes])  # five quantities that go together
+    assert (np.abs(narrow - 0.6827) <= 0.08 + few).all()
     assert width[0] <= 1.6
     assert width[2:].mean() <= 1.35
     plain = np.array([o.plain[0] for o in outcomes if "walk" in o.name])

@@ -18,7 +18,7 @@ from evenbeat.clock.design import Trend
 from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
 from evenbeat.clock.laws import LawWeight, means_by_law, spoken
-from evenbeat.clock.levels import LevelPosterior, noise_levels
+from evenbeat.clock.levels import LevelPosterior, limits_if_present, noise_levels
 from evenbeat.clock.likelihood import NoiseGrid, NoisePrior
 from evenbeat.clock.prediction import (
     Component,
@@ -77,7 +77,9 @@ class ClockModel(Surroundings, Printed):
     @cached_property
     def noise(self) -> NoiseLevels:
         """Levels h₊₂ … h₋₂ on the scale of a block and longer, upper limits where not detected."""
-        return noise_levels(self._levels, self.record)
+        likeliest = self.variants[self.components[0].variant].fit
+        limits = limits_if_present(self.grid, likeliest, scale=self.scale, block_s=self.blocks.length_s)
+        return noise_levels(self._levels, limits, self.record)
 
     @cached_property
     def _levels(self) -> LevelPosterior:

@@ -189,9 +189,11 @@ def share_that_stayed(
 ) -> tuple[FloatArray, FloatArray]:
     """Return P(never left) and its standard error, as a share of the exact P(within).
 
-    A ratio estimate (Cochran 1977, 6.2): most of the chance of the simulation is common to both.
+    A ratio estimate (Cochran 1977, 6.2): most of the chance of the simulation is common to both. The chance
+    of never having left cannot grow with time, so that what a moment owes to chance alone is held down.
     """
     share = inside.mean(axis=0)
     ratio = np.divide(stayed.mean(axis=0), share, out=np.zeros(len(share)), where=share > 0)
     rest = np.std(stayed - ratio * inside, axis=0) / math.sqrt(len(stayed))
-    return within * ratio, np.divide(within * rest, share, out=np.zeros(len(share)), where=share > 0)
+    error = np.divide(within * rest, share, out=np.zeros(len(share)), where=share > 0)
+    return np.minimum.accumulate(within * ratio), error

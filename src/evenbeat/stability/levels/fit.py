@@ -21,6 +21,7 @@ from evenbeat.errors import InputError
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray, checked_probability
 from evenbeat.record import Record
+from evenbeat.stability.levels.chance import probability_by_chance, simulated_variances
 from evenbeat.stability.levels.noise_fit import NoiseFit
 from evenbeat.stability.levels.remarks import about_fit
 from evenbeat.stability.levels.responses import EXPONENTS
@@ -202,10 +203,35 @@ def _confirmed(everything: Variances, levels: FloatArray, values: FloatArray, th
                 break
             whitened, target, _ = _whitened_undrifted(everything, without, values)
         else:
-            if _gain(whitened, target, detected, noise) < threshold:
+            if _is_chance(everything, without, values, noise, threshold):
                 return _confirmed(everything, without, values, threshold)
         whitened, target, _ = _whitened_undrifted(everything, levels, values)
     return levels
+
+
+def _is_chance(
+    everything: Variances, without: FloatArray, values: FloatArray, noise: int, threshold: float
+) -> bool:
+    """Return whether what a noise explains may be chance under the fit without it.
+
+    Below the threshold it may; above it simulated variances say how often chance explains as much.
+    """
+    subset = sorted([*np.flatnonzero(without[:DRIFT]).tolist(), noise])
+    whitened, target, used = _whitened_undrifted(everything, without, values)
+    seen = _gain(whitened, target, subset, noise)
+    if seen < threshold:
+        return True
+    lower, root = _root(everything, without, used)
+
+    def explained(simulated: FloatArray) -> float:
+        return _gain(
+            whitened, linalg.solve_triangular(lower, simulated[used] / root, lower=True), subset, noise
+        )
+
+    significance = special.ndtr(-math.sqrt(threshold))
+    return bool(
+        probability_by_chance(explained, simulated_variances(everything, without), seen) > significance
+    )
 
 
 def _gain(whitened: FloatArray, target: FloatArray, subset: Sequence[int], noise: int) -> float:
@@ -224,12 +250,17 @@ def _whitened(
     everything: Variances, levels: FloatArray, values: FloatArray, used: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return responses and variances divided by the square root of their covariance."""
-    covariance = everything.covariance(levels)[np.ix_(used, used)]
-    root = np.sqrt(np.diag(covariance))
-    lower = linalg.cholesky(covariance / np.outer(root, root), lower=True)
+    lower, root = _root(everything, levels, used)
     both = np.column_stack([everything.responses[used], values[used]]) / root[:, np.newaxis]
     solved = linalg.solve_triangular(lower, both, lower=True)
     return solved[:, :-1], solved[:, -1]
+
+
+def _root(everything: Variances, levels: FloatArray, used: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Return the Cholesky factor of the correlations of the variances used, and their spreads."""
+    covariance = everything.covariance(levels)[np.ix_(used, used)]
+    root = np.sqrt(np.diag(covariance))
+    return linalg.cholesky(covariance / np.outer(root, root), lower=True), root
 
 
 def _nonnegative(matrix: FloatArray, target: FloatArray) -> tuple[FloatArray, float]:

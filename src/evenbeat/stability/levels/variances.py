@@ -102,15 +102,9 @@ class Variances:
     def _spectra(self) -> FloatArray:
         """Shape (5, n, frequencies): contribution of each frequency to each variance, per unit h_α.
 
-        Octaves with evenly spaced points, down to well below the longest averaging time; each point is
-        multiplied by the square root of its width, so that products sum to integrals.
+        Each point is multiplied by the square root of its width, so that products sum to integrals.
         """
-        longest = max(point.factor for point in self.points)
-        octaves = math.ceil(math.log2(longest)) + OCTAVES_BELOW
-        inside = (np.arange(OCTAVE_POINTS) + 0.5) / OCTAVE_POINTS
-        edges = 0.5 ** np.arange(2, octaves + 2)
-        frequency = (edges[:, np.newaxis] * (1 + inside)).ravel()
-        width = np.sqrt(np.repeat(edges / OCTAVE_POINTS, OCTAVE_POINTS))
+        frequency, width = self._frequencies
         gains = np.array(
             [
                 squared_gain(frequency, np.array([p.factor]), order=p.look.order, averaged=p.look.averaged)[0]
@@ -121,7 +115,24 @@ class Variances:
         densities = np.array(
             [sampled_density(alpha, frequency) * in_seconds(alpha, self.interval_s) for alpha in EXPONENTS]
         )
-        return np.asarray(gains[np.newaxis] * (densities * width)[:, np.newaxis])
+        return np.asarray(gains[np.newaxis] * (densities * np.sqrt(width))[:, np.newaxis])
+
+    @cached_property
+    def _frequencies(self) -> tuple[FloatArray, FloatArray]:
+        """Octaves with evenly spaced points, down to well below the longest averaging time; their widths."""
+        longest = max(point.factor for point in self.points)
+        octaves = math.ceil(math.log2(longest)) + OCTAVES_BELOW
+        inside = (np.arange(OCTAVE_POINTS) + 0.5) / OCTAVE_POINTS
+        edges = 0.5 ** np.arange(2, octaves + 2)
+        return (edges[:, np.newaxis] * (1 + inside)).ravel(), np.repeat(edges / OCTAVE_POINTS, OCTAVE_POINTS)
+
+    def spectral_parts(self, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return each variance's spectrum under levels of shape (6,), shape (n, frequencies), and the widths.
+
+        In cycles per sample; twice its integral is the variance expected of the noises.
+        """
+        width = self._frequencies[1]
+        return np.tensordot(levels[:5], self._spectra, axes=1) / np.sqrt(width), width
 
     def covariance(self, levels: FloatArray) -> FloatArray:
         """Return the covariance of the variances, shape (n, n), for levels of shape (6,).
