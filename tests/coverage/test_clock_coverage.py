@@ -345,13 +345,13 @@ def table(outcomes: list[Outcome]) -> str:
         [
             "# Coverage of the clock model's intervals",
             "",
-            "Simulated clocks (a share near .95 scatters by 1.3 points in 300 runs, one near .68 by 2.7), fitted by",
-            "`fit_clock` with default settings, the kind of aging law known. Quantities: aging rate at the",
-            "end, mean frequency over one averaging time around the end (offset), and time error after",
-            "0.1, 0.5 and 1 record length. Ratios in the names are those of Allan variances at one day (one",
-            "hour for the hourly record, 1000 s for the 10 s log); hidden: 1 % of white FM there. Written by",
-            "`test_clock_coverage.py` in one go; the prior was chosen on clocks with other seeds. `all`: mean of",
-            "the five quantities.",
+            "Simulated clocks (a share near .95 scatters by 1.3 points in 300 runs, one near .68 by 2.7),",
+            "fitted by `fit_clock` with default settings, the kind of aging law known. Quantities: aging",
+            "rate at the end, mean frequency over one averaging time around the end (offset), and time error",
+            "after 0.1, 0.5 and 1 record length; `all` is their mean. Ratios in the names are those of Allan",
+            "variances at one day (one hour for the hourly record, 1000 s for the 10 s log); hidden: 1 % of",
+            "white FM there. Written by `test_clock_coverage.py` in one go; the prior was chosen on clocks",
+            "with other seeds.",
             "",
             "## Share of nominal 95 % intervals that hold the truth; right: plain least squares",
             "",
@@ -377,7 +377,7 @@ def table(outcomes: list[Outcome]) -> str:
 @pytest.mark.long
 @pytest.mark.timeout(0)
 def test_the_panel_keeps_the_bar() -> None:
-    """Mean 95 ± 1.5 %, no clock below 89 %; 68 ± 3 %, each clock ± 8; mean width 1.6 (rate), 1.35 (time error).
+    """Mean 95 ± 1.5 %, no clock below 89; 68 ± 3, each clock ± 8; mean width 1.6 (rate), 1.35 (time error).
 
     A clock's share is the mean over its five quantities; one quantity alone may lie lower by its scatter.
     """

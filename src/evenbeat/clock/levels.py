@@ -105,8 +105,8 @@ def limits_if_present(grid: NoiseGrid, fit: GridFit, *, scale: float, block_s: f
     -----
     Quantiles for a clock that has the noise, its Allan deviation relative to that of white FM flat and the
     other noises as the grid holds them: what the prior gives to its absence would otherwise become a limit of
-    zero. In 100 simulated clocks each with a walk of 0.3 % and flicker FM of 10 % of white FM, 100 averages, no
-    noise exceeded its limit.
+    zero. In 100 simulated clocks each with a walk of 0.3 % and with flicker FM of 10 % of white FM, 100
+    averages, no noise exceeded its limit.
     """
     nodes = grid.nodes
     ratios = {
