@@ -190,7 +190,8 @@ def running_mean(times: FloatArray, values: FloatArray) -> FloatArray:
     """Return the mean of values from the first time to each time; the first value at the first time."""
     from scipy.interpolate import PchipInterpolator
 
-    whole = PchipInterpolator(times, values).antiderivative()(times)
+    smallest = np.finfo(float).eps  # probabilities of 1e-300 have slopes that cannot be divided by
+    whole = PchipInterpolator(times, np.where(values < smallest, 0.0, values)).antiderivative()(times)
     length = times - times[0]
     return np.where(length > 0, whole / np.where(length > 0, length, 1.0), values[0])
 
