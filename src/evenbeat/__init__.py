@@ -104,6 +104,9 @@ _HOMES = {
     "Decision": "calibration.decision",
     "DecisionRule": "calibration.decision",
     "global_risk": "calibration.decision",
+    "Specification": "calibration.specification",
+    "check_specification": "calibration.specification_verdict",
+    "SpecificationVerdict": "calibration.specification_verdict",
     "back_cast": "calibration.back_cast",
     "BackCast": "calibration.back_cast",
     "Trigger": "counter.trigger",
@@ -161,6 +164,9 @@ if TYPE_CHECKING:
     from evenbeat.calibration.reliability import fit_reliability as fit_reliability
     from evenbeat.calibration.setpoint import SetpointSuggestion as SetpointSuggestion
     from evenbeat.calibration.setpoint import suggest_setpoint as suggest_setpoint
+    from evenbeat.calibration.specification import Specification as Specification
+    from evenbeat.calibration.specification_verdict import SpecificationVerdict as SpecificationVerdict
+    from evenbeat.calibration.specification_verdict import check_specification as check_specification
     from evenbeat.calibration.stated_drift import StatedDrift as StatedDrift
     from evenbeat.clock.backtest import backtest as backtest
     from evenbeat.clock.calibration_points import CalibrationPoint as CalibrationPoint

@@ -402,6 +402,8 @@ def _remarks(limits: Tolerance, ends: _Ends, linear: float, left: float) -> list
         )
         values = {"linear_crossing_s": linear, "left_by_found": left}
         found.append(Finding(code="LINEAR_CROSSING", severity="note", sentence=sentence, values=values))
+    if limits.holds(ends.as_found.value):
+        return found
     sentence = (
         "A step (shock, power off and on, a mistaken adjustment) could have come on any day since the last "
         "known-good value: if one is possible, every result since then is in question."

@@ -13,11 +13,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
 from evenbeat.calibration.reliability_models import RELIABILITY_MODELS, ReliabilityModel
 from evenbeat.errors import InputError
@@ -84,14 +84,34 @@ class ReliabilityFit:
         }
 
 
+class Observed(NamedTuple):
+    """Found in at one time of inspection: how many of how many, with a 95 % interval (Clopper-Pearson)."""
+
+    time_s: float
+    inspected: float
+    found_in: float
+    low: float
+    high: float
+
+
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class ReliabilityComparison(Printed):
-    """All models side by side, made by :func:`evenbeat.fit_reliability`; the best AIC first."""
+    """All models side by side, made by :func:`evenbeat.fit_reliability`; the best AIC first.
+
+    Attributes
+    ----------
+    longest_s
+        The longest time that was observed.
+    observed
+        What was found at each time, where units were inspected once and found in or out.
+    """
 
     fits: tuple[ReliabilityFit, ...]
     reliability: float
     confidence: float
     observations: int
+    longest_s: float
+    observed: tuple[Observed, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -192,14 +212,33 @@ def fit_reliability(
     unit = float(np.median(finite))
     rows = _Rows(low / unit, high / unit, weight)
     fits = [_fit(RELIABILITY_MODELS[name], rows, unit, target, level) for name in models]
+    longest = float(np.max(np.where(np.isfinite(high), high, low)))
     ordered = tuple(sorted(fits, key=lambda fit: fit.aic))
     return ReliabilityComparison(
         fits=ordered,
         reliability=target,
         confidence=level,
         observations=int(weight.sum()),
-        findings=_remarks(ordered, target, float(low[np.isfinite(high) | (low > 0)].max()), weight, high),
+        longest_s=longest,
+        observed=_observed(low, high, weight),
+        findings=_remarks(ordered, target, longest, weight, high),
     )
+
+
+def _observed(low: FloatArray, high: FloatArray, weight: FloatArray) -> tuple[Observed, ...]:
+    """Return counts at each time where every row says found in, or found out since the start."""
+    inside, outside = np.isinf(high), (low == 0) & np.isfinite(high)
+    if not np.all(inside | outside):
+        return ()
+    times = np.where(inside, low, high)
+    rows = []
+    for time in np.unique(times):
+        n = float(weight[times == time].sum())
+        k = float(weight[inside & (times == time)].sum())
+        bottom = float(special.betaincinv(k, n - k + 1, 0.025)) if k > 0 else 0.0
+        top = float(special.betaincinv(k + 1, n - k, 0.975)) if k < n else 1.0
+        rows.append(Observed(float(time), n, k, bottom, top))
+    return tuple(rows)
 
 
 def found_states(

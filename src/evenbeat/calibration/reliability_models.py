@@ -44,6 +44,14 @@ def _random_walk(t: FloatArray, p: FloatArray) -> FloatArray:
         return 2 * special.ndtr(1 / np.sqrt(p[0] * t)) - 1
 
 
+def _random_walk_from_spread(t: FloatArray, p: FloatArray) -> FloatArray:
+    return 2 * special.ndtr(1 / np.sqrt(p[1] + p[0] * t)) - 1
+
+
+def _warranty(t: FloatArray, p: FloatArray) -> FloatArray:
+    return special.expit(-p[1] * (p[0] * t - 1))
+
+
 def _restricted_walk(t: FloatArray, p: FloatArray) -> FloatArray:
     with np.errstate(divide="ignore"):
         return 2 * special.ndtr(1 / np.sqrt(p[0] * -np.expm1(-p[1] * t))) - 1
@@ -92,6 +100,20 @@ RELIABILITY_MODELS: dict[str, ReliabilityModel] = {
             survival=_random_walk,
             dimensions=(1,),
             says="2Φ(1/√(bt)) - 1: the offset walks, its variance growing with time",
+        ),
+        ReliabilityModel(
+            name="random_walk_from_spread",
+            parameters=("growth", "spread"),
+            survival=_random_walk_from_spread,
+            dimensions=(1, 0),
+            says="2Φ(1/√(a + bt)) - 1: the same from offsets that are spread already at the start",
+        ),
+        ReliabilityModel(
+            name="warranty",
+            parameters=("rate", "steepness"),
+            survival=_warranty,
+            dimensions=(1, 0),
+            says="1/(1 + e^(b(t/a - 1))): hardly any until about a, then nearly all; a = 1/rate",
         ),
         ReliabilityModel(
             name="restricted_walk",

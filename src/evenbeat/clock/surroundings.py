@@ -70,6 +70,29 @@ class Surroundings:
         slash = f"/{unit}{POWERS[order - 1]}" if unit == "K" else f"per {unit}{POWERS[order - 1]}"
         return Estimate(distribution=mixture.scaled(self.scale / influence.spread**order), unit=slash)
 
+    def change_between(self, name: str, start: float, stop: float) -> Estimate:
+        """Return how fractional frequency changes when a covariate goes from one value to another.
+
+        Raises
+        ------
+        InputError
+            If the covariate was not part of the fit.
+
+        Notes
+        -----
+        Of the fitted polynomial once the lag has passed, carried on where the record saw no such value.
+        """
+        influence = self._influence_named(name)
+        low, high = ((value - influence.mean) / influence.spread for value in (start, stop))
+        weight = np.zeros((len(self.components), self._widest))
+        for k, component in enumerate(self.components):
+            first = self.trend.first_of(name, self.variants[component.variant].design.shape[1])
+            for power in range(1, influence.order + 1):
+                weight[k, first + power - 1] = high**power - low**power
+        return Estimate(
+            distribution=coefficient_mixture(self.variants, self.components, weight).scaled(self.scale)
+        )
+
     def lag(self, name: str) -> Estimate:
         """Return the time constant in seconds by which a covariate is felt.
 

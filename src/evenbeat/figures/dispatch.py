@@ -6,7 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from evenbeat.calibration.back_cast import BackCast
+from evenbeat.calibration.history_model import HistoryModel
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.reliability import ReliabilityComparison
+from evenbeat.calibration.specification_verdict import SpecificationVerdict
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
@@ -15,12 +19,14 @@ from evenbeat.counter.card import TimebaseCard
 from evenbeat.counter.reach import Reach
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import aging_caption, draw_aging
+from evenbeat.figures.back_cast import back_cast_caption, draw_back_cast
 from evenbeat.figures.backtest import backtest_caption, draw_backtest
 from evenbeat.figures.card import card_caption, draw_card
 from evenbeat.figures.conditioning import conditioning_caption, draw_conditioning
 from evenbeat.figures.corrected import corrected_caption, draw_corrected, draw_stability_over_floor
 from evenbeat.figures.due import draw_due, due_caption
 from evenbeat.figures.forecast import draw_forecast, forecast_caption
+from evenbeat.figures.history import draw_history, history_caption
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.labels import caption_title
@@ -29,7 +35,9 @@ from evenbeat.figures.limit_verdict import draw_limit_verdict, limit_verdict_cap
 from evenbeat.figures.moving_stability import draw_moving_stability, moving_stability_caption
 from evenbeat.figures.reach import draw_reach, reach_caption
 from evenbeat.figures.record import draw_record, record_caption
+from evenbeat.figures.reliability import draw_reliability, reliability_caption
 from evenbeat.figures.separated_clocks import draw_separated_clocks, separated_clocks_caption
+from evenbeat.figures.specification import draw_specification, specification_caption
 from evenbeat.figures.spectrum import draw_spectrum, spectrum_caption
 from evenbeat.figures.stability import curves_caption, draw_named_curves, stability_caption
 from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
@@ -61,6 +69,10 @@ Result = (
     | HoldoverForecast
     | LimitPassage
     | IntervalSuggestion
+    | HistoryModel
+    | ReliabilityComparison
+    | SpecificationVerdict
+    | BackCast
     | SeparatedClocks
     | CorrectedCurve
     | MovingStability
@@ -105,6 +117,10 @@ DRAWINGS: dict[type, Drawing] = {
     Reach: Drawing(draw=draw_reach, caption=reach_caption, height_in=4.2),
     LimitPassage: Drawing(draw=draw_limit_passage, caption=limit_passage_caption),
     DueList: Drawing(draw=draw_due, caption=due_caption, height_in=6.0),
+    HistoryModel: Drawing(draw=draw_history, caption=history_caption),
+    ReliabilityComparison: Drawing(draw=draw_reliability, caption=reliability_caption, height_in=4.2),
+    BackCast: Drawing(draw=draw_back_cast, caption=back_cast_caption, height_in=3.8),
+    SpecificationVerdict: Drawing(draw=draw_specification, caption=specification_caption, height_in=4.6),
     IntervalSuggestion: Drawing(draw=draw_interval, caption=interval_caption, height_in=3.2),
 }
 
