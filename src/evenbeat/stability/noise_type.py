@@ -24,6 +24,7 @@ from evenbeat.stability.averaging import IntArray
 from evenbeat.stability.covariance import LONGEST_DISCRETE_AVERAGE, term_covariance
 from evenbeat.stability.levels.responses import mean_square_difference
 from evenbeat.stability.sums.kernels import (
+    BoolArray,
     sum_of_products,
     sum_of_squared_averages,
     sum_of_squared_differences,
@@ -247,15 +248,25 @@ def _phase_means(samples: PhasePoints, factor: int) -> FloatArray:
 
 def _without_line(series: FloatArray) -> FloatArray:
     """Return the series less its least-squares line, NaN kept."""
-    known = ~np.isnan(series)
-    if np.count_nonzero(known) < 3:
+    known = _known(series)
+    time, values = np.arange(len(series), dtype=float), series[known]
+    if len(values) < 3:
         return np.full(len(series), np.nan)
-    index = np.arange(len(series), dtype=float)
-    time = index - index[known].mean()
-    level = series[known].mean()
-    slope = sum_of_products(time[known], series[known] - level)
+    time -= time[known].mean()
+    level = values.mean()
+    slope = sum_of_products(time[known], values - level)
     slope /= sum_of_products(time[known], time[known])
-    return series - level - slope * time
+    time *= slope
+    flat = series - level
+    flat -= time
+    return flat
+
+
+def _known(series: FloatArray) -> BoolArray | slice:
+    """Return where the series is known; the whole of it, which takes no copy, where that is everywhere."""
+    if not math.isnan(series.sum()):
+        return slice(None)
+    return ~np.isnan(series)
 
 
 def _lag_one(series: list[FloatArray]) -> float:
@@ -263,14 +274,16 @@ def _lag_one(series: list[FloatArray]) -> float:
     products = squares = 0.0
     pairs = singles = 0
     for stretch in series:
-        known = ~np.isnan(stretch)
-        if not known.any():
+        known = _known(stretch)
+        values = stretch[known]
+        if len(values) == 0:
             continue
-        centred = stretch - stretch[known].mean()
-        both = known[1:] & known[:-1]
-        products += sum_of_products(centred[1:][both], centred[:-1][both])
-        squares += sum_of_products(centred[known], centred[known])
-        pairs, singles = pairs + int(np.count_nonzero(both)), singles + int(np.count_nonzero(known))
+        centred = stretch - values.mean()
+        both = known if isinstance(known, slice) else known[1:] & known[:-1]
+        later, earlier, present = centred[1:][both], centred[:-1][both], centred[known]
+        products += sum_of_products(later, earlier)
+        squares += sum_of_products(present, present)
+        pairs, singles = pairs + len(later), singles + len(present)
     if pairs == 0 or squares == 0:
         return math.nan
     # the usual estimator divides both sums by the same number; with gaps fewer pairs than singles remain
