@@ -4,6 +4,7 @@
 
     samples.py      what a record gives: phase advances over any number of samples, gaps as NaN
     kernels.py      blocked sums of squared differences and of their means, with and without gaps
+    moving_sums.py  moving sums of a row, made of each other
     exact_sums.py   phase less a line, and its running sums, without a digit lost
     shared_blocks.py  the sums at many averaging factors from one reading of each block
     lagged_products.py  sums from products of phase with itself, of a block or by a Fourier transform

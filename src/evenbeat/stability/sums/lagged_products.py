@@ -199,16 +199,19 @@ class BlockProducts:
         How many times differences are taken.
     tolerance
         Largest relative rounding error of a sum that is let pass.
+    beyond
+        Factors up to this one are not tried at all.
     """
 
-    def __init__(self, lags: Sequence[int], times: int, tolerance: float) -> None:
+    def __init__(self, lags: Sequence[int], times: int, tolerance: float, *, beyond: int = 0) -> None:
         self._lags, self._pattern, self._tolerance = lags, Pattern.of(times), tolerance
-        self._hopeless: set[int] = set()
+        self._never = [lag for lag in lags if lag <= beyond]
+        self._hopeless = set(self._never)
         self._places: tuple[tuple[int, int], IntArray, IntArray] | None = None
 
     def try_all_again(self) -> None:
         """Forget at which factors sums were not exact enough."""
-        self._hopeless.clear()
+        self._hopeless = set(self._never)
 
     def sums(
         self, values: FloatArray, count: int, free: FloatArray, otherwise: Callable[[int, int], float]

@@ -17,6 +17,7 @@ from evenbeat.quantities import FloatArray
 from evenbeat.stability.sums.exact_sums import ExactSums, exact_sums, largest_of, less_line
 from evenbeat.stability.sums.kernels import BLOCK
 from evenbeat.stability.sums.lagged_products import TOLERANCE, BlockProducts
+from evenbeat.stability.sums.moving_sums import MovingSums, steps_to
 from evenbeat.stability.sums.samples import PhasePoints
 
 ROUNDING_SHARE = 2.0**-42
@@ -25,6 +26,8 @@ ROUNDING_SHARE = 2.0**-42
 SMALLER = 1 / 16
 """What a line must leave of the phase to be removed before plain differences are taken: small numbers beside
 larger ones of a parabola would be rounded by it."""
+SHORT = 128
+"""Averaging factors of which so many and more fit into a block have moving sums made of each other."""
 MOST_INDEPENDENT = 25
 """Blocks whose rounding errors are taken to be independent of each other."""
 _UNIT = 2.0**-53
@@ -59,8 +62,12 @@ class SharedBlocks:
         self._length = min(samples.points, block + self._times * lags[-1])
         self._rows = [np.empty(self._length + 1) for _ in range(7 if self.averaged else 4)]
         self._ramp = np.arange(self._length, dtype=float)
+        steps = steps_to([lag for lag in lags if lag <= block // SHORT]) if self.averaged else {}
+        self._steps, self._reach = steps, self._times * max(steps, default=0)
+        self._moving_sums = MovingSums(steps, min(self._length, block + self._reach))
         blocks = min(max(1, samples.points // block), MOST_INDEPENDENT)
-        self._products = BlockProducts(lags, self._times, TOLERANCE * math.sqrt(blocks))
+        tolerance = TOLERANCE * math.sqrt(blocks)
+        self._products = BlockProducts(lags, self._times, tolerance, beyond=max(steps, default=0))
 
     def sums(self, begin: int, end: int) -> FloatArray:
         """Return for each lag the sum of squares of the terms whose first point is in ``begin`` … ``end``."""
@@ -105,7 +112,11 @@ class SharedBlocks:
                 return 0.0
             if lag == 1:
                 return self._squares(flat, lag, terms)
-            if lag not in self._rounded:
+            if lag in self._steps:
+                total = self._squares_by_steps(lag, terms, sums.largest)
+                if not math.isnan(total):
+                    return total
+            elif lag not in self._rounded:
                 bound = 2 ** (self.order + 1) * _UNIT * largest
                 found = _differenced(together[: terms + self._times * lag], lag, self._times, self._rows[-2:])
                 total = float(found.dot(found))
@@ -114,8 +125,17 @@ class SharedBlocks:
                 self._rounded.add(lag)
             return self._squares_of_sums(sums, lag, terms)
 
+        self._moving_sums.begin(flat[: count + self._reach])
         found = list(self._products.sums(together, count, self._rows[4], by_differences))
         return [total / lag**2 for total, lag in zip(found, self.lags, strict=True)]
+
+    def _squares_by_steps(self, lag: int, terms: int, largest: float) -> float:
+        """Return the same from moving sums made of each other, NaN where these are rounded too much."""
+        sums = self._moving_sums.over(lag)[: terms + self.order * lag]
+        means = _differenced(sums, lag, self.order, self._rows[-2:])
+        total = float(means.dot(means))
+        bound = 2**self.order * (self._steps[lag].rounding + self.order) * _UNIT * lag * largest
+        return total if terms * bound**2 <= ROUNDING_SHARE**2 * total else math.nan
 
     def _squares_of_sums(self, sums: ExactSums, lag: int, terms: int) -> float:
         """Return the same from the moving sums of both parts, exact where one of them would be rounded."""
