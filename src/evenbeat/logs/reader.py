@@ -23,12 +23,7 @@ from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
 from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.times.grid import Grid, grid_from_times, regular_grid, rows_in_order
-from evenbeat.logs.times.numbers import (
-    Decimals,
-    decimals_of_texts,
-    times_from_days,
-    times_from_numbers,
-)
+from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
 from evenbeat.logs.times.texts import times_from_text
 from evenbeat.logs.times.timestamps import Times, times_from_moments
 from evenbeat.record import Record, Source
@@ -259,9 +254,9 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
             path=path,
             locate=sheet.locate,
         )
-    if layout.time in table.texts and layout.form.kinds[layout.time] != "number":
+    if table.stamps is not None:
         return times_from_text(
-            table.texts[layout.time],
+            table.stamps,
             time_zone=stated.time_zone,
             date_order=options.date_order,
             path=path,
@@ -275,12 +270,10 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
 
 
 def _time_numbers(sheet: Sheet, time: int) -> FloatArray | Decimals:
-    if sheet.table.whole is not None:
-        return Decimals(whole=sheet.table.whole)
-    if time in sheet.table.texts:
-        texts, decimal = sheet.table.texts[time], sheet.layout.form.decimal
-        return decimals_of_texts(texts, decimal, sheet.log.path, sheet.locate)
-    return sheet.table.numbers[time]
+    table = sheet.table
+    if table.whole is not None:
+        return Decimals(whole=table.whole, fraction=table.fraction)
+    return table.numbers[time]
 
 
 def _elapsed_from(layout: Layout, times: Times, numbers: FloatArray | Decimals, stated: Statements) -> Times:

@@ -20,9 +20,9 @@ from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Candidate, Form, Layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.rows.lines import row_lines
-from evenbeat.logs.rows.parts import Wanted
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns, first_cells, line_of_row, read_columns
+from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.times.numbers import looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 
@@ -194,9 +194,7 @@ def wanted_columns(log: LogText, layout: Layout) -> Wanted:
     cells = first_cells(log, form, layout.time, PROBE_LINES)
     if not many_digits(cells):
         return Wanted(numbers=(*numbers, layout.time))
-    if all(cell.lstrip("+").isdigit() for cell in cells):
-        return Wanted(numbers=tuple(numbers), exact=layout.time)
-    return Wanted(numbers=tuple(numbers), texts=(layout.time,))
+    return Wanted(numbers=tuple(numbers), exact=layout.time)
 
 
 def _check_readings(sheet: Sheet) -> None:

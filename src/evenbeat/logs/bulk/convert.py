@@ -19,8 +19,8 @@ from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.reader import converted_readings, row_times, stated_quantity
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.rows.parts import Wanted
 from evenbeat.logs.rows.tables import Columns, read_columns
+from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
 from evenbeat.printing import Printed, Table
 
@@ -229,7 +229,6 @@ class _Work:
         table = Columns(
             rows=self.rows,
             numbers=dict.fromkeys(read, column),
-            texts={},
             cell_units={},
             rejected=tuple(self.rejected),
         )

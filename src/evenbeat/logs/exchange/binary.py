@@ -67,7 +67,7 @@ def _opened(raw: RawFile, columns: Mapping[str, Any], kind: str, comments: tuple
             whole = np.ascontiguousarray(values, dtype=np.int64)
         numbers[index] = values if values.dtype == np.float64 else values.astype(float)
     rows = len(next(iter(named.values())))
-    table = Columns(rows=rows, numbers=numbers, texts={}, cell_units={}, whole=whole)
+    table = Columns(rows=rows, numbers=numbers, cell_units={}, whole=whole)
     return Opened(log=log, form=form, columns=table, kind=kind, moments=moments)
 
 

@@ -131,7 +131,6 @@ def _opened(
     table = Columns(
         rows=len(epochs),
         numbers={1: means},
-        texts={},
         cell_units={},
         lines=np.array([tracks[i].line for i in first], dtype=np.int64),
         rejected=tuple(rejected),

@@ -126,7 +126,6 @@ def _opened(log: LogText, head: str, name: str, epochs: list[_Epoch], rejected: 
     table = Columns(
         rows=len(epochs),
         numbers={1: values},
-        texts={},
         cell_units={},
         lines=np.array([epoch.line for epoch in epochs], dtype=np.int64),
         rejected=tuple(rejected),

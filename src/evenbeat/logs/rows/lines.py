@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,28 +59,48 @@ def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
         if number < form.first_line:
             continue
         content = raw[form.lead_in :] if number == form.first_line else raw
-        line = content.decode(errors="replace").rstrip("\n").partition("#")[0]
-        if line.strip() and not is_comment(line, form.separator):
+        line = row_in(content, form)
+        if line:
             yield number, line
 
 
+def row_in(raw: bytes, form: Form) -> str:
+    """Return the text of a line without its comment; nothing where it is blank or all comment."""
+    line = raw.decode(errors="replace").rstrip("\n").partition("#")[0]
+    return line if line.strip() and not is_comment(line, form.separator) else ""
+
+
 def read_by_line(
-    log: LogText, form: Form, *, numbers: Sequence[int], texts: Sequence[int], reject: bool
+    rows: Iterable[tuple[int, str]],
+    form: Form,
+    *,
+    numbers: Sequence[int],
+    texts: Sequence[int],
+    reject: bool,
+    path: str,
+    units: Mapping[int, str] | None = None,
 ) -> ReadLines:
     """Return the columns at the given positions.
+
+    Parameters
+    ----------
+    rows
+        Line number and text of each.
+    units
+        Position to the unit that rows read before state.
 
     Raises
     ------
     LogError
         If a row cannot be read and is not to be passed over, naming its line.
     """
-    reader = _LineReader(log=log, form=form)
+    reader = _LineReader(path=path, form=form, units=units)
     values: dict[int, list[float]] = {i: [] for i in numbers}
     words: dict[int, list[str | None]] = {i: [] for i in texts}
     lines: list[int] = []
     rejected: list[Rejected] = []
-    for number, line in row_lines(log, form):
-        reason = _no_row(line, form)
+    for number, line in rows:
+        reason = no_row(line, form)
         try:
             cells = [] if reason else reader.cells(line, number)
             row = [] if reason else [reader.number(cells[i], i, number) for i in numbers]
@@ -106,7 +126,7 @@ def read_by_line(
     )
 
 
-def _no_row(line: str, form: Form) -> str:
+def no_row(line: str, form: Form) -> str:
     """Return why a line never was a row: a rule, or the header once more; nothing where it may be one."""
     if _RULE.fullmatch(line) and len(line.strip()) > 3:
         return RULE
@@ -120,10 +140,10 @@ def _no_row(line: str, form: Form) -> str:
 class _LineReader:
     """Reads cells one by one and remembers which unit is written in them."""
 
-    def __init__(self, *, log: LogText, form: Form) -> None:
-        self.log = log
+    def __init__(self, *, path: str, form: Form, units: Mapping[int, str] | None) -> None:
+        self.path = path
         self.form = form
-        self.units: dict[int, str] = {}
+        self.units: dict[int, str] = dict(units or {})
 
     def cells(self, line: str, number: int) -> list[str]:
         """Return the cells of a row, missing ones empty."""
@@ -132,7 +152,7 @@ class _LineReader:
         if len(cells) > form.columns and any(cells[form.columns :]):
             wide = f"the row has {len(cells)} cells where the others have {form.columns}"
             msg = f"{wide}: {shown(line)}; {_REJECT}"
-            raise LogError(msg, path=self.log.path, line=number)
+            raise LogError(msg, path=self.path, line=number)
         return cells + [""] * (form.columns - len(cells))
 
     def number(self, cell: str, index: int, number: int) -> float:
@@ -146,16 +166,20 @@ class _LineReader:
                 f"{shown(cell)} in column {self.form.label(index)} is neither a number nor a known text "
                 f"for a missing reading such as NaN or OVLD; {_REJECT}"
             )
-            raise LogError(msg, path=self.log.path, line=number)
+            raise LogError(msg, path=self.path, line=number)
         unit = self.units.setdefault(index, parts[1])
         if unit != parts[1]:
-            msg = (
-                f"the unit written in column {self.form.label(index)} changes from '{unit}' to '{parts[1]}'; "
-                "write all readings in one unit, or pass over the other ones with --bad-lines reject "
-                "(bad_lines='reject')"
-            )
-            raise LogError(msg, path=self.log.path, line=number)
+            msg = unit_change(self.form.label(index), unit, parts[1])
+            raise LogError(msg, path=self.path, line=number)
         return number_in(parts[0], self.form.decimal)
+
+
+def unit_change(column: str, first: str, unit: str) -> str:
+    """Return the sentence about a unit in a cell that is not the one above."""
+    return (
+        f"the unit written in column {column} changes from '{first}' to '{unit}'; write all readings in one "
+        "unit, or pass over the other ones with --bad-lines reject (bad_lines='reject')"
+    )
 
 
 def shown(text: str) -> str:

@@ -1,4 +1,8 @@
-"""Regular rows → columns by the C parser of pandas, in parts that fit a cache and share the processors."""
+"""Text of known form → parts of its columns that fit a cache and share the processors.
+
+Each piece is read in the quickest way that understands all its lines: rows alike by their digits, others by
+the C parser of pandas, and only what that refuses line by line.
+"""
 
 from __future__ import annotations
 
@@ -8,15 +12,19 @@ import os
 import re
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, TypeVar
 
 import numpy as np
 
+from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import JOINED_MOMENT, MISSING_TEXTS, split_line
 from evenbeat.logs.layout import Form
-from evenbeat.logs.rows.stamps import Moments, first_cells_of, moments_in
-from evenbeat.quantities import FloatArray
+from evenbeat.logs.rows.alike import AlikeReader
+from evenbeat.logs.rows.decimals import exact_in
+from evenbeat.logs.rows.lines import row_in
+from evenbeat.logs.rows.single import part_by_line
+from evenbeat.logs.rows.wanted import Part, Wanted, one_scale
 
 PART_BYTES = 1 << 22
 _HEAD = 1 << 12
@@ -27,56 +35,60 @@ _FORTRAN_EXPONENT = re.compile(rb"(?<=[\d.])[dD](?=[+-]?\d)")
 _JOINED = re.compile(JOINED_MOMENT.encode())
 
 
-@dataclass(frozen=True, kw_only=True)
-class Wanted:
-    """Which columns are read and as what.
+def read_parts(log: LogText, form: Form, wanted: Wanted, start: int, *, reject: bool) -> list[Part]:
+    """Return the parts of a text from ``start`` on.
 
-    Parameters
-    ----------
-    numbers, texts
-        Positions of columns of numbers, and of texts.
-    moment
-        Position of a column of time stamps, ``None`` where there is none.
-    exact
-        Position of a column of whole numbers that float64 would not hold.
+    Raises
+    ------
+    LogError
+        If a row cannot be read and is not to be passed over, naming its line.
     """
-
-    numbers: tuple[int, ...]
-    texts: tuple[int, ...] = ()
-    moment: int | None = None
-    exact: int | None = None
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Part:
-    """Columns of some consecutive rows; ``finite`` where none of their numbers is missing or infinite."""
-
-    rows: int
-    finite: bool
-    numbers: dict[int, FloatArray]
-    texts: dict[int, Any]
-    moments: Moments | None = None
-    whole: Any = None
+    reader = _PieceReader(log, form, wanted, reject=reject)
+    pieces = text_pieces(log.text, start)
+    parts = in_parallel(reader.read, pieces)
+    if not one_scale([part for part in parts if part.rows]):
+        parts = in_parallel(reader.read_texts, pieces)  # some stamps are written otherwise: one way for all
+    return parts
 
 
-def read_parts(body: bytes, form: Form, wanted: Wanted, start: int = 0) -> list[Part] | None:
-    """Return the parts of a text from ``start`` on, or ``None`` where some row is not regular."""
-    pieces = text_pieces(body, start)
+class _PieceReader:
+    """Reads a piece of a text in the quickest way that understands every line of it."""
 
-    def parse(span: tuple[int, int]) -> Part | None:
-        return parse_part(body[span[0] : span[1]], form, wanted)
+    def __init__(self, log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> None:
+        self.log, self.form, self.wanted, self.reject = log, form, wanted, reject
+        self.alike = AlikeReader(log, form, wanted, reject=reject)
+        self.measured = any(form.kinds[i] == "measured" for i in wanted.numbers)
 
-    parts = in_parallel(parse, pieces)
-    found = [part for part in parts if part is not None]
-    if len(found) < len(parts):
-        return None
-    kept = [part for part in found if part.rows]
-    fast = [part for part in kept if part.moments is not None]
-    if fast and len(fast) < len(kept):
-        return None  # some stamps are written otherwise: one way for all
-    if fast and len({part.moments.zoned for part in fast if part.moments is not None}) > 1:
-        return None
-    return kept or found[:1]
+    def read(self, span: tuple[int, int]) -> Part:
+        """Return the columns of the lines in a span of the text."""
+        if span[0] == span[1]:
+            return self._one_by_one(span)
+        if self.measured:
+            return self._one_by_one(span)
+        part = self.alike.read(*span)
+        if part is not None:
+            return part
+        moments = self.alike.stamps(*span)
+        if moments is not None:
+            rest = parse_part(self._text(span), self.form, replace(self.wanted, moment=None))
+            if rest is not None and rest.rows == len(moments.ns):
+                return rest.with_moments(moments)
+        return self.read_texts(span)
+
+    def read_texts(self, span: tuple[int, int]) -> Part:
+        """Return the columns of the lines in a span of the text, time stamps as texts."""
+        part = None if self.measured else parse_part(self._text(span), self.form, self.wanted)
+        return part or self._one_by_one(span)
+
+    def _text(self, span: tuple[int, int]) -> bytes:
+        return self.log.text[span[0] : span[1]]
+
+    def _one_by_one(self, span: tuple[int, int]) -> Part:
+        before = self.log.text.count(b"\n", 0, span[0]) + 1
+        lines = enumerate(io.BytesIO(self._text(span)), before)
+        rows = ((number, line) for number, raw in lines if (line := row_in(raw, self.form)))
+        units = None if self.measured else dict.fromkeys(self.wanted.numbers, "")
+        return part_by_line(rows, self.form, self.wanted, reject=self.reject, path=self.log.path, units=units)
 
 
 def text_pieces(body: bytes, start: int = 0, size: int = PART_BYTES) -> list[tuple[int, int]]:
@@ -123,19 +135,12 @@ def parse_part(part: bytes, form: Form, wanted: Wanted) -> Part | None:
     """Return the columns of some lines, or ``None`` where some row is not regular."""
     part = cleaned(part, form)
     if not part[:_HEAD].strip() and not part.strip():
-        return _nothing(wanted)
+        return None
     first = _first_line(part)
     if len(split_line(first, form.separator)) > form.columns:
         return None  # pandas would only warn where the very first row is too long
-    if wanted.moment == 0 and form.columns > 1:
-        fast = _fast_part(part, form, wanted)
-        if fast is not None:
-            return fast
-    texts = wanted.texts if wanted.moment is None else (*wanted.texts, wanted.moment)
-    frame = _frame(part, form, wanted, texts)
-    if frame is None:
-        return None
-    return _part_of(frame, wanted, texts)
+    frame = _frame(part, form, wanted)
+    return None if frame is None else _part_of(frame, form, wanted)
 
 
 def _first_line(part: bytes) -> str:
@@ -144,44 +149,18 @@ def _first_line(part: bytes) -> str:
     return (head if end < 0 else head[:end]).decode(errors="replace")
 
 
-def _nothing(wanted: Wanted) -> Part:
-    import pandas as pd
-
-    texts = wanted.texts if wanted.moment is None else (*wanted.texts, wanted.moment)
-    return Part(
-        rows=0,
-        finite=True,
-        numbers={i: np.empty(0) for i in wanted.numbers},
-        texts={i: pd.Series([], dtype="str") for i in texts},
-        whole=np.empty(0, dtype=np.int64) if wanted.exact is not None else None,
-    )
-
-
-def _fast_part(part: bytes, form: Form, wanted: Wanted) -> Part | None:
-    cells = first_cells_of(part, form.separator)
-    moments = None if cells is None else moments_in(cells)
-    if cells is None or moments is None:
-        return None
-    frame = _frame(cells.blanked().tobytes(), form, wanted, wanted.texts)
-    if frame is None or len(frame) != len(moments.ns):
-        return None
-    read = _part_of(frame, wanted, wanted.texts)
-    return replace(read, moments=moments)
-
-
-def _frame(part: bytes, form: Form, wanted: Wanted, texts: Sequence[int]) -> Any:
+def _frame(part: bytes, form: Form, wanted: Wanted) -> Any:
     """Return a table, or ``None``; the first attempt takes no text for a missing reading and is faster."""
     import pandas as pd
 
-    dtypes: dict[int, str] = dict.fromkeys(wanted.numbers, "float64") | dict.fromkeys(wanted.texts, "str")
-    if wanted.exact is not None:
-        dtypes[wanted.exact] = "int64"
+    texts = [i for i in (wanted.moment, wanted.exact) if i is not None]
     common: dict[str, Any] = {
         "sep": r"\s+" if form.separator == " " else form.separator,
         "header": None,
         "names": range(form.columns),
+        "usecols": sorted({*wanted.numbers, *texts}),
         "index_col": False,
-        "dtype": dtypes,  # naming the moments as texts would take four times as long
+        "dtype": dict.fromkeys(wanted.numbers, "float64") | dict.fromkeys(texts, "str"),
         "keep_default_na": False,
         "decimal": form.decimal,
         "skipinitialspace": True,
@@ -201,16 +180,20 @@ def _frame(part: bytes, form: Form, wanted: Wanted, texts: Sequence[int]) -> Any
         return None
 
 
-def _part_of(frame: Any, wanted: Wanted, texts: Sequence[int]) -> Part:
-    import pandas as pd
-
+def _part_of(frame: Any, form: Form, wanted: Wanted) -> Part | None:
     numbers = {i: np.asarray(frame[i].to_numpy(), dtype=float) for i in wanted.numbers}
-    return Part(
+    part = Part(
         rows=len(frame),
         finite=all(bool(np.isfinite(column).all()) for column in numbers.values()),
         numbers=numbers,
-        texts={
-            i: frame[i] if pd.api.types.is_string_dtype(frame[i]) else frame[i].astype("str") for i in texts
-        },
-        whole=None if wanted.exact is None else frame[wanted.exact].to_numpy(),
+        stamps=None if wanted.moment is None else frame[wanted.moment],
     )
+    if wanted.exact is None:
+        return part
+    exact = [exact_in(str(word).strip(), form.decimal) for word in frame[wanted.exact]]
+    found = [number for number in exact if number is not None]
+    if len(found) < len(exact):
+        return None
+    fraction = np.array([number[1] for number in found])
+    whole = np.array([number[0] for number in found], dtype=np.int64)
+    return part.with_exact(whole, fraction if fraction.any() else None)

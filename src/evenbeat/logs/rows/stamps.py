@@ -7,16 +7,19 @@ digits is left to :mod:`evenbeat.logs.times.texts`.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 IntArray = npt.NDArray[np.int64]
-ByteArray = npt.NDArray[np.uint8]
+Span = tuple[int, int]
 
 _STAMP = re.compile(
-    rb"(\d{4})[-/](\d\d)[-/](\d\d)[T ](\d\d):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?(Z|UTC|[+-]\d\d:?\d\d)?"
+    rb"(\d{4})[-/](\d\d)[-/](\d\d)[T ](\d\d):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?"
+    rb"(?:Z|UTC|([+-])(\d\d):?(\d\d)|())"
 )
 _DAYS_IN_MONTH = np.array([0, 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], dtype=np.int64)
 _SECOND_NS = 1_000_000_000
@@ -38,124 +41,95 @@ class Moments:
     zoned: bool
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class FirstCells:
-    """The first cell of every line of a text, where all have the same width.
+@dataclass(frozen=True, kw_only=True)
+class Stamp:
+    """Where the digits of a time stamp stand; a span is ``None`` where it has none.
 
     Parameters
     ----------
-    text
-        Shape (bytes,), the lines.
-    starts
-        Shape (rows,), where each line begins.
+    fields
+        Year, month, day, hour, minute, second, decimals of the second.
+    offset
+        Hours and minutes of its zone, and their sign.
     """
 
-    text: ByteArray
-    starts: IntArray
-    width: int
-
-    def column(self, position: int) -> ByteArray:
-        """Return the characters at one position of the cells, shape (rows,)."""
-        even = self._even()
-        return self.text[self.starts + position] if even is None else even[:, position]
-
-    def blanked(self) -> ByteArray:
-        """Return the text with zeros in the place of these cells."""
-        filled = self.text.copy()
-        length = self._length()
-        if length:
-            filled[: length * len(self.starts)].reshape(-1, length)[:, : self.width] = ord("0")
-        else:
-            for position in range(self.width):
-                filled[self.starts + position] = ord("0")
-        return filled
-
-    def _length(self) -> int:
-        """Return the length of a line where all have the same, else zero."""
-        rows = len(self.starts)
-        length = int(self.starts[1] - self.starts[0]) if rows > 1 else 0
-        even = length and length * rows == len(self.text) and int(self.starts[-1]) == length * (rows - 1)
-        return length if even and bool((np.diff(self.starts) == length).all()) else 0
-
-    def _even(self) -> ByteArray | None:
-        length = self._length()
-        return self.text.reshape(-1, length) if length else None
+    fields: tuple[Span | None, ...]
+    offset: tuple[Span, Span] | None
+    west: bool
+    zoned: bool
 
 
-def first_cells_of(part: bytes, separator: str) -> FirstCells | None:
-    """Return the first cells of all lines, or ``None`` where they differ in width or a line is blank."""
-    text = np.frombuffer(part, dtype=np.uint8)
-    ends = np.flatnonzero(text == ord("\n"))
-    if not part.endswith(b"\n"):
-        ends = np.append(ends, len(text))
-    starts = np.concatenate([[0], ends[:-1] + 1]).astype(np.int64)
-    width = part.find(separator.encode(), 0, int(ends[0]))
-    if width < 1 or bool((ends - starts <= width).any()):
-        return None
-    if bool((text[starts + width] != ord(separator)).any()):
-        return None
-    return FirstCells(text=text, starts=starts, width=width)
-
-
-def moments_in(cells: FirstCells) -> Moments | None:
-    """Return the moments that the cells state, or ``None`` where some is written otherwise than the first."""
-    first = bytes(cells.text[: cells.width])
-    match = _STAMP.fullmatch(first)
+def stamp_in(cell: bytes, start: int) -> Stamp | None:
+    """Return where the digits of a time stamp stand that begins at ``start``, ``None`` if it is none."""
+    match = _STAMP.fullmatch(cell)
     if match is None:
         return None
-    table = cells._even()
-    columns = [table[:, j] if table is not None else cells.column(j) for j in range(cells.width)]
-    spans = [match.span(group) for group in range(1, 8)]
-    digits = {j for a, b in spans if a >= 0 for j in range(a, b)}
-    for j, column in enumerate(columns):
-        if j not in digits and bool((column != first[j]).any()):
-            return None
-        if j in digits and bool(((column - ord("0")) > 9).any()):  # unsigned: smaller wraps to larger
-            return None
-    fields = [_number(columns, a, b) for a, b in spans]
-    year, month, day, hour, minute, second, fraction = fields
-    if not _possible(fields):
+    spans = [match.span(group) for group in range(1, 11)]
+    moved = tuple(None if a < 0 else (a + start, b + start) for a, b in spans)
+    hours, minutes = moved[8:]
+    return Stamp(
+        fields=moved[:7],
+        offset=None if hours is None or minutes is None else (hours, minutes),
+        west=match.group(8) == b"-",
+        zoned=match.group(11) is None,
+    )
+
+
+def moments_of(stamp: Stamp, digits: Callable[[int, int], npt.NDArray[Any]]) -> Moments | None:
+    """Return the moments of rows, ``None`` where some is no date or time of day; leap seconds are none here.
+
+    Parameters
+    ----------
+    digits
+        Returns the numbers that the digits between two places state, shape (rows,).
+    """
+    year, month, day, hour, minute, second = (
+        None if span is None else digits(*span).astype(np.int32) for span in stamp.fields[:6]
+    )
+    if year is None or month is None or day is None or hour is None or minute is None:
         return None
-    ns = (_days(year, month, day) * 86400 + hour * 3600 + minute * 60 + second) * _SECOND_NS
-    a, b = spans[6]
-    if a >= 0:
-        ns += fraction * 10 ** (9 - (b - a))
-    zone = match.group(8)
-    return Moments(ns=ns - _zone_ns(zone), zoned=zone is not None)
+    if int(hour.max()) > 23 or int(minute.max()) > 59 or (second is not None and int(second.max()) > 59):
+        return None
+    days = _days(year, month, day)
+    if days is None:
+        return None
+    of_day = hour * np.int32(3600)
+    of_day += minute * np.int32(60)
+    if second is not None:
+        of_day += second
+    if stamp.offset is not None:
+        hours, minutes = (digits(*span).astype(np.int32) for span in stamp.offset)
+        if int(hours.max()) > 23 or int(minutes.max()) > 59:
+            return None
+        east = hours * np.int32(3600) + minutes * np.int32(60)
+        of_day += east if stamp.west else -east
+    ns = days * np.int64(86400) + of_day
+    ns *= _SECOND_NS
+    if (decimals := stamp.fields[6]) is not None:
+        ns += _nanoseconds(decimals, digits)
+    return Moments(ns=ns, zoned=stamp.zoned)
 
 
-def _number(columns: list[ByteArray], start: int, stop: int) -> IntArray:
-    if start < 0:
-        return np.zeros(1, dtype=np.int64)
-    total: npt.NDArray[np.int32] = np.zeros(len(columns[0]), dtype=np.int32)  # nine digits fit
-    for j in range(start, stop):
-        total = total * np.int32(10) + (columns[j] - np.uint8(ord("0")))
-    return total.astype(np.int64)
+def _nanoseconds(span: Span, digits: Callable[[int, int], npt.NDArray[Any]]) -> IntArray:
+    start, stop = span
+    split = max(start, stop - 8)
+    total = digits(split, stop).astype(np.int64)
+    if split > start:  # the ninth digit
+        total += digits(start, split).astype(np.int64) * 10**8
+    return total * 10 ** (9 - (stop - start))
 
 
-def _possible(fields: list[IntArray]) -> bool:
-    """Return whether all are dates and times of day; a leap second or 24:00 is left to the slow way."""
-    year, month, day, hour, minute, second, _ = fields
+def _days(year: npt.NDArray[Any], month: npt.NDArray[Any], day: npt.NDArray[Any]) -> Any:
+    """Return days since 1970, ``None`` where some date does not exist or is far from our time."""
     if int(month.min()) < 1 or int(month.max()) > 12 or int(year.min()) < 1700 or int(year.max()) > 2200:
-        return False
-    if int(hour.max()) > 23 or int(minute.max()) > 59 or int(second.max()) > 59 or int(day.min()) < 1:
-        return False
-    leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
-    longest = _DAYS_IN_MONTH[month] - ((month == 2) & ~leap)
-    return bool((day <= longest).all())
-
-
-def _days(year: IntArray, month: IntArray, day: IntArray) -> IntArray:
-    months = (year - 1970) * 12 + month - 1
+        return None
+    if int(day.min()) < 1:
+        return None
+    if int(day.max()) > 28:
+        leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
+        if bool((day > _DAYS_IN_MONTH[month] - ((month == 2) & ~leap)).any()):
+            return None
+    months = (year - 1970) * 12 + (month - 1)
     first, last = int(months.min()), int(months.max())
     starts = np.arange(first, last + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
-    days: IntArray = starts[months - first] + day - 1
-    return days
-
-
-def _zone_ns(zone: bytes | None) -> int:
-    if zone in (None, b"Z", b"UTC") or zone is None:
-        return 0
-    hours, minutes = int(zone[1:3]), int(zone[-2:])
-    sign = -1 if zone.startswith(b"-") else 1
-    return sign * (hours * 3600 + minutes * 60) * _SECOND_NS
+    return (starts[0] if first == last else starts[months - first]) + (day - 1).astype(np.int64)

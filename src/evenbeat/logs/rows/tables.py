@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -14,9 +13,10 @@ from evenbeat.errors import LogError
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import split_line
 from evenbeat.logs.layout import Form
-from evenbeat.logs.rows.lines import Rejected, read_by_line, row_lines, shown
-from evenbeat.logs.rows.parts import Part, Wanted, read_parts
+from evenbeat.logs.rows.lines import Rejected, row_lines, unit_change
+from evenbeat.logs.rows.parts import read_parts
 from evenbeat.logs.rows.stamps import IntArray, Moments
+from evenbeat.logs.rows.wanted import Part, Wanted, end_to_end, exact_of
 from evenbeat.quantities import FloatArray
 
 
@@ -28,12 +28,12 @@ class Columns:
     ----------
     numbers
         Position to samples, shape (rows,), NaN where a cell holds no reading.
-    texts
-        Position to a pandas series of texts, for moments.
+    stamps
+        A pandas series of texts, for time stamps that were not read as moments.
     moments
-        Time stamps that were read at once, ``None`` where they are among the texts.
-    whole
-        Shape (rows,), 64-bit integers of the time column where float64 would not hold them.
+        Time stamps that were read at once.
+    whole, fraction
+        Shape (rows,), the time column where float64 would not hold it; no fraction where all are whole.
     cell_units
         Position to the unit written in its cells, where there is one.
     lines
@@ -44,10 +44,11 @@ class Columns:
 
     rows: int
     numbers: Mapping[int, FloatArray]
-    texts: Mapping[int, Any]
     cell_units: Mapping[int, str]
+    stamps: Any = None
     moments: Moments | None = None
     whole: IntArray | None = None
+    fraction: FloatArray | None = None
     lines: IntArray | None = None
     rejected: tuple[Rejected, ...] = ()
 
@@ -58,9 +59,10 @@ class Columns:
             self,
             rows=len(rows),
             numbers={i: column[rows] for i, column in self.numbers.items()},
-            texts={i: column.iloc[rows].reset_index(drop=True) for i, column in self.texts.items()},
+            stamps=None if self.stamps is None else self.stamps.iloc[rows].reset_index(drop=True),
             moments=None if moments is None else Moments(ns=moments.ns[rows], zoned=moments.zoned),
             whole=None if self.whole is None else self.whole[rows],
+            fraction=None if self.fraction is None else self.fraction[rows],
             lines=None if self.lines is None else self.lines[rows],
         )
 
@@ -78,10 +80,9 @@ def read_columns(log: LogText, form: Form, wanted: Wanted, *, reject: bool = Fal
     LogError
         If a row cannot be read, naming its line.
     """
-    measured = any(form.kinds[i] == "measured" for i in wanted.numbers)
-    parts = None if measured else read_parts(log.text, form, wanted, _body_start(log, form))
-    columns = _by_line(log, form, wanted, reject=reject) if parts is None else _joined(parts, wanted)
-    if parts is not None and all(part.finite for part in parts):  # looked at while they were at hand
+    parts = read_parts(log, form, wanted, _body_start(log, form), reject=reject)
+    columns = _joined(log, form, parts)
+    if all(part.finite for part in parts):  # looked at while they were at hand
         return columns
     for index, values in columns.numbers.items():
         if np.isinf(values).any():
@@ -100,61 +101,53 @@ def _body_start(log: LogText, form: Form) -> int:
     return start + form.lead_in
 
 
-def _joined(parts: Sequence[Part], wanted: Wanted) -> Columns:
+def _joined(log: LogText, form: Form, parts: Sequence[Part]) -> Columns:
     """Return all parts as one."""
+    filled = [part for part in parts if part.rows] or list(parts[:1])
+    whole, fraction = exact_of(filled)
     moments = None
-    if parts[0].moments is not None:
-        fast = [part.moments for part in parts if part.moments is not None]
-        moments = Moments(ns=np.concatenate([m.ns for m in fast]), zoned=fast[0].zoned)
+    if filled[0].moments is not None:
+        ns = end_to_end([part.moments.ns for part in filled if part.moments is not None])
+        moments = Moments(ns=ns, zoned=filled[0].moments.zoned)
+    units: dict[int, str] = {}
+    for part in filled:
+        for index, unit in part.units.items():
+            _check_unit(units.setdefault(index, unit), unit, index, part, (log, form))
+    rejected = tuple(line for part in parts for line in part.rejected)
     return Columns(
-        rows=sum(part.rows for part in parts),
-        numbers={i: _end_to_end([part.numbers[i] for part in parts]) for i in wanted.numbers},
-        texts={i: _series([part.texts[i] for part in parts]) for i in parts[0].texts},
-        cell_units={},
+        rows=sum(part.rows for part in filled),
+        numbers={i: end_to_end([part.numbers[i] for part in filled]) for i in filled[0].numbers},
+        stamps=_series([part.stamps for part in filled]) if moments is None else None,
+        cell_units=units,
         moments=moments,
-        whole=None if wanted.exact is None else np.concatenate([part.whole for part in parts]),
+        whole=whole,
+        fraction=fraction,
+        lines=_lines_of(log, form, rejected) if rejected else None,
+        rejected=rejected,
     )
 
 
-def _end_to_end(columns: Sequence[FloatArray]) -> FloatArray:
-    return columns[0] if len(columns) == 1 else np.concatenate(columns)
+def _check_unit(first: str, unit: str, index: int, part: Part, source: tuple[LogText, Form]) -> None:
+    """Refuse pieces of a log whose cells hold different units."""
+    if first != unit:
+        log, form = source
+        msg = unit_change(form.label(index), first, unit)
+        raise LogError(msg, path=log.path, line=None if part.lines is None else int(part.lines[0]))
 
 
 def _series(columns: Sequence[Any]) -> Any:
     import pandas as pd
 
+    if columns[0] is None:
+        return None
     return columns[0] if len(columns) == 1 else pd.concat(columns, ignore_index=True)
 
 
-def _by_line(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Columns:
-    import pandas as pd
-
-    texts = [i for i in (*wanted.texts, wanted.moment) if i is not None]
-    read = read_by_line(log, form, numbers=wanted.numbers, texts=(*texts, *_position(wanted)), reject=reject)
-    whole = None if wanted.exact is None else _whole(read.texts[wanted.exact], read.lines, log.path)
-    return Columns(
-        rows=len(read.lines),
-        numbers=read.numbers,
-        texts={i: pd.Series(read.texts[i], dtype="str") for i in texts},
-        cell_units=read.units,
-        whole=whole,
-        lines=np.array(read.lines, dtype=np.int64),
-        rejected=read.rejected,
-    )
-
-
-def _whole(words: Sequence[str | None], lines: Sequence[int], path: str) -> IntArray:
-    """Return 64-bit integers, refusing what is none."""
-    for word, line in zip(words, lines, strict=True):
-        if word is None or not re.fullmatch(r"[+-]?\d{1,18}|[+-]?[1-8]\d{18}", word):
-            found = "is missing" if word is None else f"{shown(word)} is no whole number"
-            msg = f"the time {found}; every row needs its time"
-            raise LogError(msg, path=path, line=line)
-    return np.array([int(word or 0) for word in words], dtype=np.int64)
-
-
-def _position(wanted: Wanted) -> tuple[int, ...]:
-    return () if wanted.exact is None else (wanted.exact,)
+def _lines_of(log: LogText, form: Form, rejected: Sequence[Rejected] = ()) -> IntArray:
+    """Return the one-based lines of all rows."""
+    refused = {line.line for line in rejected}
+    numbers = (number for number, _ in row_lines(log, form))
+    return np.array([number for number in numbers if number not in refused], dtype=np.int64)
 
 
 def line_of_row(log: LogText, form: Form, row: int) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -66,26 +65,6 @@ def decimals_of_floats(values: FloatArray) -> Decimals:
     """Return float64 as whole part and fraction; neither loses a bit."""
     whole = np.floor(values)
     return Decimals(whole=whole.astype(np.int64), fraction=values - whole)
-
-
-def decimals_of_texts(texts: Any, decimal: str, path: str, locate: Locate) -> Decimals:
-    """Return what texts of many digits say; a pandas series is expected.
-
-    Raises
-    ------
-    LogError
-        If a text is no positive decimal number.
-    """
-    mark = re.escape(decimal)
-    parts = texts.str.strip().str.extract(rf"^\+?(\d{{1,18}}|[1-8]\d{{18}})(?:{mark}(\d*))?$")
-    if parts[0].isna().any():
-        row = int(np.argmax(parts[0].isna().to_numpy()))
-        missing = texts.isna().iloc[row]
-        what = "the time is missing in this row" if missing else f"the time '{texts.iloc[row]}' is no number"
-        msg = f"{what}; every row needs its time"
-        raise LogError(msg, path=path, line=locate(row))
-    fraction = ("0." + parts[1].fillna("")).astype(float).to_numpy()
-    return Decimals(whole=parts[0].astype("int64").to_numpy(), fraction=np.asarray(fraction, dtype=float))
 
 
 def times_from_numbers(
