@@ -62,6 +62,34 @@ def test_imports_point_left(path: Path, rooms: tuple[str, ...]) -> None:
             )
 
 
+def module_of(path: Path) -> str:
+    """Return the dotted name of a file of the package."""
+    return ".".join(["evenbeat", *path.relative_to(PACKAGE).with_suffix("").parts]).removesuffix(".__init__")
+
+
+def files_imported(path: Path, modules: frozenset[str]) -> set[str]:
+    """Return the files of the package that one imports, those inside functions included."""
+    found = set()
+    for node in ast.walk(parsed(path)):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names = {f"{node.module}.{alias.name}" for alias in node.names}
+            found |= names & modules if names <= modules else {node.module} | (names & modules)
+    return (found & modules) - {module_of(path)}
+
+
+def test_no_import_runs_in_a_circle() -> None:
+    """Not even inside a function or for the type checker; the package itself loads its rooms when asked."""
+    modules = frozenset(module_of(path) for path in ROOM_FILES)
+    waiting = {module_of(path): files_imported(path, modules) for path in ROOM_FILES}
+    while free := {name for name, imported in waiting.items() if not imported}:
+        waiting = {name: imported - free for name, imported in waiting.items() if name not in free}
+    while ends := waiting.keys() - {name for imported in waiting.values() for name in imported}:
+        waiting = {name: imported for name, imported in waiting.items() if name not in ends}
+    assert not waiting, f"these files import each other: {sorted(waiting)}"
+
+
 def test_heavy_libraries_stay_in_their_rooms(source: Path) -> None:
     """Only figures, report and interactive draw; only crosscheck asks allantools; widgets are interactive."""
     allowed = {

@@ -227,6 +227,6 @@ def test_numbers_with_a_sign_reach_their_option(log: Path, capsys: pytest.Captur
 def test_every_quantity_of_the_reader_can_be_stated() -> None:
     """The choices are written out so that --help stays quick; they must not fall behind the reader's."""
     from evenbeat.command import assess
-    from evenbeat.logs.layout import Quantity
+    from evenbeat.logs.terms import Quantity
 
     assert set(assess.QUANTITIES) == set(get_args(Quantity))

@@ -10,7 +10,7 @@ import numpy as np
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.layout import QUANTITIES
+from evenbeat.logs.terms import QUANTITIES
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind
 from evenbeat.units import SECONDS_PER_DAY, parse_unit
@@ -148,7 +148,8 @@ def _in_si(
     if quantity == "interval_error":
         return _of_interval_errors(readings, dimension, factor, interval_s, findings)
     if quantity in ("phase", "time_interval"):
-        return _converted("phase", readings * factor, factor, nominal_frequency_hz, findings)
+        values = readings if factor == 1 else readings * factor
+        return _converted("phase", values, factor, nominal_frequency_hz, findings)
     if quantity == "fractional_frequency":
         return _converted("frequency", readings * factor, factor, nominal_frequency_hz, findings)
     if quantity == "frequency_ratio":
@@ -165,7 +166,8 @@ def _in_si(
         with np.errstate(divide="ignore"):
             values = (1 / nominal - readings * factor) / (readings * factor)
         return _converted("frequency", values, factor * nominal, nominal, findings)
-    values = (readings - nominal / factor) / (nominal / factor)
+    values = readings - nominal / factor
+    values /= nominal / factor
     return _converted("frequency", values, factor / nominal, nominal, findings)
 
 

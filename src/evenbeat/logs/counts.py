@@ -42,7 +42,8 @@ def phase_of_counts(
         msg = f"the total {counts[row]:.15g} is no whole number of cycles below 2^53"
         raise LogError(msg, path=path, line=locate(row))
     total, findings = _unwrapped(known, rows, path, locate)
-    cells = (grid.positions[rows] - grid.positions[rows[0]]).astype(float)
+    places = rows if grid.positions is None else grid.positions[rows]
+    cells = (places - places[0]).astype(float)
     nominal = nominal_frequency_hz
     if nominal is None:
         rate = float((total[-1] - total[0]) / (cells[-1] * grid.interval_s))

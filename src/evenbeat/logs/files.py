@@ -6,7 +6,7 @@ import hashlib
 import os
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from evenbeat.errors import LogError
@@ -35,6 +35,8 @@ class LogText:
         Of the file on disk.
     packing
         ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain.
+    first_rows
+        The cells of the first rows, by the form in which they were looked at.
     """
 
     path: str
@@ -43,6 +45,7 @@ class LogText:
     size_bytes: int
     packing: str = ""
     findings: tuple[Finding, ...] = ()
+    first_rows: dict[object, list[list[str]]] = field(default_factory=dict, repr=False)
 
     @property
     def sha256(self) -> str:

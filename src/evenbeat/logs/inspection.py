@@ -13,13 +13,14 @@ from evenbeat.logs.files import LogText, load_text
 from evenbeat.logs.form.detect import first_lines
 from evenbeat.logs.form.headers import Meaning, column_meaning
 from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.layout import Candidate, Form, Layout
+from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.reader import record_of
 from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import Sheet, open_sheet
+from evenbeat.logs.terms import Candidate, Form
 from evenbeat.printing import Printed, Table
 from evenbeat.record import Record
 from evenbeat.units import duration_text

@@ -1,151 +1,17 @@
-"""What a log looks like (its form) and what its columns mean (its layout)."""
+"""What the columns of a log mean (its layout), and that as the text of a TOML file."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, get_args
+from typing import Any
 
-Quantity = Literal[
-    "frequency",
-    "fractional_frequency",
-    "frequency_ratio",
-    "phase",
-    "time_interval",
-    "period",
-    "interval_error",
-    "count",
-]
-QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
-CellKind = Literal["number", "moment", "measured", "missing", "text"]
-TimeForm = Literal["iso", "unix", "mjd", "split_mjd", "spreadsheet", "time_of_day", "elapsed"]
-Writing = Literal["cells", "pairs", "fixed"]
+from evenbeat.logs.terms import Covariate, Form, Statements
 
-
-@dataclass(frozen=True, kw_only=True)
-class Candidate:
-    """One way in which the rows of a log could be written, and why.
-
-    Parameters
-    ----------
-    understood
-        Share of all cells of the first lines that are understood, 0 to 1.
-    rows
-        Number of the first lines that are rows.
-    reason
-        What speaks for it or against it.
-    """
-
-    writing: Writing
-    separator: str
-    decimal: str
-    columns: int
-    understood: float
-    rows: int
-    reason: str = ""
-
-    def __str__(self) -> str:
-        named = {"\t": "tab", " ": "blanks", ",": "comma", ";": "semicolon", "|": "bar"}
-        if self.columns == 1:
-            return f"one number in each line, decimal {'comma' if self.decimal == ',' else 'point'}"
-        how = {"pairs": "name=value pairs", "fixed": "columns of fixed width"}.get(
-            self.writing, f"cells separated by {named.get(self.separator, self.separator)}"
-        )
-        mark = "comma" if self.decimal == "," else "point"
-        return f"{how}, decimal {mark}, {self.columns} column{'s' * (self.columns != 1)}"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Form:
-    """How the rows of a table are written.
-
-    Parameters
-    ----------
-    separator
-        One character; a blank stands for runs of blanks and tabs.
-    decimal
-        ``.`` or ``,``.
-    columns
-        Number of cells in a row, an empty one behind a trailing separator included.
-    kinds
-        What the cells of each column are in the first rows.
-    header
-        Names of the columns, empty where there are none.
-    first_line
-        One-based line of the first row of numbers.
-    header_line
-        One-based line of the header, where there is one.
-    lead_in
-        Bytes of the first line that belong to a header which lost its line end.
-    joined_moment
-        Date and time of day stand in two cells and are read as one.
-    comments
-        Text of the comment lines, marks removed.
-    skipped
-        Lines before the first row that are neither comment nor header.
-    writing
-        ``cells`` with a separator, ``pairs`` (name=value) or ``fixed`` columns; the last two are
-        rewritten line by line as cells before they are read.
-    fortran
-        Exponents are written with the letter D.
-    candidates
-        What the rows could be, the likeliest first.
-    """
-
-    separator: str
-    decimal: str
-    columns: int
-    kinds: tuple[CellKind, ...]
-    header: tuple[str, ...] = ()
-    first_line: int = 1
-    header_line: int | None = None
-    lead_in: int = 0
-    joined_moment: bool = False
-    comments: tuple[str, ...] = ()
-    skipped: tuple[int, ...] = ()
-    writing: Writing = "cells"
-    fortran: bool = False
-    candidates: tuple[Candidate, ...] = ()
-
-    def label(self, index: int) -> str:
-        """Return how a column is called in a sentence: its name, or its position where it has none."""
-        if index < len(self.header) and self.header[index]:
-            return f"'{self.header[index]}'"
-        return f"number {index}"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Covariate:
-    """A column measured beside the clock: its name with unit and how it becomes that unit."""
-
-    index: int
-    name: str
-    scale: float = 1.0
-    offset: float = 0.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Statements:
-    """What the log says about itself in comment lines of the form ``key: value``.
-
-    Parameters
-    ----------
-    start
-        ISO 8601 text from which elapsed time counts.
-    reading_of
-        ``device`` or ``reference``, see :func:`evenbeat.read_log`.
-    """
-
-    quantity: str | None = None
-    unit: str | None = None
-    nominal_frequency_hz: float | None = None
-    interval_s: float | None = None
-    gate_s: float | None = None
-    reference: str = ""
-    time_zone: str | None = None
-    start: str | None = None
-    reading_of: str | None = None
-    counter_weighting: str | None = None
+FILE_VERSION = 1
+NOT_STATED = ("columns", "partial")
+"""Options that a layout file does not keep among what is stated."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,6 +56,66 @@ class Layout:
 
     def to_toml(self) -> str:
         """Return the layout as the text of a TOML file, which ``read_log(..., layout=...)`` takes."""
-        from evenbeat.logs.layout_file import layout_toml
+        return _toml(self)
 
-        return layout_toml(self)
+
+def _toml(layout: Layout) -> str:
+    """Return a layout as the text of a TOML file."""
+    form = layout.form
+    lines = [
+        "# How a log is written and what its columns mean, for evenbeat (read_log(..., layout=...)).",
+        f"version = {FILE_VERSION}",
+    ]
+    if form.separator:
+        lines += ["", "[rows]", *_pairs(_rows(form))]
+    lines += ["", "[columns]", "# a header name, or a position counted from 0", *_pairs(_columns(layout))]
+    stated = {
+        name: value for name, value in layout.stated.items() if value is not None and name not in NOT_STATED
+    }
+    if stated:
+        lines += ["", "[stated]", *_pairs(stated)]
+    return "\n".join(lines) + "\n"
+
+
+def _rows(form: Form) -> dict[str, object]:
+    return {
+        "writing": form.writing,
+        "separator": form.separator,
+        "decimal": form.decimal,
+        "columns": form.columns,
+    }
+
+
+def _columns(layout: Layout) -> dict[str, object]:
+    form = layout.form
+
+    def named(index: int) -> str | int:
+        name = form.header[index] if index < len(form.header) else ""
+        return name if name and form.header.count(name) == 1 and not name.isdigit() else index
+
+    columns: dict[str, object] = {
+        "value": named(layout.value),
+        "time": "none" if layout.time is None else named(layout.time),
+    }
+    if layout.time_of_day is not None:
+        columns["time_of_day"] = named(layout.time_of_day)
+    return {**columns, **{covariate.name: named(covariate.index) for covariate in layout.covariates}}
+
+
+def _pairs(values: Mapping[str, object]) -> list[str]:
+    return [f"{_key(key)} = {_value(value)}" for key, value in values.items()]
+
+
+def _key(key: str) -> str:
+    return key if key.isascii() and key.replace("_", "").isalnum() else _value(key)
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        text = repr(value)
+        return text if any(mark in text for mark in ".en") else f"{text}.0"
+    if isinstance(value, int):
+        return str(value)
+    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -1,8 +1,7 @@
-"""A layout written down as TOML, and read again: the same logs are then read without detection."""
+"""A layout that was written down as TOML, read again: the same logs are then read without detection."""
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields
@@ -10,76 +9,16 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.errors import InputError, LogError
-from evenbeat.logs.layout import Candidate, Form, Layout
+from evenbeat.logs.layout import FILE_VERSION, NOT_STATED, Layout
 from evenbeat.logs.options import Options
+from evenbeat.logs.terms import Candidate
 
-_VERSION = 1
 _ROWS: dict[str, tuple[str, ...]] = {
     "writing": ("cells", "pairs", "fixed"),
     "separator": (",", ";", "\t", "|", " "),
     "decimal": (".", ","),
 }
-_STATED = tuple(f.name for f in fields(Options) if f.name not in ("columns", "partial"))
-
-
-def layout_toml(layout: Layout) -> str:
-    """Return a layout as the text of a TOML file."""
-    form = layout.form
-    lines = [
-        "# How a log is written and what its columns mean, for evenbeat (read_log(..., layout=...)).",
-        f"version = {_VERSION}",
-    ]
-    if form.separator:
-        lines += ["", "[rows]", *_pairs(_rows(form))]
-    lines += ["", "[columns]", "# a header name, or a position counted from 0", *_pairs(_columns(layout))]
-    stated = {name: layout.stated[name] for name in _STATED if layout.stated.get(name) is not None}
-    if stated:
-        lines += ["", "[stated]", *_pairs(stated)]
-    return "\n".join(lines) + "\n"
-
-
-def _rows(form: Form) -> dict[str, object]:
-    return {
-        "writing": form.writing,
-        "separator": form.separator,
-        "decimal": form.decimal,
-        "columns": form.columns,
-    }
-
-
-def _columns(layout: Layout) -> dict[str, object]:
-    form = layout.form
-
-    def named(index: int) -> str | int:
-        name = form.header[index] if index < len(form.header) else ""
-        return name if name and form.header.count(name) == 1 and not name.isdigit() else index
-
-    columns: dict[str, object] = {
-        "value": named(layout.value),
-        "time": "none" if layout.time is None else named(layout.time),
-    }
-    if layout.time_of_day is not None:
-        columns["time_of_day"] = named(layout.time_of_day)
-    return {**columns, **{covariate.name: named(covariate.index) for covariate in layout.covariates}}
-
-
-def _pairs(values: Mapping[str, object]) -> list[str]:
-    return [f"{_key(key)} = {_value(value)}" for key, value in values.items()]
-
-
-def _key(key: str) -> str:
-    return key if key.isascii() and key.replace("_", "").isalnum() else _value(key)
-
-
-def _value(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        text = repr(value)
-        return text if any(mark in text for mark in ".en") else f"{text}.0"
-    if isinstance(value, int):
-        return str(value)
-    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
+_STATED = tuple(f.name for f in fields(Options) if f.name not in NOT_STATED)
 
 
 def chosen_layout(layout: str | Path | Layout | None, options: Options) -> tuple[Candidate | None, Options]:
@@ -93,7 +32,7 @@ def chosen_layout(layout: str | Path | Layout | None, options: Options) -> tuple
     if layout is None:
         return None, options
     if isinstance(layout, Layout):
-        return _chosen(tomllib.loads(layout_toml(layout)), options, "the layout")
+        return _chosen(tomllib.loads(layout.to_toml()), options, "the layout")
     path = Path(layout)
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
@@ -110,8 +49,9 @@ def _chosen(
     content: Mapping[str, Any], options: Options, path: str | Path
 ) -> tuple[Candidate | None, Options]:
     _known(content, ("version", "rows", "columns", "stated"), "the layout", path)
-    if content.get("version") != _VERSION:
-        msg = f"the layout states version {content.get('version')!r}; this evenbeat reads version {_VERSION}"
+    if content.get("version") != FILE_VERSION:
+        found = content.get("version")
+        msg = f"the layout states version {found!r}; this evenbeat reads version {FILE_VERSION}"
         raise LogError(msg, path=path)
     for name in ("rows", "columns", "stated"):
         if not isinstance(content.get(name, {}), dict):

@@ -9,8 +9,7 @@ from typing import Any
 
 from evenbeat.errors import InputError
 from evenbeat.intake import checked_weighting
-from evenbeat.logs.layout import Statements
-from evenbeat.logs.times.texts import DATE_ORDERS
+from evenbeat.logs.terms import DATE_ORDERS, Statements
 
 Choice = str | int | None
 """A column: header name, zero-based position, or ``None`` for no such column."""

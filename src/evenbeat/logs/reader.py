@@ -15,13 +15,14 @@ from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turn
 from evenbeat.logs.counts import phase_of_counts
 from evenbeat.logs.display import display_step, printed_step
 from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.layout import Layout, Statements
+from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Choice, Options
 from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
 from evenbeat.logs.sheet import Sheet, open_sheet
+from evenbeat.logs.terms import Statements
 from evenbeat.logs.times.grid import Grid, grid_from_times, regular_grid, rows_in_order
 from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
 from evenbeat.logs.times.texts import times_from_text
@@ -317,7 +318,7 @@ def _record(
         msg = f"the gate of {stated.gate_s:g} s is longer than the interval of {grid.interval_s:g} s"
         raise LogError(msg, path=log.path)
     covariates = {
-        covariate.name: grid.place(table.numbers[covariate.index] * covariate.scale + covariate.offset)
+        covariate.name: grid.place(covariate.of(table.numbers[covariate.index]))
         for covariate in layout.covariates
         if not np.isnan(table.numbers[covariate.index]).all()
     }

@@ -9,9 +9,10 @@ import numpy as np
 
 from evenbeat.findings import Finding, Severity
 from evenbeat.logs.form.headers import column_meaning
-from evenbeat.logs.layout import Layout, Statements
+from evenbeat.logs.layout import Layout
 from evenbeat.logs.rows.lines import HARMLESS
 from evenbeat.logs.rows.tables import Columns
+from evenbeat.logs.terms import Statements
 
 
 def form_findings(layout: Layout, table: Columns) -> tuple[Finding, ...]:

@@ -17,12 +17,13 @@ from evenbeat.logs.form.columns import assign_columns
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.form.headers import comment_statements
 from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.layout import Candidate, Form, Layout
+from evenbeat.logs.layout import Layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.rows.lines import row_lines
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns, first_cells, line_of_row, read_columns
 from evenbeat.logs.rows.wanted import Wanted
+from evenbeat.logs.terms import Candidate, Form
 from evenbeat.logs.times.numbers import looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 

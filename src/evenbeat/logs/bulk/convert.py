@@ -14,7 +14,7 @@ from evenbeat.logs.bulk.blocks import blocks_of
 from evenbeat.logs.bulk.writers import Replacing, Writer
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.layout import Candidate, Layout, Statements
+from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.reader import converted_readings, row_times, stated_quantity
@@ -22,6 +22,7 @@ from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rows.tables import Columns, read_columns
 from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
+from evenbeat.logs.terms import Candidate, Statements
 from evenbeat.printing import Printed, Table
 
 if TYPE_CHECKING:
@@ -269,8 +270,7 @@ class _Plan:
         samples = converted.values  # noqa: PD011
         columns = {**self._time_of(sheet, row), name: samples}
         for covariate in self.layout.covariates:
-            column = sheet.table.numbers[covariate.index]
-            columns[covariate.name] = column * covariate.scale + covariate.offset
+            columns[covariate.name] = covariate.of(sheet.table.numbers[covariate.index])
         return columns
 
     def _time_of(self, sheet: Sheet, row: int) -> dict[str, Any]:

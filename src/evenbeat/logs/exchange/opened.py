@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 
 from evenbeat.findings import Finding
 from evenbeat.logs.files import LogText
-from evenbeat.logs.layout import Form, Layout
+from evenbeat.logs.layout import Layout
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.rows.tables import Columns
+from evenbeat.logs.terms import Form
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -16,10 +16,10 @@ from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.exchange.opened import Opened
 from evenbeat.logs.files import LogText
-from evenbeat.logs.layout import Form
 from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.rows.tables import Columns
+from evenbeat.logs.terms import Form
 
 _ROW = re.compile(
     r"A[RS] (\S+)\s+(\d{4})\s+(\d{1,2})\s+(\d{1,2})\s+(\d{1,2})\s+(\d{1,2})"

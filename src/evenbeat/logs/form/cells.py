@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from evenbeat.logs.layout import CellKind
+from evenbeat.logs.terms import CellKind
 
 MISSING_TEXTS = frozenset(
     {"", "-", "--", "---", "nan", "none", "null", "na", "n/a", "#n/a", "ovld", "ovl", "ol", "overload"}

@@ -17,7 +17,7 @@ from evenbeat.logs.form.cells import (
     split_line,
 )
 from evenbeat.logs.form.headers import column_meaning, units_in
-from evenbeat.logs.layout import Candidate, CellKind, Form
+from evenbeat.logs.terms import Candidate, CellKind, Form
 
 PROBE_LINES = 1000
 _PROBE_BYTES = 1 << 18

@@ -10,7 +10,7 @@ from typing import Literal
 from evenbeat.errors import InputError
 from evenbeat.intake import checked_weighting
 from evenbeat.logs.conversion import unit_size
-from evenbeat.logs.layout import Statements
+from evenbeat.logs.terms import Statements
 from evenbeat.units import celsius_conversion, parse_duration
 
 Role = Literal["time", "value", "covariate", "unknown"]

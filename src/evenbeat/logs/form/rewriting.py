@@ -9,7 +9,7 @@ from dataclasses import replace
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import CLOCK, DATE, cell_kind, holds_joined_moment
 from evenbeat.logs.form.detect import detect_form, first_lines
-from evenbeat.logs.layout import Candidate, Form
+from evenbeat.logs.terms import Candidate, Form
 
 _SHARE = 0.9
 _FEWEST_LINES = 3
@@ -66,7 +66,7 @@ def _from_pairs(log: LogText, names: tuple[str, ...]) -> tuple[LogText, Form]:
             known = known and name in place
             cells[place.get(name, 0)] = _bare(value)
         lines.append("\t".join(cells) if known else line)
-    rewritten = replace(log, text="\n".join(lines).encode())
+    rewritten = replace(log, text="\n".join(lines).encode(), first_rows={})
     form = detect_form(rewritten, _cells_of(len(names), "\t"))
     chosen = replace(_cells_of(form.columns, "\t"), writing="pairs", rows=len(lines))
     reason = f"nearly every line is made of pairs name=value; the names are {', '.join(names)}"
@@ -110,7 +110,7 @@ def _from_fields(log: LogText, fields: tuple[tuple[int, int], ...], form: Form) 
     head = lines[:first]
     if form.header or (head and len(head[-1].split()) == len(fields)):
         head[-1] = "\t".join(head[-1].split())
-    text = replace(log, text="\n".join([*head, *rewritten]).encode())
+    text = replace(log, text="\n".join([*head, *rewritten]).encode(), first_rows={})
     cells = detect_form(text, replace(_cells_of(len(fields), "\t"), decimal=form.decimal))
     reason = f"rows differ in their number of cells but fill the same {len(fields)} columns of characters"
     chosen = replace(

@@ -7,8 +7,6 @@ with a row that fits no template after a few attempts is left to the parsers tha
 
 from __future__ import annotations
 
-import itertools
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -17,277 +15,19 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import JOINED_MOMENT, MISSING_TEXTS, is_comment
-from evenbeat.logs.layout import Form
-from evenbeat.logs.rows.decimals import LARGEST_EXPONENT, scaled
-from evenbeat.logs.rows.lines import no_row, row_in
+from evenbeat.logs.rows.lines import row_in
 from evenbeat.logs.rows.single import part_by_line
-from evenbeat.logs.rows.stamps import IntArray, Moments, Stamp, moments_of, stamp_in
+from evenbeat.logs.rows.stamps import IntArray, Moments, moments_of, stamp_in
+from evenbeat.logs.rows.template import WORD, ZEROS, Rows, Template, template_of, words_of
 from evenbeat.logs.rows.wanted import Part, Wanted, one_scale
-from evenbeat.quantities import FloatArray
+from evenbeat.logs.terms import Form
 
 Places = npt.NDArray[np.intp]
-Unsigned = npt.NDArray[np.unsignedinteger]
 
-_WORD = 8
-_MOST_DIGITS = 18
 _MOST_TEMPLATES = 40
 _MOST_LENGTHS = 40
 _MOST_ODD = 200
 _LONGEST = 1024
-_LARGEST_WHOLE = 9_000_000_000_000_000_000
-_HIGH_BITS = np.uint64(0x8080808080808080)
-_ZEROS = bytes.maketrans(b"123456789", b"000000000")
-_CELL = re.compile(rb"[^ \t]+")
-_JOINED = re.compile(JOINED_MOMENT.encode())
-_NUMBERS = {
-    mark: re.compile(rb"([+-]?)(\d*)(?:" + re.escape(mark.encode()) + rb"(\d*))?(?:[eEdD]([+-]?)(\d{1,3}))?")
-    for mark in ".,"
-}
-_LADDER: dict[int, tuple[tuple[int, int, int], ...]] = {
-    2: ((2561, 8, 0),),
-    4: ((2561, 8, 0x00FF00FF), (6553601, 16, 0)),
-    8: ((2561, 8, 0x00FF00FF00FF00FF), (6553601, 16, 0x0000FFFF0000FFFF), (42949672960001, 32, 0)),
-}
-"""Factor, shift and mask that join neighbouring digits to pairs, pairs to fours, fours to eights."""
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Rows:
-    """Rows of equal length, ``stride`` bytes apart, with at least eight bytes before the first."""
-
-    buffer: bytes | npt.NDArray[np.uint8]
-    first: int
-    stride: int
-    count: int
-
-    def load(self, offset: int, size: int) -> Unsigned:
-        """Return the bytes of every row at an offset as one unsigned number, shape (rows,)."""
-        return np.ndarray(
-            (self.count,), f"<u{size}", buffer=self.buffer, offset=self.first + offset, strides=(self.stride,)
-        )
-
-    def digits(self, start: int, stop: int) -> Unsigned:
-        """Return the number that up to eight digits state, shape (rows,)."""
-        width = stop - start
-        size = 2 if width <= 2 else 4 if width <= 4 else _WORD
-        kind = np.dtype(f"<u{size}").type
-        word = self.load(stop - size, size) ^ kind(int.from_bytes(b"0" * size, "little"))
-        if width < size:
-            word &= kind((1 << 8 * size) - (1 << 8 * (size - width)))
-        for factor, shift, mask in _LADDER[size]:
-            word *= kind(factor)
-            word >>= kind(shift)
-            if mask:
-                word &= kind(mask)
-        return word
-
-    def whole(self, start: int, stop: int) -> IntArray:
-        """Return the number that up to nineteen digits state, shape (rows,)."""
-        first = start + (stop - start - 1) % _WORD + 1
-        total = self.digits(start, first).astype(np.uint64)
-        for begin in range(first, stop, _WORD):
-            total *= np.uint64(10**_WORD)
-            total += self.digits(begin, begin + _WORD)
-        return total.view(np.int64)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Number:
-    """Where the digits of a number stand; each span is empty where it has none."""
-
-    negative: bool
-    whole: tuple[int, int]
-    fraction: tuple[int, int]
-    exponent: tuple[int, int]
-    exponent_negative: bool
-
-    def digits_of(self, rows: Rows) -> tuple[IntArray, int]:
-        """Return all digits before the exponent as whole numbers, and how many of them are decimals."""
-        decimals = self.fraction[1] - self.fraction[0]
-        if self.whole[1] == self.whole[0]:
-            return rows.whole(*self.fraction), decimals
-        total = rows.whole(*self.whole)
-        if decimals:
-            total *= 10**decimals
-            total += rows.whole(*self.fraction)
-        return total, decimals
-
-    def read(self, rows: Rows) -> FloatArray | None:
-        """Return the numbers as float64 of the nearest value, shape (rows,); ``None`` beyond its reach."""
-        total, decimals = self.digits_of(rows)
-        exponent: int | IntArray = -decimals
-        if self.exponent[1] > self.exponent[0]:
-            stated = rows.digits(*self.exponent).astype(np.int64)
-            stated = (-stated if self.exponent_negative else stated) - decimals
-            low, high = int(stated.min()), int(stated.max())
-            if max(-low, high) > LARGEST_EXPONENT:
-                return None
-            exponent = low if low == high else stated
-        values = scaled(total, exponent)
-        return np.negative(values, out=values) if self.negative else values
-
-
-@dataclass(frozen=True, kw_only=True)
-class Template:
-    """How a row is written: its characters, and where the digits stand that are wanted.
-
-    Parameters
-    ----------
-    words
-        Offset, characters with zeros for digits, and what added to a digit below ten or to an equal
-        character stays below 128.
-    numbers
-        Position to the place of a number, ``None`` where the cell holds no reading.
-    """
-
-    length: int
-    words: tuple[tuple[int, int, int, int], ...]
-    numbers: tuple[tuple[int, Number | None], ...]
-    exact: Number | None = None
-    stamp: Stamp | None = None
-
-    def fits(self, rows: Rows) -> npt.NDArray[np.bool_] | None:
-        """Return which rows are written so, ``None`` where all are."""
-        wrong = None
-        for offset, text, headroom, mask in self.words:
-            word = rows.load(offset, _WORD) ^ np.uint64(text)
-            if mask != (1 << 64) - 1:
-                word &= np.uint64(mask)
-            word |= word + np.uint64(headroom)
-            wrong = word if wrong is None else np.bitwise_or(wrong, word, out=wrong)
-        if wrong is None:
-            return None
-        if not int(np.bitwise_or.reduce(wrong)) & int(_HIGH_BITS):
-            return None
-        return (wrong & _HIGH_BITS) == 0
-
-    def read(self, rows: Rows) -> Part | None:
-        """Return the columns of rows that are written so, ``None`` where a digit states something odd."""
-        numbers: dict[int, FloatArray] = {}
-        for index, number in self.numbers:
-            values = np.full(rows.count, np.nan) if number is None else number.read(rows)
-            if values is None:
-                return None
-            numbers[index] = values
-        part = Part(
-            rows=rows.count,
-            finite=all(number is not None for _, number in self.numbers),
-            numbers=numbers,
-        )
-        if self.exact is not None:
-            start, stop = self.exact.fraction
-            whole = rows.whole(*self.exact.whole)
-            if int(whole.max()) >= _LARGEST_WHOLE or int(whole.min()) < 0:
-                return None
-            fraction = scaled(rows.whole(start, stop), start - stop) if stop > start else None
-            part = part.with_exact(whole, fraction)
-        if self.stamp is not None:
-            moments = moments_of(self.stamp, rows.digits)
-            return None if moments is None else part.with_moments(moments)
-        return part
-
-
-def template_of(row: bytes, form: Form, wanted: Wanted) -> Template | None:
-    """Return how a row, its line end included, is written; ``None`` where it is no plain row."""
-    line = row[:-1].decode(errors="replace")
-    if not line.strip() or b"#" in row or is_comment(line, form.separator) or no_row(line, form):
-        return None
-    spans = _cell_spans(row[:-1], form)
-    if spans is None or len(spans) > form.columns:
-        return None
-    spans += [(0, 0)] * (form.columns - len(spans))
-    places = [_number_at(row, spans[i], form) for i in wanted.numbers]
-    exact = None if wanted.exact is None else _number_at(row, spans[wanted.exact], form)
-    stamp = None
-    if wanted.moment is not None:
-        start, stop = spans[wanted.moment]
-        stamp = stamp_in(row[start:stop], start)
-    if None in places or (stamp is None and wanted.moment is not None):
-        return None
-    if wanted.exact is not None and not _is_exact(exact):
-        return None
-    numbers = tuple(place if isinstance(place, Number) else None for place in places)
-    return Template(
-        length=len(row),
-        words=_words(row),
-        numbers=tuple(zip(wanted.numbers, numbers, strict=True)),
-        exact=exact if isinstance(exact, Number) else None,
-        stamp=stamp,
-    )
-
-
-def _is_exact(number: Number | str | None) -> bool:
-    """Return whether a number is one of time: without sign or exponent, not longer than 64 bits hold."""
-    if not isinstance(number, Number) or number.negative or number.exponent[1] > number.exponent[0]:
-        return False
-    return 0 < number.whole[1] - number.whole[0] <= 19
-
-
-def _cell_spans(line: bytes, form: Form) -> list[tuple[int, int]] | None:
-    """Return where the cells of a line begin and end, blanks and quotation marks left out."""
-    if form.joined_moment:
-        joined = _JOINED.sub(rb"\1T\2", line)
-        if len(joined) != len(line):
-            return None
-        line = joined
-    if form.separator == " ":
-        if line.translate(None, b"\v\f\r\x1a") != line:
-            return None
-        spans = [match.span() for match in _CELL.finditer(line)]
-    else:
-        edges = [-1, *(i for i, code in enumerate(line) if code == ord(form.separator)), len(line)]
-        spans = [(a + 1, b) for a, b in itertools.pairwise(edges)]
-    return [_trimmed(line, a, b) for a, b in spans]
-
-
-def _trimmed(line: bytes, start: int, stop: int) -> tuple[int, int]:
-    for outer in (b" \t", b'"', b" \t"):
-        while start < stop and line[start] in outer:
-            start += 1
-        while start < stop and line[stop - 1] in outer:
-            stop -= 1
-    return start, stop
-
-
-def _number_at(row: bytes, span: tuple[int, int], form: Form) -> Number | str | None:
-    """Return where the digits of a number stand, a word where the cell holds no reading, else ``None``."""
-    start, stop = span
-    cell = row[start:stop]
-    if cell.decode(errors="replace").lower() in MISSING_TEXTS:
-        return "missing"
-    match = _NUMBERS[form.decimal].fullmatch(cell)
-    if match is None or (not form.fortran and b"d" in cell.lower()):
-        return None
-    whole, fraction, exponent = (_moved(match.span(group), start) for group in (2, 3, 5))
-    digits = whole[1] - whole[0] + fraction[1] - fraction[0]
-    if not 0 < digits <= _MOST_DIGITS and not (digits == 19 and fraction[1] == fraction[0]):
-        return None
-    return Number(
-        negative=match.group(1) == b"-",
-        whole=whole,
-        fraction=fraction,
-        exponent=exponent,
-        exponent_negative=match.group(4) == b"-",
-    )
-
-
-def _moved(span: tuple[int, int], by: int) -> tuple[int, int]:
-    return (0, 0) if span[0] < 0 else (span[0] + by, span[1] + by)
-
-
-def _words(row: bytes) -> tuple[tuple[int, int, int, int], ...]:
-    """Return the row in words of eight characters; the last may reach back into the one before."""
-    zeros = row.translate(_ZEROS)
-    headroom = bytes(0x76 if code == ord("0") else 0x7F for code in zeros)
-    words = []
-    for offset in [*range(0, len(row) - _WORD + 1, _WORD), *([len(row) - _WORD] if len(row) % _WORD else [])]:
-        before = max(-offset, 0)  # bytes that belong to the row above
-        text = bytes(before) + zeros[max(offset, 0) : offset + _WORD]
-        room = bytes(before) + headroom[max(offset, 0) : offset + _WORD]
-        mask = (1 << 64) - (1 << 8 * before)
-        words.append((offset, int.from_bytes(text, "little"), int.from_bytes(room, "little"), mask))
-    return tuple(words)
 
 
 class AlikeReader:
@@ -309,9 +49,9 @@ class AlikeReader:
             If one of few odd lines cannot be read and is not to be passed over.
         """
         body, first = self.log.text, start
-        if start < _WORD or body[stop - 1] != ord("\n"):
-            body = bytes(_WORD) + body[start:stop].rstrip(b"\n") + b"\n"
-            start, stop = _WORD, len(body)
+        if start < WORD or body[stop - 1] != ord("\n"):
+            body = bytes(WORD) + body[start:stop].rstrip(b"\n") + b"\n"
+            start, stop = WORD, len(body)
         row = body[start : body.index(b"\n", start) + 1]
         template = self._template(row)
         if template is not None and (stop - start) % template.length == 0:
@@ -323,7 +63,7 @@ class AlikeReader:
 
     def stamps(self, start: int, stop: int) -> Moments | None:
         """Return the moments in the first cells of lines whatever stands behind them, or ``None``."""
-        if start < _WORD or self.wanted.moment != 0:
+        if start < WORD or self.wanted.moment != 0:
             return None
         lines = _lines_in(self.log.text, start, stop)
         width = lines.row(0).find(self.form.separator.encode())
@@ -331,11 +71,11 @@ class AlikeReader:
         if stamp is None or not len(lines.starts) or int(lines.lengths.min()) <= width + 1:
             return None
         rows = _rows_of(_even(lines.body, lines.starts, width + 1))
-        cells = Template(length=width + 1, words=_words(lines.row(0)[: width + 1]), numbers=())
+        cells = Template(length=width + 1, words=words_of(lines.row(0)[: width + 1]), numbers=())
         return moments_of(stamp, rows.digits) if cells.fits(rows) is None else None
 
     def _template(self, row: bytes) -> Template | None:
-        shape = row.translate(_ZEROS)
+        shape = row.translate(ZEROS)
         if shape not in self._known:
             self._known[shape] = template_of(row, self.form, self.wanted)
         return self._known[shape]
@@ -445,21 +185,21 @@ def _moment_in(word: object) -> Moments | None:
     stamp = stamp_in(cell, 0)
     if stamp is None:
         return None
-    rows = Rows(buffer=bytes(_WORD) + cell, first=_WORD, stride=len(cell), count=1)
+    rows = Rows(buffer=bytes(WORD) + cell, first=WORD, stride=len(cell), count=1)
     return moments_of(stamp, rows.digits)
 
 
 def _even(body: bytes, starts: IntArray, length: int) -> npt.NDArray[np.uint8]:
     """Return rows of equal length one below the other, an empty row above them."""
-    words = -(-length // _WORD)
+    words = -(-length // WORD)
     matrix = np.zeros((len(starts) + 1, words), dtype="<u8")
-    source = np.ndarray((len(body) - _WORD + 1,), "<u8", buffer=body, strides=(1,))
+    source = np.ndarray((len(body) - WORD + 1,), "<u8", buffer=body, strides=(1,))
     for j in range(words):
-        if (j + 1) * _WORD <= length:
-            matrix[1:, j] = source[starts + j * _WORD]
+        if (j + 1) * WORD <= length:
+            matrix[1:, j] = source[starts + j * WORD]
         else:  # not beyond the end of the text
-            shift = (j + 1) * _WORD - length
-            matrix[1:, j] = source[starts + (j * _WORD - shift)] >> np.uint64(8 * shift)
+            shift = (j + 1) * WORD - length
+            matrix[1:, j] = source[starts + (j * WORD - shift)] >> np.uint64(8 * shift)
     return matrix.view(np.uint8)
 
 

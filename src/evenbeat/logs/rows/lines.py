@@ -19,7 +19,7 @@ from evenbeat.logs.form.cells import (
     number_in,
     split_line,
 )
-from evenbeat.logs.layout import Form
+from evenbeat.logs.terms import Form
 from evenbeat.quantities import FloatArray
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"

@@ -19,12 +19,12 @@ import numpy as np
 
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import JOINED_MOMENT, MISSING_TEXTS, split_line
-from evenbeat.logs.layout import Form
 from evenbeat.logs.rows.alike import AlikeReader
 from evenbeat.logs.rows.decimals import exact_in
 from evenbeat.logs.rows.lines import row_in
 from evenbeat.logs.rows.single import part_by_line
 from evenbeat.logs.rows.wanted import Part, Wanted, one_scale
+from evenbeat.logs.terms import Form
 
 PART_BYTES = 1 << 22
 _HEAD = 1 << 12

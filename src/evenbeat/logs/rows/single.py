@@ -7,11 +7,11 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 
 from evenbeat.errors import LogError
-from evenbeat.logs.layout import Form
 from evenbeat.logs.rows.decimals import exact_in
 from evenbeat.logs.rows.lines import read_by_line, shown
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.wanted import Part, Wanted
+from evenbeat.logs.terms import Form
 from evenbeat.quantities import FloatArray
 
 

@@ -12,11 +12,11 @@ import numpy as np
 from evenbeat.errors import LogError
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import split_line
-from evenbeat.logs.layout import Form
 from evenbeat.logs.rows.lines import Rejected, row_lines, unit_change
 from evenbeat.logs.rows.parts import read_parts
 from evenbeat.logs.rows.stamps import IntArray, Moments
 from evenbeat.logs.rows.wanted import Part, Wanted, end_to_end, exact_of
+from evenbeat.logs.terms import Form
 from evenbeat.quantities import FloatArray
 
 
@@ -162,6 +162,10 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
     """Return the texts in one column of the first rows, none where the file has no cells."""
     if not form.separator:
         return []
-    rows = itertools.islice(row_lines(log, form), count)
-    cells = (split_line(line, form.separator, joined_moment=form.joined_moment) for _, line in rows)
-    return [row[index] for row in cells if index < len(row)]
+    how = (form.first_line, form.lead_in, form.separator, form.joined_moment, count)
+    if how not in log.first_rows:
+        rows = itertools.islice(row_lines(log, form), count)
+        log.first_rows[how] = [
+            split_line(line, form.separator, joined_moment=form.joined_moment) for _, line in rows
+        ]
+    return [row[index] for row in log.first_rows[how] if index < len(row)]

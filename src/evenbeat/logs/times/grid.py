@@ -15,7 +15,7 @@ from scipy import optimize
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.times.timestamps import Locate
+from evenbeat.logs.times.timestamps import Locate, blocks_of_rows
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
 
@@ -43,19 +43,19 @@ class Grid:
     Parameters
     ----------
     positions
-        Shape (rows,), strictly increasing from zero.
+        Shape (rows,), strictly increasing from zero; ``None`` where every cell has its row.
     cells
         Number of cells of the grid.
     """
 
-    positions: IntArray
+    positions: IntArray | None
     cells: int
     interval_s: float
     findings: tuple[Finding, ...] = ()
 
     def place(self, column: FloatArray) -> FloatArray:
         """Return the column on the grid, NaN where no row is."""
-        if self.cells == len(column):
+        if self.positions is None or self.cells == len(column):
             return column
         placed = np.full(self.cells, np.nan)
         placed[self.positions] = column
@@ -64,7 +64,7 @@ class Grid:
 
 def regular_grid(rows: int, interval_s: float) -> Grid:
     """Return the grid of a log without time stamps."""
-    return Grid(positions=np.arange(rows), cells=rows, interval_s=interval_s)
+    return Grid(positions=None, cells=rows, interval_s=interval_s)
 
 
 def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:
@@ -83,13 +83,13 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
         If times run backwards or are doubled (naming the line), contradict the stated interval, or are
         too irregular for a grid.
     """
-    steps = np.diff(seconds)
-    if _even(steps):
-        spacing = float((seconds[-1] - seconds[0]) / len(steps))
+    if _even(seconds):
+        rows = len(seconds)
+        spacing = float((seconds[-1] - seconds[0]) / (rows - 1))
         _check_stated(spacing, stated_s, path, locate)
-        cells = np.arange(len(seconds))
-        interval, measured = _reported_interval(spacing, np.zeros(1), cells, stated_s)
-        return Grid(positions=cells, cells=len(cells), interval_s=interval, findings=measured)
+        interval, measured = _reported_interval(spacing, np.zeros(1), rows - 1, stated_s)
+        return Grid(positions=None, cells=rows, interval_s=interval, findings=measured)
+    steps = np.diff(seconds)
     spacing = _typical_spacing(seconds, steps, path, locate)
     _check_order(steps, spacing, path, locate)
     if stated_s is not None and _mostly_whole(steps, stated_s):
@@ -109,7 +109,7 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     cells -= cells[0]
     places = cells - cells.mean()
     mean = float(places @ (seconds - seconds.mean())) / float(places @ places)
-    interval, measured = _reported_interval(mean, residual * spacing, cells, stated_s)
+    interval, measured = _reported_interval(mean, residual * spacing, int(cells[-1]), stated_s)
     return Grid(
         positions=cells,
         cells=int(cells[-1]) + 1,
@@ -125,10 +125,15 @@ def rows_in_order(seconds: FloatArray) -> IntArray:
     return np.flatnonzero(kept).astype(np.int64)
 
 
-def _even(steps: FloatArray) -> bool:
+def _even(seconds: FloatArray) -> bool:
     """Return whether all steps are one: then there is nothing to look for."""
-    low, high = (float(steps.min()), float(steps.max())) if len(steps) else (0.0, 0.0)
-    return low > 0 and high - low <= _EVEN_STEP * low
+    low, high = math.inf, -math.inf
+    for block in blocks_of_rows(len(seconds) - 1):
+        steps = seconds[block.start + 1 : block.stop + 1] - seconds[block][: len(seconds) - 1 - block.start]
+        low, high = min(low, float(steps.min())), max(high, float(steps.max()))
+        if not (low > 0 and high - low <= _EVEN_STEP * low):
+            return False
+    return low > 0 and len(seconds) > 1
 
 
 def _check_stated(spacing: float, stated_s: float | None, path: str, locate: Locate) -> None:
@@ -315,10 +320,9 @@ def _too_irregular(spacing: float, residual: FloatArray, path: str, locate: Loca
 
 
 def _reported_interval(
-    mean: float, jitter: FloatArray, cells: IntArray, stated_s: float | None
+    mean: float, jitter: FloatArray, span: int, stated_s: float | None
 ) -> tuple[float, tuple[Finding, ...]]:
     """Return the stated interval, a round one within jitter and clock error, or the measured mean."""
-    span = float(cells[-1])
     reach = max(_SNAP * mean, (4 * float(np.median(np.abs(jitter))) + 1e-9) / span)
     interval = stated_s if stated_s is not None else _round_value(mean, reach)
     if interval is not None and abs(mean - interval) <= reach:

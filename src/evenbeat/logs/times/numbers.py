@@ -9,10 +9,10 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.layout import TimeForm
 from evenbeat.logs.rows.stamps import IntArray
+from evenbeat.logs.terms import TimeForm
 from evenbeat.logs.times.leap_seconds import leap_second_finding
-from evenbeat.logs.times.timestamps import Locate, Times
+from evenbeat.logs.times.timestamps import Locate, Times, blocks_of_rows, seconds_since_first
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, parse_duration
 
@@ -87,7 +87,7 @@ def times_from_numbers(
     Days of a spreadsheet count from 1899-12-30, as ISO/IEC 29500-1 (18.17.4) has it after February 1900.
     """
     values = numbers.floats if isinstance(numbers, Decimals) else numbers
-    if np.isnan(values).any():
+    if np.isnan(values.min()):
         msg = "the time is missing in this row; every row needs its time"
         raise LogError(msg, path=path, line=locate(int(np.argmax(np.isnan(values)))))
     form, scale = _number_form(values, words, unit, path)
@@ -98,10 +98,13 @@ def times_from_numbers(
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
     }.get(form, (round(scale * 1e9), 0))
     _check_range(values, unit_ns, epoch, form=form, path=path, locate=locate)
-    decimals = numbers if isinstance(numbers, Decimals) else decimals_of_floats(values)
-    return absolute_times(
-        decimals.in_ns(unit_ns, epoch), form=form, findings=_form_finding(form, words, scale)
-    )
+    if isinstance(numbers, Decimals):
+        ns = numbers.in_ns(unit_ns, epoch)
+    else:
+        ns = np.empty(len(values), dtype=np.int64)
+        for block in blocks_of_rows(len(values)):
+            ns[block] = decimals_of_floats(values[block]).in_ns(unit_ns, epoch)
+    return absolute_times(ns, form=form, findings=_form_finding(form, words, scale))
 
 
 def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: str, locate: Locate) -> Times:
@@ -127,7 +130,7 @@ def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: 
 
 def absolute_times(ns: IntArray, *, form: TimeForm, findings: tuple[Finding, ...] = ()) -> Times:
     """Return times from nanoseconds since 1970-01-01T00:00:00 UTC."""
-    seconds = (ns - ns[0]) * 1e-9
+    seconds = seconds_since_first(ns)
     start = ns[:1].view("datetime64[ns]")[0]
     leap = leap_second_finding(start, float(seconds[-1]))
     return Times(seconds=seconds, start=start, form=form, findings=(*findings, *leap))
@@ -167,8 +170,9 @@ def many_digits(cells: list[str]) -> bool:
 def _check_range(
     values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm, path: str, locate: Locate
 ) -> None:
-    outside = ~(np.abs(values - epoch) * (unit_ns * 1e-9) < _LATEST_S)
-    if outside.any():
+    ends = np.array([values.min(), values.max()])
+    if not (np.abs(ends - epoch) * (unit_ns * 1e-9) < _LATEST_S).all():
+        outside = ~(np.abs(values - epoch) * (unit_ns * 1e-9) < _LATEST_S)
         row = int(np.argmax(outside))
         msg = f"the time is {values[row]:.15g}, which is no {form} time"
         raise LogError(msg, path=path, line=locate(row))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
@@ -15,9 +15,6 @@ from evenbeat.logs.form.cells import is_moment
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.times.timestamps import Locate, Times, times_from_moments
 from evenbeat.units import SECONDS_PER_DAY
-
-DateOrder = Literal["day-first", "month-first"]
-DATE_ORDERS = ("day-first", "month-first")
 
 _ZONE = r"(?:Z|UTC|GMT|\d[+-]\d{2}:?\d{2}|\s[+-]\d{2}:?\d{2})$"
 _PLAIN_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zoneinfo
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,10 +11,12 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.layout import TimeForm
-from evenbeat.logs.rows.stamps import Moments
+from evenbeat.logs.rows.stamps import IntArray, Moments
+from evenbeat.logs.terms import TimeForm
 from evenbeat.logs.times.leap_seconds import leap_second_finding
 from evenbeat.quantities import FloatArray
+
+_BLOCK_ROWS = 1 << 15
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -62,10 +64,23 @@ def times_from_moments(
     stamps = moments.ns.view("datetime64[ns]")
     if not moments.zoned and time_zone is not None:
         stamps = _localized(stamps, time_zone, path, locate)
-    seconds = (stamps - stamps[0]).astype(np.int64) * 1e-9
+    seconds = seconds_since_first(stamps.view(np.int64))
     findings = _zone_finding(zoned=moments.zoned, time_zone=time_zone)
     leap = leap_second_finding(stamps[0], float(seconds[-1])) if scale == "UTC" else ()
     return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*findings, *leap))
+
+
+def seconds_since_first(ns: IntArray) -> FloatArray:
+    """Return seconds since the first of moments in nanoseconds, shape (rows,)."""
+    seconds = np.empty(len(ns))
+    for block in blocks_of_rows(len(ns)):
+        np.multiply(ns[block] - ns[0], 1e-9, out=seconds[block])
+    return seconds
+
+
+def blocks_of_rows(rows: int) -> Iterator[slice]:
+    """Yield slices that fit a cache."""
+    return (slice(first, first + _BLOCK_ROWS) for first in range(0, rows, _BLOCK_ROWS))
 
 
 def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
