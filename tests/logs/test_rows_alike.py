@@ -19,6 +19,7 @@ from evenbeat.logs.options import Options
 from evenbeat.logs.rows.alike import AlikeReader
 from evenbeat.logs.rows.decimals import LARGEST_EXPONENT, scaled
 from evenbeat.logs.rows.lines import row_lines
+from evenbeat.logs.rows.parts import parse_part
 from evenbeat.logs.rows.single import part_by_line
 from evenbeat.logs.sheet import layout_of, probe, wanted_columns
 
@@ -115,6 +116,11 @@ def test_both_ways_of_reading_give_the_same(
     except eb.LogError as error:
         refused = str(error)
     assert refusal in ("", refused)
+    by_pandas = parse_part(log.text[start:], form, wanted)
+    if by_pandas is not None and not reject:
+        assert expected is not None
+        for index in wanted.numbers:
+            np.testing.assert_array_equal(by_pandas.numbers[index], expected.numbers[index])
     if found is None:  # left to other ways of reading
         return
     assert expected is not None

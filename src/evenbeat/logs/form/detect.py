@@ -164,9 +164,9 @@ def _comma_is_decimal(lines: Sequence[str]) -> bool:
     if any(len(p) == 2 and all(re.search(r"[A-Za-z]{2}", name) for name in p) for p in parts):
         return False
     rows = [(a, b) for a, b in (p for p in parts if len(p) == 2) if re.fullmatch(r"[+-]?\d+", a)]
-    if len(rows) < 2 or not all(re.fullmatch(r"\d*(?:[eE][+-]?\d+)?", b) for _, b in rows):
+    if len(rows) < 2 or not all(re.fullmatch(r"\d*(?:[eEdD][+-]?\d+)?", b) for _, b in rows):
         return False
-    if any(re.match(r"0\d", b) or "e" in b.lower() for _, b in rows):
+    if any(re.match(r"0\d", b) or re.search("[eEdD]", b) for _, b in rows):
         return True
     return len({a for a, _ in rows}) == 1 and len({len(b) for _, b in rows}) <= 2
 

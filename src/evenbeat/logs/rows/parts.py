@@ -32,6 +32,7 @@ _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
 _NA_TEXTS = sorted({form for t in MISSING_TEXTS for form in (t, t.upper(), t.capitalize())} | {"NaN"})
 _FORTRAN_EXPONENT = re.compile(rb"(?<=[\d.])[dD](?=[+-]?\d)")
+_RULE = re.compile(rb"(?m)^[ \t=\-_*+~.|]*[=\-_*+~.|][ \t=\-_*+~.|]*$")
 _JOINED = re.compile(JOINED_MOMENT.encode())
 
 
@@ -139,6 +140,8 @@ def parse_part(part: bytes, form: Form, wanted: Wanted) -> Part | None:
     first = _first_line(part)
     if len(split_line(first, form.separator)) > form.columns:
         return None  # pandas would only warn where the very first row is too long
+    if wanted.moment is not None and _RULE.search(part):
+        return None  # it would be a time stamp without a reading
     frame = _frame(part, form, wanted)
     return None if frame is None else _part_of(frame, form, wanted)
 
@@ -157,8 +160,7 @@ def _frame(part: bytes, form: Form, wanted: Wanted) -> Any:
     common: dict[str, Any] = {
         "sep": r"\s+" if form.separator == " " else form.separator,
         "header": None,
-        "names": range(form.columns),
-        "usecols": sorted({*wanted.numbers, *texts}),
+        "names": range(form.columns),  # all of them: with usecols a row too long would pass unseen
         "index_col": False,
         "dtype": dict.fromkeys(wanted.numbers, "float64") | dict.fromkeys(texts, "str"),
         "keep_default_na": False,
