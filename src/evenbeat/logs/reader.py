@@ -26,7 +26,7 @@ from evenbeat.logs.terms import Statements
 from evenbeat.logs.times.grid import Grid, grid_from_times, regular_grid, rows_in_order
 from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
 from evenbeat.logs.times.texts import times_from_text
-from evenbeat.logs.times.timestamps import Times, times_from_moments
+from evenbeat.logs.times.timestamps import Times, blocks_of_rows, times_from_moments
 from evenbeat.record import Record, Source
 
 if TYPE_CHECKING:
@@ -350,10 +350,12 @@ def _record(
 
 def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
     """Return by how much each stamp lies after its place on the grid, ``None`` where all lie on it."""
-    offset = times.seconds - grid.positions * grid.interval_s
-    if np.abs(offset).max() <= _EXACT_STAMPS * grid.interval_s:
+    blocks = blocks_of_rows(len(times.seconds))
+    if all(
+        np.abs(grid.late(times.seconds, block)).max() <= _EXACT_STAMPS * grid.interval_s for block in blocks
+    ):
         return None
-    return grid.place(offset)
+    return grid.place(grid.late(times.seconds, slice(None)))
 
 
 def _late_finding(late: int) -> tuple[Finding, ...]:

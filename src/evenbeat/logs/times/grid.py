@@ -61,6 +61,15 @@ class Grid:
         placed[self.positions] = column
         return placed
 
+    def late(self, seconds: FloatArray, rows: slice) -> FloatArray:
+        """Return by how much some rows are stamped after their place, in seconds."""
+        if self.positions is None:
+            places = np.arange(*rows.indices(len(seconds)), dtype=float)
+        else:
+            places = self.positions[rows].astype(float)
+        places *= self.interval_s
+        return np.subtract(seconds[rows], places, out=places)
+
 
 def regular_grid(rows: int, interval_s: float) -> Grid:
     """Return the grid of a log without time stamps."""
