@@ -22,8 +22,9 @@ import numpy as np
 
 from evenbeat.calibration.affected import AffectedResult, DatedResult, dated_results, judged_results
 from evenbeat.calibration.bridge import Bridge, around_crossing
-from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
+from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import HistoryModel, fit_history
+from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.never_left import PATHS, moments
 from evenbeat.calibration.offset_forecast import OffsetCourses, OffsetForecast, forecast_of
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike

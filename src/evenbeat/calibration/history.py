@@ -7,10 +7,12 @@ import itertools
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.calibration.history_point import FoundState, HistoryPoint
+from evenbeat.calibration.history_table import history_from_table
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
@@ -19,43 +21,6 @@ from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
     import pandas as pd
-
-FoundState = Literal["in", "out"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class HistoryPoint:
-    """One calibration.
-
-    Attributes
-    ----------
-    time_s
-        Since the first calibration.
-    as_found
-        Fractional offset; NaN where only a state was recorded, or nothing.
-    state
-        ``in`` or ``out`` where only that was recorded.
-    as_left
-        Fractional offset after it; equal to ``as_found`` if not adjusted. NaN where unknown.
-    standard_uncertainty
-        Of each of the two (k = 1).
-    tolerance
-        That the state was judged by, where the table says so.
-    in_use_s
-        Reading of a meter of hours in use, in seconds; NaN where there is none.
-    row
-        Of the table it came from, counted from 1 after the header; 0 where there was none.
-    """
-
-    time_s: float
-    as_found: float
-    as_left: float
-    standard_uncertainty: float
-    adjusted: bool
-    state: FoundState | None = None
-    tolerance: Tolerance | None = None
-    in_use_s: float = math.nan
-    row: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,9 +111,10 @@ class CalibrationHistory(Printed):
         uncertainty that is missing, an adjustment without what it was left at, values that contradict
         ``adjusted``. Rows that are not in order of their dates are put in order, which is said.
         """
-        from evenbeat.calibration.history_table import history_from_table
-
-        return history_from_table(table, name=name)
+        read = history_from_table(table)
+        return cls(
+            points=read.points, name=name or read.name, first_date=read.first_date, findings=read.findings
+        )
 
     def increments(self) -> tuple[Increment, ...]:
         """Return the change between each calibration and the one before it, where both are known."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 import math
 import re
@@ -10,7 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from evenbeat.calibration.history import CalibrationHistory, FoundState, HistoryPoint
+from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
@@ -30,8 +31,18 @@ class _Dated:
     point: HistoryPoint
 
 
-def history_from_table(table: str | Path | pd.DataFrame, *, name: str = "") -> CalibrationHistory:
-    """Return the history in a table; see :meth:`evenbeat.CalibrationHistory.from_table`."""
+@dataclass(frozen=True, kw_only=True)
+class TableOfCalibrations:
+    """What a table says, in order of time."""
+
+    points: tuple[HistoryPoint, ...]
+    name: str
+    first_date: dt.date
+    findings: tuple[Finding, ...]
+
+
+def history_from_table(table: str | Path | pd.DataFrame) -> TableOfCalibrations:
+    """Return the calibrations in a table; see :meth:`evenbeat.CalibrationHistory.from_table`."""
     where = str(table) if isinstance(table, str | Path) else "the table"
     frame = _frame(table)
     missing = [column for column in COLUMNS if column not in frame.columns]
@@ -53,9 +64,9 @@ def history_from_table(table: str | Path | pd.DataFrame, *, name: str = "") -> C
     ordered, said = _in_order(rows, where)
     first = ordered[0].date
     points = tuple(replace(each.point, time_s=float((each.date - first).total_seconds())) for each in ordered)
-    return CalibrationHistory(
+    return TableOfCalibrations(
         points=points,
-        name=name or (Path(where).stem if where != "the table" else ""),
+        name=Path(where).stem if where != "the table" else "",
         first_date=first.date(),
         findings=(*findings, *said, *_mixed_tolerance(points, where)),
     )

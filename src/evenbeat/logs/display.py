@@ -46,10 +46,10 @@ def display_step(values: FloatArray, printed: float | None) -> float | None:
     float_spacing = float(np.spacing(max(abs(finite.max()), abs(finite.min()))))
     if printed is not None and printed < 4 * float_spacing:
         printed = None
-    first = np.unique(finite[: 4 * _MOST_DISTINCT])
-    if printed and len(first) > 2 and np.rint(np.diff(first).min() / printed) == 1:
-        return printed  # no later reading can make it smaller than the last digit
-    if len(first) > _MOST_DISTINCT:  # no lattice: spare the sorting
+    some = np.unique(finite[:: -(-len(finite) // (4 * _MOST_DISTINCT))])
+    if printed and len(some) > 2 and np.rint(np.diff(some).min() / printed) == 1:
+        return printed  # no other reading can make it smaller than the last digit
+    if len(some) > _MOST_DISTINCT:  # no lattice: spare the sorting
         return _divisor_unsorted(finite, printed) if printed else None
     distinct = _distinct(finite)
     if len(distinct) < 3:

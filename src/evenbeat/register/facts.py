@@ -9,7 +9,8 @@ from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, date, datetime, timedelta
 from typing import ClassVar, Literal, TypeAlias
 
-from evenbeat.calibration.history import CalibrationHistory, FoundState, HistoryPoint
+from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError
 

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat import __version__
-from evenbeat.calibration.history import CalibrationHistory, FoundState
+from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history_point import FoundState
 from evenbeat.errors import InputError
 from evenbeat.register.entries import COLUMNS, Entry, canonical_text
 from evenbeat.register.facts import Calibration, Fact, Instrument, KeptAssessment, fact_of, history_of

@@ -1,0 +1,46 @@
+"""One calibration of an instrument: what it was found at, and what it was left at."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from evenbeat.calibration.tolerance import Tolerance
+
+FoundState = Literal["in", "out"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class HistoryPoint:
+    """One calibration.
+
+    Attributes
+    ----------
+    time_s
+        Since the first calibration.
+    as_found
+        Fractional offset; NaN where only a state was recorded, or nothing.
+    state
+        ``in`` or ``out`` where only that was recorded.
+    as_left
+        Fractional offset after it; equal to ``as_found`` if not adjusted. NaN where unknown.
+    standard_uncertainty
+        Of each of the two (k = 1).
+    tolerance
+        That the state was judged by, where the table says so.
+    in_use_s
+        Reading of a meter of hours in use, in seconds; NaN where there is none.
+    row
+        Of the table it came from, counted from 1 after the header; 0 where there was none.
+    """
+
+    time_s: float
+    as_found: float
+    as_left: float
+    standard_uncertainty: float
+    adjusted: bool
+    state: FoundState | None = None
+    tolerance: Tolerance | None = None
+    in_use_s: float = math.nan
+    row: int = 0
