@@ -99,11 +99,15 @@ def _paced_interval(interval_s: float) -> float:
 
 
 def _slope(elapsed_s: FloatArray, offset: FloatArray) -> tuple[float, float]:
+    """Return the rate at which the offset grows and its standard uncertainty, by medians of blocks."""
     edges = np.linspace(0, len(offset), min(_BLOCKS, len(offset) // 4) + 1).astype(int)
     parts = [slice(a, b) for a, b in pairwise(edges)]
-    medians = np.array([np.median(offset[part]) for part in parts])
-    centres = np.array([np.mean(elapsed_s[part]) for part in parts])
-    return _line(medians, float(np.mean(np.diff(centres))))
+    first = float(np.median(offset[parts[-1]]) - np.median(offset[parts[0]]))
+    first /= float(np.mean(elapsed_s[parts[-1]]) - np.mean(elapsed_s[parts[0]]))
+    flat = offset - first * elapsed_s  # or the medians would pick the few rows in the middle of a ramp
+    medians = np.array([np.median(flat[part]) for part in parts])
+    rest, uncertainty = _line(medians, float(elapsed_s[-1] - elapsed_s[0]) / len(parts))
+    return first + rest, uncertainty
 
 
 def _line(medians: FloatArray, apart_s: float) -> tuple[float, float]:

@@ -27,6 +27,7 @@ _STATED_TOLERANCE = 0.05
 _EVEN_STEP = 1e-6
 _TOLERATED_JITTER = 0.15
 _REPEATED = 0.1  # a step this much shorter than the interval is no step
+_SAME_MOMENT = 1e-3  # of the usual interval; rows of one moment are doubled, not fine
 _FINER = 0.6  # of the usual interval
 _STRETCH = 10  # rows at another interval that make a change of it
 _CLEAR_STEP = 0.2  # steps this close to whole intervals leave no doubt
@@ -103,7 +104,7 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     _check_order(steps, spacing, path, locate)
     if stated_s is not None and _mostly_whole(steps, stated_s):
         spacing = stated_s if abs(spacing / stated_s - 1) > _STATED_TOLERANCE else spacing
-    _check_one_interval(steps, spacing, path, locate)
+    _check_one_interval(steps, path, locate)
     _check_stated(spacing, stated_s, path, locate)
     _check_size(seconds, steps, spacing, path, locate)
     cells, residual = _nearest_cells(seconds, steps, spacing)
@@ -176,16 +177,23 @@ def _mostly_whole(steps: FloatArray, spacing: float) -> bool:
     return bool(np.mean((whole >= 1) & (np.abs(counts - whole) < _CLEAR_STEP)) >= 1 - _MOST_DOUBLED)
 
 
-def _check_one_interval(steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
-    """Refuse a log that goes on at a finer interval than its usual one: that one belongs on the grid."""
-    finer = (steps > _REPEATED * spacing) & (steps < _FINER * spacing)
+def _check_one_interval(steps: FloatArray, path: str, locate: Locate) -> None:
+    """Refuse a log that goes on at a finer interval than its usual one: that one belongs on the grid.
+
+    Rows that a stalled computer stamps in a burst make up for rows that came late, and are no such change.
+    """
+    spacing = float(np.median(steps[steps > 0]))
+    finer = (steps > _SAME_MOMENT * spacing) & (steps < _FINER * spacing)
     if np.count_nonzero(finer) < _STRETCH:
         return
     edges = np.flatnonzero(np.diff(np.concatenate([[False], finer, [False]]).astype(np.int8)))
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         part = steps[begin:end]
         step = float(np.median(part))
-        if len(part) >= _STRETCH and np.abs(part - step).max() < 0.1 * step:
+        around = steps[max(0, begin - len(part)) : end + len(part)]
+        surplus = len(around) - float(around.sum()) / spacing
+        alike = np.abs(part - step).max() < 0.1 * step
+        if len(part) >= _STRETCH and alike and surplus > (1 - _FINER) * 0.9 * len(part):
             msg = (
                 f"the interval between rows changes from {duration_text(spacing)} to {duration_text(step)}; "
                 f"state the finer one with --interval '{duration_text(step)}' (interval_s={step:.6g}), so "
