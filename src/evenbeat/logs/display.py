@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from evenbeat.logs.form.cells import shape_of
 from evenbeat.quantities import FloatArray
 
 _MOST_DISTINCT = 4096
@@ -17,7 +18,7 @@ _NUMBER = re.compile(r"[+-]?\d*(?:[.,](\d*))?(?:[eE]([+-]?\d+))?", re.ASCII)
 def printed_step(cells: Iterable[str]) -> float | None:
     """Return the unit of the last digit that any of the cells shows, ``None`` if none is a number."""
     exponents = []
-    for cell in cells:
+    for cell in {cell if "e" in cell.lower() else shape_of(cell) for cell in cells}:
         match = _NUMBER.fullmatch(cell.strip())
         if match and any(c.isdigit() for c in cell):
             exponents.append(int(match.group(2) or 0) - len(match.group(1) or ""))

@@ -36,7 +36,7 @@ class LogText:
     packing
         ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain.
     first_rows
-        The cells of the first rows, by the form in which they were looked at.
+        The lines of the first rows, by the form in which they were looked at.
     """
 
     path: str
@@ -45,7 +45,7 @@ class LogText:
     size_bytes: int
     packing: str = ""
     findings: tuple[Finding, ...] = ()
-    first_rows: dict[object, list[list[str]]] = field(default_factory=dict, repr=False)
+    first_rows: dict[object, list[str]] = field(default_factory=dict, repr=False)
 
     @property
     def sha256(self) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 from evenbeat.logs.terms import CellKind
 
@@ -34,6 +35,8 @@ _NUMBERS = {
     )
     for mark in ".,"
 }
+_ZEROS = str.maketrans("123456789", "000000000")
+_DAY_OF_YEAR = re.compile(r"0000[-:]000")
 _MEASURED = {
     mark: re.compile(
         rf"([+-]?(?:\d+{re.escape(mark)}?\d*|{re.escape(mark)}\d+)(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})",
@@ -52,6 +55,12 @@ def cell_kind(cell: str, decimal: str = ".") -> CellKind:
     if is_moment(cell):
         return "moment"
     return "measured" if _MEASURED[decimal].fullmatch(cell) else "text"
+
+
+def shape_of(text: str) -> str:
+    """Return a text with zeros for its digits, which holds the same kinds of cells; many lines share one."""
+    shape = text.translate(_ZEROS)
+    return text if _DAY_OF_YEAR.search(shape) else shape  # the one date that looks at its digits
 
 
 def is_moment(cell: str) -> bool:
@@ -74,10 +83,24 @@ def number_in(cell: str, decimal: str) -> float:
 
 def split_line(line: str, separator: str, *, joined_moment: bool = False) -> list[str]:
     """Return the cells of one line without surrounding blanks and quotation marks."""
+    return [bare(cell) for cell in _raw_cells(line, separator, joined_moment=joined_moment)]
+
+
+def cells_at(lines: Iterable[str], index: int, separator: str, *, joined_moment: bool = False) -> list[str]:
+    """Return one cell of each line that has so many."""
+    rows = (_raw_cells(line, separator, joined_moment=joined_moment) for line in lines)
+    return [bare(row[index]) for row in rows if index < len(row)]
+
+
+def bare(cell: str) -> str:
+    """Return a cell without surrounding blanks and quotation marks."""
+    return cell.strip().strip('"').strip() if '"' in cell else cell.strip()
+
+
+def _raw_cells(line: str, separator: str, *, joined_moment: bool) -> list[str]:
     if joined_moment:
         line = _JOINED_MOMENT.sub(r"\1T\2", line)
-    cells = line.split() if separator == " " else line.split(separator)
-    return [cell.strip().strip('"').strip() for cell in cells]
+    return line.split() if separator == " " else line.split(separator)
 
 
 def holds_joined_moment(line: str) -> bool:

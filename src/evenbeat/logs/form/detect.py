@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from evenbeat.errors import LogError
@@ -14,6 +14,7 @@ from evenbeat.logs.form.cells import (
     cell_kind,
     holds_joined_moment,
     is_comment,
+    shape_of,
     split_line,
 )
 from evenbeat.logs.form.headers import column_meaning, units_in
@@ -110,7 +111,8 @@ def first_lines(text: bytes) -> list[str]:
 
 def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Split]:
     """Return the ways to split the lines into cells, the likeliest first: more understood, more columns."""
-    joined = sum(holds_joined_moment(line) for line in lines) > len(lines) / 2
+    shapes = Counter(map(shape_of, lines))
+    joined = sum(shapes[shape] for shape in shapes if holds_joined_moment(shape)) > len(lines) / 2
     head = len(lines) - _SCORED_LINES // 2
     scored = lines if head <= _SCORED_LINES // 2 else [*lines[: _SCORED_LINES // 2], *lines[head:]]
     ways = _CANDIDATES if wanted is None else ((wanted.separator, wanted.decimal),)
@@ -134,11 +136,11 @@ def _scored(lines: Sequence[str], separator: str, decimal: str, *, joined: bool)
     total = 0.0
     widths: Counter[int] = Counter()
     body = [line for line in lines if not is_comment(line, separator)]
-    for line in body:
-        kinds = [cell_kind(cell, decimal) for cell in split_line(line, separator, joined_moment=joined)]
+    for shape, count in Counter(map(shape_of, body)).items():
+        kinds = [cell_kind(cell, decimal) for cell in split_line(shape, separator, joined_moment=joined)]
         if _looks_like_row(kinds, separator):
-            total += sum(kind != "text" for kind in kinds) / len(kinds)
-            widths[len(kinds)] += 1
+            total += count * sum(kind != "text" for kind in kinds) / len(kinds)
+            widths[len(kinds)] += count
     rows = sum(widths.values())
     columns, same = widths.most_common(1)[0] if widths else (0, 0)
     understood = round(total / len(body), 9) if body else 0.0
@@ -173,7 +175,9 @@ def _comma_is_decimal(lines: Sequence[str]) -> bool:
 
 def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     glued = _glued_header(content, split)
-    rows = [(number, line) for number, line in content if split.is_row(line)]
+    shapes = {line: shape_of(line) for _, line in content}
+    is_row = {shape: split.is_row(shape) for shape in set(shapes.values())}
+    rows = [(number, line) for number, line in content if is_row[shapes[line]]]
     first = glued.line if glued else rows[0][0]
     before = [(number, line) for number, line in content if number < first]
     comment_lines = [
@@ -184,7 +188,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     prose_lines = [(number, line) for number, line in before if not is_comment(line, split.separator)]
     header, header_line = (glued.names, glued.line) if glued else _header(prose_lines, comment_lines, split)
     skipped = tuple(number for number, _ in prose_lines if number != header_line)
-    kinds = _column_kinds([line for _, line in rows], split)
+    kinds = _column_kinds(Counter(shapes[line] for _, line in rows), split)
     return Form(
         separator=split.separator,
         decimal=split.decimal,
@@ -197,7 +201,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         comments=tuple(comment for _, comment in comment_lines if comment),
         skipped=skipped,
         header_line=header_line,
-        fortran=any(_FORTRAN.search(line) for _, line in rows),
+        fortran=any(_FORTRAN.search(shape) for shape in {shapes[line] for _, line in rows}),
     )
 
 
@@ -281,11 +285,12 @@ def _glued_header(content: Sequence[tuple[int, str]], split: _Split) -> _GluedHe
     return None
 
 
-def _column_kinds(lines: Sequence[str], split: _Split) -> tuple[CellKind, ...]:
+def _column_kinds(lines: Mapping[str, int], split: _Split) -> tuple[CellKind, ...]:
+    """Return what each column holds in lines that occur so often."""
     counts: list[Counter[CellKind]] = [Counter() for _ in range(split.columns)]
-    for line in lines:
+    for line, often in lines.items():
         for count, cell in zip(counts, split.cells(line), strict=False):
-            count[cell_kind(cell, split.decimal)] += 1
+            count[cell_kind(cell, split.decimal)] += often
     return tuple(_main_kind(count) for count in counts)
 
 

@@ -41,7 +41,7 @@ def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogTe
 def _pair_names(lines: Sequence[str]) -> tuple[str, ...]:
     """Return the names of name=value rows, or nothing where most lines are none."""
     content = [line for line in lines if line.strip() and not line.lstrip().startswith(("#", "%", "//"))]
-    found = [_PAIR.findall(line) for line in content]
+    found = [_PAIR.findall(line) if "=" in line else [] for line in content]
     rows = [pairs for pairs in found if any(cell_kind(_bare(value)) == "number" for _, value in pairs)]
     if len(rows) < max(_FEWEST_LINES, _SHARE * len(content)):
         return ()

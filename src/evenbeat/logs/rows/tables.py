@@ -11,7 +11,7 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import split_line
+from evenbeat.logs.form.cells import cells_at
 from evenbeat.logs.rows.lines import Rejected, row_lines, unit_change
 from evenbeat.logs.rows.parts import read_parts
 from evenbeat.logs.rows.stamps import IntArray, Moments
@@ -162,10 +162,7 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
     """Return the texts in one column of the first rows, none where the file has no cells."""
     if not form.separator:
         return []
-    how = (form.first_line, form.lead_in, form.separator, form.joined_moment, count)
+    how = (form.first_line, form.lead_in, form.separator, count)
     if how not in log.first_rows:
-        rows = itertools.islice(row_lines(log, form), count)
-        log.first_rows[how] = [
-            split_line(line, form.separator, joined_moment=form.joined_moment) for _, line in rows
-        ]
-    return [row[index] for row in log.first_rows[how] if index < len(row)]
+        log.first_rows[how] = [line for _, line in itertools.islice(row_lines(log, form), count)]
+    return cells_at(log.first_rows[how], index, form.separator, joined_moment=form.joined_moment)

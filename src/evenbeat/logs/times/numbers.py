@@ -9,6 +9,7 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
+from evenbeat.logs.form.cells import shape_of
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.terms import TimeForm
 from evenbeat.logs.times.leap_seconds import leap_second_finding
@@ -161,6 +162,7 @@ def looks_like_days(days: FloatArray, seconds: FloatArray) -> bool:
 
 def many_digits(cells: list[str]) -> bool:
     """Return whether float64 would lose digits of these cells, which are large enough to be Unix time."""
+    cells = list({shape_of(cell) for cell in cells})
     digits = [len(re.sub(r"\D", "", cell)) for cell in cells]
     large = [len(re.split("[.,]", cell.lstrip("+"))[0]) >= 5 for cell in cells]
     plain = all(re.fullmatch(r"\+?\d+(?:[.,]\d*)?", cell) for cell in cells)
