@@ -136,8 +136,10 @@ def best(jobs: dict[str, Callable[[], object]]) -> dict[str, tuple[float, float]
 def table(cases: Sequence[Case]) -> list[str]:
     """Return the lines of the table."""
     lines = [
-        "| log | MB | pandas | pandas with times | columns | read_log | read_log / pandas with times "
-        "| read_log / pandas | columns / pandas |",
+        (
+            "| log | MB | pandas | pandas with times | columns | read_log | read_log / pandas with times "
+            "| read_log / pandas | columns / pandas |"
+        ),
         "|---|---|---|---|---|---|---|---|---|",
     ]
     for case in cases:
