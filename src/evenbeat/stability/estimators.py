@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.quantities import FloatArray
@@ -28,7 +27,7 @@ from evenbeat.stability.remarks import about_gaps, about_noise, about_record, ab
 from evenbeat.stability.sums import kernels
 from evenbeat.stability.sums.gap_free import sums_without_gaps
 from evenbeat.stability.sums.in_turn import Progress, in_turn
-from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.kernels import TermSum, one_thread
 from evenbeat.stability.sums.samples import PhasePoints, Samples, samples_of
 from evenbeat.stability.term_weights import weights_of_differences
 
@@ -297,7 +296,7 @@ def _computed(
 
     if smooth and isinstance(samples, PhasePoints):
         sums = sums_without_gaps(samples, factors, kind.order, averaged=kind.averaged, progress=progress)
-        with threadpool_limits(limits=1, user_api="blas"):  # the matrices are too small for two threads
+        with one_thread():  # the matrices are too small for two threads
             computed = [with_freedom(index, terms) for index, terms in enumerate(sums)]
     else:
         computed = in_turn(one, len(factors), points=samples.points, order=kind.spans, progress=progress)

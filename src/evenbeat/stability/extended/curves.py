@@ -8,7 +8,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
@@ -23,7 +22,7 @@ from evenbeat.stability.extended.forms import EXTENDED, Extended
 from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
 from evenbeat.stability.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.stability.sums.in_turn import Progress
-from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.stability.sums.kernels import TermSum, one_thread
 from evenbeat.stability.sums.samples import Samples, samples_of
 
 BIASES = ("exact", "published", "none")
@@ -174,7 +173,7 @@ def computed_points(
         told = noise_exponents(samples, effective, order=kind.order)
     exponents = with_last_inherited(told)
 
-    with threadpool_limits(limits=1, user_api="blas"):  # these matrices are too small for two threads
+    with one_thread():  # these matrices are too small for two threads
         terms = _in_parallel(samples, kind, factors, bias, progress)
         found = [
             _freedom(kind, term, samples.points, pair, bias)

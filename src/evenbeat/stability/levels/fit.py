@@ -15,7 +15,6 @@ from itertools import combinations
 
 import numpy as np
 from scipy import linalg, optimize, special
-from threadpoolctl import threadpool_limits
 
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
@@ -27,7 +26,7 @@ from evenbeat.stability.levels.remarks import about_fit
 from evenbeat.stability.levels.responses import EXPONENTS
 from evenbeat.stability.levels.variances import Variances, variances_of
 from evenbeat.stability.remarks import about_record
-from evenbeat.stability.sums.kernels import BoolArray
+from evenbeat.stability.sums.kernels import BoolArray, one_thread
 
 ROUNDS = 4
 DRIFT = 5
@@ -93,7 +92,7 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     if scale <= 0:
         msg = "the record does not vary at all, so that no noise can be fitted; look at the counter's display"
         raise InputError(msg)
-    with threadpool_limits(limits=1, user_api="blas"):  # these matrices are too small for two threads
+    with one_thread():  # these matrices are too small for two threads
         solution = _solved(everything, scale, threshold)
         limits = {alpha: limit * scale for alpha, limit in _limits(everything, solution).items()}
     levels, deviations = solution.levels * scale, np.sqrt(np.diag(solution.covariance)) * scale

@@ -7,6 +7,7 @@ never over the phase itself.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ FEWEST_IN_ROWS = 2048
 MOST_ADDITIONS = 5
 """Moving sums that need no more additions per term than this are formed by doubling."""
 _UP_TO_AND_WITH = np.triu(np.ones((ROW, ROW)))
+_KEPT = threading.local()
 BoolArray = npt.NDArray[np.bool_]
 
 
@@ -58,6 +60,8 @@ class TermSum:
 
 @lru_cache(maxsize=1)
 def _libraries() -> ThreadpoolController:
+    import scipy.linalg  # noqa: F401  # has a library of its own
+
     return ThreadpoolController()
 
 
@@ -82,6 +86,14 @@ class Workspace:
         self.rows = [np.empty(2 * block) for _ in range(max(order, 2))]
         self.sums = (np.empty(2 * block), np.empty(2 * block))
 
+    @classmethod
+    def of_thread(cls, order: int) -> Workspace:
+        """Return the buffers that this thread keeps: taking new ones each time costs more than short sums."""
+        kept: Workspace | None = getattr(_KEPT, "workspace", None)
+        if kept is None or len(kept.rows) < order or kept.block != BLOCK:
+            kept = _KEPT.workspace = cls(order)
+        return kept
+
 
 def sum_of_squared_differences(
     samples: Samples, lag: int, order: int, *, workspace: Workspace | None = None
@@ -90,7 +102,7 @@ def sum_of_squared_differences(
 
     Differences that touch a gap are left out and counted.
     """
-    workspace = workspace or Workspace(order)
+    workspace = workspace or Workspace.of_thread(order)
     possible = samples.points - order * lag
     valid = np.ones(possible, dtype=bool) if samples.has_gaps else None
     total, terms = 0.0, 0
@@ -114,7 +126,7 @@ def sum_of_squared_averages(
 
     A mean is used where at least ``minimum_coverage`` of its differences are known.
     """
-    workspace = workspace or Workspace(order + 1)
+    workspace = workspace or Workspace.of_thread(order + 1)
     if samples.has_gaps:
         return _averages_with_gaps(samples, lag, order, minimum_coverage, workspace)
     if _additions(lag) <= MOST_ADDITIONS and order * lag <= workspace.block:
