@@ -12,14 +12,12 @@ every linear quantity at each point of the grid (Box & Tiao 1973, 2.7).
 
 from __future__ import annotations
 
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
 from scipy import linalg
-from threadpoolctl import ThreadpoolController
 
 from evenbeat.clock.covariance import (
     FLICKER_FM,
@@ -36,6 +34,7 @@ from evenbeat.clock.covariance import (
 )
 from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
+from evenbeat.stability.sums.kernels import one_thread
 
 NoisePrior = Literal["uniform", "balanced", "cautious"]
 LARGEST_RATIO = 1e3
@@ -232,20 +231,6 @@ class NoiseGrid:
                 level * mean_frequency_variance(exponent, target) - 2 * cross.mean(axis=0) + row.mean()
             )
         return with_data, own
-
-
-def one_thread() -> AbstractContextManager[object]:
-    """Keep dense algebra on one thread: a few hundred rows are too few to share.
-
-    On a busy machine two threads took fifty times as long as one; and finding the libraries anew each
-    time, as ``threadpool_limits`` does, took a sixth of a fit.
-    """
-    return _controller().limit(limits=1, user_api="blas")
-
-
-@lru_cache(maxsize=1)
-def _controller() -> ThreadpoolController:
-    return ThreadpoolController()
 
 
 def noise_grid(

@@ -19,8 +19,9 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit, NoiseGrid, one_thread
+from evenbeat.clock.likelihood import GridFit, NoiseGrid
 from evenbeat.quantities import FloatArray, StudentMixture
+from evenbeat.stability.sums.kernels import one_thread
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

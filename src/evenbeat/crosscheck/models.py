@@ -132,7 +132,7 @@ def check_model(model: ClockModel, record: Record) -> ModelCrosscheck:
     what calibrations, the reference, the future environment and the display add.
     """
     _check_same_record(model, record)
-    from evenbeat.clock.likelihood import one_thread
+    from evenbeat.stability.sums.kernels import one_thread
 
     with one_thread():
         again, rates, forecasts = _recomputed(model)

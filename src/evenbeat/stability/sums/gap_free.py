@@ -10,6 +10,7 @@ import numpy as np
 
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.averaging import IntArray
+from evenbeat.stability.sums.exact_sums import less_line
 from evenbeat.stability.sums.in_turn import Progress, in_order
 from evenbeat.stability.sums.kernels import (
     BLOCK,
@@ -21,11 +22,14 @@ from evenbeat.stability.sums.kernels import (
 )
 from evenbeat.stability.sums.lagged_products import sums_by_lagged_products
 from evenbeat.stability.sums.samples import PhasePoints
-from evenbeat.stability.sums.shared_blocks import SharedBlocks
+from evenbeat.stability.sums.shared_blocks import SharedBlocks, best_differenced
 
 BLOCKS_AT_ONCE = 16
 FEWEST_PIECES = 8
 """A record is worked on in no fewer pieces than this, so that two threads end together."""
+MOST_FLATTENED = 1 << 17
+"""Points up to which a line is removed before differences of points far apart are taken. Of longer records
+these are so many that the rounding of some of them by the line is far below the last digits of their sum."""
 FEWEST_FOR_PRODUCTS = 200
 """Averaging factors below which a Fourier transform of the record is not worth its time."""
 MOST_FOR_PRODUCTS = 1 << 21
@@ -100,6 +104,7 @@ def _block_sums(
     spans, before = order + averaged, tell.told
     near = bisect.bisect_right(lags, block // spans)
     pieces = _pieces(samples.points, block) if near else []
+    far = _less_a_line(samples) if near < len(lags) and samples.points <= MOST_FLATTENED else samples
     own = threading.local()
 
     def work(task: range | int) -> FloatArray:
@@ -111,7 +116,7 @@ def _block_sums(
         if not hasattr(own, "workspace"):
             own.workspace = Workspace(spans, block)
         way = sum_of_squared_averages if averaged else sum_of_squared_differences
-        return np.array([way(samples, task, order, workspace=own.workspace).total])
+        return np.array([way(far, task, order, workspace=own.workspace).total])
 
     parts: list[FloatArray] = []
     tasks: list[range | int] = [*pieces, *lags[near:]]
@@ -120,7 +125,15 @@ def _block_sums(
         beyond = len(parts) - len(pieces)
         tell.done(before + (near + beyond if beyond >= 0 else near * len(parts) // len(pieces)))
     shared = [math.fsum(column) for column in np.transpose(parts[: len(pieces)])]
-    return shared + [float(far[0]) for far in parts[len(pieces) :]]
+    return shared + [float(alone[0]) for alone in parts[len(pieces) :]]
+
+
+def _less_a_line(samples: PhasePoints) -> PhasePoints:
+    """Return the phase less a line, of which differences lose no digit of the first samples."""
+    phase = np.empty(samples.points)
+    samples.fill_points(phase, 0)
+    flat = less_line(phase, np.arange(len(phase), dtype=float), np.empty(len(phase)))
+    return PhasePoints(phase_s=best_differenced(phase, flat), has_gaps=False)
 
 
 def _pieces(points: int, block: int) -> list[range]:

@@ -66,7 +66,11 @@ def _libraries() -> ThreadpoolController:
 
 
 def one_thread() -> AbstractContextManager[object]:
-    """Return a context in which linear algebra starts no threads: here they cost more than they give."""
+    """Return a context in which linear algebra starts no threads of its own.
+
+    Some thousand numbers are too few to share: on a busy machine two threads took fifty times as long as one.
+    The libraries are looked for once: ``threadpool_limits`` looks each time, longer than short sums take.
+    """
     return _libraries().limit(limits=1, user_api="blas")
 
 

@@ -33,6 +33,11 @@ MOST_INDEPENDENT = 25
 _UNIT = 2.0**-53
 
 
+def best_differenced(phase: FloatArray, flat: FloatArray) -> FloatArray:
+    """Return the phase, or the phase less a line where that leaves little of it, to take differences of."""
+    return flat if largest_of(flat) <= SMALLER * largest_of(phase) else phase
+
+
 class SharedBlocks:
     """Sums over the blocks of a record, with buffers for one thread.
 
@@ -93,7 +98,7 @@ class SharedBlocks:
             if terms < 1:
                 return 0.0
             if chosen is None:
-                chosen = flat if largest_of(flat) <= SMALLER * largest_of(phase) else phase
+                chosen = best_differenced(phase, flat)
             return self._squares(chosen, lag, terms)
 
         return list(self._products.sums(flat, count, self._rows[2], by_differences))
