@@ -104,6 +104,8 @@ _HOMES = {
     "Decision": "calibration.decision",
     "DecisionRule": "calibration.decision",
     "global_risk": "calibration.decision",
+    "plan_experiment": "calibration.experiment",
+    "ExperimentPlan": "calibration.experiment",
     "Specification": "calibration.specification",
     "check_specification": "calibration.specification_verdict",
     "SpecificationVerdict": "calibration.specification_verdict",
@@ -155,6 +157,8 @@ if TYPE_CHECKING:
     from evenbeat.calibration.decision import DecisionRule as DecisionRule
     from evenbeat.calibration.decision import decide as decide
     from evenbeat.calibration.decision import global_risk as global_risk
+    from evenbeat.calibration.experiment import ExperimentPlan as ExperimentPlan
+    from evenbeat.calibration.experiment import plan_experiment as plan_experiment
     from evenbeat.calibration.history import CalibrationHistory as CalibrationHistory
     from evenbeat.calibration.history_model import HistoryModel as HistoryModel
     from evenbeat.calibration.history_model import fit_history as fit_history

@@ -286,3 +286,51 @@ def test_impossible_options_are_refused(options: dict, sentence: str) -> None:
         suggest_interval(WORKED, **options)
     with pytest.raises(InputError, match="the source is a float"):
         suggest_interval(1.0, tolerance=1e-8)  # type: ignore[arg-type]
+
+
+def _missing(suggestion: object) -> str:
+    return " ".join(f.sentence for f in suggestion.findings if f.code == "WHAT_IS_MISSING")  # type: ignore[attr-defined]
+
+
+def test_what_is_missing_is_said(model: ClockModel) -> None:
+    """An adjustment, certainty, evidence, a better known drift: each with what would give it."""
+    assert "Missing: an adjustment" in _missing(suggest_interval(model, tolerance=1e-9))
+    vague = suggest_interval(
+        model, tolerance=1e-9, as_left=Estimate.normal(0.0, 1e-11), reference_uncertainty=2e-9
+    )
+    assert "the largest part is reference (2e-09)" in _missing(vague)
+    # a normal is within ±1e-9 with 95 % if its deviation is 1e-9/1.96
+    assert "5.1e-10 or less is needed" in _missing(vague)
+    far = suggest_interval(model, tolerance=1e-8, wanted_s=365 * DAY)
+    assert "Missing for 365 d: evidence that reaches so far, which is a log of 365 d" in _missing(far)
+    assert "the drift itself leaves it" in _missing(
+        suggest_interval(model, tolerance=3e-9, wanted_s=90 * DAY)
+    )
+    assert _missing(suggest_interval(model, tolerance=3e-9, wanted_s=10 * DAY)) == ""
+
+
+def test_how_long_to_log_for_a_wanted_interval() -> None:
+    """A short noisy log: the length that is said gives the drift uncertainty that is said (simulated)."""
+    levels = NoiseLevels(white_fm=1e-18)
+    record = simulate_clock(30, interval_s=DAY, levels=levels, seed=4)
+    short = fit_clock(record, aging="linear")
+    wanted = suggest_interval(
+        short,
+        tolerance=2e-11,
+        as_left=Estimate.normal(0.0, 1e-12),
+        wanted_s=180 * DAY,
+        longest_observed_s=90 * DAY,
+    )
+    finding = next(f for f in wanted.findings if f.code == "WHAT_IS_MISSING")
+    assert "missing is a better known drift" in finding.sentence
+    length = float(finding.to_dict()["values"]["record_length_s"])  # type: ignore[index]
+    needed = float(finding.to_dict()["values"]["needed_per_day"])  # type: ignore[index]
+    known = [
+        fit_clock(
+            simulate_clock(round(length / DAY), interval_s=DAY, levels=levels, seed=seed), aging="linear"
+        )
+        .aging_rate()
+        .per_day.standard_uncertainty
+        for seed in range(5)
+    ]
+    assert 0.4 < np.median(known) / needed < 1.3

@@ -25,6 +25,7 @@ from evenbeat.calibration.interval_suggestion import (
     Meaning,
     running_mean,
 )
+from evenbeat.calibration.missing import missing_at_start, missing_for
 from evenbeat.calibration.never_left import PATHS, NeverLeft, never_left
 from evenbeat.calibration.offset_forecast import OffsetForecast, forecast_of
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
@@ -64,6 +65,7 @@ def suggest_interval(
     environment: Mapping[str, Course] | None = None,
     longest_observed_s: float | None = None,
     policy_cap_s: float | None = None,
+    wanted_s: float | None = None,
     calendar_unit: CalendarUnit | None = None,
     start: dt.date | str | None = None,
     paths: int = PATHS,
@@ -97,6 +99,8 @@ def suggest_interval(
         beyond twice of it is suggested.
     policy_cap_s
         Longest interval that your own rules allow.
+    wanted_s
+        Interval that you would like: what is missing for it is said, and how long to log.
     calendar_unit, start
         For rounding down: ``day`` … ``year`` (by default the largest of day, week and month that fits
         twice), and the ISO date at which the interval begins.
@@ -135,7 +139,7 @@ def suggest_interval(
         seed=seed,
     )
     reach, reach_named = _reach(source, longest_observed_s)
-    cap = _checked_cap(policy_cap_s)
+    cap = _checked_cap(policy_cap_s, "policy_cap_s")
     times = _search_times(_first(source, reach), reach)
     simulated = search.never_left(reach) if meaning == "never_left" else None
     allowed = search.intervals(times, simulated)
@@ -149,6 +153,19 @@ def suggest_interval(
     finding = limit_finding(
         question, limited_by, interval_s=interval, extrapolated_s=extrapolated, as_left=begun
     )
+    terms = search.terms(interval, constant)
+    missing = []
+    if limited_by == "start":
+        missing = missing_at_start(question, offset.one(0), terms)
+    elif wanted_s is not None:
+        missing = missing_for(
+            source,
+            question,
+            limited_by,
+            interval_s=interval,
+            wanted_s=_checked_cap(wanted_s, "wanted_s"),
+            offset=search.offset(np.array([wanted_s])).one(0),
+        )
     rounded, remarks = whole_units(interval, unit=calendar_unit, start=start)
     return IntervalSuggestion(
         tolerance=question.tolerance,
@@ -164,8 +181,8 @@ def suggest_interval(
         elapsed_s=times,
         offset=offset,
         never_left=simulated,
-        standard_uncertainty_by_term=search.terms(interval, constant),
-        findings=merged([finding], reference_findings(source, reference_uncertainty), remarks),
+        standard_uncertainty_by_term=terms,
+        findings=merged([finding], missing, reference_findings(source, reference_uncertainty), remarks),
     )
 
 
@@ -189,13 +206,13 @@ def _reach(source: object, longest_observed_s: float | None) -> tuple[float, Lim
     return (observed, "longest interval") if observed else (LONGEST_EXTRAPOLATION_S, "horizon")
 
 
-def _checked_cap(policy_cap_s: float | None) -> float:
-    if policy_cap_s is None:
+def _checked_cap(cap_s: float | None, name: str) -> float:
+    if cap_s is None:
         return math.inf
-    if not policy_cap_s > 0:
-        msg = f"policy_cap_s is {policy_cap_s:g}; it must be a positive time in seconds"
+    if not cap_s > 0:
+        msg = f"{name} is {cap_s:g}; it must be a positive time in seconds"
         raise InputError(msg)
-    return policy_cap_s
+    return cap_s
 
 
 def _limited(allowed: float, reach: float, reach_named: LimitedBy, cap: float) -> tuple[float, LimitedBy]:

@@ -1,0 +1,135 @@
+"""What an interval lacks to be as long as wanted, and how long to log for it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy import special
+
+from evenbeat.calibration.experiment import LEARNT, plan_experiment
+from evenbeat.calibration.history_model import HistoryModel
+from evenbeat.calibration.interval_findings import Question
+from evenbeat.calibration.interval_suggestion import LimitedBy
+from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.clock.model import ClockModel
+from evenbeat.findings import Finding
+from evenbeat.quantities import StudentMixture
+from evenbeat.units import SECONDS_PER_DAY, duration_text
+
+SEEN = 2.0
+"""Standard uncertainties from zero at which a drift counts as established here."""
+
+
+def missing_at_start(question: Question, offset: StudentMixture, terms: dict[str, float]) -> list[Finding]:
+    """Say what is missing where not even the start holds: an adjustment, or less uncertainty."""
+    limits = Tolerance.of(question.tolerance, guard_band=question.guard_band)
+    mean, spread = float(offset.mean), float(offset.standard_deviation)
+    if not limits.holds(mean):
+        sentence = (
+            "Missing: an adjustment. The offset itself is outside; no longer log changes that "
+            "(suggest_setpoint says what to leave it at)."
+        )
+        return [_finding(sentence)]
+    needed = _needed(limits, mean, question.reliability)
+    largest = max(terms, key=lambda name: terms[name])
+    sentence = (
+        f"Missing: certainty. The offset at the start is known to {spread:.2g}, and {needed:.2g} or less is "
+        f"needed; the largest part is {largest.replace('as left', 'the adjustment')} ({terms[largest]:.2g})."
+    )
+    return [_finding(sentence, needed_standard_uncertainty=needed, standard_uncertainty=spread)]
+
+
+def missing_for(
+    source: object,
+    question: Question,
+    limited_by: LimitedBy,
+    *,
+    interval_s: float,
+    wanted_s: float,
+    offset: StudentMixture,
+) -> list[Finding]:
+    """Say what is missing for an interval that is wanted, and how long to log for it.
+
+    Parameters
+    ----------
+    offset
+        Distribution of the offset after the wanted interval.
+    """
+    if interval_s >= wanted_s:
+        return []
+    wanted = duration_text(wanted_s)
+    if limited_by in ("record length", "longest interval"):
+        return [_evidence(source, wanted, wanted_s)]
+    if limited_by != "tolerance" or not isinstance(source, ClockModel | HistoryModel):
+        return []
+    limits = Tolerance.of(question.tolerance, guard_band=question.guard_band)
+    mean, spread = float(offset.mean), float(offset.standard_deviation)
+    within = float(limits.probability(offset))
+    said = f"After {wanted} the probability of being within {question.limit} is {within:.1%}"
+    rate = source.aging_rate() if isinstance(source, ClockModel) else source.drift_rate
+    drifting = rate.standard_uncertainty * wanted_s
+    if abs(rate.value) < SEEN * rate.standard_uncertainty:
+        # a drift that is not established may turn out to be none
+        mean -= rate.value * wanted_s
+    if not limits.holds(mean):
+        sentence = (
+            f"{said}: the drift itself leaves it by then. No longer log changes that: leave the oscillator "
+            "off zero against its drift (suggest_setpoint), widen the tolerance, or calibrate more often."
+        )
+        return [_finding(sentence, probability=within)]
+    needed, rest = _needed(limits, mean, question.reliability), math.sqrt(max(spread**2 - drifting**2, 0.0))
+    if rest >= needed:
+        sentence = (
+            f"{said}: noise, as far as it is known, and the start make {rest:.2g} by themselves, and "
+            f"{needed:.2g} in all is allowed. A longer log helps only if it shows less noise than this one has "
+            "to allow for."
+        )
+        return [_finding(sentence, probability=within)]
+    rate_needed = math.sqrt(needed**2 - rest**2) / wanted_s
+    return [_log_longer(source, said, rate_needed, rate.standard_uncertainty, within)]
+
+
+def _log_longer(
+    source: ClockModel | HistoryModel, said: str, needed: float, known: float, within: float
+) -> Finding:
+    per_day, now = needed * SECONDS_PER_DAY, known * SECONDS_PER_DAY
+    words = f"{said}: missing is a better known drift, {per_day:.1e} per day instead of {now:.1e} (k = 1)"
+    if isinstance(source, HistoryModel):
+        sentence = f"{words}; further calibrations, or a log between them, give it."
+        return _finding(sentence, probability=within, needed_per_day=per_day)
+    goal = plan_experiment(source, drift_uncertainty_per_day=per_day).goals[0]
+    # what this record has shown says how much wider than at best such a rate comes out
+    length = max(goal.safe_length_s, source.record.duration_s)
+    if math.isinf(length):
+        return _finding(f"{words}; with this noise no log gives it.", probability=within)
+    sentence = (
+        f"{words}: a log of about {duration_text(length)} in all (noise as seen, learnt again from it, which "
+        f"widens by {LEARNT:g})."
+    )
+    return _finding(sentence, probability=within, needed_per_day=per_day, record_length_s=length)
+
+
+def _evidence(source: object, wanted: str, wanted_s: float) -> Finding:
+    what = (
+        f"a log of {wanted}, or calibrations {duration_text(0.5 * wanted_s)} apart (longest_observed_s)"
+        if isinstance(source, ClockModel)
+        else f"one interval of {duration_text(0.5 * wanted_s)} between calibrations"
+    )
+    sentence = f"Missing for {wanted}: evidence that reaches so far, which is {what}."
+    return _finding(sentence, record_length_s=wanted_s)
+
+
+def _needed(limits: Tolerance, mean: float, reliability: float) -> float:
+    """Return the largest standard uncertainty (normal) with which a mean is within limits as asked."""
+    room = min(limits.upper - mean, mean - limits.lower)
+    low, high = 0.0, room / float(special.ndtri(reliability)) if reliability > 0.5 else 10 * room
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        one = StudentMixture.normal(np.array(mean), np.array(middle))
+        low, high = (middle, high) if float(limits.probability(one)) >= reliability else (low, middle)
+    return low
+
+
+def _finding(sentence: str, **values: float) -> Finding:
+    return Finding(code="WHAT_IS_MISSING", severity="note", sentence=sentence, values=values)
