@@ -269,9 +269,12 @@ def _levels(
         return _of_class(short, middle, walk), _of_class(kind.short_term[1], kind.floor_of_most[1], walk)
     levels = noise
     if isinstance(levels, ClockModel):
-        # posterior means: what was hardly seen counts with what it may be
-        mean = _with({exponent: levels._levels.mean(exponent) for exponent in (0, -1, -2)})
-        return mean, mean
+        # medians, and to be safe means: what was hardly seen counts with what it may be
+        known = levels._levels
+        return (
+            _with({exponent: known.median(exponent) for exponent in (0, -1, -2)}),
+            _with({exponent: known.mean(exponent) for exponent in (0, -1, -2)}),
+        )
     if isinstance(levels, NoiseFit):
         levels = levels.levels
     if not any(levels.by_exponent.values()):

@@ -82,8 +82,8 @@ def missing_for(
     if rest >= needed:
         sentence = (
             f"{said}: noise, as far as it is known, and the start make {rest:.2g} by themselves, and "
-            f"{needed:.2g} in all is allowed. A longer log helps only if it shows less noise than this one has "
-            "to allow for."
+            f"{needed:.2g} in all is allowed. A longer log helps only if it shows less noise than this one "
+            "has to allow for."
         )
         return [_finding(sentence, probability=within)]
     rate_needed = math.sqrt(needed**2 - rest**2) / wanted_s
@@ -99,15 +99,22 @@ def _log_longer(
         sentence = f"{words}; further calibrations, or a log between them, give it."
         return _finding(sentence, probability=within, needed_per_day=per_day)
     goal = plan_experiment(source, drift_uncertainty_per_day=per_day).goals[0]
-    # what this record has shown says how much wider than at best such a rate comes out
-    length = max(goal.safe_length_s, source.record.duration_s)
-    if math.isinf(length):
+    seen = source.record.duration_s
+    short, long = (max(length, seen) for length in (goal.record_length_s, goal.safe_length_s))
+    if math.isinf(short):
         return _finding(f"{words}; with this noise no log gives it.", probability=within)
+    most = "longer than a hundred years" if math.isinf(long) else duration_text(long)
     sentence = (
-        f"{words}: a log of about {duration_text(length)} in all (noise as seen, learnt again from it, which "
-        f"widens by {LEARNT:g})."
+        f"{words}: a log of {duration_text(short)} in all if the noise is what it seems, {most} if it is as "
+        f"bad as this log allows and has to be learnt again (which widens by {LEARNT:g})."
     )
-    return _finding(sentence, probability=within, needed_per_day=per_day, record_length_s=length)
+    return _finding(
+        sentence,
+        probability=within,
+        needed_per_day=per_day,
+        record_length_s=short,
+        **({"safe_length_s": long} if math.isfinite(long) else {}),
+    )
 
 
 def _evidence(source: object, wanted: str, wanted_s: float) -> Finding:

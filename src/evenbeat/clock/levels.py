@@ -54,6 +54,10 @@ class LevelPosterior:
         heavier = self.degrees_of_freedom / (self.degrees_of_freedom - 2)
         return float(self.weights @ (heavier * self.estimates(exponent)))
 
+    def median(self, exponent: int) -> float:
+        """Return the posterior median of the estimates of h_α."""
+        return _quantile(self.estimates(exponent), self.weights, 0.5)
+
 
 def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], record: Record) -> NoiseLevels:
     """Return the noise levels of a posterior for the record it came from.
