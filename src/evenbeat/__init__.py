@@ -100,6 +100,8 @@ _HOMES = {
     "SetpointSuggestion": "calibration.setpoint",
     "fit_reliability": "calibration.reliability",
     "ReliabilityComparison": "calibration.reliability",
+    "fit_degradation": "calibration.degradation",
+    "DegradationFit": "calibration.degradation",
     "decide": "calibration.decision",
     "Decision": "calibration.decision",
     "DecisionRule": "calibration.decision",
@@ -157,6 +159,8 @@ if TYPE_CHECKING:
     from evenbeat.calibration.decision import DecisionRule as DecisionRule
     from evenbeat.calibration.decision import decide as decide
     from evenbeat.calibration.decision import global_risk as global_risk
+    from evenbeat.calibration.degradation import DegradationFit as DegradationFit
+    from evenbeat.calibration.degradation import fit_degradation as fit_degradation
     from evenbeat.calibration.experiment import ExperimentPlan as ExperimentPlan
     from evenbeat.calibration.experiment import plan_experiment as plan_experiment
     from evenbeat.calibration.history import CalibrationHistory as CalibrationHistory

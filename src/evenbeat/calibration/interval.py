@@ -32,7 +32,7 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.crossing import holds_until
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
-from evenbeat.findings import merged
+from evenbeat.findings import Finding, merged
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
@@ -54,7 +54,7 @@ TIMES_LONGEST = 2.0
 def suggest_interval(
     source: ClockModel | OffsetForecast,
     *,
-    tolerance: ToleranceLike,
+    tolerance: ToleranceLike | Tolerance,
     reliability: float = DEFAULT_CONFIDENCE,
     meaning: Meaning = "end_of_period",
     guard_band: float | None = None,
@@ -118,11 +118,7 @@ def suggest_interval(
     between calibrations were observed; what the aging law gives beyond is reported beside it. A physical
     model as in ILAC-G24:2022 / OIML D 10, method of control by drift.
     """
-    if meaning not in MEANINGS:
-        msg = f"meaning is {meaning!r}; it must be one of {', '.join(MEANINGS)}"
-        raise InputError(msg)
-    band = 0.0 if guard_band is None else guard_band
-    checked_probability(reliability, "reliability")
+    question = _question(tolerance, guard_band, reliability, meaning)
     constant = {
         "reference": reference_uncertainty,
         "environment": environment_uncertainty,
@@ -133,45 +129,37 @@ def suggest_interval(
         forecast=forecast_of(source, environment),
         as_left=as_left,
         constant=math.hypot(*constant.values()),
-        limits=Tolerance.of(tolerance, guard_band=band),
+        limits=Tolerance.of(question.tolerance, guard_band=question.guard_band),
         reliability=reliability,
         paths=paths,
         seed=seed,
     )
     reach, reach_named = _reach(source, longest_observed_s)
-    cap = _checked_cap(policy_cap_s, "policy_cap_s")
+    cap, wanted = _checked_cap(policy_cap_s, "policy_cap_s"), _checked_cap(wanted_s, "wanted_s")
     times = _search_times(_first(source, reach), reach)
     simulated = search.never_left(reach) if meaning == "never_left" else None
     allowed = search.intervals(times, simulated)
     interval, limited_by = _limited(allowed[meaning], reach, reach_named, cap)
-    offset = search.offset(times)
-    question = Question(
-        tolerance=Tolerance.of(tolerance), guard_band=band, reliability=reliability, meaning=meaning
-    )
+    offset, terms = search.offset(times), search.terms(interval, constant)
     extrapolated = search.beyond(reach) if limited_by in ("record length", "longest interval") else math.nan
     begun = Estimate(distribution=offset.one(0))
     finding = limit_finding(
         question, limited_by, interval_s=interval, extrapolated_s=extrapolated, as_left=begun
     )
-    terms = search.terms(interval, constant)
-    missing = []
+    missing: list[Finding] = []
     if limited_by == "start":
         missing = missing_at_start(question, offset.one(0), terms)
-    elif wanted_s is not None:
+    elif math.isfinite(wanted):
+        after = search.offset(np.array([wanted])).one(0)
         missing = missing_for(
-            source,
-            question,
-            limited_by,
-            interval_s=interval,
-            wanted_s=_checked_cap(wanted_s, "wanted_s"),
-            offset=search.offset(np.array([wanted_s])).one(0),
+            source, question, limited_by, interval_s=interval, wanted_s=wanted, offset=after
         )
     rounded, remarks = whole_units(interval, unit=calendar_unit, start=start)
     return IntervalSuggestion(
         tolerance=question.tolerance,
         reliability=reliability,
         meaning=meaning,
-        guard_band=band,
+        guard_band=question.guard_band,
         as_left=begun,
         interval_s=interval,
         limited_by=limited_by,
@@ -183,6 +171,23 @@ def suggest_interval(
         never_left=simulated,
         standard_uncertainty_by_term=terms,
         findings=merged([finding], missing, reference_findings(source, reference_uncertainty), remarks),
+    )
+
+
+def _question(
+    tolerance: ToleranceLike | Tolerance, guard_band: float | None, reliability: float, meaning: Meaning
+) -> Question:
+    """Return what is asked, or raise ``InputError`` where it cannot be."""
+    if meaning not in MEANINGS:
+        msg = f"meaning is {meaning!r}; it must be one of {', '.join(MEANINGS)}"
+        raise InputError(msg)
+    band = 0.0 if guard_band is None else guard_band
+    Tolerance.of(tolerance, guard_band=band)
+    return Question(
+        tolerance=Tolerance.of(tolerance),
+        guard_band=band,
+        reliability=checked_probability(reliability, "reliability"),
+        meaning=meaning,
     )
 
 

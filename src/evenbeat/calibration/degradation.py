@@ -1,0 +1,376 @@
+"""Paths to a limit: units that creep towards it, each at its own rate, and when how many have reached it.
+
+Every unit's value grows in proportion to time since it was set, ``y = b t + e``; the rates differ from unit
+to unit. Two descriptions of that: rates normally distributed, fitted to all paths at once by maximum
+likelihood (random slope), and the logarithm of each unit's own least-squares rate normally distributed. A
+unit reaches the limit L at L/b.
+
+Source: degradation data and the distribution of times to a limit, Meeker & Escobar, Statistical Methods for
+Reliability Data (1998), chapter 13; random-slope likelihood, Laird & Ware 1982.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special, stats
+
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FEWEST_UNITS = 3
+DISAGREE = 1.2
+DRAWS = 1000
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class DegradationFit(Printed):
+    """Times to a limit of units that creep, made by :func:`evenbeat.fit_degradation`.
+
+    Attributes
+    ----------
+    limit
+        Size of the value at which a unit is out.
+    units
+        Names, in the order of ``rates`` and ``times_to_limit_s``.
+    rates, times_to_limit_s
+        Shape (n,): each unit's own least-squares rate per second, and L/b; ``inf`` for one that does not move
+        towards the limit.
+    mean_rate, rate_spread, residual
+        Of the random-slope model: mean and standard deviation of the rates per second, and of a reading about
+        its line.
+    negative_log_likelihood
+        Of the random-slope model at its maximum.
+    interval_s, interval_low_s, interval_high_s
+        Time by which the share asked for is still within, with its interval.
+    lognormal_interval_s
+        The same with the logarithms of the units' own rates normal; NaN where a unit moves the other way.
+    """
+
+    limit: float
+    reliability: float
+    confidence: float
+    units: tuple[str, ...]
+    rates: FloatArray
+    times_to_limit_s: FloatArray
+    mean_rate: float
+    rate_spread: float
+    residual: float
+    negative_log_likelihood: float
+    interval_s: float
+    interval_low_s: float
+    interval_high_s: float
+    lognormal_interval_s: float
+    findings: tuple[Finding, ...] = ()
+
+    def reliability_after(self, time_s: npt.ArrayLike) -> FloatArray:
+        """Return the share of units still within the limit after some time, by the random-slope model."""
+        t = np.asarray(time_s, dtype=float)
+        with np.errstate(divide="ignore"):
+            return np.asarray(_within(self.limit, t, self.mean_rate, self.rate_spread))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per unit."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {"unit": self.units, "rate_per_s": self.rates, "time_to_limit_s": self.times_to_limit_s}
+        )
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; ``None`` where a unit never arrives."""
+
+        def plain(value: float) -> float | None:
+            return value if math.isfinite(value) else None
+
+        return {
+            "limit": self.limit,
+            "reliability": self.reliability,
+            "confidence": self.confidence,
+            "mean_rate_per_s": self.mean_rate,
+            "rate_spread_per_s": self.rate_spread,
+            "residual": self.residual,
+            "negative_log_likelihood": self.negative_log_likelihood,
+            "interval_s": plain(self.interval_s),
+            "interval_low_s": plain(self.interval_low_s),
+            "interval_high_s": plain(self.interval_high_s),
+            "lognormal_interval_s": plain(self.lognormal_interval_s),
+            "units": [
+                {"unit": unit, "rate_per_s": float(rate), "time_to_limit_s": plain(float(time))}
+                for unit, rate, time in zip(self.units, self.rates, self.times_to_limit_s, strict=True)
+            ],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return (
+            f"{100 * self.reliability:g} % of {len(self.units)} units like these stay within "
+            f"{self.limit:.3g} for {_text(self.interval_s)} "
+            f"({100 * self.confidence:g} %: {_text(self.interval_low_s)} to {_text(self.interval_high_s)})"
+        )
+
+    def _table(self) -> Table:
+        rows = tuple(
+            (unit, f"{rate:.3e}", _text(float(time)))
+            for unit, rate, time in zip(self.units, self.rates, self.times_to_limit_s, strict=True)
+        )
+        return Table(columns=("unit", "rate / s", "reaches the limit after"), rows=rows)
+
+
+def _text(seconds: float) -> str:
+    return duration_text(seconds) if math.isfinite(seconds) else "never"
+
+
+def fit_degradation(
+    time_s: npt.ArrayLike,
+    value: npt.ArrayLike,
+    unit: npt.ArrayLike,
+    *,
+    limit: float,
+    reliability: float = DEFAULT_CONFIDENCE,
+    confidence: float = 0.9,
+    seed: int = 0,
+) -> DegradationFit:
+    """Fit paths of several units to a limit.
+
+    Parameters
+    ----------
+    time_s, value, unit
+        Shape (n,): time since each unit was set to zero, its value then (an offset, a change), and whose.
+    limit
+        Size of the value at which a unit counts as out; the side is that to which the units move.
+    reliability
+        Share still within at the interval.
+    confidence
+        Of the interval's own limits: from draws of the maximum-likelihood estimates, normal on the scales of
+        mean and logarithms.
+
+    Raises
+    ------
+    InputError
+        If the lengths differ, a value is not finite, the limit is not positive, or fewer than three units
+        have two readings.
+
+    Notes
+    -----
+    Not valid where paths bend (an aging that slows down reaches the limit later than its line), or where
+    readings of one unit have noise that wanders.
+    """
+    target = checked_probability(reliability, "reliability")
+    level = checked_probability(confidence, "confidence")
+    t, y, owner = _checked(time_s, value, unit, limit)
+    names = list(dict.fromkeys(owner.tolist()))
+    groups = [(t[owner == name], y[owner == name]) for name in names]
+    groups = [(time[time > 0], reading[time > 0]) for time, reading in groups]
+    few = [name for name, (time, _) in zip(names, groups, strict=True) if len(time) < 2]
+    if len(names) - len(few) < FEWEST_UNITS or few:
+        named = f"unit {few[0]} has fewer than two readings after its start" if few else f"{len(names)} units"
+        msg = f"{named}; at least {FEWEST_UNITS} units with two readings each are needed"
+        raise InputError(msg)
+    rates = np.array([float(time @ reading / (time @ time)) for time, reading in groups])
+    side = 1.0 if rates.mean() >= 0 else -1.0
+    groups = [(time, side * reading) for time, reading in groups]
+    fit, covariance, cost = _random_slope(groups, side * rates)
+    mean, spread, residual = fit[0], math.exp(fit[1]), math.exp(fit[2])
+    interval = _interval(limit, target, mean, spread)
+    low, high = _limits(limit, target, fit, covariance, confidence=level, seed=seed)
+    lognormal = _lognormal_interval(limit, target, side * rates)
+    with np.errstate(divide="ignore"):
+        arrive = np.where(side * rates > 0, limit / np.where(side * rates > 0, side * rates, 1.0), math.inf)
+    return DegradationFit(
+        limit=limit,
+        reliability=target,
+        confidence=level,
+        units=tuple(str(name) for name in names),
+        rates=rates,
+        times_to_limit_s=arrive,
+        mean_rate=side * mean,
+        rate_spread=spread,
+        residual=residual,
+        negative_log_likelihood=cost,
+        interval_s=interval,
+        interval_low_s=low,
+        interval_high_s=high,
+        lognormal_interval_s=lognormal,
+        findings=_remarks(groups, interval, lognormal, float(t.max()), side * rates),
+    )
+
+
+def _checked(
+    time_s: npt.ArrayLike, value: npt.ArrayLike, unit: npt.ArrayLike, limit: float
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.str_]]:
+    t, y = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (time_s, value))
+    owner = np.atleast_1d(np.asarray(unit)).astype(str)
+    if not t.shape == y.shape == owner.shape or t.ndim != 1:
+        msg = f"time_s, value and unit differ in length ({t.size}, {y.size}, {owner.size})"
+        raise InputError(msg)
+    bad = np.flatnonzero(~(np.isfinite(y) & np.isfinite(t) & (t >= 0)))
+    if len(bad):
+        i = int(bad[0])
+        msg = f"row {i + 1}: value {y[i]:g} after {t[i]:g} s; both must be finite, the time 0 or more"
+        raise InputError(msg)
+    if not (limit > 0 and math.isfinite(limit)):
+        msg = f"limit is {limit}; it must be positive"
+        raise InputError(msg)
+    return t, y, owner
+
+
+def _random_slope(
+    groups: list[tuple[FloatArray, FloatArray]], rates: FloatArray
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return mean, log spread and log residual at the maximum, their covariance, and the cost there.
+
+    Times and values are scaled to order one inside.
+    """
+    unit_t = max(float(time.max()) for time, _ in groups)
+    unit_y = max(float(np.abs(reading).max()) for _, reading in groups)
+    sums = np.array(
+        [
+            (len(t), (t / unit_t) @ (t / unit_t), (t / unit_t) @ (y / unit_y), (y / unit_y) @ (y / unit_y))
+            for t, y in groups
+        ]
+    )
+    n, tt, ty, yy = sums.T
+
+    def cost(p: FloatArray) -> float:
+        mean, slope, noise = p[0], math.exp(2 * p[1]), math.exp(2 * p[2])
+        # y ~ N(mean t, noise I + slope t t'): determinant and inverse by the lemma of one column
+        whole = noise + slope * tt
+        square = yy - 2 * mean * ty + mean**2 * tt
+        along = ty - mean * tt
+        chi = (square - slope * along**2 / whole) / noise
+        logs = (n - 1) * math.log(noise) + np.log(whole)
+        return float(0.5 * np.sum(chi + logs + n * math.log(2 * math.pi)))
+
+    scaled = rates * unit_t / unit_y
+    left = [y / unit_y - rate * t / unit_t for (t, y), rate in zip(groups, scaled, strict=True)]
+    scatter = math.sqrt(float(np.mean(np.concatenate(left) ** 2))) or 1e-9
+    start = np.array([scaled.mean(), math.log(scaled.std() or 1e-3), math.log(scatter)])
+    found = optimize.minimize(
+        cost,
+        start,
+        method="Nelder-Mead",
+        options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 8000, "maxfev": 8000},
+    )
+    best = np.asarray(found.x)
+    covariance = np.linalg.pinv(_hessian(cost, best))
+    shift = np.array([0.0, math.log(unit_y / unit_t), math.log(unit_y)])
+    scale = np.array([unit_y / unit_t, 1.0, 1.0])
+    count = float(n.sum())
+    return (
+        best * scale + shift,
+        covariance * np.outer(scale, scale),
+        float(found.fun) + count * math.log(unit_y),
+    )
+
+
+def _hessian(cost: Callable[[FloatArray], float], at: FloatArray) -> FloatArray:
+    step = 1e-4
+    size = len(at)
+    unit = np.eye(size) * step
+    values = np.empty((size, size))
+    for i in range(size):
+        for j in range(size):
+            corners = [
+                sign * cost(at + first * unit[i] + second * unit[j])
+                for first, second, sign in ((1, 1, 1), (1, -1, -1), (-1, 1, -1), (-1, -1, 1))
+            ]
+            values[i, j] = sum(corners) / (4 * step**2)
+    return values
+
+
+def _within(limit: float, time: npt.ArrayLike, mean: float, spread: float) -> FloatArray:
+    """Return P(|b| t <= limit)."""
+    with np.errstate(divide="ignore"):
+        edge = limit / np.asarray(time, dtype=float)
+    return np.asarray(special.ndtr((edge - mean) / spread) - special.ndtr((-edge - mean) / spread))
+
+
+def _interval(limit: float, reliability: float, mean: float, spread: float) -> float:
+    """Return the time after which the share within has fallen to the target."""
+    edge = optimize.brentq(
+        lambda b: float(_within(b, 1.0, mean, spread)) - reliability,
+        0.0,
+        abs(mean) + 12 * spread,
+        xtol=1e-12 * (abs(mean) + spread),
+    )
+    return limit / float(edge)
+
+
+def _limits(
+    limit: float,
+    reliability: float,
+    fit: FloatArray,
+    covariance: FloatArray,
+    *,
+    confidence: float,
+    seed: int,
+) -> tuple[float, float]:
+    generator = np.random.default_rng(seed)
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    correlation = covariance / np.outer(size, size)
+    drawn = fit + size * generator.multivariate_normal(np.zeros(3), correlation, DRAWS, method="eigh")
+    times = [_interval(limit, reliability, p[0], math.exp(p[1])) for p in drawn]
+    tail = 0.5 * (1 - confidence)
+    low, high = np.quantile(times, [tail, 1 - tail])
+    return float(low), float(high)
+
+
+def _lognormal_interval(limit: float, reliability: float, rates: FloatArray) -> float:
+    if np.any(rates <= 0):
+        return math.nan
+    logs = np.log(rates)
+    return float(limit / math.exp(logs.mean() + stats.norm.ppf(reliability) * logs.std(ddof=1)))
+
+
+def _remarks(
+    groups: list[tuple[FloatArray, FloatArray]],
+    interval: float,
+    lognormal: float,
+    longest: float,
+    rates: FloatArray,
+) -> tuple[Finding, ...]:
+    found = []
+    ratio = max(interval, lognormal) / min(interval, lognormal) if math.isfinite(lognormal) else 1.0
+    if ratio > DISAGREE:
+        sentence = (
+            f"Normal rates give {duration_text(interval)}, lognormal ones {duration_text(lognormal)}: the "
+            "spread belongs to the answer."
+        )
+        found.append(Finding(code="MODELS_SPREAD", severity="caution", sentence=sentence))
+    if interval > longest:
+        sentence = "The interval is longer than any unit was followed: the lines are carried on, untested."
+        found.append(Finding(code="BEYOND_OBSERVED", severity="caution", sentence=sentence))
+    bent = _bend(groups, rates)
+    if bent < -3 or bent > 3:
+        way = "slows down" if bent < 0 else "speeds up"
+        sentence = (
+            f"The paths bend (creep {way}; {abs(bent):.1f} standard errors over all units): lines through "
+            "zero do not describe them well."
+        )
+        found.append(Finding(code="PATHS_BEND", severity="caution", sentence=sentence, values={"t": bent}))
+    return tuple(found)
+
+
+def _bend(groups: list[tuple[FloatArray, FloatArray]], rates: FloatArray) -> float:
+    """Return how many standard errors the mean bend of the units is from none."""
+    bends = []
+    for (time, reading), rate in zip(groups, rates, strict=True):
+        curved = time**2 - time * float(time**2 @ time) / float(time @ time)
+        size = float(curved @ curved)
+        if size > 0:
+            bends.append(float(curved @ (reading - rate * time)) / size)
+    if len(bends) < FEWEST_UNITS or np.std(bends) == 0:
+        return 0.0
+    return float(np.mean(bends) / (np.std(bends, ddof=1) / math.sqrt(len(bends))))
