@@ -6,10 +6,32 @@ Each function returns an ipywidgets container that a notebook shows as the last 
 
     interactive.noise_mixer()
 
+- :func:`noise_mixer`: five noises; phase, frequency, deviations and spectrum move together
+- :func:`gap_explorer`: record length and gaps, and what a deviation is worth
+- :func:`aging_explorer`: aging laws with their band, least squares beside them
+- :func:`holdover_game`: predict, reveal, score
+- :func:`interval_explorer`: tolerance, reliability and setpoint to the date of the next calibration
+- :func:`counter_explorer`: gate, frequency and mode, and what limits a reading
+- :func:`log_panel`: a log of your own, assessed
+
 Computation and drawing are ordinary functions of the rooms ``lessons`` and ``figures``; this room only wires
 them to controls.
 """
 
+from evenbeat.interactive.aging import aging_explorer as aging_explorer
+from evenbeat.interactive.counter import counter_explorer as counter_explorer
+from evenbeat.interactive.gaps import gap_explorer as gap_explorer
+from evenbeat.interactive.holdover import holdover_game as holdover_game
+from evenbeat.interactive.interval import interval_explorer as interval_explorer
+from evenbeat.interactive.log import log_panel as log_panel
 from evenbeat.interactive.noise import noise_mixer as noise_mixer
 
-__all__ = ["noise_mixer"]
+__all__ = [
+    "aging_explorer",
+    "counter_explorer",
+    "gap_explorer",
+    "holdover_game",
+    "interval_explorer",
+    "log_panel",
+    "noise_mixer",
+]

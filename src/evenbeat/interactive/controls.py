@@ -72,3 +72,15 @@ def tick(name: str, *, value: bool = False, width: str = "auto") -> widgets.Widg
 def button(name: str, hint: str) -> widgets.Button:
     """Return a button."""
     return widgets.Button(description=name, tooltip=hint, layout={"width": "auto"})
+
+
+def steps(name: str, options: Sequence[tuple[str, object]], value: object) -> widgets.Widget:
+    """Return a slider over a few values, each written with its unit."""
+    return widgets.SelectionSlider(
+        options=list(options),
+        value=value,
+        description=name,
+        continuous_update=False,
+        style=_NAME,
+        layout={"width": _WIDE},
+    )

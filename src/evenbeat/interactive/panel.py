@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 import ipywidgets as widgets
+from threadpoolctl import ThreadpoolController
 
 from evenbeat.errors import EvenbeatError
 from evenbeat.figures.style import GREY, INK, PALE, RUST
@@ -71,6 +72,7 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
         self.words = widgets.HTML()
         self.call = widgets.HTML()
         self._held = False
+        self._threads = ThreadpoolController()
         heading = widgets.HTML(f'<div style="{FONT}; font-weight: bold">{html.escape(title)}</div>')
         boxes = [widgets.HBox([self.controls[name] for name in row], layout=_wrapping()) for row in rows]
         super().__init__([heading, *boxes, self.words, self.picture, *below, self.call])
@@ -100,8 +102,9 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
     def refresh(self) -> None:
         """Compute and show what the controls ask for."""
         try:
-            lesson = self._answer(**{name: control.value for name, control in self.controls.items()})
-            png = self._picture_of(lesson)
+            with self._threads.limit(limits=1, user_api="blas"):  # small matrices: a second thread only waits
+                lesson = self._answer(**{name: control.value for name, control in self.controls.items()})
+                png = self._picture_of(lesson)
         except EvenbeatError as refusal:
             self._refuse(str(refusal))
         except Exception:
@@ -110,7 +113,7 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
         else:
             self.lesson, self.refusal = lesson, ""
             self.words.value = _sentence(lesson.sentence)
-            self.call.value = _call(lesson.call)
+            self.call.value = call_html(lesson.call)
             self.picture.value = image(png, f"{self._description} {lesson.sentence}")
 
     def _refuse(self, sentence: str) -> None:
@@ -162,7 +165,8 @@ def image(png: bytes, description: str) -> str:
     )
 
 
-def _call(text: str) -> str:
+def call_html(text: str) -> str:
+    """Return Python to be copied, as HTML: one click selects all of it."""
     return (
         f'<details style="{FONT}"><summary>The same in Python</summary>'
         f'<pre tabindex="0" style="background: {PALE}; border: 1px solid {GREY}; padding: 6px 10px; '

@@ -1,0 +1,160 @@
+"""The log panel: a log of the reader's own, from its path or an upload to the verdict."""
+
+from __future__ import annotations
+
+import html
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+
+from evenbeat.errors import EvenbeatError
+from evenbeat.figures.dispatch import drawing_of
+from evenbeat.figures.labels import caption_title
+from evenbeat.figures.saving import png_bytes
+from evenbeat.interactive.controls import button, choice
+from evenbeat.interactive.panel import FONT, call_html, fault, image, notice
+from evenbeat.lessons.log_assessment import LogLesson, assess_log
+
+QUANTITIES = ("frequency", "fractional_frequency", "period", "phase", "time_interval", "count")
+PICTURES: dict[str, Callable[[Any], Any]] = {
+    "the record": lambda assessed: assessed.record,
+    "stability": lambda assessed: assessed.curves.get("overlapping_allan"),
+    "aging": lambda assessed: assessed.model,
+    "holdover": lambda assessed: assessed.holdover,
+    "recalibration": lambda assessed: assessed.interval,
+}
+DPI = 120
+
+
+class LogPanel(widgets.VBox):  # type: ignore[misc]
+    """Fields, a button, a verdict.
+
+    Attributes
+    ----------
+    controls
+        Name to widget, ``path`` and ``upload`` among them; an upload goes before the path.
+    assess
+        The button.
+    lesson
+        The latest assessment, or ``None``.
+    refusal
+        The sentence that says why there is none, otherwise empty.
+    """
+
+    def __init__(self, path: str = "", tolerance: str = "") -> None:
+        wide: dict[str, Any] = {"style": {"description_width": "15em"}, "layout": {"width": "29em"}}
+        hint = "if the log says so itself, leave this empty"
+        self.controls: dict[str, widgets.Widget] = {
+            "path": widgets.Text(
+                value=path,
+                description="log",
+                placeholder="path of a table of text, plain or .gz",
+                style=wide["style"],
+                layout={"width": "44em"},
+            ),
+            "upload": widgets.FileUpload(description="or upload one", multiple=False),
+            "tolerance": widgets.Text(
+                value=tolerance, description="tolerance ± [1]", placeholder="such as 1e-8", **wide
+            ),
+            "quantity": widgets.Dropdown(
+                options=[("as the log says", ""), *((q.replace("_", " "), q) for q in QUANTITIES)],
+                description="readings are",
+                **wide,
+            ),
+            "unit": widgets.Text(description="unit", placeholder=hint, **wide),
+            "nominal_frequency": widgets.Text(
+                description="nominal frequency", placeholder="such as 10 MHz", **wide
+            ),
+            "interval": widgets.Text(description="interval of readings", placeholder="such as 10 s", **wide),
+        }
+        self.assess = button("Assess", "read the log and say what it tells; long logs take a while")
+        self.show = choice("picture", [(name, name) for name in PICTURES], "the record")
+        self.words, self.picture, self.call = widgets.HTML(), widgets.HTML(), widgets.HTML()
+        self.lesson: LogLesson | None = None
+        self.refusal = ""
+        c = self.controls
+        title = f'<div style="{FONT}; font-weight: bold">Assess a log of your own</div>'
+        rows = [[c["path"], c["upload"]], [c["tolerance"], c["quantity"]], [c["unit"], c["interval"]]]
+        rows.append([c["nominal_frequency"], self.assess])
+        boxes = [widgets.HBox(row, layout={"flex_flow": "row wrap"}) for row in rows]
+        super().__init__([widgets.HTML(title), *boxes, self.words, self.show, self.picture, self.call])
+        self.assess.on_click(self._assess)
+        self.show.observe(self._draw, names="value")
+
+    def _assess(self, _button: object) -> None:
+        self.assess.disabled = True
+        self.words.value = f'<div role="status" style="{FONT}">Reading and computing …</div>'
+        try:
+            self._show(self._assessed())
+        except EvenbeatError as refusal:
+            self._clear(notice(str(refusal)))
+            self.refusal = str(refusal)
+        except Exception:
+            self._clear(fault())
+            raise
+        finally:
+            self.assess.disabled = False
+
+    def _assessed(self) -> LogLesson:
+        asked = {name: self.controls[name].value for name in self.controls if name not in ("path", "upload")}
+        uploads = self.controls["upload"].value
+        if not uploads:
+            return assess_log(self.controls["path"].value, **asked)
+        name = Path(uploads[0]["name"]).name
+        with tempfile.TemporaryDirectory() as folder:
+            copy = Path(folder) / name
+            copy.write_bytes(bytes(uploads[0]["content"]))
+            return assess_log(copy, **asked, shown_as=name)
+
+    def _show(self, lesson: LogLesson) -> None:
+        self.lesson, self.refusal = lesson, ""
+        self.words.value = f"<pre>{html.escape(str(lesson.assessment))}</pre>"
+        self.call.value = call_html(lesson.call)
+        self._draw(None)
+
+    def _clear(self, words: str) -> None:
+        self.lesson = None
+        self.words.value = words
+        self.picture.value = self.call.value = ""
+
+    def _draw(self, _change: object) -> None:
+        if self.lesson is None:
+            return
+        result = PICTURES[self.show.value](self.lesson.assessment)
+        if result is None:
+            self.picture.value = notice(f"There is no picture of {self.show.value}: the verdict says why.")
+            return
+        png, caption = picture_of(result)
+        self.picture.value = image(png, caption)
+
+
+def picture_of(result: Any) -> tuple[bytes, str]:
+    """Return the figure of a result as PNG, and its caption; nothing is left with pyplot."""
+    from matplotlib.figure import Figure
+
+    from evenbeat.figures.style import WIDTH_IN, in_style
+
+    drawing = drawing_of(result)
+    caption = drawing.caption(result)
+    with in_style():
+        figure = Figure(figsize=(WIDTH_IN, drawing.height_in), layout="constrained")
+        ax = figure.add_subplot()
+        drawing.draw(ax, result)
+        caption_title(ax, caption)
+    return png_bytes(figure, dpi=DPI), caption
+
+
+def log_panel(path: str | Path = "", *, tolerance: float | None = None) -> widgets.VBox:
+    """Return a panel that assesses a log the reader picks.
+
+    Parameters
+    ----------
+    path
+        Put into the field to begin with; a path is relative to the folder of the notebook.
+    tolerance
+        Likewise.
+    """
+    return LogPanel(str(path), "" if tolerance is None else f"{tolerance:g}")

@@ -1,0 +1,174 @@
+"""From tolerance, reliability and setpoint to the date of the next calibration."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.calibration.interval import suggest_interval
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.clock.fit import fit_clock
+from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.model import ClockModel
+from evenbeat.lessons.lesson import Code, Lesson, call_text
+from evenbeat.powerlaw import NoiseLevels, simulate_clock
+from evenbeat.quantities import Estimate
+from evenbeat.units import SECONDS_PER_DAY, duration_text
+
+if TYPE_CHECKING:
+    from evenbeat.clock.environment import Course
+
+EXAMPLE_CALL = (
+    "from evenbeat.lessons.next_calibration import example_model\n\nmodel = example_model({seed})\n"
+)
+KEPT = 8
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class CalibrationLesson(Lesson):
+    """A suggested interval and its date.
+
+    Attributes
+    ----------
+    date
+        UTC of the next calibration; ``None`` where there is none, or the log states no time.
+    """
+
+    model: ClockModel
+    suggestion: IntervalSuggestion
+    date: np.datetime64 | None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class RememberedModel(ClockModel):
+    """A clock model that answers the same question twice without computing it again.
+
+    Tolerance and reliability do not change a forecast, only what is asked of it: sliding them would
+    otherwise foretell the same times over and over.
+    """
+
+    answers: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
+
+    def frequency_at(
+        self,
+        times: npt.ArrayLike,
+        *,
+        averaging_time_s: float | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> Forecast:
+        """Return the forecast of :meth:`evenbeat.ClockModel.frequency_at`."""
+        asked: dict[str, Any] = {"averaging_time_s": averaging_time_s, "environment": environment}
+        return self._remembered("frequency_at", times, asked)
+
+    def frequency_change_at(
+        self,
+        times: npt.ArrayLike,
+        *,
+        averaging_time_s: float | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> Forecast:
+        """Return the forecast of :meth:`evenbeat.ClockModel.frequency_change_at`."""
+        asked: dict[str, Any] = {"averaging_time_s": averaging_time_s, "environment": environment}
+        return self._remembered("frequency_change_at", times, asked)
+
+    def _remembered(self, name: str, times: npt.ArrayLike, asked: dict[str, Any]) -> Forecast:
+        ask = getattr(super(), name)
+        if asked["environment"]:
+            return ask(times, **asked)
+        key = name, np.asarray(times).tobytes(), asked["averaging_time_s"]
+        if key not in self.answers:
+            if len(self.answers) >= KEPT:  # the base times come first in every question and are asked again
+                self.answers.pop(next(reversed(self.answers)))
+            self.answers[key] = ask(times, **asked)
+        return self.answers[key]
+
+
+def remembered(model: ClockModel) -> ClockModel:
+    """Return the model with a memory; one of a special kind is returned as it is."""
+    if type(model) is not ClockModel:
+        return model
+    return RememberedModel(**{item.name: getattr(model, item.name) for item in fields(ClockModel)})
+
+
+def example_model(seed: int = 1) -> ClockModel:
+    """Return the model of a simulated oscillator, logged daily for 120 days from 1 March 2026."""
+    levels = NoiseLevels.from_allan_deviations(
+        SECONDS_PER_DAY, white_fm=3e-11, flicker_fm=2e-11, random_walk_fm=2e-11
+    )
+    record = simulate_clock(
+        120,
+        interval_s=SECONDS_PER_DAY,
+        levels=levels,
+        seed=seed,
+        start="2026-03-01",
+        frequency_offset=4e-10,
+        aging=lambda t: 1.2e-11 * t / SECONDS_PER_DAY,
+        nominal_frequency_hz=10e6,
+    )
+    return fit_clock(record, aging="linear")
+
+
+def next_calibration(
+    model: ClockModel,
+    *,
+    tolerance: float,
+    reliability: float = 0.95,
+    guard_band: float = 0.0,
+    as_left: Estimate | None = None,
+    reference_uncertainty: float = 0.0,
+    preamble: str = "",
+) -> CalibrationLesson:
+    """Return the suggested interval with its date.
+
+    Parameters
+    ----------
+    model
+        Of the clock; a remembered one answers faster from the second question on.
+    preamble
+        Python that makes ``model``, put before the call.
+
+    See :func:`evenbeat.suggest_interval` for the other parameters and for what is refused.
+    """
+    asked: dict[str, Any] = {
+        "tolerance": tolerance,
+        "reliability": reliability,
+        "guard_band": guard_band,
+        "reference_uncertainty": reference_uncertainty,
+    }
+    suggestion = suggest_interval(model, as_left=as_left, **asked)
+    left = {} if as_left is None else {"as_left": Code(_written(as_left))}
+    date = _date(model, suggestion.interval_s)
+    return CalibrationLesson(
+        model=model,
+        suggestion=suggestion,
+        date=date,
+        sentence=_sentence(suggestion, date),
+        call=(
+            f"import evenbeat as eb\n{preamble}"
+            f"suggestion = {call_text('eb.suggest_interval', 'model', **asked, **left)}"
+        ),
+    )
+
+
+def _written(left: Estimate) -> str:
+    return f"eb.Estimate.normal({left.value!r}, {left.standard_uncertainty!r})"
+
+
+def _date(model: ClockModel, interval_s: float) -> np.datetime64 | None:
+    start = model.record.start
+    if start is None or math.isnan(interval_s):
+        return None
+    seconds = round(model.record.duration_s + interval_s)
+    return start.astype("datetime64[s]") + np.timedelta64(seconds, "s")
+
+
+def _sentence(suggestion: IntervalSuggestion, date: np.datetime64 | None) -> str:
+    if math.isnan(suggestion.interval_s):
+        return f"No interval. {suggestion.reason}"
+    when = "" if date is None else f", that is by {str(date)[:10]}"
+    return f"Calibrate again within {duration_text(suggestion.interval_s)}{when}. {suggestion.reason}"
