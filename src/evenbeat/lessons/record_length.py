@@ -78,7 +78,8 @@ def without_readings(
     n = len(record)
     values = np.array(record.values, dtype=float)
     if pattern == "single readings":
-        values[np.random.default_rng(seed).permutation(n)[: round(share * n)]] = np.nan
+        generator = np.random.default_rng(seed)
+        values[generator.permutation(n)[: round(share * n)]] = np.nan
     elif pattern == "one outage":
         first = round(0.5 * n * (1 - share))
         values[first : first + round(share * n)] = np.nan
