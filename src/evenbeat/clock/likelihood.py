@@ -187,10 +187,10 @@ class NoiseGrid:
         ========  =============  =============  ============  ===================  ===========
 
         Widths are of the 95 % intervals, relative to the best linear unbiased predictor that knows the
-        levels (time error: mean of half a record ahead and a whole one). Of single answers the 68 % interval
-        of the aging rate covers .49 to .83: ``tests/coverage/clock_limits.md`` shows that no interval that
-        is never narrower than white FM needs can do much better. ``tests/coverage/clock_coverage.md`` is the
-        published panel.
+        levels (time error: mean of half a record ahead and a whole one). Of the aging rate alone the 68 %
+        interval covers .49 of some hidden walks and .83 at most; with two noises only and their level known
+        the best of all rules would cover .60 of every walk and .73 of white FM
+        (``tests/coverage/clock_limits.md``). ``tests/coverage/clock_coverage.md`` is the published panel.
         """
         if prior not in PRIORS:
             msg = f"noise_prior is {prior!r}; it must be one of {', '.join(map(repr, PRIORS))}"
