@@ -1,6 +1,7 @@
 """The fitted clock: simulated truth, scaling, steps, temperature, gaps and refusals."""
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -240,3 +241,26 @@ def test_upper_limits_of_hidden_noises_hold() -> None:
         noise = fit_clock(simulate_clock(100, interval_s=DAY, levels=levels, seed=seed), aging="linear").noise
         above += noise.flicker_fm == 0 and noise.upper_limits[-1] < levels.flicker_fm
     assert above <= 3  # binomial: of 20 with one in twenty, more than 3 happen in 1.6 % of cases
+
+
+@pytest.mark.parametrize(
+    ("law", "aging", "rate_per_day"),
+    [
+        ("square_root", lambda day: 3e-10 * np.sqrt(day), 1.5e-10 / math.sqrt(200)),
+        ("power", lambda day: 3e-10 * day**0.3, 0.9e-10 * 200**-0.7),
+    ],
+)
+def test_powers_of_time_are_found_though_they_begin_at_an_infinite_rate(
+    law: str, aging: Callable[[np.ndarray], np.ndarray], rate_per_day: float
+) -> None:
+    """Thousands of times above the noise the curvature must be found to a fraction of the first grid."""
+    record = simulate_clock(
+        200 * 96,
+        interval_s=900.0,
+        levels=NoiseLevels(white_fm=2e-19),
+        seed=4,
+        aging=lambda seconds: aging(seconds / DAY),
+    )
+    rate = fit_clock(record, aging=law).aging_rate().per_day
+    assert rate.value == pytest.approx(rate_per_day, rel=5e-3)
+    assert abs(rate.value - rate_per_day) < 3.5 * rate.standard_uncertainty

@@ -2,7 +2,8 @@
 
 ``pytest -m long tests/coverage/test_clock_coverage.py`` simulates every clock of the panel some hundred
 times, fits it as a user would and writes ``clock_coverage.md`` beside this file, all in one go (ten
-minutes of processor time). The prior of the model was chosen on clocks with other seeds, many with other levels.
+minutes of processor time). The prior of the model was chosen on clocks with other seeds, many with other
+levels.
 """
 
 from __future__ import annotations

@@ -25,6 +25,8 @@ Shape = Callable[[FloatArray, Curvature], FloatArray]
 
 BENDS = (0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0)
 """Record length over apparent age: from hardly bent to all in the first thousandth of the record."""
+SINGULAR_BENDS = (1e4, 1e5)
+"""Beyond those, for powers of time, which may begin with the record at an infinite rate."""
 RETRACE_RATES = (3.0, 10.0, 30.0, 100.0)
 """Record length over the time constant of a transient after a power interruption."""
 
@@ -231,12 +233,17 @@ AGING_LAWS: dict[str, AgingLaw] = {
         AgingLaw(name="none", formula="y = C"),
         AgingLaw(name="linear", formula="y = C + D t", terms=(_LINE,)),
         AgingLaw(name="logarithmic", formula="y = C + A ln(1 + B t)", terms=(_LOGARITHM,), axes=(BENDS,)),
-        AgingLaw(name="square_root", formula="y = C + A √(1 + B t)", terms=(_ROOT,), axes=(BENDS,)),
+        AgingLaw(
+            name="square_root",
+            formula="y = C + A √(1 + B t)",
+            terms=(_ROOT,),
+            axes=((*BENDS, *SINGULAR_BENDS),),
+        ),
         AgingLaw(
             name="power",
             formula="y = C + A (1 + B t)^p, 0 < p < 1",
             terms=(_POWER,),
-            axes=((1.0, 10.0, 100.0, 1000.0), (0.2, 0.4, 0.8)),
+            axes=((1.0, 10.0, 100.0, 1000.0, *SINGULAR_BENDS), (0.2, 0.4, 0.8)),
         ),
         AgingLaw(
             name="exponential",

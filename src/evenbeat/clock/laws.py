@@ -22,6 +22,9 @@ from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, StudentMixture
 
 MOST_POINTS = 48
+MOST_FITS = 150
+EXCLUDED = 12.0
+"""Log likelihood below the top from which a curvature is no longer looked at when there are too many."""
 LOG_LIKELIHOOD_THAT_MATTERS = 4.0
 LARGEST_JUMP = 0.7
 NOT_REJECTED = 6.0
@@ -89,8 +92,13 @@ def _searched(law: AgingLaw, one: Callable[[AgingLaw, Curvature], Variant]) -> l
                 found[point] = one(law, point)
         scores = np.array([best(found[point].fit) for point in points]).reshape([len(axis) for axis in axes])
         place = _widest_jump(scores)
-        if place is None or len(points) >= MOST_POINTS:
+        if place is None or len(found) >= MOST_FITS:
             break
+        if len(points) >= MOST_POINTS:
+            axes, before = _where_it_matters(axes, scores), axes
+            if axes == before:
+                break
+            continue
         axis, index = place
         axes[axis].insert(index + 1, math.sqrt(axes[axis][index] * axes[axis][index + 1]))
     widths = np.ones(1)
@@ -99,6 +107,16 @@ def _searched(law: AgingLaw, one: Callable[[AgingLaw, Curvature], Variant]) -> l
     return [
         replace(found[point], width=float(width)) for point, width in zip(points, widths.ravel(), strict=True)
     ]
+
+
+def _where_it_matters(axes: list[list[float]], scores: FloatArray) -> list[list[float]]:
+    """Return the axes without those values, but for one on either side, that the likelihood excludes."""
+    kept = []
+    for axis, values in enumerate(axes):
+        profile = scores.max(axis=tuple(other for other in range(scores.ndim) if other != axis))
+        likely = np.flatnonzero(profile > scores.max() - EXCLUDED)
+        kept.append(values[max(likely[0] - 1, 0) : likely[-1] + 2])
+    return kept
 
 
 def _widest_jump(scores: FloatArray) -> tuple[int, int] | None:

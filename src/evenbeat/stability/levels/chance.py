@@ -14,7 +14,7 @@ import numpy as np
 from evenbeat.quantities import FloatArray
 from evenbeat.stability.levels.variances import Variances
 
-DRAWS = 400
+DRAWS = 200
 SEED = 1993
 """Of the simulation, fixed: a fit is repeated to the last digit."""
 

@@ -9,7 +9,7 @@ likelihood ratio, every subset of them tried.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -29,6 +29,8 @@ from evenbeat.stability.remarks import about_record
 from evenbeat.stability.sums.kernels import BoolArray, one_thread
 
 ROUNDS = 4
+ROUNDS_BY_CHANCE = 2
+"""Fits to simulated variances begin at the levels that were simulated."""
 DRIFT = 5
 """Position of the squared drift among the six unknowns."""
 LEAST_VARIANCE = 1e-12
@@ -195,42 +197,54 @@ def _confirmed(everything: Variances, levels: FloatArray, values: FloatArray, th
         rest = [other for other in detected if other != noise]
         if not rest or gains[noise] > CLEAR * threshold:
             break
-        without = levels
-        for _ in range(ROUNDS):
-            without, _ = _fit_of(whitened, target, rest)
-            if not without[:DRIFT].any():
-                break
-            whitened, target, _ = _whitened_undrifted(everything, without, values)
-        else:
-            if _is_chance(everything, without, values, noise, threshold):
-                return _confirmed(everything, without, values, threshold)
-        whitened, target, _ = _whitened_undrifted(everything, levels, values)
+        without, seen = _explained(everything, levels, values, rest, noise)
+        if without is None:
+            continue
+
+        def by_chance(
+            simulated: FloatArray, *, begin: FloatArray = without, rest: list[int] = rest, noise: int = noise
+        ) -> float:
+            return _explained(everything, begin, simulated, rest, noise, rounds=ROUNDS_BY_CHANCE)[1]
+
+        if seen < threshold or _is_chance(everything, without, by_chance, seen, threshold):
+            return _confirmed(everything, without, values, threshold)
     return levels
 
 
-def _is_chance(
-    everything: Variances, without: FloatArray, values: FloatArray, noise: int, threshold: float
-) -> bool:
-    """Return whether what a noise explains may be chance under the fit without it.
+def _explained(
+    everything: Variances,
+    levels: FloatArray,
+    values: FloatArray,
+    rest: Sequence[int],
+    noise: int,
+    *,
+    rounds: int = ROUNDS,
+) -> tuple[FloatArray | None, float]:
+    """Return the fit without a noise, and by how much the noise lowers the misfit under its covariance.
 
-    Below the threshold it may; above it simulated variances say how often chance explains as much.
+    ``levels`` is where the fit begins; ``None`` and zero where there is none.
     """
-    subset = sorted([*np.flatnonzero(without[:DRIFT]).tolist(), noise])
-    whitened, target, used = _whitened_undrifted(everything, without, values)
-    seen = _gain(whitened, target, subset, noise)
-    if seen < threshold:
-        return True
-    lower, root = _root(everything, without, used)
+    without = levels
+    for _ in range(rounds):
+        whitened, target, _ = _whitened_undrifted(everything, without, values)
+        without, _ = _fit_of(whitened, target, rest)
+        if not without[:DRIFT].any():
+            return None, 0.0
+    whitened, target, _ = _whitened_undrifted(everything, without, values)
+    return without, _gain(whitened, target, sorted([*rest, noise]), noise)
 
-    def explained(simulated: FloatArray) -> float:
-        return _gain(
-            whitened, linalg.solve_triangular(lower, simulated[used] / root, lower=True), subset, noise
-        )
 
+def _is_chance(
+    everything: Variances,
+    without: FloatArray,
+    by_chance: Callable[[FloatArray], float],
+    seen: float,
+    threshold: float,
+) -> bool:
+    """Return whether simulated records without the noise show as much of it too often."""
     significance = special.ndtr(-math.sqrt(threshold))
-    return bool(
-        probability_by_chance(explained, simulated_variances(everything, without), seen) > significance
-    )
+    simulated = simulated_variances(everything, without)
+    return bool(probability_by_chance(by_chance, simulated, seen) > significance)
 
 
 def _gain(whitened: FloatArray, target: FloatArray, subset: Sequence[int], noise: int) -> float:
@@ -249,17 +263,12 @@ def _whitened(
     everything: Variances, levels: FloatArray, values: FloatArray, used: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return responses and variances divided by the square root of their covariance."""
-    lower, root = _root(everything, levels, used)
+    covariance = everything.covariance(levels)[np.ix_(used, used)]
+    root = np.sqrt(np.diag(covariance))
+    lower = linalg.cholesky(covariance / np.outer(root, root), lower=True)
     both = np.column_stack([everything.responses[used], values[used]]) / root[:, np.newaxis]
     solved = linalg.solve_triangular(lower, both, lower=True)
     return solved[:, :-1], solved[:, -1]
-
-
-def _root(everything: Variances, levels: FloatArray, used: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Return the Cholesky factor of the correlations of the variances used, and their spreads."""
-    covariance = everything.covariance(levels)[np.ix_(used, used)]
-    root = np.sqrt(np.diag(covariance))
-    return linalg.cholesky(covariance / np.outer(root, root), lower=True), root
 
 
 def _nonnegative(matrix: FloatArray, target: FloatArray) -> tuple[FloatArray, float]:

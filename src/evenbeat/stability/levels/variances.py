@@ -144,8 +144,8 @@ class Variances:
         variances only: they are scaled, noise by noise, to the exact ones of
         :mod:`evenbeat.stability.freedom`, which the mixture follows by the shares of its noises.
         """
-        spectrum = np.tensordot(levels[:5], self._spectra, axes=1)
-        products = spectrum @ spectrum.T
+        pairs = np.multiply.outer(levels[:5], levels[:5])
+        products = np.tensordot(pairs, self._products, axes=2)
         diagonal = np.sqrt(np.diag(products))
         correlation = products / np.outer(diagonal, diagonal)
         trusted = np.sqrt(1 - self._shrinkage)
@@ -162,7 +162,7 @@ class Variances:
     def _mixture_variance(self, levels: FloatArray, products: FloatArray) -> FloatArray:
         noise = levels[:5]
         means = self.responses[:, :5] * noise
-        single = np.array([point.single_freedom for point in self.points])
+        single = self._single_freedom
         alone = self._single_products * noise**2
         # how much more the ends of the record matter for this noise than the integral says
         ends = 2 * means**2 / single / np.where(alone > 0, alone, 1.0)
@@ -173,8 +173,20 @@ class Variances:
         return np.asarray(pure + 4 * drift * np.sum(means, axis=1) / np.maximum(freedom, 1.0))
 
     @cached_property
+    def _single_freedom(self) -> FloatArray:
+        """Shape (n, 5)."""
+        return np.array([point.single_freedom for point in self.points])
+
+    @cached_property
+    def _products(self) -> FloatArray:
+        """Shape (5, 5, n, n): integrals of the products of all spectra, per unit of both h_α."""
+        kinds, count, _ = self._spectra.shape
+        flat = self._spectra.reshape(kinds * count, -1)
+        return np.ascontiguousarray((flat @ flat.T).reshape(kinds, count, kinds, count).swapaxes(1, 2))
+
+    @cached_property
     def _single_products(self) -> FloatArray:
-        return np.asarray(np.einsum("aif,aif->ia", self._spectra, self._spectra))
+        return np.einsum("aaii->ia", self._products)
 
 
 def expected_variance(look: Look, factor: int, exponent: int, interval_s: float) -> float:
