@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
@@ -13,6 +14,10 @@ from evenbeat.logs.layout import Layout
 from evenbeat.logs.rows.lines import HARMLESS
 from evenbeat.logs.rows.tables import Columns
 from evenbeat.logs.terms import Statements
+from evenbeat.quantities import FloatArray
+
+_CORRECTION = re.compile(r"\bcorrections?\b", re.IGNORECASE)
+_DATED = re.compile(r"\b\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?")
 
 
 def form_findings(layout: Layout, table: Columns) -> tuple[Finding, ...]:
@@ -34,6 +39,7 @@ def _layout_remarks(layout: Layout) -> Iterator[Finding]:
         yield Finding(
             code="SKIPPED_LINES", severity="note", sentence=sentence, values={"lines": len(form.skipped)}
         )
+    yield from _prose_remarks(layout)
     if form.decimal == ",":
         sentence = "Commas in the numbers were taken as decimal marks."
         yield Finding(code="DECIMAL_COMMA", severity="note", sentence=sentence)
@@ -47,6 +53,25 @@ def _layout_remarks(layout: Layout) -> Iterator[Finding]:
         names = ", ".join(form.label(i) for i in layout.unused)
         sentence = f"These columns of numbers were not used: {names}."
         yield Finding(code="UNUSED_COLUMNS", severity="note", sentence=sentence, values={"columns": names})
+
+
+def _prose_remarks(layout: Layout) -> Iterator[Finding]:
+    """Say what names and comments mean for those who read them, where the readings do not follow it."""
+    form = layout.form
+    if any(_CORRECTION.search(text) for text in (form.label(layout.value), *form.comments)):
+        sentence = (
+            "The log speaks of a correction, which has the opposite sign of the error that it corrects; the "
+            "readings were taken as errors (turn them with a unit such as -ns: --unit or unit)."
+        )
+        yield Finding(code="CORRECTION", severity="caution", sentence=sentence)
+    dates = [match.group() for text in form.comments if (match := _DATED.search(text))]
+    untold = layout.time is None or form.kinds[layout.time] == "number"
+    if dates and untold and layout.statements.start is None:
+        sentence = (
+            f"A comment names the date {dates[0]}, which was not taken as the start; if elapsed times count "
+            f"from it, write the comment as '# time: seconds since {dates[0].replace(' ', 'T')}Z'."
+        )
+        yield Finding(code="DATE_IN_COMMENT", severity="note", sentence=sentence)
 
 
 def _said(statements: Statements) -> list[str]:
@@ -74,6 +99,7 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
         sentence = f"{missing} of {table.rows} rows hold no reading (empty, NaN or a text such as OVLD)."
         values = {"missing": missing, "rows": table.rows}
         yield Finding(code="MISSING_READINGS", severity="note", sentence=sentence, values=values)
+    yield from _nines(table.numbers[layout.value])
     if table.rejected:
         reasons = Counter(rejected.reason for rejected in table.rejected)
         told = "; ".join(f"{count} × {reason}" for reason, count in reasons.most_common(3))
@@ -99,6 +125,23 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     if unstated:
         sentence = f"The log states no unit for {', '.join(unstated)}; degrees Celsius were assumed."
         yield Finding(code="ASSUMED_CELSIUS", severity="note", sentence=sentence)
+
+
+def _nines(readings: FloatArray) -> Iterator[Finding]:
+    """Say where the largest or smallest reading is all nines and far from the others."""
+    finite = readings[np.isfinite(readings)]
+    if len(finite) < 3:
+        return
+    far = 100 * float(np.median(np.abs(finite - np.median(finite)))) + abs(float(np.median(finite)))
+    for value in {float(finite.max()), float(finite.min())}:
+        digits = f"{abs(value):.12g}".replace(".", "")
+        if len(digits) >= 4 and set(digits) == {"9"} and abs(value) > far:
+            count = int(np.count_nonzero(finite == value))
+            sentence = (
+                f"{count} reading(s) are {value:.12g}, which often stands for none; it was read as it is "
+                "written (write NaN where there is no reading)."
+            )
+            yield Finding(code="ALL_NINES", severity="caution", sentence=sentence, values={"readings": count})
 
 
 def numbered(lines: Sequence[int]) -> str:

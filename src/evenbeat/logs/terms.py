@@ -92,6 +92,8 @@ class Form:
         rewritten line by line as cells before they are read.
     fortran
         Exponents are written with the letter D.
+    hexadecimal
+        Positions of columns of hexadecimal numbers, which are not read.
     candidates
         What the rows could be, the likeliest first.
     """
@@ -109,6 +111,7 @@ class Form:
     skipped: tuple[int, ...] = ()
     writing: Writing = "cells"
     fortran: bool = False
+    hexadecimal: tuple[int, ...] = ()
     candidates: tuple[Candidate, ...] = ()
 
     def label(self, index: int) -> str:

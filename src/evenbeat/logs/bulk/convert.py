@@ -279,6 +279,11 @@ class _Plan:
         if times is None:
             interval = self.stated.interval_s
             return {} if interval is None else {"elapsed_s": (row + np.arange(sheet.table.rows)) * interval}
+        if any(finding.code == "TIME_WRAPPED" for finding in times.findings):
+            msg = (
+                "the time begins anew, which is not followed from block to block; read the log with read_log"
+            )
+            raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
         if times.start is not None:
             first = int(times.start.astype("datetime64[ns]").astype(np.int64))
             return {"unix_ns": first + np.rint(times.seconds * 1e9).astype(np.int64)}

@@ -161,6 +161,9 @@ def _value_column(
     else:
         names = _listed(form, range(form.columns))
         msg = f"no column of numbers is left for the clock among {names}; {_OPTION}"
+        if form.hexadecimal:
+            which = _listed(form, form.hexadecimal)
+            msg = f"{which} holds hexadecimal numbers, which are not read; write them as decimal numbers"
     raise LogError(msg, path=path, line=form.header_line or form.first_line)
 
 

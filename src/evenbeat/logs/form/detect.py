@@ -18,6 +18,7 @@ from evenbeat.logs.form.cells import (
     split_line,
 )
 from evenbeat.logs.form.headers import column_meaning, units_in
+from evenbeat.logs.form.records import hexadecimal_columns, refuse_mixed_records
 from evenbeat.logs.terms import Candidate, CellKind, Form
 
 PROBE_LINES = 1000
@@ -48,6 +49,7 @@ def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
     splits = _ranked_splits([line for _, line in content], wanted)
     if not splits:
         raise LogError(_no_numbers(lines), path=log.path)
+    refuse_mixed_records(content, splits[0].cells, log.path)
     candidates = tuple(split.candidate() for split in splits)
     return replace(_form(content, splits[0]), candidates=candidates)
 
@@ -189,6 +191,9 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     header, header_line = (glued.names, glued.line) if glued else _header(prose_lines, comment_lines, split)
     skipped = tuple(number for number, _ in prose_lines if number != header_line)
     kinds = _column_kinds(Counter(shapes[line] for _, line in rows), split)
+    if len(header) == split.columns > 1 and not header[-1] and kinds[-1] in ("number", "moment", "measured"):
+        skipped = tuple(sorted((*skipped, header_line or first)))  # names fewer than columns: whose are they?
+        header, header_line = (), None
     return Form(
         separator=split.separator,
         decimal=split.decimal,
@@ -201,6 +206,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         comments=tuple(comment for _, comment in comment_lines if comment),
         skipped=skipped,
         header_line=header_line,
+        hexadecimal=hexadecimal_columns([split.cells(line) for _, line in rows[:99]], kinds),
         fortran=any(_FORTRAN.search(shape) for shape in {shapes[line] for _, line in rows}),
     )
 

@@ -26,7 +26,7 @@ _PERIOD = re.compile(r"\bperiod\b")
 _FREQUENCY = re.compile(r"\b(?:frequency|freq|f|frequenz)\b")
 _TIME = re.compile(
     r"\b(?:times?|utc|gmt|date|datetime|time ?stamp|unix|posix|epoch|mjd|elapsed|seconds|t|iso|when|doy"
-    r"|day of year|sod|excel|serial|zeit|datum)\b"
+    r"|day of year|hh ?mm ?ss|tow|time of week|sod|excel|serial|zeit|datum)\b"
 )
 _COVARIATE = re.compile(
     r"\b(?:temperature|temp|humidity|rh|pressure|voltage|volts|current|supply|vibration|acceleration|ambient)\b"

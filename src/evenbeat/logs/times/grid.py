@@ -111,6 +111,7 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     irregular: tuple[Finding, ...] = ()
     doubled = np.diff(cells) < 1
     if np.count_nonzero(doubled) > _MOST_DOUBLED * len(doubled) or np.median(np.abs(residual)) > _EVEN_SPREAD:
+        _check_order(steps, spacing, path, locate, least=0.5)
         _check_repeated(steps, path, locate)
         raise _too_irregular(spacing, residual, path, locate)
     if doubled.any():
@@ -202,10 +203,11 @@ def _check_one_interval(steps: FloatArray, path: str, locate: Locate) -> None:
             raise LogError(msg, path=path, line=locate(int(begin) + 1))
 
 
-def _check_order(steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
+def _check_order(steps: FloatArray, spacing: float, path: str, locate: Locate, least: float = 1.5) -> None:
+    """Refuse times that run backwards by more than so many intervals."""
     worst = int(np.argmin(steps))
-    if steps[worst] < -1.5 * spacing:
-        row = int(np.argmax(steps < -1.5 * spacing))
+    if steps[worst] < -least * spacing:
+        row = int(np.argmax(steps < -least * spacing))
         msg = (
             f"the time runs backwards by {duration_text(-steps[row])} where rows are "
             f"{duration_text(spacing)} apart{_clock_change(spacing - steps[row])}; sort the log, cut it "

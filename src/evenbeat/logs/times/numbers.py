@@ -14,6 +14,13 @@ from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.terms import TimeForm
 from evenbeat.logs.times.leap_seconds import leap_second_finding
 from evenbeat.logs.times.timestamps import Locate, Times, blocks_of_rows, seconds_since_first
+from evenbeat.logs.times.wrapping import (
+    CLOCK_WORDS,
+    across_midnights,
+    across_weeks,
+    looks_like_clock,
+    seconds_of_clock,
+)
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, parse_duration
 
@@ -91,9 +98,13 @@ def times_from_numbers(
     if np.isnan(values.min()):
         msg = "the time is missing in this row; every row needs its time"
         raise LogError(msg, path=path, line=locate(int(np.argmax(np.isnan(values)))))
+    clock = _clock_times(values, words, unit)
+    if clock is not None:
+        return clock
     form, scale = _number_form(values, words, unit, path)
     if form == "elapsed":
-        return Times(seconds=(values - values[0]) * scale, start=None, form=form, scale=scale)
+        seconds, wrapped = across_weeks((values - values[0]) * scale)
+        return Times(seconds=seconds, start=None, form=form, scale=scale, findings=wrapped)
     unit_ns, epoch = {
         "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
@@ -106,6 +117,19 @@ def times_from_numbers(
         for block in blocks_of_rows(len(values)):
             ns[block] = decimals_of_floats(values[block]).in_ns(unit_ns, epoch)
     return absolute_times(ns, form=form, findings=_form_finding(form, words, scale))
+
+
+def _clock_times(values: FloatArray, words: str, unit: str | None) -> Times | None:
+    """Return times of day written as hhmmss, ``None`` where neither name nor numbers say that they are."""
+    stated = bool(CLOCK_WORDS.search(words))
+    if not stated and (words or unit or not looks_like_clock(values[:10_000])):
+        return None
+    of_day = seconds_of_clock(values)
+    if of_day is None:
+        return None
+    seconds, finding = across_midnights(of_day)
+    findings = (finding,) if stated else (finding, *_form_finding("time_of_day", "", 1.0))
+    return Times(seconds=seconds, start=None, form="time_of_day", findings=findings)
 
 
 def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: str, locate: Locate) -> Times:
@@ -222,7 +246,9 @@ def _form_finding(form: TimeForm, words: str, scale: float) -> tuple[Finding, ..
         return ()
     names = {1.0: "seconds", 1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}
     what = f"Unix time in {names.get(scale, 'seconds')}"
-    if form in ("mjd", "spreadsheet"):
+    if form == "time_of_day":
+        what = "times of day written as hhmmss"
+    elif form in ("mjd", "spreadsheet"):
         what = "modified Julian dates" if form == "mjd" else "serial days of a spreadsheet"
     sentence = f"The time column was taken as {what} because of the size of its numbers."
     return (Finding(code="ASSUMED_TIME_FORM", severity="note", sentence=sentence, values={"form": form}),)

@@ -14,7 +14,7 @@ from evenbeat.findings import Finding
 from evenbeat.logs.form.cells import is_moment
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.times.timestamps import Locate, Times, times_from_moments
-from evenbeat.units import SECONDS_PER_DAY
+from evenbeat.logs.times.wrapping import across_midnights
 
 _ZONE = r"(?:Z|UTC|GMT|\d[+-]\d{2}:?\d{2}|\s[+-]\d{2}:?\d{2})$"
 _PLAIN_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?")
@@ -198,14 +198,8 @@ def _times_of_day(stamps: Any, path: str, locate: Locate) -> Times:
     half = parts[3].fillna("").str.lower().to_numpy()
     hours = np.where(half == "", hours, hours % 12 + 12 * (half == "pm"))
     seconds = 3600 * hours + 60 * parts[1].astype(float).to_numpy() + parts[2].astype(float).to_numpy()
-    midnights = np.concatenate([[0], np.cumsum(np.diff(seconds) < -SECONDS_PER_DAY / 2)])
-    sentence = (
-        "The time column holds times of day without a date; the start stays unknown, and a day was added "
-        f"at each of {int(midnights[-1])} midnight(s)."
-    )
-    finding = Finding(code="NO_DATE", severity="caution", sentence=sentence)
-    seconds = seconds + SECONDS_PER_DAY * midnights
-    return Times(seconds=seconds - seconds[0], start=None, form="time_of_day", findings=(finding,))
+    seconds, finding = across_midnights(seconds)
+    return Times(seconds=seconds, start=None, form="time_of_day", findings=(finding,))
 
 
 def _all_zoned(stamps: Any, path: str, locate: Locate) -> bool:
