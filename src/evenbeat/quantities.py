@@ -141,6 +141,10 @@ class StudentMixture:
         column = np.asarray(factor, dtype=float)[..., np.newaxis]
         return self._with(self.locations * column, self.scales * np.abs(column))
 
+    def at(self, index: npt.NDArray[np.intp]) -> StudentMixture:
+        """Return the distributions of some of many quantities, shape (m,)."""
+        return self._with(self.locations[index], self.scales[index])
+
     def one(self, index: int) -> StudentMixture:
         """Return the distribution of one of many quantities."""
         return self._with(self.locations[index], self.scales[index])

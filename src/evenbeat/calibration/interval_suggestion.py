@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.calibration.calendar import CalendarInterval
 from evenbeat.calibration.never_left import NeverLeft
@@ -107,20 +108,24 @@ class IntervalSuggestion(Printed):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per time: mean offset, band and the probabilities of being within the limit."""
+        return self._frame_of(np.arange(len(self.elapsed_s)))
+
+    def _frame_of(self, rows: npt.NDArray[np.intp]) -> pd.DataFrame:
         import pandas as pd
 
-        low, high = self.offset.interval(DEFAULT_CONFIDENCE)
+        offset = self.offset.at(rows)
+        low, high = offset.interval(DEFAULT_CONFIDENCE)
         columns = {
-            "elapsed_s": self.elapsed_s,
-            "offset": self.offset.mean,
+            "elapsed_s": self.elapsed_s[rows],
+            "offset": offset.mean,
             "low_95": low,
             "high_95": high,
-            "probability_within": self.probability,
-            "average_probability": self.average_probability,
+            "probability_within": self.probability[rows],
+            "average_probability": self.average_probability[rows],
         }
         if self.never_left is not None:
             columns["never_left"] = np.interp(
-                self.elapsed_s, self.never_left.elapsed_s, self.never_left.probability
+                self.elapsed_s[rows], self.never_left.elapsed_s, self.never_left.probability
             )
         return pd.DataFrame(columns)
 
@@ -166,21 +171,21 @@ class IntervalSuggestion(Printed):
         )
 
     def _table(self) -> Table:
-        frame = self.to_frame()
-        shown = np.unique(np.linspace(0, len(frame) - 1, 12).astype(int))
+        shown = np.unique(np.linspace(0, len(self.elapsed_s) - 1, 12).astype(int))
+        frame = self._frame_of(shown)
         simulated = self.never_left is not None
         columns = ("offset", "low_95", "high_95", "probability_within", "average_probability", "never_left")
         shapes = ("{:.3e}", "{:.3e}", "{:.3e}", "{:.4f}", "{:.4f}", "{:.4f}")
         rows = tuple(
             (
-                duration_text(float(self.elapsed_s[i])),
+                duration_text(float(after)),
                 *(
                     shape.format(frame[name].iloc[i])
                     for name, shape in zip(columns, shapes, strict=True)
                     if name in frame
                 ),
             )
-            for i in shown
+            for i, after in enumerate(frame["elapsed_s"])
         )
         names = ("after", "offset", "low 95 %", "high 95 %", "P(within)", "average")
         return Table(columns=(*names, *(["never left"] if simulated else [])), rows=rows)
