@@ -40,6 +40,7 @@ ROOMS = (
     "figures",
     "report",
     "interactive",
+    "reference",
     "command",
 )
 """The rooms of the house from left to right: a room imports only itself and rooms to its left."""

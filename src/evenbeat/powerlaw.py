@@ -276,6 +276,12 @@ def simulate_clock(
     continuous-time noise averaged over each interval (Davies and Harte 1987 for flicker FM, whose
     second differences are stationary). Flicker and random-walk FM start from zero frequency; only
     their changes have a meaning. Flicker PM is a half-order fractional sum of white noise.
+
+    References
+    ----------
+    Formula: S_y(f) = Σ h_α f^α, α = 2 … -2
+    Source: IEEE Std 1139; Davies and Harte 1987 (circulant embedding); Hosking 1981 (fractional sums)
+    Tests: tests/core/test_powerlaw.py
     """
     if n < 2:
         msg = f"n is {n}; at least 2 samples are needed"

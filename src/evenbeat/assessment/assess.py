@@ -149,6 +149,11 @@ def assess(
     ------
     InputError
         If an option cannot be used.
+
+    References
+    ----------
+    Source: all of the above, put together
+    Tests: tests/assessment/test_assess.py
     """
     _check(record, tolerance, reliability)
     begin = progress or (lambda _stage: None)

@@ -235,6 +235,12 @@ def back_cast(
     Each simulated course has its own drift and noise and is conditioned on what was found
     (normal, exact); those whose drift makes the finding unlikely count less, unless the model has seen it
     already. Not valid where a step (shock, power) explains the finding: it could have come on any day.
+
+    References
+    ----------
+    Formula: bridge of drift and random walk between last known-good and found value
+    Source: ISO/IEC 17025:2017, 7.10 (nonconforming work); Gaussian bridge (textbook)
+    Tests: tests/calibration/test_back_cast.py
     """
     limits = Tolerance.of(tolerance)
     if isinstance(source, CalibrationHistory):

@@ -227,6 +227,12 @@ def decide(
     ------
     InputError
         If no limit is given, the lower is not below the upper, or the rule is unknown.
+
+    References
+    ----------
+    Formula: p_c = Φ((T_U - y)/u) - Φ((T_L - y)/u); accepted within T - w
+    Source: JCGM 106:2012, 7 and 8; ILAC-G8:09/2019
+    Tests: tests/calibration/test_decision.py
     """
     chosen = decision_rule(rule)
     if tolerance is not None:
@@ -340,6 +346,12 @@ def global_risk(
     -----
     JCGM 106:2012, 9.3 and 9.4, equations (17) and (19). Not valid where errors pile up on one side, as
     those of oscillators that age in one direction do: use the clock model's own forecast for those.
+
+    References
+    ----------
+    Formula: false accept = ∫ outside g₀(η) P(accepted | η) dη
+    Source: JCGM 106:2012, 9.3 and 9.4, equations (17) and (19)
+    Tests: tests/calibration/test_decision.py
     """
     for name, value in {
         "tolerance": tolerance,

@@ -267,6 +267,12 @@ def fit_history(
     Increment ``d ~ N(D T, s² T + u² + u²)`` on a grid over D and s (grid centred on the mode of the
     likelihood times prior). Not valid where
     the drift changes its sign or an adjustment changes the drift itself.
+
+    References
+    ----------
+    Formula: AF_i - AL_(i-1) ~ N(D T_i, s²T_i + u²)
+    Source: ILAC-G24:2022 / OIML D 10:2022; Bayesian grid
+    Tests: tests/calibration/test_history.py
     """
     several = (history,) if isinstance(history, CalibrationHistory) else tuple(history)
     prior = DriftPrior.of(oscillator_class)

@@ -117,6 +117,12 @@ def suggest_interval(
     The suggestion of a clock model never exceeds the length of its record, unless longer intervals
     between calibrations were observed; what the aging law gives beyond is reported beside it. A physical
     model as in ILAC-G24:2022 / OIML D 10, method of control by drift.
+
+    References
+    ----------
+    Formula: largest T with P(|y(t)| ≤ tolerance) ≥ reliability for all t ≤ T
+    Source: ILAC-G24:2022 / OIML D 10:2022 (control by drift)
+    Tests: tests/calibration/test_interval.py
     """
     question = _question(tolerance, guard_band, reliability, meaning)
     constant = {

@@ -200,6 +200,12 @@ def fit_reliability(
     The models may agree on what was seen and differ by a factor of two in the interval: the spread is part
     of the result. Not valid where units are adjusted at every calibration although in tolerance and the
     rows are pooled with those that are not.
+
+    References
+    ----------
+    Formula: L = Π [S(t₁) - S(t₂)]
+    Source: Turnbull 1976 (interval-censored likelihood); Akaike 1974
+    Tests: tests/calibration/test_reliability.py
     """
     target = checked_probability(reliability, "reliability")
     level = checked_probability(confidence, "confidence")

@@ -222,6 +222,12 @@ def suggest_setpoint(
     hold with the same probability as its start. Only where the sign of the drift is established (99 % at
     the end of the interval from the middle); otherwise the middle of the tolerance, which is zero for a
     symmetric one. An oscillator left off zero must be reported so in its certificate.
+
+    References
+    ----------
+    Formula: y_left = argmax T(y_left)
+    Source: maximises the interval of suggest_interval; own arithmetic
+    Tests: tests/calibration/test_setpoint.py
     """
     if bias not in ("full", "half"):
         msg = f"bias is {bias!r}; it must be full or half"

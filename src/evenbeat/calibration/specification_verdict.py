@@ -220,6 +220,11 @@ def check_specification(
     A deviation's distribution is that of its interval (see :meth:`StabilityCurve.confidence_interval`); what
     the counter and the reference add to it is included, so that a fail may be theirs. An aging per year
     counts as tested by a log of a year; a temperature range if the log has seen it.
+
+    References
+    ----------
+    Source: JCGM 106:2012; ISO/IEC 17025:2017, 7.8.6 (verdict by a rule agreed on before)
+    Tests: tests/calibration/test_specification.py
     """
     chosen = decision_rule(rule)
     checked_probability(coverage, "coverage")

@@ -82,6 +82,12 @@ def backtest(
     from the origin to the horizon. Outliers and steps flagged by conditioning were found with the whole
     record in view: the only look ahead. Not valid as a promise about horizons longer than those tested,
     nor for a clock that is treated otherwise from now on.
+
+    References
+    ----------
+    Formula: interval score, CRPS, PIT at rolling origins
+    Source: Gneiting and Raftery 2007 (scores); Clopper and Pearson 1934 (shares)
+    Tests: tests/clock/test_backtest.py
     """
     checked_probability(confidence, "confidence")
     horizons = _horizons(record, horizons_s, first_share)

@@ -109,6 +109,13 @@ def fit_clock(
     Restricted likelihood of block averages under the generalized covariance of the power-law noises;
     deterministic. Not valid for noises outside white PM to random-walk FM, nor for a clock whose
     noise changes within the record.
+
+    References
+    ----------
+    Formula: y = Xβ + noise; l = -½[(N-p) ln s² + ln|A'VA|]; β by generalized least squares
+    Source: Patterson and Thompson 1971 (restricted likelihood); Barnes 1983 (drift); MIL-PRF-55310
+        (logarithmic aging)
+    Tests: tests/coverage/test_clock_coverage.py
     """
     influences = chosen_influences(record, environment)
     blocks = _blocks(record, influences, most_blocks)

@@ -60,6 +60,12 @@ def difference(
     -----
     The reference's own noise and drift cancel where both were measured in the same moments. Noise of the
     two counters does not.
+
+    References
+    ----------
+    Formula: y = y₁ - y₂
+    Source: IEEE Std 1139 (sign of differences)
+    Tests: tests/comparing/test_difference.py
     """
     reference = _common_reference(first, second, stated=common_reference)
     pair = aligned(first, second, offset_s=offset_s, part_interval=part_interval)
@@ -109,6 +115,12 @@ def corrected_for_reference(
     ------
     InputError
         If the samples cannot be brought together without a guess; the sentence names the option.
+
+    References
+    ----------
+    Formula: y = y₁ + y_ref
+    Source: IEEE Std 1139 (sign of differences)
+    Tests: tests/comparing/test_difference.py
     """
     pair = aligned(record, reference, offset_s=offset_s, part_interval=part_interval)
     better = reference.reference or "the better reference"

@@ -155,6 +155,12 @@ def condition(
     Pulses come before wraps because a reading off by a whole period and back is no wrap; wraps before
     the rest because they look like steps, warm-up before outliers because its slope would be taken for
     them, outliers before steps because one of them shifts a mean.
+
+    References
+    ----------
+    Formula: |y - median| > k · 1.4826 · MAD
+    Source: Hampel 1974 (median and MAD); common practice for thresholds
+    Tests: tests/conditioning/test_condition.py
     """
     unknown = [name for name in leave_out if name not in CHECKS]
     if isinstance(leave_out, str) or unknown:

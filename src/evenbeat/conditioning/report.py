@@ -136,6 +136,11 @@ def conditioning_report(record: Record) -> ConditioningReport:
     record
         As :func:`evenbeat.condition` returned it; one that was not conditioned yet is conditioned here,
         with every check.
+
+    References
+    ----------
+    Source: what condition did, in words
+    Tests: tests/figures/test_plot.py
     """
     if not record.checks:
         record = condition(record)

@@ -131,6 +131,12 @@ def suggest_adjustment(
     Target ``-share · D · T`` (mid-interval centring of a linear drift), held so that the as-left value
     keeps within the tolerance less two of its standard uncertainties. Only where the sign of the aging
     is established (99 %), since the wrong sign would double the offset.
+
+    References
+    ----------
+    Formula: step = -offset/sensitivity
+    Source: first-order correction; own arithmetic
+    Tests: tests/counter/test_card.py
     """
     if not (tolerance > 0 and math.isfinite(tolerance)):
         msg = f"tolerance is {tolerance}; it must be positive, such as 1e-8"

@@ -203,6 +203,12 @@ def bench_check(
     where it exceeds what resolution and trigger explain (chi-squared, 1 %). The offset of the timebase is
     the weighted mean of all relative deviations (JCGM 100:2008, 5; of a period with its sign turned) but
     those more than four standard uncertainties from their weighted median, which are called miscounts.
+
+    References
+    ----------
+    Formula: E = (y - y_applied)/u
+    Source: JCGM 100:2008 (GUM); ILAC-G8:09/2019
+    Tests: tests/counter/test_bench.py
     """
     read = sheet if isinstance(sheet, ReadingsSheet) else read_sheet(sheet)
     facts = _merged_facts(

@@ -133,6 +133,11 @@ def timebase_card(
     -----
     Uncorrected, the half width is |offset| f + U (JCGM 100:2008, F.2.4.5: an offset that is not
     corrected is added to U, not mixed into it).
+
+    References
+    ----------
+    Source: forecasts of fit_clock in hertz
+    Tests: tests/counter/test_card.py
     """
     confidence = checked_probability(confidence, "confidence")
     times = np.asarray(list(elapsed_s), dtype=float)
@@ -257,6 +262,11 @@ def needed_for(
     -----
     Resolution and timebase combine in quadrature with the normal coverage factor (JCGM 100:2008, 5.1.2):
     a little on the safe side where a bounded contribution dominates.
+
+    References
+    ----------
+    Source: budget of reading_uncertainty, read backwards
+    Tests: tests/counter/test_card.py
     """
     for name, value in {
         "claimed_relative": claimed_relative,

@@ -118,6 +118,12 @@ def best_uncertainty(
     Notes
     -----
     Timing needs at least one whole period, so below ``1 / gate`` the measuring time is one period.
+
+    References
+    ----------
+    Formula: u = 1/(√6 f T), t_c/(√6 T), √2 σ_t/T, and the timebase
+    Source: JCGM 100:2008 (GUM)
+    Tests: tests/counter/test_reading.py
     """
     f, gate = _axis(frequency_hz, "frequency_hz"), _axis(gate_s, "gate_s")
     law = count_error(count_law).standard_uncertainty

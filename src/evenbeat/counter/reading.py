@@ -301,6 +301,12 @@ def reading_uncertainty(
     slew rate, two edges. Combination: JCGM 100:2008, 5.1.2, uncorrelated. The resolution is kept whole
     beside the scatter of several readings, since it averages only where gate phases are random. Not
     valid for signals whose noise exceeds the hysteresis of the input: such counts are wrong by integers.
+
+    References
+    ----------
+    Formula: u_c² = Σ (c_i u_i)²; ν_eff = u_c⁴/Σ(u_i⁴/ν_i)
+    Source: JCGM 100:2008 (GUM), 4, 5 and G.4
+    Tests: tests/counter/test_reading.py
     """
     if function not in UNITS:
         msg = f"function is {function!r}; it must be one of {', '.join(UNITS)}"

@@ -43,6 +43,12 @@ def crosscheck(result: object, record: Record) -> Crosscheck | ModelCrosscheck:
     Notes
     -----
     See :func:`evenbeat.crosscheck.curves.check_curve` and :func:`evenbeat.crosscheck.models.check_model`.
+
+    References
+    ----------
+    Formula: relative difference of two computations
+    Source: allantools, scipy, statsmodels (independent libraries)
+    Tests: tests/crosscheck/test_curves.py
     """
     from evenbeat.stability.curve import StabilityCurve
     from evenbeat.stability.time_error import TimeErrorCurve

@@ -151,6 +151,11 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
     ------
     InputError
         If there is no figure for this type of result.
+
+    References
+    ----------
+    Source: draws results; computes nothing
+    Tests: tests/figures/test_plot.py
     """
     drawing = drawing_of(result)
     if ax is None:

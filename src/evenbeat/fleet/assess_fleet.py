@@ -93,6 +93,11 @@ def assess_fleet(
     Histories: the model of :func:`evenbeat.fit_history`, its drift integrated in closed form. No interval
     exceeds twice the longest one observed; due days are rounded down (ILAC-G24:2022/OIML D 10; common
     practice). Logs: :func:`evenbeat.assess`.
+
+    References
+    ----------
+    Source: suggest_interval and fit_history for each instrument
+    Tests: tests/fleet/test_assess_fleet.py
     """
     question = Question(
         on=day_of(on),

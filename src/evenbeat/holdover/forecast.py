@@ -182,6 +182,12 @@ def predict_holdover(
     -----
     The mean is what the measured offset and aging make of an uncorrected clock. The reference counts
     as perfect unless the model was fitted with ``reference_offset``, which makes a term of its own.
+
+    References
+    ----------
+    Formula: x(t) = x₀ + y₀t + Dt²/2; σ_x² + h₀t/2 + 2h₋₁t² + (2π²/3)h₋₂t³
+    Source: NIST Technical Note 1337 (1990); Allan 1987 (optimum predictors)
+    Tests: tests/holdover/test_passage.py
     """
     durations = checked_durations(duration_s)
     checked_probability(confidence, "confidence")

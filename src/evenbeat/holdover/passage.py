@@ -176,6 +176,12 @@ def limit_passage(
     do to a clock that stays alone. Touching a limit between moments: exp(-2ab/(qΔt)) for distances a and
     b from it and q = h₀/2 (Brownian bridge; Karatzas & Shreve 1991, 4.3.40). Flicker and random-walk FM
     hardly move between neighbouring moments.
+
+    References
+    ----------
+    Formula: P(|x(s)| ≤ limit for all s ≤ t)
+    Source: first passage by simulation, Brownian bridge between moments (textbook)
+    Tests: tests/holdover/test_passage.py
     """
     limit = checked_limit(time_error_limit_s)
     checked_probability(confidence, "confidence")

@@ -77,6 +77,12 @@ def holdover_requirement(time_error_limit_s: float, duration_s: float) -> Holdov
     Notes
     -----
     A clock needs to be several times better in each, because all terms come together.
+
+    References
+    ----------
+    Formula: y = x/t; D = 2x/t²
+    Source: arithmetic; NIST Technical Note 1337 (1990)
+    Tests: tests/holdover/test_stated.py
     """
     return HoldoverRequirement(
         time_error_limit_s=checked_limit(time_error_limit_s),

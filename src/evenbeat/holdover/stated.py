@@ -80,6 +80,12 @@ def stated_holdover(
     optimum predictor: t² σ²/ln 2) and (2π²/3) h₋₂t³ (random-walk FM); NIST TN 1337. Normal throughout:
     not valid where the uncertainties themselves are hardly known, for which :func:`evenbeat.fit_clock`
     is made.
+
+    References
+    ----------
+    Formula: x(t) = x₀ + y₀t + Dt²/2; σ_x² + h₀t/2 + 2h₋₁t² + (2π²/3)h₋₂t³
+    Source: NIST Technical Note 1337 (1990); Allan 1987 (optimum predictors)
+    Tests: tests/holdover/test_stated.py
     """
     durations = checked_durations(duration_s)
     checked_probability(confidence, "confidence")

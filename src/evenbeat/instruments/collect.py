@@ -89,6 +89,11 @@ def collect(
     -----
     A row is stamped in UTC when its answer was complete: later than the end of the gate by what the
     instrument takes to answer. Nothing is sent but the lines of the description.
+
+    References
+    ----------
+    Source: IEEE 488.2, SCPI-1999 (queries)
+    Tests: tests/instruments/test_collect.py
     """
     collector = Collector(
         clock_source=_source(description, address, visa_library, clock=True),

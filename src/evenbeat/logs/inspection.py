@@ -187,6 +187,11 @@ def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, 
         If there is no such file, or it cannot be opened at all.
     InputError
         If an option is not known or cannot be used.
+
+    References
+    ----------
+    Source: reads as read_log does
+    Tests: tests/logs/test_written_ways.py
     """
     known = {f.name for f in fields(Options)}
     unknown = sorted(set(options) - known)

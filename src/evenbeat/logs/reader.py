@@ -109,6 +109,12 @@ def read_log(
     ------
     LogError
         If the log cannot be read without a guess; the sentence names the line or the option.
+
+    References
+    ----------
+    Formula: y = (f - f₀)/f₀; y = f_ref/f_read - 1 where the reference was read
+    Source: IEEE Std 1139 (definitions); ISO 8601 (times); RINEX Clock, CGGTTS (formats)
+    Tests: tests/logs/test_formats.py
     """
     options = Options(
         quantity=quantity,

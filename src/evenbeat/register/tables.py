@@ -56,6 +56,11 @@ def import_table(register: Register, path: str | Path) -> Imported:
     LogError
         If the table cannot be read or a row cannot be used; the sentence names the line, and nothing is
         added.
+
+    References
+    ----------
+    Source: ISO/IEC 17025:2017, 7.5 (technical records)
+    Tests: tests/register/test_register.py
     """
     columns, rows = table_rows(path)
     drafts, repeated = (

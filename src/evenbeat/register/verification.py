@@ -73,6 +73,12 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
         If the noted head has another form.
     LogError
         If the file cannot be read.
+
+    References
+    ----------
+    Formula: hash of each row over its content and the hash before
+    Source: FIPS 180-4 (SHA-256); ISO/IEC 17025:2017, 7.5 and 7.11
+    Tests: tests/register/test_register.py
     """
     number, noted = _noted(noted_head)
     with reading(register.path) as connection:

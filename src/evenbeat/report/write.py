@@ -75,6 +75,11 @@ def write_report(
     -----
     The same assessment gives the same bytes: nothing in the files tells when they were made. The page
     loads nothing from anywhere. All files are complete before the first one is put in place.
+
+    References
+    ----------
+    Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
+    Tests: tests/report/test_write_report.py
     """
     target = check_folder(folder, force=force)
     contents = _contents(assessment, pdf=pdf)

@@ -30,6 +30,11 @@ def demo_data(name: str) -> Path:
     -----
     All of it is simulated and belongs to an invented scenario; the file is the original, so read it and
     leave it as it is (``evenbeat demo`` makes copies).
+
+    References
+    ----------
+    Source: simulated: data/make_demo_data.py
+    Tests: tests/test_demo_data.py
     """
     known = {path.name: path for path in demo_files()}
     if name not in known:

@@ -125,6 +125,12 @@ def corrected_for_dead_time(curve: StabilityCurve, record: Record) -> StabilityC
     white PM is present at the gate: dead time makes it look like white FM (its variance is 2M/3 times too
     large), and nothing in the readings tells the two apart. Nor where two noises are of the same size: the
     nearest law is used for both.
+
+    References
+    ----------
+    Formula: σ²(dead) = B₂(r, μ) B₃(2, M, r, μ) r^-μ σ²
+    Source: Barnes, NBS Technical Note 375 (1969); Barnes and Allan, NIST Technical Note 1318 (1990)
+    Tests: tests/stability/test_dead_time.py
     """
     ratio = _checked_ratio(curve, record)
     bias = np.array(

@@ -212,6 +212,12 @@ def stability(
     once, which takes the memory of another record. Not valid for the noise alone where the record
     drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
+    References
+    ----------
+    Formula: σ_y²(τ) = ⟨(ȳ₂ - ȳ₁)²⟩/2 (Allan); the others as in the table of statistics
+    Source: NIST SP 1065 (2008), 5.2; IEEE Std 1139; Greenhall and Riley 2003 (degrees of freedom)
+    Tests: tests/reference/test_published_stability.py
+
     Examples
     --------
     >>> from evenbeat import NoiseLevels, simulate_clock

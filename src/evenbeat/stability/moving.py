@@ -203,6 +203,12 @@ def moving_stability(
     (Scandinavian Journal of Statistics 6, 1979) for all comparisons made: then the chance of any false
     alarm in the whole record is at most about 5 %. Not valid as a test of *when* the noise changed:
     that is known to about a window. A drift of frequency differs in nothing between windows.
+
+    References
+    ----------
+    Formula: σ_y(τ) in a window that moves; F = s₁²/s₂²
+    Source: Galleani and Tavella 2009 (dynamic Allan variance); F test, Holm 1979
+    Tests: tests/stability/test_moving.py
     """
     length, step = _whole_samples(record, window_s, step_s)
     phase = int(record.kind == "phase")

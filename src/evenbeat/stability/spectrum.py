@@ -274,6 +274,12 @@ def spectrum(
 
     Not valid beyond about a fifth of the sampling rate for flicker and random-walk FM, which come out up to
     25 % low at half of it (averaging over the interval), nor for readings with dead time.
+
+    References
+    ----------
+    Formula: S_x(f) = S_y(f)/(2πf)²; L(f) = 10 lg(S_φ/2)
+    Source: IEEE Std 1139; Welch 1967 (averaged segments)
+    Tests: tests/stability/test_spectrum.py
     """
     if segments != int(segments) or segments < 1:
         msg = f"segments is {segments}; it must be a positive whole number"

@@ -129,6 +129,12 @@ def time_interval_error(
     the record, counts. Windows that touch a gap are left out: what happened in the gap is not known, so
     that the maximum is a lower limit there. The maximum of one record is not an estimate with an
     interval. Both take little extra memory, MTIE of a record with gaps twice that of the record.
+
+    References
+    ----------
+    Formula: MTIE(τ) = max over windows of (max x - min x)
+    Source: ITU-T G.810 (1996), appendix II
+    Tests: tests/stability/test_time_error.py
     """
     if statistic not in _TITLES:
         msg = f"statistic is {statistic!r}; it must be 'mtie' or 'rms'"

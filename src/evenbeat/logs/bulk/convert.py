@@ -118,6 +118,11 @@ def convert_log(
         If the log cannot be read without a guess; nothing is left behind then.
     OutputError
         If the new file exists or cannot be written.
+
+    References
+    ----------
+    Source: reads as read_log does
+    Tests: tests/logs/test_conversion_of_long_logs.py
     """
     unknown = sorted(set(options) - {f.name for f in fields(Options)})
     if unknown:

@@ -87,6 +87,12 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
 
     Not valid for readings with dead time or counter averaging (see the findings), for periodic disturbances,
     which look like noise, and for drift that is not constant.
+
+    References
+    ----------
+    Formula: σ²(τ) = Σ h_α Φ_α(τ), h_α ≥ 0
+    Source: NIST SP 1065 (2008), power-law conversions; Vernotte et al. (several variances jointly)
+    Tests: tests/stability/test_level_fit.py
     """
     threshold = detection_threshold(significance)
     everything = variances_of(record)

@@ -154,6 +154,11 @@ def compare_with_limit(
     -----
     The interval is per averaging time, not for the whole curve. The maximum time interval error of one
     record has no interval: the verdict is on this record only. Not a statement of conformity.
+
+    References
+    ----------
+    Source: ITU-T G.810 (masks of MTIE and TDEV); the interval decides
+    Tests: tests/stability/test_limits.py
     """
     checked_probability(confidence, "confidence")
     if curve.statistic != limit.statistic:

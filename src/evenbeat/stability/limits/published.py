@@ -202,5 +202,10 @@ def limit_lines() -> Mapping[str, LimitLine]:
     -----
     ITU-T G.811, G.8272, G.8272.1, G.812, G.813, G.8262, G.8261 and G.823, as each line's ``source`` says;
     estimators as in ITU-T G.810 appendix II. Not valid outside the range of averaging times of each line.
+
+    References
+    ----------
+    Source: ITU-T G.811, G.812, G.813, G.8262, G.8272 (as marked on each line)
+    Tests: tests/reference/test_published_limits.py
     """
     return _BY_NAME

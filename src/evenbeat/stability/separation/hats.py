@@ -80,6 +80,12 @@ def separate_clocks(
     -----
     Gray and Allan (1974); Groslambert et al. (1981). Not valid for clocks that are correlated, such as
     by a common temperature: their shared noise is invisible and may make variances negative.
+
+    References
+    ----------
+    Formula: σ_A² = (σ_AB² + σ_AC² - σ_BC²)/2
+    Source: Gray and Allan 1974 (three-cornered hat); Groslambert et al. 1981 (covariances)
+    Tests: tests/stability/test_hats.py
     """
     records = (a_minus_b, b_minus_c, c_minus_a)
     labels = _checked_names(names)

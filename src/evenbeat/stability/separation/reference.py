@@ -198,6 +198,12 @@ def without_reference(
     Notes
     -----
     Variances of independent sources add. Not valid where the device follows the reference.
+
+    References
+    ----------
+    Formula: σ² = σ²(measured) - σ²(reference) - σ²(floor)
+    Source: NIST SP 1065 (2008); variances of independent clocks add
+    Tests: tests/stability/test_reference.py
     """
     parts = [_contribution(curve, reference, "reference")]
     if floor is not None:

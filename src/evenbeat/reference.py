@@ -1,0 +1,132 @@
+"""Reference text made from the code itself: methods with their sources and tests, terms, how to cite.
+
+Every public function has a section ``References`` in its docstring, with lines ``Formula:``, ``Source:`` and
+``Tests:``; the tables here are read from there, so that they cannot disagree with what runs.
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+from evenbeat.stability.estimators import STATISTICS
+from evenbeat.stability.extended.forms import EXTENDED
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+KEYS = ("Formula", "Source", "Tests")
+_LINE = re.compile(rf"^({'|'.join(KEYS)}): (.+)$")
+
+TERMS: dict[str, tuple[str, str]] = {
+    "fractional frequency": ("1", "y = (f - nominal)/nominal; positive means fast"),
+    "time error": ("s", "what a clock has gained, x; its rate of change is y; also called phase"),
+    "reference": ("", "what the device under test is compared with"),
+    "gate": ("s", "time during which a counter measures one reading"),
+    "dead time": ("s", "time between two gates during which nothing is measured"),
+    "interval": ("s", "spacing of the readings of a record; in calibration, time until the next one"),
+    "record": ("", "readings on an even grid; missing ones stay missing, flagged ones stay in place"),
+    "finding": ("", "one thing to know about a record or a result, in a sentence"),
+    "averaging time": ("s", "τ, over which readings are averaged before neighbours are compared"),
+    "averaging factor": ("1", "m, averaging time over interval"),
+    "Allan deviation": ("1", "root of half the mean square of the change between neighbouring averages"),
+    "modified Allan deviation": (
+        "1",
+        "Allan deviation of time errors averaged over τ; tells PM noises apart",
+    ),
+    "time deviation": ("s", "τ/√3 times the modified Allan deviation"),
+    "Hadamard deviation": ("1", "compares three neighbouring averages; blind to steady drift"),
+    "MTIE": ("s", "maximum time interval error: largest movement of time error within a window"),
+    "white PM": ("s³", "independent errors of time; S_y = h₊₂ f²"),
+    "flicker PM": ("s²", "time errors with a memory; S_y = h₊₁ f"),
+    "white FM": ("s", "independent errors of frequency; S_y = h₀"),
+    "flicker FM": ("1", "frequency with a memory; S_y = h₋₁/f; no averaging helps"),
+    "random-walk FM": ("1/s", "independent changes of frequency; S_y = h₋₂/f²"),
+    "equivalent degrees of freedom": ("1", "edf: independent squares that would scatter as much"),
+    "95 % interval": ("", "limits that hold the truth in 95 of 100 cases"),
+    "standard uncertainty": (
+        "",
+        "standard deviation of what a value is believed to be; in brackets: 1.23(45)",
+    ),
+    "expanded uncertainty": ("", "U = k u, usually with k = 2"),
+    "aging": ("1/day", "slow change of frequency by itself, other influences apart"),
+    "drift": ("1/s", "change of frequency with time whatever its cause"),
+    "lag": ("s", "time constant by which an oscillator feels its surroundings"),
+    "retrace": ("1", "change of frequency left by an interruption of power"),
+    "holdover": ("", "a clock going on by itself after its reference is gone"),
+    "tolerance": ("1", "limits of the fractional offset"),
+    "reliability": ("1", "probability of being within tolerance"),
+    "guard band": ("1", "held back from a tolerance for the sake of uncertainty"),
+    "setpoint": ("1", "offset at which an oscillator is left, against its drift"),
+    "as found, as left": ("1", "offset before and after a calibration or adjustment"),
+    "decision rule": ("", "how uncertainty counts when a value is called in or out of tolerance"),
+    "timebase": ("", "the oscillator that a counter measures with"),
+}
+"""Term to unit (empty where it has none, 1 for a ratio) and meaning."""
+
+
+def methods() -> pd.DataFrame:
+    """Return one row for every public function: what it gives, formula, source, tests.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``function``, ``gives``, ``formula``, ``source`` and ``tests``, in the order in which data
+        flow; read from the docstrings.
+    """
+    import pandas as pd
+
+    package = import_module("evenbeat")
+    functions = {name: getattr(package, name) for name in package.__all__}
+    rows = [_row(name, thing) for name, thing in functions.items() if inspect.isfunction(thing)]
+    return pd.DataFrame(rows, columns=["function", "gives", "formula", "source", "tests"])
+
+
+def _row(name: str, function: object) -> tuple[str, str, str, str, str]:
+    text = inspect.getdoc(function) or ""
+    formula, source, tests = references_of(text)
+    first = text.split("\n\n")[0].replace("\n", " ").strip()
+    return name, first, formula, source, tests
+
+
+def references_of(docstring: str) -> tuple[str, str, str]:
+    """Return formula, source and tests of a section ``References``; empty where a line is not there."""
+    found = dict.fromkeys(KEYS, "")
+    _, heading, section = docstring.partition("References\n----------\n")
+    key = ""
+    for line in section.split("\n\n")[0].splitlines() if heading else []:
+        begun = _LINE.match(line)
+        if begun:
+            key, found[begun[1]] = begun[1], begun[2].strip()
+        elif key:
+            found[key] += f" {line.strip()}"
+    return found["Formula"], found["Source"], found["Tests"]
+
+
+def statistics() -> pd.DataFrame:
+    """Return one row for every statistic of :func:`evenbeat.stability`: name, title, symbol, unit, source."""
+    import pandas as pd
+
+    known = [*STATISTICS.values(), *EXTENDED.values()]
+    rows = [(each.name, each.title, each.symbol, each.unit or "1", each.source) for each in known]
+    return pd.DataFrame(rows, columns=["statistic", "title", "symbol", "unit", "source"])
+
+
+def glossary() -> pd.DataFrame:
+    """Return the terms with their units and meanings, by alphabet."""
+    import pandas as pd
+
+    rows = [(term, *TERMS[term]) for term in sorted(TERMS, key=str.lower)]
+    return pd.DataFrame(rows, columns=["term", "unit", "meaning"])
+
+
+def citation() -> str:
+    """Return how to cite this version in a paper or a report."""
+    version = import_module("evenbeat").__version__
+    return (
+        f"evenbeat contributors, evenbeat {version}: stability, aging, holdover and calibration intervals of "
+        f"timebases, Python package, version {version}. State the version, the aging laws and the prior in "
+        "use, and the SHA-256 of every log."
+    )

@@ -1,0 +1,91 @@
+"""The reference text: every public function has a source and a test that exists; one word for one thing."""
+
+from __future__ import annotations
+
+import inspect
+import json
+from pathlib import Path
+
+import pytest
+
+import evenbeat
+from evenbeat import reference
+
+CHECKOUT = Path(__file__).resolve().parents[1]
+NOTEBOOKS = sorted((CHECKOUT / "notebooks").glob("*.ipynb"))
+FUNCTIONS = [name for name in evenbeat.__all__ if inspect.isfunction(getattr(evenbeat, name))]
+NOT_SAID = ("allan variance plot", "ADEV", "MDEV", "hdev", "frequency drift rate", "phase-time")
+"""Other words for terms of the glossary: one word for one thing."""
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_public_function_names_source_and_test(name: str) -> None:
+    """A docstring has ``References`` with ``Source:`` and ``Tests:``, and ``Formula:`` where there is one."""
+    _, source, tests = reference.references_of(inspect.getdoc(getattr(evenbeat, name)) or "")
+
+    assert source, f"{name}: add a section References with a line 'Source: …' to its docstring"
+    assert (CHECKOUT / tests).is_file(), f"{name}: 'Tests: {tests}' is no file of tests"
+
+
+def test_tests_named_use_the_function() -> None:
+    """The named file of tests mentions the function, or it would be the wrong one."""
+    for row in reference.methods().itertuples():
+        text = (CHECKOUT / row.tests).read_text(encoding="utf-8")
+        assert row.function in text, f"{row.tests} does not mention {row.function}"
+
+
+def test_methods_stand_in_flow_order() -> None:
+    """One row for every public function, in the order of ``__all__``, each saying what it gives."""
+    table = reference.methods()
+
+    assert table["function"].tolist() == FUNCTIONS
+    assert table["gives"].str.len().min() > 10
+    assert (table["formula"] != "").sum() > 25
+
+
+def test_a_docstring_without_references_gives_nothing() -> None:
+    """Nothing is made up, and lines that go on are joined."""
+    assert reference.references_of("Return something.") == ("", "", "")
+    text = (
+        "Do.\n\nReferences\n----------\nSource: A 1999,\n    p. 3\nTests: tests/a.py\n\nExamples\n--------\n"
+    )
+    assert reference.references_of(text) == ("", "A 1999, p. 3", "tests/a.py")
+
+
+def test_statistics_have_a_source() -> None:
+    """Every statistic that can be asked for is listed with where it is defined."""
+    table = reference.statistics()
+
+    assert set(table["statistic"]) >= {"overlapping_allan", "time", "total", "theo1", "parabolic"}
+    assert (table["source"].str.len() > 8).all()
+
+
+def test_glossary_is_ordered_and_complete() -> None:
+    """By alphabet, each with a meaning; units only from a short list."""
+    table = reference.glossary()
+
+    assert table["term"].str.lower().is_monotonic_increasing
+    assert (table["meaning"].str.len() > 15).all()
+    assert set(table["unit"]) <= {"", "1", "s", "s²", "s³", "1/s", "1/day"}
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebooks_keep_to_the_terms(path: Path) -> None:
+    """No second word for a term of the glossary in the text of a notebook."""
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    text = "\n".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
+
+    assert [word for word in NOT_SAID if word in text] == []
+
+
+def test_terms_are_used_in_the_notebooks() -> None:
+    """A glossary explains what is said: at least nine tenths of its terms occur in a notebook."""
+    text = "\n".join(path.read_text(encoding="utf-8") for path in NOTEBOOKS).lower()
+    words = [term.lower().split(",")[0] for term in reference.TERMS]
+
+    assert sum(word in text for word in words) >= 0.9 * len(words)
+
+
+def test_citation_names_the_version() -> None:
+    """Whoever cites tells which version it was."""
+    assert evenbeat.__version__ in reference.citation()
