@@ -109,8 +109,10 @@ def statistics() -> pd.DataFrame:
     """Return one row for every statistic of :func:`evenbeat.stability`: name, title, symbol, unit, source."""
     import pandas as pd
 
-    known = [*STATISTICS.values(), *EXTENDED.values()]
-    rows = [(each.name, each.title, each.symbol, each.unit or "1", each.source) for each in known]
+    rows = [(s.name, s.title, s.symbol, s.unit or "1", s.source) for s in STATISTICS.values()]
+    rows += [
+        (form.name, form.title, form.symbol, form.unit or "1", form.source) for form in EXTENDED.values()
+    ]
     return pd.DataFrame(rows, columns=["statistic", "title", "symbol", "unit", "source"])
 
 

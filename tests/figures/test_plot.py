@@ -168,7 +168,7 @@ def test_several_curves_stand_under_their_names(record: Record) -> None:
 
     assert {line.get_label() for line in ax.lines} >= set(curves)
     written = texts(ax)
-    assert "as logged is lowest" in written.replace("\n", " ")
+    assert "as logged\u201d reaches lowest" in written.replace("\n", " ")
     assert "white FM" not in written
     with pytest.raises(InputError, match="different units"):
         plot({**curves, "time": stability(record, "time", averaging=[1, 2])})
