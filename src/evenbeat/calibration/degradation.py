@@ -166,6 +166,12 @@ def fit_degradation(
     -----
     Not valid where paths bend (an aging that slows down reaches the limit later than its line), or where
     readings of one unit have noise that wanders.
+
+    References
+    ----------
+    Formula: y = b t + e, the rates b differing from unit to unit; a unit reaches the limit L at L/b
+    Source: Meeker and Escobar 1998 (degradation data)
+    Tests: tests/calibration/test_degradation.py
     """
     target = checked_probability(reliability, "reliability")
     level = checked_probability(confidence, "confidence")

@@ -197,6 +197,13 @@ def plan_experiment(
     flicker floor σ a drift D is seen after T = 4.81 σ/|D|. Where the levels have to be learnt from the same
     record, intervals are about 1.6 times as wide. Counter: rounding of both edges, √3 r/(√12 τ). Neither
     warm-up, nor gaps, nor temperature are in these lengths.
+
+    References
+    ----------
+    Formula: T = 4.81 σ/|D| for a flicker floor; √3 r/(√12 τ) for the counter
+    Source: generalized least squares with the covariance of the noise (textbook); IEEE Std 1193
+        (temperature)
+    Tests: tests/calibration/test_experiment.py
     """
     typical, bad = _levels(noise)
     checked_probability(confidence, "confidence")

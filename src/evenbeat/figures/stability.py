@@ -63,9 +63,8 @@ def curves_caption(curves: Mapping[str, StabilityCurve]) -> str:
         return plain(f"None of these {len(curves)} curves is known well: the records are too short.")
     lowest, name, when, in_seconds = best
     write = time_text if in_seconds else fractional_text
-    return plain(
-        f"Of these {len(curves)} curves \u201c{name}\u201d reaches lowest: {write(lowest)} at {duration_text(when)}."
-    )
+    reached = f"{write(lowest)} at {duration_text(when)}"
+    return plain(f"Of these {len(curves)} curves \u201c{name}\u201d reaches lowest: {reached}.")
 
 
 @styled
