@@ -19,6 +19,7 @@ from evenbeat.stability.sums.kernels import (
     one_thread,
     sum_of_squared_averages,
     sum_of_squared_differences,
+    sums_in_span,
 )
 from evenbeat.stability.sums.lagged_products import sums_by_lagged_products
 from evenbeat.stability.sums.samples import PhasePoints
@@ -100,32 +101,35 @@ class _Teller:
 def _block_sums(
     samples: PhasePoints, lags: list[int], order: int, *, averaged: bool, block: int, tell: _Teller
 ) -> list[float]:
-    """Return the sums block by block, those at short lags from one reading."""
-    spans, before = order + averaged, tell.told
-    near = bisect.bisect_right(lags, block // spans)
-    pieces = _pieces(samples.points, block) if near else []
+    """Return the sums piece by piece, at long lags those of means or from a file each for itself."""
+    if not lags:
+        return []
+    near = bisect.bisect_right(lags, block // (order + averaged))
+    together = near if averaged or samples.mapping is not None else len(lags)
+    before, way = tell.told, sum_of_squared_averages if averaged else sum_of_squared_differences
     far = _less_a_line(samples) if near < len(lags) and samples.points <= MOST_FLATTENED else samples
+    pieces = _pieces(samples.points, block) if together else []
     own = threading.local()
 
     def work(task: range | int) -> FloatArray:
-        if isinstance(task, range):
-            if not hasattr(own, "blocks"):
-                own.blocks = SharedBlocks(samples, lags[:near], order, averaged=averaged, block=block)
-            sums: FloatArray = own.blocks.sums(task.start, task.stop)
-            return sums
         if not hasattr(own, "workspace"):
-            own.workspace = Workspace(spans, block)
-        way = sum_of_squared_averages if averaged else sum_of_squared_differences
-        return np.array([way(far, task, order, workspace=own.workspace).total])
+            own.workspace = Workspace(order + averaged, block)
+            if near:
+                own.blocks = SharedBlocks(samples, lags[:near], order, averaged=averaged, block=block)
+        if isinstance(task, int):
+            return np.array([way(far, task, order, workspace=own.workspace).total])
+        span = (task.start, task.stop)
+        at_near = own.blocks.sums(*span) if near else np.zeros(0)
+        return np.append(at_near, sums_in_span(far, span, lags[near:together], order, own.workspace))
 
     parts: list[FloatArray] = []
-    tasks: list[range | int] = [*pieces, *lags[near:]]
+    tasks: list[range | int] = [*pieces, *lags[together:]]
     for part in in_order(work, tasks, points=samples.points, terms=samples.points * len(lags)):
         parts.append(part)
-        beyond = len(parts) - len(pieces)
-        tell.done(before + (near + beyond if beyond >= 0 else near * len(parts) // len(pieces)))
+        alone = len(parts) - len(pieces)
+        tell.done(before + (together + alone if alone >= 0 else together * len(parts) // len(pieces)))
     shared = [math.fsum(column) for column in np.transpose(parts[: len(pieces)])]
-    return shared + [float(alone[0]) for alone in parts[len(pieces) :]]
+    return shared + [float(one[0]) for one in parts[len(pieces) :]]
 
 
 def _less_a_line(samples: PhasePoints) -> PhasePoints:

@@ -8,7 +8,7 @@ never over the phase itself.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import lru_cache
@@ -116,6 +116,23 @@ def sum_of_squared_differences(
             terms += _silence_gaps(difference, valid[begin : begin + count])
         total += sum_of_products(difference, difference)
     return TermSum(total=total, possible=possible, terms=possible if valid is None else terms, valid=valid)
+
+
+def sums_in_span(
+    samples: Samples, span: tuple[int, int], lags: Sequence[int], order: int, workspace: Workspace
+) -> FloatArray:
+    """Return for each lag the sum of squares of the differences that begin in a span, without gaps.
+
+    Block by block for all lags, so that the first points of the differences are read once.
+    """
+    totals = np.zeros(len(lags))
+    for begin in range(*span, workspace.block):
+        for number, lag in enumerate(lags):
+            count = min(workspace.block, span[1] - begin, samples.points - order * lag - begin)
+            if count > 0:
+                difference = _differences(samples, (begin, count), lag, order, workspace)
+                totals[number] += sum_of_products(difference, difference)
+    return totals
 
 
 def sum_of_squared_averages(

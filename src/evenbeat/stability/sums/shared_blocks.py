@@ -117,10 +117,11 @@ class SharedBlocks:
                 return 0.0
             if lag == 1:
                 return self._squares(flat, lag, terms)
-            if lag in self._steps:
+            if lag in self._steps and lag not in self._rounded:
                 total = self._squares_by_steps(lag, terms, sums.largest)
                 if not math.isnan(total):
                     return total
+                self._rounded.add(lag)
             elif lag not in self._rounded:
                 bound = 2 ** (self.order + 1) * _UNIT * largest
                 found = _differenced(together[: terms + self._times * lag], lag, self._times, self._rows[-2:])
