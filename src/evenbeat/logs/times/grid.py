@@ -104,7 +104,8 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     _check_order(steps, spacing, path, locate)
     if stated_s is not None and _mostly_whole(steps, stated_s):
         spacing = stated_s if abs(spacing / stated_s - 1) > _STATED_TOLERANCE else spacing
-    _check_one_interval(steps, path, locate)
+    else:
+        _check_one_interval(steps, path, locate)
     _check_stated(spacing, stated_s, path, locate)
     _check_size(seconds, steps, spacing, path, locate)
     cells, residual = _nearest_cells(seconds, steps, spacing)
