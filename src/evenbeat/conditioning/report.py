@@ -113,17 +113,18 @@ class ConditioningReport(Printed):
     def __str__(self) -> str:
         notes = [
             textwrap.fill(
-                f"{TITLES.get(outcome.check, outcome.check)}: {_note(outcome)}",
+                f"{TITLES.get(outcome.check, outcome.check)}: {note_of(outcome)}",
                 PAGE_WIDTH,
                 subsequent_indent="    ",
             )
             for outcome in self.checks
-            if outcome.found and _note(outcome)
+            if outcome.found and note_of(outcome)
         ]
         return "\n".join([super().__str__(), *notes])
 
 
-def _note(outcome: CheckOutcome) -> str:
+def note_of(outcome: CheckOutcome) -> str:
+    """Return where something was found and what to do about it."""
     advice = outcome.advice.rstrip(".")
     return ". ".join(part for part in (outcome.where, advice) if part) + "." * bool(outcome.where or advice)
 

@@ -8,6 +8,7 @@ from importlib.resources import files
 from evenbeat.assessment.assess import Assessment
 from evenbeat.clock.aging import AGING_LAWS
 from evenbeat.clock.model import ClockModel
+from evenbeat.conditioning.report import TITLES, note_of
 from evenbeat.findings import worst_first
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
 from evenbeat.units import duration_text
@@ -40,7 +41,33 @@ def findings_section(assessment: Assessment) -> Section:
         rows=rows,
         widths=(14, 60, 26),
     )
-    return Section(heading="Findings", blocks=(grid,))
+    return Section(heading="Findings", blocks=(grid, *_checks_of_the_log(assessment)))
+
+
+def _checks_of_the_log(assessment: Assessment) -> tuple[Grid, ...]:
+    """Return what every check of the log looked at, found and set aside."""
+    checks = assessment.record.checks
+    if not checks:
+        return ()
+    rows = tuple(
+        (
+            TITLES.get(outcome.check, outcome.check),
+            outcome.looked_at if outcome.looked else f"not made: {outcome.looked_at}",
+            str(outcome.found) if outcome.looked else "–",
+            str(outcome.set_aside) if outcome.looked else "–",
+            note_of(outcome) if outcome.found else "",
+        )
+        for outcome in checks
+    )
+    return (
+        Grid(
+            caption="How the log was conditioned, check by check; nothing was deleted",
+            columns=("Check", "Looked at", "Found", "Set aside", "Where, and what to do"),
+            rows=rows,
+            widths=(18, 22, 9, 10, 41),
+            numeric=(2, 3),
+        ),
+    )
 
 
 def method_section(assessment: Assessment) -> Section:
