@@ -179,7 +179,8 @@ def _flagged(
         found=len(flags),
         set_aside=len(bad),
         where=f"largest {largest:.3g}{unit}: {places_text(record, [worst])}",
-        advice="Compare the results with leave_out=('outliers',) if they are more than a few in a thousand.",
+        advice="If they are more than a few in a thousand, compare with leave_out=('outliers',) "
+        "(--leave-out outliers).",
     ).treated("outliers", threshold=threshold, found=len(bad))
 
 

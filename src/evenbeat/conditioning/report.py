@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenbeat.conditioning.condition import condition
+from evenbeat.conditioning.places import counted
 from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.findings import Finding
 from evenbeat.printing import PAGE_WIDTH, Printed, Table
@@ -95,7 +96,7 @@ class ConditioningReport(Printed):
         finding = [outcome for outcome in made if outcome.found]
         return (
             f"Conditioning of {len(self.record)} samples: {len(made)} of {len(self.checks)} checks made, "
-            f"{len(finding)} found something, {self.record.excluded} samples set aside, none deleted"
+            f"{len(finding)} found something, {counted(self.record.excluded, 'sample')} set aside, none deleted"
         )
 
     def _table(self) -> Table:

@@ -124,7 +124,8 @@ def with_steps_flagged(record: Record) -> Record:
             looked_at,
             found=len(flags),
             where=places_text(record, [flag.start for flag in flags]),
-            advice="Ask what was done at that moment; leave_out=('steps',) keeps it as noise.",
+            advice="Ask what was done at that moment; leave_out=('steps',) (--leave-out steps) keeps it "
+            "as noise.",
         )
         .treated("steps", found=len(flags))
     )

@@ -1,0 +1,92 @@
+"""The command's options for conditioning and for a second log."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from evenbeat.command.main import main
+
+
+def log(path: Path, seed: int, *, start: str = "2026-03-01T00:00:00", offset_hz: float = 0.0) -> Path:
+    """Write 300 readings of a 10 MHz source once a second, one of them wild; return the path."""
+    generator = np.random.default_rng(seed)
+    hertz = 1e7 + offset_hz + generator.normal(0, 1e-3, 300)
+    hertz[120] += 5.0
+    stamps = np.datetime64(start, "s") + np.arange(300)
+    rows = [f"{stamp}Z,{value:.6f}\n" for stamp, value in zip(stamps, hertz, strict=True)]
+    path.write_text("# reference: house standard\ntime,frequency [Hz]\n" + "".join(rows))
+    return path
+
+
+def assessed(capsys: pytest.CaptureFixture[str], *words: object) -> dict:
+    """Return what ``assess`` prints as JSON."""
+    assert main(["assess", *map(str, words), "--no-report", "--json"]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_checks_are_left_out_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """--leave-out keeps a wild reading in use; history tells it."""
+    path = log(tmp_path / "a.csv", 1)
+    assert assessed(capsys, path)["record"]["excluded"] == 1
+    record = assessed(capsys, path, "--leave-out", "outliers", "--leave-out", "steps")["record"]
+    assert record["excluded"] == 0
+    assert "condition(leave_out=('outliers', 'steps'))" in record["history"]
+
+
+def test_a_second_log_is_subtracted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """--minus: 0.3 Hz against -0.2 Hz of one reference is 0.5 Hz, over the time that both share."""
+    one = log(tmp_path / "one.csv", 1, offset_hz=0.3)
+    two = log(tmp_path / "two.csv", 2, offset_hz=-0.2, start="2026-03-01T00:00:50")
+    record = assessed(capsys, one, "--minus", two)["record"]
+    assert record["samples"] == 250
+    assert record["source"]["name"] == "one.csv minus two.csv"
+    assert [part["name"] for part in record["source"]["parts"]] == ["one.csv", "two.csv"]
+    assert main(["assess", str(one), "--minus", str(two), "--no-report", "-q"]) == 0
+    assert "fast by 4.99" in capsys.readouterr().out  # 5.00e-8 within its uncertainty of 7e-11
+
+
+def test_a_better_reference_is_taken_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """--reference-log: 0.3 Hz against a reference that is 0.1 Hz fast is 0.4 Hz."""
+    one, reference = log(tmp_path / "one.csv", 1, offset_hz=0.3), log(tmp_path / "ref.csv", 2, offset_hz=0.1)
+    assert main(["assess", str(one), "--reference-log", str(reference), "--no-report", "-q"]) == 0
+    assert "fast by 4.0" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--leave-out", "gates"], "leave_out names 'gates'"),
+        (["--sawtooth", "sawtooth_ns"], "a sawtooth correction belongs to a phase record"),
+        (["--wrap-period", "100 ns", "--minus", "{late}"], "the records share 0 s"),
+        (["--minus", "{half}"], "part_interval='accept'"),
+    ],
+)
+def test_bad_input_is_one_sentence(
+    words: list[str], sentence: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Status 2, one line, nothing else."""
+    late = log(tmp_path / "late.csv", 2, start="2027-03-01T00:00:00")
+    half = log(tmp_path / "half.csv", 2)
+    half.write_text(half.read_text().replace("Z,", ".5Z,"))
+    words = [word.format(late=late, half=half) for word in words]
+    assert main(["assess", str(log(tmp_path / "a.csv", 1)), *words, "--no-report"]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert sentence in printed.err
+    assert printed.err.count("\n") == 1
+
+
+def test_inspect_tells_what_conditioning_finds(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The table of checks follows the columns, and stands in the JSON."""
+    path = log(tmp_path / "a.csv", 1)
+    assert main(["inspect", str(path)]) == 0
+    told = capsys.readouterr().out
+    assert "missed and extra pulses" in told
+    assert "1 sample\nset aside" in told or "1 sample set aside" in told
+    assert main(["inspect", str(path), "--json"]) == 0
+    plain = json.loads(capsys.readouterr().out)
+    assert {check["check"]: check["found"] for check in plain["conditioning"]["checks"]}["outliers"] == 1
