@@ -94,9 +94,10 @@ class ConditioningReport(Printed):
     def _headline(self) -> str:
         made = [outcome for outcome in self.checks if outcome.looked]
         finding = [outcome for outcome in made if outcome.found]
+        aside = counted(self.record.excluded, "sample")
         return (
             f"Conditioning of {len(self.record)} samples: {len(made)} of {len(self.checks)} checks made, "
-            f"{len(finding)} found something, {counted(self.record.excluded, 'sample')} set aside, none deleted"
+            f"{len(finding)} found something, {aside} set aside, none deleted"
         )
 
     def _table(self) -> Table:
