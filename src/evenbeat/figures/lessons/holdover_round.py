@@ -63,17 +63,12 @@ def _draw(axes: Sequence[Axes], judged: HoldoverGuess) -> None:
     size, unit = seconds_unit(game.widest_s / 2)
     time = np.arange(AHEAD + 1) * INTERVAL_S / SECONDS_PER_DAY
     after.plot(time, np.append(0, game.straight_s) / size, color=GREY, linestyle=(0, (5, 2)))
-    after.errorbar(
-        [float(time[-1])],
-        [judged.guess_s / size],
-        yerr=[judged.half_width_s / size],
-        color=RUST,
-        marker="s",
-        markersize=6,
-        capsize=5,
-        linewidth=2,
-        zorder=5,
+    # not errorbar: the axes would remember every container that was ever on them
+    ends = np.array([-1, 0, 1]) * judged.half_width_s + judged.guess_s
+    after.plot(
+        np.full(3, time[-1]), ends / size, color=RUST, marker="_", markersize=12, linewidth=2, zorder=5
     )
+    after.plot([time[-1]], [judged.guess_s / size], color=RUST, marker="s", markersize=6, zorder=5)
     if judged.revealed:
         low, high = game.forecast.forecast.interval()
         after.fill_between(

@@ -1,0 +1,185 @@
+"""Every notebook and every panel in JupyterLab, in a real browser: run from the menu, moved by the keys."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+from playwright.sync_api import expect
+
+from evenbeat import interactive
+from evenbeat.shipped.files import notebook_files
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
+LONGEST_S = 60.0
+WIDTH, LEAST_HEIGHT, MOST_HEIGHT = 1300, 1400, 30_000
+NOT_RUN, HAS_RUN = re.compile(r"^\[ \]:$"), re.compile(r"^\[\d+\]:$")
+COMPLAINTS = (
+    '.jp-OutputArea-output[data-mime-type="application/vnd.jupyter.stderr"], '
+    '.jp-RenderedText[data-mime-type="application/vnd.jupyter.error"], '
+    ".evenbeat-fault, .jupyter-widgets.jupyter-widgets-error"
+)
+
+
+class NotebookPage:
+    """One notebook, opened."""
+
+    def __init__(self, browser: Any, address: str) -> None:
+        self.page = browser.new_page(viewport={"width": WIDTH, "height": LEAST_HEIGHT})
+        self.page_errors: list[str] = []
+        self.page.on("pageerror", lambda error: self.page_errors.append(str(error)))
+        self.page.goto(address)
+        self.page.locator(".jp-Notebook").wait_for(timeout=60_000)
+        # the indicator is idle a moment before the session is connected, and a run would then be dropped
+        expect(self.page.locator("#jp-main-statusbar")).to_contain_text("| Idle", timeout=60_000)
+
+    @property
+    def cells(self) -> Any:
+        """The code cells."""
+        return self.page.locator(".jp-CodeCell")
+
+    def run_all(self, *, timeout_ms: int = 120_000) -> None:
+        """Run all cells from the menu and wait for every one of them."""
+        first = self.cells.first.locator(".jp-InputPrompt").first
+        for _ in range(5):
+            self.page.locator("#jp-MainMenu .lm-MenuBar-itemLabel", has_text=re.compile("^Run$")).click()
+            self.page.locator(".lm-Menu-itemLabel", has_text=re.compile("^Run All Cells$")).click()
+            try:
+                expect(first).not_to_have_text(NOT_RUN, timeout=5_000)
+                break
+            except AssertionError:
+                continue
+        has_run = self.page.locator(".jp-CodeCell .jp-InputPrompt", has_text=HAS_RUN)
+        until = time.monotonic() + timeout_ms / 1000
+        while has_run.count() < self.cells.count() and time.monotonic() < until:
+            assert self.complaints() == []
+            self.page.wait_for_timeout(100)
+        assert has_run.count() == self.cells.count(), "not every cell has run"
+
+    def complaints(self) -> list[str]:
+        """Return everything written to standard error, every error and every fault of a panel."""
+        found: list[str] = self.page.locator(COMPLAINTS).all_inner_texts()
+        return [*found, *self.page_errors]
+
+    def cells_with_sliders(self) -> list[Any]:
+        """Return the cells that hold at least one slider."""
+        every = [self.cells.nth(number) for number in range(self.cells.count())]
+        return [cell for cell in every if cell.locator(".noUi-handle").count()]
+
+    def move(self, cell: Any, *, slider: int = 0, key: str = "ArrowRight", times: int = 1) -> float:
+        """Move a slider by the keyboard and return after how many milliseconds its picture had changed."""
+        handle = cell.locator(".noUi-handle").nth(slider)
+        handle.scroll_into_view_if_needed()
+        picture = cell.locator(".widget-html img").first
+        picture.wait_for(timeout=30_000)
+        before = picture.get_attribute("src")
+        handle.focus()
+        return float(
+            self.page.evaluate(
+                """async ([cell, before, slider, key, times]) => {
+                    const handle = cell.querySelectorAll('.noUi-handle')[slider];
+                    const start = performance.now();
+                    for (let k = 0; k < times; k++)
+                        handle.dispatchEvent(new KeyboardEvent('keydown', {key: key, bubbles: true}));
+                    while (performance.now() - start < 20000) {
+                        const image = cell.querySelector('.widget-html img');
+                        if (image && image.complete && image.src !== before) return performance.now() - start;
+                        await new Promise(done => setTimeout(done, 5));
+                    }
+                    return -1;
+                }""",
+                [cell.element_handle(), before, slider, key, times],
+            )
+        )
+
+    def photograph(self, path: Path) -> None:
+        """Keep a picture of the whole notebook."""
+        height = self.page.evaluate("document.querySelector('.jp-WindowedPanel-inner').scrollHeight")
+        self.page.set_viewport_size(
+            {"width": WIDTH, "height": int(min(max(height + 260, LEAST_HEIGHT), MOST_HEIGHT))}
+        )
+        self.page.wait_for_timeout(800)
+        self.page.screenshot(path=path)
+
+    def close(self) -> None:
+        """Close the page."""
+        self.page.close(run_before_unload=False)
+
+
+@pytest.fixture
+def opened(chromium: Any, lab: Any) -> Iterator[Any]:
+    """Return a function that opens a notebook of the working copy; what it opened is closed in the end."""
+    pages: list[NotebookPage] = []
+
+    def opening(name: str) -> NotebookPage:
+        pages.append(NotebookPage(chromium, lab.address(name)))
+        return pages[-1]
+
+    yield opening
+    for page in pages:
+        page.close()
+
+
+@pytest.mark.parametrize("path", notebook_files(), ids=lambda path: path.stem)
+def test_notebook(path: Path, opened: Any, screenshots: Path) -> None:
+    """All cells run within a minute without a complaint, and every panel in it answers a key."""
+    page = opened(path.name)
+    started = time.monotonic()
+    page.run_all()
+    took = time.monotonic() - started
+    answers = [page.move(cell) for cell in page.cells_with_sliders()]
+    page.photograph(screenshots / f"{path.stem}.png")
+    assert page.complaints() == []
+    assert all(answer > 0 for answer in answers), answers
+    assert took < LONGEST_S
+
+
+@pytest.mark.parametrize("name", interactive.__all__)
+def test_panel(name: str, opened: Any, lab: Any, screenshots: Path) -> None:
+    """A panel alone: seen, described for those who do not see it, and every slider answers a key."""
+    notebook = nbformat.v4.new_notebook(
+        cells=[nbformat.v4.new_code_cell(f"from evenbeat import interactive\ninteractive.{name}()")],
+        metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}},
+    )
+    nbformat.write(notebook, lab.folder / f"{name}.ipynb")
+    page = opened(f"{name}.ipynb")
+    page.run_all()
+    cell = page.cells.first
+    cell.locator(".widget-html").first.wait_for(timeout=60_000)
+    if name == "log_panel":
+        _assess_a_log(page, cell)
+    else:
+        sliders = cell.locator(".noUi-handle").count()
+        answers = [page.move(cell, slider=number) for number in range(sliders) if _acts(name, number)]
+        print(name, [round(answer) for answer in answers], "ms")  # noqa: T201 - shown with -s, kept by CI
+        assert answers
+        assert all(answer > 0 for answer in answers), answers
+    assert len(cell.locator(".widget-html img").first.get_attribute("alt") or "") > 80
+    page.photograph(screenshots / f"panel-{name}.png")
+    assert page.complaints() == []
+
+
+def _acts(name: str, slider: int) -> bool:
+    """Return whether a slider changes the picture as the panel stands: what is switched off does not."""
+    still = {"noise_mixer": (0, 1, 3), "interval_explorer": (2, 3), "counter_explorer": (3, 4)}
+    return slider not in still.get(name, ())
+
+
+def _assess_a_log(page: Any, cell: Any) -> None:
+    """First a log that does not exist: a sentence. Then one that does: a picture."""
+    from evenbeat.shipped.files import demo_data
+
+    field = cell.locator("input[type=text]").first
+    field.fill("no-such-log.csv")
+    field.press("Tab")
+    cell.locator("button", has_text="Assess").click()
+    cell.locator(".evenbeat-refusal").wait_for(timeout=30_000)
+    field.fill(str(demo_data("fulmar-evening.csv")))
+    field.press("Tab")
+    cell.locator("button", has_text="Assess").click()
+    cell.locator(".widget-html img").first.wait_for(timeout=60_000)

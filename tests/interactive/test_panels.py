@@ -1,0 +1,341 @@
+"""The panels: every control through its range, errors in words, no growth, and calls that say the same."""
+
+from __future__ import annotations
+
+import base64
+import gc
+import re
+import tracemalloc
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from evenbeat import interactive
+from evenbeat.errors import InputError
+
+FOLLOWING = [name for name in interactive.__all__ if name != "log_panel"]
+QUIET = {"prediction", "clock_tick_s", "noise_v", "setpoint", "white_pm", "flicker_pm", "flicker_fm"}
+"""Controls that change nothing of the picture as the panel stands: their part is switched off."""
+
+
+def picture(panel: Any) -> bytes:
+    """Return the PNG that a panel shows."""
+    found = re.search(r'base64,([^"]+)"', panel.picture.value)
+    assert found is not None, panel.words.value
+    return base64.b64decode(found[1])
+
+
+def edges(control: Any) -> list[Any]:
+    """Return values of a control from one end of its range to the other."""
+    if hasattr(control, "options"):
+        values = [option[1] if isinstance(option, tuple) else option for option in control.options]
+        return values if len(values) < 4 else [values[0], values[len(values) // 2], values[-1]]
+    if isinstance(control.value, bool):
+        return [not control.value, control.value]
+    low, high = control.min, control.max
+    if hasattr(control, "base"):
+        low, high = control.base**low, control.base**high
+    return [low, high]
+
+
+def executed(call: str) -> dict[str, Any]:
+    """Run the call that a panel shows and return its names."""
+    names: dict[str, Any] = {}
+    exec(call, names)
+    return names
+
+
+@pytest.fixture(scope="module")
+def panels() -> dict[str, Any]:
+    """Return each panel once, made when it is asked for."""
+    return {}
+
+
+@pytest.fixture
+def panel(request: pytest.FixtureRequest, panels: dict[str, Any]) -> Any:
+    """Return the panel of the parameter."""
+    if request.param not in panels:
+        panels[request.param] = getattr(interactive, request.param)()
+    return panels[request.param]
+
+
+@pytest.mark.parametrize("panel", FOLLOWING, indirect=True)
+def test_every_control_through_its_range(panel: Any) -> None:
+    """Each end of each control gives a picture or a refusal in words, and moves the picture if it acts."""
+    if "share" in panel.controls:
+        panel.controls["share"].value = 0.2  # without a gap it does not matter where the gaps are
+    for name, control in panel.controls.items():
+        start, seen = control.value, {picture(panel)}
+        for value in edges(control):
+            control.value = value
+            assert "evenbeat-fault" not in panel.words.value
+            if panel.lesson is None:
+                assert panel.refusal in panel.words.value.replace("&#x27;", "'")
+                assert "<img" not in panel.picture.value
+            else:
+                seen.add(picture(panel))
+        control.value = start
+        if name not in QUIET:
+            assert len(seen) > 1, name
+
+
+@pytest.mark.parametrize("panel", FOLLOWING, indirect=True)
+def test_described_in_words(panel: Any) -> None:
+    """The picture has a description that holds the sentence; every control has a name."""
+    panel.refresh()
+    alt = re.search(r'alt="([^"]+)"', panel.picture.value)
+    assert alt is not None
+    assert len(alt[1]) > 120
+    assert panel.lesson.sentence[:20].replace("'", "&#x27;") in alt[1]
+    assert 'role="status"' in panel.words.value
+    assert all(control.description for control in panel.controls.values())
+
+
+def test_noise_mixer_says_the_call() -> None:
+    """The call gives the very record, curve and spectrum that the panel drew."""
+    panel = interactive.noise_mixer(seed=3)
+    panel.set(flicker_pm_on=True, flicker_pm=2e-12)
+    names = executed(panel.lesson.call)
+    assert np.array_equal(names["record"].values, panel.lesson.record.values)
+    assert np.array_equal(names["curve"].deviation, panel.lesson.curves["overlapping_allan"].deviation)
+    assert np.array_equal(names["density"].frequency_density, panel.lesson.density.frequency_density)
+
+
+def test_gap_explorer_says_the_call() -> None:
+    """The call gives the very record with its holes, and its deviation."""
+    panel = interactive.gap_explorer(seed=2)
+    panel.set(share=0.2, pattern="every night", exponent=-1, samples=2048, statistic="modified_allan")
+    names = executed(panel.lesson.call)
+    assert np.array_equal(names["record"].values, panel.lesson.record.values, equal_nan=True)
+    assert np.array_equal(names["curve"].deviation, panel.lesson.curve.deviation, equal_nan=True)
+
+
+@pytest.mark.parametrize("course", ["steady", "slowing down", "none"])
+def test_aging_explorer_says_the_call(course: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """The call fits the very model, whatever the course."""
+    panel = interactive.aging_explorer()
+    panel.set(days=30, course=course, rate=-7.0)
+    names = executed(panel.lesson.call)
+    assert names["model"].aging_rate().value == panel.lesson.model.aging_rate().value
+    assert str(panel.lesson.model.least_squares.rate.per_day) in capsys.readouterr().out
+
+
+def test_holdover_game_says_the_call(capsys: pytest.CaptureFixture[str]) -> None:
+    """The call prints the very forecast."""
+    panel = interactive.holdover_game(seed=4)
+    executed(panel.lesson.call)
+    assert str(panel.lesson.game.forecast) in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("adjusted", [False, True])
+def test_interval_explorer_says_the_call(*, adjusted: bool) -> None:
+    """The call suggests the very interval, although the panel remembers forecasts."""
+    panel = interactive.interval_explorer()
+    panel.set(tolerance=3e-9, adjusted=adjusted, setpoint=-25.0, reliability=0.9)
+    names = executed(panel.lesson.call)
+    assert names["suggestion"].interval_s == panel.lesson.suggestion.interval_s
+    assert str(panel.lesson.date)[:10] in panel.words.value
+
+
+def test_interval_explorer_takes_a_model() -> None:
+    """A model of the reader's own is used, and not made in the call."""
+    from evenbeat.lessons.next_calibration import example_model
+
+    panel = interactive.interval_explorer(example_model(5), tolerance=5e-9)
+    assert panel.controls["tolerance"].value == pytest.approx(5e-9)
+    assert "example_model" not in panel.lesson.call
+
+
+@pytest.mark.parametrize("method", ["direct", "reciprocal"])
+def test_counter_explorer_says_the_call(method: str) -> None:
+    """The call gives the very uncertainty."""
+    panel = interactive.counter_explorer()
+    panel.set(method=method, frequency_hz=1234.5, gate_s=0.2)
+    reading = executed(panel.lesson.call)["reading"]
+    assert reading.budget.standard_uncertainty == panel.lesson.reading.budget.standard_uncertainty
+    assert reading.budget.limited_by in panel.lesson.sentence
+
+
+def test_refusals_are_sentences_and_go_away() -> None:
+    """With every noise off there is no clock: words instead of a picture; switched on again it is back."""
+    panel = interactive.noise_mixer()
+    panel.set(white_fm_on=False, random_walk_fm_on=False)
+    assert panel.lesson is None
+    assert 'role="alert"' in panel.words.value
+    assert "switch one on" in panel.words.value
+    assert panel.call.value == ""
+    panel.controls["white_fm_on"].value = True
+    assert panel.refusal == ""
+    assert picture(panel)
+
+
+def test_a_fault_is_seen_and_raised() -> None:
+    """An error that is not ours to raise is written into the panel and does not vanish in it."""
+    panel = interactive.counter_explorer()
+
+    def broken(**_values: object) -> None:
+        message = "not as planned"
+        raise ZeroDivisionError(message)
+
+    panel._answer = broken
+    with pytest.raises(ZeroDivisionError, match="not as planned"):
+        panel.controls["gate_s"].value = 10.0
+    assert "evenbeat-fault" in panel.words.value
+    assert "not as planned" in panel.words.value
+    assert panel.lesson is None
+
+
+def test_prediction_is_asked_before_it_is_told() -> None:
+    """While hidden neither sentence nor picture gives the slope; a wrong and a right guess are told apart."""
+    panel = interactive.noise_mixer()
+    options = dict(panel.controls["prediction"].options)
+    shown, hidden = list(options)[:2]
+    whole = picture(panel)
+    panel.controls["prediction"].value = options[hidden]
+    assert "white FM" not in panel.words.value
+    assert picture(panel) != whole
+    right = next(value for name, value in options.items() if name.endswith(" −1/2"))
+    wrong = next(value for name, value in options.items() if name.endswith(" −1"))
+    panel.controls["prediction"].value = right
+    assert "Right." in panel.words.value
+    panel.controls["prediction"].value = wrong
+    assert "Not so: the slope is −1/2." in panel.words.value
+    panel.controls["prediction"].value = options[shown]
+    assert picture(panel) == whole
+
+
+def test_the_game_keeps_score_of_first_reveals() -> None:
+    """The truth is hidden until revealed, a clock counts once, and the next clock hides again."""
+    game = interactive.holdover_game(seed=2)
+    assert "It was" not in game.words.value
+    hidden = picture(game)
+    game.reveal.click()
+    assert "It was" in game.words.value
+    assert picture(game) != hidden
+    first = dict(game.score)
+    game.controls["guess"].value = 90.0
+    assert "It was" not in game.words.value
+    game.reveal.click()
+    assert game.score == first
+    game.further.click()
+    assert game.lesson.game.number == 2
+    assert not game.lesson.revealed
+    game.reveal.click()
+    assert len(game.score) == 2
+    assert "2 round(s)" in game.tally.value
+
+
+def test_log_panel_assesses_refuses_and_shows(demo_data: Path) -> None:
+    """A path gives verdict, pictures and call; a missing file gives a sentence; then all works again."""
+    panel = interactive.log_panel(demo_data / "fulmar-evening.csv", tolerance=1e-7)
+    panel.assess.click()
+    assert panel.refusal == ""
+    assert "in tolerance" in panel.words.value
+    assert picture(panel)
+    assert executed(panel.lesson.call)["assessment"].verdict == panel.lesson.assessment.verdict
+    panel.show.value = "aging"
+    assert "no picture" in panel.picture.value
+    panel.controls["path"].value = "no-such-log.csv"
+    panel.assess.click()
+    assert "no-such-log.csv" in panel.refusal
+    assert panel.lesson is None
+    assert not panel.assess.disabled
+    panel.controls["path"].value = ""
+    panel.assess.click()
+    assert "no log is chosen" in panel.refusal
+
+
+def test_log_panel_takes_an_upload(demo_data: Path) -> None:
+    """What was uploaded goes before the path, and is called by its name."""
+    panel = interactive.log_panel("ignored.csv")
+    content = (demo_data / "fulmar-evening.csv").read_bytes()
+    upload = {"name": "evening.csv", "type": "text/csv", "size": len(content), "content": memoryview(content)}
+    panel.controls["upload"].value = ({**upload, "last_modified": np.datetime64("now").item()},)
+    panel.assess.click()
+    assert panel.refusal == ""
+    assert "'evening.csv'" in panel.lesson.call
+
+
+@pytest.mark.parametrize(
+    ("fields", "complaint"),
+    [({"tolerance": "tight"}, "'tight'"), ({"interval": "soon"}, "soon"), ({"unit": "furlong"}, "furlong")],
+)
+def test_log_panel_names_the_field(demo_data: Path, fields: dict[str, str], complaint: str) -> None:
+    """What cannot be read in a field is quoted."""
+    panel = interactive.log_panel(demo_data / "fulmar-evening.csv")
+    for name, value in fields.items():
+        panel.controls[name].value = value
+    panel.assess.click()
+    assert complaint in panel.refusal
+
+
+def grown(make: Callable[[], Any], name: str, values: list[Any], times: int) -> tuple[int, Any]:
+    """Return by how many bytes memory grew over many changes of one control, and the panel."""
+    panel = make()
+    tracemalloc.start()
+    for value in values * 3:  # caches of fonts and tick labels fill up, and the latest result is held
+        panel.controls[name].value = value
+    gc.collect()
+    before = tracemalloc.get_traced_memory()[0]
+    for number in range(times):
+        panel.controls[name].value = values[number % len(values)]
+    gc.collect()
+    after = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    return after - before, panel
+
+
+@pytest.mark.parametrize(
+    ("make", "name", "values", "times"),
+    [
+        (interactive.holdover_game, "guess", [1.0, 2.0, 30.0], 100),
+        (interactive.noise_mixer, "white_fm", [1e-12, 2e-11, 1e-13], 24),
+    ],
+)
+def test_nothing_grows(make: Callable[[], Any], name: str, values: list[Any], times: int) -> None:
+    """Many changes leave no memory, no figure and no callback behind (a thousand of them: marker slow)."""
+    from matplotlib import pyplot as plt
+
+    bytes_grown, panel = grown(make, name, values, times)
+    assert bytes_grown / times < 4_000  # one picture kept would be 80 kB, one axis 200 kB
+    assert plt.get_fignums() == []
+    callbacks = panel.controls[name]._trait_notifiers["value"]["change"]
+    assert sum(getattr(callback, "__self__", None) is panel for callback in callbacks) == 1
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize(
+    ("make", "name", "values"),
+    [
+        (interactive.noise_mixer, "white_fm", [1e-12, 2e-11, 1e-13]),
+        (interactive.gap_explorer, "share", [0.0, 0.1, 0.3]),
+        (interactive.holdover_game, "guess", [1.0, 2.0, 30.0]),
+        (interactive.counter_explorer, "gate_s", [0.1, 1.0, 10.0]),
+    ],
+)
+def test_a_thousand_changes(make: Callable[[], Any], name: str, values: list[Any]) -> None:
+    """Ten minutes of use: a thousand changes, and nothing has grown."""
+    test_nothing_grows(make, name, values, 1000)
+
+
+def test_unknown_words_are_refused() -> None:
+    """The functions behind the panels refuse what a panel cannot ask."""
+    from evenbeat.lessons.aging_laws import watch_aging
+    from evenbeat.lessons.noise_mixture import mix_noises
+    from evenbeat.lessons.record_length import look_through_gaps, without_readings
+
+    with pytest.raises(InputError, match="no noise named 'pink'"):
+        mix_noises({"pink": 1e-12})
+    with pytest.raises(InputError, match="days=3"):
+        watch_aging(3)
+    with pytest.raises(InputError, match="exponent=2"):
+        look_through_gaps(exponent=2)
+    record = look_through_gaps(64).record
+    with pytest.raises(InputError, match="pattern is 'at noon'"):
+        without_readings(record, 0.1, pattern="at noon")
+    with pytest.raises(InputError, match=r"share is 1\.5"):
+        without_readings(record, 1.5)

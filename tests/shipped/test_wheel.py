@@ -1,0 +1,53 @@
+"""The package as it is installed without the repository: notebooks and invented logs are inside."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import sysconfig
+import zipfile
+from pathlib import Path
+
+import pytest
+
+CHECKOUT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Build the wheel, or skip where its build tool is not installed."""
+    pytest.importorskip("hatchling", reason="the wheel is built with hatchling")
+    folder = tmp_path_factory.mktemp("wheel")
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(folder)],
+        cwd=CHECKOUT,
+        check=True,
+        capture_output=True,
+    )
+    return next(folder.glob("*.whl"))
+
+
+def test_installed_without_the_repository(wheel: Path, tmp_path: Path) -> None:
+    """Unpacked far from the checkout, the command copies every notebook and every log, and reads one."""
+    site, work = tmp_path / "site", tmp_path / "work"
+    work.mkdir()
+    zipfile.ZipFile(wheel).extractall(site)
+    libraries = sysconfig.get_paths()["purelib"]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(site), libraries])}
+
+    def run(*command: str) -> str:
+        done = subprocess.run(
+            [sys.executable, *command], cwd=work, env=environment, capture_output=True, text=True, check=True
+        )
+        return done.stdout
+
+    assert str(site) in run("-c", "import evenbeat; print(evenbeat.__file__)")
+    run("-m", "evenbeat.command", "notebooks", "--copy-only")
+    run("-m", "evenbeat.command", "demo")
+    found = {path.name: path.read_bytes() for path in (work / "evenbeat-notebooks").glob("*.ipynb")}
+    assert found == {path.name: path.read_bytes() for path in (CHECKOUT / "notebooks").glob("*.ipynb")}
+    logs = {path.name for path in (work / "evenbeat-demo").glob("*.csv*")}
+    assert logs == {path.name for path in (CHECKOUT / "data").glob("*.csv*")}
+    code = "import evenbeat as eb; print(eb.read_log(eb.demo_data('fulmar-evening.csv')))"
+    assert "720 fractional frequencies" in run("-c", code)
