@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-import platform
+import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from evenbeat.assessment.basis import DecisionBasis
+from evenbeat.assessment.beside import Beside
+from evenbeat.assessment.case import Case
 from evenbeat.assessment.display import DisplayBound, display_bound
+from evenbeat.assessment.log_case import LogQuestion, case_of_log
+from evenbeat.assessment.software import software_versions
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
+from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.foretold import foretold_finding
 from evenbeat.clock.model import ClockModel
@@ -66,6 +73,8 @@ class Assessment(Printed):
         What was asked, as given.
     software
         Versions that computed it.
+    case
+        What an auditor asks for beside the answer, where a decision basis was given.
     """
 
     record: Record
@@ -79,6 +88,7 @@ class Assessment(Printed):
     settings: Mapping[str, object]
     software: Mapping[str, str]
     findings: tuple[Finding, ...]
+    case: Case | None = None
 
     def to_dict(self) -> dict[str, object]:
         """Return every number as plain values, ready for JSON."""
@@ -93,6 +103,7 @@ class Assessment(Printed):
             "holdover": _dict_of(self.holdover),
             "interval": _dict_of(self.interval),
             "display": _dict_of(self.display),
+            **({} if self.case is None else {"case": self.case.to_dict()}),
             "findings": [finding.to_dict() for finding in self.findings],
         }
 
@@ -124,6 +135,9 @@ def assess(
     time_error_limit_s: float | None = None,
     aging: str = "auto",
     environment: Sequence[str] | None = None,
+    history: CalibrationHistory | str | Path | None = None,
+    history_from: dt.date | str | None = None,
+    basis: DecisionBasis | None = None,
     progress: Progress | None = None,
 ) -> Assessment:
     """Do the whole job on one record.
@@ -142,6 +156,12 @@ def assess(
         See :func:`evenbeat.fit_clock`.
     environment
         Covariates to model; by default every temperature that varies.
+    history, history_from
+        Calibrations of the same clock, a table or a history, and the day from which on they count. They
+        enter the clock model where they agree with the log, and the findings say whether they do.
+    basis
+        Decision rule and who decides: with it the assessment holds the case for the file, which takes as
+        long as some twenty more fits. What the rule holds back becomes the guard band unless one is given.
     progress
         Called with the name of each stage in ``STAGES`` as it begins.
 
@@ -164,22 +184,26 @@ def assess(
     time_error = _time_interval_error(record)
     begin("clock model")
     display = display_bound(record)
-    model, no_model = _model(record, display, aging=aging, environment=environment)
+    beside = Beside.of(history, reference_uncertainty, since=history_from)
+    chosen = _varying_temperatures(record) if environment is None else tuple(environment)
+    fitted = {"aging": aging, "environment": chosen, **beside.fitted}
+    model, no_model = _model(record, display, fitted)
     if model is not None:
-        model = _asked_whether_usual(model, curves)
+        model = _asked_whether_usual(beside.compared(model, fitted), curves)
     begin("forecasts")
     question: dict[str, Any] = {
         "tolerance": tolerance,
         "reliability": reliability,
-        "guard_band": guard_band,
+        "guard_band": _guard_band(guard_band, tolerance, basis, reference_uncertainty),
         "as_left": as_left,
         "reference_uncertainty": reference_uncertainty,
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
     changed = [f for f in (model.findings if model else ()) if f.code in ("NOT_FORETOLD", "CLOCK_CHANGED")]
     interval = None
+    asked = {**question, **beside.asked(model)}
     if model is not None and tolerance is not None and not changed:
-        interval = suggest_interval(model, **question)
+        interval = suggest_interval(model, **asked)
     shown = () if display is not None else (*curves.values(), time_error)  # of a display that stands still
     results = [result for result in (*shown, model, holdover, interval) if result]
     verdict = spoken_verdict(
@@ -192,6 +216,10 @@ def assess(
         tolerance=tolerance,
         withheld=[*no_model, *changed],
     )
+    again = LogQuestion(
+        record=record, model=model, interval=interval, fitted=fitted, asked=asked, inputs=beside.inputs
+    )
+    case = None if basis is None else case_of_log(again, basis, progress=progress)
     return Assessment(
         record=record,
         curves=curves,
@@ -200,18 +228,40 @@ def assess(
         holdover=holdover,
         interval=interval,
         display=display,
-        verdict=verdict,
+        verdict=beside.spoken(verdict, model),
         settings={
             **question,
             "as_left": None if as_left is None else as_left.to_dict(),
             "time_error_limit_s": time_error_limit_s,
-            "aging": aging,
-            "environment": [] if model is None else [influence.name for influence in model.trend.influences],
-            "minimum_coverage": MINIMUM_COVERAGE,
+            **_settings_of(model, aging),
         },
-        software=_software(),
-        findings=merged(record.findings, missing_curves, no_model, *(result.findings for result in results)),
+        software=software_versions(),
+        findings=merged(
+            record.findings,
+            missing_curves,
+            no_model,
+            *(each.findings for each in (*results, *([case] if case else []))),
+        ),
+        case=case,
     )
+
+
+def _settings_of(model: ClockModel | None, aging: str) -> dict[str, object]:
+    """Return how the clock was modelled."""
+    return {
+        "aging": aging,
+        "environment": [] if model is None else [influence.name for influence in model.trend.influences],
+        "minimum_coverage": MINIMUM_COVERAGE,
+    }
+
+
+def _guard_band(
+    stated: float | None, tolerance: float | None, basis: DecisionBasis | None, uncertainty: float
+) -> float | None:
+    """Return the guard band that was stated, or what the decision rule holds back."""
+    if stated is not None or basis is None or tolerance is None:
+        return stated
+    return basis.guard_band(Tolerance.of(tolerance), uncertainty) or None
 
 
 def _check(record: Record, tolerance: float | None, reliability: float) -> None:
@@ -256,11 +306,7 @@ def _time_interval_error(record: Record) -> TimeErrorCurve | None:
 
 
 def _model(
-    record: Record,
-    display: DisplayBound | None,
-    *,
-    aging: str,
-    environment: Sequence[str] | None,
+    record: Record, display: DisplayBound | None, fitted: Mapping[str, Any]
 ) -> tuple[ClockModel | None, list[Finding]]:
     if display is not None:
         sentence = (
@@ -268,12 +314,11 @@ def _model(
             "oscillator, limits what this log can say."
         )
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=sentence)]
-    chosen = _varying_temperatures(record) if environment is None else tuple(environment)
     try:
-        model = fit_clock(record, aging=aging, environment=chosen)
+        model = fit_clock(record, **fitted)
     except TooShortError as error:
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=f"No clock model: {error}.")]
-    foretold = foretold_finding(model, aging=aging)
+    foretold = foretold_finding(model, aging=fitted["aging"])
     return (model if foretold is None else model.with_findings(foretold)), []
 
 
@@ -290,8 +335,3 @@ def _varying_temperatures(record: Record) -> tuple[str, ...]:
     names = [name for name in record.covariates if name.endswith("_c")]
     spans = {name: record.covariates[name][present] for name in names}
     return tuple(name for name, column in spans.items() if np.nanmin(column) < np.nanmax(column))
-
-
-def _software() -> dict[str, str]:
-    packages = ("evenbeat", "numpy", "scipy")
-    return {"python": platform.python_version(), **{package: version(package) for package in packages}}

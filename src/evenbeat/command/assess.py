@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, column, number
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
+from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.errors import InputError
 from evenbeat.printing import PAGE_WIDTH
 from evenbeat.units import parse_duration, parse_frequency, parse_time
@@ -53,6 +54,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
     add_conditioning_options(parser.add_argument_group("how the log is conditioned"))
     add_comparing_options(parser.add_argument_group("a second log"))
+    add_decision_options(parser.add_argument_group("the case for the file"))
     _add_output(parser.add_argument_group("what is written"))
 
 
@@ -104,6 +106,10 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
         metavar="NAME",
         help="covariate to model, may be repeated, or 'none' (default: every temperature in the log)",
     )
+    group.add_argument(
+        "--history", metavar="TABLE", help="calibrations of the same clock (date, as_found …) beside the log"
+    )
+    group.add_argument("--history-from", metavar="DATE", help="only calibrations from this day on, ISO")
 
 
 def add_log_options(group: argparse._ArgumentGroup) -> None:
@@ -159,6 +165,11 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     )
     group.add_argument("--force", action="store_true", help="replace an earlier report in that folder")
     group.add_argument("--no-pdf", action="store_true", help="leave out report.pdf")
+    group.add_argument(
+        "--file-record",
+        action="store_true",
+        help="make the case for the file: decision rule, sensitivity, models, backtest, who decides (slower)",
+    )
     group.add_argument("--no-report", action="store_true", help="write no files, print only")
     group.add_argument(
         "--json", action="store_true", help="print every number as JSON instead of the verdict"
@@ -201,6 +212,9 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
             msg = "--as-left needs --as-left-uncertainty, zero or positive: an adjustment is never exact"
             raise InputError(msg)
         as_left = Estimate.normal(arguments.as_left, arguments.as_left_uncertainty)
+    if arguments.history_from is not None and arguments.history is None:
+        msg = "--history-from is given without --history; give both"
+        raise InputError(msg)
     environment = arguments.environment
     return {
         "tolerance": arguments.tolerance,
@@ -211,6 +225,9 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
         "time_error_limit_s": arguments.time_error_limit,
         "aging": arguments.aging,
         "environment": None if environment is None else [name for name in environment if name != "none"],
+        "history": arguments.history,
+        "history_from": arguments.history_from,
+        "basis": decision_basis(arguments),
     }
 
 

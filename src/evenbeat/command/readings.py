@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, number
+from evenbeat.command.decision_options import RULES
 from evenbeat.command.files import write_text
 from evenbeat.errors import InputError
 from evenbeat.units import parse_frequency, parse_time
@@ -15,16 +16,6 @@ from evenbeat.units import parse_frequency, parse_time
 if TYPE_CHECKING:
     from evenbeat.counter.bench import BenchCheck
     from evenbeat.counter.reading import Function
-
-RULES = (
-    "simple_acceptance",
-    "guard_band",
-    "guard_band_0.83",
-    "guard_band_1.5",
-    "guard_band_3",
-    "root_sum_of_squares",
-    "non_binary",
-)
 
 
 def add_readings(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -8,18 +8,17 @@ on one thread in every process. In a script of your own that starts processes, c
 from __future__ import annotations
 
 import os
-import platform
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from importlib import import_module
-from importlib.metadata import version
 from multiprocessing import get_context
 from typing import Any
 
 from threadpoolctl import threadpool_limits
 
+from evenbeat.assessment.software import software_versions
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument
@@ -93,8 +92,7 @@ class _Tally:
 
 def software() -> tuple[tuple[str, str], ...]:
     """Return the versions that a result depends on."""
-    packages = ("evenbeat", "numpy", "scipy")
-    return (("python", platform.python_version()), *((name, version(name)) for name in packages))
+    return tuple(software_versions().items())
 
 
 def _named(versions: tuple[tuple[str, str], ...]) -> set[str]:

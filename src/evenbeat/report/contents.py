@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.report.answer import STANDING, key_numbers
+from evenbeat.report.case_sections import case_sections, who_decides
 from evenbeat.report.document import Document
 from evenbeat.report.evidence import evidence
 from evenbeat.report.method import (
@@ -42,9 +43,11 @@ def document_of(assessment: Assessment) -> Document:
             key_numbers(assessment),
             shown,
             findings_section(assessment),
+            *(() if assessment.case is None else case_sections(assessment.case)),
             method_section(assessment),
             settings_section(assessment),
             cautions_section(),
+            *(() if assessment.case is None else (who_decides(assessment.case),)),
             provenance_section(assessment),
         ),
         footer=f"evenbeat {assessment.software.get('evenbeat', '')}".strip(),

@@ -10,6 +10,7 @@ import numpy as np
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.figures.aging import aging_caption, draw_aging
+from evenbeat.figures.backtest import backtest_caption, draw_backtest
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.record import record_caption, record_figure
@@ -38,6 +39,7 @@ def evidence(assessment: Assessment) -> tuple[Section, tuple[Illustration, ...]]
         *_aging_piece(assessment),
         *_holdover_piece(assessment),
         *_interval_piece(assessment),
+        *_backtest_piece(assessment),
     ]
     illustrations = tuple(_illustration(number, *piece) for number, piece in enumerate(pieces, start=1))
     blocks: list[Block] = []
@@ -151,6 +153,16 @@ def _interval_piece(assessment: Assessment) -> list[Piece]:
     draw_interval(figure.add_subplot(), assessment.interval)
     reading = "The probability is that of the moment, not of never having left the tolerance before."
     return [("interval", interval_caption(assessment.interval), reading, figure)]
+
+
+def _backtest_piece(assessment: Assessment) -> list[Piece]:
+    tested = None if assessment.case is None else assessment.case.backtest
+    if tested is None:
+        return []
+    figure = new_figure(3.6)
+    draw_backtest(figure.add_subplot(), tested)
+    reading = "Forecasts made at many moments of this log and held against what it then showed."
+    return [("backtest", backtest_caption(tested), reading, figure)]
 
 
 def _table_after(name: str, assessment: Assessment) -> list[Block]:

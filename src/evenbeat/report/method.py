@@ -115,7 +115,9 @@ def _forecast_words() -> Paragraph:
 def settings_section(assessment: Assessment) -> Section:
     """Return what was asked and what was taken for granted."""
     record = assessment.record
-    rows = [(_SETTING_NAMES.get(k, k.replace("_", " ")), _setting(v)) for k, v in assessment.settings.items()]
+    rows = [
+        (_SETTING_NAMES.get(k, k.replace("_", " ")), setting_text(v)) for k, v in assessment.settings.items()
+    ]
     nominal = record.nominal_frequency_hz
     rows += [
         ("Kind of record", "time error [s]" if record.kind == "phase" else "fractional frequency"),
@@ -134,11 +136,12 @@ def settings_section(assessment: Assessment) -> Section:
     return Section(heading="Assumptions and settings", blocks=(grid,))
 
 
-def _setting(value: object) -> str:
+def setting_text(value: object) -> str:
+    """Return a setting as people write it."""
     if value is None:
         return "none stated"
     if isinstance(value, Mapping):
-        return ", ".join(f"{key} {_setting(item)}" for key, item in value.items())
+        return ", ".join(f"{key} {setting_text(item)}" for key, item in value.items())
     if isinstance(value, list | tuple):
         return ", ".join(map(str, value)) or "none"
     return f"{value:.6g}" if isinstance(value, float) else str(value)
@@ -160,6 +163,9 @@ def provenance_section(assessment: Assessment) -> Section:
             ("SHA-256 of the file", one.sha256),
         ]
     rows.append(("SHA-256 of the samples", record.fingerprint()))
+    for beside in () if assessment.case is None else assessment.case.inputs:
+        if beside != source:
+            rows += [("Calibrations", beside.name), ("SHA-256 of that file", beside.sha256)]
     rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]
     versions = ", ".join(f"{name} {version}" for name, version in assessment.software.items())
     rows.append(("Software", versions))

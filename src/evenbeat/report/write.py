@@ -81,8 +81,20 @@ def write_report(
     Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
     Tests: tests/report/test_write_report.py
     """
+    check_folder(folder, force=force)
+    return place_report(folder, _contents(assessment, pdf=pdf), force=force)
+
+
+def place_report(folder: str | Path, contents: dict[str, bytes], *, force: bool) -> Report:
+    """Put the files of a report in place: all of them or none.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written to or an earlier report would be overwritten.
+    """
     target = check_folder(folder, force=force)
-    contents = _contents(assessment, pdf=pdf)
+    pdf = PDF_NAME in contents
     try:
         _place(target, contents)
         if not pdf:

@@ -1,0 +1,132 @@
+"""The case for the interval of a log: decision, sensitivity, models, backtest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from evenbeat.assessment.basis import DecisionBasis
+from evenbeat.assessment.case import Case
+from evenbeat.assessment.variation import Variation, of_the_model, of_the_question
+from evenbeat.calibration.decision import decide
+from evenbeat.calibration.interval import suggest_interval
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.clock.backtest import backtest
+from evenbeat.clock.fit import fit_clock
+from evenbeat.clock.model import ClockModel
+from evenbeat.clock.tested import Backtest
+from evenbeat.errors import EvenbeatError
+from evenbeat.findings import Finding
+from evenbeat.provenance import Source
+from evenbeat.quantities import Estimate
+from evenbeat.record import Record
+
+ORIGINS = 12
+"""Moments at which the backtest fits anew: the work is that of as many fits."""
+PRIORS = ("cautious", "uniform")
+LEAST_WEIGHT = 1e-4
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LogQuestion:
+    """What was asked of a log, as its case needs it again."""
+
+    record: Record
+    model: ClockModel | None
+    interval: IntervalSuggestion | None
+    fitted: dict[str, Any]
+    asked: dict[str, Any]
+    inputs: tuple[Source, ...] = ()
+
+
+def case_of_log(
+    question: LogQuestion, basis: DecisionBasis, *, progress: Progress | None = None, tested: bool = True
+) -> Case:
+    """Return the case for the interval of a log.
+
+    Parameters
+    ----------
+    tested
+        Whether to make the backtest: the work of a dozen fits.
+    """
+    begin = progress or (lambda _stage: None)
+    record, model = question.record, question.model
+    first_day = None if record.start is None else record.start.astype("datetime64[D]").item()
+    findings = [basis.finding(first_day)]
+    variations: list[Variation] = []
+    if question.interval is not None and model is not None:
+        others = _other_models(question, model)
+        variations = [*of_the_question(question.interval), *of_the_model(others, begin)]
+    begin("backtest")
+    result = _backtest(question, findings) if tested and model is not None else None
+    if result is not None:
+        findings += result.findings[:1]
+    decision = None
+    if model is not None and question.asked.get("tolerance") is not None:
+        now = Estimate(distribution=model.frequency_at(np.array([record.duration_s])).distribution.one(0))
+        extra = float(question.asked.get("reference_uncertainty") or 0.0)
+        measured = Estimate(distribution=now.distribution.widened(extra))
+        decision = decide(measured, tolerance=question.asked["tolerance"], rule=basis.rule)
+        findings += decision.findings
+    return Case(
+        basis=basis,
+        decision=decision,
+        variations=tuple(variations),
+        models=_models(model, variations),
+        backtest=result,
+        foretold=(),
+        inputs=(*(() if record.source is None else (record.source,)), *question.inputs),
+        findings=tuple(findings),
+    )
+
+
+def _other_models(
+    question: LogQuestion, model: ClockModel
+) -> Iterator[tuple[str, Callable[[], IntervalSuggestion]]]:
+    """Yield every aging law by itself, other priors of the noise, and the log without its calibrations."""
+
+    def suggest(**changed: Any) -> IntervalSuggestion:
+        other = fit_clock(question.record, **{**question.fitted, **changed})
+        return suggest_interval(other, **question.asked)
+
+    if len(model.laws) > 1:
+        for law in model.laws:
+            if law.weight > LEAST_WEIGHT:
+                yield f"aging law: {law.law} only", lambda law=law: suggest(aging=law.law)  # type: ignore[misc]
+    for prior in PRIORS:
+        yield f"noise prior: {prior}", lambda prior=prior: suggest(noise_prior=prior)  # type: ignore[misc]
+    if question.fitted.get("calibrations"):
+        yield "without the calibrations", lambda: suggest(calibrations=(), reference_offset=None)
+
+
+def _models(model: ClockModel | None, variations: Sequence[Variation]) -> tuple[tuple[str, str, str], ...]:
+    if model is None:
+        return ()
+    said = {one.changed: str(one) for one in variations}
+    rows = [
+        (
+            f"{law.law.replace('_', ' ')} aging",
+            f"{law.weight:.2g}",
+            said.get(f"aging law: {law.law} only", "–"),
+        )
+        for law in model.laws
+    ]
+    return (*rows, ("all, by their weight", "", said.get("as asked", "–")))
+
+
+def _backtest(question: LogQuestion, findings: list[Finding]) -> Backtest | None:
+    try:
+        return backtest(
+            question.record,
+            origins=ORIGINS,
+            aging=question.fitted["aging"],
+            environment=question.fitted["environment"],
+        )
+    except EvenbeatError as error:
+        sentence = f"No backtest: {error}."
+        findings.append(Finding(code="NO_BACKTEST", severity="caution", sentence=sentence))
+        return None

@@ -1,0 +1,121 @@
+"""How the interval changes with what was asked and with what was assumed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.errors import EvenbeatError
+from evenbeat.units import duration_text
+
+TOLERANCE_FACTORS = (0.8, 1.2)
+RELIABILITIES = (0.90, 0.95, 0.99)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Variation:
+    """One line of the table: what was changed, and the interval then.
+
+    Attributes
+    ----------
+    interval_s
+        NaN where not even the start holds, or the model could not be fitted; ``note`` says which.
+    reaches_end
+        Whether it ends where the evidence does, not the tolerance.
+    """
+
+    changed: str
+    interval_s: float
+    reaches_end: bool = False
+    note: str = ""
+
+    def __str__(self) -> str:
+        if math.isnan(self.interval_s):
+            return self.note or "none"
+        return ("at least " if self.reaches_end else "") + duration_text(self.interval_s)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        known = math.isfinite(self.interval_s)
+        return {
+            "changed": self.changed,
+            "interval_s": self.interval_s if known else None,
+            "reaches_end_of_evidence": self.reaches_end,
+            "note": self.note,
+        }
+
+
+def of_the_question(suggestion: IntervalSuggestion) -> list[Variation]:
+    """Return the interval for tolerances a fifth smaller and larger, and for three reliabilities."""
+    found = [_asked(suggestion, "as asked", 1.0, suggestion.reliability)]
+    for factor in TOLERANCE_FACTORS:
+        percent = round(100 * (factor - 1))
+        name = f"tolerance {percent:+d} %".replace("-", "−")
+        found.append(_asked(suggestion, name, factor, suggestion.reliability))
+    return found + [_asked(suggestion, f"reliability {r:.2f}", 1.0, r) for r in RELIABILITIES]
+
+
+def _asked(suggestion: IntervalSuggestion, changed: str, factor: float, reliability: float) -> Variation:
+    """Return the interval at the end of the period for another question on the same forecast."""
+    old = suggestion.tolerance
+    limits = Tolerance(
+        lower=factor * old.lower + suggestion.guard_band, upper=factor * old.upper - suggestion.guard_band
+    )
+    if not limits.lower < limits.upper:
+        return Variation(changed=changed, interval_s=math.nan, note="nothing left by the guard band")
+    probability = limits.probability(suggestion.offset)
+    below = np.flatnonzero(probability < reliability)
+    times = suggestion.elapsed_s
+    if not len(below):
+        return Variation(changed=changed, interval_s=float(times[-1]), reaches_end=True)
+    i = int(below[0])
+    if i == 0:
+        return Variation(changed=changed, interval_s=math.nan, note="not even now")
+    drop = (probability[i - 1] - reliability) / (probability[i - 1] - probability[i])
+    return Variation(changed=changed, interval_s=float(times[i - 1] + drop * (times[i] - times[i - 1])))
+
+
+def of_the_model(
+    others: Iterator[tuple[str, Callable[[], IntervalSuggestion]]], begin: Callable[[str], None]
+) -> list[Variation]:
+    """Return the interval for other models; one that cannot be fitted says why.
+
+    Parameters
+    ----------
+    others
+        What is changed, and what computes the suggestion then.
+    begin
+        Called with what is changed before each is computed.
+    """
+    found = []
+    for changed, suggest in others:
+        begin(changed)
+        try:
+            suggestion = suggest()
+        except EvenbeatError as error:
+            found.append(Variation(changed=changed, interval_s=math.nan, note=f"not possible: {error}"))
+            continue
+        found.append(_asked(suggestion, changed, 1.0, suggestion.reliability))
+    return found
+
+
+def steadiness(variations: list[Variation]) -> str:
+    """Return one sentence: between what the interval lies, all changes considered."""
+    known = [one for one in variations if math.isfinite(one.interval_s)]
+    none = len(variations) - len(known)
+    if not known:
+        return "No interval is possible under any of the assumptions."
+    low = min(known, key=lambda one: one.interval_s)
+    high = max(known, key=lambda one: one.interval_s)
+    some = f"; {none} of {len(variations)} give none" if none else ""
+    if low.interval_s == high.interval_s:
+        return f"Whatever is changed, the interval is {low}{some}."
+    return (
+        f"The interval lies between {duration_text(low.interval_s)} ({low.changed}) and {high} "
+        f"({high.changed}){some}."
+    )

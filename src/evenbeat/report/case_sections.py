@@ -1,0 +1,143 @@
+"""The sections of a report that make the case for an interval: decision, sensitivity, test, who decides."""
+
+from __future__ import annotations
+
+import math
+
+from evenbeat.assessment.case import Case
+from evenbeat.assessment.variation import steadiness
+from evenbeat.calibration.decision import probability_text
+from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
+from evenbeat.units import duration_text
+
+BLANK = "______________________________"
+
+
+def case_sections(case: Case) -> tuple[Section, ...]:
+    """Return the sections in their order."""
+    return (
+        _decision(case),
+        Section(heading="What would change the answer", blocks=_sensitivity(case)),
+        Section(heading="Models and their test", blocks=_models(case)),
+    )
+
+
+def who_decides(case: Case) -> Section:
+    """Return the last section: an empty field where nobody is named."""
+    basis = case.basis
+    rows = (
+        ("Decision on the interval by", basis.decided_by or BLANK),
+        ("Date", BLANK if basis.decided_on is None else basis.decided_on.isoformat()),
+        ("Interval decided on", BLANK),
+        ("Signature", BLANK),
+    )
+    grid = Grid(
+        caption="To be filled in by the owner of the equipment",
+        columns=("Field", "Entry"),
+        rows=rows,
+        widths=(40, 60),
+    )
+    return Section(heading="Who decides", blocks=(grid,))
+
+
+def _decision(case: Case) -> Section:
+    basis = case.basis
+    rows = [
+        ("Rule", f"{basis.rule.name.replace('_', ' ')}: {basis.rule.says}"),
+        ("Chosen on", "not stated" if basis.rule_chosen_on is None else basis.rule_chosen_on.isoformat()),
+    ]
+    if case.decision is not None:
+        made = case.decision
+        rows += [
+            ("Last value found", str(made.measured)),
+            ("Verdict on it", made.verdict),
+            ("Probability of conformance", probability_text(made.conformance_probability)),
+            ("Guard band", f"{made.guard_band:.3g}"),
+        ]
+    grid = Grid(
+        caption="How values are judged (JCGM 106:2012, ILAC-G8:09/2019)",
+        columns=("Item", "Value"),
+        rows=tuple(rows),
+        widths=(36, 64),
+    )
+    return Section(heading="Decision rule", blocks=(grid,))
+
+
+def _sensitivity(case: Case) -> tuple[Block, ...]:
+    first = case.variations[0] if case.variations else None
+    rows = tuple(
+        (one.changed, str(one), "" if first is None else _compared(one.interval_s, first.interval_s))
+        for one in case.variations
+    )
+    grid = Grid(
+        caption="The interval when one thing is changed, before rounding to the calendar",
+        columns=("Changed", "Interval", "of the one asked for"),
+        rows=rows,
+        widths=(52, 28, 20),
+        numeric=(1, 2),
+    )
+    return (Paragraph(text=steadiness(list(case.variations))), grid)
+
+
+def _compared(interval_s: float, first_s: float) -> str:
+    share = interval_s / first_s if first_s else float("nan")
+    return "–" if math.isnan(share) else f"{100 * share:.0f} %"
+
+
+def _models(case: Case) -> tuple[Block, ...]:
+    blocks: list[Block] = []
+    if case.models:
+        blocks.append(
+            Grid(
+                caption="Models that were compared",
+                columns=("Model", "Weight", "Interval alone"),
+                rows=case.models,
+                widths=(56, 16, 28),
+                numeric=(1, 2),
+            )
+        )
+    if case.foretold:
+        rows = tuple(
+            (
+                one.when,
+                f"{one.low:+.2e}",
+                f"{one.high:+.2e}",
+                f"{one.found:+.2e}",
+                "yes" if one.held else "NO",
+            )
+            for one in case.foretold
+        )
+        blocks.append(
+            Grid(
+                caption="Each calibration as those before it foretold it",
+                columns=("Calibration", "95 % low", "95 % high", "found", "within"),
+                rows=rows,
+                widths=(24, 20, 20, 20, 16),
+                numeric=(1, 2, 3),
+            )
+        )
+    if case.backtest is not None:
+        blocks += [Paragraph(text=case.backtest.verdict), _backtest(case)]
+    sentences = tuple(finding.sentence for finding in case.findings)
+    return (*blocks, Bullets(items=sentences)) if sentences else tuple(blocks)
+
+
+def _backtest(case: Case) -> Grid:
+    scores = () if case.backtest is None else case.backtest.scores
+    rows = tuple(
+        (
+            f"{score.quantity.replace('_', ' ')} {duration_text(score.horizon_s)} ahead",
+            f"{score.tests} ({score.independent_tests:.0f})",
+            f"{score.coverage:.0%}",
+            f"{score.coverage_low:.0%} to {score.coverage_high:.0%}",
+            score.verdict,
+        )
+        for score in scores
+    )
+    return Grid(
+        caption="Forecasts made within the log and what followed: share of 95 % intervals that held",
+        columns=("Forecast", "tests (independent)", "held", "95 % limits", "verdict"),
+        rows=rows,
+        widths=(32, 18, 10, 20, 20),
+        numeric=(1, 2, 3),
+    )
