@@ -176,7 +176,7 @@ def assess(
     Tests: tests/assessment/test_assess.py
     """
     _check(record, tolerance, reliability)
-    begin = progress or (lambda _stage: None)
+    begin = progress or _nothing
     begin("conditioning")
     record = _conditioned(record)
     curves, missing_curves = _curves(record, begin)
@@ -200,34 +200,24 @@ def assess(
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
     changed = [f for f in (model.findings if model else ()) if f.code in ("NOT_FORETOLD", "CLOCK_CHANGED")]
-    interval = None
     asked = {**question, **beside.asked(model)}
-    if model is not None and tolerance is not None and not changed:
-        interval = suggest_interval(model, **asked)
+    interval = None if changed else _interval(model, asked)
     shown = () if display is not None else (*curves.values(), time_error)  # of a display that stands still
     results = [result for result in (*shown, model, holdover, interval) if result]
-    verdict = spoken_verdict(
-        record,
-        curves=curves,
-        model=model,
-        holdover=holdover,
-        interval=interval,
-        display=display,
-        tolerance=tolerance,
-        withheld=[*no_model, *changed],
-    )
-    again = LogQuestion(
-        record=record, model=model, interval=interval, fitted=fitted, asked=asked, inputs=beside.inputs
-    )
-    case = None if basis is None else case_of_log(again, basis, progress=progress)
+    found: dict[str, Any] = {
+        "curves": curves,
+        "model": model,
+        "holdover": holdover,
+        "interval": interval,
+        "display": display,
+    }
+    verdict = spoken_verdict(record, **found, tolerance=tolerance, withheld=[*no_model, *changed])
+    again = LogQuestion(record=record, model=model, interval=interval, fitted=fitted, asked=asked)
+    case = None if basis is None else case_of_log(again, basis, beside=beside.inputs, progress=progress)
     return Assessment(
         record=record,
-        curves=curves,
+        **found,
         time_interval_error=time_error,
-        model=model,
-        holdover=holdover,
-        interval=interval,
-        display=display,
         verdict=beside.spoken(verdict, model),
         settings={
             **question,
@@ -244,6 +234,15 @@ def assess(
         ),
         case=case,
     )
+
+
+def _interval(model: ClockModel | None, asked: Mapping[str, Any]) -> IntervalSuggestion | None:
+    """Return the interval, where there are a model and a tolerance."""
+    return None if model is None or asked["tolerance"] is None else suggest_interval(model, **asked)
+
+
+def _nothing(_stage: str) -> None:
+    """Report no progress."""
 
 
 def _settings_of(model: ClockModel | None, aging: str) -> dict[str, object]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -162,7 +163,8 @@ def assess_history(
         guard_band=question["guard_band"],
         as_left_uncertainty=uncertainty,
     )
-    others = _other_models(histories, oscillator_class, fitted, question)
+    shares = _shares(model)
+    others = _other_models(histories, oscillator_class, fitted, question, shares)
     variations = [*of_the_question(interval), *of_the_model(others, begin)]
     begin("forecasts of earlier calibrations")
     foretold = tuple(_foretold(histories[0], oscillator_class, fitted))
@@ -225,6 +227,7 @@ def _other_models(
     oscillator_class: str,
     fitted: Mapping[str, Any],
     question: Mapping[str, Any],
+    shares: Mapping[str, float],
 ) -> Iterator[tuple[str, Callable[[], IntervalSuggestion]]]:
     """Yield other laws, other priors, and the history without its first calibration."""
 
@@ -233,7 +236,8 @@ def _other_models(
         return suggest_interval(model, **question)
 
     for law in LAWS:
-        yield f"drift law: {law} only", lambda law=law: suggest(histories, oscillator_class, drift_law=law)  # type: ignore[misc]
+        alone = partial(suggest, histories, oscillator_class, drift_law=law)
+        yield _law_alone(law, shares[law]), alone
     usual = DriftPrior.of(oscillator_class)
     for factor in PRIOR_FACTORS:
         prior = replace(
@@ -242,19 +246,29 @@ def _other_models(
             walk_per_root_year=factor * usual.walk_per_root_year,
         )
         name = "prior of drift and walk three times as wide" if factor > 1 else "prior a third as wide"
-        yield name, lambda prior=prior: suggest(histories, prior)  # type: ignore[misc]
+        yield name, partial(suggest, histories, prior)
     own = histories[0]
     if len(own) > FEWEST_TO_FORETELL + 1:
         later = replace(own, points=own.points[1:])
         yield "without the first calibration", lambda: suggest([later, *histories[1:]], oscillator_class)
 
 
+def _shares(model: HistoryModel) -> dict[str, float]:
+    """Return the probability of each drift law, within 0 and 1."""
+    logarithmic = min(max(model.logarithmic_share, 0.0), 1.0)
+    return {"constant": 1 - logarithmic, "logarithmic": logarithmic}
+
+
+def _law_alone(law: str, share: float) -> str:
+    return f"drift law: {law} only (weight {share:.0%})"
+
+
 def _models(model: HistoryModel, variations: Sequence[Variation]) -> tuple[tuple[str, str, str], ...]:
     """Return what each drift law weighs and gives."""
     said = {one.changed: str(one) for one in variations}
-    shares = {"constant": 1 - model.logarithmic_share, "logarithmic": model.logarithmic_share}
     rows = [
-        (f"{law} drift and random walk", f"{shares[law]:.0%}", said[f"drift law: {law} only"]) for law in LAWS
+        (f"{law} drift and random walk", f"{share:.0%}", said[_law_alone(law, share)])
+        for law, share in _shares(model).items()
     ]
     return (*rows, ("both, by their weight", "", said["as asked"]))
 

@@ -10,12 +10,14 @@ import numpy as np
 
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import Case
-from evenbeat.assessment.variation import Variation, of_the_model, of_the_question
+from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.decision import decide
-from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.offset_forecast import forecast_of
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
+from evenbeat.clock.laws import LawWeight
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import EvenbeatError
@@ -24,6 +26,8 @@ from evenbeat.provenance import Source
 from evenbeat.quantities import Estimate
 from evenbeat.record import Record
 
+MOMENTS = 32
+"""At which other models are asked, evenly on a logarithmic scale: 1 % in the interval."""
 ORIGINS = 12
 """Moments at which the backtest fits anew: the work is that of as many fits."""
 PRIORS = ("cautious", "uniform")
@@ -40,18 +44,23 @@ class LogQuestion:
     interval: IntervalSuggestion | None
     fitted: dict[str, Any]
     asked: dict[str, Any]
-    inputs: tuple[Source, ...] = ()
 
 
 def case_of_log(
-    question: LogQuestion, basis: DecisionBasis, *, progress: Progress | None = None, tested: bool = True
+    question: LogQuestion,
+    basis: DecisionBasis,
+    *,
+    beside: tuple[Source, ...] = (),
+    progress: Progress | None = None,
 ) -> Case:
     """Return the case for the interval of a log.
 
     Parameters
     ----------
-    tested
-        Whether to make the backtest: the work of a dozen fits.
+    beside
+        Files that were used beside the log.
+    progress
+        Called with what is computed next.
     """
     begin = progress or (lambda _stage: None)
     record, model = question.record, question.model
@@ -62,7 +71,7 @@ def case_of_log(
         others = _other_models(question, model)
         variations = [*of_the_question(question.interval), *of_the_model(others, begin)]
     begin("backtest")
-    result = _backtest(question, findings) if tested and model is not None else None
+    result = _backtest(question, findings) if model is not None else None
     if result is not None:
         findings += result.findings[:1]
     decision = None
@@ -79,28 +88,44 @@ def case_of_log(
         models=_models(model, variations),
         backtest=result,
         foretold=(),
-        inputs=(*(() if record.source is None else (record.source,)), *question.inputs),
+        inputs=(*(() if record.source is None else (record.source,)), *beside),
         findings=tuple(findings),
     )
 
 
-def _other_models(
-    question: LogQuestion, model: ClockModel
-) -> Iterator[tuple[str, Callable[[], IntervalSuggestion]]]:
+def _other_models(question: LogQuestion, model: ClockModel) -> Iterator[tuple[str, Callable[[], Outlook]]]:
     """Yield every aging law by itself, other priors of the noise, and the log without its calibrations."""
 
-    def suggest(**changed: Any) -> IntervalSuggestion:
-        other = fit_clock(question.record, **{**question.fitted, **changed})
-        return suggest_interval(other, **question.asked)
+    def suggest(**changed: Any) -> Outlook:
+        return _outlook(question, fit_clock(question.record, **{**question.fitted, **changed}))
 
     if len(model.laws) > 1:
         for law in model.laws:
             if law.weight > LEAST_WEIGHT:
-                yield f"aging law: {law.law} only", lambda law=law: suggest(aging=law.law)  # type: ignore[misc]
+                yield _law_alone(law), lambda law=law: suggest(aging=law.law)  # type: ignore[misc]
     for prior in PRIORS:
         yield f"noise prior: {prior}", lambda prior=prior: suggest(noise_prior=prior)  # type: ignore[misc]
     if question.fitted.get("calibrations"):
         yield "without the calibrations", lambda: suggest(calibrations=(), reference_offset=None)
+
+
+def _outlook(question: LogQuestion, model: ClockModel) -> Outlook:
+    """Return what another model foresees, at as many moments as a table of intervals needs."""
+    asked, interval = question.asked, question.interval
+    reach = question.record.duration_s if interval is None else float(interval.elapsed_s[-1])
+    times = np.concatenate([[0.0], np.geomspace(reach / 100, reach, MOMENTS)])
+    offset = forecast_of(model).offset_after(times, asked["as_left"])
+    return Outlook(
+        elapsed_s=times,
+        offset=offset.widened(float(asked["reference_uncertainty"])),
+        tolerance=Tolerance.of(asked["tolerance"]),
+        guard_band=float(asked["guard_band"] or 0.0),
+        reliability=float(asked["reliability"]),
+    )
+
+
+def _law_alone(law: LawWeight) -> str:
+    return f"aging law: {law.law.replace('_', ' ')} only (weight {law.weight:.2g})"
 
 
 def _models(model: ClockModel | None, variations: Sequence[Variation]) -> tuple[tuple[str, str, str], ...]:
@@ -111,7 +136,7 @@ def _models(model: ClockModel | None, variations: Sequence[Variation]) -> tuple[
         (
             f"{law.law.replace('_', ' ')} aging",
             f"{law.weight:.2g}",
-            said.get(f"aging law: {law.law} only", "–"),
+            said.get(_law_alone(law), "–"),
         )
         for law in model.laws
     ]

@@ -5,14 +5,29 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import EvenbeatError
+from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.units import duration_text
 
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Outlook:
+    """A forecast of the offset and what is asked of it: as much of a suggestion as its interval needs."""
+
+    elapsed_s: FloatArray
+    offset: StudentMixture
+    tolerance: Tolerance
+    guard_band: float
+    reliability: float
+
+
+Foreseen: TypeAlias = IntervalSuggestion | Outlook
 TOLERANCE_FACTORS = (0.8, 1.2)
 RELIABILITIES = (0.90, 0.95, 0.99)
 
@@ -50,7 +65,7 @@ class Variation:
         }
 
 
-def of_the_question(suggestion: IntervalSuggestion) -> list[Variation]:
+def of_the_question(suggestion: Foreseen) -> list[Variation]:
     """Return the interval for tolerances a fifth smaller and larger, and for three reliabilities."""
     found = [_asked(suggestion, "as asked", 1.0, suggestion.reliability)]
     for factor in TOLERANCE_FACTORS:
@@ -60,7 +75,7 @@ def of_the_question(suggestion: IntervalSuggestion) -> list[Variation]:
     return found + [_asked(suggestion, f"reliability {r:.2f}", 1.0, r) for r in RELIABILITIES]
 
 
-def _asked(suggestion: IntervalSuggestion, changed: str, factor: float, reliability: float) -> Variation:
+def _asked(suggestion: Foreseen, changed: str, factor: float, reliability: float) -> Variation:
     """Return the interval at the end of the period for another question on the same forecast."""
     old = suggestion.tolerance
     limits = Tolerance(
@@ -81,7 +96,7 @@ def _asked(suggestion: IntervalSuggestion, changed: str, factor: float, reliabil
 
 
 def of_the_model(
-    others: Iterator[tuple[str, Callable[[], IntervalSuggestion]]], begin: Callable[[str], None]
+    others: Iterator[tuple[str, Callable[[], Foreseen]]], begin: Callable[[str], None]
 ) -> list[Variation]:
     """Return the interval for other models; one that cannot be fitted says why.
 

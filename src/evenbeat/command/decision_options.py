@@ -35,7 +35,7 @@ def decision_basis(arguments: argparse.Namespace) -> DecisionBasis | None:
         arguments.decided_by,
         arguments.decided_on,
     )
-    if not (any(stated) or arguments.file_record):
+    if not (any(stated) or getattr(arguments, "file_record", False)):
         return None
     from evenbeat.assessment.basis import DecisionBasis
 

@@ -7,9 +7,11 @@ import json
 import textwrap
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, number
+from evenbeat.command.arguments import DONE, argument, number
+from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.errors import InputError
 from evenbeat.printing import PAGE_WIDTH
+from evenbeat.units import parse_duration
 
 if TYPE_CHECKING:
     from evenbeat.calibration.history_model import HistoryModel
@@ -46,6 +48,19 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         "--drift-law", choices=("auto", "constant", "logarithmic"), default="auto", help="default auto"
     )
     parser.add_argument("--json", action="store_true", help="print every number as JSON")
+    written = parser.add_argument_group("the case for the file")
+    written.add_argument(
+        "-o",
+        "--output",
+        metavar="FOLDER",
+        help="write it as report.html, report.pdf and result.json: sensitivity, models and their test",
+    )
+    written.add_argument("--force", action="store_true", help="replace an earlier report in that folder")
+    written.add_argument("--no-pdf", action="store_true", help="leave out report.pdf")
+    written.add_argument(
+        "--policy-cap", type=argument(parse_duration), metavar="T", help="longest interval by policy"
+    )
+    add_decision_options(written)
 
 
 def _history(arguments: argparse.Namespace) -> int:
@@ -55,6 +70,12 @@ def _history(arguments: argparse.Namespace) -> int:
     if not 0 <= arguments.guard_band < arguments.tolerance:
         msg = "--guard-band must be at least 0 and below --tolerance"
         raise InputError(msg)
+    if arguments.output:
+        return _write_case(arguments)
+    stated = (arguments.decision_rule, arguments.rule_chosen_on, arguments.decided_by, arguments.policy_cap)
+    if any(stated) or arguments.decided_on:
+        msg = "a decision rule, a policy and who decides belong to the case for the file; give -o FOLDER too"
+        raise InputError(msg)
     several = [CalibrationHistory.from_table(path) for path in arguments.table]
     model = fit_history(
         several,
@@ -63,6 +84,34 @@ def _history(arguments: argparse.Namespace) -> int:
         drift_law=arguments.drift_law,
     )
     _print_answer(model, arguments)
+    return DONE
+
+
+def _write_case(arguments: argparse.Namespace) -> int:
+    """Compute the case for the file, write it, and print what it comes to."""
+    from evenbeat.assessment.history_case import assess_history
+    from evenbeat.report.history_report import write_history_report
+    from evenbeat.report.write import check_folder
+
+    check_folder(arguments.output, force=arguments.force)
+    assessment = assess_history(
+        arguments.table,
+        tolerance=arguments.tolerance,
+        reliability=arguments.reliability,
+        guard_band=arguments.guard_band or None,
+        oscillator_class=arguments.oscillator_class,
+        drift_law=arguments.drift_law,
+        policy_cap_s=arguments.policy_cap,
+        basis=decision_basis(arguments),
+    )
+    report = write_history_report(
+        assessment, arguments.output, force=arguments.force, pdf=not arguments.no_pdf
+    )
+    if arguments.json:
+        print(json.dumps(assessment.to_dict(), indent=1, allow_nan=False))
+        return DONE
+    print(assessment)
+    print(f"\nReport: {report.html}")
     return DONE
 
 

@@ -24,12 +24,21 @@ def interval_caption(suggestion: IntervalSuggestion) -> str:
 
 
 @styled
-def draw_interval(ax: Axes, suggestion: IntervalSuggestion) -> None:
+def draw_interval(
+    ax: Axes,
+    suggestion: IntervalSuggestion,
+    *,
+    since: str = "the end of the record",
+    evidence: str = "the\nrecord is long",
+) -> None:
     """Draw the probability of being within the limit, the reliability asked for and the interval.
 
-    Notes
-    -----
-    The hatched part has no evidence: it lies further ahead than the record is long.
+    Parameters
+    ----------
+    since
+        What the interval begins with.
+    evidence
+        What the hatched part lies beyond: by default the length of the record.
     """
     dressed(ax)
     reach = float(suggestion.elapsed_s[-1])
@@ -44,8 +53,8 @@ def draw_interval(ax: Axes, suggestion: IntervalSuggestion) -> None:
     ax.plot(suggestion.elapsed_s / time_size, probability, color=BLUE, linewidth=1.8)
     _draw_reliability(ax, suggestion)
     _mark_interval(ax, suggestion, time_size)
-    _name_unknown(ax, suggestion, reach / time_size, right)
-    ax.set_xlabel(f"time since the end of the record [{time_name}]")
+    _name_unknown(ax, suggestion, (reach / time_size, right), evidence)
+    ax.set_xlabel(f"time since {since} [{time_name}]")
     ax.set_ylabel(f"probability of being\nwithin {typeset(str(suggestion.limit))}")
 
 
@@ -91,16 +100,16 @@ def _mark_interval(ax: Axes, suggestion: IntervalSuggestion, time_size: float) -
     )
 
 
-def _name_unknown(ax: Axes, suggestion: IntervalSuggestion, left: float, right: float) -> None:
+def _name_unknown(ax: Axes, suggestion: IntervalSuggestion, ends: tuple[float, float], evidence: str) -> None:
     beyond = suggestion.extrapolated_interval_s
     law = ""
     if not math.isnan(beyond):
         until = "beyond 20 years" if math.isinf(beyond) else f"to {duration_text(beyond)}"
         law = f"\n(aging law alone:\n{until}, untested)"
     ax.text(
-        0.5 * (left + right),
+        0.5 * sum(ends),
         0.5,
-        f"further than the\nrecord is long:\nno evidence{law}",
+        f"further than {evidence}:\nno evidence{law}",
         transform=ax.get_xaxis_transform(),
         ha="center",
         va="center",

@@ -162,7 +162,12 @@ def _figures(assessment: HistoryAssessment) -> tuple[Illustration, ...]:
     course = new_figure(3.8)
     draw_history_forecast(course.add_subplot(), assessment)
     probability = new_figure(3.2)
-    draw_interval(probability.add_subplot(), assessment.interval)
+    draw_interval(
+        probability.add_subplot(),
+        assessment.interval,
+        since="the last calibration",
+        evidence="twice\nthe longest interval\nthat was observed",
+    )
     return (
         Illustration(
             number=1,
