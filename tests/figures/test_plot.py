@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
@@ -31,6 +32,7 @@ from evenbeat.figures.record import record_figure
 from evenbeat.figures.saving import png_bytes, svg_text
 from evenbeat.figures.scales import fractional_unit, seconds_unit, time_unit, typeset
 from evenbeat.figures.stability import draw_stability, resolution_floor
+from evenbeat.fleet.assess_fleet import assess_fleet
 from evenbeat.holdover.forecast import predict_holdover
 from evenbeat.holdover.passage import limit_passage
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
@@ -106,6 +108,9 @@ def results(record: Record, model: ClockModel) -> dict[str, object]:
         ),
         "LimitPassage": limit_passage(model, 2e-4, paths=200),
         "IntervalSuggestion": suggest_interval(model, tolerance=1e-9),
+        "DueList": assess_fleet(
+            Path(__file__).resolve().parents[2] / "data" / "fleet-history.csv", on="2026-08-20"
+        ),
     }
 
 
