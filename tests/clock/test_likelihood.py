@@ -104,8 +104,8 @@ def test_priors_are_normalised_and_hold_what_they_say(grid: NoiseGrid) -> None:
     assert walk[0] == pytest.approx(0.5)
     there = walk[1:] > 0
     assert strength[1:][there].min() == pytest.approx(100.0)
-    decade = walk[1:][there]  # two points a decade
-    assert decade[2] / decade[0] == pytest.approx(10**-0.5)
+    decade = walk[1:][there]  # two points a decade; 40 block lengths lie between 20 and 60
+    assert decade[2] / decade[0] == pytest.approx(10 ** (-0.5 * math.log(2) / math.log(3)))
 
 
 def _diffuse_likelihood(y: np.ndarray, middle: np.ndarray, level: float, ratio: float) -> float:

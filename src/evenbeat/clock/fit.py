@@ -314,7 +314,7 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
 def _few_blocks_finding(count: int) -> Finding:
     sentence = (
         f"{count} averages hardly tell a random walk from white noise: of simulated random walks the 95 % "
-        "interval of the aging rate held the truth in 88 % (8 averages) to 93 % (20 averages) of cases."
+        "interval of the aging rate held the truth in about nine cases of ten (8 to 20 averages)."
     )
     return Finding(code="FEW_AVERAGES", severity="caution", sentence=sentence, values={"averages": count})
 

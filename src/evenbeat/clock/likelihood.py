@@ -44,6 +44,8 @@ grid starts. At 4 the walk adds as much to the variance of the drift as white FM
 WEAKEST_FLICKER = 0.1
 """The same for flicker FM, times the number of blocks."""
 
+FEW_BLOCKS, ENOUGH_BLOCKS = 20, 60
+
 
 @dataclass(frozen=True, kw_only=True)
 class PriorShape:
@@ -56,7 +58,9 @@ class PriorShape:
     weakest_walk
         Where there is one, its ratio starts at this value (in the unit of ``WEAKEST_WALK``).
     walk_slope
-        From there its weight per decade falls as the ratio to the power ``-walk_slope``.
+        From there its weight per decade falls as the ratio to the power ``-walk_slope`` in records of 60
+        block lengths and more; in those of 20 and fewer, which hardly tell a strong walk from a weak one,
+        it is flat, and between them in between.
     no_flicker, no_flicker_beside_walk
         Weight of a clock without flicker FM, where there is no random walk and where there is; the rest is
         flat in the logarithm of the ratio.
@@ -197,7 +201,8 @@ class NoiseGrid:
             raise InputError(msg)
         shape = PRIORS[prior]
         strength = np.array(self.ratios.random_walk_fm) / self.block**2
-        there = np.where(strength > 0.99 * shape.weakest_walk, strength**-shape.walk_slope, 0.0)
+        told = np.clip(np.log(1 / (FEW_BLOCKS * self.block)) / np.log(ENOUGH_BLOCKS / FEW_BLOCKS), 0, 1)
+        there = np.where(strength > 0.99 * shape.weakest_walk, strength ** -(shape.walk_slope * told), 0.0)
         absent = np.zeros(len(strength))
         absent[0] = shape.no_walk  # 0.1: adds a fortieth to what white FM leaves unknown of the drift
         weight = np.multiply.outer(self._flicker_weight(shape.no_flicker), absent)
