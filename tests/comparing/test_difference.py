@@ -219,3 +219,25 @@ def test_satellite_clocks_against_one_station(open_data: Path) -> None:
     assert np.count_nonzero(np.isfinite(closed)) > 200
     np.testing.assert_allclose(closed[np.isfinite(closed)], 0.0, atol=1e-18)
     assert eb.difference(one, two).findings[0].code == "REFERENCE_CANCELS"
+
+
+def test_steps_of_the_reference_are_in_neither_difference(open_data: Path) -> None:
+    """gnss-clocks-300s: the reference station steps; two masers show it alike, their difference does not.
+
+    AMC2 and WTZR have four phase steps at the same epochs and of the same size (within 20 %), which are
+    those of the common reference; none is left between them. The frequency step of ALGO stays.
+    """
+    path = open_data / "gnss-clocks-300s.clk.gz"
+    one, two, three = (eb.condition(eb.read_log(path, clock=name)) for name in ("AMC2", "WTZR", "ALGO"))
+    sizes = {step.start: step.size for step in one.steps}
+    shared = [step for step in two.steps if step.start in sizes]
+    assert len(shared) >= 4
+    for step in shared:
+        assert step.size == pytest.approx(sizes[step.start], rel=0.2)
+    raw = [eb.read_log(path, clock=name) for name in ("AMC2", "WTZR", "ALGO")]
+    assert eb.condition(eb.difference(raw[0], raw[1])).steps == ()
+    (own,) = three.steps
+    for other in raw[:2]:
+        (step,) = eb.condition(eb.difference(other, raw[2])).steps
+        assert step.start == own.start
+        assert step.size == pytest.approx(-own.size, rel=0.1)
