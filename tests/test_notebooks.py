@@ -1,8 +1,9 @@
 """Every notebook is clean in git, runs from top to bottom without a warning, and leaves nothing behind.
 
-Answers to exercises are cells like any other, folded: they run, and their assertions hold.
+Answers to exercises are code in a folded part of the text: they run here, and their assertions hold.
 """
 
+import re
 from pathlib import Path
 
 import nbformat
@@ -13,7 +14,9 @@ FOLDER = Path(__file__).resolve().parents[1] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
 LONGEST_CELL = 20
 WIDEST_LINE = 104
-FOLDED = {"source_hidden": True, "outputs_hidden": True}
+FOLDED = re.compile(
+    r"<details><summary>Answer</summary>\n\n```python\n(?P<code>.+)\n```\n</details>", flags=re.DOTALL
+)
 REFERENCE = "09_methods_and_terms"
 LIMIT_S = 240
 """Twice what the slowest takes on two cores that are shared with other tests."""
@@ -38,14 +41,15 @@ def test_committed_without_outputs(path: Path) -> None:
     assert all(not cell.outputs and cell.execution_count is None for cell in code)
     assert notebook.cells[0].cell_type == "markdown"
     assert notebook.cells[0].source.startswith("# ")
-    assert sum(cell.source.count("\n# ") for cell in notebook.cells if cell.cell_type == "markdown") == 0
+    text = [cell for cell in notebook.cells if cell.cell_type == "markdown" and not is_answer(cell)]
+    assert sum(cell.source.count("\n# ") for cell in text) == 0
     assert notebook.metadata.kernelspec.name == "python3"
 
 
 def test_cells_teach_and_do_not_program(path: Path) -> None:
     """Cells are short, define nothing, and every notebook checks its claims with an assertion."""
     notebook = nbformat.read(path, as_version=4)
-    sources = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
+    sources = [cell.source for cell in with_answers(notebook).cells if cell.cell_type == "code"]
     longest = max(sources, key=lambda source: len(source.splitlines()))
     assert len(longest.splitlines()) <= LONGEST_CELL, longest
     widest = max((line for source in sources for line in source.splitlines()), key=len)
@@ -70,20 +74,37 @@ def test_built_like_the_others(path: Path) -> None:
     assert "## Exercises" in whole
 
 
+def is_answer(cell: nbformat.NotebookNode) -> bool:
+    """Return whether a cell holds the folded answer to an exercise."""
+    return "answer" in cell.metadata.get("tags", [])
+
+
+def with_answers(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """Return the notebook with the code of its folded answers in the place of their text."""
+    for index, cell in enumerate(notebook.cells):
+        if is_answer(cell):
+            found = FOLDED.fullmatch(cell.source)
+            assert found, cell.source
+            notebook.cells[index] = nbformat.v4.new_code_cell(found["code"], id=cell.id)
+    return notebook
+
+
 def test_answers_are_folded_and_checked(path: Path) -> None:
-    """At least three exercises, each followed by one folded cell that asserts its answer."""
+    """At least three exercises, each with a place to try it and a folded answer that asserts what it says."""
     if path.stem == REFERENCE:
         return
     cells = nbformat.read(path, as_version=4).cells
     exercises = cells[next(i for i, cell in enumerate(cells) if "## Exercises" in cell.source) :]
-    asked = sum(
-        line.startswith("**") and line[2].isdigit() for c in exercises for line in c.source.split("\n")
-    )
-    answers = [cell for cell in cells if "answer" in cell.metadata.get("tags", [])]
+    lines = [line for cell in exercises for line in cell.source.split("\n")]
+    asked = sum(line.startswith("**") and line[2].isdigit() for line in lines)
+    answers = [index for index, cell in enumerate(cells) if is_answer(cell)]
 
     assert len(answers) == asked >= 3
-    assert all(cell.metadata["jupyter"] == FOLDED for cell in answers)
-    assert all("assert " in cell.source for cell in answers)
+    for index in answers:
+        assert cells[index - 1].source == "# your turn"
+        folded = FOLDED.fullmatch(cells[index].source)
+        assert folded
+        assert "assert " in folded["code"]
 
 
 def test_a_figure_is_followed_by_what_to_see(path: Path) -> None:
@@ -102,7 +123,7 @@ def test_runs_clean(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Executed in its own folder: no error, nothing on standard error, every figure shown, no new file."""
     monkeypatch.delenv("MPLBACKEND", raising=False)  # the kernel chooses the backend of a notebook
     before = set(FOLDER.rglob("*"))
-    notebook = nbformat.read(path, as_version=4)
+    notebook = with_answers(nbformat.read(path, as_version=4))
     client = NotebookClient(
         notebook,
         timeout=LIMIT_S,
