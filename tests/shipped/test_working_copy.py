@@ -88,7 +88,7 @@ def test_files_of_the_checkout_are_found() -> None:
     """The data sheet names every log, and the notebooks come in order."""
     sheet = eb.demo_data("README.md").read_text(encoding="utf-8")
     logs = [path.name for path in demo_files() if ".csv" in path.name]
-    assert len(logs) == 6
+    assert len(logs) >= 6
     assert all(f"`{name}`" in sheet for name in logs)
     numbers = [int(path.name[:2]) for path in notebook_files()]
     assert numbers == sorted(numbers)

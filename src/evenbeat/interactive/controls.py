@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import ipywidgets as widgets
 
-_NAME = {"description_width": "15em"}
-_WIDE = "29em"
+_NAME = {"description_width": "17em"}
+_WIDE = "33em"
 
 
 def slider(

@@ -45,8 +45,8 @@ class LogPanel(widgets.VBox):  # type: ignore[misc]
     """
 
     def __init__(self, path: str = "", tolerance: str = "") -> None:
-        wide: dict[str, Any] = {"style": {"description_width": "15em"}, "layout": {"width": "29em"}}
-        hint = "if the log says so itself, leave this empty"
+        wide: dict[str, Any] = {"style": {"description_width": "13em"}, "layout": {"width": "32em"}}
+        hint = "as the log says"
         self.controls: dict[str, widgets.Widget] = {
             "path": widgets.Text(
                 value=path,

@@ -38,7 +38,7 @@ def noise_mixer(*, samples: int = SAMPLES, interval_s: float = 1.0, seed: int = 
     controls: dict[str, widgets.Widget] = {}
     for exponent, name in FIELDS.items():
         controls[f"{name}_on"] = tick("on", value=name in ON, width="4em")
-        label = f"{NOISE_NAMES[exponent]}, {SYMBOLS[exponent]}: σ_y(1 s)"
+        label = f"{NOISE_NAMES[exponent]} {SYMBOLS[exponent]}, σ_y(1 s)"
         controls[name] = decades(label, START[name], -14, -10)
     guesses = dict.fromkeys(SLOPES.values())
     options = [NO_PREDICTION, HIDDEN, *(f"at short times the slope is {slope}" for slope in guesses)]

@@ -146,7 +146,8 @@ def judge_guess(
     points = round(100 * theirs / (theirs + cost))
     sentence = (
         f"Clock {game.number}: at the line its reference is lost. How far off will it be five days later, "
-        "and within what margin are you 95 % sure? Set both, then reveal."
+        "and within what margin are you 95 % sure? "
+        f"You say {time_text(guess_s)} ± {time_text(half_width_s)}; reveal when you are content."
     )
     if revealed:
         held = "holds" if abs(guess_s - truth) <= half_width_s else "misses"
