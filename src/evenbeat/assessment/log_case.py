@@ -106,7 +106,7 @@ def _other_models(question: LogQuestion, model: ClockModel) -> Iterator[tuple[st
     for prior in PRIORS:
         yield f"noise prior: {prior}", lambda prior=prior: suggest(noise_prior=prior)  # type: ignore[misc]
     if question.fitted.get("calibrations"):
-        yield "without the calibrations", lambda: suggest(calibrations=(), reference_offset=None)
+        yield "without the calibrations", lambda: suggest(calibrations=())
 
 
 def _outlook(question: LogQuestion, model: ClockModel) -> Outlook:

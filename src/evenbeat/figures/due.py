@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 MOST_ROWS = 40
 MONTHS_AHEAD = 24
 ROW_IN = 0.2
+TOP_ROW = -1.0
+"""Where the heads of the columns stand, in rows."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +62,7 @@ def draw_due(ax: Axes, due: DueList) -> None:
     first, last = map(_number, _days_in_view(shown, due.on))
     today = _number(due.on)
     ax.set_xlim(first, last)
-    ax.set_ylim(len(shown) - 0.4, -0.9)
+    ax.set_ylim(len(shown) - 0.4, TOP_ROW - 0.6)
     ax.xaxis_date()
     locator: Any = dates.AutoDateLocator(maxticks=8)  # type: ignore[no-untyped-call]
     ax.xaxis.set_major_locator(locator)
@@ -75,12 +77,10 @@ def draw_due(ax: Axes, due: DueList) -> None:
     ax.set_xlabel("date")
     ax.set_ylabel("instrument, the most urgent on top")
     ax.annotate(
-        due.on.isoformat(),
-        xy=(today, 1.0),
-        xycoords=ax.get_xaxis_transform(),
-        xytext=(0, 2),
-        textcoords="offset points",
-        ha="center",
+        f"{due.on.isoformat()} ",
+        xy=(today, TOP_ROW),
+        ha="right",
+        va="center",
         fontsize=7.8,
     )
     _name_columns(ax)
@@ -121,10 +121,11 @@ def _draw_row(ax: Axes, row: int, one: DueInstrument, *, today: float, right: fl
 def _name_columns(ax: Axes) -> None:
     ax.annotate(
         "due               P(within)",
-        xy=(1.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(10, 2),
+        xy=(1.0, TOP_ROW),
+        xycoords=ax.get_yaxis_transform(),
+        xytext=(10, 0),
         textcoords="offset points",
+        va="center",
         fontsize=7.2,
         color=GREY,
         annotation_clip=False,
