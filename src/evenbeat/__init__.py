@@ -131,6 +131,9 @@ _HOMES = {
     "Collected": "instruments.result",
     "assess": "assessment.assess",
     "Assessment": "assessment.assess",
+    "assess_history": "assessment.history_case",
+    "HistoryAssessment": "assessment.history_case",
+    "DecisionBasis": "assessment.basis",
     "Register": "register.register",
     "KeptAssessment": "register.facts",
     "import_table": "register.tables",
@@ -140,6 +143,7 @@ _HOMES = {
     "DueList": "fleet.due",
     "plot": "figures.dispatch",
     "write_report": "report.write",
+    "write_history_report": "report.history_report",
 }
 __all__ = list(_HOMES)
 
@@ -153,6 +157,9 @@ for _room in ("stability", "crosscheck"):
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment as Assessment
     from evenbeat.assessment.assess import assess as assess
+    from evenbeat.assessment.basis import DecisionBasis as DecisionBasis
+    from evenbeat.assessment.history_case import HistoryAssessment as HistoryAssessment
+    from evenbeat.assessment.history_case import assess_history as assess_history
     from evenbeat.calibration.back_cast import BackCast as BackCast
     from evenbeat.calibration.back_cast import back_cast as back_cast
     from evenbeat.calibration.decision import Decision as Decision
@@ -239,6 +246,7 @@ if TYPE_CHECKING:
     from evenbeat.register.tables import import_table as import_table
     from evenbeat.register.verification import Verification as Verification
     from evenbeat.register.verification import verify_register as verify_register
+    from evenbeat.report.history_report import write_history_report as write_history_report
     from evenbeat.report.write import write_report as write_report
     from evenbeat.shipped.files import demo_data as demo_data
     from evenbeat.stability.curve import StabilityCurve as StabilityCurve
