@@ -39,6 +39,12 @@ STYLES = {
     "overlapping_hadamard": ("#009E73", "^", "-."),
     "mtie": ("#CC79A7", "D", ":"),
 }
+LABELS = {
+    "overlapping_allan": "overlapping Allan",
+    "modified_allan": "modified Allan",
+    "overlapping_hadamard": "overlapping Hadamard",
+    "mtie": "MTIE",
+}
 Values = dict[int, float]
 Cost = tuple[int, int, float]
 
@@ -172,7 +178,7 @@ def draw(by_points: dict[str, list[Cost]], by_factors: dict[str, list[Cost]]) ->
 
     figure, axes = plt.subplots(1, 2, figsize=(9, 4), layout="constrained", sharey=True)
     for name, (colour, marker, line) in STYLES.items():
-        look = {"color": colour, "marker": marker, "linestyle": line, "label": name.replace("_", " ")}
+        look = {"color": colour, "marker": marker, "linestyle": line, "label": LABELS[name]}
         axes[0].loglog([n for n, _, _ in by_points[name]], [t for _, _, t in by_points[name]], **look)
         axes[1].loglog([k for _, k, _ in by_factors[name]], [t for _, _, t in by_factors[name]], **look)
     axes[0].set(xlabel="number of phase points", ylabel="processor time / s", title="ten per decade")

@@ -124,3 +124,24 @@ def test_products_of_a_block_are_exact(kind: str, times: int, monkeypatch: pytes
     for lag, total in zip(lags, found, strict=True):
         part = values[: min(count, POINTS - times * lag) + times * lag]
         assert total == pytest.approx(exact(part, lag, times, averaged=False), rel=TOLERANCE), lag
+
+
+@pytest.mark.parametrize("order", [2, 3])
+@pytest.mark.parametrize("kind", ["white PM", "white FM", "frequency offset", "offset"])
+def test_products_of_a_record_as_it_stands(kind: str, order: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At factors longer than a block they give the exact sum, and are not formed where an offset hides it."""
+    monkeypatch.setattr(lagged_products, "FEWEST_IN_RECORD", 1)
+    monkeypatch.setattr(lagged_products, "PART", 64)
+    samples, lags = PhasePoints.of(noise(kind)), [60, 61, 250, 450]
+    products = lagged_products.RecordProducts(samples, lags, order, 5 * TOLERANCE)
+
+    spans = [(0, 500), (500, 1100), (1100, POINTS)]
+    found = products.sums(np.sum([products.in_span(span, 100) for span in spans], axis=0))
+
+    assert products.lags == ([] if "offset" in kind else lags)
+    for lag, total in zip(products.lags, found.tolist(), strict=True):
+        assert total == pytest.approx(exact(noise(kind), lag, order, averaged=False), rel=TOLERANCE), lag
+    usual = sums_without_gaps(samples, np.array([1, *lags]), order, averaged=False, block=100)
+    for lag, terms in zip(lags, usual[1:], strict=True):
+        expected = exact(noise(kind), lag, order, averaged=False)
+        assert terms.total == pytest.approx(expected, rel=TOLERANCE), lag

@@ -21,9 +21,9 @@ from evenbeat.stability.sums.kernels import (
     sum_of_squared_differences,
     sums_in_span,
 )
-from evenbeat.stability.sums.lagged_products import sums_by_lagged_products
+from evenbeat.stability.sums.lagged_products import TOLERANCE, RecordProducts, sums_by_lagged_products
 from evenbeat.stability.sums.samples import PhasePoints
-from evenbeat.stability.sums.shared_blocks import SharedBlocks, best_differenced
+from evenbeat.stability.sums.shared_blocks import MOST_INDEPENDENT, SharedBlocks, best_differenced
 
 BLOCKS_AT_ONCE = 16
 FEWEST_PIECES = 8
@@ -109,6 +109,8 @@ def _block_sums(
     before, way = tell.told, sum_of_squared_averages if averaged else sum_of_squared_differences
     far = _less_a_line(samples) if near < len(lags) and samples.points <= MOST_FLATTENED else samples
     pieces = _pieces(samples.points, block) if together else []
+    products = RecordProducts(samples, lags[near:together], order, MOST_INDEPENDENT**0.5 * TOLERANCE)
+    left = [lag for lag in lags[near:together] if lag not in products.lags]
     own = threading.local()
 
     def work(task: range | int) -> FloatArray:
@@ -120,7 +122,8 @@ def _block_sums(
             return np.array([way(far, task, order, workspace=own.workspace).total])
         span = (task.start, task.stop)
         at_near = own.blocks.sums(*span) if near else np.zeros(0)
-        return np.append(at_near, sums_in_span(far, span, lags[near:together], order, own.workspace))
+        at_far = sums_in_span(far, span, left, order, own.workspace)
+        return np.concatenate([at_near, at_far, products.in_span(span, block).ravel()])
 
     parts: list[FloatArray] = []
     tasks: list[range | int] = [*pieces, *lags[together:]]
@@ -129,7 +132,14 @@ def _block_sums(
         alone = len(parts) - len(pieces)
         tell.done(before + (together + alone if alone >= 0 else together * len(parts) // len(pieces)))
     shared = [math.fsum(column) for column in np.transpose(parts[: len(pieces)])]
-    return shared + [float(one[0]) for one in parts[len(pieces) :]]
+    by_lag = dict(zip([*lags[:near], *left], shared, strict=False))
+    of_record = products.sums(np.reshape(shared[len(by_lag) :], (len(products.lags), order)))
+    by_lag |= dict(zip(products.lags, of_record.tolist(), strict=True))
+    for lag in products.lags:
+        if math.isnan(by_lag[lag]):
+            by_lag[lag] = sum_of_squared_differences(far, lag, order).total
+    by_lag |= {lag: float(one[0]) for lag, one in zip(lags[together:], parts[len(pieces) :], strict=True)}
+    return [by_lag[lag] for lag in lags]
 
 
 def _less_a_line(samples: PhasePoints) -> PhasePoints:

@@ -39,6 +39,11 @@ DOTS_START = 10_000
 ENDS_TOGETHER = 8_000
 """The products near the ends are formed for all factors together where one by one they would take longer: as
 long as ``DOTS_START`` multiplications for each factor to start with, against so many for all up to it."""
+FEWEST_IN_RECORD = 1 << 19
+"""Points of a record of which the products as it stands are formed."""
+PART = 1 << 16
+LOOKED_AT = 1 << 10
+"""Terms from which the sum of all is foretold."""
 _UNIT = 2.0**-53
 
 
@@ -292,3 +297,75 @@ class BlockProducts:
             places, where = np.unique(borders, return_inverse=True)
             self._places = ((length, count), places, where.reshape(borders.shape))
         return self._places[1], self._places[2]
+
+
+class RecordProducts:
+    """Sums of squared differences over long factors from products of a record in memory, as it stands.
+
+    Two places are read from memory for each factor where taking the differences reads three and writes two.
+    Nothing is removed from the phase, so that this serves where no offset and no slope hide its noise.
+
+    Parameters
+    ----------
+    samples
+        Phase without gaps.
+    lags
+        Averaging factors; those of them that promise to be exact enough are kept in ``lags``.
+    times
+        How many times differences are taken.
+    tolerance
+        Largest relative rounding error of a sum that is let pass.
+    """
+
+    def __init__(self, samples: PhasePoints, lags: Sequence[int], times: int, tolerance: float) -> None:
+        self._phase, self._pattern, self._tolerance = samples.phase_s, Pattern.of(times), tolerance
+        readable = self._phase.dtype == np.float64 and self._phase.flags.c_contiguous
+        readable = readable and samples.mapping is None and samples.points >= FEWEST_IN_RECORD
+        self._squares = self._sums_of_squares() if readable and lags else np.zeros(1)
+        self.lags = [lag for lag in lags if self._promises(lag)] if readable else []
+
+    def _sums_of_squares(self) -> FloatArray:
+        """Return the sums of squares before every ``PART`` and before the end."""
+        parts = [self._phase[begin : begin + PART] for begin in range(0, len(self._phase), PART)]
+        return np.cumsum([0.0, *(float(part.dot(part)) for part in parts)])
+
+    def _promises(self, lag: int) -> bool:
+        """Return whether some of the terms are large enough for all to be expected to be."""
+        times, points = self._pattern.times, len(self._phase)
+        terms = points - times * lag
+        step = max(1, terms // LOOKED_AT)
+        found = np.zeros(len(range(0, terms, step)))
+        for k in range(times + 1):
+            found += (-1) ** k * math.comb(times, k) * self._phase[k * lag : k * lag + terms : step]
+        total = float(found.dot(found)) / len(found) * terms
+        return 2 * self._pattern.rounding(points, float(self._squares[-1])) < self._tolerance * total
+
+    def in_span(self, span: tuple[int, int], block: int) -> FloatArray:
+        """Return for each lag the products of points so far apart, twice as far … that begin in a span."""
+        phase, found = self._phase, np.zeros((len(self.lags), self._pattern.times))
+        for begin in range(*span, block):
+            first = phase[begin : min(begin + block, span[1])]
+            for number, lag in enumerate(self.lags):
+                for apart in range(found.shape[1]):
+                    later = phase[begin + (apart + 1) * lag :][: len(first)]
+                    if len(later):
+                        found[number, apart] += float(first[: len(later)].dot(later))
+        return found
+
+    def sums(self, products: FloatArray) -> FloatArray:
+        """Return the sums of squares from the products of all spans, NaN where they are not exact enough."""
+        return np.array([self._sum(lag, row) for lag, row in zip(self.lags, products, strict=True)])
+
+    def _sum(self, lag: int, products: FloatArray) -> float:
+        pattern, points = self._pattern, len(self._phase)
+        terms = points - pattern.times * lag
+        total = -2 * pattern.at_ends(self._phase, lag) + 2 * float(np.dot(pattern.apart, products))
+        for k, weight in enumerate(pattern.squares):
+            total += weight * (self._squares_before(k * lag + terms) - self._squares_before(k * lag))
+        firm = pattern.rounding(points, float(self._squares[-1])) < self._tolerance * total
+        return total if firm else math.nan
+
+    def _squares_before(self, place: int) -> float:
+        begin = place // PART * PART
+        some = self._phase[begin:place]
+        return float(self._squares[place // PART]) + float(some.dot(some))
