@@ -25,6 +25,11 @@ TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 
 FREQUENCY_UNITS = {"hz": 1.0, "mhz": 1e6, "khz": 1e3, "ghz": 1e9}
 FRACTIONAL_UNITS = {"1": 1.0, "ppm": 1e-6, "ppb": 1e-9, "ppt": 1e-12, "%": 1e-2}
 _DURATION_UNITS = {
+    "ns": 1e-9,
+    "us": 1e-6,
+    "µs": 1e-6,
+    "μs": 1e-6,
+    "ms": 1e-3,
     "s": 1.0,
     "sec": 1.0,
     "second": 1.0,
@@ -88,21 +93,22 @@ def celsius_conversion(unit: str) -> tuple[float, float] | None:
 
 
 def parse_duration(text: str) -> float:
-    """Return seconds from text such as ``'90 d'``, ``'1.5h'`` or ``'3600'`` (seconds).
+    """Return seconds from text such as ``'90 d'``, ``'1.5h'``, ``'100 ms'`` or ``'3600'`` (seconds).
 
     Raises
     ------
     InputError
         If the text is not a positive number followed by a known unit.
     """
-    match = re.fullmatch(r"\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*([A-Za-z]*)\s*", text)
+    match = re.fullmatch(r"\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ]*)\s*", text)
     factor = _DURATION_UNITS.get(match.group(2).lower() or "s") if match else None
     try:
         seconds = float(match.group(1)) * factor if match and factor else math.nan
     except ValueError:
         seconds = math.nan
     if not (seconds > 0 and math.isfinite(seconds)):
-        msg = f"'{text}' is not a duration; give a positive number with s, min, h, d, week, month or year"
+        units = "s, min, h, d, week, month, year, or ms, us, ns"
+        msg = f"'{text}' is not a duration; give a positive number with {units}"
         raise InputError(msg)
     return seconds
 

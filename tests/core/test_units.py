@@ -28,6 +28,9 @@ from evenbeat.errors import InputError
         ("2.5e-3 s", 0.0025),
         ("1 YEAR", 365.25 * 86400.0),  # Julian year, IAU
         ("+3 D", 3 * 86400.0),
+        ("100 ms", 0.1),
+        ("250us", 2.5e-4),
+        ("40 ns", 4e-8),
     ],
 )
 def test_duration_is_read(text: str, seconds: float) -> None:

@@ -94,3 +94,34 @@ def test_memory_does_not_grow_with_the_log(tmp_path: Path) -> None:
         )  # fmt: skip
         peaks.append(int(done.stdout))
     assert peaks[1] < 1.1 * peaks[0]
+
+
+def test_a_block_without_a_reading_is_converted_as_missing(tmp_path: Path) -> None:
+    """A long outage fills whole blocks; it is neither refused nor dropped."""
+    log, to = tmp_path / "log.csv", tmp_path / "log.npy"
+    rows = [f"{k},{'nan' if 40 <= k < 160 else f'{1e7 + k % 3 * 1e-4:.4f}'}" for k in range(200)]
+    log.write_text("elapsed_s,frequency_hz\n" + "\n".join(rows) + "\n")
+    written = eb.convert_log(log, to, block_bytes=256)
+    columns = np.load(to)
+    assert written.rows == 200
+    assert np.isnan(columns["fractional_frequency"]).sum() == 120
+    np.testing.assert_array_equal(columns["elapsed_s"], np.arange(200.0))
+
+
+def test_a_bad_time_in_a_later_block_names_its_line_in_the_file(tmp_path: Path) -> None:
+    """Lines are counted from the beginning of the log, not of the block."""
+    log = tmp_path / "log.csv"
+    rows = [f"{k if k != 150 else 'nan'},{1e7:.4f}" for k in range(200)]
+    log.write_text("elapsed_s,frequency_hz\n" + "\n".join(rows) + "\n")
+    with pytest.raises(eb.LogError, match="line 152: the time is missing in this row"):
+        eb.convert_log(log, tmp_path / "log.npy", block_bytes=256)
+    assert [path.name for path in tmp_path.iterdir()] == ["log.csv"]
+
+
+def test_elapsed_times_of_many_digits_go_on_from_block_to_block(tmp_path: Path) -> None:
+    """Times that float64 would not hold are read exactly, in every block."""
+    log, to = tmp_path / "log.csv", tmp_path / "log.npy"
+    rows = [f"{12345 + k}.12345678901,{1e7:.4f}" for k in range(100)]
+    log.write_text("elapsed_s,frequency_hz\n" + "\n".join(rows) + "\n")
+    eb.convert_log(log, to, block_bytes=256)
+    np.testing.assert_allclose(np.load(to)["elapsed_s"], np.arange(100.0), atol=1e-9)

@@ -99,6 +99,52 @@ def test_tracks_are_averaged_by_epoch(tmp_path: Path) -> None:
     assert dict(finding.values) == {"tracks": 15, "epochs": 5}
 
 
+def two_frequencies() -> str:
+    """Return a CGGTTS 2E file of two frequencies with its whole head, names and order `from memory`."""
+    head = [
+        "CGGTTS     GENERIC DATA FORMAT VERSION = 2E",
+        "REV DATE = 2026-03-01",
+        "RCVR = invented receiver",
+        "CH = 12 (GNSS)",
+        "IMS = invented receiver",
+        "LAB = tide-gauge workshop",
+        *(f"{axis} = +1234567.89 m" for axis in "XYZ"),
+        "FRAME = ITRF",
+        "COMMENTS = invented",
+        "INT DLY = 20.0 ns (GPS P1), 21.5 ns (GPS P2)      CAL_ID = none",
+        "CAB DLY = 120.0 ns",
+        "REF DLY = 10.0 ns",
+        "REF = gannet",
+    ]
+    # the check sum of the head covers all characters up to and with 'CKSUM = '
+    check = sum("".join([*head, "CKSUM = "]).encode()) % 256
+    lines = [*head, f"CKSUM = {check:02X}", ""]
+    lines.append(TRACK.removesuffix("CK") + "MSIO SMSI ISG FR HC FRC CK")
+    lines.append(
+        "             hhmmss  s  .1dg .1dg    .1ns     .1ps/s     .1ns    .1ps/s .1ns     .1ns.1ps/s.1ns.1ps/s"
+        " .1ns.1ps/s.1ns.1ps/s.1ns"
+    )
+    for k in range(5):
+        seconds = 120 + 960 * k
+        clock = f"{seconds // 3600:02d}{seconds // 60 % 60:02d}{seconds % 60:02d}"
+        for satellite, offset in (("G01", -30), ("E07", 0), ("G19", 30)):
+            value = 1000 + 10 * k + offset
+            row = f"{satellite} FF 61100 {clock}  780 450 1800 {-3:+11d} {5:+6d} {value:+11d} {2:+6d}   9 "
+            row += " 10  100    1   50    2   50    2   3  0  0 L3P "
+            lines.append(f"{row}{sum(row.encode()) % 256:02X}")
+    return "\r\n".join(lines) + "\r\n"
+
+
+def test_tracks_of_two_frequencies_with_their_whole_head(tmp_path: Path) -> None:
+    """Measured ionosphere, signal and code columns behind it change nothing in what is read."""
+    path = tmp_path / "GZtest61.100"
+    path.write_bytes(two_frequencies().encode())
+    record = eb.read_log(path)
+    np.testing.assert_allclose(record.values, (1000 + 10 * np.arange(5)) * 1e-10, rtol=1e-12)
+    assert record.interval_s == 960.0
+    assert record.start == np.datetime64("2026-03-01T00:08:30")
+
+
 def test_a_wrong_check_sum_is_named_or_rejected(tmp_path: Path) -> None:
     """A track whose check sum differs is refused with its line, or rejected and counted."""
     path = tmp_path / "GZtest61.100"

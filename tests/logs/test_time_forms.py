@@ -195,3 +195,11 @@ def test_stamps_read_at_once_refuse_what_is_no_moment(tmp_path: Path, bad: str) 
     stamps[3] = bad
     with pytest.raises(eb.LogError, match=f"line 5: the time '{bad}' is not understood"):
         read(tmp_path, phase_log(stamps, "utc"))
+
+
+def test_split_days_with_a_row_cut_short(tmp_path: Path) -> None:
+    """One row that ends early does not hide that the first two columns are day and second."""
+    path = tmp_path / "log.txt"
+    path.write_text("".join(f"61100 {k} {k % 3}e-9\n" if k != 5 else "61100\n" for k in range(20)))
+    with pytest.raises(eb.LogError, match="line 6: the time is missing in this row"):
+        eb.read_log(path, quantity="phase", unit="s")

@@ -193,9 +193,14 @@ def _of_interval_errors(
 
 
 def typical_of(readings: FloatArray) -> float:
-    """Return the median of the readings, of a hundred thousand spread evenly where there are more."""
+    """Return the median of the readings, of a hundred thousand spread evenly where there are more.
+
+    NaN where all are missing, as in a block of a long log.
+    """
     spread = readings[:: max(1, len(readings) // 100_000)]
-    return float(np.nanmedian(spread if not np.isnan(spread).all() else readings))
+    known = spread[~np.isnan(spread)]
+    known = known if len(known) else readings[~np.isnan(readings)]
+    return float(np.median(known)) if len(known) else math.nan
 
 
 def unit_size(text: str) -> tuple[str, float]:
@@ -391,7 +396,7 @@ def _frequency_text(frequency_hz: float) -> str:
 
 
 def _check_near(typical: float, nominal: float, name: str, path: str) -> None:
-    if not abs(typical / nominal - 1) <= _FARTHEST_FROM_NOMINAL:
+    if abs(typical / nominal - 1) > _FARTHEST_FROM_NOMINAL:
         msg = (
             f"the readings (median {typical:.9g}) are more than {_FARTHEST_FROM_NOMINAL:.0%} away from the "
             f"nominal {name}; check --unit (unit) and --nominal-frequency (nominal_frequency_hz)"

@@ -22,7 +22,7 @@ from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rows.tables import Columns, read_columns
 from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
-from evenbeat.logs.terms import Candidate, Statements
+from evenbeat.logs.terms import Candidate, Statements, TimeForm
 from evenbeat.printing import Printed, Table
 
 if TYPE_CHECKING:
@@ -200,7 +200,7 @@ class _Work:
             self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
         sheet = self._sheet(log, self.plan)
         if sheet.table.rows:
-            columns = self.plan.columns_of(sheet, self.rows)
+            columns = self._columns(sheet, self.plan)
             self.columns = tuple(columns)
             if self.writer is not None:
                 self.writer.write(columns)
@@ -216,6 +216,12 @@ class _Work:
         moved = tuple(replace(r, line=r.line + self.lines) for r in table.rejected)
         self.rejected.extend(moved[: 1000 - len(self.rejected)])
         return Sheet(log=log, layout=plan.layout, table=table)
+
+    def _columns(self, sheet: Sheet, plan: _Plan) -> dict[str, Any]:
+        try:
+            return plan.columns_of(sheet, self.rows)
+        except LogError as error:
+            raise self._moved(error) from None
 
     def _moved(self, error: LogError) -> LogError:
         """Return the error with the line counted from the beginning of the file."""
@@ -265,7 +271,8 @@ class _Plan:
     stated: Statements
     options: Options
     kind: str
-    elapsed_first: Any
+    elapsed_first: float
+    time_form: TimeForm | None
     findings: tuple[Finding, ...]
 
     def columns_of(self, sheet: Sheet, row: int) -> dict[str, Any]:
@@ -284,6 +291,9 @@ class _Plan:
         if times is None:
             interval = self.stated.interval_s
             return {} if interval is None else {"elapsed_s": (row + np.arange(sheet.table.rows)) * interval}
+        if times.form != self.time_form:
+            msg = f"the time is written as {times.form} time from here on, above it was {self.time_form} time"
+            raise LogError(msg, path=sheet.log.path, line=sheet.locate(0))
         if any(finding.code == "TIME_WRAPPED" for finding in times.findings):
             msg = (
                 "the time begins anew, which is not followed from block to block; read the log with read_log"
@@ -292,10 +302,7 @@ class _Plan:
         if times.start is not None:
             first = int(times.start.astype("datetime64[ns]").astype(np.int64))
             return {"unix_ns": first + np.rint(times.seconds * 1e9).astype(np.int64)}
-        return {"elapsed_s": times.seconds + (self._elapsed(sheet) - self.elapsed_first) * times.scale}
-
-    def _elapsed(self, sheet: Sheet) -> float:
-        return float(sheet.table.numbers[self.layout.time or 0][0])
+        return {"elapsed_s": times.seconds + (_first_time(sheet) - self.elapsed_first) * times.scale}
 
     def said(self) -> dict[str, str]:
         """Return what the new file should state about itself, as comment lines would."""
@@ -350,6 +357,15 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> _Plan:
         stated=replace(stated, nominal_frequency_hz=converted.nominal_frequency_hz),
         options=options,
         kind="phase" if converted.kind == "phase" else "fractional_frequency",
-        elapsed_first=float(table.numbers[layout.time][0]) if elapsed and layout.time is not None else 0.0,
+        elapsed_first=_first_time(sheet) if elapsed else 0.0,
+        time_form=None if times is None else times.form,
         findings=(*converted.findings, *(() if times is None else times.findings)),
     )
+
+
+def _first_time(sheet: Sheet) -> float:
+    """Return the number in the time column of the first row."""
+    table, time = sheet.table, sheet.layout.time
+    if table.whole is not None:
+        return float(table.whole[0]) + (0.0 if table.fraction is None else float(table.fraction[0]))
+    return 0.0 if time is None else float(table.numbers[time][0])

@@ -175,7 +175,9 @@ def looks_like_time(values: FloatArray) -> bool:
 
 def looks_like_days(days: FloatArray, seconds: FloatArray) -> bool:
     """Return whether two unnamed columns are MJD and second of the day, as in logs of daemons."""
-    if len(days) < 3 or not (np.isfinite(days).all() and np.isfinite(seconds).all()):
+    rows = min(len(days), len(seconds))  # some rows may end early
+    days, seconds = days[:rows], seconds[:rows]
+    if rows < 3 or not (np.isfinite(days).all() and np.isfinite(seconds).all()):
         return False
     low, high = _MJD_RANGE
     whole = bool((days == np.floor(days)).all() and (days >= low).all() and (days < high).all())
