@@ -120,10 +120,8 @@ def two_frequencies() -> str:
     check = sum("".join([*head, "CKSUM = "]).encode()) % 256
     lines = [*head, f"CKSUM = {check:02X}", ""]
     lines.append(TRACK.removesuffix("CK") + "MSIO SMSI ISG FR HC FRC CK")
-    lines.append(
-        "             hhmmss  s  .1dg .1dg    .1ns     .1ps/s     .1ns    .1ps/s .1ns     .1ns.1ps/s.1ns.1ps/s"
-        " .1ns.1ps/s.1ns.1ps/s.1ns"
-    )
+    units = "hhmmss  s  .1dg .1dg    .1ns     .1ps/s     .1ns    .1ps/s .1ns     .1ns.1ps/s"
+    lines.append(f"             {units}.1ns.1ps/s.1ns.1ps/s.1ns")
     for k in range(5):
         seconds = 120 + 960 * k
         clock = f"{seconds // 3600:02d}{seconds // 60 % 60:02d}{seconds % 60:02d}"

@@ -129,19 +129,20 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
 
 def _nines(readings: FloatArray) -> Iterator[Finding]:
     """Say where the largest or smallest reading is all nines and far from the others."""
-    finite = readings[np.isfinite(readings)]
-    if len(finite) < 3:
-        return
-    far = 100 * float(np.median(np.abs(finite - np.median(finite)))) + abs(float(np.median(finite)))
-    for value in {float(finite.max()), float(finite.min())}:
+    for value in {float(np.fmax.reduce(readings)), float(np.fmin.reduce(readings))}:
         digits = f"{abs(value):.12g}".replace(".", "")
-        if len(digits) >= 4 and set(digits) == {"9"} and abs(value) > far:
-            count = int(np.count_nonzero(finite == value))
-            sentence = (
-                f"{count} reading(s) are {value:.12g}, which often stands for none; it was read as it is "
-                "written (write NaN where there is no reading)."
-            )
-            yield Finding(code="ALL_NINES", severity="caution", sentence=sentence, values={"readings": count})
+        if len(digits) < 4 or set(digits) != {"9"}:
+            continue
+        finite = readings[np.isfinite(readings)]
+        middle = float(np.median(finite))
+        if abs(value) <= 100 * float(np.median(np.abs(finite - middle))) + abs(middle):
+            continue
+        count = int(np.count_nonzero(finite == value))
+        sentence = (
+            f"{count} reading(s) are {value:.12g}, which often stands for none; it was read as it is "
+            "written (write NaN where there is no reading)."
+        )
+        yield Finding(code="ALL_NINES", severity="caution", sentence=sentence, values={"readings": count})
 
 
 def numbered(lines: Sequence[int]) -> str:

@@ -113,22 +113,23 @@ class AlikeReader:
     ) -> bool:
         """Read rows of equal length, those first that are written as the first of them; tell of success."""
         found, odd = into
-        matrix = _even(lines.body, lines.starts[places], length)
+        even = _even(lines.body, lines.starts[places], length)
         while len(places):
-            template = self._template(matrix[1, :length].tobytes())
+            template = self._template(even[0].tobytes()[WORD:])
             if template is None:
                 odd.append(int(places[0]))
-                matrix, places = matrix[1:], places[1:]
+                even, places = even[1:], places[1:]
             else:
-                fits = template.fits(_rows_of(matrix))
-                taken = matrix if fits is None else matrix[np.concatenate([[True], fits])]
-                part = template.read(_rows_of(taken))
+                fits = template.fits(_rows_of(even))
+                chosen = None if fits is None else np.flatnonzero(fits)
+                part = template.read(_rows_of(even if chosen is None else even[chosen]))
                 if part is None:
                     return False
-                found.append((places if fits is None else places[fits], part))
+                found.append((places if chosen is None else places[chosen], part))
                 if fits is None:
                     return True
-                matrix, places = matrix[np.concatenate([[True], ~fits])], places[~fits]
+                others = np.flatnonzero(~fits)
+                even, places = even[others], places[others]
             if len(odd) > _MOST_ODD or len(found) > _MOST_TEMPLATES:
                 return False
         return True
@@ -189,23 +190,16 @@ def _moment_in(word: object) -> Moments | None:
     return moments_of(stamp, rows.digits)
 
 
-def _even(body: bytes, starts: IntArray, length: int) -> npt.NDArray[np.uint8]:
-    """Return rows of equal length one below the other, an empty row above them."""
-    words = -(-length // WORD)
-    matrix = np.zeros((len(starts) + 1, words), dtype="<u8")
-    source = np.ndarray((len(body) - WORD + 1,), "<u8", buffer=body, strides=(1,))
-    for j in range(words):
-        if (j + 1) * WORD <= length:
-            matrix[1:, j] = source[starts + j * WORD]
-        else:  # not beyond the end of the text
-            shift = (j + 1) * WORD - length
-            matrix[1:, j] = source[starts + (j * WORD - shift)] >> np.uint64(8 * shift)
-    return matrix.view(np.uint8)
+def _even(body: bytes, starts: IntArray, length: int) -> npt.NDArray[np.void]:
+    """Return rows of equal length one below the other, each with the eight bytes before it."""
+    width = length + WORD
+    source = np.ndarray((len(body) - width + 1,), f"V{width}", buffer=body, strides=(1,))
+    return source[starts - WORD]
 
 
-def _rows_of(matrix: npt.NDArray[np.uint8]) -> Rows:
-    count, stride = matrix.shape
-    return Rows(buffer=matrix.reshape(-1), first=stride, stride=stride, count=count - 1)
+def _rows_of(even: npt.NDArray[np.void]) -> Rows:
+    stride = even.dtype.itemsize
+    return Rows(buffer=even.view(np.uint8), first=WORD, stride=stride, count=len(even))
 
 
 def _in_order(found: list[tuple[Places, Part]], kept: npt.NDArray[np.bool_]) -> Part | None:
