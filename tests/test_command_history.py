@@ -37,5 +37,106 @@ def test_no_interval(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["history", TABLE, "--tolerance", "1e-10"]) == 0
     assert "No interval" in capsys.readouterr().out
     assert main(["history", TABLE, "--tolerance", "1e-8", "--guard-band", "1e-7"]) == 2
+    assert "guard_band is 1e-07" in capsys.readouterr().err
     assert main(["history", "nowhere.csv", "--tolerance", "1e-8"]) == 2
     assert "cannot be read" in capsys.readouterr().err
+
+
+HEADER = "date,as_found,as_left,standard_uncertainty,adjusted"
+GOOD = (
+    "2020-01-01,,0,3e-9,yes",
+    "2021-01-01,5.2e-8,0,3e-9,yes",
+    "2022-01-01,4.1e-8,0,3e-9,yes",
+    "2023-01-01,3.3e-8,0,3e-9,yes",
+)
+
+
+def shown(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], *rows: str, options: tuple[str, ...] = ()
+) -> tuple[int, str]:
+    """Return status and everything that is printed for a table of these rows."""
+    table = tmp_path / "table.csv"
+    table.write_text("\n".join([HEADER, *rows]), encoding="utf-8")
+    status = main(["history", str(table), "--tolerance", "1e-7", "--drift-law", "constant", *options])
+    captured = capsys.readouterr()
+    return status, " ".join((captured.out + captured.err).split())
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ((*GOOD[:2], "2020-06-01,4.1e-8,0,3e-9,yes", GOOD[3]), "row 3: 2020-06-01 is not after row 2"),
+        ((*GOOD[:2], "2022-01-01,4.1e-8,0,,yes", GOOD[3]), "row 3: standard_uncertainty is empty"),
+        ((*GOOD[:2], "2022-01-01,4.1e-8,,3e-9,yes", GOOD[3]), "row 3: adjusted, but as_left is empty"),
+        ((*GOOD[:2], "2022-01-01,4.1e-8,0,3e-10,no", GOOD[3]), "row 3: not adjusted, but as_found"),
+    ],
+)
+def test_doubtful_rows_are_named_and_the_rest_is_used(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], rows: tuple[str, ...], words: str
+) -> None:
+    """The row is named, and an interval is given from the others."""
+    status, text = shown(tmp_path, capsys, *rows)
+    assert status == 0
+    assert words in text
+    assert "Calibrate again within" in text
+
+
+def test_one_row_says_where_it_was(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One calibration: its offset is judged, no interval is invented; JSON says the same."""
+    status, text = shown(tmp_path, capsys, GOOD[0])
+    assert status == 0
+    assert "No interval: no two calibrations follow each other" in text
+    assert "Row 1 left it at 0.0(30)e-09" in text
+    assert "Pass by simple_acceptance" in text
+    status, text = shown(tmp_path, capsys, GOOD[0], options=("--json",))
+    assert json.loads(text)["interval_s"] is None
+    status, text = shown(tmp_path, capsys, "2020-01-01,1e-8,1e-8,,no")
+    assert status == 2
+    assert "row 1: standard_uncertainty is empty" in text
+
+
+def test_unknown_as_left_at_the_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The drift is told; the interval asks for what it was left at."""
+    status, text = shown(tmp_path, capsys, *GOOD[:3], "2023-01-01,3.3e-8,,3e-9,yes")
+    assert status == 0
+    assert "No interval: row 4 does not say what the clock was left at" in text
+    assert "per year" in text
+
+
+def test_found_out_says_when_and_what_to_do(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Found out: the day, the dated results that are affected, and the duties; results need a finding."""
+    out = (*GOOD[:3], "2023-01-01,1.5e-7,0,3e-9,yes")
+    results = tmp_path / "results.csv"
+    results.write_text(
+        "date,tolerance,name\n2022-02-01,1e-6,gauge\n2022-12-20,2e-8,watch\n", encoding="utf-8"
+    )
+    status, text = shown(tmp_path, capsys, *out, options=("--results", str(results)))
+    assert status == 0
+    for words in ("it left ±1e-07 about 2022-", "gauge", "not affected", "affected", "What to do:", "7.10"):
+        assert words in text
+    status, text = shown(tmp_path, capsys, *GOOD, options=("--results", str(results)))
+    assert status == 2
+    assert "did not find a value out of tolerance" in text
+
+
+def test_asymmetric_tolerance_methods_and_caps(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Both limits, other methods, a cap and a calendar unit."""
+    status, text = shown(
+        tmp_path,
+        capsys,
+        *GOOD,
+        options=("--tolerance=-5e-8:1e-7", "--methods", "--policy-cap", "100 d", "--calendar-unit", "month"),
+    )
+    assert status == 0
+    for words in (
+        "(3 months, due 2023-04-01)",
+        "the cap that was stated",
+        "control chart",
+        "-5e-08 to +1e-07",
+    ):
+        assert words in text
+    status, text = shown(tmp_path, capsys, *GOOD, options=("--meaning", "never_left"))
+    assert "Calibrate again within" in text
+    with pytest.raises(SystemExit):
+        main(["history", TABLE, "--tolerance", "wide"])
+    assert "'wide' is not a number such as 1e-8" in capsys.readouterr().err

@@ -95,6 +95,8 @@ _HOMES = {
     "CalibrationHistory": "calibration.history",
     "fit_history": "calibration.history_model",
     "HistoryModel": "calibration.history_model",
+    "compare_methods": "calibration.methods",
+    "MethodComparison": "calibration.methods",
     "StatedDrift": "calibration.stated_drift",
     "suggest_setpoint": "calibration.setpoint",
     "SetpointSuggestion": "calibration.setpoint",
@@ -175,6 +177,8 @@ if TYPE_CHECKING:
     from evenbeat.calibration.history_model import fit_history as fit_history
     from evenbeat.calibration.interval import suggest_interval as suggest_interval
     from evenbeat.calibration.interval_suggestion import IntervalSuggestion as IntervalSuggestion
+    from evenbeat.calibration.methods import MethodComparison as MethodComparison
+    from evenbeat.calibration.methods import compare_methods as compare_methods
     from evenbeat.calibration.reliability import ReliabilityComparison as ReliabilityComparison
     from evenbeat.calibration.reliability import fit_reliability as fit_reliability
     from evenbeat.calibration.setpoint import SetpointSuggestion as SetpointSuggestion

@@ -74,9 +74,12 @@ class StudentMixture:
     def cdf(self, value: npt.ArrayLike) -> FloatArray:
         """Return the probability of being at or below ``value``, shape (...)."""
         offset = np.asarray(value, dtype=float)[..., np.newaxis] - self.locations
-        with np.errstate(divide="ignore", invalid="ignore"):
+        if self.scales.min(initial=1.0) > 0:
             z = offset / self.scales
-        z = np.where(np.isnan(z), 0.0, z)
+        else:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                z = offset / self.scales
+            z = np.where(np.isnan(z), 0.0, z)
         return np.asarray(_student_cdf(self.degrees_of_freedom, z) @ self.weights)
 
     def probability_within(self, limit: float) -> FloatArray:
@@ -144,6 +147,23 @@ class StudentMixture:
     def at(self, index: npt.NDArray[np.intp]) -> StudentMixture:
         """Return the distributions of some of many quantities, shape (m,)."""
         return self._with(self.locations[index], self.scales[index])
+
+    def thinned(self, count: int) -> StudentMixture:
+        """Return at most so many components of equal weight, evenly over the last quantity's distribution.
+
+        Of normal components only; for a search that needs many evaluations, not for an answer.
+        """
+        if len(self.weights) <= count or not np.isinf(self.degrees_of_freedom).all():
+            return self
+        order = np.argsort(self.locations.reshape(-1, len(self.weights))[-1])
+        share = np.cumsum(self.weights[order]) / self.weights.sum()
+        kept = order[np.searchsorted(share, (np.arange(count) + 0.5) / count)]
+        return StudentMixture(
+            weights=np.full(count, 1 / count),
+            locations=self.locations[..., kept],
+            scales=self.scales[..., kept],
+            degrees_of_freedom=self.degrees_of_freedom[kept],
+        )
 
     def one(self, index: int) -> StudentMixture:
         """Return the distribution of one of many quantities."""

@@ -41,7 +41,7 @@ def test_worked_linear_crossing() -> None:
 
 def test_a_pure_walk_crosses_anywhere() -> None:
     """First passage of a Brownian bridge: density by the inverse-Gaussian law with the end given (scipy)."""
-    made = back_cast(WALK, tolerance=(-1.0, 1e-7), paths=8000, seed=2, **YEAR)
+    made = back_cast(WALK, tolerance=(-1.0, 1e-7), paths=6000, seed=2, **YEAR)
     level, end, total, rate = 1e-7, 1.3e-7, 365.0, 1e-8
 
     def density(t: float) -> float:

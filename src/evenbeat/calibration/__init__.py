@@ -2,11 +2,17 @@
 
 ::
 
-    interval.py        suggest_interval(): from a clock model
-    history.py         CalibrationHistory: as found and as left; history_model.py: fit_history()
-    stated_drift.py    StatedDrift: a drift that is stated, not fitted
+    tolerance.py       Tolerance: limits of an offset, symmetric or not
+    offset_forecast.py what foretells an offset after it was left; stated_drift.py: a drift that is stated
+    history.py         CalibrationHistory (history_table.py reads it); history_model.py: fit_history(), its
+                       posterior and families in history_posterior.py
+    interval.py        suggest_interval(): how long; never_left.py, calendar.py, missing.py beside it
     setpoint.py        suggest_setpoint(): what to leave an oscillator at
+    methods.py         compare_methods(): other methods of intervals; reaction.py: their arithmetic
     reliability.py     fit_reliability(): found states (reliability_models.py: the families)
-    reaction.py        staircase, control chart, what few found states show
+    degradation.py     fit_degradation(): paths to a limit
     decision.py        decide(), global_risk(): decision rules
+    specification.py   Specification; specification_verdict.py: check_specification(), line by line
+    back_cast.py       back_cast(): when it left (bridge.py), which results that touches (affected.py)
+    experiment.py      plan_experiment(): how long to log, at which gate; temperature_experiment.py
 """

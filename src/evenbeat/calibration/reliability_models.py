@@ -32,7 +32,8 @@ def _exponential(t: FloatArray, p: FloatArray) -> FloatArray:
 
 
 def _weibull(t: FloatArray, p: FloatArray) -> FloatArray:
-    return np.exp(-((p[0] * t) ** p[1]))
+    with np.errstate(over="ignore"):
+        return np.exp(-((p[0] * t) ** p[1]))
 
 
 def _mixed_exponential(t: FloatArray, p: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
+from evenbeat.calibration.history_model import HistoryModel
 from evenbeat.calibration.offset_forecast import OffsetForecast, forecast_of
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.model import ClockModel
@@ -27,6 +28,7 @@ Bias = Literal["full", "half"]
 SURE_OF_SIGN = 0.99
 LONGEST_S = 40 * SECONDS_PER_YEAR
 SEARCH_POINTS = 160
+SEARCH_COMPONENTS = 600
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -45,7 +47,7 @@ class SetpointSuggestion(Printed):
     interval_at_optimum_s, interval_half_s, interval_at_zero_s
         Their intervals, and the one from zero.
     drift_sign_probability
-        That the change by the end of the interval has the sign it is taken to have.
+        That the drift has the sign it is taken to have.
     """
 
     tolerance: Tolerance
@@ -219,8 +221,8 @@ def suggest_setpoint(
     Notes
     -----
     The offset that makes the interval longest, which lies against the drift: the end of the interval must
-    hold with the same probability as its start. Only where the sign of the drift is established (99 % at
-    the end of the interval from the middle); otherwise the middle of the tolerance, which is zero for a
+    hold with the same probability as its start. Only where the sign of the drift is established (99 %);
+    otherwise the middle of the tolerance, which is zero for a
     symmetric one. An oscillator left off zero must be reported so in its certificate.
 
     References
@@ -241,13 +243,13 @@ def suggest_setpoint(
 
     from_middle = interval(limits.middle)
     reach = from_middle or SECONDS_PER_YEAR
-    change = forecast_of(source).offset_after([reach], Estimate.normal(0.0, 0.0)).one(0)
-    positive = 1 - float(change.cdf(0.0))
+    positive = _probability_of_rising(source, reach)
     sure = max(positive, 1 - positive)
     best = limits.middle
     if sure >= SURE_OF_SIGN:
-        quickly = _quickly(source, limits, reliability, as_left_uncertainty)
+        quickly, exactly = _quickly(source, limits, reliability, as_left_uncertainty)
         best = _longest(quickly, limits, -1.0 if positive > 0.5 else 1.0)
+        best = _confirmed(exactly, limits, best)
     half = 0.5 * (best + (0.0 if limits.holds(0.0) else limits.middle))
     longest = interval(best)
     return SetpointSuggestion(
@@ -261,42 +263,85 @@ def suggest_setpoint(
         interval_at_zero_s=interval(0.0),
         drift_sign_probability=sure,
         findings=(
-            *_remarks(limits, best, from_middle, sure=sure, reach_s=reach),
+            *_remarks(limits, best, from_middle, sure=sure),
             *_beyond_evidence(source, longest),
         ),
     )
 
 
+def _probability_of_rising(source: ClockModel | OffsetForecast, reach_s: float) -> float:
+    """Return the probability that the drift is upwards; of the whole change where no drift is told apart."""
+    rate = source.aging_rate() if isinstance(source, ClockModel) else getattr(source, "drift_rate", None)
+    if isinstance(rate, Estimate) and rate.standard_uncertainty > 0:
+        return 1 - rate.probability_below(0.0)
+    change = forecast_of(source).offset_after([reach_s], Estimate.normal(0.0, 0.0)).one(0)
+    return 1 - float(change.cdf(0.0))
+
+
 def _quickly(
     source: ClockModel | OffsetForecast, limits: Tolerance, reliability: float, uncertainty: float
-) -> Callable[[float], float]:
+) -> tuple[Callable[[float], float], Callable[[float], float]]:
+    """Return the interval as a function of what it is left at: with few components, and with all."""
     times = _search_times()
     change = forecast_of(source).offset_after(times, Estimate.normal(0.0, 0.0))
-    searched = _Searched(times_s=times, change=change)
 
-    def interval(left: float) -> float:
-        start = Estimate.normal(left, uncertainty)
-        return searched.interval(start, limits=limits, reliability=reliability)
+    def searching(searched: _Searched) -> Callable[[float], float]:
+        def interval(left: float) -> float:
+            start = Estimate.normal(left, uncertainty)
+            return searched.interval(start, limits=limits, reliability=reliability)
 
-    return interval
+        return interval
+
+    few = change.thinned(SEARCH_COMPONENTS)
+    whole = searching(_Searched(times_s=times, change=change))
+    if few is change:
+        return whole, whole
+    return searching(_Searched(times_s=times, change=few)), whole
+
+
+def _confirmed(exactly: Callable[[float], float], limits: Tolerance, near: float) -> float:
+    """Return the offset with the longest interval near the one found with few components.
+
+    At the edge where the start just holds, the interval falls to nothing within a hair.
+    """
+    away = near - limits.middle
+    shares = np.array([1.03, 1.02, 1.01, 1.005, 1.0, 0.995, 0.99, 0.98, 0.97, 0.95, 0.9, 0.8])
+    lengths = [exactly(limits.middle + away * share) for share in shares]
+    k = int(np.argmax(lengths))
+    if not lengths[k]:
+        return near
+    low, high = sorted((shares[max(k - 1, 0)], shares[min(k + 1, len(shares) - 1)]))
+    found = optimize.minimize_scalar(
+        lambda share: -exactly(limits.middle + away * float(share)) / lengths[k],
+        bounds=(low, high),
+        method="bounded",
+        options={"xatol": 1e-4, "maxiter": 12},
+    )
+    share = float(found.x) if -found.fun >= 1 else float(shares[k])
+    return limits.middle + away * share
 
 
 def _beyond_evidence(source: ClockModel | OffsetForecast, interval_s: float) -> tuple[Finding, ...]:
     """Say where an interval reaches further than the record it was learnt from."""
-    if not isinstance(source, ClockModel) or interval_s <= source.record.duration_s:
+    if isinstance(source, ClockModel):
+        seen = source.record.duration_s
+        known = f"The record is {duration_text(seen)} long and can vouch for about as long again"
+    elif isinstance(source, HistoryModel):
+        seen = 2 * max(one.longest_interval_s for one in source.history)
+        known = f"Twice the longest interval that was observed is {duration_text(seen)}"
+    else:
         return ()
-    seen = source.record.duration_s
+    if interval_s <= seen:
+        return ()
     sentence = (
-        f"The record is {duration_text(seen)} long and can vouch for about as long again; what lies beyond "
-        "is the aging law carried on, untested: choose the setpoint by it, not the interval."
+        f"{known}; what lies beyond is the aging law carried on, untested: choose the setpoint by it, not "
+        "the interval."
     )
-    values = {"interval_s": interval_s, "record_s": seen}
+    values = {"interval_s": interval_s, "evidence_s": seen}
     return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
 
 
-def _remarks(
-    limits: Tolerance, best: float, from_middle: float, *, sure: float, reach_s: float
-) -> tuple[Finding, ...]:
+def _remarks(limits: Tolerance, best: float, from_middle: float, *, sure: float) -> tuple[Finding, ...]:
     if from_middle == 0:
         sentence = (
             f"Nowhere within {limits} does the start hold with the reliability asked for: adjust with less "
@@ -306,8 +351,7 @@ def _remarks(
     if sure < SURE_OF_SIGN:
         where = "zero" if limits.middle == 0 else f"the middle of the tolerance, {limits.middle:.3g},"
         sentence = (
-            f"The sign of the drift is not established (probability {sure:.0%} after "
-            f"{duration_text(reach_s)}), so {where} is suggested: "
+            f"The sign of the drift is not established (probability {sure:.0%}), so {where} is suggested: "
             "an offset against the wrong sign would shorten the interval."
         )
         values = {"probability": sure}
@@ -330,7 +374,7 @@ def _longest(interval: Callable[[float], float], limits: Tolerance, side: float)
     low, high = 0.0, limits.half_width
     if not interval(middle):
         return middle
-    for _ in range(40):
+    for _ in range(24):
         between = 0.5 * (low + high)
         low, high = (between, high) if interval(middle + side * between) > 0 else (low, between)
     # near its edge the interval may already fall again: the start must hold at later moments, too

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+from typing import TypeVar
 
 from evenbeat.errors import InputError
 
+Parsed = TypeVar("Parsed")
 DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
-def argument(parse: Callable[[str], float]) -> Callable[[str], float]:
+def argument(parse: Callable[[str], Parsed]) -> Callable[[str], Parsed]:
     """Return a parser whose complaint argparse prints as it is."""
 
-    def parsed(text: str) -> float:
+    def parsed(text: str) -> Parsed:
         try:
             return parse(text)
         except InputError as error:
@@ -29,6 +31,14 @@ def number(text: str) -> float:
     except ValueError as error:
         msg = f"{text!r} is not a number such as 1e-8"
         raise argparse.ArgumentTypeError(msg) from error
+
+
+def limits(text: str) -> float | tuple[float, float]:
+    """Return a tolerance: one number for ±, or the lower and the upper limit as ``LOW:HIGH``."""
+    low, colon, high = text.partition(":")
+    if not colon:
+        return number(text)
+    return number(low), number(high)
 
 
 def column(text: str) -> tuple[str, str | int]:

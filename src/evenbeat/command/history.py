@@ -4,19 +4,32 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, argument, number
+from evenbeat.command.arguments import DONE, argument, limits, number
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.errors import InputError
 from evenbeat.printing import PAGE_WIDTH
 from evenbeat.units import parse_duration
 
 if TYPE_CHECKING:
+    from evenbeat.calibration.back_cast import BackCast
+    from evenbeat.calibration.history import CalibrationHistory
     from evenbeat.calibration.history_model import HistoryModel
+    from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+    from evenbeat.calibration.methods import MethodComparison
+    from evenbeat.calibration.setpoint import SetpointSuggestion
+    from evenbeat.calibration.tolerance import Tolerance
 
 CLASSES = ("uncompensated", "temperature_compensated", "oven", "rubidium", "caesium")
+MEANINGS = ("end_of_period", "average_over_period", "never_left")
+CLOSING = (
+    "An analysis for the owner of the equipment; not part of a calibration\ncertificate, not a "
+    "statement of conformity."
+)
 
 
 def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -25,29 +38,60 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         "history",
         help="when to calibrate again, from a table of calibrations",
         description=(
-            "Read a table of calibrations (date, as_found, as_left, standard_uncertainty, adjusted), learn "
-            "drift and random walk from it, and say how long the offset stays within tolerance."
+            "Read a table of calibrations (date, as_found, as_left, standard_uncertainty, adjusted; where "
+            "known tolerance, in_use_hours), learn drift and random walk from it, and say how long the "
+            "offset stays within tolerance; if it was found out, when it left and which results that touches."
         ),
         epilog="example: evenbeat history kittiwake-history.csv --tolerance 1e-8",
     )
     parser.set_defaults(run=_history)
-    parser.add_argument("table", metavar="TABLE", nargs="+", help="comma-separated; several are one family")
+    parser.add_argument(
+        "table", metavar="TABLE", nargs="+", help="comma-separated; further ones are its family"
+    )
     parser.add_argument(
         "--tolerance",
-        type=number,
+        type=argument(limits),
         required=True,
         metavar="Y",
-        help="limit of the fractional offset, e.g. 1e-8",
+        help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
     )
+    _add_question(parser)
+    _add_model(parser)
+    parser.add_argument(
+        "--results", metavar="TABLE", help="dated results (date, tolerance, name) to be judged if it was out"
+    )
+    parser.add_argument("--methods", action="store_true", help="other methods of intervals beside this one")
+    parser.add_argument("--json", action="store_true", help="print every number as JSON")
+    _add_case(parser)
+
+
+def _add_question(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--reliability", type=number, default=0.95, metavar="P", help="probability of staying within (0.95)"
     )
+    parser.add_argument(
+        "--meaning", choices=MEANINGS, default=MEANINGS[0], help="what that is the probability of"
+    )
     parser.add_argument("--guard-band", type=number, default=0.0, metavar="Y", help="held back, fractional")
+    parser.add_argument(
+        "--calendar-unit", choices=("day", "week", "month", "quarter", "year"), help="to round down to"
+    )
+    parser.add_argument(
+        "--policy-cap", type=argument(parse_duration), metavar="T", help="longest allowed, e.g. '2 years'"
+    )
+
+
+def _add_model(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--oscillator-class", choices=CLASSES, default="oven", help="prior (default oven)")
     parser.add_argument(
         "--drift-law", choices=("auto", "constant", "logarithmic"), default="auto", help="default auto"
     )
-    parser.add_argument("--json", action="store_true", help="print every number as JSON")
+    parser.add_argument(
+        "--family", choices=("related", "identical"), default="related", help="how several tables belong"
+    )
+
+
+def _add_case(parser: argparse.ArgumentParser) -> None:
     written = parser.add_argument_group("the case for the file")
     written.add_argument(
         "-o",
@@ -57,33 +101,33 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     )
     written.add_argument("--force", action="store_true", help="replace an earlier report in that folder")
     written.add_argument("--no-pdf", action="store_true", help="leave out report.pdf")
-    written.add_argument(
-        "--policy-cap", type=argument(parse_duration), metavar="T", help="longest interval by policy"
-    )
     add_decision_options(written)
 
 
 def _history(arguments: argparse.Namespace) -> int:
     from evenbeat.calibration.history import CalibrationHistory
     from evenbeat.calibration.history_model import fit_history
+    from evenbeat.calibration.tolerance import Tolerance
 
-    if not 0 <= arguments.guard_band < arguments.tolerance:
-        msg = "--guard-band must be at least 0 and below --tolerance"
-        raise InputError(msg)
+    Tolerance.of(arguments.tolerance, guard_band=arguments.guard_band)
     if arguments.output:
         return _write_case(arguments)
-    stated = (arguments.decision_rule, arguments.rule_chosen_on, arguments.decided_by, arguments.policy_cap)
-    if any(stated) or arguments.decided_on:
-        msg = "a decision rule, a policy and who decides belong to the case for the file; give -o FOLDER too"
+    stated = (arguments.decision_rule, arguments.rule_chosen_on, arguments.decided_by, arguments.decided_on)
+    if any(stated):
+        msg = "a decision rule and who decides belong to the case for the file; give -o FOLDER too"
         raise InputError(msg)
     several = [CalibrationHistory.from_table(path) for path in arguments.table]
+    if len(several) == 1 and not several[0].increments():
+        _print_without_model(several[0], arguments)
+        return DONE
     model = fit_history(
         several,
         oscillator_class=arguments.oscillator_class,
         tolerance=arguments.tolerance,
         drift_law=arguments.drift_law,
+        family=arguments.family,
     )
-    _print_answer(model, arguments)
+    _print_answer(model, several, arguments)
     return DONE
 
 
@@ -102,6 +146,7 @@ def _write_case(arguments: argparse.Namespace) -> int:
         oscillator_class=arguments.oscillator_class,
         drift_law=arguments.drift_law,
         policy_cap_s=arguments.policy_cap,
+        calendar_unit=arguments.calendar_unit,
         basis=decision_basis(arguments),
     )
     report = write_history_report(
@@ -115,43 +160,149 @@ def _write_case(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _print_answer(model: HistoryModel, arguments: argparse.Namespace) -> None:
+def _print_without_model(history: CalibrationHistory, arguments: argparse.Namespace) -> None:
+    """Say what one calibration says: where it was, and that nothing is known of its drift."""
+    from evenbeat.calibration.decision import decide
+    from evenbeat.quantities import Estimate
+
+    known = [point for point in history.points if math.isfinite(point.as_left)]
+    if not known:
+        sentences = " ".join(finding.sentence for finding in history.findings)
+        msg = f"no calibration has values that can be used. {sentences}".removesuffix(".")
+        raise InputError(msg)
+    last = known[-1]
+    offset = Estimate.normal(last.as_left, last.standard_uncertainty)
+    decision = decide(offset, tolerance=arguments.tolerance)
+    sentence = (
+        "No interval: no two calibrations follow each other with a value left and one found, so that nothing "
+        f"is known of the drift. Row {last.row} left it at {offset}."
+    )
+    if arguments.json:
+        result = {**history.to_dict(), "interval_s": None, "reason": sentence, "now": decision.to_dict()}
+        print(json.dumps(result, indent=1, allow_nan=False))
+        return
+    print(textwrap.fill(sentence, PAGE_WIDTH))
+    print(f"\n{decision}\n\n{history}\n\n{CLOSING}")
+
+
+def _print_answer(
+    model: HistoryModel, several: Sequence[CalibrationHistory], arguments: argparse.Namespace
+) -> None:
+    suggestion = _suggestion(model, arguments)
+    setpoint, methods = _setpoint(model, arguments), _methods(model, several, arguments)
+    out = _back_cast(model, arguments)
+    if arguments.json:
+        result = {
+            **model.to_dict(),
+            "interval_s": None if suggestion is None else suggestion.to_dict()["interval_s"],
+            "interval": None if suggestion is None else suggestion.to_dict(),
+            "setpoint": setpoint.to_dict(),
+            "methods": None if methods is None else methods.to_dict(),
+            "out_of_tolerance": None if out is None else out.to_dict(),
+        }
+        print(json.dumps(result, indent=1, allow_nan=False))
+        return
+    print(textwrap.fill(_answer(model, suggestion, arguments), PAGE_WIDTH))
+    print(f"\n{model}\n\nIf adjusted: {setpoint}")
+    if methods is not None:
+        print(f"\n{methods}")
+    if out is not None:
+        steps = [
+            textwrap.fill(f"{number}. {step}", PAGE_WIDTH, subsequent_indent="   ")
+            for number, step in enumerate(out.advice, start=1)
+        ]
+        print("\n".join(["", str(out), "", "What to do:", *steps]))
+    print(f"\n{CLOSING}")
+
+
+def _suggestion(model: HistoryModel, arguments: argparse.Namespace) -> IntervalSuggestion | None:
+    from evenbeat.calibration.interval import suggest_interval
+
+    if model.as_left is None:
+        return None
+    return suggest_interval(
+        model,
+        tolerance=arguments.tolerance,
+        reliability=arguments.reliability,
+        meaning=arguments.meaning,
+        guard_band=arguments.guard_band,
+        policy_cap_s=arguments.policy_cap,
+        calendar_unit=arguments.calendar_unit,
+        start=model.history[0].last_date,
+    )
+
+
+def _setpoint(model: HistoryModel, arguments: argparse.Namespace) -> SetpointSuggestion:
     from evenbeat.calibration.setpoint import suggest_setpoint
 
-    limit = arguments.tolerance - arguments.guard_band
-    interval = model.interval_s(limit, arguments.reliability)
     uncertainty = 0.0 if model.as_left is None else model.as_left.standard_uncertainty
-    setpoint = suggest_setpoint(
+    return suggest_setpoint(
         model,
         tolerance=arguments.tolerance,
         reliability=arguments.reliability,
         guard_band=arguments.guard_band,
         as_left_uncertainty=uncertainty,
     )
-    if arguments.json:
-        result = {**model.to_dict(), "interval_s": interval, "setpoint": setpoint.to_dict()}
-        print(json.dumps(result, indent=1, allow_nan=False))
-        return
-    answer = _answer(model, interval, limit, f"{100 * arguments.reliability:g} %")
-    print(textwrap.fill(answer, PAGE_WIDTH))
-    print(f"\n{model}\n\nIf adjusted: {setpoint}")
-    print(
-        "\nAn analysis for the owner of the equipment; not part of a calibration\ncertificate, not a "
-        "statement of conformity."
+
+
+def _methods(
+    model: HistoryModel, several: Sequence[CalibrationHistory], arguments: argparse.Namespace
+) -> MethodComparison | None:
+    from evenbeat.calibration.methods import compare_methods
+
+    if not arguments.methods:
+        return None
+    return compare_methods(
+        several,
+        tolerance=_guarded(arguments),
+        reliability=arguments.reliability,
+        oscillator_class=arguments.oscillator_class,
+        model=model,
     )
 
 
-def _answer(model: HistoryModel, interval: float, limit: float, percent: str) -> str:
+def _back_cast(model: HistoryModel, arguments: argparse.Namespace) -> BackCast | None:
+    """Return when it left, if the last calibration found it out of tolerance."""
+    from evenbeat.calibration.back_cast import back_cast
+    from evenbeat.calibration.tolerance import Tolerance
+
+    points = model.history[0].points
+    limits_ = Tolerance.of(arguments.tolerance)
+    found = points[-1].as_found
+    if math.isnan(found) or limits_.holds(found):
+        if arguments.results is not None:
+            msg = "--results is given, but the last calibration did not find a value out of tolerance"
+            raise InputError(msg)
+        return None
+    if math.isnan(points[-2].as_left):
+        return None
+    return back_cast(model, tolerance=limits_, results=arguments.results or ())
+
+
+def _guarded(arguments: argparse.Namespace) -> Tolerance:
+    from evenbeat.calibration.tolerance import Tolerance
+
+    return Tolerance.of(arguments.tolerance, guard_band=arguments.guard_band)
+
+
+def _answer(model: HistoryModel, suggestion: IntervalSuggestion | None, arguments: argparse.Namespace) -> str:
     """Return the first sentence: never beyond twice the longest interval that was observed."""
     from evenbeat.calibration.history_model import interval_text
 
-    if interval == 0:
-        return f"No interval: the offset is not within ±{limit:g} with {percent} even now. Adjust it."
-    longest = max(one.longest_interval_s for one in model.history)
-    within = f"within ±{limit:g} with {percent}"
-    if interval <= 2 * longest:
-        return f"Calibrate again within {interval_text(interval)}: until then {within}."
+    within = f"within {_guarded(arguments)} with {100 * arguments.reliability:g} %"
+    if suggestion is None:
+        row = model.history[0].points[-1].row
+        return f"No interval: row {row} does not say what the clock was left at; give its as_left."
+    if suggestion.limited_by == "start":
+        return f"No interval: the offset is not {within} even now. Adjust it."
+    whole = "" if suggestion.rounded is None else f" ({suggestion.rounded})"
+    again = f"Calibrate again within {interval_text(suggestion.interval_s)}{whole}"
+    if suggestion.limited_by == "tolerance":
+        return f"{again}: until then {within}."
+    if suggestion.limited_by == "policy":
+        return f"{again}, the cap that was stated; until then {within}."
+    alone = model.interval_s(_guarded(arguments), arguments.reliability)
     return (
-        f"Calibrate again within {interval_text(2 * longest)}, twice the longest interval that was observed. "
-        f"By drift and walk alone it would stay {within} for {interval_text(interval)}."
+        f"{again}, twice the longest interval that was observed. By drift and walk alone it would stay "
+        f"{within} for {interval_text(alone)}."
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from evenbeat.calibration.back_cast import BackCast
 from evenbeat.calibration.history_model import HistoryModel
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.methods import MethodComparison
 from evenbeat.calibration.reliability import ReliabilityComparison
 from evenbeat.calibration.specification_verdict import SpecificationVerdict
 from evenbeat.clock.forecast import Forecast
@@ -32,6 +33,7 @@ from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.labels import caption_title
 from evenbeat.figures.limit_passage import draw_limit_passage, limit_passage_caption
 from evenbeat.figures.limit_verdict import draw_limit_verdict, limit_verdict_caption
+from evenbeat.figures.methods import draw_methods, methods_caption
 from evenbeat.figures.moving_stability import draw_moving_stability, moving_stability_caption
 from evenbeat.figures.reach import draw_reach, reach_caption
 from evenbeat.figures.record import draw_record, record_caption
@@ -70,6 +72,7 @@ Result = (
     | LimitPassage
     | IntervalSuggestion
     | HistoryModel
+    | MethodComparison
     | ReliabilityComparison
     | SpecificationVerdict
     | BackCast
@@ -118,6 +121,7 @@ DRAWINGS: dict[type, Drawing] = {
     LimitPassage: Drawing(draw=draw_limit_passage, caption=limit_passage_caption),
     DueList: Drawing(draw=draw_due, caption=due_caption, height_in=6.0),
     HistoryModel: Drawing(draw=draw_history, caption=history_caption),
+    MethodComparison: Drawing(draw=draw_methods, caption=methods_caption, height_in=3.2),
     ReliabilityComparison: Drawing(draw=draw_reliability, caption=reliability_caption, height_in=4.2),
     BackCast: Drawing(draw=draw_back_cast, caption=back_cast_caption, height_in=3.8),
     SpecificationVerdict: Drawing(draw=draw_specification, caption=specification_caption, height_in=4.6),

@@ -9,7 +9,8 @@ import numpy as np
 
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.figures.scales import percent_text, time_unit, typeset
-from evenbeat.figures.style import BLUE, GREY, INK, OCHRE, PALE, dressed, styled
+from evenbeat.figures.style import BLUE, GREY, INK, OCHRE, PALE, RUST, dressed, styled
+from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -51,11 +52,26 @@ def draw_interval(
     ax.set_ylim(bottom, 1 + 0.09 * (1 - bottom))
     ax.axvspan(reach / time_size, right, facecolor=PALE, alpha=0.6, edgecolor=GREY, hatch="////", linewidth=0)
     ax.plot(suggestion.elapsed_s / time_size, probability, color=BLUE, linewidth=1.8)
+    _draw_other_meaning(ax, suggestion, time_size)
     _draw_reliability(ax, suggestion)
     _mark_interval(ax, suggestion, time_size)
     _name_unknown(ax, suggestion, (reach / time_size, right), evidence)
     ax.set_xlabel(f"time since {since} [{time_name}]")
     ax.set_ylabel(f"probability of being\nwithin {typeset(str(suggestion.limit))}")
+
+
+def _draw_other_meaning(ax: Axes, suggestion: IntervalSuggestion, time_size: float) -> None:
+    """Draw the probability that was asked for where it is not that of the moment."""
+    simulated = suggestion.never_left
+    if suggestion.meaning == "average_over_period":
+        times, chance, name = suggestion.elapsed_s, suggestion.average_probability, "average from the start"
+    elif suggestion.meaning == "never_left" and simulated is not None:
+        times, chance, name = simulated.elapsed_s, simulated.probability, "never having left"
+    else:
+        return
+    ax.plot(times / time_size, chance, color=RUST, linewidth=1.6, linestyle=(0, (5, 1.5)), label=name)
+    ax.plot([], [], color=BLUE, linewidth=1.8, label="within at that moment")
+    ax.legend(loc="lower left", fontsize=7.5)
 
 
 def _draw_reliability(ax: Axes, suggestion: IntervalSuggestion) -> None:
@@ -72,6 +88,15 @@ def _draw_reliability(ax: Axes, suggestion: IntervalSuggestion) -> None:
     )
 
 
+def _asked(suggestion: IntervalSuggestion) -> tuple[FloatArray, FloatArray]:
+    """Return times and the probability that the reliability is asked of."""
+    if suggestion.meaning == "average_over_period":
+        return suggestion.elapsed_s, suggestion.average_probability
+    if suggestion.meaning == "never_left" and suggestion.never_left is not None:
+        return suggestion.never_left.elapsed_s, suggestion.never_left.probability
+    return suggestion.elapsed_s, suggestion.probability
+
+
 def _mark_interval(ax: Axes, suggestion: IntervalSuggestion, time_size: float) -> None:
     if math.isnan(suggestion.interval_s):
         ax.annotate(
@@ -83,7 +108,7 @@ def _mark_interval(ax: Axes, suggestion: IntervalSuggestion, time_size: float) -
         )
         return
     at = suggestion.interval_s / time_size
-    height = float(np.interp(suggestion.interval_s, suggestion.elapsed_s, suggestion.probability))
+    height = float(np.interp(suggestion.interval_s, *_asked(suggestion)))
     least = "at least " if suggestion.limited_by == "record length" else ""
     ax.plot([at, at], [ax.get_ylim()[0], height], color=INK, linewidth=1.1)
     ax.plot([at], [height], marker="o", markersize=6, markerfacecolor="white", color=INK, zorder=5)

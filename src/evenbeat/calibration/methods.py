@@ -1,0 +1,312 @@
+"""Intervals by several methods side by side: what each makes of the same history.
+
+Sources: methods of ILAC-G24:2022/OIML D 10 (staircase, control chart, in-use time, statistics of found
+states); how they are turned into a number here is said beside each. No single best practice exists: the
+spread belongs to the answer.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history_model import LONGEST_S, HistoryModel, fit_history
+from evenbeat.calibration.history_posterior import DriftPrior
+from evenbeat.calibration.reaction import Staircase, control_chart, observed_rate
+from evenbeat.calibration.reliability import fit_reliability
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.clock.oscillator_classes import OscillatorClass
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding, merged
+from evenbeat.printing import PAGE_WIDTH, Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
+from evenbeat.units import SECONDS_PER_HOUR, duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+SIMPLE_MODELS = ("exponential", "weibull", "random_walk")
+"""Of the reliability models, those that few found states can tell apart."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class MethodInterval:
+    """What one method makes of a history.
+
+    Attributes
+    ----------
+    method, says
+        Its name, and how it comes to the number.
+    interval_s, low_s, high_s
+        Seconds; NaN where the method cannot be used (then ``says`` tells why) or gives no band.
+    """
+
+    method: str
+    says: str
+    interval_s: float = math.nan
+    low_s: float = math.nan
+    high_s: float = math.nan
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; ``None`` where there is no number."""
+        times = {"interval_s": self.interval_s, "low_s": self.low_s, "high_s": self.high_s}
+        plain = {name: time if math.isfinite(time) else None for name, time in times.items()}
+        return {"method": self.method, **plain, "says": self.says}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class MethodComparison(Printed):
+    """Intervals by several methods, made by :func:`evenbeat.compare_methods`."""
+
+    tolerance: Tolerance
+    reliability: float
+    methods: tuple[MethodInterval, ...]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def spread(self) -> tuple[float, float]:
+        """Shortest and longest interval of those that gave one, in seconds."""
+        known = [one.interval_s for one in self.methods if math.isfinite(one.interval_s)]
+        return (min(known), max(known)) if known else (math.nan, math.nan)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per method."""
+        import pandas as pd
+
+        return pd.DataFrame([one.to_dict() for one in self.methods])
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {
+            "tolerance": self.tolerance.to_dict(),
+            "reliability": self.reliability,
+            "methods": [one.to_dict() for one in self.methods],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        low, high = self.spread
+        if math.isnan(low):
+            return f"No method gives an interval for {self.tolerance}"
+        return (
+            f"Intervals for {self.tolerance} at {100 * self.reliability:g} %: from {_text(low)} to "
+            f"{_text(high)}, depending on the method"
+        )
+
+    def _table(self) -> Table:
+        rows = tuple(
+            (one.method, _text(one.interval_s), _text(one.low_s), _text(one.high_s)) for one in self.methods
+        )
+        return Table(columns=("method", "interval", "low", "high"), rows=rows)
+
+    def __str__(self) -> str:
+        said = [
+            textwrap.fill(f"{one.method}: {one.says}", PAGE_WIDTH, subsequent_indent="    ")
+            for one in self.methods
+        ]
+        return "\n".join([super().__str__(), *said])
+
+
+def _text(seconds: float) -> str:
+    if math.isnan(seconds):
+        return "-"
+    return "over 40 years" if seconds >= LONGEST_S else "none" if seconds == 0 else duration_text(seconds)
+
+
+def compare_methods(
+    history: CalibrationHistory | Sequence[CalibrationHistory],
+    *,
+    tolerance: ToleranceLike | Tolerance,
+    reliability: float = DEFAULT_CONFIDENCE,
+    oscillator_class: str | OscillatorClass | DriftPrior = "oven",
+    staircase: Staircase | None = None,
+    model: HistoryModel | None = None,
+) -> MethodComparison:
+    """Compare the intervals that several methods give for one instrument.
+
+    Parameters
+    ----------
+    history
+        Of the instrument, or first of a family whose found states count as well.
+    tolerance, reliability
+        As for :func:`evenbeat.suggest_interval`.
+    oscillator_class, model
+        Prior of the drift model, or the model itself if it is fitted already.
+    staircase
+        Its two steps; by default those whose equilibrium is the reliability.
+
+    Raises
+    ------
+    InputError
+        If the history has no interval between two calibrations, or an option is impossible.
+
+    Notes
+    -----
+    Each is uncapped and none is rounded. A state 'in' or 'out' by another tolerance than this is left out of
+    the methods that count states.
+    """
+    target = checked_probability(reliability, "reliability")
+    limits = Tolerance.of(tolerance)
+    several = (history,) if isinstance(history, CalibrationHistory) else tuple(history)
+    if len(several[0]) < 2:
+        msg = f"the history has {len(several[0])} calibration; at least two are needed to compare methods"
+        raise InputError(msg)
+    fitted = model or fit_history(several, oscillator_class=oscillator_class, tolerance=limits)
+    states, left_out = _found(several[0], limits)
+    pooled = [state for one in several for state in _found(one, limits)[0]]
+    stairs = staircase or Staircase.aiming_at(target)
+    methods = (
+        _by_drift(fitted, limits, target),
+        _by_staircase(several[0], states, stairs),
+        _by_control_chart(several[0], limits),
+        _by_use(several[0], limits, target, oscillator_class),
+        _by_share(pooled, target),
+        _by_reliability_model(pooled, target),
+    )
+    return MethodComparison(
+        tolerance=limits, reliability=target, methods=methods, findings=merged(left_out, fitted.findings)
+    )
+
+
+def _found(history: CalibrationHistory, limits: Tolerance) -> tuple[list[tuple[float, bool]], list[Finding]]:
+    """Return time since the calibration before and whether it was found in, for each that tells."""
+    found: list[tuple[float, bool]] = []
+    aside = []
+    for before, after in zip(history.points[:-1], history.points[1:], strict=True):
+        elapsed = after.time_s - before.time_s
+        if after.state is None and math.isfinite(after.as_found):
+            found.append((elapsed, limits.holds(after.as_found)))
+        elif after.state is not None and after.tolerance in (None, limits):
+            found.append((elapsed, after.state == "in"))
+        elif after.state is not None:
+            sentence = (
+                f"Row {after.row} was found {after.state!r} by {after.tolerance}, not by {limits}: it is "
+                "left out where states are counted."
+            )
+            values = {"row": after.row}
+            aside.append(Finding(code="STATE_LEFT_OUT", severity="caution", sentence=sentence, values=values))
+    return found, aside
+
+
+def _by_drift(model: HistoryModel, limits: Tolerance, target: float) -> MethodInterval:
+    name = "drift and walk"
+    if model.as_left is None:
+        return MethodInterval(method=name, says="not used: it is not known what the clock was left at.")
+    ends = [model.interval_s(limits, level) for level in (0.5 * (1 + target), target, 0.5 * target + 0.25)]
+    return MethodInterval(
+        method=name,
+        interval_s=ends[1],
+        low_s=ends[0],
+        high_s=ends[2],
+        says=(
+            f"within with {100 * target:g} % at every moment, from what it was left at; low and high are for "
+            f"{100 * (0.5 * (1 + target)):g} and {100 * (0.5 * target + 0.25):g} %."
+        ),
+    )
+
+
+def _by_staircase(
+    history: CalibrationHistory, states: Sequence[tuple[float, bool]], stairs: Staircase
+) -> MethodInterval:
+    first = history.points[1].time_s - history.points[0].time_s
+    return MethodInterval(
+        method="staircase",
+        interval_s=stairs.after(first, [inside for _, inside in states]),
+        says=(
+            f"the first interval, {100 * stairs.lengthen:g} % longer after each found in, "
+            f"{100 * stairs.shorten:.0f} % shorter after each found out."
+        ),
+    )
+
+
+def _by_control_chart(history: CalibrationHistory, limits: Tolerance) -> MethodInterval:
+    name = "control chart"
+    rates = [one.change / one.duration_s for one in history.increments() if one.state is None]
+    if len(rates) < 2:
+        return MethodInterval(method=name, says="not used: fewer than two changes are known.")
+    chart = control_chart(rates)
+    left = history.points[-1].as_left
+    start = left if math.isfinite(left) else limits.middle
+
+    def reach(rate: float) -> float:
+        if not limits.holds(start):
+            return 0.0
+        room = limits.upper - start if rate > 0 else start - limits.lower
+        return min(room / abs(rate), LONGEST_S) if rate else LONGEST_S
+
+    worst = min(reach(chart.low), reach(chart.high))
+    stable = "" if not chart.outside else " A change lies outside of the limits: the drift is not stable."
+    return MethodInterval(
+        method=name,
+        interval_s=worst,
+        low_s=worst,
+        high_s=reach(chart.centre),
+        says=f"until the drift at its control limit (high: at its mean) reaches the tolerance.{stable}",
+    )
+
+
+def _by_use(
+    history: CalibrationHistory,
+    limits: Tolerance,
+    target: float,
+    oscillator_class: str | OscillatorClass | DriftPrior,
+) -> MethodInterval:
+    name = "in-use time"
+    if all(math.isnan(point.in_use_s) for point in history.points):
+        return MethodInterval(method=name, says="not used: the table has no in_use_hours.")
+    try:
+        used = history.by_time_in_use()
+        model = fit_history(used, oscillator_class=oscillator_class, tolerance=limits)
+        hours = model.interval_s(limits, target)
+    except InputError as error:
+        return MethodInterval(method=name, says=f"not used: {error}.")
+    span = used.points[-1].time_s
+    share = span / (history.points[-1].time_s - history.points[0].time_s)
+    return MethodInterval(
+        method=name,
+        interval_s=min(hours / share, LONGEST_S),
+        says=(
+            f"drift by hours of use: {hours / SECONDS_PER_HOUR:.0f} h in use, here at the usual "
+            f"{100 * share:.0f} % of the time."
+        ),
+    )
+
+
+def _by_share(states: Sequence[tuple[float, bool]], target: float) -> MethodInterval:
+    name = "share found in"
+    if not states:
+        return MethodInterval(method=name, says="not used: no found state is known.")
+    mean = float(np.mean([elapsed for elapsed, _ in states]))
+    inside = sum(state for _, state in states)
+    rate = observed_rate(inside, len(states), mean, reliability=target)
+    said = "differs" if rate.significant else "does not differ significantly"
+    keep = "" if rate.significant else ": keep the interval"
+    return MethodInterval(
+        method=name,
+        interval_s=min(rate.interval_s, LONGEST_S) if rate.significant else mean,
+        low_s=rate.low_s,
+        high_s=min(rate.high_s, LONGEST_S),
+        says=f"{inside} of {len(states)} after {duration_text(mean)} {said} from {100 * target:g} %{keep}.",
+    )
+
+
+def _by_reliability_model(states: Sequence[tuple[float, bool]], target: float) -> MethodInterval:
+    name = "reliability model"
+    out = sum(not inside for _, inside in states)
+    if out == 0:
+        return MethodInterval(method=name, says="not used: nothing was found out of tolerance.")
+    low = np.array([elapsed if inside else 0.0 for elapsed, inside in states])
+    high = np.array([np.inf if inside else elapsed for elapsed, inside in states])
+    fit = fit_reliability(low, high, reliability=target, models=SIMPLE_MODELS).best
+    return MethodInterval(
+        method=name,
+        interval_s=min(fit.interval_s, LONGEST_S),
+        low_s=fit.interval_low_s,
+        high_s=min(fit.interval_high_s, LONGEST_S),
+        says=f"{fit.model.name.replace('_', ' ')} by maximum likelihood, {out} of {len(states)} found out.",
+    )
