@@ -8,6 +8,7 @@ points) is made in the folder and removed afterwards. Progress goes to the termi
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -25,7 +26,8 @@ HEAD = """# A memory-mapped record
 Made by `python tests/benchmarks/long_record.py FOLDER {points}`: phase with white FM of 1e-11 at one second
 as float64 in a `.npy` file, opened with `np.load(..., mmap_mode="r")`; all doublings; each statistic in its
 own process, two threads. Resident memory is the peak the system counted for the process, pages of the
-file included. "First" is the deviation at one second, known to be 1e-11, "slope" that of log σ against
+file included; where other work loads the machine (load {load} at the end), the processor time
+holds. "First" is the deviation at one second, known to be 1e-11, "slope" that of log σ against
 log τ from 16 s to a thousandth of the record, known to be -1/2.
 
 | statistic | points | file / GB | elapsed / s | processor / s | resident peak / MiB | first | slope |
@@ -91,7 +93,9 @@ def main(folder: Path, points: int) -> None:
             )
     finally:
         path.unlink(missing_ok=True)
-    TABLE.write_text(HEAD.format(points=f"{points:.0e}") + "\n".join(lines) + "\n")
+    TABLE.write_text(
+        HEAD.format(points=f"{points:.0e}", load=f"{os.getloadavg()[0]:.0f}") + "\n".join(lines) + "\n"
+    )
     print(TABLE.read_text())
 
 
