@@ -114,6 +114,7 @@ class NotebookPage:
         self.page.set_viewport_size(
             {"width": WIDTH, "height": int(min(max(height + 260, LEAST_HEIGHT), MOST_HEIGHT))}
         )
+        self.page.evaluate("document.querySelector('.jp-WindowedPanel-outer').scrollTo(0, 0)")
         self.page.wait_for_timeout(800)
         self.page.screenshot(path=path)
 
