@@ -130,6 +130,11 @@ def assess_history(
     ------
     InputError
         If an option cannot be used, or the calibrations say nothing of a drift.
+
+    References
+    ----------
+    Source: suggest_interval and fit_history; ILAC-G24:2022 / OIML D 10:2022
+    Tests: tests/report/test_history_report.py
     """
     begin = progress or (lambda _stage: None)
     chosen = basis or DecisionBasis.of()

@@ -57,6 +57,11 @@ def write_history_report(
     Notes
     -----
     The same inputs and versions give the same bytes: nothing in the files tells when they were made.
+
+    References
+    ----------
+    Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
+    Tests: tests/report/test_history_report.py
     """
     document = history_document(assessment)
     figures = [illustration.to_dict() for illustration in document.illustrations]
