@@ -149,6 +149,11 @@ def compare_methods(
     -----
     Each is uncapped and none is rounded. A state 'in' or 'out' by another tolerance than this is left out of
     the methods that count states.
+
+    References
+    ----------
+    Source: ILAC-G24:2022 / OIML D 10:2022 (methods of review of intervals)
+    Tests: tests/calibration/test_methods.py
     """
     target = checked_probability(reliability, "reliability")
     limits = Tolerance.of(tolerance)
