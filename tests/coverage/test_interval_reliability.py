@@ -121,6 +121,7 @@ def test_short_version() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1500)
 def test_realised_reliability_is_the_target() -> None:
     """Over 1000 instruments within 2 points of 95 %, unlike a fixed year; the table is made anew."""
     results = compared(1000, seed=2026)

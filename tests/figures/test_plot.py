@@ -14,8 +14,16 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from evenbeat.calibration.back_cast import back_cast
+from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history_model import fit_history
 from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.methods import compare_methods
+from evenbeat.calibration.reliability import fit_reliability, found_states
+from evenbeat.calibration.specification import Specification
+from evenbeat.calibration.specification_verdict import check_specification
+from evenbeat.calibration.stated_drift import StatedDrift
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
@@ -36,6 +44,7 @@ from evenbeat.fleet.assess_fleet import assess_fleet
 from evenbeat.holdover.forecast import predict_holdover
 from evenbeat.holdover.passage import limit_passage
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
+from evenbeat.quantities import Estimate
 from evenbeat.record import Flag, Record
 from evenbeat.stability.estimators import stability
 from evenbeat.stability.limits.comparison import compare_with_limit
@@ -46,6 +55,7 @@ from evenbeat.stability.separation.reference import without_reference
 from evenbeat.stability.spectrum import spectrum
 from evenbeat.stability.time_error import time_interval_error
 
+DATA = Path(__file__).resolve().parents[2] / "data"
 DAY = 86400.0
 LEVELS = NoiseLevels(white_fm=2e-20, random_walk_fm=1e-31)
 
@@ -79,6 +89,7 @@ def model(record: Record) -> ClockModel:
 def results(record: Record, model: ClockModel) -> dict[str, object]:
     """Return one result of every type that can be drawn."""
     daily = stability(record, averaging=[24], minimum_coverage=0.9)
+    history = CalibrationHistory.from_table(DATA / "kittiwake-history.csv")
     return {
         "Record": record,
         "ConditioningReport": conditioning_report(record),
@@ -108,8 +119,26 @@ def results(record: Record, model: ClockModel) -> dict[str, object]:
         ),
         "LimitPassage": limit_passage(model, 2e-4, paths=200),
         "IntervalSuggestion": suggest_interval(model, tolerance=1e-9),
-        "DueList": assess_fleet(
-            Path(__file__).resolve().parents[2] / "data" / "fleet-history.csv", on="2026-08-20"
+        "DueList": assess_fleet(DATA / "fleet-history.csv", on="2026-08-20"),
+        "HistoryModel": fit_history(history),
+        "MethodComparison": compare_methods(history, tolerance=1e-8),
+        "ReliabilityComparison": fit_reliability(
+            *found_states(30 * DAY * np.array([6.0, 12, 18, 24]), [20, 25, 15, 10], [20, 23, 12, 7])
+        ),
+        "BackCast": back_cast(
+            StatedDrift(drift_rate=Estimate.normal(0.0, 1e-9 / DAY)),
+            tolerance=1e-7,
+            as_left=Estimate.normal(0.0, 1e-9),
+            as_found=Estimate.normal(1.3e-7, 1e-9),
+            elapsed_s=365 * DAY,
+        ),
+        "SpecificationVerdict": check_specification(
+            Specification.of(
+                {"quantity": "stability", "averaging_time": "1 h", "limit": 1e-11},
+                {"quantity": "aging_per_day", "limit": 3e-11},
+                {"quantity": "warm_up", "after": "2 h", "compared_with": "24 h", "limit": 2e-9},
+            ),
+            model=model,
         ),
     }
 

@@ -25,7 +25,7 @@ def history_caption(model: HistoryModel) -> str:
     rate = model.drift_per_year
     drift = number_text(rate.value, rate.standard_uncertainty)
     return typeset(
-        f"By its calibrations it drifts {drift} per year and walks {model.walk_per_root_year:.2g}."
+        f"By its calibrations it drifts {drift} per year and walks {model.walk_per_root_year:.2g} in a year."
     )
 
 

@@ -66,3 +66,4 @@ def draw_methods(ax: Axes, result: MethodComparison) -> None:
     ax.set_ylim(-0.6, len(result.methods) - 0.3)
     ax.set_xlim(0, reach / size)
     ax.set_xlabel(f"interval [{name}]")
+    ax.set_ylabel("method")
