@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 import sys
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 import evenbeat as eb
 from evenbeat.errors import OutputError
 from evenbeat.instruments.journal import Journal, Rhythm
+from evenbeat.instruments.progress import Heartbeat
 from evenbeat.instruments.timekeeping import utc_text
 
 START_NS = 1_780_000_000_000_000_000
@@ -358,3 +360,26 @@ def test_unwritable_folder_is_named(tmp_path: Path) -> None:
     (tmp_path / "bench").write_text("")
     with pytest.raises(OutputError, match="bench: the log cannot be written"):
         journal(tmp_path / "bench").open(START_NS)
+
+
+def test_heartbeat_that_cannot_be_written_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full disk leaves no empty file beside it; one left by a kill is gone with the next beat."""
+    heartbeat = Heartbeat(tmp_path)
+    heartbeat.beat(["state: logging"])
+
+    def full(self: Path, *_: object, **__: object) -> int:
+        self.touch()
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "write_text", full)
+        with pytest.raises(OutputError, match="the heartbeat cannot be written"):
+            heartbeat.beat(["state: logging"])
+    assert [path.name for path in tmp_path.iterdir()] == ["heartbeat.txt"]
+    assert (tmp_path / "heartbeat.txt").read_text().startswith("state: logging")
+
+    (tmp_path / "heartbeat.new").touch()
+    Heartbeat(tmp_path).beat(["state: taken up"])
+    assert [path.name for path in tmp_path.iterdir()] == ["heartbeat.txt"]

@@ -337,7 +337,7 @@ WAYS: dict[str, Way] = {
     ),
     "words between numbers": Way(
         text=lines(lambda k: f"[{100 + k}.5] master offset {k - 4} s2 freq {100 + k:+d} path delay 500"),
-        refused="no row of numbers was found in the first 9 lines",
+        refused="columns 'master offset', 'freq', 'path delay' could all be the clock; choose",
     ),
 }
 

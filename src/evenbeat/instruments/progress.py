@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import textwrap
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
@@ -89,6 +90,8 @@ class Heartbeat:
             beside.write_text(content, encoding="utf-8")
             beside.replace(self._path)
         except OSError as error:
+            with suppress(OSError):  # a full disk leaves it empty
+                beside.unlink()
             msg = f"{self._path}: the heartbeat cannot be written ({error.strerror or error})"
             raise OutputError(msg) from error
 

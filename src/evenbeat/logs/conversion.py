@@ -369,7 +369,11 @@ def round_frequency(frequency_hz: float, path: str) -> tuple[float, Finding]:
 def _round_near(frequency_hz: float, path: str) -> float:
     """Return the frequency with the fewest digits within 1e-3 of the readings."""
     if not (math.isfinite(frequency_hz) and frequency_hz > 0):
-        msg = f"the median frequency is {frequency_hz:g} Hz; a frequency log must hold positive frequencies"
+        msg = (
+            f"the median frequency is {frequency_hz:g} Hz; a frequency log must hold positive frequencies: "
+            "for deviations state --quantity fractional_frequency and --unit (quantity, unit), or choose "
+            "another column with --column value=… (columns={'value': …})"
+        )
         raise LogError(msg, path=path)
     exponent = math.floor(math.log10(frequency_hz))
     for digits in range(4):

@@ -200,16 +200,16 @@ def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, 
         raise InputError(msg)
     wanted, chosen = chosen_layout(layout, Options(**options))
     lenient = Options(**{f.name: getattr(chosen, f.name) for f in fields(chosen)} | {"bad_lines": "reject"})
-    needs = ""
-    sheet: Sheet | None = None
-    record: Record | None = None
     try:
         sheet = open_sheet(path, lenient, wanted)
+    except LogError as error:
+        return _unread(path, lenient, wanted, error)
+    needs = ""
+    record: Record | None = None
+    try:
         record = record_of(sheet, lenient)
     except LogError as error:
         needs = str(error)
-    if sheet is None:
-        return _unread(path, lenient, wanted, needs)
     if not needs and not chosen.reject:
         needs = _refusal(path, chosen, wanted, sheet, record)
     return _seen(sheet, record, needs)
@@ -288,9 +288,12 @@ def _cells(log: LogText, form: Form, index: int) -> tuple[str, ...]:
     return tuple(first_cells(log, form, index, _SHOWN_CELLS)) if log.text and form.separator else ()
 
 
-def _unread(path: str | Path, options: Options, wanted: Candidate | None, needs: str) -> Inspection:
+def _unread(path: str | Path, options: Options, wanted: Candidate | None, refused: LogError) -> Inspection:
     """Return what can be said of a log that cannot be opened as a table of known columns."""
-    log = load_text(path, partial=options.partial)
+    try:
+        log = load_text(path, partial=options.partial)
+    except LogError:
+        raise refused from None  # which knows more of binary files
     known = next((name for mark, name in _KNOWN.items() if mark in log.text[:4096]), "")
     form = Form(separator="", decimal=".", columns=0, kinds=())
     if not known:
@@ -319,7 +322,7 @@ def _unread(path: str | Path, options: Options, wanted: Candidate | None, needs:
         rejected=(),
         layout=None,
         record=None,
-        needs=needs,
+        needs=str(refused),
     )
 
 

@@ -14,7 +14,7 @@ from evenbeat.logs.options import Options
 from evenbeat.logs.terms import Candidate
 
 _ROWS: dict[str, tuple[str, ...]] = {
-    "writing": ("cells", "pairs", "fixed"),
+    "writing": ("cells", "pairs", "words", "fixed"),
     "separator": (",", ";", "\t", "|", " "),
     "decimal": (".", ","),
 }

@@ -18,6 +18,7 @@ from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Choice, Options
+from evenbeat.logs.predicted import prediction_findings
 from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
@@ -349,6 +350,7 @@ def _record(
             *converted.findings,
             *(() if times is None else times.findings),
             *grid.findings,
+            *prediction_findings(log, layout, times),
         ),
         source=Source(path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + late),
     ).treated("read_log", path=Path(log.path).name)

@@ -16,6 +16,10 @@ from evenbeat.logs.rows.tables import Columns
 from evenbeat.logs.terms import Statements
 from evenbeat.quantities import FloatArray
 
+_SOME = 20_000  # readings that are looked at for one that repeats
+_FEWEST_DISTINCT = 100
+_OFTEN = 0.01
+_FAR_ABOVE = 10  # times the next frequent one
 _CORRECTION = re.compile(r"\bcorrections?\b", re.IGNORECASE)
 _DATED = re.compile(r"\b\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?")
 
@@ -100,6 +104,7 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
         values = {"missing": missing, "rows": table.rows}
         yield Finding(code="MISSING_READINGS", severity="note", sentence=sentence, values=values)
     yield from _nines(table.numbers[layout.value])
+    yield from _repeated_value(table.numbers[layout.value])
     if table.rejected:
         reasons = Counter(rejected.reason for rejected in table.rejected)
         told = "; ".join(f"{count} × {reason}" for reason, count in reasons.most_common(3))
@@ -145,6 +150,27 @@ def _nines(readings: FloatArray) -> Iterator[Finding]:
             "written (write NaN where there is no reading)."
         )
         yield Finding(code="ALL_NINES", severity="caution", sentence=sentence, values={"readings": count})
+
+
+def _repeated_value(readings: FloatArray) -> Iterator[Finding]:
+    """Say where one exact value comes up again and again among readings that hardly ever repeat."""
+    some = readings[:: max(1, len(readings) // _SOME)]
+    values, counts = np.unique(some[np.isfinite(some)], return_counts=True)
+    if len(counts) < _FEWEST_DISTINCT:
+        return
+    top = int(np.argmax(counts))
+    often, others = int(counts[top]), np.delete(counts, top)
+    fine = len(others) > 0.5 * others.sum()
+    if not fine or often <= _OFTEN * (others.sum() + often) or often < _FAR_ABOVE * others.max():
+        return
+    value = float(values[top])
+    count = int(np.count_nonzero(readings == value))
+    sentence = (
+        f"{count} of {len(readings)} readings are exactly {value:.12g} while the others hardly ever repeat, "
+        "as where a value stands for no reading; it was read as written (write NaN where there is none)."
+    )
+    found = {"value": value, "readings": count}
+    yield Finding(code="REPEATED_VALUE", severity="caution", sentence=sentence, values=found)
 
 
 def numbered(lines: Sequence[int]) -> str:

@@ -21,7 +21,7 @@ Quantity = Literal[
 QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 CellKind = Literal["number", "moment", "measured", "missing", "text"]
 TimeForm = Literal["iso", "unix", "mjd", "split_mjd", "spreadsheet", "time_of_day", "elapsed"]
-Writing = Literal["cells", "pairs", "fixed"]
+Writing = Literal["cells", "pairs", "words", "fixed"]
 DateOrder = Literal["day-first", "month-first"]
 DATE_ORDERS: tuple[DateOrder, ...] = get_args(DateOrder)
 
@@ -52,9 +52,12 @@ class Candidate:
         named = {"\t": "tab", " ": "blanks", ",": "comma", ";": "semicolon", "|": "bar"}
         if self.columns == 1:
             return f"one number in each line, decimal {'comma' if self.decimal == ',' else 'point'}"
-        how = {"pairs": "name=value pairs", "fixed": "columns of fixed width"}.get(
-            self.writing, f"cells separated by {named.get(self.separator, self.separator)}"
-        )
+        names = {
+            "pairs": "name=value pairs",
+            "words": "numbers after their names",
+            "fixed": "columns of fixed width",
+        }
+        how = names.get(self.writing, f"cells separated by {named.get(self.separator, self.separator)}")
         mark = "comma" if self.decimal == "," else "point"
         return f"{how}, decimal {mark}, {self.columns} column{'s' * (self.columns != 1)}"
 
@@ -88,8 +91,8 @@ class Form:
     skipped
         Lines before the first row that are neither comment nor header.
     writing
-        ``cells`` with a separator, ``pairs`` (name=value) or ``fixed`` columns; the last two are
-        rewritten line by line as cells before they are read.
+        ``cells`` with a separator, ``pairs`` (name=value), ``words`` (each number after its name) or
+        ``fixed`` columns; all but the first are rewritten line by line as cells before they are read.
     fortran
         Exponents are written with the letter D.
     hexadecimal

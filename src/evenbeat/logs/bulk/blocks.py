@@ -90,7 +90,10 @@ def blocks_of(
             pass
     after = path.stat()
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
-        msg = "the file changed while it was read; convert a copy"
+        msg = (
+            f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); convert a "
+            "copy"
+        )
         raise LogError(msg, path=path, line=lines + 1)
     done(counted.hash.hexdigest(), counted.bytes)
 

@@ -331,7 +331,8 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> _Plan:
     rewritten, form = readable_cells(log, candidate)
     if rewritten is not log:
         msg = (
-            "name=value pairs and columns of fixed width are not converted in blocks; read them with read_log"
+            "pairs of names and values and columns of fixed width are not converted in blocks; read them "
+            "with read_log"
         )
         raise LogError(msg, path=log.path, line=form.first_line)
     layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import tokenize
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -22,6 +23,8 @@ _KINDS = {
     b"ARROW1": "Arrow file",
 }
 _LARGEST_EXACT = 2**53
+_BAD_HEADER = (ValueError, OSError, EOFError, TypeError, LookupError, OverflowError, SyntaxError)
+_UNEVEN_HEADER = tokenize.TokenError  # brackets or quotation marks that are not closed
 
 
 def open_binary(raw: RawFile) -> Opened | None:
@@ -83,7 +86,7 @@ def _numpy_columns(raw: RawFile) -> dict[str, Any]:
     """Return the fields of a structured array, the columns of a table, or the one column of an array."""
     try:
         array = np.load(raw.path, mmap_mode="r", allow_pickle=False)
-    except (ValueError, OSError, EOFError, TypeError, SyntaxError, KeyError, OverflowError) as error:
+    except (*_BAD_HEADER, _UNEVEN_HEADER) as error:
         if b"'O'" in raw.content[:256] or b"|O" in raw.content[:256]:
             msg = "the NumPy file holds Python objects, which are not read; save an array of numbers"
         else:

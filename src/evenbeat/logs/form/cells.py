@@ -28,9 +28,12 @@ _MOMENT = re.compile(rf"@?{DATE}(?:[T ]\s*{CLOCK}|[:_-]{CLOCK})?", re.ASCII)
 _TIME_OF_DAY = re.compile(r"\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?(?:\s?[AaPp][Mm])?", re.ASCII)
 _JOINED_MOMENT = re.compile(JOINED_MOMENT, re.ASCII)
 _EXPONENT = r"(?:[eEdD][+-]?\d+)?"
+_DIGITS = {  # one way only to match, or a cell of ten thousand digits takes a minute
+    mark: rf"(?:\d+(?:{re.escape(mark)}\d*)?|{re.escape(mark)}\d+)" for mark in ".,"
+}
 _NUMBERS = {
     mark: re.compile(
-        rf"[+-]?(?:\d+{re.escape(mark)}?\d*|{re.escape(mark)}\d+){_EXPONENT}|[+-]?inf(?:inity)?",
+        rf"[+-]?{_DIGITS[mark]}{_EXPONENT}|[+-]?inf(?:inity)?",
         re.ASCII | re.IGNORECASE,
     )
     for mark in ".,"
@@ -39,7 +42,7 @@ _ZEROS = str.maketrans("123456789", "000000000")
 _DAY_OF_YEAR = re.compile(r"0000[-:]000")
 _MEASURED = {
     mark: re.compile(
-        rf"([+-]?(?:\d+{re.escape(mark)}?\d*|{re.escape(mark)}\d+)(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})",
+        rf"([+-]?{_DIGITS[mark]}(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})",
         re.ASCII,
     )
     for mark in ".,"

@@ -47,6 +47,8 @@ def assign_columns(
     meanings = [column_meaning(name) for name in form.header] or [
         Meaning(role="unknown", words="") for _ in range(form.columns)
     ]
+    if form.writing == "words":  # a program's own words: its freq may be a correction in any unit
+        meanings = [Meaning(role="unknown", words="") if _bare_value(m) else m for m in meanings]
     usable = [
         i
         for i in range(form.columns)
@@ -85,6 +87,11 @@ def assign_columns(
         unused=tuple(i for i in usable if i not in taken),
         statements=statements,
     )
+
+
+def _bare_value(meaning: Meaning) -> bool:
+    """Return whether a name speaks of a quantity without saying its unit."""
+    return meaning.role == "value" and meaning.unit is None
 
 
 def _position(form: Form, column: str | int | None, path: str) -> int:

@@ -1,4 +1,4 @@
-"""Rows that are no cells with a separator, rewritten line by line as cells: pairs and fixed columns."""
+"""Rows without separated cells, rewritten line by line as cells: pairs, words and fixed columns."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from dataclasses import replace
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import CLOCK, DATE, cell_kind, holds_joined_moment
 from evenbeat.logs.form.detect import detect_form, first_lines
+from evenbeat.logs.form.words import WordPattern, word_pattern
 from evenbeat.logs.terms import Candidate, Form
 
 _SHARE = 0.9
@@ -33,6 +34,9 @@ def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogTe
     names = _pair_names(lines) if writing in (None, "pairs") else ()
     if names:
         return _from_pairs(log, names)
+    pattern = word_pattern(lines) if writing in (None, "words") else None
+    if pattern is not None:
+        return _from_words(log, pattern)
     form = detect_form(log, wanted if writing == "cells" else None)
     fields = _fixed_fields(lines, form) if writing in (None, "fixed") else ()
     return _from_fields(log, fields, form) if fields else (log, form)
@@ -72,6 +76,22 @@ def _from_pairs(log: LogText, names: tuple[str, ...]) -> tuple[LogText, Form]:
     reason = f"nearly every line is made of pairs name=value; the names are {', '.join(names)}"
     candidates = (replace(chosen, understood=1.0, reason=reason), *form.candidates)
     return rewritten, replace(form, header=names, writing="pairs", candidates=candidates)
+
+
+def _from_words(log: LogText, pattern: WordPattern) -> tuple[LogText, Form]:
+    lines = log.text.decode(errors="replace").split("\n")
+    rows = [None if line.lstrip().startswith(("#", "%", "//")) else pattern.cells(line) for line in lines]
+    text = "\n".join(line if row is None else "\t".join(row) for line, row in zip(lines, rows, strict=True))
+    rewritten = replace(log, text=text.encode(), first_rows={})
+    form = detect_form(rewritten, _cells_of(len(pattern.names), "\t"))
+    said = ", ".join(name for name in pattern.names if name)
+    chosen = replace(
+        _cells_of(form.columns, "\t"),
+        writing="words",
+        rows=len(rows),
+        reason=f"nearly every line says its numbers after the same words: {said}",
+    )
+    return rewritten, replace(form, header=pattern.names, writing="words", candidates=(chosen,))
 
 
 def _cells_of(columns: int, separator: str) -> Candidate:

@@ -109,9 +109,12 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     _check_stated(spacing, stated_s, path, locate)
     _check_size(seconds, steps, spacing, path, locate)
     cells, residual = _nearest_cells(seconds, steps, spacing)
+    if not _orderly(cells, residual):  # a gap in most long spans makes their mean step too long
+        spacing = float(np.median(steps[steps > 0]))
+        cells, residual = _nearest_cells(seconds, steps, spacing)
     irregular: tuple[Finding, ...] = ()
     doubled = np.diff(cells) < 1
-    if np.count_nonzero(doubled) > _MOST_DOUBLED * len(doubled) or np.median(np.abs(residual)) > _EVEN_SPREAD:
+    if not _orderly(cells, residual):
         _check_order(steps, spacing, path, locate, least=0.5)
         _check_repeated(steps, path, locate)
         raise _too_irregular(spacing, residual, path, locate)
@@ -128,6 +131,13 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
         interval_s=interval,
         findings=(*measured, *_gap_finding(cells, interval), *irregular),
     )
+
+
+def _orderly(cells: IntArray, residual: FloatArray) -> bool:
+    """Return whether nearly every row has a cell of its own and most lie near to it."""
+    doubled = np.count_nonzero(np.diff(cells) < 1)
+    near = np.median(np.abs(residual)) <= _EVEN_SPREAD
+    return bool(near and doubled <= _MOST_DOUBLED * (len(cells) - 1))
 
 
 def rows_in_order(seconds: FloatArray) -> IntArray:
@@ -241,7 +251,7 @@ def _nearest_cells(seconds: FloatArray, steps: FloatArray, spacing: float) -> tu
         slope = float((seconds[-1] - seconds[0]) / cells[-1])
         return cells, np.zeros(len(seconds)) + (seconds - seconds[0]) / slope - cells
     cells, residual = _tracked(seconds, spacing)
-    span = min(_WIDE_SPAN, len(seconds) // 4)
+    span = max(1, min(_WIDE_SPAN, len(seconds) // 4))
     rows = cells[span:] - cells[:-span]
     refined = float(np.median((seconds[span:] - seconds[:-span]) / np.maximum(rows, 1)))
     return _tracked(seconds, refined) if 0 < abs(refined / spacing - 1) < 0.01 else (cells, residual)
