@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 import evenbeat as eb
 
@@ -189,6 +190,42 @@ def draw(by_points: dict[str, list[Cost]], by_factors: dict[str, list[Cost]]) ->
     figure.savefig(FIGURE, metadata={"Date": None})
 
 
+def parts() -> dict[str, float]:
+    """Return the processor time of the parts that a sum is made of, in units of one ``numpy.sum``."""
+    phase = white_fm_phase(10_000_000)
+    block, lag = 1 << 15, 1 << 20
+    work, short = np.empty(block), phase[: 3 * block].copy()
+
+    def seconds(action: Callable[[], object]) -> float:
+        times = []
+        for _ in range(5):
+            start = time.process_time()
+            action()
+            times.append(time.process_time() - start)
+        return min(times)
+
+    def squared_second_differences(values: np.ndarray, apart: int, times: int) -> None:
+        for start in range(0, times * block, block) if times > 1 else (0,) * (len(phase) // block):
+            np.subtract(values[start + 2 * apart :][:block], values[start + apart :][:block], out=work)
+            np.subtract(work, values[start + apart :][:block], out=work)
+            np.add(work, values[start:][:block], out=work)
+            np.dot(work, work)
+
+    def products() -> None:
+        for start in range(0, len(phase) - lag - block, block):
+            np.dot(phase[start:][:block], phase[start + lag :][:block])
+
+    far, whole = (len(phase) - 2 * lag) // block, len(phase) / block
+    with threadpool_limits(1):  # threads that wait for each other would count as work
+        unit = seconds(lambda: np.sum(phase))
+        return {
+            "in cache": seconds(lambda: squared_second_differences(short, 1, 1)) / unit,
+            "from memory": seconds(lambda: squared_second_differences(phase, lag, far)) * whole / far / unit,
+            "products": seconds(products) * len(phase) / (len(phase) - lag - block) / unit,
+            "unit_ms": 1e3 * unit,
+        }
+
+
 def main() -> None:
     """Make the tables."""
     lines: list[str] = []
@@ -210,6 +247,13 @@ def main() -> None:
     differences = list(THEIRS)[:4]
     beside_allantools(
         [(name, points, "ten_per_decade") for points in (1_000_000, 10_000_000) for name in differences], say
+    )
+    cost = parts()
+    say(
+        f"\nProcessor time of parts, in units of one `numpy.sum` of 1e7 points ({cost['unit_ms']:.1f} ms): "
+        f"taking and squaring a second difference takes {cost['in cache']:.1f} where all is in cache and "
+        f"{cost['from memory']:.1f} where three places are read from memory; reading two places and "
+        f"multiplying them {cost['products']:.1f}. Three such units a sum are within reach of products only."
     )
     say("\n## Every averaging time (allantools: one run)\n")
     beside_allantools([(name, 100_000, "every") for name in differences], say)
