@@ -18,6 +18,8 @@ FOLDED = re.compile(
     r"<details><summary>Answer</summary>\n\n```python\n(?P<code>.+)\n```\n</details>", flags=re.DOTALL
 )
 REFERENCE = "09_methods_and_terms"
+QUICK = ("01_", "03_", "06_")
+"""Run by default; the others are marked slow, for together they would take half of the fast tests' time."""
 LIMIT_S = 240
 """Twice what the slowest takes on two cores that are shared with other tests."""
 
@@ -119,6 +121,13 @@ def test_a_figure_is_followed_by_what_to_see(path: Path) -> None:
 
 @pytest.mark.notebook
 @pytest.mark.timeout(LIMIT_S + 60)
+@pytest.mark.parametrize(
+    "path",
+    [
+        pytest.param(path, id=path.stem, marks=[] if path.stem.startswith(QUICK) else pytest.mark.slow)
+        for path in NOTEBOOKS
+    ],
+)
 def test_runs_clean(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Executed in its own folder: no error, nothing on standard error, every figure shown, no new file."""
     monkeypatch.delenv("MPLBACKEND", raising=False)  # the kernel chooses the backend of a notebook
