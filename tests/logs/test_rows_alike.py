@@ -91,7 +91,7 @@ def tables(draw: st.DrawFn) -> tuple[bytes, bool]:
     )
 
 
-@settings(max_examples=150)
+@settings(max_examples=50)
 @given(table=tables())
 def test_both_ways_of_reading_give_the_same(
     tmp_path_factory: pytest.TempPathFactory, table: tuple[bytes, bool]
