@@ -17,7 +17,7 @@ from evenbeat import interactive
 from evenbeat.errors import InputError
 
 FOLLOWING = [name for name in interactive.__all__ if name != "log_panel"]
-QUIET = {"prediction", "clock_tick_s", "noise_v", "setpoint", "white_pm", "flicker_pm", "flicker_fm"}
+QUIET = {"prediction", "clock_tick_s", "noise_v"}
 """Controls that change nothing of the picture as the panel stands: their part is switched off."""
 
 
@@ -63,13 +63,27 @@ def panel(request: pytest.FixtureRequest, panels: dict[str, Any]) -> Any:
 
 
 @pytest.mark.parametrize("panel", FOLLOWING, indirect=True)
+def test_every_control_acts(panel: Any) -> None:
+    """The far end of each control gives a picture or a refusal in words, and moves the picture if it acts."""
+    go_through(panel, lambda control: [value for value in edges(control) if value != control.value][-1:])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("panel", FOLLOWING, indirect=True)
 def test_every_control_through_its_range(panel: Any) -> None:
-    """Each end of each control gives a picture or a refusal in words, and moves the picture if it acts."""
+    """Likewise of both ends and the middle of each control."""
+    go_through(panel, edges)
+
+
+def go_through(panel: Any, values_of: Callable[[Any], list[Any]]) -> None:
+    """Move each control to some values and back, and see what the panel makes of them."""
     if "share" in panel.controls:
         panel.controls["share"].value = 0.2  # without a gap it does not matter where the gaps are
     for name, control in panel.controls.items():
         start, seen = control.value, {picture(panel)}
-        for value in edges(control):
+        if name.endswith("_on") and not start:
+            continue  # ticked by its slider, and tested with it
+        for value in values_of(control):
             control.value = value
             assert "evenbeat-fault" not in panel.words.value
             if panel.lesson is None:
@@ -77,7 +91,12 @@ def test_every_control_through_its_range(panel: Any) -> None:
                 assert "<img" not in panel.picture.value
             else:
                 seen.add(picture(panel))
-        control.value = start
+        box = panel._switches.get(control)
+        with panel._holding():  # back without drawing
+            control.value = start
+            if box is not None:
+                box.value = name in ("white_fm", "random_walk_fm")
+        panel.refresh()
         if name not in QUIET:
             assert len(seen) > 1, name
 
@@ -170,6 +189,27 @@ def test_refusals_are_sentences_and_go_away() -> None:
     panel.controls["white_fm_on"].value = True
     assert panel.refusal == ""
     assert picture(panel)
+
+
+@pytest.mark.parametrize(
+    ("make", "slider", "box", "value"),
+    [
+        (interactive.noise_mixer, "flicker_pm", "flicker_pm_on", 5e-11),
+        (interactive.interval_explorer, "setpoint", "adjusted", -30.0),
+    ],
+)
+def test_a_slider_switches_its_box_on(make: Callable[[], Any], slider: str, box: str, value: float) -> None:
+    """What is moved counts at once, in one picture; the box can be cleared again."""
+    panel = make()
+    assert panel.controls[box].value is False
+    before, drawn = picture(panel), []
+    panel.picture.observe(drawn.append, names="value")
+    panel.controls[slider].value = value
+    assert panel.controls[box].value is True
+    assert picture(panel) != before
+    assert len(drawn) == 1
+    panel.controls[box].value = False
+    assert picture(panel) == before
 
 
 def test_a_fault_is_seen_and_raised() -> None:
@@ -291,8 +331,8 @@ def grown(make: Callable[[], Any], name: str, values: list[Any], times: int) -> 
 @pytest.mark.parametrize(
     ("make", "name", "values", "times"),
     [
-        (interactive.holdover_game, "guess", [1.0, 2.0, 30.0], 100),
-        (interactive.noise_mixer, "white_fm", [1e-12, 2e-11, 1e-13], 24),
+        (interactive.holdover_game, "guess", [1.0, 2.0, 30.0], 24),
+        (interactive.noise_mixer, "white_fm", [1e-12, 2e-11, 1e-13], 6),
     ],
 )
 def test_nothing_grows(make: Callable[[], Any], name: str, values: list[Any], times: int) -> None:

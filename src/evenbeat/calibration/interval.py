@@ -286,24 +286,27 @@ class _Search:
 
     def intervals(self, times: FloatArray, simulated: NeverLeft | None) -> dict[Meaning, float]:
         """Return what each meaning allows: NaN if not even the start holds, inf if it is not limited."""
+        first_look = self.probability(times)  # both meanings begin with it
         found: dict[Meaning, float] = {
-            "end_of_period": holds_until(times, self.probability, self.reliability),
-            "average_over_period": self._average(times),
+            "end_of_period": holds_until(
+                times, lambda at: first_look if at is times else self.probability(at), self.reliability
+            ),
+            "average_over_period": self._average(times, first_look),
         }
         if simulated is not None:
             found["never_left"] = _first_below(simulated.elapsed_s, simulated.probability, self.reliability)
         return found
 
-    def _average(self, times: FloatArray) -> float:
-        end = self._average_on(times)
+    def _average(self, times: FloatArray, probability: FloatArray) -> float:
+        end = self._average_on(times, probability)
         if not math.isfinite(end):
             return end
         # once more with all the moments where they matter
-        return self._average_on(np.linspace(0, min(1.2 * end + times[1], times[-1]), 2 * SEARCH_POINTS))
+        finer = np.linspace(0, min(1.2 * end + times[1], times[-1]), 2 * SEARCH_POINTS)
+        return self._average_on(finer, self.probability(finer))
 
-    def _average_on(self, times: FloatArray) -> float:
-        mean = running_mean(times, self.probability(times))
-        return _first_below(times, mean, self.reliability)
+    def _average_on(self, times: FloatArray, probability: FloatArray) -> float:
+        return _first_below(times, running_mean(times, probability), self.reliability)
 
     def beyond(self, reach: float) -> float:
         """Return the interval that the aging law gives beyond ``reach``; inf past 20 years."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -91,7 +92,7 @@ class IntervalSuggestion(Printed):
         """The tolerance less the guard band."""
         return Tolerance.of(self.tolerance, guard_band=self.guard_band)
 
-    @property
+    @cached_property
     def probability(self) -> FloatArray:
         """Probability of being within the guarded limit at each time, shape (m,)."""
         return self.limit.probability(self.offset)

@@ -37,6 +37,29 @@ class Solved:
     own: FloatArray
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Turned:
+    """Readings and covariances in the basis of one node, over σ², before any random walk.
+
+    Attributes
+    ----------
+    readings, eigenvalues
+        Uncorrelated combinations of the block averages, shape (n - 1,); their variances at a ratio r of the
+        random walk are 1 + r times the eigenvalues.
+    fixed, moving
+        Covariance of the m quantities asked with them, shape (n - 1, m): ``fixed + r * moving``.
+    own_fixed, own_moving
+        (Co)variance of the quantities asked, likewise.
+    """
+
+    readings: FloatArray
+    eigenvalues: FloatArray
+    fixed: FloatArray
+    moving: FloatArray
+    own_fixed: FloatArray
+    own_moving: FloatArray
+
+
 class Bases:
     """Turns readings, covariances and designs into the basis of a node, each once.
 
@@ -61,25 +84,31 @@ class Bases:
         self._readings = grid.contrasts.of(frequency)
         self._with_data = with_data
         self._own = own
-        self._turned: dict[int, tuple[FloatArray, FloatArray, FloatArray]] = {}
+        self._turned: dict[int, Turned] = {}
+
+    def turned(self, index: int) -> Turned:
+        """Return what all ratios of the random walk at one node share, by its position."""
+        if index not in self._turned:
+            node = self._grid.nodes[index]
+            self._turned[index] = Turned(
+                readings=node.transform @ self._readings,
+                eigenvalues=node.eigenvalues,
+                fixed=node.transform @ _without_walk(self._with_data, node),
+                moving=node.transform @ self._with_data[RANDOM_WALK_FM],
+                own_fixed=_without_walk(self._own, node),
+                own_moving=self._own[RANDOM_WALK_FM],
+            )
+        return self._turned[index]
 
     def solved(self, index: int, walk: int) -> Solved:
         """Return what is needed of one node at one ratio of the random walk, by their positions."""
-        node, ratio = self._grid.nodes[index], self._grid.ratios.random_walk_fm[walk]
-        if index not in self._turned:
-            fixed = _without_walk(self._with_data, node)
-            self._turned[index] = (
-                node.transform @ self._readings,
-                node.transform @ fixed,
-                node.transform @ self._with_data[RANDOM_WALK_FM],
-            )
-        readings, fixed, moving = self._turned[index]
-        covariance = fixed + ratio * moving
+        part, ratio = self.turned(index), self._grid.ratios.random_walk_fm[walk]
+        covariance = part.fixed + ratio * part.moving
         return Solved(
-            readings=readings,
+            readings=part.readings,
             covariance=covariance,
-            weighted=covariance / (1 + ratio * node.eigenvalues)[:, np.newaxis],
-            own=_without_walk(self._own, node) + ratio * self._own[RANDOM_WALK_FM],
+            weighted=covariance / (1 + ratio * part.eigenvalues)[:, np.newaxis],
+            own=part.own_fixed + ratio * part.own_moving,
         )
 
     def design(self, index: int, columns: FloatArray) -> FloatArray:

@@ -92,9 +92,10 @@ def predict(
     shape = len(targets.spans), len(components)
     locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
     with one_thread():
-        for k, component in enumerate(components):
-            locations[:, k], variances[:, k], trends[:, k] = kriging.at(
-                component, variants[component.variant]
+        for (index, node), places in _by_node(components).items():
+            walks = [components[place].walk for place in places]
+            locations[:, places], variances[:, places], trends[:, places] = kriging.at(
+                index, variants[index], node, walks
             )
     base = 0.0 if targets.reference is not None else float(frequency.mean())
     weights = np.array([component.weight for component in components])
@@ -107,6 +108,14 @@ def predict(
         ),
         trend_variance=trends @ weights,
     )
+
+
+def _by_node(components: tuple[Component, ...]) -> dict[tuple[int, int], list[int]]:
+    """Return the positions of the components of every aging law at every node."""
+    places: dict[tuple[int, int], list[int]] = {}
+    for place, component in enumerate(components):
+        places.setdefault((component.variant, component.node), []).append(place)
+    return places
 
 
 def degrees_of_freedom(variants: tuple[Variant, ...], components: tuple[Component, ...]) -> FloatArray:
@@ -157,28 +166,37 @@ class _Kriging:
     def __init__(self, grid: NoiseGrid, frequency: FloatArray, targets: Targets) -> None:
         self._targets = targets
         self._bases = Bases(grid, frequency, *_covariances(grid, targets))
-        self._design_turned: dict[tuple[int, int], FloatArray] = {}
+        self._ratios = np.asarray(grid.ratios.random_walk_fm)
 
-    def at(self, component: Component, variant: Variant) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return location, variance and the trend's part of it for all targets at one point."""
-        point = component.node, component.walk
-        part = self._bases.solved(*point)
-        design = self._design_in_basis(component, variant)
-        coefficients = variant.fit.coefficients[point]
-        wanted = self._wanted_columns(component.variant, variant)
-        location = wanted @ coefficients + part.weighted.T @ (part.readings - design @ coefficients)
-        excess = wanted - part.weighted.T @ design
-        trend = np.einsum("mp,pq,mq->m", excess, variant.fit.inverse_information[point], excess)
-        unexplained = part.own - np.sum(part.weighted * part.covariance, axis=0)
-        level = variant.fit.level[point]
+    def at(
+        self, index: int, variant: Variant, node: int, walks: list[int]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return location, variance and the trend's part of it, shape (m, w), at w ratios of one node.
+
+        The weights of the best linear prediction are never formed: what they multiply is scaled instead.
+        """
+        part, ratio = self._bases.turned(node), self._ratios[walks]
+        design = self._bases.design(node, variant.design)
+        coefficients = variant.fit.coefficients[node, walks]
+        wanted = self._wanted_columns(index, variant)
+        shrink = 1 / (1 + np.multiply.outer(part.eigenvalues, ratio))
+        residual = shrink * (part.readings[:, np.newaxis] - design @ coefficients.T)
+        explained = part.fixed.T @ residual + ratio * (part.moving.T @ residual)
+        scaled = (shrink[:, :, np.newaxis] * design[:, np.newaxis, :]).reshape(len(design), -1)
+        shape = len(wanted), len(walks), wanted.shape[1]
+        excess = wanted[:, np.newaxis, :] - (
+            (part.fixed.T @ scaled).reshape(shape)
+            + ratio[:, np.newaxis] * (part.moving.T @ scaled).reshape(shape)
+        )
+        information = variant.fit.inverse_information[node, walks]
+        trend = np.einsum("mwp,wpq,mwq->mw", excess, information, excess)
+        known = np.stack(
+            [(part.fixed + r * part.moving).T ** 2 @ shrink[:, w] for w, r in enumerate(ratio)], axis=-1
+        )
+        unexplained = part.own_fixed[:, np.newaxis] + np.multiply.outer(part.own_moving, ratio) - known
+        level = variant.fit.level[node, walks]
+        location = wanted @ coefficients.T + explained
         return location, level * (np.maximum(unexplained, 0.0) + trend), level * trend
-
-    def _design_in_basis(self, component: Component, variant: Variant) -> FloatArray:
-        """Return the design (n - 1, p); every ratio of the random walk shares it."""
-        key = component.variant, component.node
-        if key not in self._design_turned:
-            self._design_turned[key] = self._bases.design(component.node, variant.design)
-        return self._design_turned[key]
 
     def _wanted_columns(self, index: int, variant: Variant) -> FloatArray:
         if self._targets.reference is not None:

@@ -1,14 +1,19 @@
 """A figure that is drawn again and again: its axes stay, what is on them is replaced.
 
 Making axes and laying them out takes several times as long as drawing on them, and a panel must answer a
-slider at once. No figure is registered with pyplot, so none has to be closed.
+slider at once: what is arranged on one axes is painted again only when that axes' limits or labels change,
+and the last few paintings are kept. No figure is registered with pyplot, so none has to be closed.
 """
 
 from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from evenbeat.figures.style import in_style
 
@@ -19,6 +24,35 @@ if TYPE_CHECKING:
 
 Shown = TypeVar("Shown")
 BOARD_DPI = 110
+KEPT = 4
+"""Paintings kept of each axes: enough for a slider that goes to and fro."""
+
+Pixels = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Painting:
+    """The part of a picture that one axes takes up."""
+
+    rows: slice
+    columns: slice
+    pixels: Pixels
+
+    @classmethod
+    def of(cls, pixels: Pixels) -> _Painting:
+        inked = (pixels[..., :3] < 255).any(axis=-1)
+        rows, columns = (_reach(inked.any(axis=axis)) for axis in (1, 0))
+        return cls(rows=rows, columns=columns, pixels=pixels[rows, columns].copy())
+
+    def lay_on(self, pixels: Pixels) -> None:
+        """Lay it on white, or on others that only its white margin may touch: the darker one stays."""
+        part = pixels[self.rows, self.columns]
+        np.minimum(part, self.pixels, out=part)
+
+
+def _reach(inked: npt.NDArray[np.bool_]) -> slice:
+    places = np.flatnonzero(inked)
+    return slice(int(places[0]), int(places[-1]) + 1)
 
 
 class Board(Generic[Shown]):
@@ -50,8 +84,7 @@ class Board(Generic[Shown]):
             self._canvas: Any = FigureCanvasAgg(figure)
             self._axes = tuple(arrange(figure))
         self._fixed = {artist for ax in self._axes for artist in _artists(ax)}
-        self._frame: object = None
-        self._background: Any = None
+        self._painted: list[dict[object, _Painting]] = [{} for _ in self._axes]
 
     @property
     def axes(self) -> tuple[Axes, ...]:
@@ -79,16 +112,27 @@ class Board(Generic[Shown]):
         return [artist for ax in self._axes for artist in _artists(ax) if artist not in self._fixed]
 
     def _lay_background(self) -> None:
-        frame = [
-            (ax.get_xlim(), ax.get_ylim(), ax.get_xlabel(), ax.get_ylabel(), ax.get_title(loc="left"))
-            for ax in self._axes
-        ]
-        if frame == self._frame:
-            self._canvas.restore_region(self._background)
-            return
-        self._canvas.draw()  # without what is animated
-        self._background = self._canvas.copy_from_bbox(self._canvas.figure.bbox)
-        self._frame = frame
+        paintings = [self._painting(ax, kept) for ax, kept in zip(self._axes, self._painted, strict=True)]
+        pixels = self._blank()
+        for painting in paintings:
+            painting.lay_on(pixels)
+
+    def _blank(self) -> Pixels:
+        renderer = self._canvas.get_renderer()
+        renderer.clear()
+        self._canvas.figure.patch.draw(renderer)
+        return np.asarray(self._canvas.buffer_rgba())
+
+    def _painting(self, ax: Axes, kept: dict[object, _Painting]) -> _Painting:
+        """Return what is arranged on one axes; what is animated is left out by matplotlib."""
+        frame = ax.get_xlim(), ax.get_ylim(), ax.get_xlabel(), ax.get_ylabel(), ax.get_title(loc="left")
+        if frame not in kept:
+            if len(kept) >= KEPT:
+                kept.pop(next(iter(kept)))
+            pixels = self._blank()
+            ax.draw(self._canvas.get_renderer())
+            kept[frame] = _Painting.of(pixels)
+        return kept[frame]
 
     def _encoded(self) -> bytes:
         from PIL import Image

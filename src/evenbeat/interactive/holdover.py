@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from typing import Any
 
 import ipywidgets as widgets
 
@@ -56,7 +57,7 @@ class HoldoverGame(Panel[HoldoverGuess]):
             revealed=self._revealed,
         )
 
-    def _changed(self, change: object) -> None:
+    def _changed(self, change: Any) -> None:
         self._revealed = False  # a new guess, or a new clock, hides the truth again
         super()._changed(change)
 

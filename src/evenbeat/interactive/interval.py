@@ -59,7 +59,7 @@ def interval_explorer(
             preamble=preamble,
         )
 
-    return Panel(
+    panel = Panel(
         "When to calibrate again?",
         controls,
         rows=[["tolerance", "reliability"], ["reference"], ["setpoint", "adjusted"]],
@@ -67,3 +67,5 @@ def interval_explorer(
         picture=calibration_board().png,
         description=DESCRIPTION,
     )
+    panel.switched_on_by("setpoint", "adjusted")
+    return panel

@@ -49,7 +49,7 @@ def noise_mixer(*, samples: int = SAMPLES, interval_s: float = 1.0, seed: int = 
         mixture = mix_noises(chosen, samples=samples, interval_s=interval_s, seed=seed)
         return replace(mixture, sentence=judged(mixture, prediction))
 
-    return Panel(
+    panel = Panel(
         "Noise mixer: what every noise does to a clock",
         controls,
         rows=[*([name, f"{name}_on"] for name in FIELDS.values()), ["prediction"]],
@@ -57,6 +57,9 @@ def noise_mixer(*, samples: int = SAMPLES, interval_s: float = 1.0, seed: int = 
         picture=lambda mixture: board.png((mixture, controls["prediction"].value == HIDDEN)),
         description=DESCRIPTION,
     )
+    for name in FIELDS.values():
+        panel.switched_on_by(name, f"{name}_on")
+    return panel
 
 
 def judged(mixture: NoiseMixture, prediction: str) -> str:

@@ -11,7 +11,7 @@ import html
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import ipywidgets as widgets
 from threadpoolctl import ThreadpoolController
@@ -72,6 +72,7 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
         self.words = widgets.HTML()
         self.call = widgets.HTML()
         self._held = False
+        self._switches: dict[widgets.Widget, widgets.Widget] = {}
         self._threads = ThreadpoolController()
         heading = widgets.HTML(f'<div style="{FONT}; font-weight: bold">{html.escape(title)}</div>')
         boxes = [widgets.HBox([self.controls[name] for name in row], layout=_wrapping()) for row in rows]
@@ -87,6 +88,10 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
                 self.controls[name].value = value
         self.refresh()
 
+    def switched_on_by(self, slider: str, box: str) -> None:
+        """Let a slider that is moved by hand tick the box that makes it count."""
+        self._switches[self.controls[slider]] = self.controls[box]
+
     @contextmanager
     def _holding(self) -> Iterator[None]:
         self._held = True
@@ -95,9 +100,14 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
         finally:
             self._held = False
 
-    def _changed(self, _change: object) -> None:
-        if not self._held:
-            self.refresh()
+    def _changed(self, change: Any) -> None:
+        if self._held:
+            return
+        box = self._switches.get(change["owner"])
+        if box is not None and not box.value:
+            with self._holding():  # the picture follows once
+                box.value = True
+        self.refresh()
 
     def refresh(self) -> None:
         """Compute and show what the controls ask for."""

@@ -56,8 +56,7 @@ def _draw(axes: Sequence[Axes], lesson: CalibrationLesson) -> None:
     offset.plot(blocks, model.blocks.frequency / size, color=INK, marker=".", markersize=3, linestyle="none")
     places = np.unique(np.linspace(0, len(suggestion.elapsed_s) - 1, BAND_POINTS).astype(int))
     days = suggestion.elapsed_s[places] / SECONDS_PER_DAY
-    parts = [suggestion.offset.one(int(place)).interval() for place in places]
-    low, high = (np.array([float(part[side]) for part in parts]) for side in (0, 1))
+    low, high = suggestion.offset.at(places).interval()
     offset.fill_between(days, low / size, high / size, color=BLUE, alpha=0.3, linewidth=0)
     offset.plot(days, suggestion.offset.mean[places] / size, color=BLUE)
     for edge in (limit.lower, limit.upper):
