@@ -40,8 +40,8 @@ class _Painting:
 
     @classmethod
     def of(cls, pixels: Pixels) -> _Painting:
-        inked = (pixels[..., :3] < 255).any(axis=-1)
-        rows, columns = (_reach(inked.any(axis=axis)) for axis in (1, 0))
+        inked = np.asarray((pixels[..., :3] < 255).any(axis=-1))
+        rows, columns = (_reach(np.asarray(inked.any(axis=axis))) for axis in (1, 0))
         return cls(rows=rows, columns=columns, pixels=pixels[rows, columns].copy())
 
     def lay_on(self, pixels: Pixels) -> None:

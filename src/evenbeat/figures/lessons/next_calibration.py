@@ -74,7 +74,9 @@ def _draw(axes: Sequence[Axes], lesson: CalibrationLesson) -> None:
         at = suggestion.interval_s / SECONDS_PER_DAY
         offset.axvline(at, color=RUST, linewidth=1.2)
         probability.plot([at, at], [0, suggestion.reliability], color=RUST, linewidth=1.2)
-        probability.plot([at], [suggestion.reliability], marker="o", markerfacecolor="white", color=RUST)
+        probability.plot(
+            [at], [suggestion.reliability], marker="o", markerfacecolor="white", color=RUST, clip_on=False
+        )
         probability.text(
             at,
             0.1,
