@@ -77,6 +77,26 @@ def test_rows_two_milliseconds_apart_with_queries_left_out(tmp_path: Path) -> No
     np.testing.assert_array_equal(np.flatnonzero(~np.isnan(record.values)), cells)
 
 
+def test_rows_of_a_computer_that_is_busy_all_the_time(tmp_path: Path) -> None:
+    """One answer in ten more than half an interval late, at times a query left out: one row per cell."""
+    random = np.random.default_rng(5)
+    beats, late_us = [0], [0.0]
+    for late in random.uniform(1100, 1500, 2000) * (random.uniform(size=2000) < 0.1):
+        beats.append(beats[-1] + (2 if late and random.uniform() < 0.5 else 1))
+        late_us.append(late)
+    stamps = np.datetime64("2026-03-01T00:00:00", "us") + (2000 * np.array(beats) + np.array(late_us)).astype(
+        "timedelta64[us]"
+    )
+    path = tmp_path / "bench-0001.csv"
+    rows = "".join(f"{stamp}Z,10000000.{k:04d}\n" for k, stamp in enumerate(stamps))
+    path.write_text("utc,frequency_Hz\n" + rows)
+    record = eb.read_log(path, nominal_frequency_hz=1e7)
+    assert record.interval_s == pytest.approx(2e-3, rel=1e-4)
+    readings = record.values[~np.isnan(record.values)] * 1e7
+    np.testing.assert_allclose(readings, np.arange(2001) * 1e-4, atol=1e-7)
+    assert "IRREGULAR_TIMES" in codes(record)
+
+
 def dated(path: Path, *, words: str = "") -> Path:
     """Write 40 daily rows around today, ten of them ahead of now, with a word in each where asked."""
     today = np.datetime64(int(time.time()), "s").astype("datetime64[D]")

@@ -32,6 +32,8 @@ _FINER = 0.6  # of the usual interval
 _STRETCH = 10  # rows at another interval that make a change of it
 _CLEAR_STEP = 0.2  # steps this close to whole intervals leave no doubt
 _MOST_DOUBLED = 0.05
+_MOST_LATE = 0.2
+_ON_THE_GRID = 0.05  # median distance from the nearest cell
 _EVEN_SPREAD = 0.24  # median distance from the nearest cell; 0.25 for times without any grid
 _LEAVE_OUT = "leave the time column out with --column time=none and --interval (columns={'time': None})"
 _LARGEST_GROWTH = 30  # cells per row beyond which stamps are wrong rather than gapped
@@ -109,12 +111,14 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     _check_stated(spacing, stated_s, path, locate)
     _check_size(seconds, steps, spacing, path, locate)
     cells, residual = _nearest_cells(seconds, steps, spacing)
-    if not _orderly(cells, residual):  # a gap in most long spans makes their mean step too long
+    if not _orderly(
+        cells, residual, steps, spacing
+    ):  # a gap in most long spans makes their mean step too long
         spacing = float(np.median(steps[steps > 0]))
         cells, residual = _nearest_cells(seconds, steps, spacing)
     irregular: tuple[Finding, ...] = ()
     doubled = np.diff(cells) < 1
-    if not _orderly(cells, residual):
+    if not _orderly(cells, residual, steps, spacing):
         _check_order(steps, spacing, path, locate, least=0.5)
         _check_repeated(steps, path, locate)
         raise _too_irregular(spacing, residual, path, locate)
@@ -133,11 +137,16 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
     )
 
 
-def _orderly(cells: IntArray, residual: FloatArray) -> bool:
-    """Return whether nearly every row has a cell of its own and most lie near to it."""
-    doubled = np.count_nonzero(np.diff(cells) < 1)
-    near = np.median(np.abs(residual)) <= _EVEN_SPREAD
-    return bool(near and doubled <= _MOST_DOUBLED * (len(cells) - 1))
+def _orderly(cells: IntArray, residual: FloatArray, steps: FloatArray, spacing: float) -> bool:
+    """Return whether nearly every row has a cell of its own and most lie near to it.
+
+    Where most lie on the grid, more rows may share a cell with the next one: those answered late.
+    """
+    doubled = np.diff(cells) < 1
+    repeated = doubled & (steps <= _REPEATED * spacing)
+    off = float(np.median(np.abs(residual)))
+    most = _MOST_LATE if off <= _ON_THE_GRID else _MOST_DOUBLED
+    return off <= _EVEN_SPREAD and bool(doubled.mean() <= most and repeated.mean() <= _MOST_DOUBLED)
 
 
 def rows_in_order(seconds: FloatArray) -> IntArray:
