@@ -164,9 +164,17 @@ def _sentence(curve: StabilityCurve, record: Record, exponent: int) -> str:
     )
     return (
         f"{opening}: {reach}. At {duration_text(float(curve.averaging_time_s[last]))}, the last point, "
-        f"{curve.terms[last]} terms are worth {curve.edf[last]:.2g} degrees of freedom, and the 95 % "
-        f"interval reaches from {low[last]:.2g} to {high[last]:.2g} times the value."
+        f"{_counted(int(curve.terms[last]))} worth {curve.edf[last]:.2g} {_degrees(curve.edf[last])}, "
+        f"and the 95 % interval reaches from {low[last]:.2g} to {high[last]:.2g} times the value."
     )
+
+
+def _counted(terms: int) -> str:
+    return "one term is" if terms == 1 else f"{terms} terms are"
+
+
+def _degrees(edf: float) -> str:
+    return "degree of freedom" if f"{edf:.2g}" == "1" else "degrees of freedom"
 
 
 def _call(
