@@ -61,8 +61,9 @@ def read_log(
     path
         A table of text, plain or packed (gzip, xz, bzip2, zip with one member): cells separated by
         comma, semicolon, tab, bar or blanks, columns of fixed width, ``name=value`` pairs, or numbers
-        after their names (``offset 23 freq -7``); header and comment lines
-        (``#``, ``%``, ``;``, ``//``) are optional, ``key: value`` comments are understood. Or a RINEX clock file, a CGGTTS file, Parquet, HDF5 or NumPy ``.npy``.
+        after their names (``offset 23 freq -7``); header and comment lines (``#``, ``%``, ``;``, ``//``)
+        are optional, ``key: value`` comments are understood. Or a RINEX clock file, a CGGTTS file,
+        Parquet, HDF5 or NumPy ``.npy``.
     quantity
         ``frequency``, ``fractional_frequency``, ``frequency_ratio`` (to nominal), ``phase`` or
         ``time_interval`` (time error, positive when the device under test is ahead), ``period``,
