@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
@@ -115,6 +116,34 @@ def _made_up(ratio: float, tests: int, spacing: float = 10.0) -> list[Outcome]:
         )
         for i, error in enumerate(errors)
     ]
+
+
+def test_every_horizon_tells_its_transforms(tested: Backtest) -> None:
+    """Mean, ten counts and the probability of so uneven ones, at each horizon; scipy's test agrees."""
+    told = tested.to_dict()["scores"]
+
+    assert json.loads(json.dumps(told)) == told
+    for score in told:  # type: ignore[attr-defined]
+        seen = [
+            one.transform
+            for one in tested.outcomes
+            if (one.quantity, one.horizon_s) == (score["quantity"], score["horizon_s"])
+        ]
+        assert score["mean_transform"] == pytest.approx(np.mean(seen))
+        assert score["transform_counts"] == np.histogram(seen, np.linspace(0, 1, 11))[0].tolist()
+        assert sum(score["transform_counts"]) == score["tests"] == len(seen)
+        distance = stats.kstest(seen, "uniform").statistic
+        expected = stats.kstwo.sf(distance, max(1, int(score["independent_tests"])))
+        assert score["uniformity_p_value"] == pytest.approx(expected, rel=1e-6)
+    assert "PIT (p)" in str(tested)
+    assert max(map(len, str(tested).splitlines())) <= 80
+
+
+def test_origins_are_counted_aloud() -> None:
+    """Each fit is announced with its number and how many there are."""
+    said: list[tuple[int, int]] = []
+    backtest(clock(60), aging="linear", origins=3, most_blocks=20, progress=lambda *one: said.append(one))
+    assert said == [(1, 3), (2, 3), (3, 3)]
 
 
 @pytest.mark.parametrize(

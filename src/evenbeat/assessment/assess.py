@@ -20,7 +20,7 @@ from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
-from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.foretold import foretold_finding
 from evenbeat.clock.model import ClockModel
@@ -90,6 +90,12 @@ class Assessment(Printed):
     findings: tuple[Finding, ...]
     case: Case | None = None
 
+    @property
+    def beside_verdict(self) -> tuple[Finding, ...]:
+        """Findings that the verdict does not already say word for word."""
+        said = {sentence for _, sentence in self.verdict.lines}
+        return tuple(finding for finding in self.findings if finding.sentence not in said)
+
     def to_dict(self) -> dict[str, object]:
         """Return every number as plain values, ready for JSON."""
         return {
@@ -114,7 +120,7 @@ class Assessment(Printed):
         return Table(columns=("about", "verdict"), rows=self.verdict.lines)
 
     def __str__(self) -> str:
-        serious = [f for f in worst_first(self.findings) if f.severity in ("stop", "caution")]
+        serious = [f for f in worst_first(self.beside_verdict) if f.severity in ("stop", "caution")]
         return "\n".join([self.verdict.as_text(), *(labelled_text(f.severity, f.sentence) for f in serious)])
 
 
@@ -127,7 +133,7 @@ def _dict_of(
 def assess(
     record: Record,
     *,
-    tolerance: float | None = None,
+    tolerance: ToleranceLike | Tolerance | None = None,
     reliability: float = DEFAULT_CONFIDENCE,
     guard_band: float | None = None,
     as_left: Estimate | None = None,
@@ -147,7 +153,8 @@ def assess(
     record
         As read; it is conditioned here unless it already was.
     tolerance
-        Limit of the absolute fractional frequency; without it no interval is suggested.
+        Limits of the fractional frequency: ``1e-8`` for ±1e-8, or two such as ``(-5e-9, 1e-8)``; without
+        them no interval is suggested.
     reliability, guard_band, as_left, reference_uncertainty
         See :func:`evenbeat.suggest_interval`.
     time_error_limit_s
@@ -163,7 +170,8 @@ def assess(
         Decision rule and who decides: with it the assessment holds the case for the file, which takes as
         long as some twenty more fits. What the rule holds back becomes the guard band unless one is given.
     progress
-        Called with the name of each stage in ``STAGES`` as it begins.
+        Called with the name of each stage in ``STAGES`` as it begins; then, for the case for the file,
+        with every other model and every fit of the backtest.
 
     Raises
     ------
@@ -175,7 +183,8 @@ def assess(
     Source: all of the above, put together
     Tests: tests/assessment/test_assess.py
     """
-    _check(record, tolerance, reliability)
+    limits = None if tolerance is None else Tolerance.of(tolerance)
+    _check(record, reliability)
     begin = progress or _nothing
     begin("conditioning")
     record = _conditioned(record)
@@ -194,7 +203,7 @@ def assess(
     question: dict[str, Any] = {
         "tolerance": tolerance,
         "reliability": reliability,
-        "guard_band": _guard_band(guard_band, tolerance, basis, reference_uncertainty),
+        "guard_band": _guard_band(guard_band, limits, basis, reference_uncertainty),
         "as_left": as_left,
         "reference_uncertainty": reference_uncertainty,
     }
@@ -211,7 +220,7 @@ def assess(
         "interval": interval,
         "display": display,
     }
-    verdict = spoken_verdict(record, **found, tolerance=tolerance, withheld=[*no_model, *changed])
+    verdict = spoken_verdict(record, **found, tolerance=limits, withheld=[*no_model, *changed])
     again = LogQuestion(record=record, model=model, interval=interval, fitted=fitted, asked=asked)
     case = None if basis is None else case_of_log(again, basis, beside=beside.inputs, progress=progress)
     return Assessment(
@@ -221,6 +230,7 @@ def assess(
         verdict=beside.spoken(verdict, model),
         settings={
             **question,
+            "tolerance": _as_given(tolerance),
             "as_left": None if as_left is None else as_left.to_dict(),
             "time_error_limit_s": time_error_limit_s,
             **_settings_of(model, aging),
@@ -255,20 +265,25 @@ def _settings_of(model: ClockModel | None, aging: str) -> dict[str, object]:
 
 
 def _guard_band(
-    stated: float | None, tolerance: float | None, basis: DecisionBasis | None, uncertainty: float
+    stated: float | None, limits: Tolerance | None, basis: DecisionBasis | None, uncertainty: float
 ) -> float | None:
     """Return the guard band that was stated, or what the decision rule holds back."""
-    if stated is not None or basis is None or tolerance is None:
+    if stated is not None or basis is None or limits is None:
         return stated
-    return basis.guard_band(Tolerance.of(tolerance), uncertainty) or None
+    return basis.guard_band(limits, uncertainty) or None
 
 
-def _check(record: Record, tolerance: float | None, reliability: float) -> None:
+def _as_given(tolerance: ToleranceLike | Tolerance | None) -> float | list[float] | None:
+    """Return one number for ±, or the lower and the upper limit."""
+    if tolerance is None or isinstance(tolerance, int | float):
+        return tolerance
+    limits = Tolerance.of(tolerance)
+    return [limits.lower, limits.upper]
+
+
+def _check(record: Record, reliability: float) -> None:
     """Refuse an impossible question before anything is computed."""
     checked_probability(reliability, "reliability")
-    if tolerance is not None and not tolerance > 0:
-        msg = f"tolerance is {tolerance:g}; it must be a positive fractional frequency such as 1e-8"
-        raise InputError(msg)
     readings = len(record) - record.missing
     if readings < FEWEST_READINGS:
         log = "the record" if record.source is None else record.source.path

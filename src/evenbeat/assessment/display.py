@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.record import Record
 
 
@@ -44,13 +45,15 @@ class DisplayBound:
         """Steepest change that could have gone unseen: one step over the length of the log."""
         return self.step / self.duration_s
 
-    def certainly_within(self, tolerance: float) -> bool:
+    def certainly_within(self, tolerance: ToleranceLike | Tolerance) -> bool:
         """Return whether every offset that can show this value is within the tolerance."""
-        return max(abs(self.low), abs(self.high)) <= tolerance
+        limits = Tolerance.of(tolerance)
+        return limits.holds(self.low) and limits.holds(self.high)
 
-    def certainly_outside(self, tolerance: float) -> bool:
+    def certainly_outside(self, tolerance: ToleranceLike | Tolerance) -> bool:
         """Return whether no offset that can show this value is within the tolerance."""
-        return self.low > tolerance or self.high < -tolerance
+        limits = Tolerance.of(tolerance)
+        return self.low > limits.upper or self.high < limits.lower
 
     def to_dict(self) -> dict[str, float | None]:
         """Return plain values, ready for JSON."""

@@ -15,6 +15,7 @@ from evenbeat.calibration.decision import decide
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.calibration.offset_forecast import forecast_of
 from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.clock.aging import AUTOMATIC_LAWS
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.laws import LawWeight
@@ -32,6 +33,8 @@ ORIGINS = 12
 """Moments at which the backtest fits anew: the work is that of as many fits."""
 PRIORS = ("cautious", "uniform")
 LEAST_WEIGHT = 1e-4
+MOST_STAGES = len(AUTOMATIC_LAWS) + len(PRIORS) + 1 + ORIGINS
+"""What a case computes at most, one after the other: other models, then the fits of the backtest."""
 Progress = Callable[[str], None]
 
 
@@ -70,8 +73,7 @@ def case_of_log(
     if question.interval is not None and model is not None:
         others = _other_models(question, model)
         variations = [*of_the_question(question.interval), *of_the_model(others, begin)]
-    begin("backtest")
-    result = _backtest(question, findings) if model is not None else None
+    result = _backtest(question, findings, begin) if model is not None else None
     if result is not None:
         findings += result.findings[:1]
     decision = None
@@ -143,13 +145,14 @@ def _models(model: ClockModel | None, variations: Sequence[Variation]) -> tuple[
     return (*rows, ("all, by their weight", "", said.get("as asked", "–")))
 
 
-def _backtest(question: LogQuestion, findings: list[Finding]) -> Backtest | None:
+def _backtest(question: LogQuestion, findings: list[Finding], begin: Progress) -> Backtest | None:
     try:
         return backtest(
             question.record,
             origins=ORIGINS,
             aging=question.fitted["aging"],
             environment=question.fitted["environment"],
+            progress=lambda number, count: begin(f"backtest, {number} of {count}"),
         )
     except EvenbeatError as error:
         sentence = f"No backtest: {error}."

@@ -12,6 +12,7 @@ import numpy as np
 
 from evenbeat.assessment.display import DisplayBound
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.model import ClockModel
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import HoldoverForecast
@@ -68,7 +69,7 @@ def spoken_verdict(
     holdover: HoldoverForecast | None,
     interval: IntervalSuggestion | None,
     display: DisplayBound | None,
-    tolerance: float | None,
+    tolerance: Tolerance | None,
     withheld: list[Finding],
 ) -> Verdict:
     """Return the verdict on one record's results; ``withheld`` says why there is no recommendation."""
@@ -242,7 +243,7 @@ def _display_headline(display: DisplayBound) -> str:
     )
 
 
-def _display_lines(display: DisplayBound, record: Record, tolerance: float | None) -> list[Line]:
+def _display_lines(display: DisplayBound, record: Record, tolerance: Tolerance | None) -> list[Line]:
     if math.isnan(display.step):
         return [("meaning", "The step of the display is not known, so not even a bound can be given.")]
     gate, extent = duration_text(record.gate_s or record.interval_s), duration_text(display.duration_s)
@@ -265,11 +266,11 @@ def _display_lines(display: DisplayBound, record: Record, tolerance: float | Non
     return lines
 
 
-def _display_tolerance(display: DisplayBound, tolerance: float) -> str:
+def _display_tolerance(display: DisplayBound, tolerance: Tolerance) -> str:
     if display.certainly_within(tolerance):
-        state = f"Every offset that shows this value is within ±{tolerance:.3g}: in tolerance during the log."
+        state = f"Every offset that shows this value is within {tolerance}: in tolerance during the log."
     elif display.certainly_outside(tolerance):
-        state = f"No offset that shows this value is within ±{tolerance:.3g}: out of tolerance."
+        state = f"No offset that shows this value is within {tolerance}: out of tolerance."
     else:
-        state = f"Whether it is within ±{tolerance:.3g} cannot be read from this display."
+        state = f"Whether it is within {tolerance} cannot be read from this display."
     return f"{state} No interval is recommended because the display hides the aging."

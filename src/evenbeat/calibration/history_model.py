@@ -37,6 +37,8 @@ from evenbeat.units import SECONDS_PER_YEAR, duration_text
 DriftLaw = Literal["auto", "constant", "logarithmic"]
 Family = Literal["related", "identical"]
 LONGEST_S = 40 * SECONDS_PER_YEAR
+TIMES_LONGEST = 2.0
+"""No interval beyond so many times the longest that was ever observed (common practice)."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -70,6 +72,11 @@ class HistoryModel(Printed):
     def span_s(self) -> float:
         """From the first to the last calibration of the first instrument."""
         return self.history[0].points[-1].time_s
+
+    @property
+    def evidence_s(self) -> float:
+        """How far ahead the calibrations can vouch for: twice the longest interval that was observed."""
+        return TIMES_LONGEST * max(one.longest_interval_s for one in self.history)
 
     @property
     def drift_rate(self) -> Estimate:
@@ -225,10 +232,17 @@ class HistoryModel(Printed):
     def _table(self) -> Table:
         frame = self.to_frame()
         rows = tuple(
-            (f"{row.elapsed_years:g} years", f"{row.offset:.3e}", f"{row.low_95:.3e}", f"{row.high_95:.3e}")
-            for row in frame.itertuples()
+            (self._after(years), f"{offset:.3e}", f"{low:.3e}", f"{high:.3e}")
+            for years, offset, low, high in frame.to_numpy(dtype=float).tolist()
         )
         return Table(columns=("after", "offset", "low 95 %", "high 95 %"), rows=rows)
+
+    def _after(self, years: float) -> str:
+        """Return a time of the table in words, and whether it lies beyond what was observed."""
+        if years == 0:
+            return "as left"
+        said = f"{12 * years:g} months" if years < 1 else f"{years:g} year{'s' * (years != 1)}"
+        return f"{said}, untested" if years * SECONDS_PER_YEAR > self.evidence_s else said
 
 
 def fit_history(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenbeat.calibration.calendar import CalendarUnit, whole_units
-from evenbeat.calibration.history_model import HistoryModel
+from evenbeat.calibration.history_model import TIMES_LONGEST, HistoryModel
 from evenbeat.calibration.interval_findings import Question, limit_finding, reference_findings
 from evenbeat.calibration.interval_suggestion import (
     MEANINGS,
@@ -47,8 +47,6 @@ if TYPE_CHECKING:
 
 SEARCH_POINTS = 120
 LONGEST_EXTRAPOLATION_S = 20 * SECONDS_PER_YEAR
-TIMES_LONGEST = 2.0
-"""No interval beyond so many times the longest that was ever observed (common practice)."""
 
 
 def suggest_interval(
@@ -209,7 +207,7 @@ def _reach(source: object, longest_observed_s: float | None) -> tuple[float, Lim
         raise InputError(msg)
     longest = longest_observed_s
     if isinstance(source, HistoryModel) and longest is None:
-        longest = max(one.longest_interval_s for one in source.history)
+        longest = source.evidence_s / TIMES_LONGEST
     observed = 0.0 if longest is None else TIMES_LONGEST * longest
     if isinstance(source, ClockModel):
         record = source.record.duration_s

@@ -209,8 +209,9 @@ def _by_drift(model: HistoryModel, limits: Tolerance, target: float) -> MethodIn
         low_s=ends[0],
         high_s=ends[2],
         says=(
-            f"within with {100 * target:g} % at every moment, from what it was left at; low and high are for "
-            f"{100 * (0.5 * (1 + target)):g} and {100 * (0.5 * target + 0.25):g} %."
+            f"until the probability of being within falls below {100 * target:g} %, from what it was left "
+            f"at and without any cap; low and high: below {100 * (0.5 * (1 + target)):g} and "
+            f"{100 * (0.5 * target + 0.25):g} %."
         ),
     )
 

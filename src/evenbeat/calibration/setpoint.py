@@ -48,6 +48,8 @@ class SetpointSuggestion(Printed):
         Their intervals, and the one from zero.
     drift_sign_probability
         That the drift has the sign it is taken to have.
+    evidence_s
+        How far ahead the record or the calibrations can vouch for; infinite for a stated drift.
     """
 
     tolerance: Tolerance
@@ -59,6 +61,7 @@ class SetpointSuggestion(Printed):
     interval_half_s: float
     interval_at_zero_s: float
     drift_sign_probability: float
+    evidence_s: float = math.inf
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -101,14 +104,18 @@ class SetpointSuggestion(Printed):
             "interval_at_zero_s": self.interval_at_zero_s,
             "interval_half_s": self.interval_half_s,
             "drift_sign_probability": self.drift_sign_probability,
+            "evidence_s": self.evidence_s if math.isfinite(self.evidence_s) else None,
             "findings": [finding.to_dict() for finding in self.findings],
         }
 
     def _headline(self) -> str:
-        lasting = _lasting(self.interval_s)
+        lasting, percent = _lasting(self.interval_s), f"{100 * self.reliability:g} %"
+        left = f"Left at {self.as_left:.3g} it"
+        if self.interval_s <= self.evidence_s:
+            return f"{left} stays within {self.tolerance} for {lasting} ({percent})"
         return (
-            f"Left at {self.as_left:.3g} it stays within {self.tolerance} for "
-            f"{lasting} ({100 * self.reliability:g} %)"
+            f"{left} stays within {self.tolerance} for as long as the evidence reaches, "
+            f"{duration_text(self.evidence_s)} ({percent}); the aging law alone would give {lasting}"
         )
 
     def _table(self) -> Table:
@@ -223,7 +230,7 @@ def suggest_setpoint(
     The offset that makes the interval longest, which lies against the drift: the end of the interval must
     hold with the same probability as its start. Only where the sign of the drift is established (99 %);
     otherwise the middle of the tolerance, which is zero for a
-    symmetric one. An oscillator left off zero must be reported so in its certificate.
+    symmetric one. The lab that leaves an oscillator off zero must report it so.
 
     References
     ----------
@@ -262,6 +269,7 @@ def suggest_setpoint(
         interval_half_s=interval(half),
         interval_at_zero_s=interval(0.0),
         drift_sign_probability=sure,
+        evidence_s=_evidence_s(source),
         findings=(
             *_remarks(limits, best, from_middle, sure=sure),
             *_beyond_evidence(source, longest),
@@ -321,21 +329,29 @@ def _confirmed(exactly: Callable[[float], float], limits: Tolerance, near: float
     return limits.middle + away * share
 
 
+def _evidence_s(source: ClockModel | OffsetForecast) -> float:
+    """Return how far ahead there is evidence: the record's length, or twice the longest interval seen."""
+    if isinstance(source, ClockModel):
+        return source.record.duration_s
+    if isinstance(source, HistoryModel):
+        return source.evidence_s
+    return math.inf
+
+
 def _beyond_evidence(source: ClockModel | OffsetForecast, interval_s: float) -> tuple[Finding, ...]:
     """Say where an interval reaches further than the record it was learnt from."""
-    if isinstance(source, ClockModel):
-        seen = source.record.duration_s
-        known = f"The record is {duration_text(seen)} long and can vouch for about as long again"
-    elif isinstance(source, HistoryModel):
-        seen = 2 * max(one.longest_interval_s for one in source.history)
-        known = f"Twice the longest interval that was observed is {duration_text(seen)}"
-    else:
-        return ()
+    seen = _evidence_s(source)
     if interval_s <= seen:
         return ()
+    long = duration_text(seen)
+    known = (
+        f"The record is {long} long and can vouch for about as long again"
+        if isinstance(source, ClockModel)
+        else f"Twice the longest interval that was observed is {long}"
+    )
     sentence = (
-        f"{known}; what lies beyond is the aging law carried on, untested: choose the setpoint by it, not "
-        "the interval."
+        f"{known}; longer times are the aging law carried on, untested: they serve to compare setpoints, not "
+        "as intervals."
     )
     values = {"interval_s": interval_s, "evidence_s": seen}
     return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
@@ -359,7 +375,7 @@ def _remarks(limits: Tolerance, best: float, from_middle: float, *, sure: float)
     if best == 0:
         return ()
     sentence = (
-        "The setpoint starts near one limit on purpose; state the as-left offset in the certificate, and "
+        "The setpoint starts near one limit on purpose: the lab that adjusts it reports the as-left offset; "
         "take half of it if users dislike an offset on the first day."
     )
     return (Finding(code="SETPOINT_OFF_ZERO", severity="note", sentence=sentence),)

@@ -8,7 +8,7 @@ the number of outcomes that do not overlap. Sources of the scores: :mod:`evenbea
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -48,6 +48,7 @@ def backtest(
     noise_prior: NoisePrior = "balanced",
     most_blocks: int = MOST_BLOCKS,
     without_steps: bool = False,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Backtest:
     """Test the forecasts of the clock model on the record itself.
 
@@ -68,6 +69,8 @@ def backtest(
     without_steps
         Take frequency steps that come after an origin out of the outcome. By default they count: a
         forecast that did not allow for them was too sure.
+    progress
+        Called with the number of the origin, from 1 on, and how many there are, before each fit.
 
     Raises
     ------
@@ -96,7 +99,9 @@ def backtest(
     outcomes = Outcomes(record, without_steps=False, most_missing=MOST_MISSING)
     found: list[Outcome] = []
     refused: list[str] = []
-    for origin in fit_at.tolist():
+    for number, origin in enumerate(fit_at.tolist(), start=1):
+        if progress is not None:
+            progress(number, len(fit_at))
         try:
             model = fit_clock(
                 record_until(record, origin),

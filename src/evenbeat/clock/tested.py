@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.clock.scores import coverage_limits, coverage_p_value, error_ratio, uniformity_p_value
 from evenbeat.findings import Finding
@@ -67,6 +68,9 @@ class HorizonScore:
         Share of intervals that held, and its exact 95 % limits for the independent tests.
     mean_width, mean_interval_score, mean_ranked_probability_score
         In the unit of the quantity.
+    mean_transform, transform_counts
+        Of the probability integral transforms: their mean (0.5 is right; less, and outcomes lay below what
+        was foretold), and how many fall into each of ten equal classes between 0 and 1.
     coverage_p_value, uniformity_p_value
         Probabilities of so odd a coverage, and of so uneven transforms, if forecasts are right.
     error_ratio
@@ -83,10 +87,16 @@ class HorizonScore:
     mean_width: float
     mean_interval_score: float
     mean_ranked_probability_score: float
+    mean_transform: float
+    transform_counts: tuple[int, ...]
     coverage_p_value: float
     uniformity_p_value: float
     error_ratio: float
     verdict: ScoreVerdict
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON."""
+        return {**asdict(self), "transform_counts": list(self.transform_counts)}
 
 
 def horizon_score(group: Sequence[Outcome], *, confidence: float, beside: int) -> HorizonScore:
@@ -120,11 +130,18 @@ def horizon_score(group: Sequence[Outcome], *, confidence: float, beside: int) -
         mean_width=float(np.mean([outcome.high - outcome.low for outcome in group])),
         mean_interval_score=float(np.mean([outcome.interval_score for outcome in group])),
         mean_ranked_probability_score=float(np.mean([o.ranked_probability_score for o in group])),
+        mean_transform=float(np.mean(transforms)),
+        transform_counts=tuple(_counts(transforms)[0].tolist()),
         coverage_p_value=p_coverage,
         uniformity_p_value=p_uniform,
         error_ratio=ratio,
         verdict=_verdict(independent, ratio, surprising=surprising),
     )
+
+
+def _counts(transforms: Sequence[float] | FloatArray) -> tuple[npt.NDArray[np.int_], FloatArray]:
+    """Return how many transforms fall into each class, and the edges of the classes."""
+    return np.histogram(transforms, bins=HISTOGRAM_BINS, range=(0, 1))
 
 
 def _verdict(independent: float, ratio: float, *, surprising: bool) -> ScoreVerdict:
@@ -175,7 +192,7 @@ class Backtest(Printed):
 
     def histogram(self, quantity: ScoredQuantity | None = None) -> tuple[FloatArray, FloatArray]:
         """Return the middles of ten equal classes of the transform and the share of outcomes in each."""
-        counts, edges = np.histogram(self.transforms(quantity), bins=HISTOGRAM_BINS, range=(0, 1))
+        counts, edges = _counts(self.transforms(quantity))
         return 0.5 * (edges[1:] + edges[:-1]), counts / max(1, counts.sum())
 
     def to_frame(self) -> pd.DataFrame:
@@ -199,7 +216,7 @@ class Backtest(Printed):
             "origins_s": self.origins_s.tolist(),
             "tested_to_s": None if math.isnan(self.tested_to_s) else self.tested_to_s,
             "verdict": self.verdict,
-            "scores": [asdict(score) for score in self.scores],
+            "scores": [score.to_dict() for score in self.scores],
             "transform_histogram": {"middle": middle.tolist(), "share": share.tolist()},
             "findings": [finding.to_dict() for finding in self.findings],
         }
@@ -215,10 +232,20 @@ class Backtest(Printed):
                 f"{s.coverage:.0%} [{s.coverage_low:.0%}, {s.coverage_high:.0%}]",
                 time_text(s.mean_width) if s.quantity == "time_error" else f"{s.mean_width:.2e}",
                 f"{s.error_ratio:.2f}",
+                f"{s.mean_transform:.2f} ({s.uniformity_p_value:.2g})",
                 s.verdict,
             )
             for s in self.scores
         )
         return Table(
-            columns=("ahead", "tests", f"held {self.confidence:.0%}", "width", "errors", "verdict"), rows=rows
+            columns=(
+                "ahead",
+                "tests",
+                f"held {self.confidence:.0%}",
+                "width",
+                "errors",
+                "PIT (p)",
+                "verdict",
+            ),
+            rows=rows,
         )

@@ -9,7 +9,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, column, number
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, column, limits, number
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
@@ -60,7 +60,10 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _add_question(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
-        "--tolerance", type=number, metavar="Y", help="limit of the fractional offset, e.g. 1e-8"
+        "--tolerance",
+        type=argument(limits),
+        metavar="Y",
+        help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
     )
     group.add_argument(
         "--reliability",
@@ -187,7 +190,8 @@ def _assess(arguments: argparse.Namespace) -> int:
     if not arguments.no_report:
         check_folder(folder, force=arguments.force)
     options = _question(arguments)
-    with _Progress(shown=sys.stderr.isatty() and not arguments.quiet) as progress:
+    shown = sys.stderr.isatty() and not arguments.quiet
+    with _Progress(shown=shown, with_case=options["basis"] is not None) as progress:
         progress("reading")
         record = read_record(arguments)
         assessment = assess(record, **options, progress=progress)
@@ -258,7 +262,7 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
 
 def _is_out(assessment: Assessment) -> bool:
     tolerance = assessment.settings["tolerance"]
-    if assessment.display is not None and isinstance(tolerance, float):
+    if assessment.display is not None and isinstance(tolerance, int | float | list):
         return assessment.display.certainly_outside(tolerance)
     return assessment.interval is not None and assessment.interval.limited_by == "start"
 
@@ -275,7 +279,7 @@ def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> 
         return
     print(assessment.verdict.as_text())
     shown = ("stop", "caution", "note", "good") if arguments.verbose else ("stop", "caution")
-    for finding in worst_first(assessment.findings):
+    for finding in worst_first(assessment.beside_verdict):
         if finding.severity in shown:
             print(labelled_text(finding.severity, finding.sentence))
 
@@ -283,24 +287,28 @@ def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> 
 class _Progress:
     """A progress bar on a terminal; silent elsewhere."""
 
-    def __init__(self, *, shown: bool) -> None:
-        self._shown = shown
+    def __init__(self, *, shown: bool, with_case: bool = False) -> None:
+        self._shown, self._with_case = shown, with_case
         self._bar: Any = None
 
     def __enter__(self) -> Progress:
         from evenbeat.assessment.assess import STAGES
+        from evenbeat.assessment.log_case import MOST_STAGES
 
         if self._shown:
             from tqdm import tqdm
 
             self._bar = tqdm(
-                total=len(STAGES) + 2, bar_format="{l_bar}{bar}| {elapsed}", leave=False, ncols=PAGE_WIDTH
+                total=2 + len(STAGES) + (MOST_STAGES if self._with_case else 0),
+                bar_format="{l_bar}{bar}| {elapsed}",
+                leave=False,
+                ncols=PAGE_WIDTH,
             )
         return self._begin
 
     def _begin(self, stage: str) -> None:
         if self._bar is not None:
-            self._bar.set_description_str(stage.ljust(30))
+            self._bar.set_description_str(textwrap.shorten(stage, 44, placeholder=" …").ljust(30))
             self._bar.update()
 
     def __exit__(self, *_exception: object) -> None:

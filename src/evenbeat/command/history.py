@@ -7,6 +7,7 @@ import json
 import math
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from evenbeat.command.arguments import DONE, argument, limits, number
@@ -203,9 +204,10 @@ def _print_answer(
         print(json.dumps(result, indent=1, allow_nan=False))
         return
     print(textwrap.fill(_answer(model, suggestion, arguments), PAGE_WIDTH))
-    print(f"\n{model}\n\nIf adjusted: {setpoint}")
+    print(f"\n{model}\n\nIf adjusted:\n{setpoint}")
     if methods is not None:
-        print(f"\n{methods}")
+        fresh = tuple(finding for finding in methods.findings if finding not in model.findings)
+        print(f"\n{replace(methods, findings=fresh)}")
     if out is not None:
         steps = [
             textwrap.fill(f"{number}. {step}", PAGE_WIDTH, subsequent_indent="   ")

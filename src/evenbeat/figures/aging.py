@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.model import ClockModel
 from evenbeat.figures.forecast import draw_envelope
 from evenbeat.figures.labels import Label, name_lines
@@ -44,13 +45,13 @@ def aging_caption(model: ClockModel) -> str:
 
 
 @styled
-def draw_aging(ax: Axes, model: ClockModel, *, tolerance: float | None = None) -> None:
+def draw_aging(ax: Axes, model: ClockModel, *, tolerance: ToleranceLike | Tolerance | None = None) -> None:
     """Draw the record's block averages, the model within it and its forecast one record length ahead.
 
     Parameters
     ----------
     tolerance
-        Draws ± this limit, if it is anywhere near.
+        Draws these limits, ± one number or a pair, where they are anywhere near.
     """
     dressed(ax)
     end = model.record.duration_s
@@ -94,7 +95,7 @@ def draw_aging(ax: Axes, model: ClockModel, *, tolerance: float | None = None) -
     )
     _set_range(ax, np.concatenate([model.blocks.frequency, *bands]) / size)
     if tolerance is not None:
-        _draw_tolerance(ax, tolerance, size)
+        _draw_tolerance(ax, Tolerance.of(tolerance), size)
     ax.set_ylabel(f"fractional frequency [{unit}]")
     dots = f"dots: averages over {duration_text(model.blocks.length_s)}"
     ax.set_xlabel(f"time since the start of the record [{time_name}]; {dots}")
@@ -137,24 +138,25 @@ def _set_range(ax: Axes, values: FloatArray) -> None:
     ax.set_ylim(low - margin, high + 2 * margin)
 
 
-def _draw_tolerance(ax: Axes, tolerance: float, size: float) -> None:
+def _draw_tolerance(ax: Axes, tolerance: Tolerance, size: float) -> None:
     low, high = ax.get_ylim()
     span = high - low
-    written = fractional_text(tolerance)
-    beyond, shown, top = [], [low, high], tolerance / size
-    limits = [(max(limit - high, low - limit), sign, limit) for sign, limit in (("+", top), ("−", -top))]
-    for farthest, (distance, sign, limit) in zip(FARTHEST, sorted(limits), strict=True):
+    beyond, shown = [], [low, high]
+    both = ((True, tolerance.upper), (False, tolerance.lower))
+    limits = [(max(at / size - high, low - at / size), upper, at) for upper, at in both]
+    for farthest, (distance, upper, at) in zip(FARTHEST, sorted(limits), strict=True):
+        limit = at / size
         if distance > farthest * span:
-            beyond.append(sign)
+            beyond.append((limit > high, _signed(at)))
             continue
         ax.axhline(limit, color=OCHRE, linewidth=1.3, linestyle=(0, (8, 2)))
         ax.annotate(
-            f"tolerance {sign}{written}",
+            f"tolerance {_signed(at)}",
             xy=(0.01, limit),
             xycoords=ax.get_yaxis_transform(),
-            xytext=(0, -3 if sign == "+" else 3),
+            xytext=(0, -3 if upper else 3),
             textcoords="offset points",
-            va="top" if sign == "+" else "bottom",
+            va="top" if upper else "bottom",
             fontsize=7.8,
             color=OCHRE,
             bbox=BEHIND_TEXT,
@@ -162,13 +164,20 @@ def _draw_tolerance(ax: Axes, tolerance: float, size: float) -> None:
         shown = [min(shown[0], limit - 0.06 * span), max(shown[1], limit + 0.06 * span)]
     ax.set_ylim(*shown)
     if beyond:
-        which = "±" if len(beyond) == 2 else beyond[0]
+        above = any(is_above for is_above, _ in beyond)
+        words = " and ".join(limit for _, limit in beyond)
+        if len(beyond) == 2 and tolerance.symmetric:
+            words = f"±{fractional_text(tolerance.upper)}"
         ax.annotate(
-            f"tolerance {which}{written} lies beyond this axis",
-            xy=(0.99, 0.02 if which == "−" else 0.98),
+            f"tolerance {words} {'lie' if ' and ' in words else 'lies'} beyond this axis",
+            xy=(0.99, 0.98 if above else 0.02),
             xycoords="axes fraction",
             ha="right",
-            va="bottom" if which == "−" else "top",
+            va="top" if above else "bottom",
             fontsize=7.8,
             color=OCHRE,
         )
+
+
+def _signed(limit: float) -> str:
+    return f"+{fractional_text(limit)}" if limit > 0 else fractional_text(limit)

@@ -80,6 +80,7 @@ def draw_specification(ax: Axes, result: SpecificationVerdict) -> None:
     ax.tick_params(axis="y", labelsize=7.5, length=0)
     ax.grid(visible=False, axis="y")
     ax.set_ylim(-0.7, len(lines) - 0.3)
+    ax.set_ylabel("line of the specification, with its limit")
     ax.set_xlabel("size of the value over its limit, with its interval")
 
 

@@ -111,8 +111,8 @@ def _aging_piece(assessment: Assessment) -> list[Piece]:
         return []
     figure = new_figure(3.6)
     tolerance = assessment.settings.get("tolerance")
-    limit = float(tolerance) if isinstance(tolerance, int | float) else None
-    draw_aging(figure.add_subplot(), assessment.model, tolerance=limit)
+    limits = tolerance if isinstance(tolerance, int | float | list) else None
+    draw_aging(figure.add_subplot(), assessment.model, tolerance=limits)
     reading = (
         "The band is the 95 % interval of an average as long as a dot, one record length ahead at most. "
         "Between the dashed lines: the aging rates that plain least squares would allow, which takes "

@@ -143,7 +143,7 @@ def setting_text(value: object) -> str:
     if isinstance(value, Mapping):
         return ", ".join(f"{key} {setting_text(item)}" for key, item in value.items())
     if isinstance(value, list | tuple):
-        return ", ".join(map(str, value)) or "none"
+        return ", ".join(map(setting_text, value)) or "none"
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
