@@ -175,3 +175,42 @@ def test_impossible_questions_are_refused(options: dict, sentence: str) -> None:
     """Before any computation, or by the room that knows."""
     with pytest.raises(InputError, match=sentence):
         assess(_clock(), **options)
+
+
+@pytest.mark.parametrize(
+    ("limits", "said", "code"),
+    [((-5e-9, 5e-8), "-5e-09 to +5e-08", 0), ((4e-9, 5e-8), "+4e-09 to +5e-08", 1), (5e-8, "±5e-08", 0)],
+)
+def test_limits_need_not_lie_evenly(limits: float | tuple[float, float], said: str, code: int) -> None:
+    """Two limits count as the interval counts them; the settings hold them as given, ready for JSON."""
+    record = replace(_clock(), values=_clock().values + 1e-9)
+
+    found = assess(record, tolerance=limits)
+
+    assert said in found.verdict.headline
+    assert found.interval is not None
+    assert (found.interval.limited_by == "start") is bool(code)
+    expected = list(limits) if isinstance(limits, tuple) else limits
+    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["settings"]["tolerance"] == expected
+
+
+def test_a_display_is_held_against_both_limits(evening: Assessment) -> None:
+    """A value between -4e-8 and -2e-8 is out of (-5e-9, 1e-7), within (-5e-8, 1e-9), else not to be told."""
+    bound = evening.display
+    assert bound is not None
+    assert bound.certainly_outside((-5e-9, 1e-7))
+    assert bound.certainly_within((-5e-8, 1e-9))
+    assert not bound.certainly_within((-3e-8, 1e-7))
+    assert not bound.certainly_outside((-3e-8, 1e-7))
+
+
+def test_what_the_verdict_says_is_not_said_again() -> None:
+    """Out of tolerance: the reason stands once on the page, and stays among the findings."""
+    record = replace(_clock(), values=_clock().values + 1e-7)
+
+    found = assess(record, tolerance=1e-8)
+
+    stops = [finding.sentence for finding in found.findings if finding.code == "INTERVAL_NONE"]
+    assert len(stops) == 1
+    page = " ".join(str(found).split())
+    assert page.count(" ".join(stops[0].split())) == 1

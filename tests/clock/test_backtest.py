@@ -135,7 +135,7 @@ def test_every_horizon_tells_its_transforms(tested: Backtest) -> None:
         distance = stats.kstest(seen, "uniform").statistic
         expected = stats.kstwo.sf(distance, max(1, int(score["independent_tests"])))
         assert score["uniformity_p_value"] == pytest.approx(expected, rel=1e-6)
-    assert "PIT (p)" in str(tested)
+    assert "PIT p" in str(tested)
     assert max(map(len, str(tested).splitlines())) <= 80
 
 

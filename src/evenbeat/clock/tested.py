@@ -229,11 +229,11 @@ class Backtest(Printed):
             (
                 f"{_NAMES[s.quantity]} {duration_text(s.horizon_s)}",
                 f"{s.tests} ({s.independent_tests:.0f})",
-                f"{s.coverage:.0%} [{s.coverage_low:.0%}, {s.coverage_high:.0%}]",
+                f"{s.coverage:.0%} ({100 * s.coverage_low:.0f}–{100 * s.coverage_high:.0f})",
                 time_text(s.mean_width) if s.quantity == "time_error" else f"{s.mean_width:.2e}",
                 f"{s.error_ratio:.2f}",
-                f"{s.mean_transform:.2f} ({s.uniformity_p_value:.2g})",
-                s.verdict,
+                f"{s.uniformity_p_value:.2g}",
+                "too few" if s.verdict == "too few tests" else s.verdict,
             )
             for s in self.scores
         )
@@ -244,7 +244,7 @@ class Backtest(Printed):
                 f"held {self.confidence:.0%}",
                 "width",
                 "errors",
-                "PIT (p)",
+                "PIT p",
                 "verdict",
             ),
             rows=rows,

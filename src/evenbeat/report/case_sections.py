@@ -7,8 +7,9 @@ import math
 from evenbeat.assessment.case import Case
 from evenbeat.assessment.variation import steadiness
 from evenbeat.calibration.decision import probability_text
+from evenbeat.clock.tested import HorizonScore
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, time_text
 
 BLANK = "______________________________"
 
@@ -118,8 +119,13 @@ def _models(case: Case) -> tuple[Block, ...]:
         )
     if case.backtest is not None:
         blocks += [Paragraph(text=case.backtest.verdict), _backtest(case)]
-    sentences = tuple(finding.sentence for finding in case.findings)
+    said = "" if case.backtest is None else case.backtest.verdict
+    sentences = tuple(finding.sentence for finding in case.findings if finding.sentence != said)
     return (*blocks, Bullets(items=sentences)) if sentences else tuple(blocks)
+
+
+def _in_unit(score: HorizonScore, value: float) -> str:
+    return time_text(value) if score.quantity == "time_error" else f"{value:.2e}"
 
 
 def _backtest(case: Case) -> Grid:
@@ -130,14 +136,21 @@ def _backtest(case: Case) -> Grid:
             f"{score.tests} ({score.independent_tests:.0f})",
             f"{score.coverage:.0%}",
             f"{score.coverage_low:.0%} to {score.coverage_high:.0%}",
+            _in_unit(score, score.mean_width),
+            _in_unit(score, score.mean_interval_score),
+            f"{score.mean_transform:.2f} ({score.uniformity_p_value:.2g})",
             score.verdict,
         )
         for score in scores
     )
     return Grid(
-        caption="Forecasts made within the log and what followed: share of 95 % intervals that held",
-        columns=("Forecast", "tests (independent)", "held", "95 % limits", "verdict"),
+        caption=(
+            "Forecasts made within the log and what followed: share of 95 % intervals that held, their mean "
+            "width and interval score; PIT: where outcomes lay in what was foretold, on average (0.5 is "
+            "right), and the probability of so uneven ones if all is right"
+        ),
+        columns=("Forecast", "tests (indep.)", "held", "limits", "width", "score", "PIT (p)", "verdict"),
         rows=rows,
-        widths=(32, 18, 10, 20, 20),
-        numeric=(1, 2, 3),
+        widths=(21, 9, 8, 13, 12, 12, 13, 12),
+        numeric=(1, 2, 3, 4, 5, 6),
     )
