@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 from pathlib import Path
 
@@ -12,30 +14,52 @@ from evenbeat.command import main
 TABLE = str(Path(__file__).resolve().parents[1] / "data" / "kittiwake-history.csv")
 
 
-def test_says_when_to_calibrate_again(capsys: pytest.CaptureFixture[str]) -> None:
+def printed(*options: str) -> str:
+    """Return what the command prints for the demo history."""
+    page = io.StringIO()
+    with contextlib.redirect_stdout(page):
+        assert main(["history", TABLE, *options]) == 0
+    return page.getvalue()
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    """Return the answer for the demo history, other methods beside it, as it is printed."""
+    return printed("--tolerance", "1e-8", "--methods")
+
+
+def test_says_when_to_calibrate_again(page: str) -> None:
     """The demo history gives an interval, a setpoint and what it is not."""
-    assert main(["history", TABLE, "--tolerance", "1e-8"]) == 0
-    shown = " ".join(capsys.readouterr().out.split())
+    shown = " ".join(page.split())
     assert "Calibrate again within" in shown
     assert "If adjusted" in shown
     assert "not part of a calibration certificate" in shown
+    assert max(map(len, page.splitlines())) <= 80
+    assert page.count("Prior for oven oscillators") == 1
 
 
-def test_json(capsys: pytest.CaptureFixture[str]) -> None:
-    """JSON holds interval and setpoint; a tighter tolerance gives a shorter interval."""
-    intervals = []
-    for tolerance in ("1e-8", "6e-9"):
-        assert main(["history", TABLE, "--tolerance", tolerance, "--json"]) == 0
-        result = json.loads(capsys.readouterr().out)
-        intervals.append(result["interval_s"])
-        assert result["setpoint"]["interval_s"] >= result["setpoint"]["interval_at_zero_s"]
-    assert intervals[0] > intervals[1] > 0
+def test_nothing_beyond_the_evidence_is_promised(page: str) -> None:
+    """Beyond twice the longest interval, 504 d, the setpoint and the forecast say that they are untested."""
+    shown = " ".join(page.split())
+    assert "for as long as the evidence reaches, 504 d (95 %); the aging law alone would give" in shown
+    assert "they serve to compare setpoints, not as intervals" in shown
+    assert "1 year " in page
+    assert "1.5 years, untested" in page
 
 
-def test_no_interval(capsys: pytest.CaptureFixture[str]) -> None:
-    """An offset outside the tolerance has no interval; bad options and files exit with 2."""
-    assert main(["history", TABLE, "--tolerance", "1e-10"]) == 0
-    assert "No interval" in capsys.readouterr().out
+def test_json() -> None:
+    """JSON holds interval and setpoint, and where the evidence ends."""
+    result = json.loads(printed("--tolerance", "6e-9", "--json"))
+    assert 0 < result["interval_s"] < 504 * 86400
+    assert result["setpoint"]["interval_s"] >= result["setpoint"]["interval_at_zero_s"]
+    assert result["setpoint"]["evidence_s"] == pytest.approx(504 * 86400)
+
+
+def test_no_interval(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An offset that may be outside the tolerance has no interval; bad options and files exit with 2."""
+    status, text = shown(tmp_path, capsys, *GOOD[:2], "2022-01-01,9.9e-8,9.9e-8,3e-9,no")
+    assert status == 0
+    assert "No interval" in text
     assert main(["history", TABLE, "--tolerance", "1e-8", "--guard-band", "1e-7"]) == 2
     assert "guard_band is 1e-07" in capsys.readouterr().err
     assert main(["history", "nowhere.csv", "--tolerance", "1e-8"]) == 2

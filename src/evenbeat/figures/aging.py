@@ -176,6 +176,7 @@ def _draw_tolerance(ax: Axes, tolerance: Tolerance, size: float) -> None:
             va="top" if above else "bottom",
             fontsize=7.8,
             color=OCHRE,
+            bbox=BEHIND_TEXT,
         )
 
 
