@@ -183,8 +183,7 @@ def assess(
     Source: all of the above, put together
     Tests: tests/assessment/test_assess.py
     """
-    limits = None if tolerance is None else Tolerance.of(tolerance)
-    _check(record, reliability)
+    limits = _checked(record, tolerance, reliability)
     begin = progress or _nothing
     begin("conditioning")
     record = _conditioned(record)
@@ -230,10 +229,9 @@ def assess(
         verdict=beside.spoken(verdict, model),
         settings={
             **question,
-            "tolerance": _as_given(tolerance),
             "as_left": None if as_left is None else as_left.to_dict(),
             "time_error_limit_s": time_error_limit_s,
-            **_settings_of(model, aging),
+            **_settings_of(model, aging, tolerance),
         },
         software=software_versions(),
         findings=merged(
@@ -255,9 +253,12 @@ def _nothing(_stage: str) -> None:
     """Report no progress."""
 
 
-def _settings_of(model: ClockModel | None, aging: str) -> dict[str, object]:
-    """Return how the clock was modelled."""
+def _settings_of(
+    model: ClockModel | None, aging: str, tolerance: ToleranceLike | Tolerance | None
+) -> dict[str, object]:
+    """Return how the clock was modelled, and the tolerance as plain numbers."""
     return {
+        "tolerance": _as_given(tolerance),
         "aging": aging,
         "environment": [] if model is None else [influence.name for influence in model.trend.influences],
         "minimum_coverage": MINIMUM_COVERAGE,
@@ -281,8 +282,11 @@ def _as_given(tolerance: ToleranceLike | Tolerance | None) -> float | list[float
     return [limits.lower, limits.upper]
 
 
-def _check(record: Record, reliability: float) -> None:
-    """Refuse an impossible question before anything is computed."""
+def _checked(
+    record: Record, tolerance: ToleranceLike | Tolerance | None, reliability: float
+) -> Tolerance | None:
+    """Return the limits, or refuse an impossible question before anything is computed."""
+    limits = None if tolerance is None else Tolerance.of(tolerance)
     checked_probability(reliability, "reliability")
     readings = len(record) - record.missing
     if readings < FEWEST_READINGS:
@@ -291,6 +295,7 @@ def _check(record: Record, reliability: float) -> None:
             f"{log} has {readings} readings; at least {FEWEST_READINGS} are needed to say anything of a clock"
         )
         raise TooShortError(msg, needed=FEWEST_READINGS, available=readings)
+    return limits
 
 
 def _conditioned(record: Record) -> Record:
