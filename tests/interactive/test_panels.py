@@ -336,7 +336,7 @@ def grown(make: Callable[[], Any], name: str, values: list[Any], times: int) -> 
     ],
 )
 def test_nothing_grows(make: Callable[[], Any], name: str, values: list[Any], times: int) -> None:
-    """Many changes leave no memory, no figure and no callback behind (up to a thousand of them: marker slow)."""
+    """Many changes leave no memory, no figure and no callback behind (more of them: marker slow)."""
     from matplotlib import pyplot as plt
 
     bytes_grown, panel = grown(make, name, values, times)
