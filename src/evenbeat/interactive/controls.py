@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import ipywidgets as widgets
 
 _NAME = {"description_width": "17em"}
 _WIDE = "33em"
+
+
+def _sliding() -> dict[str, Any]:
+    """Return what all sliders share: they answer when let go, and are wide enough for their name."""
+    return {"continuous_update": False, "style": _NAME, "layout": {"width": _WIDE}}
 
 
 def slider(
@@ -20,10 +26,8 @@ def slider(
         max=high,
         step=step,
         description=name,
-        continuous_update=False,
         readout_format=form,
-        style=_NAME,
-        layout={"width": _WIDE},
+        **_sliding(),
     )
 
 
@@ -35,9 +39,7 @@ def whole_slider(name: str, value: int, low: int, high: int, *, step: int = 1) -
         max=high,
         step=step,
         description=name,
-        continuous_update=False,
-        style=_NAME,
-        layout={"width": _WIDE},
+        **_sliding(),
     )
 
 
@@ -50,10 +52,8 @@ def decades(name: str, value: float, low: int, high: int, *, per_decade: int = 1
         max=high,
         step=1 / per_decade,
         description=name,
-        continuous_update=False,
         readout_format=".2g",
-        style=_NAME,
-        layout={"width": _WIDE},
+        **_sliding(),
     )
 
 
@@ -80,7 +80,5 @@ def steps(name: str, options: Sequence[tuple[str, object]], value: object) -> wi
         options=list(options),
         value=value,
         description=name,
-        continuous_update=False,
-        style=_NAME,
-        layout={"width": _WIDE},
+        **_sliding(),
     )
