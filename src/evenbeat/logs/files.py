@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
-import threading
-from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -29,8 +29,8 @@ class LogText:
     ----------
     text
         UTF-8, lines ended by line feeds only, no byte-order mark.
-    digest
-        Returns the SHA-256 of the bytes on disk, before anything was unpacked.
+    sha256
+        Of the bytes on disk, before anything was unpacked; 64 hexadecimal digits.
     size_bytes
         Of the file on disk.
     packing
@@ -41,16 +41,11 @@ class LogText:
 
     path: str
     text: bytes
-    digest: Callable[[], str]
+    sha256: str
     size_bytes: int
     packing: str = ""
     findings: tuple[Finding, ...] = ()
     first_rows: dict[object, list[str]] = field(default_factory=dict, repr=False)
-
-    @property
-    def sha256(self) -> str:
-        """SHA-256 of the file as 64 hexadecimal digits."""
-        return self.digest()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -59,7 +54,7 @@ class RawFile:
 
     path: str
     content: bytes
-    digest: Callable[[], str]
+    sha256: str
     findings: tuple[Finding, ...] = ()
 
 
@@ -93,7 +88,7 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
         raise LogError(msg, path=path)
     try:
         before = place.stat()
-        content = place.read_bytes()
+        content, sha256 = read_hashed(place, before.st_size)
         after = place.stat()
     except FileNotFoundError:
         msg = "there is no such file"
@@ -105,7 +100,7 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
         msg = "the file is empty; a table of readings is needed"
         raise LogError(msg, path=path)
     findings = _checked_rest(before, after, content, path, partial=partial)
-    return RawFile(path=str(path), content=content, digest=_digest(content), findings=findings)
+    return RawFile(path=str(path), content=content, sha256=sha256, findings=findings)
 
 
 def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
@@ -129,27 +124,29 @@ def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
     return LogText(
         path=raw.path,
         text=text,
-        digest=raw.digest,
+        sha256=raw.sha256,
         size_bytes=len(raw.content),
         packing=packing,
         findings=(*raw.findings, *findings),
     )
 
 
-def _digest(content: bytes) -> Callable[[], str]:
-    """Return a function that gives the hash, which a second processor works out meanwhile."""
-    if len(content) < _LARGE:
-        digest = hashlib.sha256(content).hexdigest()
-        return lambda: digest
-    running = hashlib.sha256()
-    thread = threading.Thread(target=running.update, args=(content,), daemon=True)
-    thread.start()
-
-    def waited() -> str:
-        thread.join()
-        return running.hexdigest()
-
-    return waited
+def read_hashed(path: Path, size: int) -> tuple[bytes, str]:
+    """Return the bytes of a file and their SHA-256; a large file is hashed while it is read."""
+    if size < _LARGE:
+        content = path.read_bytes()
+        return content, hashlib.sha256(content).hexdigest()
+    memory, digest = io.BytesIO(bytes(size)), hashlib.sha256()
+    taken = 0
+    with path.open("rb", buffering=0) as file, memory.getbuffer() as room, ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(file.readinto, room[:_LARGE])
+        while read := coming.result():
+            piece = slice(taken, taken := taken + read)
+            coming = pool.submit(file.readinto, room[taken : taken + _LARGE])
+            digest.update(room[piece])
+        rest = file.read()  # of a file that grew
+    digest.update(rest)
+    return memory.getvalue()[:taken] + rest, digest.hexdigest()  # the bytes themselves, where nothing changed
 
 
 def _checked_rest(

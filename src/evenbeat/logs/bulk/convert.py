@@ -257,7 +257,7 @@ class _Work:
 
 
 def _log(source: Path, block: bytes) -> LogText:
-    return LogText(path=str(source), text=block, digest=lambda: "", size_bytes=len(block))
+    return LogText(path=str(source), text=block, sha256="", size_bytes=len(block))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -57,7 +57,7 @@ def _opened(raw: RawFile, columns: Mapping[str, Any], kind: str, comments: tuple
     kinds: tuple[CellKind, ...] = tuple("moment" if v.dtype.kind == "M" else "number" for v in named.values())
     header = tuple(named) if any(named) else ()
     log = LogText(
-        path=raw.path, text=b"", digest=raw.digest, size_bytes=len(raw.content), findings=raw.findings
+        path=raw.path, text=b"", sha256=raw.sha256, size_bytes=len(raw.content), findings=raw.findings
     )
     form = Form(separator="", decimal=".", columns=len(named), kinds=kinds, header=header, comments=comments)
     numbers, moments, whole = {}, {}, None
