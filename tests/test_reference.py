@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -89,3 +90,13 @@ def test_terms_are_used_in_the_notebooks() -> None:
 def test_citation_names_the_version() -> None:
     """Whoever cites tells which version it was."""
     assert evenbeat.__version__ in reference.citation()
+
+
+def test_a_table_is_shown_from_the_left_and_wrapped() -> None:
+    """Widths add up to the page, and no markup of docstrings is left in the cells."""
+    page = reference.shown(reference.methods()).to_html()
+
+    widths = [float(width) for width in re.findall(r"width: ([\d.]+)%", page) if float(width) < 100]
+    assert sum(widths) == pytest.approx(100, abs=0.5)
+    assert "overflow-wrap: anywhere" in page
+    assert "``" not in page

@@ -9,15 +9,17 @@ from __future__ import annotations
 import inspect
 import re
 from importlib import import_module
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from evenbeat.stability.estimators import STATISTICS
 from evenbeat.stability.extended.forms import EXTENDED
 
 if TYPE_CHECKING:
     import pandas as pd
+    from pandas.io.formats.style import Styler
 
 KEYS = ("Formula", "Source", "Tests")
+_WIDEST = 45  # characters; longer cells are wrapped
 _LINE = re.compile(rf"^({'|'.join(KEYS)}): (.+)$")
 
 TERMS: dict[str, tuple[str, str]] = {
@@ -87,8 +89,8 @@ def methods() -> pd.DataFrame:
 def _row(name: str, function: object) -> tuple[str, str, str, str, str]:
     text = inspect.getdoc(function) or ""
     formula, source, tests = references_of(text)
-    first = text.split("\n\n")[0].replace("\n", " ").strip()
-    return name, first, formula, source, tests
+    first = text.split("\n\n")[0].replace("\n", " ").replace("``", "").strip().removeprefix("Return ")
+    return name, first[:1].upper() + first[1:], formula, source, tests
 
 
 def references_of(docstring: str) -> tuple[str, str, str]:
@@ -122,6 +124,26 @@ def glossary() -> pd.DataFrame:
 
     rows = [(term, *TERMS[term]) for term in sorted(TERMS, key=str.lower)]
     return pd.DataFrame(rows, columns=["term", "unit", "meaning"])
+
+
+def shown(table: pd.DataFrame) -> Styler:
+    """Return a table of words for a notebook: from the left, wrapped, as wide as the page.
+
+    Parameters
+    ----------
+    table
+        One of the tables above; the width of a column follows the text in it.
+    """
+    words = {name: max(len(name), *table[name].str.len()) for name in table.columns}
+    widths = {name: min(count, _WIDEST) for name, count in words.items()}
+    styles: list[Any] = [
+        {"selector": "", "props": "width: 100%; table-layout: fixed"},
+        {"selector": "th, td", "props": "text-align: left; vertical-align: top; overflow-wrap: anywhere"},
+    ]
+    for place, width in enumerate(widths.values()):
+        share = f"width: {100 * width / sum(widths.values()):.1f}%"
+        styles.append({"selector": f"th.col{place}", "props": share})
+    return table.style.hide(axis="index").set_table_styles(styles)
 
 
 def citation() -> str:

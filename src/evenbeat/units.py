@@ -169,6 +169,14 @@ def _short(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
+def frequency_text(hertz: float) -> str:
+    """Return a frequency with an SI prefix: ``'10 MHz'``, ``'32.77 kHz'``."""
+    for size, name in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
+        if abs(hertz) >= size:
+            return f"{hertz / size:.4g} {name}"
+    return f"{hertz:.4g} Hz"
+
+
 def time_text(seconds: float) -> str:
     """Return a time error with an SI prefix: ``'1.23 µs'``, ``'45 ns'``."""
     if not math.isfinite(seconds):

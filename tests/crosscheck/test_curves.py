@@ -92,7 +92,7 @@ def test_largest_difference_is_found() -> None:
     assert not check.agrees
     assert check.largest_relative_difference == pytest.approx(1e-3, rel=1e-6)
     assert check.findings[0].code == "CROSSCHECK_DIFFERS"
-    assert "differs from the overlapping allan curve by up to 1.0e-03" in check.sentence
+    assert "differs from the overlapping Allan deviation by up to 1.0e-03" in check.sentence
 
 
 def test_impossible_comparisons_are_said() -> None:

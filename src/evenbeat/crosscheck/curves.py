@@ -276,17 +276,25 @@ def _returned(name: str, phase: FloatArray, factors: IntArray) -> FloatArray:
     return values
 
 
+def _title(statistic: str) -> str:
+    from evenbeat.stability.estimators import STATISTICS
+    from evenbeat.stability.extended.forms import EXTENDED
+
+    known = STATISTICS.get(statistic) or EXTENDED.get(statistic)
+    return known.title if known else statistic.upper()  # MTIE
+
+
 def _outcome(statistic: str, obstacle: str, compared: int, points: int, largest: float) -> Finding:
-    name = statistic.replace("_", " ")
+    name = _title(statistic)
     if compared == 0:
         reason = obstacle or "allantools returns no point with more than one term"
-        sentence = f"The {name} curve was not compared with allantools: {reason}."
+        sentence = f"The {name} was not compared with allantools: {reason}."
         return Finding(code="CROSSCHECK_NOT_POSSIBLE", severity="note", sentence=sentence)
     share = f"{compared} of {points} points"
     remark = f" {_DIFFERENCES[statistic]}" if statistic in _DIFFERENCES else ""
     values: dict[str, float | int | str] = {"compared": compared, "largest_relative_difference": largest}
     if largest <= AGREEMENT:
-        sentence = f"allantools agrees with the {name} curve within {largest:.1e} ({share} compared).{remark}"
+        sentence = f"allantools agrees with the {name} within {largest:.1e} ({share} compared).{remark}"
         return Finding(code="CROSSCHECK_AGREES", severity="good", sentence=sentence, values=values)
-    sentence = f"allantools differs from the {name} curve by up to {largest:.1e} ({share} compared).{remark}"
+    sentence = f"allantools differs from the {name} by up to {largest:.1e} ({share} compared).{remark}"
     return Finding(code="CROSSCHECK_DIFFERS", severity="caution", sentence=sentence, values=values)

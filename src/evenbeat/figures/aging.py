@@ -80,26 +80,33 @@ def draw_aging(ax: Axes, model: ClockModel, *, tolerance: ToleranceLike | Tolera
         labels.append(draw_envelope(ax, ahead, ahead.times_s / time_size, size))
     labels.append(_draw_least_squares(ax, model, float(ahead.mean[0]), time_size, size))
     ax.axvline(end / time_size, color=GREY, linewidth=0.8)
-    ax.annotate(
-        "the record ends",
-        xy=(end / time_size, 0.97),
-        xycoords=ax.get_xaxis_transform(),
-        xytext=(-2, 0),
-        textcoords="offset points",
-        rotation=90,
-        ha="right",
-        va="top",
-        fontsize=7.5,
-        bbox=BEHIND_TEXT,
-        color=GREY,
-    )
     _set_range(ax, np.concatenate([model.blocks.frequency, *bands]) / size)
     if tolerance is not None:
         _draw_tolerance(ax, Tolerance.of(tolerance), size)
     ax.set_ylabel(f"fractional frequency [{unit}]")
     dots = f"dots: averages over {duration_text(model.blocks.length_s)}"
     ax.set_xlabel(f"time since the start of the record [{time_name}]; {dots}")
+    _name_end(ax, end / time_size, model.blocks.frequency[-1] / size)
     name_lines(ax, labels)
+
+
+def _name_end(ax: Axes, end: float, reading: float) -> None:
+    """Write beside the line at the end of the record what it is, away from the last reading."""
+    low, high = ax.get_ylim()
+    at, place = (0.97, "top") if reading < (low + high) / 2 else (0.03, "bottom")
+    ax.annotate(
+        "the record ends",
+        xy=(end, at),
+        xycoords=ax.get_xaxis_transform(),
+        xytext=(-2, 0),
+        textcoords="offset points",
+        rotation=90,
+        ha="right",
+        va=place,
+        fontsize=7.5,
+        bbox=BEHIND_TEXT,
+        color=GREY,
+    )
 
 
 def _draw_blocks(ax: Axes, model: ClockModel, time_size: float, size: float) -> None:

@@ -8,9 +8,9 @@ import numpy as np
 
 from evenbeat.counter.card import TimebaseCard
 from evenbeat.figures.labels import Label, name_lines
-from evenbeat.figures.scales import percent_text
+from evenbeat.figures.scales import percent_text, typeset
 from evenbeat.figures.style import dressed, stroke, styled
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, duration_text, frequency_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,9 +22,10 @@ def card_caption(card: TimebaseCard) -> str:
     """Return the sentence above the figure: the finest reading on the first and on the last day."""
     finest = card.half_width / card.frequency_hz[np.newaxis, :, np.newaxis]
     percent = percent_text(card.confidence)
+    now, then = (typeset(f"{moment.min():.1e}") for moment in (finest[0], finest[-1]))
     return (
-        f"Readings are right within ±{finest[0].min():.1e} of themselves at best now, and within "
-        f"±{finest[-1].min():.1e} after {duration_text(float(card.elapsed_s[-1]))} ({percent})."
+        f"Readings are right within ±{now} of themselves at best now, and within ±{then} after "
+        f"{duration_text(float(card.elapsed_s[-1]))} ({percent})."
     )
 
 
@@ -50,6 +51,6 @@ def draw_card(ax: Axes, card: TimebaseCard) -> None:
             marker=MARKERS[number % len(MARKERS)],
             markersize=4,
         )
-        text = f"{card.frequency_hz[j]:.4g} Hz,\ngate {card.gate_s[k]:g} s"
+        text = f"{frequency_text(float(card.frequency_hz[j]))},\ngate {card.gate_s[k]:g} s"
         labels.append(Label(x=float(days[-1]), y=float(line[-1]), text=text, colour=look.colour))
     name_lines(ax, labels)

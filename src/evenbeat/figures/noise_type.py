@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.figures.style import GREY, INK, styled
+from evenbeat.figures.style import BEHIND_TEXT, GREY, INK, styled
 from evenbeat.stability.curve import StabilityCurve, noise_name
 
 if TYPE_CHECKING:
@@ -43,6 +43,7 @@ def draw_noise_strip(ax: Axes, curve: StabilityCurve) -> None:
             ha="center",
             va="bottom",
             fontsize=7.2,
+            bbox=BEHIND_TEXT,
             color=INK if name else GREY,
         )
 

@@ -69,15 +69,15 @@ class LimitVerdict(Printed):
         times = self.averaging_time_s[[verdict != "no statement" for verdict in self.verdicts]]
         where = f"from {duration_text(float(times[0]))} to {duration_text(float(times[-1]))}"
         if self.overall == "below":
-            return f"The curve is below the limit {self.limit.name} {where}."
+            return f"The curve is below the limit “{self.limit.name}” {where}."
         if self.overall == "undecided":
             return (
-                f"Whether the curve is below the limit {self.limit.name} is undecided at "
+                f"Whether the curve is below the limit “{self.limit.name}” is undecided at "
                 f"{counts['undecided']} of {compared} averaging times {where}: the interval holds the limit."
             )
         worst = int(np.nanargmax(np.where(np.isfinite(self.allowed), self.value / self.allowed, np.nan)))
         return (
-            f"The curve is above the limit {self.limit.name} at {counts['above']} of {compared} averaging "
+            f"The curve is above the limit “{self.limit.name}” at {counts['above']} of {compared} averaging "
             f"times {where}, most at {duration_text(float(self.averaging_time_s[worst]))}: "
             f"{self.value[worst] / self.allowed[worst]:.3g} times the limit."
         )
