@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -123,9 +124,11 @@ def limits_of_counter(
 
 def _sentence(chosen: ReadingUncertainty, relative: Mapping[str, FloatArray], gates: FloatArray) -> str:
     budget, gate = chosen.budget, chosen.measurement.gate_s or float("nan")
+    width = budget.expanded_uncertainty()
+    decimals = max(1 - math.floor(math.log10(width)), 0)  # as many as the uncertainty has
     opening = (
-        f"At a gate of {duration_text(gate)} the reading is {budget.value:.10g} Hz ± "
-        f"{budget.expanded_uncertainty():.2g} Hz (95 %), relative {budget.relative_standard_uncertainty:.1e} "
+        f"At a gate of {duration_text(gate)} the reading is {budget.value:.{decimals}f} Hz ± "
+        f"{float(f'{width:.2g}'):g} Hz (95 %), relative {budget.relative_standard_uncertainty:.1e} "
         f"(standard); what limits it: {budget.limited_by}."
     )
     flat = {name: part for name, part in relative.items() if part[0] == part[-1]}
