@@ -6,6 +6,7 @@ Every public function has a section ``References`` in its docstring, with lines 
 
 from __future__ import annotations
 
+import html
 import inspect
 import re
 from importlib import import_module
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from pandas.io.formats.style import Styler
 
 KEYS = ("Formula", "Source", "Tests")
-_WIDEST = 45  # characters; longer cells are wrapped
+_WIDEST, _MARGIN = 45, 4  # characters; longer cells are wrapped
 _LINE = re.compile(rf"^({'|'.join(KEYS)}): (.+)$")
 
 TERMS: dict[str, tuple[str, str]] = {
@@ -135,7 +136,7 @@ def shown(table: pd.DataFrame) -> Styler:
         One of the tables above; the width of a column follows the text in it.
     """
     words = {name: max(len(name), *table[name].str.len()) for name in table.columns}
-    widths = {name: min(count, _WIDEST) for name, count in words.items()}
+    widths = {name: min(count, _WIDEST) + _MARGIN for name, count in words.items()}
     styles: list[Any] = [
         {"selector": "", "props": "width: 100%; table-layout: fixed"},
         {"selector": "th, td", "props": "text-align: left; vertical-align: top; overflow-wrap: anywhere"},
@@ -143,7 +144,12 @@ def shown(table: pd.DataFrame) -> Styler:
     for place, width in enumerate(widths.values()):
         share = f"width: {100 * width / sum(widths.values()):.1f}%"
         styles.append({"selector": f"th.col{place}", "props": share})
-    return table.style.hide(axis="index").set_table_styles(styles)
+    return table.style.hide(axis="index").set_table_styles(styles).format(_breakable)
+
+
+def _breakable(cell: object) -> str:
+    """Return a cell in HTML whose long names may break where their words do; what is copied stays whole."""
+    return re.sub(r"(?<=[_/])", "<wbr>", html.escape(str(cell)))
 
 
 def citation() -> str:
