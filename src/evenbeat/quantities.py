@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Self
@@ -17,6 +18,9 @@ FloatArray = npt.NDArray[np.floating[Any]]
 DEFAULT_CONFIDENCE = 0.95
 """Coverage probability used wherever none is asked for: what most certificates state."""
 MOST_STEPS = 80
+FINE, COARSE = 1e-7, 1e-3
+"""Last step of a search for a quantile, in narrowest scales: what remains is the square of it."""
+StudentCdf = Callable[[FloatArray, FloatArray], FloatArray]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -73,6 +77,9 @@ class StudentMixture:
 
     def cdf(self, value: npt.ArrayLike) -> FloatArray:
         """Return the probability of being at or below ``value``, shape (...)."""
+        return self._cdf(value, _student_cdf)
+
+    def _cdf(self, value: npt.ArrayLike, student_cdf: StudentCdf) -> FloatArray:
         offset = np.asarray(value, dtype=float)[..., np.newaxis] - self.locations
         if self.scales.min(initial=1.0) > 0:
             z = offset / self.scales
@@ -80,7 +87,7 @@ class StudentMixture:
             with np.errstate(divide="ignore", invalid="ignore"):
                 z = offset / self.scales
             z = np.where(np.isnan(z), 0.0, z)
-        return np.asarray(_student_cdf(self.degrees_of_freedom, z) @ self.weights)
+        return np.asarray(student_cdf(self.degrees_of_freedom, z) @ self.weights)
 
     def probability_within(self, limit: float) -> FloatArray:
         """Return P(|value| <= limit), shape (...)."""
@@ -105,22 +112,47 @@ class StudentMixture:
         return flat._quantiles(probability).reshape(self.locations.shape[:-1])
 
     def _quantiles(self, probability: float) -> FloatArray:
-        """Find the quantiles by Newton steps, halving the bracket where a step would leave it."""
+        """Find the quantiles with an approximate distribution function, then with the exact one."""
         edge = _student_quantile(self.degrees_of_freedom, probability) * self.scales + self.locations
-        low, high = edge.min(axis=-1), edge.max(axis=-1)
-        value = np.clip(edge @ self.weights, low, high)
+        if edge.shape[-1] == 1:
+            return edge[:, 0]
+        value = np.clip(edge @ self.weights, edge.min(axis=-1), edge.max(axis=-1))
+        if np.isinf(self.degrees_of_freedom).all():
+            return self._sought(probability, value, edge, _student_cdf, near=FINE)
+        roughly = self._sought(probability, value, edge, _student_cdf_roughly, near=COARSE)
+        return self._sought(probability, roughly, edge, _student_cdf, near=FINE)
+
+    def _sought(
+        self,
+        probability: float,
+        value: FloatArray,
+        edge: FloatArray,
+        student_cdf: StudentCdf,
+        *,
+        near: float,
+    ) -> FloatArray:
+        """Find the quantiles by Newton steps from ``value``, halving the bracket where a step would leave it.
+
+        The steps are taken on the normal deviate of the probability, which is nearly a line in the value.
+        After a step of ``near`` times the narrowest scale the rest is of second order of it.
+        """
+        value, low, high = value.copy(), edge.min(axis=-1), edge.max(axis=-1)
         close = 1e-13 * (high - low) + 4 * np.finfo(float).eps * np.abs(value)
-        open_ones = np.arange(len(value))
+        second_order = np.maximum(close, near * self.scales.min(axis=-1))
+        wanted, open_ones = special.ndtri(probability), np.arange(len(value))
         for _ in range(MOST_STEPS):
             some = self._with(self.locations[open_ones], self.scales[open_ones])
             at, below, above = value[open_ones], low[open_ones], high[open_ones]
-            excess = some.cdf(at) - probability
-            below, above = np.where(excess < 0, at, below), np.where(excess < 0, above, at)
+            reached = special.ndtri(some._cdf(at, student_cdf))
+            below, above = np.where(reached < wanted, at, below), np.where(reached < wanted, above, at)
             with np.errstate(divide="ignore", invalid="ignore"):
-                newton = at - excess / some.pdf(at)
-            following = np.where((newton > below) & (newton < above), newton, 0.5 * (below + above))
+                slope = some.pdf(at) * math.sqrt(2 * math.pi) * np.exp(0.5 * reached**2)
+                newton = at - (reached - wanted) / slope
+            small = second_order[open_ones]
+            good = ((newton > below) & (newton < above)) | (np.abs(newton - at) <= small)
+            following = np.where(good, newton, 0.5 * (below + above))
             value[open_ones], low[open_ones], high[open_ones] = following, below, above
-            open_ones = open_ones[np.abs(following - at) > close[open_ones]]
+            open_ones = open_ones[np.abs(following - at) > np.where(good, small, close[open_ones])]
             if not len(open_ones):
                 break
         return value
@@ -183,6 +215,13 @@ def _student_cdf(degrees_of_freedom: FloatArray, z: FloatArray) -> FloatArray:
         return np.asarray(special.ndtr(z))
     finite = np.where(np.isinf(degrees_of_freedom), 1.0, degrees_of_freedom)
     return np.where(np.isinf(degrees_of_freedom), special.ndtr(z), special.stdtr(finite, z))
+
+
+def _student_cdf_roughly(degrees_of_freedom: FloatArray, z: FloatArray) -> FloatArray:
+    """Return it to 1e-6 at a hundred degrees of freedom, in a fourteenth of the time (Wallace 1959)."""
+    finite = np.where(np.isinf(degrees_of_freedom), 1.0, degrees_of_freedom)
+    deviate = np.sign(z) * np.sqrt(finite * np.log1p(z**2 / finite)) * (8 * finite + 1) / (8 * finite + 3)
+    return np.asarray(special.ndtr(np.where(np.isinf(degrees_of_freedom), z, deviate)))
 
 
 def _student_pdf(degrees_of_freedom: FloatArray, z: FloatArray) -> FloatArray:

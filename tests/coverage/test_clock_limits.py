@@ -49,12 +49,12 @@ def problem(ahead: float | None, records: int, seed: int) -> Problem:
         ratios=Ratios(white_pm=(0.0,), flicker_fm=(0.0,), random_walk_fm=ratios),
     )
     (node,) = grid.nodes
-    slope = node.transform @ grid.contrasts.of(grid.spans.middle)
+    slope = node.turned(grid.contrasts.of(grid.spans.middle))
     with_data = {WHITE_FM: np.zeros(COUNT - 1), RANDOM_WALK_FM: np.zeros(COUNT - 1)}
     own, wanted = {WHITE_FM: 0.0, RANDOM_WALK_FM: 0.0}, 1.0
     if ahead is not None:
         cross, alone = grid.target_covariances(Spans(start=np.ones(1), stop=np.array([1 + ahead])))
-        with_data = {e: node.transform @ cross[e][:, 0] for e in with_data}
+        with_data = {e: node.turned(cross[e][:, 0]) for e in with_data}
         own, wanted = {e: float(alone[e][0]) for e in own}, 0.5 + ahead / 2
     generator = np.random.default_rng(seed)
     each = records // len(ratios)

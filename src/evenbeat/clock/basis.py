@@ -91,10 +91,10 @@ class Bases:
         if index not in self._turned:
             node = self._grid.nodes[index]
             self._turned[index] = Turned(
-                readings=node.transform @ self._readings,
+                readings=node.turned(self._readings),
                 eigenvalues=node.eigenvalues,
-                fixed=node.transform @ _without_walk(self._with_data, node),
-                moving=node.transform @ self._with_data[RANDOM_WALK_FM],
+                fixed=node.turned(_without_walk(self._with_data, node)),
+                moving=node.turned(self._with_data[RANDOM_WALK_FM]),
                 own_fixed=_without_walk(self._own, node),
                 own_moving=self._own[RANDOM_WALK_FM],
             )
@@ -113,7 +113,7 @@ class Bases:
 
     def design(self, index: int, columns: FloatArray) -> FloatArray:
         """Return a design of shape (n, p) in the basis of a node, shape (n - 1, p)."""
-        return self._grid.nodes[index].transform @ self._grid.contrasts.of(columns)
+        return self._grid.nodes[index].turned(self._grid.contrasts.of(columns))
 
 
 def _without_walk(parts: Mapping[int, FloatArray], node: Node) -> FloatArray:

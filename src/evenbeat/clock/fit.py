@@ -286,10 +286,10 @@ def _components(
     ranked = weights.ravel()[order]
     kept = int(np.searchsorted(np.cumsum(ranked), KEPT_PROBABILITY)) + 1
     mass = ranked[:kept].sum()
-    indices = [np.unravel_index(position, weights.shape) for position in order[:kept]]
+    places = (axis.tolist() for axis in np.unravel_index(order[:kept], weights.shape))
     return tuple(
-        Component(variant=int(i), node=int(j), walk=int(k), weight=float(weights[i, j, k] / mass))
-        for i, j, k in indices
+        Component(variant=i, node=j, walk=k, weight=weight)
+        for i, j, k, weight in zip(*places, (ranked[:kept] / mass).tolist(), strict=True)
     )
 
 

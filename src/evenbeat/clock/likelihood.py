@@ -12,6 +12,7 @@ every linear quantity at each point of the grid (Box & Tiao 1973, 2.7).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Literal
@@ -45,6 +46,8 @@ WEAKEST_FLICKER = 0.1
 """The same for flicker FM, times the number of blocks."""
 
 FEW_BLOCKS, ENOUGH_BLOCKS = 20, 60
+SAME_TIME = 1e-11
+"""Shares of the record that count as the same: a block is at least 1/400 of it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,20 +116,36 @@ def _decades(lowest: float, *, step: float) -> tuple[float, ...]:
 
 @dataclass(frozen=True, eq=False)
 class Contrasts:
-    """The orthogonal complement of a constant: a Householder reflection with its first row left out."""
+    """The orthogonal complement of a constant: sums and differences of pairs that mirror each other.
+
+    The first of n values is paired with the last, and so on inwards. In the sums a Householder reflection
+    turns the constant into the first coordinate, which is left out. Where blocks mirror each other about the
+    middle of the record, sums and differences are uncorrelated: see :attr:`halves`.
+    """
 
     count: int
 
+    @property
+    def halves(self) -> tuple[slice, slice]:
+        """Places of the sums and of the differences among the contrasts."""
+        sums = self.count - self.count // 2 - 1
+        return slice(0, sums), slice(sums, self.count - 1)
+
     @cached_property
-    def _mirror(self) -> FloatArray:
-        vector = np.full(self.count, 1 / np.sqrt(self.count))
+    def _reflector(self) -> FloatArray:
+        vector = np.full(self.count - self.count // 2, np.sqrt(2 / self.count))
+        if self.count % 2:
+            vector[-1] = 1 / np.sqrt(self.count)
         vector[0] += 1.0
         return vector / np.linalg.norm(vector)
 
     def of(self, columns: FloatArray) -> FloatArray:
         """Return the contrasts of columns, shape (n, …) to (n - 1, …)."""
-        reflected = columns - 2 * np.multiply.outer(self._mirror, self._mirror @ columns)
-        return reflected[1:]
+        pairs = self.count // 2
+        first, last = columns[:pairs], columns[: -pairs - 1 : -1]
+        sums = np.concatenate([(first + last) / np.sqrt(2), columns[pairs : self.count - pairs]])
+        sums = sums - 2 * np.multiply.outer(self._reflector, self._reflector @ sums)
+        return np.concatenate([sums[1:], (first - last) / np.sqrt(2)])
 
     def of_covariance(self, matrix: FloatArray) -> FloatArray:
         """Return the covariance of the contrasts, shape (n, n) to (n - 1, n - 1)."""
@@ -138,14 +157,23 @@ class Contrasts:
 class Node:
     """One pair of ratios (white PM, flicker FM): the basis in which every random-walk ratio is diagonal.
 
-    ``transform`` turns contrasts into uncorrelated numbers of variance ``σ² (1 + r eigenvalue)``.
+    In it contrasts become uncorrelated numbers of variance ``σ² (1 + r eigenvalue)``.
+
+    Attributes
+    ----------
+    parts
+        Places of contrasts that are uncorrelated with all others, and the square matrix that turns them.
     """
 
     white_pm: float
     flicker_fm: float
-    transform: FloatArray
+    parts: tuple[tuple[slice, FloatArray], ...]
     eigenvalues: FloatArray
     log_determinant: float
+
+    def turned(self, contrasts: FloatArray) -> FloatArray:
+        """Return contrasts, shape (n - 1, …), in the basis of the node."""
+        return np.concatenate([matrix @ contrasts[places] for places, matrix in self.parts])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -168,6 +196,18 @@ class NoiseGrid:
     contrasts: Contrasts
     covariances: dict[int, FloatArray]
     nodes: tuple[Node, ...]
+
+    @cached_property
+    def spreads(self) -> FloatArray:
+        """Variances ``1 + r eigenvalue`` over σ², shape (nodes, random-walk ratios, n - 1)."""
+        eigenvalues = np.array([node.eigenvalues for node in self.nodes])
+        return 1 + np.array(self.ratios.random_walk_fm)[:, np.newaxis] * eigenvalues[:, np.newaxis, :]
+
+    @cached_property
+    def log_determinants(self) -> FloatArray:
+        """Of the covariances of the contrasts over σ², shape (nodes, random-walk ratios)."""
+        fixed = np.array([node.log_determinant for node in self.nodes])
+        return np.asarray(fixed[:, np.newaxis] + np.log(self.spreads).sum(axis=2))
 
     def log_prior(self, prior: NoisePrior) -> FloatArray:
         """Return the log of the prior weight of every point, shape (nodes, random-walk ratios).
@@ -268,28 +308,45 @@ def _cached_grid(start: bytes, stop: bytes, block: float, gating: Gating | None,
     exponents = [e for e in MODELLED if e != WHITE_PM or any(ratios.white_pm)]
     covariances = {e: unit_level(e, block) * block_covariance(e, spans, gating) for e in exponents}
     contrasted = {e: contrasts.of_covariance(matrix) for e, matrix in covariances.items()}
+    places = contrasts.halves if _mirrored(spans) else (slice(0, len(spans) - 1),)
+    parts = [(p, {e: matrix[p, p] for e, matrix in contrasted.items()}) for p in places]
     with one_thread():
-        nodes = tuple(_node(contrasted, p, f) for p in ratios.white_pm for f in ratios.flicker_fm)
+        nodes = tuple(_node(parts, p, f) for p in ratios.white_pm for f in ratios.flicker_fm)
     return NoiseGrid(
         spans=spans, block=block, ratios=ratios, contrasts=contrasts, covariances=covariances, nodes=nodes
     )
 
 
-def _node(contrasted: dict[int, FloatArray], p: float, f: float) -> Node:
-    base = contrasted[WHITE_FM] + f * contrasted[FLICKER_FM]
-    if p > 0:
-        base = base + p * contrasted[WHITE_PM]
-    lower = linalg.cholesky(0.5 * (base + base.T), lower=True)
-    halved = linalg.solve_triangular(lower, contrasted[RANDOM_WALK_FM], lower=True)
-    whitened = linalg.solve_triangular(lower, halved.T, lower=True)
-    eigenvalues, vectors = linalg.eigh(0.5 * (whitened + whitened.T))
+def _mirrored(spans: Spans) -> bool:
+    """Return whether the spans are the same when time runs backwards: no gap, or none but in the middle."""
+    about = spans.start + spans.stop[::-1]
+    return bool(np.ptp(about) < SAME_TIME)
+
+
+def _node(parts: Sequence[tuple[slice, dict[int, FloatArray]]], p: float, f: float) -> Node:
+    turned = [_diagonalised(covariances, p, f) for _, covariances in parts]
     return Node(
         white_pm=p,
         flicker_fm=f,
-        transform=linalg.solve_triangular(lower, vectors, lower=True, trans="T").T,
-        eigenvalues=np.maximum(eigenvalues, 0.0),
-        log_determinant=2 * float(np.sum(np.log(np.diag(lower)))),
+        parts=tuple((places, turn) for (places, _), (turn, _, _) in zip(parts, turned, strict=True)),
+        eigenvalues=np.concatenate([eigenvalues for _, eigenvalues, _ in turned]),
+        log_determinant=sum(log_determinant for _, _, log_determinant in turned),
     )
+
+
+def _diagonalised(
+    covariances: dict[int, FloatArray], p: float, f: float
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return what turns contrasts into the basis of a node, the eigenvalues, and the log determinant."""
+    base = covariances[WHITE_FM] + f * covariances[FLICKER_FM]
+    if p > 0:
+        base = base + p * covariances[WHITE_PM]
+    lower = np.linalg.cholesky(0.5 * (base + base.T))
+    inverse = linalg.lapack.dtrtri(lower, lower=1)[0]
+    whitened = inverse @ covariances[RANDOM_WALK_FM] @ inverse.T
+    eigenvalues, vectors = np.linalg.eigh(0.5 * (whitened + whitened.T))
+    log_determinant = 2 * float(np.sum(np.log(np.diag(lower))))
+    return vectors.T @ inverse, np.maximum(eigenvalues, 0.0), log_determinant
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -327,37 +384,25 @@ def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, design: FloatArray) -> G
     design
         Shape (n, p) without the constant.
     """
-    y = grid.contrasts.of(frequency)
-    x = grid.contrasts.of(design)
-    n, p = x.shape
-    ratios = np.array(grid.ratios.random_walk_fm)
-    parts = [_fit_node(node, y, x, ratios) for node in grid.nodes]
-    coefficients, inverse, rss, log_det_v, log_det_x = (np.array(part) for part in zip(*parts, strict=True))
+    both = grid.contrasts.of(np.column_stack([design, frequency]))
+    n, p = len(both), both.shape[1] - 1
+    gram = np.empty((*grid.log_determinants.shape, p + 1, p + 1))
+    for node, spread, products in zip(grid.nodes, grid.spreads, gram, strict=True):
+        turned = node.turned(both)
+        squares = (turned[:, :, np.newaxis] * turned[:, np.newaxis, :]).reshape(n, -1)
+        products[...] = ((1 / spread) @ squares).reshape(products.shape)
+    information, score = gram[..., :p, :p], gram[..., :p, p]
+    inverse = np.linalg.inv(information)
+    coefficients = np.einsum("grpq,grq->grp", inverse, score)
+    rss = gram[..., p, p] - np.einsum("grp,grp->gr", coefficients, score)
+    rss = np.maximum(rss, np.finfo(float).tiny)
+    log_det_x = np.linalg.slogdet(information)[1]
     freedom = n - p
     return GridFit(
         coefficients=coefficients,
         inverse_information=inverse,
         level=rss / freedom,
         degrees_of_freedom=freedom,
-        log_restricted=-0.5 * (freedom * np.log(rss) + log_det_v + log_det_x),
-        log_likelihood=-0.5 * (n * np.log(rss / n) + log_det_v + n),
+        log_restricted=-0.5 * (freedom * np.log(rss) + grid.log_determinants + log_det_x),
+        log_likelihood=-0.5 * (n * np.log(rss / n) + grid.log_determinants + n),
     )
-
-
-def _fit_node(
-    node: Node, y: FloatArray, x: FloatArray, ratios: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    z, design = node.transform @ y, node.transform @ x
-    spread = 1 + np.outer(ratios, node.eigenvalues)
-    weight = 1 / spread
-    information = np.einsum("rn,np,nq->rpq", weight, design, design)
-    score = np.einsum("rn,np,n->rp", weight, design, z)
-    if x.shape[1]:
-        inverse = np.linalg.inv(information)
-        log_det_x = np.linalg.slogdet(information)[1]
-    else:
-        inverse, log_det_x = information, np.zeros(len(ratios))
-    coefficients = np.einsum("rpq,rq->rp", inverse, score)
-    rss = weight @ z**2 - np.einsum("rp,rp->r", coefficients, score)
-    log_det_v = node.log_determinant + np.sum(np.log(spread), axis=1)
-    return coefficients, inverse, np.maximum(rss, np.finfo(float).tiny), log_det_v, log_det_x

@@ -113,11 +113,11 @@ class ClockModel(Surroundings, Printed):
         """
         moment = self.record.duration_s if at is None else at
         scaled_time = self.record.elapsed_at(np.array([moment])) / self.record.duration_s
-        weight = np.zeros((len(self.components), self._widest))
-        for k, component in enumerate(self.components):
-            variant = self.variants[component.variant]
+        slopes = np.zeros((len(self.variants), self._widest))
+        for row, variant in zip(slopes, self.variants, strict=True):
             slope = variant.law.slope_at(scaled_time, variant.curvature)
-            weight[k, : slope.shape[1]] = slope[0]
+            row[: slope.shape[1]] = slope[0]
+        weight = slopes[[component.variant for component in self.components]]
         factor = self.scale / self.record.duration_s
         return AgingRate(
             distribution=coefficient_mixture(self.variants, self.components, weight).scaled(factor), unit="/s"

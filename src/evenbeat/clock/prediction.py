@@ -7,13 +7,15 @@ of the trend. Mixing over the grid adds what is not known of the noise.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from evenbeat.clock.aging import AgingLaw, Curvature
-from evenbeat.clock.basis import Bases
+from evenbeat.clock.basis import Bases, Turned
 from evenbeat.clock.covariance import (
+    IntArray,
     Spans,
     mean_frequency_covariance,
     mean_frequency_variance,
@@ -22,6 +24,9 @@ from evenbeat.clock.covariance import (
 from evenbeat.clock.likelihood import GridFit, NoiseGrid
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.stability.sums.kernels import one_thread
+
+MOST_NUMBERS = 200_000
+"""Components times targets, or times blocks, that are worked on at once."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -88,15 +93,13 @@ def predict(
     components: tuple[Component, ...],
 ) -> Predicted:
     """Predict the targets from the block averages ``frequency``, shape (n,)."""
-    kriging = _Kriging(grid, frequency, targets)
+    kriging = _Kriging(grid, frequency, targets, variants)
     shape = len(targets.spans), len(components)
     locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
     with one_thread():
-        for (index, node), places in _by_node(components).items():
-            walks = [components[place].walk for place in places]
-            locations[:, places], variances[:, places], trends[:, places] = kriging.at(
-                index, variants[index], node, walks
-            )
+        for node, places in _by_node(components, most=max(1, MOST_NUMBERS // max(shape[0], len(frequency)))):
+            some = [components[place] for place in places]
+            locations[:, places], variances[:, places], trends[:, places] = kriging.at(node, some)
     base = 0.0 if targets.reference is not None else float(frequency.mean())
     weights = np.array([component.weight for component in components])
     return Predicted(
@@ -110,12 +113,14 @@ def predict(
     )
 
 
-def _by_node(components: tuple[Component, ...]) -> dict[tuple[int, int], list[int]]:
-    """Return the positions of the components of every aging law at every node."""
-    places: dict[tuple[int, int], list[int]] = {}
+def _by_node(components: tuple[Component, ...], *, most: int) -> Iterator[tuple[int, list[int]]]:
+    """Yield every node with the positions of its components, at most so many at once."""
+    places: dict[int, list[int]] = {}
     for place, component in enumerate(components):
-        places.setdefault((component.variant, component.node), []).append(place)
-    return places
+        places.setdefault(component.node, []).append(place)
+    for node, all_of_it in places.items():
+        for first in range(0, len(all_of_it), most):
+            yield node, all_of_it[first : first + most]
 
 
 def degrees_of_freedom(variants: tuple[Variant, ...], components: tuple[Component, ...]) -> FloatArray:
@@ -128,18 +133,27 @@ def coefficient_mixture(
 ) -> StudentMixture:
     """Return the distribution of ``weight · coefficients``, given one row of weights per component."""
     location, scale = np.empty(len(components)), np.empty(len(components))
-    for k, (row, component) in enumerate(zip(weight, components, strict=True)):
-        fit = variants[component.variant].fit
-        point = component.node, component.walk
-        used = row[: fit.coefficients.shape[-1]]
-        location[k] = used @ fit.coefficients[point]
-        scale[k] = np.sqrt(fit.level[point] * (used @ fit.inverse_information[point] @ used))
+    variant_of, node_of, walk_of = _indices(components)
+    for index in np.unique(variant_of):
+        fit, places = variants[index].fit, np.flatnonzero(variant_of == index)
+        points = node_of[places], walk_of[places]
+        used = weight[places, : fit.coefficients.shape[-1]]
+        location[places] = np.einsum("kp,kp->k", used, fit.coefficients[points])
+        spread = np.einsum("kp,kpq,kq->k", used, fit.inverse_information[points], used)
+        scale[places] = np.sqrt(fit.level[points] * spread)
     return StudentMixture(
         weights=np.array([component.weight for component in components]),
         locations=location,
         scales=scale,
         degrees_of_freedom=degrees_of_freedom(variants, components),
     )
+
+
+def _indices(components: Sequence[Component]) -> tuple[IntArray, IntArray, IntArray]:
+    """Return the variant, the node and the random-walk ratio of every component, each of shape (k,)."""
+    rows = [(component.variant, component.node, component.walk) for component in components]
+    variant, node, walk = np.array(rows, dtype=np.intp).reshape(-1, 3).T
+    return variant, node, walk
 
 
 def _covariances(grid: NoiseGrid, targets: Targets) -> tuple[dict[int, FloatArray], dict[int, FloatArray]]:
@@ -161,44 +175,78 @@ def _change_variance(grid: NoiseGrid, exponent: int, spans: Spans, reference: Sp
 
 
 class _Kriging:
-    """The predictor for one set of targets; what belongs to a node is turned into its basis once."""
+    """The predictor for one set of targets; what belongs to a node is turned into its basis once.
 
-    def __init__(self, grid: NoiseGrid, frequency: FloatArray, targets: Targets) -> None:
-        self._targets = targets
+    Laws of fewer columns are filled up with columns of zeros, so that all are computed together.
+    """
+
+    def __init__(
+        self, grid: NoiseGrid, frequency: FloatArray, targets: Targets, variants: tuple[Variant, ...]
+    ) -> None:
         self._bases = Bases(grid, frequency, *_covariances(grid, targets))
         self._ratios = np.asarray(grid.ratios.random_walk_fm)
+        self._variants = variants
+        self._widest = max(variant.design.shape[1] for variant in variants)
+        designs = [self._filled(variant.design) for variant in variants]
+        self._designs = np.stack(designs, axis=1).reshape(len(frequency), -1)
+        wanted = [self._filled(_wanted_columns(targets, index, v)) for index, v in enumerate(variants)]
+        self._wanted = np.stack(wanted, axis=1)
 
-    def at(
-        self, index: int, variant: Variant, node: int, walks: list[int]
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return location, variance and the trend's part of it, shape (m, w), at w ratios of one node.
+    def at(self, node: int, components: Sequence[Component]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return location, variance and the trend's part of it, shape (m, c), of components at one node.
 
         The weights of the best linear prediction are never formed: what they multiply is scaled instead.
         """
-        part, ratio = self._bases.turned(node), self._ratios[walks]
-        design = self._bases.design(node, variant.design)
-        coefficients = variant.fit.coefficients[node, walks]
-        wanted = self._wanted_columns(index, variant)
+        part = self._bases.turned(node)
+        variant_of, _, walk_of = _indices(components)
+        walks, place = np.unique(walk_of, return_inverse=True)
+        coefficients, information, level = self._fitted(node, variant_of, walk_of)
+        turned = self._bases.design(node, self._designs)
+        design = turned.reshape(len(turned), len(self._variants), self._widest)[:, variant_of]
+        wanted = self._wanted[:, variant_of]
+        ratio = self._ratios[walks]
         shrink = 1 / (1 + np.multiply.outer(part.eigenvalues, ratio))
-        residual = shrink * (part.readings[:, np.newaxis] - design @ coefficients.T)
+        known = _known(part, ratio, shrink)[:, place]
+        ratio, shrink = ratio[place], shrink[:, place]
+        residual = shrink * (part.readings[:, np.newaxis] - np.einsum("ncp,cp->nc", design, coefficients))
         explained = part.fixed.T @ residual + ratio * (part.moving.T @ residual)
-        scaled = (shrink[:, :, np.newaxis] * design[:, np.newaxis, :]).reshape(len(design), -1)
-        shape = len(wanted), len(walks), wanted.shape[1]
-        excess = wanted[:, np.newaxis, :] - (
-            (part.fixed.T @ scaled).reshape(shape)
-            + ratio[:, np.newaxis] * (part.moving.T @ scaled).reshape(shape)
+        scaled = (shrink[:, :, np.newaxis] * design).reshape(len(design), -1)
+        excess = wanted - (
+            (part.fixed.T @ scaled).reshape(wanted.shape)
+            + ratio[:, np.newaxis] * (part.moving.T @ scaled).reshape(wanted.shape)
         )
-        information = variant.fit.inverse_information[node, walks]
-        trend = np.einsum("mwp,wpq,mwq->mw", excess, information, excess)
-        known = np.stack(
-            [(part.fixed + r * part.moving).T ** 2 @ shrink[:, w] for w, r in enumerate(ratio)], axis=-1
-        )
+        trend = np.einsum("mcp,mcp->mc", excess, np.einsum("mcp,cpq->mcq", excess, information))
         unexplained = part.own_fixed[:, np.newaxis] + np.multiply.outer(part.own_moving, ratio) - known
-        level = variant.fit.level[node, walks]
-        location = wanted @ coefficients.T + explained
+        location = np.einsum("mcp,cp->mc", wanted, coefficients) + explained
         return location, level * (np.maximum(unexplained, 0.0) + trend), level * trend
 
-    def _wanted_columns(self, index: int, variant: Variant) -> FloatArray:
-        if self._targets.reference is not None:
-            return self._targets.designs[index] - self._targets.reference_designs[index]
-        return self._targets.designs[index] - variant.design.mean(axis=0)
+    def _filled(self, columns: FloatArray) -> FloatArray:
+        return np.pad(columns, ((0, 0), (0, self._widest - columns.shape[1])))
+
+    def _fitted(
+        self, node: int, variant_of: IntArray, walk_of: IntArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return coefficients, their covariance over σ², and σ² of every component, filled up with zeros."""
+        count, widest = len(variant_of), self._widest
+        coefficients, information = np.zeros((count, widest)), np.zeros((count, widest, widest))
+        level = np.empty(count)
+        for index in np.unique(variant_of):
+            fit, places = self._variants[index].fit, np.flatnonzero(variant_of == index)
+            p, walks = fit.coefficients.shape[-1], walk_of[places]
+            coefficients[places, :p] = fit.coefficients[node, walks]
+            information[places, :p, :p] = fit.inverse_information[node, walks]
+            level[places] = fit.level[node, walks]
+        return coefficients, information, level
+
+
+def _known(part: Turned, ratios: FloatArray, shrink: FloatArray) -> FloatArray:
+    """Return the variance of the targets that the readings explain, over σ², shape (m, r)."""
+    return np.stack(
+        [(part.fixed + r * part.moving).T ** 2 @ shrink[:, w] for w, r in enumerate(ratios)], axis=-1
+    )
+
+
+def _wanted_columns(targets: Targets, index: int, variant: Variant) -> FloatArray:
+    if targets.reference is not None:
+        return targets.designs[index] - targets.reference_designs[index]
+    return targets.designs[index] - variant.design.mean(axis=0)
