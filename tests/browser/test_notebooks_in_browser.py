@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 import time
 from collections.abc import Iterator
@@ -174,6 +175,43 @@ def test_panel(name: str, opened: Any, lab: Any, screenshots: Path) -> None:
     assert len(cell.locator(".widget-html img").first.get_attribute("alt") or "") > 80
     page.photograph(screenshots / f"panel-{name}.png")
     assert page.complaints() == []
+
+
+def test_a_log_of_ones_own(opened: Any, tmp_path: Path, screenshots: Path) -> None:
+    """A newcomer uploads bare readings, is told what is missing, states it in the fields, and is answered."""
+    log = tmp_path / "my-bench.txt"
+    noise = random.Random(3)
+    log.write_text("".join(f"{1e7 + noise.gauss(0.02, 0.003):.4f}\n" for _ in range(900)))
+    page = opened(notebook_files()[0].name)
+    page.run_all()
+    cell = page.cells.filter(has=page.page.locator("button", has_text="Assess")).first
+    with page.page.expect_file_chooser() as chooser:
+        cell.locator("button", has_text="upload").click()
+    chooser.value.set_files(log)
+    expect(cell.locator("button", has_text="(1)")).to_be_visible(timeout=30_000)
+    words = cell.locator(".widget-html").nth(1)
+    refusal = _answer(cell, words)
+    assert refusal.startswith("my-bench.txt: the log has no time column and states no interval")
+    assert "the field 'interval of readings'" in refusal
+    cell.locator("select").first.select_option("frequency")
+    for label, stated in (("nominal frequency", "10 MHz"), ("interval of readings", "10 s")):
+        field = cell.locator(".widget-text", has_text=label).locator("input")
+        field.fill(stated)
+        field.press("Tab")
+    verdict = _answer(cell, words)
+    assert "The oscillator is fast by 2.0" in verdict  # 0.02 Hz of 10 MHz were put in
+    cell.locator(".widget-html img").first.wait_for(timeout=60_000)
+    page.photograph(screenshots / "own-log.png")
+    assert page.complaints() == []
+
+
+def _answer(cell: Any, words: Any) -> str:
+    """Press Assess and return the new words of the panel."""
+    before = words.inner_text()
+    cell.locator("button", has_text="Assess").click()
+    expect(words).not_to_have_text(before, timeout=60_000)
+    expect(words).not_to_contain_text("Reading and computing", timeout=60_000)
+    return str(words.inner_text())
 
 
 def _first_answer(page: NotebookPage, cell: Any) -> float:

@@ -171,6 +171,15 @@ def test_overlapping_outcomes_are_not_counted_twice() -> None:
     assert [f.code for f in backtest_findings([few], 0.95, 1e4)] == ["BACKTEST_TOO_FEW", "NOT_TESTED_BEYOND"]
 
 
+def test_many_misses_in_few_tests_are_no_praise() -> None:
+    """A quarter of the intervals missed in seven tests: not accused, and not called right either."""
+    score = horizon_score(_made_up(1.6, 60, spacing=1.0), confidence=0.95, beside=1)
+    assert (score.verdict, score.coverage) == ("consistent", pytest.approx(0.75, abs=0.1))
+    verdict, _ = backtest_findings([score], 0.95, 1e4)
+    assert (verdict.code, verdict.severity) == ("BACKTEST_UNDECIDED", "note")
+    assert "fewer than stated, which may be luck" in verdict.sentence
+
+
 def test_steps_after_an_origin_count_unless_taken_out() -> None:
     """A known step of a hundred sigma spoils the forecasts before it, and only if it is kept."""
     record = clock(240, levels=NoiseLevels(white_fm=1e-22))

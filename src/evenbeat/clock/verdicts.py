@@ -8,6 +8,8 @@ from evenbeat.clock.tested import FEWEST_INDEPENDENT, HorizonScore
 from evenbeat.findings import Finding
 from evenbeat.units import duration_text
 
+_MISSES_BY_LUCK = 1.0  # so many independent misses beyond those expected are no matter
+
 
 def backtest_findings(
     scores: Sequence[HorizonScore], confidence: float, record_s: float
@@ -28,6 +30,9 @@ def _verdict(scores: Sequence[HorizonScore], confidence: float) -> Finding:
             "outcomes that do not overlap."
         )
         return Finding(code="BACKTEST_TOO_FEW", severity="caution", sentence=sentence)
+    doubtful = [score for score in tested if _surplus(score, confidence) > _MISSES_BY_LUCK]
+    if doubtful:
+        return _undecided(doubtful, confidence)
     weakest = max(tested, key=lambda score: score.horizon_s)
     sentence = (
         f"Forecasts up to {duration_text(weakest.horizon_s)} ahead did what they said: {_held(weakest)} "
@@ -36,6 +41,22 @@ def _verdict(scores: Sequence[HorizonScore], confidence: float) -> Finding:
     )
     values = {"coverage": weakest.coverage, "independent_tests": weakest.independent_tests}
     return Finding(code="BACKTEST_CONSISTENT", severity="good", sentence=sentence, values=values)
+
+
+def _surplus(score: HorizonScore, confidence: float) -> float:
+    """Return how many independent intervals missed beyond those that may."""
+    return (confidence - score.coverage) * score.independent_tests
+
+
+def _undecided(doubtful: Sequence[HorizonScore], confidence: float) -> Finding:
+    worst = max(doubtful, key=lambda score: _surplus(score, confidence))
+    sentence = (
+        f"Too few tests to confirm the forecasts: {duration_text(worst.horizon_s)} ahead {_held(worst)} of "
+        f"the {confidence:.0%} intervals of the {worst.quantity.replace('_', ' ')} held, fewer than stated, "
+        "which may be luck. Log longer before you rely on forecasts that far ahead."
+    )
+    values = {"horizon_s": worst.horizon_s, "coverage": worst.coverage, "error_ratio": worst.error_ratio}
+    return Finding(code="BACKTEST_UNDECIDED", severity="note", sentence=sentence, values=values)
 
 
 def _held(score: HorizonScore) -> str:
