@@ -299,6 +299,18 @@ def test_log_panel_takes_an_upload(demo_data: Path) -> None:
     assert "'evening.csv'" in panel.lesson.call
 
 
+def test_log_panel_refuses_an_upload_in_its_own_words() -> None:
+    """The file goes by the reader's name for it, and what to state by the name of its field."""
+    panel = interactive.log_panel()
+    content = b"10000000.01\n10000000.02\n10000000.03\n" * 9
+    upload = {"name": "bare.txt", "type": "text/plain", "size": len(content), "content": memoryview(content)}
+    panel.controls["upload"].value = ({**upload, "last_modified": np.datetime64("now").item()},)
+    panel.assess.click()
+    assert panel.refusal.startswith("bare.txt: the log has no time column")
+    assert "the field 'interval of readings'" in panel.refusal
+    assert "--" not in panel.refusal
+
+
 @pytest.mark.parametrize(
     ("fields", "complaint"),
     [({"tolerance": "tight"}, "'tight'"), ({"interval": "soon"}, "soon"), ({"unit": "furlong"}, "furlong")],

@@ -97,7 +97,10 @@ def spoken_verdict(
 def _headline(interval: IntervalSuggestion | None, now: Estimate, model: ClockModel) -> str:
     if interval is None:
         rate = model.aging_rate().per_day
-        return f"The oscillator is {_fast_or_slow(now)} and ages by {rate}; state a tolerance for more."
+        low, high = rate.interval()
+        seen = low > 0 or high < 0
+        aging = f"ages by {rate}" if seen else f"shows no aging ({low:+.1e} to {high:+.1e} /day, 95 %)"
+        return f"The oscillator is {_fast_or_slow(now)} and {aging}; state a tolerance for more."
     limit = str(interval.tolerance)
     if interval.limited_by == "start":
         held = float(interval.probability[0])

@@ -11,7 +11,7 @@ import numpy as np
 from evenbeat.findings import Finding
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -143,10 +143,13 @@ def extrapolation_findings(forecast: Forecast, record_s: float) -> tuple[Finding
     if len(forecast.laws) > 1:
         last = int(np.argmax(forecast.horizon_s))
         low, high = (float(limit[last]) for limit in forecast.envelope())
-        unit = " s" if forecast.quantity == "time_error" else ""
-        sentence += (
-            f", and the {len(forecast.laws)} laws that the data do not reject lead to anything from "
-            f"{low:.3g}{unit} to {high:.3g}{unit}"
+        lowest, highest = (
+            time_text(law) if forecast.quantity == "time_error" else f"{law:.3g}" for law in (low, high)
         )
+        if lowest != highest:
+            sentence += (
+                f", and the {len(forecast.laws)} laws that the data do not reject lead to anything from "
+                f"{lowest} to {highest}"
+            )
         values |= {"lowest_law": low, "highest_law": high}
     return (Finding(code="EXTRAPOLATION", severity="caution", sentence=f"{sentence}.", values=values),)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from evenbeat.errors import EvenbeatError
+from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.figures.dispatch import drawing_of
 from evenbeat.figures.labels import caption_title
 from evenbeat.figures.saving import png_bytes
@@ -27,6 +28,7 @@ PICTURES: dict[str, Callable[[Any], Any]] = {
     "recalibration": lambda assessed: assessed.interval,
 }
 DPI = 120
+_OPTION = re.compile(r"--([a-z]+(?:-[a-z]+)*)(?: \([a-z_, ]+\))?")
 
 
 class LogPanel(widgets.VBox):  # type: ignore[misc]
@@ -90,8 +92,8 @@ class LogPanel(widgets.VBox):  # type: ignore[misc]
         try:
             self._show(self._assessed())
         except EvenbeatError as refusal:
-            self._clear(notice(str(refusal)))
-            self.refusal = str(refusal)
+            self.refusal = self._in_words_of_the_panel(str(refusal))
+            self._clear(notice(self.refusal))
         except Exception:
             self._clear(fault())
             raise
@@ -107,7 +109,19 @@ class LogPanel(widgets.VBox):  # type: ignore[misc]
         with tempfile.TemporaryDirectory() as folder:
             copy = Path(folder) / name
             copy.write_bytes(bytes(uploads[0]["content"]))
-            return assess_log(copy, **asked, shown_as=name)
+            try:
+                return assess_log(copy, **asked, shown_as=name)
+            except EvenbeatError as refusal:
+                raise InputError(str(refusal).replace(str(copy), name)) from refusal
+
+    def _in_words_of_the_panel(self, sentence: str) -> str:
+        """Return a refusal with the names of fields where it names options of the command."""
+
+        def field(option: re.Match[str]) -> str:
+            control = self.controls.get(option[1].replace("-", "_"))
+            return option[0] if control is None else f"the field '{control.description}'"
+
+        return _OPTION.sub(field, sentence)
 
     def _show(self, lesson: LogLesson) -> None:
         self.lesson, self.refusal = lesson, ""
