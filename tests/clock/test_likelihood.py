@@ -16,13 +16,20 @@ from evenbeat.powerlaw import NoiseLevels, simulate_clock
 COUNT = 40
 
 
-@pytest.fixture(params=[False, True], ids=["FM noises", "with white PM"])
+@pytest.fixture(
+    params=[(False, True), (True, True), (False, False), (True, False)],
+    ids=["FM noises, gap", "with white PM, gap", "FM noises", "with white PM"],
+)
 def grid(request: pytest.FixtureRequest) -> NoiseGrid:
-    """Return a grid for unequal blocks with a gap."""
-    edges = np.concatenate([np.linspace(0, 0.9, COUNT - 3), [0.94, 0.97, 0.99, 1.0]])
-    keep = np.arange(COUNT) != 20
+    """Return a grid for unequal blocks with a gap, or for an odd number of equal ones without."""
+    with_white_pm, gap = request.param
+    edges = np.linspace(0, 1, COUNT)
+    keep = np.full(COUNT - 1, fill_value=True)
+    if gap:
+        edges = np.concatenate([np.linspace(0, 0.9, COUNT - 3), [0.94, 0.97, 0.99, 1.0]])
+        keep = np.arange(COUNT) != 20
     spans = Spans(start=edges[:-1][keep].copy(), stop=edges[1:][keep].copy())
-    return noise_grid(spans, 1 / COUNT, with_white_pm=request.param)
+    return noise_grid(spans, 1 / COUNT, with_white_pm=with_white_pm)
 
 
 @pytest.fixture

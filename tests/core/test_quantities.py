@@ -45,6 +45,37 @@ def test_cdf_is_that_of_scipy(row: int, value: float) -> None:
     assert mixture().cdf(value)[row] == pytest.approx(expected, rel=1e-12, abs=0)
 
 
+@pytest.mark.parametrize("degrees", [100, 118.5, 400, 1e5])
+def test_many_degrees_of_freedom_are_those_of_scipy(degrees: float) -> None:
+    """Where an expansion stands for it, middle and tails are those of scipy.stats.t and norm."""
+    z = np.concatenate([-np.geomspace(1e-9, 5, 200), np.geomspace(1e-9, 9, 200)])
+    both = StudentMixture(
+        weights=np.array([0.75, 0.25]),
+        locations=np.zeros((len(z), 2)),
+        scales=np.ones((len(z), 2)),
+        degrees_of_freedom=np.array([degrees, math.inf]),
+    )
+    assert both.cdf(z) == pytest.approx(0.75 * stats.t(degrees).cdf(z) + 0.25 * stats.norm.cdf(z), rel=2e-11)
+    assert both.cdf(np.full(len(z), np.inf)) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("degrees", [3.0, 40.0, 118.0, math.inf])
+@pytest.mark.parametrize("probability", [1e-5, 0.025, 0.5, 0.975])
+def test_quantile_of_many_components_undoes_cdf(degrees: float, probability: float) -> None:
+    """Of narrow and wide components, near and apart, scipy.stats finds the probability below the quantile."""
+    generator = np.random.default_rng(8)
+    size = 12, 200
+    many = StudentMixture(
+        weights=generator.dirichlet(np.ones(size[1])),
+        locations=generator.standard_normal(size) * np.geomspace(1e-3, 10, size[0])[:, np.newaxis],
+        scales=10 ** generator.uniform(-2, 1, size),
+        degrees_of_freedom=np.full(size[1], degrees),
+    )
+    z = (many.quantile(probability)[:, np.newaxis] - many.locations) / many.scales
+    below = stats.norm.cdf(z) if math.isinf(degrees) else stats.t(degrees).cdf(z)
+    assert below @ many.weights == pytest.approx(probability, rel=1e-9)
+
+
 @pytest.mark.parametrize("row", [0, 1])
 def test_moments_are_those_of_the_density(row: int) -> None:
     """Mean and standard deviation agree with integration of scipy's density."""

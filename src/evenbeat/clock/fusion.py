@@ -25,7 +25,6 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 from scipy import linalg, special, stats
-from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.joint import JointKriging, JointPrediction
@@ -33,6 +32,7 @@ from evenbeat.clock.likelihood import NoiseGrid
 from evenbeat.clock.offsets import Offsets, leans_over
 from evenbeat.clock.prediction import Component, Predicted, Targets, Variant
 from evenbeat.quantities import FloatArray, StudentMixture
+from evenbeat.stability.sums.kernels import one_thread
 
 KEPT_PROBABILITY = 0.998
 NODES = ((100.0, 3), (30.0, 5), (0.0, 9))
@@ -153,7 +153,7 @@ class Fusion:
     def _foretold(self) -> list[JointPrediction]:
         """What the log alone says of the offsets, at every component."""
         kriging = JointKriging(self.grid, self.frequency, self.offsets.spans)
-        with threadpool_limits(limits=1, user_api="blas"):
+        with one_thread():
             return [
                 kriging.at(
                     component, self.variants[component.variant], self.offsets.designs[component.variant]
@@ -166,7 +166,7 @@ class Fusion:
         """Component, σ² factor, prior weight, log density of the offsets, χ² of the offsets."""
         found = []
         foretold = self._foretold
-        with threadpool_limits(limits=1, user_api="blas"):
+        with one_thread():
             for index, (component, said) in enumerate(zip(self.log_components, foretold, strict=True)):
                 for factor, share in zip(*self._rule(said), strict=True):
                     solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
@@ -224,7 +224,7 @@ class Fusion:
         points = self._points if only is None else list(itertools.compress(self._points, only))
         count = len(self.offsets)
         joint: dict[int, JointPrediction] = {}
-        with threadpool_limits(limits=1, user_api="blas"):
+        with one_thread():
             for index, factor, weight in points:
                 component = self.log_components[index]
                 if index not in joint:
@@ -249,7 +249,7 @@ class Fusion:
         joint: dict[int, JointPrediction] = {}
         leans, steps = np.array([[0.0, 1.0]]), np.zeros((1, self.offsets.steps.shape[1]))
         count, points = len(self.offsets), self._points
-        with threadpool_limits(limits=1, user_api="blas"):
+        with one_thread():
             for index, factor, weight in points:
                 if index not in joint:
                     component = self.log_components[index]

@@ -14,7 +14,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy import linalg, stats
-from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.laws import best
 from evenbeat.clock.likelihood import NoiseGrid
@@ -22,6 +21,7 @@ from evenbeat.clock.origins import most_likely_covariance, most_likely_point
 from evenbeat.clock.prediction import Variant
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
+from evenbeat.stability.sums.kernels import one_thread
 from evenbeat.units import duration_text
 
 LAGS = 10
@@ -47,7 +47,7 @@ def innovations(grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant]) -> 
     steps = np.diff(y - variant.design @ variant.fit.coefficients[position])
     covariance = most_likely_covariance(grid, variants)
     differences = np.diff(np.diff(covariance, axis=0), axis=1)
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         lower = linalg.cholesky(0.5 * (differences + differences.T), lower=True)
         white = linalg.solve_triangular(lower, steps, lower=True)
     return np.asarray(white / np.sqrt(np.mean(white**2)))

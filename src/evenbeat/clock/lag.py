@@ -14,13 +14,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.covariance import WHITE_PM
 from evenbeat.clock.environment import Influence
 from evenbeat.clock.fine_averages import FineAverages, Noise, PooledSums, fine_averages, pooled_sums
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
+from evenbeat.stability.sums.kernels import one_thread
 
 LONGEST_SHARE = 0.25
 """Longest lag that is looked for, as a share of a window."""
@@ -75,7 +75,7 @@ def fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
     number), nor where the covariate's sensor lags as much as the oscillator: what is found is the
     difference of the two.
     """
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         return _fine_view(record, influences)
 
 

@@ -15,13 +15,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import linalg, special
-from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM
 from evenbeat.clock.laws import LawWeight, best, by_law
 from evenbeat.clock.likelihood import Contrasts, GridFit, NoiseGrid
 from evenbeat.clock.prediction import Variant
 from evenbeat.quantities import FloatArray, StudentMixture
+from evenbeat.stability.sums.kernels import one_thread
 
 ORIGINS = (0.5, 0.6, 0.7, 0.8)
 AHEAD = 0.2
@@ -41,7 +41,7 @@ def with_forecast_scores(
     """
     groups = by_law(variants)
     covariance = most_likely_covariance(grid, variants)
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         scored = [_scored(_Origin.at(origin, grid, y, covariance), groups) for origin in ORIGINS]
     scored = [each for each in scored if each]
     if not scored:

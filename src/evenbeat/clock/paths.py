@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from threadpoolctl import threadpool_limits
 
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.fused_model import FusedModel
@@ -17,6 +16,7 @@ from evenbeat.clock.joint import JointKriging
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import leans_over
 from evenbeat.quantities import FloatArray
+from evenbeat.stability.sums.kernels import one_thread
 
 CERTAIN = 1e-9
 """Share of the largest deviation below which a quantity counts as certain."""
@@ -106,7 +106,7 @@ def _from_log(
     kriging = JointKriging(model.grid, y, spans)
     weights = np.array([component.weight for component in model.components])
     shares = generator.multinomial(count, weights / weights.sum())
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         for index in np.flatnonzero(shares).tolist():
             component = model.components[index]
             said = kriging.at(component, model.variants[component.variant], designs[component.variant])

@@ -27,6 +27,8 @@ BOARD_DPI = 110
 KEPT = 4
 """Paintings kept of each axes: enough for a slider that goes to and fro."""
 
+WHITE = 2**32 - 1
+"""A pixel with all four channels full."""
 Pixels = npt.NDArray[np.uint8]
 
 
@@ -40,7 +42,7 @@ class _Painting:
 
     @classmethod
     def of(cls, pixels: Pixels) -> _Painting:
-        inked = np.asarray((pixels[..., :3] < 255).any(axis=-1))
+        inked = np.ascontiguousarray(pixels).view(np.uint32)[..., 0] != WHITE
         rows, columns = (_reach(np.asarray(inked.any(axis=axis))) for axis in (1, 0))
         return cls(rows=rows, columns=columns, pixels=pixels[rows, columns].copy())
 
@@ -83,6 +85,10 @@ class Board(Generic[Shown]):
             figure = Figure(figsize=size_in, dpi=BOARD_DPI)
             self._canvas: Any = FigureCanvasAgg(figure)
             self._axes = tuple(arrange(figure))
+        self._legends = [legend for ax in self._axes if (legend := ax.get_legend()) is not None]
+        for legend in self._legends:
+            legend.set_animated(True)  # its many texts stay as they are: painted once, apart from the axes
+        self._named: list[_Painting] = []
         self._fixed = {artist for ax in self._axes for artist in _artists(ax)}
         self._painted: list[dict[object, _Painting]] = [{} for _ in self._axes]
 
@@ -112,7 +118,9 @@ class Board(Generic[Shown]):
         return [artist for ax in self._axes for artist in _artists(ax) if artist not in self._fixed]
 
     def _lay_background(self) -> None:
+        self._named = self._named or [self._painting_of(legend.draw) for legend in self._legends]
         paintings = [self._painting(ax, kept) for ax, kept in zip(self._axes, self._painted, strict=True)]
+        paintings += self._named
         pixels = self._blank()
         for painting in paintings:
             painting.lay_on(pixels)
@@ -129,10 +137,13 @@ class Board(Generic[Shown]):
         if frame not in kept:
             if len(kept) >= KEPT:
                 kept.pop(next(iter(kept)))
-            pixels = self._blank()
-            ax.draw(self._canvas.get_renderer())
-            kept[frame] = _Painting.of(pixels)
+            kept[frame] = self._painting_of(ax.draw)
         return kept[frame]
+
+    def _painting_of(self, draw: Callable[[Any], None]) -> _Painting:
+        pixels = self._blank()
+        draw(self._canvas.get_renderer())
+        return _Painting.of(pixels)
 
     def _encoded(self) -> bytes:
         from PIL import Image
