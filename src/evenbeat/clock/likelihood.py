@@ -45,6 +45,8 @@ grid starts. At 4 the walk adds as much to the variance of the drift as white FM
 WEAKEST_FLICKER = 0.1
 """The same for flicker FM, times the number of blocks."""
 
+MOST_PRODUCTS = 500_000
+"""Products of columns that are held at once, for as many nodes as that allows."""
 FEW_BLOCKS, ENOUGH_BLOCKS = 20, 60
 SAME_TIME = 1e-11
 """Shares of the record that count as the same: a block is at least 1/400 of it."""
@@ -188,6 +190,9 @@ class NoiseGrid:
         Length of a regular block in the same unit, at which the ratios are taken.
     covariances
         Exponent to covariance of the block averages, shape (n, n), scaled to unit Allan variance.
+    turns
+        Places of contrasts that are uncorrelated with all others, and the matrices that turn them into the
+        basis of every node, shape (nodes, m, m); those of the nodes are views of them.
     """
 
     spans: Spans
@@ -196,12 +201,22 @@ class NoiseGrid:
     contrasts: Contrasts
     covariances: dict[int, FloatArray]
     nodes: tuple[Node, ...]
+    turns: tuple[tuple[slice, FloatArray], ...]
+
+    def turned(self, contrasts: FloatArray, some: slice) -> FloatArray:
+        """Return contrasts, shape (n - 1, q), in the bases of some nodes, shape (nodes, n - 1, q)."""
+        return np.concatenate([turn[some] @ contrasts[where] for where, turn in self.turns], axis=1)
 
     @cached_property
     def spreads(self) -> FloatArray:
         """Variances ``1 + r eigenvalue`` over σ², shape (nodes, random-walk ratios, n - 1)."""
         eigenvalues = np.array([node.eigenvalues for node in self.nodes])
         return 1 + np.array(self.ratios.random_walk_fm)[:, np.newaxis] * eigenvalues[:, np.newaxis, :]
+
+    @cached_property
+    def weights(self) -> FloatArray:
+        """Their inverses, likewise."""
+        return np.asarray(1 / self.spreads)
 
     @cached_property
     def log_determinants(self) -> FloatArray:
@@ -309,11 +324,30 @@ def _cached_grid(start: bytes, stop: bytes, block: float, gating: Gating | None,
     covariances = {e: unit_level(e, block) * block_covariance(e, spans, gating) for e in exponents}
     contrasted = {e: contrasts.of_covariance(matrix) for e, matrix in covariances.items()}
     places = contrasts.halves if _mirrored(spans) else (slice(0, len(spans) - 1),)
-    parts = [(p, {e: matrix[p, p] for e, matrix in contrasted.items()}) for p in places]
+    pairs = [(p, f) for p in ratios.white_pm for f in ratios.flicker_fm]
     with one_thread():
-        nodes = tuple(_node(parts, p, f) for p in ratios.white_pm for f in ratios.flicker_fm)
+        parts = [_part(where, contrasted, pairs) for where in places]
+    eigenvalues = np.concatenate([each for _, each, _ in parts], axis=1)
+    log_determinants = np.sum([each for _, _, each in parts], axis=0)
+    turns = tuple((where, turn) for where, (turn, _, _) in zip(places, parts, strict=True))
+    nodes = tuple(
+        Node(
+            white_pm=p,
+            flicker_fm=f,
+            parts=tuple((where, turn[k]) for where, turn in turns),
+            eigenvalues=eigenvalues[k],
+            log_determinant=float(log_determinants[k]),
+        )
+        for k, (p, f) in enumerate(pairs)
+    )
     return NoiseGrid(
-        spans=spans, block=block, ratios=ratios, contrasts=contrasts, covariances=covariances, nodes=nodes
+        spans=spans,
+        block=block,
+        ratios=ratios,
+        contrasts=contrasts,
+        covariances=covariances,
+        nodes=nodes,
+        turns=turns,
     )
 
 
@@ -323,15 +357,23 @@ def _mirrored(spans: Spans) -> bool:
     return bool(np.ptp(about) < SAME_TIME)
 
 
-def _node(parts: Sequence[tuple[slice, dict[int, FloatArray]]], p: float, f: float) -> Node:
-    turned = [_diagonalised(covariances, p, f) for _, covariances in parts]
-    return Node(
-        white_pm=p,
-        flicker_fm=f,
-        parts=tuple((places, turn) for (places, _), (turn, _, _) in zip(parts, turned, strict=True)),
-        eigenvalues=np.concatenate([eigenvalues for _, eigenvalues, _ in turned]),
-        log_determinant=sum(log_determinant for _, _, log_determinant in turned),
+def _part(
+    where: slice, contrasted: dict[int, FloatArray], pairs: Sequence[tuple[float, float]]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what turns contrasts into the basis of each node, the eigenvalues and log determinants.
+
+    Of contrasts that are uncorrelated with all others; shapes (nodes, m, m), (nodes, m) and (nodes,).
+    """
+    covariances = {exponent: matrix[where, where] for exponent, matrix in contrasted.items()}
+    count, size = len(pairs), len(covariances[WHITE_FM])
+    turn, eigenvalues, log_determinants = (
+        np.empty((count, size, size)),
+        np.empty((count, size)),
+        np.empty(count),
     )
+    for k, (p, f) in enumerate(pairs):
+        turn[k], eigenvalues[k], log_determinants[k] = _diagonalised(covariances, p, f)
+    return turn, eigenvalues, log_determinants
 
 
 def _diagonalised(
@@ -387,10 +429,12 @@ def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, design: FloatArray) -> G
     both = grid.contrasts.of(np.column_stack([design, frequency]))
     n, p = len(both), both.shape[1] - 1
     gram = np.empty((*grid.log_determinants.shape, p + 1, p + 1))
-    for node, spread, products in zip(grid.nodes, grid.spreads, gram, strict=True):
-        turned = node.turned(both)
-        squares = (turned[:, :, np.newaxis] * turned[:, np.newaxis, :]).reshape(n, -1)
-        products[...] = ((1 / spread) @ squares).reshape(products.shape)
+    at_once = max(1, MOST_PRODUCTS // (n * (p + 1) ** 2))
+    for first in range(0, len(gram), at_once):
+        some = slice(first, first + at_once)
+        turned = grid.turned(both, some)
+        products = (turned[..., :, np.newaxis] * turned[..., np.newaxis, :]).reshape(*turned.shape[:2], -1)
+        gram[some] = (grid.weights[some] @ products).reshape(gram[some].shape)
     information, score = gram[..., :p, :p], gram[..., :p, p]
     inverse = np.linalg.inv(information)
     coefficients = np.einsum("grpq,grq->grp", inverse, score)

@@ -124,7 +124,7 @@ class _Origin:
 
     def score(self, group: Sequence[Variant]) -> tuple[float, float]:
         """Return what a law missed, and the log density that it gave to the outcome."""
-        locations, scales, likelihoods = np.array([self._forecast(variant) for variant in group]).T
+        locations, scales, likelihoods = self._forecasts(group)
         weights = np.array([variant.width for variant in group]) * np.exp(likelihoods - likelihoods.max())
         weights /= weights.sum()
         freedom = self.before - 1 - group[0].design.shape[1]
@@ -137,28 +137,31 @@ class _Origin:
         logs = _student_log_density(freedom, (self.observed - locations) / scales) - np.log(scales)
         return float(self.observed - mixture.mean), float(special.logsumexp(logs, b=weights))
 
-    def _forecast(self, variant: Variant) -> tuple[float, float, float]:
-        """Return location and scale of the forecast, and the log likelihood of the part before."""
-        columns = variant.design[: self.before]
-        x = linalg.solve_triangular(self.lower, self.contrasts.of(columns), lower=True)
-        keep = _seen(x)
-        wanted = (self.share @ variant.design - columns.mean(axis=0))[keep]
-        x = x[:, keep]
-        inverse = np.linalg.pinv(x.T @ x, hermitian=True)
-        coefficients = inverse @ (x.T @ self.readings)
-        residual = self.readings - x @ coefficients
-        level = float(residual @ residual) / (len(residual) - variant.design.shape[1])
-        excess = wanted - x.T @ self.correlation
+    def _forecasts(self, group: Sequence[Variant]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return location and scale of the forecast under each variant, and the log likelihood before it."""
+        designs = np.array([variant.design for variant in group])
+        count, p = len(group), designs.shape[2]
+        columns = designs[:, : self.before]
+        side_by_side = self.contrasts.of(columns.transpose(1, 0, 2).reshape(self.before, -1))
+        solved = linalg.solve_triangular(self.lower, side_by_side, lower=True)
+        x = solved.reshape(len(solved), count, p).transpose(1, 0, 2)
+        x = np.where(_seen(x)[:, np.newaxis], x, 0.0)
+        inverse = np.linalg.pinv(x.transpose(0, 2, 1) @ x, hermitian=True)
+        coefficients = np.einsum("vpq,vnq,n->vp", inverse, x, self.readings, optimize=True)
+        residual = self.readings - np.einsum("vnp,vp->vn", x, coefficients)
+        level = np.sum(residual**2, axis=1) / (residual.shape[1] - p)
+        wanted = np.einsum("n,vnp->vp", self.share, designs) - columns.mean(axis=1)
+        excess = wanted - np.einsum("vnp,n->vp", x, self.correlation)
         variance = max(self.variance - float(self.correlation @ self.correlation), 0.0)
-        variance += float(excess @ inverse @ excess)
-        location = float(wanted @ coefficients + self.correlation @ residual)
-        return location, float(np.sqrt(level * variance)), -0.5 * len(residual) * float(np.log(level))
+        variance = variance + np.einsum("vp,vpq,vq->v", excess, inverse, excess)
+        location = np.einsum("vp,vp->v", wanted, coefficients) + residual @ self.correlation
+        return location, np.sqrt(level * variance), -0.5 * residual.shape[1] * np.log(level)
 
 
 def _seen(x: FloatArray) -> np.ndarray:
-    """Return which columns vary before the origin; a step that is still to come does not."""
-    size = np.sqrt(np.sum(x**2, axis=0))
-    return np.asarray(size > 1e-9 * max(float(size.max(initial=0.0)), 1e-300))
+    """Return which columns vary before the origin, shape (v, p); a step that is still to come does not."""
+    size = np.sqrt(np.sum(x**2, axis=1))
+    return np.asarray(size > 1e-9 * np.maximum(size.max(axis=1, keepdims=True, initial=0.0), 1e-300))
 
 
 def _student_log_density(freedom: float, z: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import special
@@ -45,16 +46,19 @@ class StatedPrior:
     scale: float
     block_s: float
 
+    @cached_property
+    def _unknown(self) -> FloatArray:
+        return self.grid.log_prior(self.noise_prior)
+
     def log_weight(self, fit: GridFit) -> FloatArray:
         """Return the log of the prior weight of every point, shape (nodes, random-walk ratios)."""
-        unknown = self.grid.log_prior(self.noise_prior)
         if self.oscillator_class is None:
-            return unknown
-        return np.logaddexp(np.log(TRUSTED) + self._of_class(fit), np.log(1 - TRUSTED) + unknown)
+            return self._unknown
+        return np.logaddexp(np.log(TRUSTED) + self._of_class(fit), np.log(1 - TRUSTED) + self._unknown)
 
     def support(self, fit: GridFit) -> float:
         """Return how much the record raises the class above its weight at the outset: one if not at all."""
-        unknown = special.logsumexp(self.grid.log_prior(self.noise_prior) + fit.log_restricted)
+        unknown = special.logsumexp(self._unknown + fit.log_restricted)
         stated = special.logsumexp(self._of_class(fit) + fit.log_restricted)
         return float(np.exp(min(stated - unknown, 50.0)))
 
