@@ -26,7 +26,7 @@ from evenbeat.logs.rows.single import part_by_line
 from evenbeat.logs.rows.wanted import Part, Wanted, one_scale
 from evenbeat.logs.terms import Form
 
-PART_BYTES = 1 << 22
+PART_BYTES = 1 << 21
 _HEAD = 1 << 12
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")

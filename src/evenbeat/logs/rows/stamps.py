@@ -90,7 +90,7 @@ def moments_of(stamp: Stamp, digits: Callable[[int, int], npt.NDArray[Any]]) -> 
         return None
     if int(hour.max()) > 23 or int(minute.max()) > 59 or (second is not None and int(second.max()) > 59):
         return None
-    days = _days(year, month, day)
+    days = _days(*(_if_equal(field) for field in (year, month, day)))
     if days is None:
         return None
     of_day = hour * np.int32(3600)
@@ -108,6 +108,11 @@ def moments_of(stamp: Stamp, digits: Callable[[int, int], npt.NDArray[Any]]) -> 
     if (decimals := stamp.fields[6]) is not None:
         ns += _nanoseconds(decimals, digits)
     return Moments(ns=ns, zoned=stamp.zoned)
+
+
+def _if_equal(field: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return one number where all are equal: most rows of a part have one year and one month."""
+    return field[:1] if bool((field == field[0]).all()) else field
 
 
 def _nanoseconds(span: Span, digits: Callable[[int, int], npt.NDArray[Any]]) -> IntArray:
