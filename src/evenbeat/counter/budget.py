@@ -6,7 +6,6 @@ case of one dominant bounded contribution, EA-4/02 M:2022, S9.14 (from memory), 
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -278,11 +277,8 @@ def budget(
 
 
 def _convolved_half_width(bounded: Contribution, normal: float, confidence: float) -> float:
-    """Return the half width that holds the sum of a bounded and a normal contribution."""
+    """Return the half width that holds the sum of a bounded and a normal contribution, mostly in closed form."""
     spread = normal / bounded.half_width
-
-    def density(x: float) -> float:
-        return 0.5 if bounded.distribution == "rectangular" else 1 - abs(x)
 
     def held(half_width: float) -> float:
         if bounded.distribution == "arcsine":
@@ -293,16 +289,36 @@ def _convolved_half_width(bounded: Contribution, normal: float, confidence: floa
                 math.pi / 2,
             )
             return value
-        edges = sorted({-1.0, 0.0, 1.0, *(e for e in (-half_width, half_width) if abs(e) < 1)})
-        return math.fsum(
-            integrate.quad(lambda x: density(x) * _normal_within(half_width, x, spread), low, high)[0]
-            for low, high in itertools.pairwise(edges)
-        )
+        below, at, above = half_width - 1, half_width, half_width + 1
+        if bounded.distribution == "rectangular":
+            return _integrated(above, spread) - _integrated(below, spread) - 1
+        twice = [_integrated_twice(edge, spread) for edge in (below, at, above)]
+        return 2 * (twice[0] - 2 * twice[1] + twice[2]) - 1
 
     largest = 1 + 10 * spread
     return bounded.half_width * float(
         optimize.brentq(lambda half: held(half) - confidence, 1e-9, largest, xtol=1e-12)
     )
+
+
+def _integrated(x: float, spread: float) -> float:
+    """Return the integral up to ``x`` of the normal distribution function (by parts)."""
+    if spread == 0:
+        return max(x, 0.0)
+    z = x / spread
+    return float(spread * (z * special.ndtr(z) + _normal_density(z)))
+
+
+def _integrated_twice(x: float, spread: float) -> float:
+    """Return the integral up to ``x`` of that integral."""
+    if spread == 0:
+        return 0.5 * max(x, 0.0) ** 2
+    z = x / spread
+    return float(0.5 * spread**2 * ((z**2 + 1) * special.ndtr(z) + z * _normal_density(z)))
+
+
+def _normal_density(z: float) -> float:
+    return math.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
 
 
 def _normal_within(half_width: float, shift: float, spread: float) -> float:
