@@ -157,6 +157,10 @@ def test_interval_explorer_says_the_call(*, adjusted: bool) -> None:
     names = executed(panel.lesson.call)
     assert names["suggestion"].interval_s == panel.lesson.suggestion.interval_s
     assert str(panel.lesson.date)[:10] in panel.words.value
+    whole = panel.lesson.suggestion.rounded
+    assert names["suggestion"].rounded == whole
+    assert f"within {whole}:" in panel.words.value
+    assert whole.due <= panel.lesson.date.astype("datetime64[D]").item()
 
 
 def test_interval_explorer_takes_a_model() -> None:
@@ -286,6 +290,21 @@ def test_log_panel_assesses_refuses_and_shows(demo_data: Path) -> None:
     panel.controls["path"].value = ""
     panel.assess.click()
     assert "no log is chosen" in panel.refusal
+
+
+def test_log_panel_takes_two_limits(demo_data: Path) -> None:
+    """With an upper limit the tolerance is the lower one, in the verdict, the call and the command."""
+    panel = interactive.log_panel(demo_data / "fulmar-evening.csv", tolerance=(-2e-8, 1e-7))
+    panel.assess.click()
+    assert "-2e-08 to +1e-07" in panel.words.value.replace("−", "-")
+    assert "tolerance=(-2e-08, 1e-07)" in panel.lesson.call
+    assert "--tolerance=-2e-08:1e-07" in panel.lesson.call
+    panel.controls["tolerance"].value = ""
+    panel.assess.click()
+    assert "the lower one is missing" in panel.refusal
+    panel.controls["tolerance"].value = "1"
+    panel.assess.click()
+    assert "the lower one first" in panel.refusal
 
 
 def test_log_panel_takes_an_upload(demo_data: Path) -> None:

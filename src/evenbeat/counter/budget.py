@@ -277,7 +277,7 @@ def budget(
 
 
 def _convolved_half_width(bounded: Contribution, normal: float, confidence: float) -> float:
-    """Return the half width that holds the sum of a bounded and a normal contribution, mostly in closed form."""
+    """Return the half width that holds the sum of a bounded and a normal contribution."""
     spread = normal / bounded.half_width
 
     def held(half_width: float) -> float:

@@ -46,7 +46,7 @@ class LogPanel(widgets.VBox):  # type: ignore[misc]
         The sentence that says why there is none, otherwise empty.
     """
 
-    def __init__(self, path: str = "", tolerance: str = "") -> None:
+    def __init__(self, path: str = "", tolerance: str = "", upper_limit: str = "") -> None:
         wide: dict[str, Any] = {"style": {"description_width": "13em"}, "layout": {"width": "32em"}}
         hint = "as the log says"
         self.controls: dict[str, widgets.Widget] = {
@@ -60,6 +60,12 @@ class LogPanel(widgets.VBox):  # type: ignore[misc]
             "upload": widgets.FileUpload(description="or upload one", multiple=False),
             "tolerance": widgets.Text(
                 value=tolerance, description="tolerance ± [1]", placeholder="such as 1e-8", **wide
+            ),
+            "upper_limit": widgets.Text(
+                value=upper_limit,
+                description="upper, if not ± [1]",
+                placeholder="the other is then the lower",
+                **wide,
             ),
             "quantity": widgets.Dropdown(
                 options=[("as the log says", ""), *((q.replace("_", " "), q) for q in QUANTITIES)],
@@ -79,8 +85,8 @@ class LogPanel(widgets.VBox):  # type: ignore[misc]
         self.refusal = ""
         c = self.controls
         title = f'<div style="{FONT}; font-weight: bold">Assess a log of your own</div>'
-        rows = [[c["path"], c["upload"]], [c["tolerance"], c["quantity"]], [c["unit"], c["interval"]]]
-        rows.append([c["nominal_frequency"], self.assess])
+        rows = [[c["path"], c["upload"]], [c["tolerance"], c["upper_limit"]], [c["quantity"], c["unit"]]]
+        rows += [[c["interval"], c["nominal_frequency"]], [self.assess]]
         boxes = [widgets.HBox(row, layout={"flex_flow": "row wrap"}) for row in rows]
         super().__init__([widgets.HTML(title), *boxes, self.words, self.show, self.picture, self.call])
         self.assess.on_click(self._assess)
@@ -161,7 +167,7 @@ def picture_of(result: Any) -> tuple[bytes, str]:
     return png_bytes(figure, dpi=DPI), caption
 
 
-def log_panel(path: str | Path = "", *, tolerance: float | None = None) -> widgets.VBox:
+def log_panel(path: str | Path = "", *, tolerance: float | tuple[float, float] | None = None) -> widgets.VBox:
     """Return a panel that assesses a log the reader picks.
 
     Parameters
@@ -169,6 +175,7 @@ def log_panel(path: str | Path = "", *, tolerance: float | None = None) -> widge
     path
         Put into the field to begin with; a path is relative to the folder of the notebook.
     tolerance
-        Likewise.
+        Likewise; one number for ±, or the lower and the upper limit.
     """
-    return LogPanel(str(path), "" if tolerance is None else f"{tolerance:g}")
+    limits = () if tolerance is None else tolerance if isinstance(tolerance, tuple) else (tolerance,)
+    return LogPanel(str(path), *(f"{limit:g}" for limit in limits))

@@ -25,6 +25,7 @@ def assess_log(
     path: str | Path,
     *,
     tolerance: str = "",
+    upper_limit: str = "",
     quantity: str = "",
     unit: str = "",
     nominal_frequency: str = "",
@@ -37,8 +38,9 @@ def assess_log(
     ----------
     path
         The log.
-    tolerance
-        Such as ``1e-8``.
+    tolerance, upper_limit
+        Such as ``1e-8`` for ±1e-8; with an upper limit, such as ``1e-8``, the tolerance is the lower one,
+        such as ``-5e-9``.
     quantity, unit
         See :func:`evenbeat.read_log`.
     nominal_frequency, interval
@@ -56,7 +58,7 @@ def assess_log(
         raise InputError(msg)
     stated: dict[str, Any] = {}
     words = {"--quantity": quantity, "--unit": unit, "--nominal-frequency": nominal_frequency}
-    words |= {"--interval": interval, "--tolerance": tolerance}
+    words |= {"--interval": interval}
     if quantity.strip():
         stated["quantity"] = quantity.strip()
     if unit.strip():
@@ -65,11 +67,11 @@ def assess_log(
         stated["nominal_frequency_hz"] = parse_frequency(nominal_frequency)
     if interval.strip():
         stated["interval_s"] = parse_duration(interval)
-    limit = _number(tolerance)
-    asked: dict[str, Any] = {} if limit is None else {"tolerance": limit}
+    asked, limits = _tolerance(tolerance.strip(), upper_limit.strip())
     assessment = assess(read_log(path, **stated), **asked)
     name = shown_as or str(path)
     options = [part for option, text in words.items() if text.strip() for part in (option, text.strip())]
+    options += limits
     return LogLesson(
         assessment=assessment,
         sentence=assessment.verdict.headline,
@@ -81,11 +83,22 @@ def assess_log(
     )
 
 
-def _number(text: str) -> float | None:
-    if not text.strip():
-        return None
+def _tolerance(limit: str, upper: str) -> tuple[dict[str, Any], list[str]]:
+    """Return what the tolerance is for :func:`evenbeat.assess`, and for the command."""
+    if upper and not limit:
+        msg = f"the upper limit is {upper!r}, and the lower one is missing: write it too, such as -5e-9"
+        raise InputError(msg)
+    if not limit:
+        return {}, []
+    if not upper:
+        return {"tolerance": _number(limit, "tolerance")}, ["--tolerance", limit]
+    pair = _number(limit, "lower limit"), _number(upper, "upper limit")
+    return {"tolerance": pair}, [f"--tolerance={limit}:{upper}"]
+
+
+def _number(text: str, name: str) -> float:
     try:
         return float(text)
     except ValueError as error:
-        msg = f"the tolerance is {text!r}; it must be a fractional frequency such as 1e-8, or empty"
+        msg = f"the {name} is {text!r}; it must be a fractional frequency such as 1e-8, or empty"
         raise InputError(msg) from error

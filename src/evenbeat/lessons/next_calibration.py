@@ -36,7 +36,8 @@ class CalibrationLesson(Lesson):
     Attributes
     ----------
     date
-        UTC of the next calibration; ``None`` where there is none, or the log states no time.
+        UTC at which the computed interval ends; ``None`` where there is none, or the log states no time. When
+        the next calibration is due after rounding down is in ``suggestion.rounded``.
     """
 
     model: ClockModel
@@ -140,6 +141,9 @@ def next_calibration(
         "guard_band": guard_band,
         "reference_uncertainty": reference_uncertainty,
     }
+    end = _date(model, 0.0)
+    if end is not None:
+        asked["start"] = str(end)[:10]
     suggestion = suggest_interval(model, as_left=as_left, **asked)
     left = {} if as_left is None else {"as_left": Code(_written(as_left))}
     date = _date(model, suggestion.interval_s)
@@ -168,7 +172,14 @@ def _date(model: ClockModel, interval_s: float) -> np.datetime64 | None:
 
 
 def _sentence(suggestion: IntervalSuggestion, date: np.datetime64 | None) -> str:
+    """Return the interval as a laboratory writes it, and what was computed."""
     if math.isnan(suggestion.interval_s):
         return f"No interval. {suggestion.reason}"
-    when = "" if date is None else f", that is by {str(date)[:10]}"
-    return f"Calibrate again within {duration_text(suggestion.interval_s)}{when}. {suggestion.reason}"
+    computed, whole = duration_text(suggestion.interval_s), suggestion.rounded
+    ends = "" if date is None else str(date)[:10]
+    if whole is None:
+        return (
+            f"Calibrate again within {computed}{f', that is by {ends}' if ends else ''}. {suggestion.reason}"
+        )
+    computed = f"{computed} that were computed{f' and end on {ends}' if ends else ''}"
+    return f"Calibrate again within {whole}: rounded down from the {computed}. {suggestion.reason}"

@@ -77,10 +77,11 @@ def _draw(axes: Sequence[Axes], lesson: CalibrationLesson) -> None:
         probability.plot(
             [at], [suggestion.reliability], marker="o", markerfacecolor="white", color=RUST, clip_on=False
         )
+        whole = "" if suggestion.rounded is None else f"\n rounded down: {suggestion.rounded} "
         probability.text(
             at,
-            0.1,
-            f" {duration_text(suggestion.interval_s)} within {typeset(str(limit))} ",
+            0.06,
+            f" {duration_text(suggestion.interval_s)} within {typeset(str(limit))} {whole}",
             ha="right" if at > 0.5 * reach else "left",
             color=INK,
         )
