@@ -229,9 +229,7 @@ def test_record_shows_the_readings_in_use_and_marks_the_rest(record: Record) -> 
     assert "outlier (1, left out)" in labels
     assert "gap (1; long ones hatched)" in labels
     assert "step +8×10⁻¹¹" in texts(ax)
-    assert "10 of 720 readings missing, 1 flagged and left out, 1 step" in ax.get_title(loc="left").replace(
-        "\n", " "
-    )
+    assert "10 of 720 readings missing, 1 left out, 1 step" in ax.get_title(loc="left").replace("\n", " ")
 
 
 def test_record_figure_has_a_panel_per_covariate(record: Record) -> None:

@@ -38,10 +38,10 @@ def aging_caption(model: ClockModel) -> str:
         beside = f"least squares would claim an uncertainty {ratio:.2g} times smaller."
     else:
         beside = "least squares says much the same."
-    return (
-        f"Aging at the end of the record {told} {typeset(str(rate))} (95 % interval {fractional_text(low)} "
-        f"to {fractional_text(high)}); {beside}"
-    )
+    limits = f"{fractional_text(low)} to {fractional_text(high)}"
+    if fractional_text(low) == fractional_text(high):
+        limits = f"± {fractional_text(0.5 * (high - low))}"
+    return f"Aging at the end of the record {told} {typeset(str(rate))} (95 % interval {limits}); {beside}"
 
 
 @styled

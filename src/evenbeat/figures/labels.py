@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import textwrap
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -14,8 +14,15 @@ from evenbeat.figures.style import INK
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+_BETWEEN_WORDS = re.compile(r"(?<!\d) |(?<=\d) (?!(?:[a-zµ]?s|min|h|d|%|[kMG]?Hz|years?)(?:\W|$))")
 LABEL_SIZE = 7.8
-TITLE_WIDTH = 84
+TITLE_SIZE = 9.5
+MOST_TITLE_IN = 6.4
+"""Longer lines are hard to follow back to the next."""
+WIDER = 1.06
+"""How much wider letters are on screens whose pixels they are fitted to, at most."""
+EDGES_IN = 0.15
+"""Left free of a title at both edges of the figure together."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,5 +90,41 @@ def spread(heights: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
 
 def caption_title(ax: Axes, sentence: str) -> None:
-    """Write the sentence that states the finding above the axes, left-aligned."""
-    ax.set_title(textwrap.fill(sentence, TITLE_WIDTH), loc="left", fontsize=9.5, linespacing=1.25)
+    """Write the sentence that states the finding above the axes, left-aligned, as wide as there is room.
+
+    Call it last: the labels of the axes decide where they begin.
+    """
+    ax.set_title("\n".join(_lines(sentence, _room_in(ax))), loc="left", fontsize=TITLE_SIZE, linespacing=1.25)
+
+
+def _room_in(ax: Axes) -> float:
+    """Return the width in inches from the left of the axes to the edge of the figure, or of the axes.
+
+    Axes that share the figure with others beside them end where they end.
+    """
+    figure, place = ax.get_figure(root=True), ax.get_subplotspec()
+    if figure is None or place is None or place.get_gridspec().ncols > 1:
+        return MOST_TITLE_IN
+    left = ax.yaxis.get_tightbbox()
+    before = 0.0 if left is None else max(ax.bbox.x0 - left.x0, 0.0) / figure.dpi
+    return min(figure.get_figwidth() - before - EDGES_IN, MOST_TITLE_IN)
+
+
+def _lines(sentence: str, room_in: float) -> list[str]:
+    """Return the sentence in lines that fit; a number and its unit stay together."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family="DejaVu Sans", size=TITLE_SIZE)
+
+    def fits(line: str) -> bool:
+        points, _, _ = text_to_path.get_text_width_height_descent(line, font, ismath=False)
+        return WIDER * points <= 72 * room_in
+
+    lines: list[str] = []
+    for word in _BETWEEN_WORDS.split(sentence):
+        if lines and fits(f"{lines[-1]} {word}"):
+            lines[-1] = f"{lines[-1]} {word}"
+        else:
+            lines.append(word)
+    return lines

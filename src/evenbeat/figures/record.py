@@ -52,7 +52,7 @@ def record_caption(record: Record) -> str:
         text
         for count, text in (
             (record.missing, f"{record.missing} of {len(record)} readings missing"),
-            (record.excluded, f"{record.excluded} flagged and left out"),
+            (record.excluded, f"{record.excluded} left out"),
         )
         if count
     ]
