@@ -41,8 +41,8 @@ def interval_explorer(
     controls = {
         "tolerance": decades("tolerance ± [1]", min(max(start, 1e-13), 1e-5), -13, -5),
         "reliability": steps("reliability", RELIABILITIES, 0.95),
-        "adjusted": tick("adjusted at the end of the record"),
-        "setpoint": slider("to [% of the tolerance]", 0.0, -90.0, 90.0, step=5.0),
+        "adjusted": tick("adjust it at the end of the record"),
+        "setpoint": slider("adjusted to [% of tolerance]", 0.0, -90.0, 90.0, step=5.0),
         "reference": decades("reference known to [1]", 1e-12, -14, -8),
     }
 
@@ -62,7 +62,7 @@ def interval_explorer(
     panel = Panel(
         "When to calibrate again?",
         controls,
-        rows=[["tolerance", "reliability"], ["reference"], ["setpoint", "adjusted"]],
+        rows=[["tolerance", "reliability"], ["reference", "adjusted"], ["setpoint"]],
         answer=answer,
         picture=calibration_board().png,
         description=DESCRIPTION,
