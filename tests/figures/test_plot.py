@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -290,6 +291,27 @@ def test_stability_shows_deviation_interval_and_noise_types(record: Record) -> N
     assert "floor of the display" in texts(ax)
     strip = runs(curve)
     assert [run[1] for run in strip[:-1]] == [run[0] for run in strip[1:]]
+
+
+@pytest.mark.parametrize(
+    ("course", "said"),
+    [
+        (lambda t: 1e-12 * t / 86400, "random-walk FM or drift"),
+        (lambda t: 1e-12 * np.sin(2 * np.pi * t / 86400), "random-walk FM or a wave"),
+        (lambda t: 3e-12 * np.sin(2 * np.pi * t / 86400) + 1e-12 * t / 86400, "random-walk FM or a wave"),
+        (None, "random-walk FM"),
+    ],
+    ids=["drift", "daily wave", "both", "walk"],
+)
+def test_strip_says_what_else_a_walk_may_be(
+    course: Callable[[np.ndarray], np.ndarray] | None, said: str
+) -> None:
+    """Drift rises as τ, a walk as √τ, and a wave falls again (NIST SP 1065, 3.3 and 5.2.13)."""
+    levels = NoiseLevels(white_fm=1e-22, random_walk_fm=0.0 if course else 1e-31)
+    record = simulate_clock(2016, interval_s=600.0, levels=levels, seed=5, aging=course)
+    names = [name for _, _, name in runs(stability(record))]
+    assert said in names
+    assert course is not None or not any(" or " in name for name in names)
 
 
 def test_several_statistics_differ_in_line_and_marker(record: Record) -> None:
