@@ -27,6 +27,7 @@ EXAMPLE_CALL = (
     "from evenbeat.lessons.next_calibration import example_model\n\nmodel = example_model({seed})\n"
 )
 KEPT = 8
+"""Forecasts remembered of each kind."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -83,8 +84,9 @@ class RememberedModel(ClockModel):
             return ask(times, **asked)
         key = name, np.asarray(times).tobytes(), asked["averaging_time_s"]
         if key not in self.answers:
-            if len(self.answers) >= KEPT:  # the base times come first in every question and are asked again
-                self.answers.pop(next(reversed(self.answers)))
+            alike = [other for other in self.answers if other[0] == name]
+            if len(alike) >= KEPT:  # the base times come first in every question and are asked again
+                self.answers.pop(alike[-1])
             self.answers[key] = ask(times, **asked)
         return self.answers[key]
 
