@@ -215,6 +215,21 @@ def test_a_layout_written_down_reads_the_same(tmp_path: Path, content: str) -> N
     assert eb.read_log(path, layout=file, reading_of="device").values[1] == VALUES[1]
 
 
+def test_a_layout_written_down_is_no_more_lenient_than_was_asked(tmp_path: Path) -> None:
+    """An inspection passes over bad lines to show them; what it writes down does so only where asked."""
+    path = tmp_path / "log.csv"
+    path.write_text(TABLE + "some remark\n")
+    for stated in ({}, {"bad_lines": "reject"}):
+        seen = eb.inspect_log(path, **stated)
+        assert seen.layout is not None
+        assert ("bad_lines" in seen.layout.to_toml()) is bool(stated)
+        if stated:
+            assert len(eb.read_log(path, layout=seen.layout)) == N
+        else:
+            with pytest.raises(eb.LogError, match="line 14"):
+                eb.read_log(path, layout=seen.layout)
+
+
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -199,11 +199,12 @@ def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, 
         msg = f"{unknown[0]!r} is no option of a log; there are {', '.join(sorted(known))} and layout"
         raise InputError(msg)
     wanted, chosen = chosen_layout(layout, Options(**options))
-    lenient = Options(**{f.name: getattr(chosen, f.name) for f in fields(chosen)} | {"bad_lines": "reject"})
+    lenient = replace(chosen, bad_lines="reject")
     try:
         sheet = open_sheet(path, lenient, wanted)
     except LogError as error:
         return _unread(path, lenient, wanted, error)
+    sheet = replace(sheet, layout=replace(sheet.layout, stated=asdict(chosen)))  # not that it was lenient
     needs = ""
     record: Record | None = None
     try:

@@ -13,6 +13,9 @@ FILE_VERSION = 1
 NOT_STATED = ("columns", "partial")
 """Options that a layout file does not keep among what is stated."""
 
+UNLESS_STATED = {"bad_lines": "refuse"}
+"""What holds where nothing is stated, and is not written down."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Layout:
@@ -70,7 +73,9 @@ def _toml(layout: Layout) -> str:
         lines += ["", "[rows]", *_pairs(_rows(form))]
     lines += ["", "[columns]", "# a header name, or a position counted from 0", *_pairs(_columns(layout))]
     stated = {
-        name: value for name, value in layout.stated.items() if value is not None and name not in NOT_STATED
+        name: value
+        for name, value in layout.stated.items()
+        if value not in (None, UNLESS_STATED.get(name)) and name not in NOT_STATED
     }
     if stated:
         lines += ["", "[stated]", *_pairs(stated)]
