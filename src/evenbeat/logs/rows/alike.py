@@ -24,6 +24,7 @@ from evenbeat.logs.terms import Form
 
 Places = npt.NDArray[np.intp]
 
+_MOST_DIGITS = 15  # of a reading; where float64 would round, the C parser of pandas is quicker and as exact
 _MOST_TEMPLATES = 40
 _MOST_LENGTHS = 40
 _MOST_ODD = 200
@@ -54,6 +55,8 @@ class AlikeReader:
             start, stop = WORD, len(body)
         row = body[start : body.index(b"\n", start) + 1]
         template = self._template(row)
+        if template is not None and template.most_digits > _MOST_DIGITS:
+            return None
         if template is not None and (stop - start) % template.length == 0:
             count = (stop - start) // template.length
             rows = Rows(buffer=body, first=start, stride=len(row), count=count)

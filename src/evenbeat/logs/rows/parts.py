@@ -157,18 +157,19 @@ def _frame(part: bytes, form: Form, wanted: Wanted) -> Any:
     import pandas as pd
 
     texts = [i for i in (wanted.moment, wanted.exact) if i is not None]
+    known = dict.fromkeys(wanted.numbers, "float64") | dict.fromkeys(texts, "str")
     common: dict[str, Any] = {
         "sep": r"\s+" if form.separator == " " else form.separator,
         "header": None,
         "names": range(form.columns),  # all of them: with usecols a row too long would pass unseen
         "index_col": False,
-        "dtype": dict.fromkeys(wanted.numbers, "float64") | dict.fromkeys(texts, "str"),
+        "dtype": known,
         "keep_default_na": False,
         "decimal": form.decimal,
-        "skipinitialspace": True,
+        "skipinitialspace": b" " in part,
         "quoting": 3,
         "engine": "c",
-        "low_memory": False,
+        "low_memory": len(known) == form.columns,  # quicker, but guesses what else there is chunk by chunk
     }
     refusals = (ValueError, OverflowError, pd.errors.ParserWarning)
     if not texts:

@@ -139,6 +139,11 @@ class Template:
     exact: Number | None = None
     stamp: Stamp | None = None
 
+    @property
+    def most_digits(self) -> int:
+        """How many digits the longest of its numbers has."""
+        return max((number.digits for _, number in self.numbers if number is not None), default=0)
+
     def fits(self, rows: Rows) -> npt.NDArray[np.bool_] | None:
         """Return which rows are written so, ``None`` where all are."""
         wrong = None
