@@ -163,3 +163,10 @@ def test_a_numpy_header_with_an_open_bracket(tmp_path: Path) -> None:
     for look in (eb.read_log, eb.inspect_log):
         with pytest.raises(eb.LogError, match="the NumPy file is cut off or damaged"):
             look(path)
+
+
+def test_repeated_comments_are_no_records(tmp_path: Path) -> None:
+    """Three equal remarks above four equal readings, once taken for two kinds of record."""
+    path = tmp_path / "log.txt"
+    path.write_text("% second run\n" * 3 + "phase_s\n" + "0,0000000000000000e+00\n" * 4)
+    assert eb.read_log(path, interval_s=1.0).values.tolist() == [0.0] * 4

@@ -49,7 +49,7 @@ def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
     splits = _ranked_splits([line for _, line in content], wanted)
     if not splits:
         raise LogError(_no_numbers(lines), path=log.path)
-    refuse_mixed_records(content, splits[0].cells, log.path)
+    refuse_mixed_records(content, splits[0].cells, splits[0].separator, log.path)
     candidates = tuple(split.candidate() for split in splits)
     return replace(_form(content, splits[0]), candidates=candidates)
 

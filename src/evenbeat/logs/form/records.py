@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 
 from evenbeat.errors import LogError
-from evenbeat.logs.form.cells import cell_kind
+from evenbeat.logs.form.cells import cell_kind, is_comment
 from evenbeat.logs.terms import CellKind
 
 _LOOKED_AT = 99
@@ -17,16 +17,19 @@ _HEXADECIMAL = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{2,16}")
 
 
 def refuse_mixed_records(
-    content: Sequence[tuple[int, str]], cells_of: Callable[[str], list[str]], path: str
+    content: Sequence[tuple[int, str]], cells_of: Callable[[str], list[str]], separator: str, path: str
 ) -> None:
     """Refuse records that have to be put on one line each, or of which one kind has to be chosen.
+
+    Comment lines are none.
 
     Raises
     ------
     LogError
         Naming the first line and what is needed.
     """
-    rows = [(number, cells_of(line)) for number, line in content[-_LOOKED_AT:]]
+    lines = [(number, line) for number, line in content[-_LOOKED_AT:] if not is_comment(line, separator)]
+    rows = [(number, cells_of(line)) for number, line in lines]
     rows = [(number, cells) for number, cells in rows if cells and cells[0]]
     kinds = [cell_kind(cells[0]) if len(cells) == 1 else "" for _, cells in rows]
     if len(rows) > 2 * _FEWEST and {*kinds[::2]} != {*kinds[1::2]}:
