@@ -105,6 +105,8 @@ def test_fulmar_counts_the_reference_so_its_sign_is_turned(demo_data: Path, trut
     assert low[0] < known["timebase_fractional_frequency_last_hour"] < high[0]
     low, high = assessment.model.aging_rate().per_day.interval()
     assert low < known["settings"]["timebase_aging_per_day"] < high
+    assert low < 0 < high
+    assert "; no aging stands out (" in assessment.verdict.headline
     assert "state a tolerance for more" in assessment.verdict.headline
 
 

@@ -99,8 +99,9 @@ def _headline(interval: IntervalSuggestion | None, now: Estimate, model: ClockMo
         rate = model.aging_rate().per_day
         low, high = rate.interval()
         seen = low > 0 or high < 0
-        aging = f"ages by {rate}" if seen else f"shows no aging ({low:+.1e} to {high:+.1e} /day, 95 %)"
-        return f"The oscillator is {_fast_or_slow(now)} and {aging}; state a tolerance for more."
+        none = f"; no aging stands out ({low:+.1e} to {high:+.1e} /day, 95 %)"
+        aging = f" and ages by {rate}" if seen else none
+        return f"The oscillator is {_fast_or_slow(now)}{aging}; state a tolerance for more."
     limit = str(interval.tolerance)
     if interval.limited_by == "start":
         held = float(interval.probability[0])
