@@ -18,8 +18,8 @@ RANDOM_WALK_FM = -2
 _HEIGHT = 0.045
 _CHARACTERS_PER_AXES = 92
 SEE_DRIFT = ("allan", "overlapping_allan", "modified_allan", "total", "modified_total")
-"""Statistics that rise as the root of the averaging time under random-walk FM, and as the time itself under
-drift (NIST SP 1065, 3.3 and 5.2.13)."""
+"""Statistics that rise as the root of the averaging time under random-walk FM, and as the time itself, D τ/√2
+of the Allan deviation, under drift (NIST SP 1065; from memory)."""
 BETWEEN, FALLEN = 0.75, 0.9
 FEWEST_POINTS, MOST_LINES = 3, 2
 
