@@ -107,6 +107,7 @@ def test_fulmar_counts_the_reference_so_its_sign_is_turned(demo_data: Path, trut
     assert low < known["settings"]["timebase_aging_per_day"] < high
     assert low < 0 < high
     assert "; no aging stands out (" in assessment.verdict.headline
+    assert "aging" not in dict(assessment.verdict.lines)["stability"]
     assert "state a tolerance for more" in assessment.verdict.headline
 
 

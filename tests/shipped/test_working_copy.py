@@ -132,12 +132,22 @@ def test_lab_gets_the_folder_and_the_options(monkeypatch: pytest.MonkeyPatch, tm
     assert started == [
         [
             f"--ServerApp.root_dir={folder.resolve()}",
+            "--LabApp.default_url=/lab/tree/01_take_a_first_look_at_a_log.ipynb",
             "--no-browser",
             "--port=8890",
             "--allow-root",
             "--ServerApp.port_retries=0",
         ]
     ]
+
+
+def test_lab_begins_where_the_reader_wants(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """An address of the reader's own goes before ours."""
+    started: list[list[str]] = []
+    monkeypatch.setattr("evenbeat.command.notebooks._open_lab", started.append)
+    asked = ["--allow-root", "--lab-option=--LabApp.default_url=/lab"]
+    assert main(["notebooks", str(tmp_path / "n"), *asked]) == 0
+    assert [option for option in started[0] if "default_url" in option] == ["--LabApp.default_url=/lab"]
 
 
 def test_root_is_warned_before_anything_is_copied(

@@ -188,10 +188,17 @@ def _stability_lines(curve: StabilityCurve | None, model: ClockModel | None) -> 
 
 
 def _aging_in_stability(curve: StabilityCurve, model: ClockModel | None) -> str:
-    """Say from which averaging time the curve shows aging (D τ/√2, NIST SP 1065) rather than noise."""
+    """Say from which averaging time the curve shows aging (D τ/√2, NIST SP 1065) rather than noise.
+
+    Nothing is said of an aging whose sign is not established.
+    """
     if model is None:
         return ""
-    from_aging = abs(model.aging_rate().value) * curve.averaging_time_s / math.sqrt(2)
+    rate = model.aging_rate()
+    low, high = rate.interval()
+    if low <= 0 <= high:  # it may be none
+        return ""
+    from_aging = abs(rate.value) * curve.averaging_time_s / math.sqrt(2)
     dominated = np.flatnonzero(from_aging**2 > 0.5 * curve.deviation**2)
     if not len(dominated):
         return ""

@@ -75,10 +75,11 @@ def _notebooks(arguments: argparse.Namespace) -> int:
 
     if not arguments.copy_only:
         _check_user(allow_root=arguments.allow_root)
-    copies = working_copy(notebook_files(), arguments.folder, renew=arguments.renew)
+    originals = notebook_files()
+    copies = working_copy(originals, arguments.folder, renew=arguments.renew)
     print(copies, flush=True)
     if not arguments.copy_only:
-        _open_lab(lab_arguments(copies.folder, arguments))
+        _open_lab(lab_arguments(copies.folder, arguments, first=originals[0].name))
     return DONE
 
 
@@ -92,9 +93,11 @@ def _check_user(*, allow_root: bool) -> None:
         raise InputError(msg)
 
 
-def lab_arguments(folder: Path, arguments: argparse.Namespace) -> list[str]:
-    """Return the options that JupyterLab gets; it shows the folder and nothing above it."""
+def lab_arguments(folder: Path, arguments: argparse.Namespace, *, first: str) -> list[str]:
+    """Return the options that JupyterLab gets: it shows the folder, nothing above it, and first one notebook."""
     options = [f"--ServerApp.root_dir={folder.resolve()}"]
+    if not any("default_url" in option for option in arguments.lab_option):
+        options.append(f"--LabApp.default_url=/lab/tree/{first}")
     if arguments.no_browser:
         options.append("--no-browser")
     if arguments.port is not None:
