@@ -94,7 +94,7 @@ def _check_user(*, allow_root: bool) -> None:
 
 
 def lab_arguments(folder: Path, arguments: argparse.Namespace, *, first: str) -> list[str]:
-    """Return the options that JupyterLab gets: it shows the folder, nothing above it, and first one notebook."""
+    """Return the options that JupyterLab gets: it shows the folder, nothing above, and the first notebook."""
     options = [f"--ServerApp.root_dir={folder.resolve()}"]
     if not any("default_url" in option for option in arguments.lab_option):
         options.append(f"--LabApp.default_url=/lab/tree/{first}")
