@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
@@ -51,6 +51,7 @@ def dirty(seed: int, kind: str, n: int = 1500) -> eb.Record:
     )
 
 
+@example(seed=417735, kind="frequency")  # the step of the display, found by then, once changed the second run
 @given(seed=st.integers(0, 2**32 - 1), kind=st.sampled_from(["frequency", "phase"]))
 @settings(max_examples=30)
 def test_conditioning_changes_no_value_and_is_idempotent(seed: int, kind: str) -> None:

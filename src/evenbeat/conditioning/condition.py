@@ -12,6 +12,7 @@ from evenbeat.conditioning.gaps import with_gaps_reported
 from evenbeat.conditioning.idle_tones import with_idle_tones_reported
 from evenbeat.conditioning.outliers import with_outliers_flagged
 from evenbeat.conditioning.pulses import with_pulses_flagged
+from evenbeat.conditioning.resolution import NAME as DISPLAY
 from evenbeat.conditioning.resolution import with_resolution_reported
 from evenbeat.conditioning.sampling import with_interval_changes_reported
 from evenbeat.conditioning.sawtooth import with_sawtooth_subtracted
@@ -194,8 +195,10 @@ def _as_before(record: Record) -> Record:
     codes = {code for check in made for code in check.codes}
     causes = {cause for check in made for cause in check.causes}
     operations = {name for name, check in CHECKS.items() if not check.repairs} | {"condition"}
+    found = any(entry.operation == DISPLAY for entry in record.history)  # a step of the display, not stated
     return replace(
         record,
+        resolution=None if found else record.resolution,
         flags=tuple(flag for flag in record.flags if flag.cause not in causes),
         findings=tuple(finding for finding in record.findings if finding.code not in codes),
         history=tuple(entry for entry in record.history if entry.operation not in operations),

@@ -39,7 +39,7 @@ def with_resolution_reported(record: Record) -> Record:
     distinct = len(np.unique(samples))
     step = record.resolution or display_step(samples, None)
     if record.resolution is None and step is not None:
-        record = replace(record, resolution=step)
+        record = replace(record, resolution=step).treated(NAME, step=step)
     if distinct <= FEW_VALUES and len(samples) >= _REPEATS * distinct:
         return record.with_findings(_limited(record, distinct, step)).checked(
             NAME,
