@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from evenbeat.clock import covariance as room
+from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     MODELLED,
@@ -19,7 +20,6 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import Contrasts
 
 FM_NOISES = (WHITE_FM, FLICKER_FM, RANDOM_WALK_FM)
 

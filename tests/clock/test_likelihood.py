@@ -9,7 +9,9 @@ from statsmodels.tsa.statespace.initialization import Initialization
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, Spans
-from evenbeat.clock.likelihood import NoiseGrid, Ratios, fit_on_grid, noise_grid
+from evenbeat.clock.likelihood import fit_on_grid
+from evenbeat.clock.noise_grid import NoiseGrid, noise_grid
+from evenbeat.clock.noise_ratios import Ratios
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 

@@ -18,9 +18,9 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, Spans, mean_frequency_covariance
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.likelihood import Contrasts
 from evenbeat.clock.model import ClockModel
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Record

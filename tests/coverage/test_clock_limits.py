@@ -16,7 +16,8 @@ import pytest
 from scipy import optimize, special
 
 from evenbeat.clock.covariance import RANDOM_WALK_FM, WHITE_FM, Spans
-from evenbeat.clock.likelihood import Ratios, noise_grid
+from evenbeat.clock.noise_grid import noise_grid
+from evenbeat.clock.noise_ratios import Ratios
 
 TABLE = Path(__file__).with_name("clock_limits.md")
 COUNT = 100

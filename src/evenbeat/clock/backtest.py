@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.forecast import Forecast
-from evenbeat.clock.likelihood import NoisePrior
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.noise_ratios import NoisePrior
 from evenbeat.clock.outcomes import Outcomes, moments, record_until
 from evenbeat.clock.scores import condensed, interval_score, ranked_probability_score
 from evenbeat.clock.tested import Backtest, HorizonScore, Outcome, ScoredQuantity, horizon_score

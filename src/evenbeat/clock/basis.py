@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM
-from evenbeat.clock.likelihood import Node, NoiseGrid
+from evenbeat.clock.noise_grid import Node, NoiseGrid
 from evenbeat.quantities import FloatArray
 
 

@@ -2,7 +2,7 @@
 
 The mean over (a, b) is ``(x(b) - x(a)) / (b - a)``, so the covariance of two means is a second
 difference of the generalized covariance of phase (:func:`evenbeat.powerlaw.phase_covariance`). It is
-exact for combinations whose weights sum to zero: see :class:`evenbeat.clock.likelihood.Contrasts`.
+exact for combinations whose weights sum to zero: see :class:`evenbeat.clock.contrasts.Contrasts`.
 """
 
 from __future__ import annotations

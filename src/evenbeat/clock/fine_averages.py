@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy import linalg
 
 from evenbeat.clock.blocks import between_samples, frequencies
+from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     MODELLED,
@@ -24,7 +25,6 @@ from evenbeat.clock.covariance import (
     unit_level,
 )
 from evenbeat.clock.environment import Influence, felt, without_holes
-from evenbeat.clock.likelihood import Contrasts
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY

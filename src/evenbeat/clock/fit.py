@@ -19,8 +19,10 @@ from evenbeat.clock.innovations import innovation_findings
 from evenbeat.clock.lag import fine_view
 from evenbeat.clock.lag_spread import spread_over_lags
 from evenbeat.clock.laws import LawWeight, by_law, curvature_shares, law_findings, variants_of, weigh_laws
-from evenbeat.clock.likelihood import NoiseGrid, NoisePrior, fit_on_grid, noise_grid
+from evenbeat.clock.likelihood import fit_on_grid
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.noise_grid import NoiseGrid, noise_grid
+from evenbeat.clock.noise_ratios import NoisePrior
 from evenbeat.clock.offsets import adjustment_times, same_step
 from evenbeat.clock.origins import with_forecast_scores
 from evenbeat.clock.oscillator import StatedPrior, class_findings
@@ -82,7 +84,7 @@ def fit_clock(
     noise_prior
         ``'uniform'``, ``'balanced'`` or ``'cautious'``: how readily weak flicker and random-walk FM
         are assumed to hide under white FM; wider bands the more cautious. See
-        :meth:`evenbeat.clock.likelihood.NoiseGrid.log_prior`.
+        :meth:`evenbeat.clock.noise_grid.NoiseGrid.log_prior`.
     oscillator_class
         ``'uncompensated'``, ``'temperature_compensated'``, ``'oven'``, ``'rubidium'`` or ``'caesium'``:
         what is usual for it becomes nine tenths of the prior (common practice; see

@@ -28,7 +28,7 @@ from scipy import linalg, special, stats
 
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.joint import JointKriging, JointPrediction
-from evenbeat.clock.likelihood import NoiseGrid
+from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.offsets import Offsets, leans_over
 from evenbeat.clock.prediction import Component, Predicted, Targets, Variant
 from evenbeat.quantities import FloatArray, StudentMixture

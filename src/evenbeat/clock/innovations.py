@@ -16,7 +16,7 @@ import numpy as np
 from scipy import linalg, stats
 
 from evenbeat.clock.laws import best
-from evenbeat.clock.likelihood import NoiseGrid
+from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.origins import most_likely_covariance, most_likely_point
 from evenbeat.clock.prediction import Variant
 from evenbeat.findings import Finding

@@ -12,7 +12,7 @@ import numpy as np
 
 from evenbeat.clock.basis import Bases
 from evenbeat.clock.covariance import Spans, mean_frequency_covariance, unit_level
-from evenbeat.clock.likelihood import NoiseGrid
+from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.quantities import FloatArray
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from evenbeat.clock.design import Trend
 from evenbeat.clock.laws import best
-from evenbeat.clock.likelihood import NoiseGrid, fit_on_grid
+from evenbeat.clock.likelihood import fit_on_grid
+from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Variant
 from evenbeat.quantities import FloatArray
 

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, unit_level
-from evenbeat.clock.likelihood import GridFit, NoiseGrid
+from evenbeat.clock.likelihood import GridFit
+from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record

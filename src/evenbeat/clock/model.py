@@ -19,7 +19,8 @@ from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
 from evenbeat.clock.laws import LawWeight, means_by_law, spoken
 from evenbeat.clock.levels import LevelPosterior, limits_if_present, noise_levels
-from evenbeat.clock.likelihood import NoiseGrid, NoisePrior
+from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.clock.noise_ratios import NoisePrior
 from evenbeat.clock.prediction import (
     Component,
     Predicted,

@@ -16,9 +16,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import linalg, special
 
+from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM
 from evenbeat.clock.laws import LawWeight, best, by_law
-from evenbeat.clock.likelihood import Contrasts, GridFit, NoiseGrid
+from evenbeat.clock.likelihood import GridFit
+from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Variant
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.stability.sums.kernels import one_thread

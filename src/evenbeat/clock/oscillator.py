@@ -13,8 +13,10 @@ from functools import cached_property
 import numpy as np
 from scipy import special
 
-from evenbeat.clock.likelihood import GridFit, NoiseGrid, NoisePrior
+from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.clock.noise_ratios import NoisePrior
 from evenbeat.clock.oscillator_classes import OscillatorClass, OscillatorName, oscillator_class_named
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray

@@ -21,7 +21,8 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit, NoiseGrid
+from evenbeat.clock.likelihood import GridFit
+from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.stability.sums.kernels import one_thread
 

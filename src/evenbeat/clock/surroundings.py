@@ -11,7 +11,7 @@ import numpy as np
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.design import FittedInfluence, Trend
 from evenbeat.clock.environment import Course, checked_courses
-from evenbeat.clock.likelihood import NoiseGrid
+from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Component, Variant, coefficient_mixture
 from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray
