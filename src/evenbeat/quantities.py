@@ -285,6 +285,11 @@ class Estimate:
         low, high = self.distribution.interval(confidence)
         return float(low), float(high)
 
+    def sign_established(self, confidence: float = DEFAULT_CONFIDENCE) -> bool:
+        """Return whether the interval leaves zero out."""
+        low, high = self.interval(confidence)
+        return low > 0 or high < 0
+
     def probability_below(self, limit: float) -> float:
         """Return the probability that the quantity is at or below ``limit``."""
         return float(self.distribution.cdf(limit))

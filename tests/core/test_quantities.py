@@ -261,3 +261,11 @@ def test_estimate_says_value_uncertainty_and_unit() -> None:
         "high_95": pytest.approx(2.0e-16 + 1.959964 * 3.0e-18, rel=1e-6, abs=0),
         "unit": "1/s",
     }
+
+
+def test_a_sign_is_established_where_the_interval_leaves_zero_out() -> None:
+    """Two standard deviations from zero at 95 %, not at 99 % (normal quantiles 1.96 and 2.58)."""
+    for value in (2.0, -2.0):
+        estimate = Estimate.normal(value, 1.0)
+        assert estimate.sign_established()
+        assert not estimate.sign_established(0.99)

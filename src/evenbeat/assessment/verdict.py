@@ -98,9 +98,8 @@ def _headline(interval: IntervalSuggestion | None, now: Estimate, model: ClockMo
     if interval is None:
         rate = model.aging_rate().per_day
         low, high = rate.interval()
-        seen = low > 0 or high < 0
         none = f"; no aging stands out ({low:+.1e} to {high:+.1e} /day, 95 %)"
-        aging = f" and ages by {rate}" if seen else none
+        aging = f" and ages by {rate}" if rate.sign_established() else none
         return f"The oscillator is {_fast_or_slow(now)}{aging}; state a tolerance for more."
     limit = str(interval.tolerance)
     if interval.limited_by == "start":
@@ -195,8 +194,7 @@ def _aging_in_stability(curve: StabilityCurve, model: ClockModel | None) -> str:
     if model is None:
         return ""
     rate = model.aging_rate()
-    low, high = rate.interval()
-    if low <= 0 <= high:  # it may be none
+    if not rate.sign_established():
         return ""
     from_aging = abs(rate.value) * curve.averaging_time_s / math.sqrt(2)
     dominated = np.flatnonzero(from_aging**2 > 0.5 * curve.deviation**2)
@@ -212,7 +210,7 @@ def _aging_lines(model: ClockModel) -> list[Line]:
     plain = model.least_squares.rate.per_day
     plain_low, plain_high = plain.interval()
     ratio = (high - low) / (plain_high - plain_low)
-    seen = "" if low > 0 or high < 0 else ", so its sign is not established"
+    seen = "" if rate.sign_established() else ", so its sign is not established"
     sentence = f"{rate.value:+.2e} per day, 95 %: {low:+.2e} to {high:+.2e}{seen}."
     if ratio > 1.2:
         sentence += f" Plain least squares would claim an interval {ratio:.2g} times narrower."
@@ -223,7 +221,7 @@ def _sensitivity_line(model: ClockModel, name: str) -> Line:
     estimate = model.sensitivity(name)
     low, high = estimate.interval()
     words = name.removesuffix("_c").replace("_", " ")
-    seen = "" if low > 0 or high < 0 else " (not distinguishable from none)"
+    seen = "" if estimate.sign_established() else " (not distinguishable from none)"
     said = f"{estimate.value:+.2e} per kelvin, 95 %: {low:+.2e} to {high:+.2e}{seen}."
     soonest, latest = model.lag(name).interval()
     if soonest > 0 and not seen:

@@ -31,7 +31,7 @@ def aging_caption(model: ClockModel) -> str:
     ratio = (
         rate.standard_uncertainty / line.standard_uncertainty if line.standard_uncertainty > 0 else math.inf
     )
-    told = "is" if low > 0 or high < 0 else "is not told from zero:"
+    told = "is" if rate.sign_established() else "is not told from zero:"
     if not low <= line.value <= high:
         beside = f"least squares would say {typeset(str(line))}, outside it."
     elif ratio > 1.3:
