@@ -371,7 +371,8 @@ def test_nothing_grows(make: Callable[[], Any], name: str, values: list[Any], ti
     from matplotlib import pyplot as plt
 
     bytes_grown, panel = grown(make, name, values, times)
-    assert bytes_grown / times < 4_000  # one picture kept would be 80 kB, one axis 200 kB
+    # a picture kept at each change would be 80 kB, an axis 200 kB; 50 kB once is what Python fills up late
+    assert bytes_grown < 4_000 * times + 50_000
     assert plt.get_fignums() == []
     callbacks = panel.controls[name]._trait_notifiers["value"]["change"]
     assert sum(getattr(callback, "__self__", None) is panel for callback in callbacks) == 1
