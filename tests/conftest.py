@@ -11,40 +11,6 @@ import pytest
 from hypothesis import settings
 
 CHECKOUT = Path(__file__).resolve().parents[1]
-ROOMS = (
-    "errors",
-    "shipped",
-    "units",
-    "findings",
-    "quantities",
-    "printing",
-    "flags",
-    "provenance",
-    "intake",
-    "record",
-    "powerlaw",
-    "logs",
-    "stability",
-    "conditioning",
-    "comparing",
-    "clock",
-    "crosscheck",
-    "holdover",
-    "calibration",
-    "counter",
-    "instruments",
-    "assessment",
-    "lessons",
-    "register",
-    "fleet",
-    "figures",
-    "report",
-    "interactive",
-    "reference",
-    "command",
-)
-"""The rooms of the house from left to right: a room imports only itself and rooms to its left."""
-
 settings.register_profile("here", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
@@ -53,12 +19,6 @@ settings.load_profile("ci" if os.environ.get("CI") else "here")
 # Variances here are near 1e-22: with the usual absolute tolerance of 1e-12 every comparison of them
 # would pass. Without one, approx is relative; tests/test_architecture.py proves that this is in force.
 type(pytest.approx(1.0)).DEFAULT_ABSOLUTE_TOLERANCE = 0.0
-
-
-@pytest.fixture(scope="session")
-def rooms() -> tuple[str, ...]:
-    """Return the rooms of the house in their order."""
-    return ROOMS
 
 
 @pytest.fixture(scope="session")

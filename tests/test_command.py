@@ -12,7 +12,7 @@ from typing import get_args
 import numpy as np
 import pytest
 
-from evenbeat.command import main
+from evenbeat.command.main import main
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 
 HEADER = "# nominal frequency: 10 MHz\n# interval: 10 s\n"
@@ -206,7 +206,7 @@ def test_interrupt_ends_without_traceback(
 def test_help_loads_nothing_heavy() -> None:
     """``evenbeat --help`` answers without numpy, pandas, matplotlib, scipy or allantools."""
     code = (
-        "import sys\nfrom evenbeat.command import main\n"
+        "import sys\nfrom evenbeat.command.main import main\n"
         "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
         "heavy = {'numpy', 'pandas', 'matplotlib', 'scipy', 'allantools'} & set(sys.modules)\n"
         "sys.exit(str(heavy) if heavy else 0)"

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from evenbeat.command import main
+from evenbeat.command.main import main
 
 TABLE = str(Path(__file__).resolve().parents[1] / "data" / "kittiwake-history.csv")
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from evenbeat.command import main
+from evenbeat.command.main import main
 
 SHEET = str(Path(__file__).resolve().parents[1] / "data" / "counter-check-readings.csv")
 

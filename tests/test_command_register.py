@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from evenbeat.command import main
+from evenbeat.command.main import main
 
 TABLE = str(Path(__file__).resolve().parents[1] / "data" / "fleet-history.csv")
 ON = ["--on", "2026-08-20"]

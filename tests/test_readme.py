@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from evenbeat.command import main
+from evenbeat.command.main import main
 
 CHECKOUT = Path(__file__).resolve().parents[1]
 README = (CHECKOUT / "README.md").read_text(encoding="utf-8")

@@ -12,8 +12,8 @@ import re
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.stability.estimators import STATISTICS
-from evenbeat.stability.extended.forms import EXTENDED
+from evenbeat.deviations.estimators import STATISTICS
+from evenbeat.deviations.extended.forms import EXTENDED
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,7 +12,7 @@ import evenbeat as eb
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.variation import Outlook, of_the_question, steadiness
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.command import main
+from evenbeat.command.main import main
 from evenbeat.quantities import StudentMixture
 from evenbeat.register.facts import KeptAssessment
 

@@ -83,7 +83,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    command = [sys.executable, "-m", "evenbeat.command", "notebooks", str(home / "work"), "--no-browser"]
+    command = [sys.executable, "-m", "evenbeat", "notebooks", str(home / "work"), "--no-browser"]
     command += ["--allow-root", "--port", str(port)]
     command += [
         f"--lab-option={option}"

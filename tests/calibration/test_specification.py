@@ -14,12 +14,12 @@ from evenbeat.calibration.specification import Specification
 from evenbeat.calibration.specification_verdict import check_specification
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
+from evenbeat.deviations.estimators import stability
 from evenbeat.errors import InputError
 from evenbeat.figures.dispatch import plot
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import Estimate
 from evenbeat.record import Flag, Record
-from evenbeat.stability.estimators import stability
 
 DAY, HOUR = 86400.0, 3600.0
 TEMPERATURE = {"quantity": "temperature", "covariate": "room_c", "from": 18, "to": 28}

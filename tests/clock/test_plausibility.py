@@ -9,11 +9,11 @@ import pytest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.oscillator_classes import OSCILLATOR_CLASSES
 from evenbeat.clock.plausibility import most_like, plausibility_finding
+from evenbeat.deviations.estimators import stability
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Record
-from evenbeat.stability.estimators import stability
 
 DAY = 86400.0
 OVEN = NoiseLevels(white_fm=2e-24, flicker_fm=7e-25)

@@ -12,10 +12,10 @@ import pytest
 from evenbeat.counter.bench import BenchCheck, bench_check
 from evenbeat.counter.blank_sheet import blank_sheet
 from evenbeat.counter.sheet import read_sheet
+from evenbeat.deviations.estimators import stability
+from evenbeat.deviations.separation.reference import without_reference
 from evenbeat.errors import InputError, LogError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
-from evenbeat.stability.estimators import stability
-from evenbeat.stability.separation.reference import without_reference
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 SHEET = DATA / "counter-check-readings.csv"

@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
+from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
+from evenbeat.deviations.estimators import STATISTICS, Statistic
+from evenbeat.deviations.estimators import _freedom as freedom_and_weights
+from evenbeat.deviations.extended.forms import EXTENDED, Extended
+from evenbeat.deviations.extended.measured_ratio import corrected_weights, measured_ratio
+from evenbeat.deviations.extended.quadratic import allan_variance, hadamard_variance, phase_kernel
+from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
+from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.deviations.sums.samples import PhasePoints
 from evenbeat.powerlaw import white_pm_deviation
-from evenbeat.stability.chi_squared_sums import ChiSquaredSums
-from evenbeat.stability.estimators import STATISTICS, Statistic
-from evenbeat.stability.estimators import _freedom as freedom_and_weights
-from evenbeat.stability.extended.forms import EXTENDED, Extended
-from evenbeat.stability.extended.measured_ratio import corrected_weights, measured_ratio
-from evenbeat.stability.extended.quadratic import allan_variance, hadamard_variance, phase_kernel
-from evenbeat.stability.noise_type import noise_exponents, with_last_inherited
-from evenbeat.stability.sums.kernels import TermSum, sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.stability.sums.samples import PhasePoints
 
 TABLE = Path(__file__).with_name("stability_coverage.md")
 POINTS = 257

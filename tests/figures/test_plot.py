@@ -31,6 +31,14 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.report import conditioning_report
 from evenbeat.counter.card import timebase_card
 from evenbeat.counter.reach import best_uncertainty
+from evenbeat.deviations.estimators import stability
+from evenbeat.deviations.limits.comparison import compare_with_limit
+from evenbeat.deviations.limits.line import LimitLine
+from evenbeat.deviations.moving import moving_stability
+from evenbeat.deviations.separation.hats import separate_clocks
+from evenbeat.deviations.separation.reference import without_reference
+from evenbeat.deviations.spectrum import spectrum
+from evenbeat.deviations.time_error import time_interval_error
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import AHEAD
 from evenbeat.figures.dispatch import DRAWINGS, plot
@@ -47,14 +55,6 @@ from evenbeat.holdover.passage import limit_passage
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import Estimate
 from evenbeat.record import Flag, Record
-from evenbeat.stability.estimators import stability
-from evenbeat.stability.limits.comparison import compare_with_limit
-from evenbeat.stability.limits.line import LimitLine
-from evenbeat.stability.moving import moving_stability
-from evenbeat.stability.separation.hats import separate_clocks
-from evenbeat.stability.separation.reference import without_reference
-from evenbeat.stability.spectrum import spectrum
-from evenbeat.stability.time_error import time_interval_error
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 DAY = 86400.0

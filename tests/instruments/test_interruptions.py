@@ -25,7 +25,7 @@ TEMPERATURE = "room_temperature_c=temperature_query@"
 
 def started(counter: Any, folder: Path, *options: str, ahead: str = "") -> subprocess.Popen[str]:
     """Start the command in a process of its own."""
-    script = f"import sys; {ahead}\nfrom evenbeat.command import main; sys.exit(main())"
+    script = f"import sys; {ahead}\nfrom evenbeat.command.main import main; sys.exit(main())"
     arguments = ["collect", "frequency_query", counter.address, "-o", str(folder), "--interval", "0.004"]
     return subprocess.Popen(
         [sys.executable, "-c", script, *arguments, *options],
@@ -124,7 +124,7 @@ def test_full_disk_ends_with_one_sentence(counter: Any, tmp_path: Path, rows_in:
 def test_bad_input_gets_status_2(counter: Any, tmp_path: Path) -> None:
     """An unknown description: one sentence and nothing left behind."""
     process = subprocess.run(
-        [sys.executable, "-m", "evenbeat.command", "collect", "nothing", counter.address, "-o", "bench"],
+        [sys.executable, "-m", "evenbeat", "collect", "nothing", counter.address, "-o", "bench"],
         capture_output=True,
         text=True,
         check=False,

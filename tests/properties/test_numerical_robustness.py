@@ -16,9 +16,9 @@ import numpy.typing as npt
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.sums import in_turn, kernels
-from evenbeat.stability.sums.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.stability.sums.samples import PhasePoints
+from evenbeat.deviations.sums import in_turn, kernels
+from evenbeat.deviations.sums.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.deviations.sums.samples import PhasePoints
 
 POINTS = 1_000_000
 INTERVAL_S = 10.0

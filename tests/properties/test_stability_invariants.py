@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
-from evenbeat.stability.sums.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.stability.sums.samples import PhasePoints
+from evenbeat.deviations.sums.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.deviations.sums.samples import PhasePoints
 
 ALL = ["allan", "overlapping_allan", "modified_allan", "time", "hadamard", "overlapping_hadamard"]
 OVERLAPPING = ["overlapping_allan", "modified_allan", "time", "overlapping_hadamard"]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from evenbeat.stability.estimators import STATISTICS
-from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.deviations.estimators import STATISTICS
+from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.sums.kernels import TermSum
 
 NOISES = (2, 1, 0, -1, -2)
 
@@ -145,7 +145,7 @@ def test_against_the_algorithm_of_allantools(statistic: str, exponent: int, fact
 def test_fast_sum_is_the_full_sum(statistic: str, exponent: int, factor: int) -> None:
     """Few well-placed lags give the sum over all lags within one percent."""
     # SOURCE: the defining sum M² c(0)² / Σ n(k) c(k)² over every lag
-    from evenbeat.stability.covariance import term_covariance
+    from evenbeat.deviations.covariance import term_covariance
 
     kind = STATISTICS[statistic]
     count = 2000 - kind.spans * factor + kind.averaged

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.stability.extended.forms import EXTENDED
-from evenbeat.stability.sums.kernels import TermSum
+from evenbeat.deviations.extended.forms import EXTENDED
+from evenbeat.deviations.sums.kernels import TermSum
 
 # SOURCE: NIST SP 1065 (Riley, Handbook of Frequency Stability Analysis, 2008), section 12, table 30 (data:
 # NBS Monograph 140, 1974, annex 8.E); the table as quoted, with table and page, in the documentation of

@@ -43,8 +43,8 @@ def test_installed_without_the_repository(wheel: Path, tmp_path: Path) -> None:
         return done.stdout
 
     assert str(site) in run("-c", "import evenbeat; print(evenbeat.__file__)")
-    run("-m", "evenbeat.command", "notebooks", "--copy-only")
-    run("-m", "evenbeat.command", "demo")
+    run("-m", "evenbeat", "notebooks", "--copy-only")
+    run("-m", "evenbeat", "demo")
     found = {path.name: path.read_bytes() for path in (work / "evenbeat-notebooks").glob("*.ipynb")}
     assert found == {path.name: path.read_bytes() for path in (CHECKOUT / "notebooks").glob("*.ipynb")}
     logs = {path.name for path in (work / "evenbeat-demo").glob("*.csv*")}

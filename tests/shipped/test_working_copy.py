@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import evenbeat as eb
-from evenbeat.command import main
+from evenbeat.command.main import main
 from evenbeat.shipped.files import demo_files, notebook_files
 from evenbeat.shipped.working_copy import TABLE, working_copy
 

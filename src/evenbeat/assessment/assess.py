@@ -26,15 +26,15 @@ from evenbeat.clock.foretold import foretold_finding
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.plausibility import plausibility_finding
 from evenbeat.conditioning.condition import condition
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.estimators import stability
+from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record
-from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.estimators import stability
-from evenbeat.stability.time_error import TimeErrorCurve, time_interval_error
 
 STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadamard")
 MINIMUM_COVERAGE = 0.9

@@ -13,12 +13,12 @@ from evenbeat.calibration.experiment_lengths import averages_for, drift_uncertai
 from evenbeat.calibration.temperature_experiment import TemperatureExperiment, plan_temperature
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.oscillator_classes import OscillatorClass, oscillator_class_named
+from evenbeat.deviations.levels.noise_fit import NoiseFit
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.stability.levels.noise_fit import NoiseFit
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 if TYPE_CHECKING:

@@ -23,10 +23,10 @@ from evenbeat.clock.covariance import (
     Spans,
     mean_frequency_covariance,
 )
+from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.powerlaw import NoiseLevels, white_pm_deviation
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.freedom import equivalent_degrees_of_freedom
-from evenbeat.stability.sums.kernels import TermSum
 from evenbeat.units import SECONDS_PER_YEAR
 
 BLOCKS = 100

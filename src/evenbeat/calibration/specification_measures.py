@@ -11,12 +11,12 @@ import numpy as np
 from evenbeat.calibration.specification import Quantity, SpecificationLine
 from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.resolution import floor_at_interval
+from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.estimators import stability
 from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
-from evenbeat.stability.chi_squared_sums import ChiSquaredSums
-from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.estimators import stability
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 YEAR_S = 365 * SECONDS_PER_DAY

@@ -26,12 +26,12 @@ from evenbeat.calibration.specification_measures import (
     measured_for,
 )
 from evenbeat.clock.model import ClockModel
+from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate, checked_probability
 from evenbeat.record import Record
-from evenbeat.stability.curve import StabilityCurve
 
 if TYPE_CHECKING:
     import pandas as pd

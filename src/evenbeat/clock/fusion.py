@@ -31,8 +31,8 @@ from evenbeat.clock.joint import JointKriging, JointPrediction
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.offsets import Offsets, leans_over
 from evenbeat.clock.prediction import Component, Predicted, Targets, Variant
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
-from evenbeat.stability.sums.kernels import one_thread
 
 KEPT_PROBABILITY = 0.998
 NODES = ((100.0, 3), (30.0, 5), (0.0, 9))

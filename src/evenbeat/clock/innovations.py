@@ -19,9 +19,9 @@ from evenbeat.clock.laws import best
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.origins import most_likely_covariance, most_likely_point
 from evenbeat.clock.prediction import Variant
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.sums.kernels import one_thread
 from evenbeat.units import duration_text
 
 LAGS = 10

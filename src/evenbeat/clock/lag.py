@@ -18,9 +18,9 @@ import numpy as np
 from evenbeat.clock.covariance import WHITE_PM
 from evenbeat.clock.environment import Influence
 from evenbeat.clock.fine_averages import FineAverages, Noise, PooledSums, fine_averages, pooled_sums
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
-from evenbeat.stability.sums.kernels import one_thread
 
 LONGEST_SHARE = 0.25
 """Longest lag that is looked for, as a share of a window."""

@@ -32,9 +32,9 @@ from evenbeat.clock.covariance import (
     unit_level,
 )
 from evenbeat.clock.noise_ratios import PRIORS, NoisePrior, Ratios, ratio_grid
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.sums.kernels import one_thread
 
 FEW_BLOCKS, ENOUGH_BLOCKS = 20, 60
 SAME_TIME = 1e-11

@@ -22,8 +22,8 @@ from evenbeat.clock.laws import LawWeight, best, by_law
 from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Variant
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
-from evenbeat.stability.sums.kernels import one_thread
 
 ORIGINS = (0.5, 0.6, 0.7, 0.8)
 AHEAD = 0.2

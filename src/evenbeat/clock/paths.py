@@ -15,8 +15,8 @@ from evenbeat.clock.fusion import Fusion
 from evenbeat.clock.joint import JointKriging
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import leans_over
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.sums.kernels import one_thread
 
 CERTAIN = 1e-9
 """Share of the largest deviation below which a quantity counts as certain."""

@@ -10,8 +10,8 @@ import numpy as np
 
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.oscillator_classes import OSCILLATOR_CLASSES, OscillatorClass, oscillator_class_named
+from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.findings import Finding
-from evenbeat.stability.curve import StabilityCurve
 from evenbeat.units import duration_text
 
 LONG_TERM_S = 3e3

@@ -23,8 +23,8 @@ from evenbeat.clock.covariance import (
 )
 from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
-from evenbeat.stability.sums.kernels import one_thread
 
 MOST_NUMBERS = 200_000
 """Components times targets, or times blocks, that are worked on at once."""

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.separation.reference import CorrectedCurve
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.scales import fractional_text, log_decades, log_seconds_axis, log_time_axis, plain
 from evenbeat.figures.stability import FLOOR_IN_SIGHT, draw_stability
 from evenbeat.figures.style import BEHIND_TEXT, GREY, INK, dressed, stroke, styled
 from evenbeat.figures.upper_limits import draw_signed, set_decades
 from evenbeat.record import Record
-from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.separation.reference import CorrectedCurve
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

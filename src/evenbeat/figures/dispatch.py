@@ -18,6 +18,13 @@ from evenbeat.clock.tested import Backtest
 from evenbeat.conditioning.report import ConditioningReport
 from evenbeat.counter.card import TimebaseCard
 from evenbeat.counter.reach import Reach
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.limits.comparison import LimitVerdict
+from evenbeat.deviations.moving import MovingStability
+from evenbeat.deviations.separation.reference import CorrectedCurve
+from evenbeat.deviations.separation.separated_clocks import SeparatedClocks
+from evenbeat.deviations.spectrum import Spectrum
+from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
 from evenbeat.figures.aging import aging_caption, draw_aging
 from evenbeat.figures.back_cast import back_cast_caption, draw_back_cast
@@ -48,13 +55,6 @@ from evenbeat.fleet.due import DueList
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.holdover.passage import LimitPassage
 from evenbeat.record import Record
-from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.limits.comparison import LimitVerdict
-from evenbeat.stability.moving import MovingStability
-from evenbeat.stability.separation.reference import CorrectedCurve
-from evenbeat.stability.separation.separated_clocks import SeparatedClocks
-from evenbeat.stability.spectrum import Spectrum
-from evenbeat.stability.time_error import TimeErrorCurve
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

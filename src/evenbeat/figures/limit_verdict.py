@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.deviations.limits.comparison import LimitVerdict
+from evenbeat.deviations.limits.line import FROM_MEMORY
+from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.figures.scales import log_decades, log_seconds_axis, log_time_axis, percent_text, plain
 from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, RUST, dressed, styled
-from evenbeat.stability.limits.comparison import LimitVerdict
-from evenbeat.stability.limits.line import FROM_MEMORY
-from evenbeat.stability.time_error import TimeErrorCurve
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

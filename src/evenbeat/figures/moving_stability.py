@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.deviations.moving import MovingStability
+from evenbeat.deviations.noise_changes import FEWEST_EDF
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.scales import log_decades, log_seconds_axis, plain, time_unit
 from evenbeat.figures.style import dressed, stroke, styled
-from evenbeat.stability.moving import MovingStability
-from evenbeat.stability.noise_changes import FEWEST_EDF
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.deviations.curve import StabilityCurve, noise_name
 from evenbeat.figures.style import BEHIND_TEXT, GREY, INK, styled
-from evenbeat.stability.curve import StabilityCurve, noise_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

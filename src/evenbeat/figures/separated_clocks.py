@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.deviations.separation.separated_clocks import SeparatedClocks
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.scales import fractional_text, log_decades, log_seconds_axis, log_time_axis, plain
 from evenbeat.figures.style import GREY, dressed, stroke, styled
 from evenbeat.figures.upper_limits import draw_signed, set_decades
-from evenbeat.stability.separation.separated_clocks import SeparatedClocks
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

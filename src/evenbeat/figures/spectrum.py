@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.deviations.levels.noise_fit import NoiseFit
+from evenbeat.deviations.spectrum import Spectrum
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.scales import fractional_text, log_decades, power_text
 from evenbeat.figures.style import BLUE, GREY, INK, RUST, WIDTH_IN, dressed, stroke, styled
 from evenbeat.intake import check_positive
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import FloatArray
-from evenbeat.stability.levels.noise_fit import NoiseFit
-from evenbeat.stability.spectrum import Spectrum
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.errors import InputError
 from evenbeat.figures.labels import Label, name_lines
 from evenbeat.figures.noise_type import draw_noise_strip
@@ -17,7 +18,6 @@ from evenbeat.figures.scales import fractional_text, log_decades, log_seconds_ax
 from evenbeat.figures.style import GREY, INK, RUST, Stroke, dressed, stroke, styled
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.stability.curve import StabilityCurve
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.figures.scales import log_seconds_axis, log_time_axis
 from evenbeat.figures.style import BLUE, GREY, dressed, styled
-from evenbeat.stability.time_error import TimeErrorCurve
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.estimators import stability
+from evenbeat.deviations.spectrum import Spectrum, spectrum
 from evenbeat.errors import InputError
 from evenbeat.lessons.lesson import Code, Lesson, call_text
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.estimators import stability
-from evenbeat.stability.spectrum import Spectrum, spectrum
 from evenbeat.units import duration_text
 
 SAMPLES = 2048

@@ -8,13 +8,13 @@ from typing import Literal, get_args
 
 import numpy as np
 
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.estimators import stability
 from evenbeat.errors import InputError
 from evenbeat.lessons.lesson import Code, Lesson, call_text
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.stability.curve import StabilityCurve
-from evenbeat.stability.estimators import stability
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 Pattern = Literal["single readings", "one outage", "every night"]

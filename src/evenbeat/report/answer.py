@@ -9,12 +9,12 @@ import numpy as np
 from evenbeat.assessment.assess import Assessment
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
+from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.figures.covariate import covariate_label
 from evenbeat.figures.scales import percent_text, seconds_unit
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.quantities import Estimate
 from evenbeat.report.document import Grid, Section
-from evenbeat.stability.curve import StabilityCurve
 from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
 
 STANDING = (

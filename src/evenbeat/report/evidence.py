@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenbeat.assessment.assess import Assessment
+from evenbeat.deviations.curve import StabilityCurve, noise_name
 from evenbeat.figures.aging import aging_caption, draw_aging
 from evenbeat.figures.backtest import backtest_caption, draw_backtest
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
@@ -19,7 +20,6 @@ from evenbeat.figures.style import new_figure, styled
 from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.report.document import Block, Grid, Illustration, Paragraph, Section
-from evenbeat.stability.curve import StabilityCurve, noise_name
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

@@ -1,0 +1,133 @@
+"""Quantiles of weighted sums of chi-squared variables: how a mean of squared correlated terms is distributed.
+
+The mean of M squared Gaussian terms, over its expectation, is ``Σ wᵢ χ²₁`` with the eigenvalues of the terms'
+covariance as weights, their sum made one. A single chi-squared with ``edf = 1/Σ wᵢ²`` has the same mean and
+variance but another shape: where few weights stand out its intervals hold the truth up to 13 points more
+often than they say. Here the quantiles are those of the sum, by the saddlepoint approximation (Kuonen 1999,
+Biometrika 86; Lugannani and Rice 1980, in the form of Barndorff-Nielsen), which needs no integration.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+from scipy import special
+
+from evenbeat.deviations.averaging import IntArray
+from evenbeat.quantities import FloatArray
+
+LEADING = 16
+"""Weights kept one by one; the others are one chi-squared variable of their mean and variance."""
+FARTHEST = 40.0
+BISECTIONS = 44
+NEAR_THE_MEAN = 1e-3
+SMALLEST_WEIGHT = 1e-9
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ChiSquaredSums:
+    """Distributions of mean one, each of a weighted sum of independent chi-squared variables.
+
+    Attributes
+    ----------
+    edf
+        Shape (n,): degrees of freedom of the chi-squared variable of equal variance; NaN where unknown.
+    shape
+        Shape (n,): the row below that tells the shape of each.
+    weights, degrees
+        Shape (m, k): in each row the weights of the variables and their degrees of freedom, with
+        ``Σ weights degrees`` one; weights beyond the last variable are zero.
+    """
+
+    edf: FloatArray
+    shape: IntArray
+    weights: FloatArray
+    degrees: FloatArray
+
+    @classmethod
+    def of_edf(cls, edf: FloatArray) -> Self:
+        """Return plain chi-squared distributions over their degrees of freedom."""
+        row = edf[:, np.newaxis]
+        return cls(edf=edf, shape=np.arange(len(edf)), weights=1 / row, degrees=np.array(row))
+
+    @classmethod
+    def of_weights(
+        cls, edf: FloatArray, weights: Sequence[FloatArray | None], shape: IntArray | None = None
+    ) -> Self:
+        """Return the distributions from all weights of each shape, largest first.
+
+        Parameters
+        ----------
+        edf
+            Shape (n,).
+        weights
+            All weights of each shape; plain chi-squared for ``None``.
+        shape
+            Shape (n,): which of them; one each where not given.
+        """
+        rows = np.arange(len(edf)) if shape is None else shape
+        found, degrees = np.zeros((len(weights), LEADING + 1)), np.ones((len(weights), LEADING + 1))
+        found[:, 0] = 1.0
+        for row, some in enumerate(weights):
+            if some is not None:
+                found[row], degrees[row] = _leading(some)
+        return cls(edf=edf, shape=rows, weights=found, degrees=degrees)
+
+    def quantile(self, probability: float) -> FloatArray:
+        """Return the quantiles, shape (n,), NaN where nothing is known.
+
+        Notes
+        -----
+        The chi-squared quantile times the proportion of those of both by saddlepoint, so that a plain
+        chi-squared distribution is exact. The probability below it is right to 0.01 for sums as they
+        occur here (simulated; worst in the middle, to 0.002 at 0.025 and 0.975).
+        """
+        plain = self.of_edf(1 / np.sum(self.degrees * self.weights**2, axis=-1))
+        proportion = self._by_saddlepoint(probability) / plain._by_saddlepoint(probability)
+        exact = 2 * special.gammaincinv(0.5 * self.edf, probability) / self.edf
+        return np.asarray(exact * proportion[self.shape])
+
+    def _by_saddlepoint(self, probability: float) -> FloatArray:
+        """Return the values at which the approximated probability is the one asked for, by bisection.
+
+        The saddlepoint t lies below ``1/(2 w)`` of the largest weight w and is sought as
+        ``(1 - exp(-s))/(2 w)``.
+        """
+        low, high = np.full(len(self.weights), -FARTHEST), np.full(len(self.weights), FARTHEST)
+        deviate = special.ndtri(probability)
+        value = np.full(len(self.weights), np.nan)
+        for _ in range(BISECTIONS):
+            middle = 0.5 * (low + high)
+            root, value = self._normal_deviate(middle)
+            below = root < deviate
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return value
+
+    def _normal_deviate(self, place: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the normal deviate of equal probability, and the value, at each saddlepoint."""
+        t = -np.expm1(-place) / (2 * self.weights.max(axis=-1))
+        ratio = self.weights / (1 - 2 * self.weights * t[:, np.newaxis])
+        logarithm = -0.5 * np.sum(self.degrees * np.log1p(-2 * self.weights * t[:, np.newaxis]), axis=-1)
+        value, second, third = (
+            scale * np.sum(self.degrees * ratio**power, axis=-1) for scale, power in ((1, 1), (2, 2), (8, 3))
+        )
+        root = np.sign(t) * np.sqrt(np.maximum(2 * (t * value - logarithm), 0.0))
+        near = np.abs(root) < NEAR_THE_MEAN
+        safe = np.where(near, 1.0, root)
+        change = np.log(np.where(near, 1.0, t * np.sqrt(second)) / safe) / safe
+        return root + np.where(near, third / second**1.5 / 6, change), value
+
+
+def _leading(weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the leading weights and one that stands for the others, with their degrees of freedom."""
+    found, degrees = np.zeros(LEADING + 1), np.ones(LEADING + 1)
+    lead, rest = weights[:LEADING], weights[LEADING:]
+    found[: len(lead)] = np.where(lead > SMALLEST_WEIGHT, lead, 0.0)
+    share = float(rest.sum())
+    if share > SMALLEST_WEIGHT:
+        degrees[LEADING] = share**2 / float(np.sum(rest**2))
+        found[LEADING] = share / degrees[LEADING]
+    return found, degrees

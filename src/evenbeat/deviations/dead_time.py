@@ -1,0 +1,224 @@
+"""Dead time between gates: what it does to the two-sample variance, and taking it out again.
+
+A counter that measures for ``gate_s`` and is silent until the next reading after ``interval_s`` gives
+readings with ratio r = interval/gate above one. Their mean over M neighbours then has its dead time spread
+between the gates. B2 is the ratio of the two-sample variance with dead time to that without (Barnes, NBS
+Technical Note 375, 1969), B3 that of spread to lumped dead time (Barnes and Allan, NIST Technical Note
+1318, 1990). Both are written in μ, the exponent of the Allan variance ``σ_y²(τ) ∝ τ^μ``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from evenbeat.deviations.curve import StabilityCurve, noise_name
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.intake import check_positive, whole_factor
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+from evenbeat.units import duration_text
+
+CORRECTABLE = {0: -1.0, -1: 0.0, -2: 1.0}
+"""Exponent α of the noises that are corrected, and μ of their Allan variance."""
+_TWO_SAMPLE = ("allan", "overlapping_allan")
+
+
+def dead_time_bias(ratio: float, mu: float) -> float:
+    """Return B2(r, μ), the two-sample variance with dead time over that without.
+
+    Parameters
+    ----------
+    ratio
+        r, spacing of the gate starts divided by the length of the gate; positive, 1 without dead time.
+    mu
+        Exponent of the Allan variance, from -2 (phase noises) to 2 (drift).
+
+    Raises
+    ------
+    InputError
+        If the ratio is not positive or μ lies outside -2 to 2.
+
+    Notes
+    -----
+    Barnes, NBS Technical Note 375 (1969). At μ = -2 the value is that of white PM with a bandwidth far
+    above 1/gate: 2/3 wherever the gates neither touch nor coincide. Below r = 1 the gates overlap.
+    """
+    check_positive(ratio, "ratio", optional=False)
+    _check_mu(mu)
+    if mu == -2:
+        return 1.0 if ratio == 1 else 2 / 3
+    bracket = float(_bracket(np.array([ratio]), mu)[0])
+    if mu == 0:
+        return -bracket / (4 * math.log(2))
+    return (1 + bracket / 2) / (2 * (1 - 2**mu))
+
+
+def distributed_dead_time_bias(averages: int, ratio: float, mu: float) -> float:
+    """Return B3(2, M, r, μ), the two-sample variance with spread dead time over that with lumped dead time.
+
+    Parameters
+    ----------
+    averages
+        M, number of readings in each of the two means.
+    ratio, mu
+        As for :func:`dead_time_bias`.
+
+    Raises
+    ------
+    InputError
+        If M is not a positive whole number, the ratio is below 1, or μ lies outside -2 to 2.
+
+    Notes
+    -----
+    Barnes and Allan, NIST Technical Note 1318 (1990), equation 7. The exact variance of two means of M
+    readings with dead time is B2(r, μ) B3(2, M, r, μ) times the Allan variance at M times the gate. At
+    μ = -2 (white PM) the M pairs of ends are independent and B3 is M where r is above 1.
+    """
+    count = whole_factor(averages)
+    _check_mu(mu)
+    if not (ratio >= 1 and math.isfinite(ratio)):
+        msg = f"ratio is {ratio}; the interval is at least as long as the gate, so that it must be 1 or more"
+        raise InputError(msg)
+    if count == 1 or ratio == 1:
+        return 1.0
+    if mu == -2:
+        return float(count)
+    one = 0.0 if mu == 0 else 1.0  # at mu = 0 all is zero, and the derivatives by mu take its place
+    n = np.arange(1, count, dtype=float)
+    spread = (
+        2 * _bracket(n * ratio, mu) - _bracket((count + n) * ratio, mu) - _bracket((count - n) * ratio, mu)
+    )
+    first, whole = _bracket(np.array([ratio, count * ratio]), mu)
+    total = 2 * count * one + count * whole - np.sum((count - n) * spread)
+    return float(total / (count ** (mu + 2) * (first + 2 * one)))
+
+
+def corrected_for_dead_time(curve: StabilityCurve, record: Record) -> StabilityCurve:
+    """Return the curve that the same clock would show without dead time, at the same averaging times.
+
+    Parameters
+    ----------
+    curve
+        Allan or overlapping Allan deviation of ``record``, taken as it is.
+    record
+        Frequencies whose ``gate_s`` is shorter than ``interval_s``.
+
+    Returns
+    -------
+    StabilityCurve
+        Deviations divided by ``sqrt(B2 B3 r^-μ)``, with the noise of each averaging time as
+        identified. B2 B3 leads to the Allan variance at M gates, r^μ from there to the elapsed time of M
+        intervals that labels the point. The equivalent degrees of freedom are those of the curve.
+
+    Raises
+    ------
+    InputError
+        For another statistic, or a record without dead time, of phase, or with another interval.
+
+    Notes
+    -----
+    NIST SP 1065 (2008), bias functions. White, flicker and random-walk FM are corrected. Not valid where
+    white PM is present at the gate: dead time makes it look like white FM (its variance is 2M/3 times too
+    large), and nothing in the readings tells the two apart. Nor where two noises are of the same size: the
+    nearest law is used for both.
+
+    References
+    ----------
+    Formula: σ²(dead) = B₂(r, μ) B₃(2, M, r, μ) r^-μ σ²
+    Source: Barnes, NBS Technical Note 375 (1969); Barnes and Allan, NIST Technical Note 1318 (1990)
+    Tests: tests/deviations/test_dead_time.py
+    """
+    ratio = _checked_ratio(curve, record)
+    bias = np.array(
+        [
+            _total_bias(factor, ratio, exponent)
+            for factor, exponent in zip(curve.averaging_factor, curve.noise_exponent, strict=True)
+        ]
+    )
+    known = np.where(np.isnan(bias), 1.0, bias)
+    kept = tuple(finding for finding in curve.findings if finding.code != "DEAD_TIME")
+    return replace(
+        curve,
+        deviation=curve.deviation / np.sqrt(known),
+        findings=(*kept, *_remarks(curve, record, bias, ratio)),
+    )
+
+
+def _checked_ratio(curve: StabilityCurve, record: Record) -> float:
+    if curve.statistic not in _TWO_SAMPLE:
+        msg = (
+            f"the curve is the {curve.title}; dead time can be taken out of {' and '.join(_TWO_SAMPLE)} only"
+        )
+        raise InputError(msg)
+    if not math.isclose(curve.interval_s, record.interval_s, rel_tol=1e-9):
+        msg = (
+            f"the curve has an interval of {curve.interval_s:g} s but the record one of "
+            f"{record.interval_s:g} s; give the record that the curve was made of"
+        )
+        raise InputError(msg)
+    if record.kind != "frequency" or record.gate_s is None or record.gate_s >= record.interval_s * (1 - 1e-9):
+        msg = "the record has no dead time; give frequencies with gate_s shorter than interval_s"
+        raise InputError(msg)
+    return record.interval_s / record.gate_s
+
+
+def _total_bias(factor: int, ratio: float, exponent: float) -> float:
+    """Return the variance as measured over the Allan variance at the elapsed time; NaN if unknown."""
+    mu = CORRECTABLE.get(round(exponent)) if math.isfinite(exponent) else None
+    if mu is None:
+        return math.nan
+    return dead_time_bias(ratio, mu) * distributed_dead_time_bias(int(factor), ratio, mu) * ratio**-mu
+
+
+def _remarks(curve: StabilityCurve, record: Record, bias: FloatArray, ratio: float) -> tuple[Finding, ...]:
+    gate = duration_text(record.gate_s or math.nan)
+    done = np.isfinite(bias)
+    found = []
+    if done.any():
+        factors = np.sqrt(bias[done])
+        sentence = (
+            f"Dead time was taken out at {int(done.sum())} averaging time(s): gates of {gate} every "
+            f"{duration_text(record.interval_s)} make the deviation {factors.min():.3g} to "
+            f"{factors.max():.3g} times that without dead time for the noise identified there (B2 and "
+            "B3). White PM cannot be told from white FM in such readings; where it is present the corrected "
+            "values are still too large."
+        )
+        values: dict[str, float | int | str] = {
+            "gate_s": record.gate_s or math.nan,
+            "interval_s": record.interval_s,
+            "ratio": ratio,
+            "smallest_bias": float(factors.min()),
+            "largest_bias": float(factors.max()),
+        }
+        found.append(Finding(code="DEAD_TIME_CORRECTED", severity="note", sentence=sentence, values=values))
+    if not done.all():
+        names = sorted({noise_name(a) or "not told" for a in curve.noise_exponent[~done]})
+        sentence = (
+            f"At {int((~done).sum())} averaging time(s) the noise ({', '.join(names)}) has no usable bias "
+            "function, and the deviation was left as it is."
+        )
+        values = {"averaging_times": int((~done).sum())}
+        found.append(
+            Finding(code="DEAD_TIME_NOT_CORRECTED", severity="caution", sentence=sentence, values=values)
+        )
+    return tuple(found)
+
+
+def _check_mu(mu: float) -> None:
+    if not -2 <= mu <= 2:
+        msg = f"mu is {mu}; the exponent of the Allan variance lies from -2 to 2"
+        raise InputError(msg)
+
+
+def _bracket(values: FloatArray, mu: float) -> FloatArray:
+    """Return F(A) = 2 A^(μ+2) - (A+1)^(μ+2) - |A-1|^(μ+2); at μ = 0 its derivative by μ."""
+    below = np.abs(values - 1)
+    if mu != 0:
+        power = mu + 2
+        return np.asarray(2 * values**power - (values + 1) ** power - below**power)
+    near = below**2 * np.log(np.where(below > 0, below, 1.0))
+    return np.asarray(2 * values**2 * np.log(values) - (values + 1) ** 2 * np.log(values + 1) - near)

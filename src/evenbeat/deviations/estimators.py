@@ -1,0 +1,363 @@
+"""The table of stability statistics, and the function that computes them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from evenbeat.deviations.averaging import Averaging, IntArray, chosen_factors
+from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
+from evenbeat.deviations.covariance import lowest_exponent
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.extended.curves import check_bias, extended_curve
+from evenbeat.deviations.extended.form import Bias
+from evenbeat.deviations.extended.forms import EXTENDED
+from evenbeat.deviations.extended.hybrid import HYBRID, hybrid_curve
+from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.freedom_between import interpolated, looked_at, next_shorter
+from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
+from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
+from evenbeat.deviations.sums import kernels
+from evenbeat.deviations.sums.gap_free import sums_without_gaps
+from evenbeat.deviations.sums.in_turn import Progress, in_turn
+from evenbeat.deviations.sums.kernels import TermSum, one_thread
+from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
+from evenbeat.deviations.term_weights import weights_of_differences
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+
+_Computed = tuple[TermSum, float, FloatArray | None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Statistic:
+    """One statistic: a mean of squared differences of phase, and what it is called.
+
+    Attributes
+    ----------
+    name, title, symbol, unit
+        How it is asked for and how it is written.
+    order
+        Order of the difference of phase: 2 (Allan) or 3 (Hadamard).
+    overlapping
+        Whether a difference starts at every sample, or once per averaging time.
+    averaged
+        Whether each term is the mean of as many neighbouring differences as the averaging factor.
+    source
+        Where it is defined.
+    """
+
+    name: str
+    title: str
+    symbol: str
+    order: int
+    overlapping: bool
+    source: str
+    averaged: bool = False
+    unit: str = ""
+
+    @property
+    def blind_to_drift(self) -> bool:
+        """Whether a constant drift of frequency leaves it unchanged."""
+        return self.order >= 3
+
+    @property
+    def spans(self) -> int:
+        """How many averaging times one term spans."""
+        return self.order + self.averaged
+
+    def largest_factor(self, points: int) -> int:
+        """Return the largest averaging factor with at least one term."""
+        return points // self.spans if self.averaged else (points - 1) // self.spans
+
+    def normalised(self, mean_square_s2: float, averaging_time_s: float) -> float:
+        """Return the deviation from the mean square of the terms.
+
+        The divisor is the sum of squares of the binomial weights of the frequency averages: 2 for the
+        Allan, 6 for the Hadamard variance; the time deviation is ``τ/√3`` times the modified Allan one.
+        """
+        divisor = math.comb(2 * (self.order - 1), self.order - 1)
+        root = math.sqrt(mean_square_s2 / divisor)
+        return root / math.sqrt(3) if self.unit == "s" else root / averaging_time_s
+
+    def white_phase_response(self, factors: IntArray, averaging_time_s: FloatArray) -> FloatArray:
+        """Return the deviation that independent phase errors spread evenly over one second make."""
+        mean_squares = math.comb(2 * self.order, self.order) / 12 / (factors if self.averaged else 1)
+        pairs = np.broadcast(mean_squares, averaging_time_s)
+        return np.array([self.normalised(square, tau) for square, tau in pairs])
+
+
+_HANDBOOK = "NIST SP 1065 (2008), 5.2"
+STATISTICS: Mapping[str, Statistic] = MappingProxyType(
+    {
+        statistic.name: statistic
+        for statistic in (
+            Statistic(
+                name="allan",
+                title="Allan deviation",
+                symbol="σ_y(τ)",
+                order=2,
+                overlapping=False,
+                source=f"{_HANDBOOK}.2; IEEE Std 1139",
+            ),
+            Statistic(
+                name="overlapping_allan",
+                title="overlapping Allan deviation",
+                symbol="σ_y(τ)",
+                order=2,
+                overlapping=True,
+                source=f"{_HANDBOOK}.4; ITU-T G.810 appendix II",
+            ),
+            Statistic(
+                name="modified_allan",
+                title="modified Allan deviation",
+                symbol="Mod σ_y(τ)",
+                order=2,
+                overlapping=True,
+                averaged=True,
+                source=f"{_HANDBOOK}.5; IEEE Std 1139",
+            ),
+            Statistic(
+                name="time",
+                title="time deviation",
+                symbol="σ_x(τ)",
+                order=2,
+                overlapping=True,
+                averaged=True,
+                unit="s",
+                source=f"{_HANDBOOK}.6; ITU-T G.810 appendix II",
+            ),
+            Statistic(
+                name="hadamard",
+                title="Hadamard deviation",
+                symbol="Hσ_y(τ)",
+                order=3,
+                overlapping=False,
+                source=f"{_HANDBOOK}.8",
+            ),
+            Statistic(
+                name="overlapping_hadamard",
+                title="overlapping Hadamard deviation",
+                symbol="Hσ_y(τ)",
+                order=3,
+                overlapping=True,
+                source=f"{_HANDBOOK}.9",
+            ),
+        )
+    }
+)
+
+
+def stability(
+    record: Record,
+    statistic: str = "overlapping_allan",
+    *,
+    averaging: Averaging = "ten_per_decade",
+    minimum_coverage: float = 1.0,
+    bias: Bias = "exact",
+    progress: Progress | None = None,
+) -> StabilityCurve:
+    """Return a stability deviation of a record against averaging time, with intervals.
+
+    Parameters
+    ----------
+    record
+        Phase or frequency; flagged samples are left out, steps of known size are subtracted.
+    statistic
+        ``allan``, ``overlapping_allan``, ``modified_allan``, ``time``, ``hadamard``,
+        ``overlapping_hadamard``, ``total``, ``modified_total``, ``time_total``, ``hadamard_total``,
+        ``theo1``, ``theo1_hybrid`` or ``parabolic``. The total family and Théo1 need a record without gaps.
+    averaging
+        Averaging factors: ``ten_per_decade``, ``doublings``, ``every``, or whole numbers (computed in
+        rising order, each once; those beyond the record are returned as a finding).
+    minimum_coverage
+        Share of the samples that an average of a frequency record with gaps (and a mean of the
+        modified statistics) must rest on. With 1 one missing sample ends every average that holds it,
+        with 0.9 an occasional gap does not end the long averaging times. Below 1 white and flicker PM
+        come out too large, because the ends of an average no longer cancel; the finding
+        ``PARTIAL_AVERAGES`` says so.
+    bias
+        What is done about the bias of the total family and of Théo1 against the variance they estimate:
+        ``exact`` divides by the exact ratio of expectations under the noise told at each averaging time,
+        ``published`` by the published factor (so that the tables of the handbook come out; for the modified
+        total it is up to 6 % in variance away from the exact one, at factor 1 by 46 %), ``none`` leaves it
+        in. Without effect on the others. For ``theo1_hybrid`` ``published`` is the ratio measured where both
+        parts exist; its intervals are then too short.
+    progress
+        Called after each averaging time with how many are done and how many there are; of averaging times
+        worked on together so many count as done as is their share of the work.
+
+    Returns
+    -------
+    StabilityCurve
+        In seconds for ``time``, otherwise a fractional frequency.
+
+    Raises
+    ------
+    InputError
+        For an unknown statistic or impossible averaging factors.
+    TooShortError
+        If the record is too short for the statistic.
+
+    Notes
+    -----
+    Definitions as in :data:`STATISTICS` and :data:`evenbeat.deviations.forms.EXTENDED`. Averaging factors of
+    ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase record of
+    any length needs constant extra memory (it may be memory-mapped); a frequency record is integrated
+    once, which takes the memory of another record. Not valid for the noise alone where the record
+    drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
+
+    References
+    ----------
+    Formula: σ_y²(τ) = ⟨(ȳ₂ - ȳ₁)²⟩/2 (Allan); the others as in the table of statistics
+    Source: NIST SP 1065 (2008), 5.2; IEEE Std 1139; Greenhall and Riley 2003 (degrees of freedom)
+    Tests: tests/reference/test_published_stability.py
+
+    Examples
+    --------
+    >>> from evenbeat import NoiseLevels, simulate_clock
+    >>> record = simulate_clock(1000, interval_s=1.0, levels=NoiseLevels(white_fm=2e-22), seed=1)
+    >>> curve = stability(record, averaging=[1, 10, 100])
+    >>> bool(abs(curve.deviation[0] / 1e-11 - 1) < 0.1)
+    True
+    """
+    check_bias(bias)
+    if statistic == HYBRID:
+        return hybrid_curve(
+            record, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+        )
+    if statistic in EXTENDED:
+        return extended_curve(
+            record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+        )
+    kind = _known(statistic)
+    samples = samples_of(record, minimum_coverage)
+    largest = kind.largest_factor(samples.points)
+    if largest < 1:
+        needed = kind.spans + (not kind.averaged) - (record.kind == "frequency")
+        msg = f"the {kind.title} needs at least {needed} samples; the record has {len(record)}"
+        raise TooShortError(msg, needed=needed, available=len(record))
+    chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
+    times = chosen.factors * record.interval_s
+    told = noise_exponents(samples, chosen.factors, order=kind.order)
+    exponents = with_last_inherited(told)
+    sums, edf, distribution = _computed(
+        samples, kind, chosen.factors, exponents, minimum_coverage=minimum_coverage, progress=progress
+    )
+    deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
+    return StabilityCurve.of_record(
+        record,
+        kind,
+        averaging_factor=chosen.factors,
+        averaging_time_s=times,
+        deviation=deviation,
+        terms=np.array([term.terms for term in sums], dtype=np.int64),
+        edf=edf,
+        distribution=distribution,
+        noise_exponent=exponents,
+        findings=(
+            *chosen.findings,
+            *about_record(record),
+            *about_gaps(samples, sums, times, minimum_coverage),
+            *about_variation(deviation),
+            *about_rounding(samples, deviation, kind.white_phase_response(chosen.factors, times)),
+            *about_noise(told, times),
+        ),
+    )
+
+
+def _known(statistic: str) -> Statistic:
+    if statistic not in STATISTICS:
+        msg = f"statistic is {statistic!r}; it must be one of {', '.join((*STATISTICS, *EXTENDED, HYBRID))}"
+        raise InputError(msg)
+    return STATISTICS[statistic]
+
+
+def _computed(
+    samples: Samples,
+    kind: Statistic,
+    factors: IntArray,
+    exponents: FloatArray,
+    *,
+    minimum_coverage: float,
+    progress: Progress | None,
+) -> tuple[list[TermSum], FloatArray, ChiSquaredSums]:
+    """Return the sums, without their masks, the degrees of freedom and the distributions."""
+    smooth = kind.overlapping and not samples.has_gaps
+    chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
+
+    def with_freedom(index: int, terms: TermSum) -> _Computed:
+        if not chosen[index]:
+            return terms, math.nan, None
+        edf, weights = _freedom(terms, kind, int(factors[index]), float(exponents[index]))
+        return (terms if terms.valid is None else replace(terms, valid=None)), edf, weights
+
+    def one(index: int, workspace: kernels.Workspace) -> _Computed:
+        return with_freedom(index, _sum(samples, kind, int(factors[index]), minimum_coverage, workspace))
+
+    if smooth and isinstance(samples, PhasePoints):
+        sums = sums_without_gaps(samples, factors, kind.order, averaged=kind.averaged, progress=progress)
+        with one_thread():  # the matrices are too small for two threads
+            computed = [with_freedom(index, terms) for index, terms in enumerate(sums)]
+    else:
+        computed = in_turn(one, len(factors), points=samples.points, order=kind.spans, progress=progress)
+    at_chosen = np.array([edf for _, edf, _ in computed])
+    edf = interpolated(factors, exponents, at_chosen, chosen)
+    shapes = [weights for (_, _, weights), looked in zip(computed, chosen, strict=True) if looked]
+    distribution = ChiSquaredSums.of_weights(edf, shapes, next_shorter(chosen))
+    return [terms for terms, _, _ in computed], edf, distribution
+
+
+def _sum(
+    samples: Samples, kind: Statistic, factor: int, minimum_coverage: float, workspace: kernels.Workspace
+) -> TermSum:
+    if not kind.overlapping:
+        points = samples.decimated(factor)
+        return kernels.sum_of_squared_differences(points, 1, kind.order, workspace=workspace)
+    if not kind.averaged or factor == 1:
+        return kernels.sum_of_squared_differences(samples, factor, kind.order, workspace=workspace)
+    return kernels.sum_of_squared_averages(
+        samples, factor, kind.order, minimum_coverage=minimum_coverage, workspace=workspace
+    )
+
+
+def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> float:
+    if terms.terms == 0:
+        return math.nan
+    return kind.normalised(terms.total / terms.terms, averaging_time_s)
+
+
+def _freedom(
+    terms: TermSum, kind: Statistic, factor: int, exponent: float
+) -> tuple[float, FloatArray | None]:
+    """Return degrees of freedom and weights: of the noise with the fewest where none was told."""
+    plausible = range(lowest_exponent(kind.order), 3) if math.isnan(exponent) else (round(exponent),)
+    edf, noise = min(
+        (
+            equivalent_degrees_of_freedom(
+                terms,
+                factor,
+                exponent=noise,
+                order=kind.order,
+                averaged=kind.averaged,
+                overlapping=kind.overlapping,
+            ),
+            noise,
+        )
+        for noise in plausible
+    )
+    weights = weights_of_differences(
+        terms,
+        factor,
+        edf,
+        exponent=noise,
+        order=kind.order,
+        averaged=kind.averaged,
+        overlapping=kind.overlapping,
+    )
+    return edf, weights

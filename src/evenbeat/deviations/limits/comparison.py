@@ -1,0 +1,229 @@
+"""Whether a stability or time-error curve is below a limit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.limits.line import LimitLine, statistic_title
+from evenbeat.deviations.time_error import TimeErrorCurve
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding, merged
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Verdict = Literal["below", "above", "undecided", "no statement"]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class LimitVerdict(Printed):
+    """A curve beside a limit, made by :func:`evenbeat.compare_with_limit`.
+
+    Attributes
+    ----------
+    curve, limit
+        What was compared.
+    confidence
+        Coverage probability of the interval that was taken into account.
+    averaging_time_s, value, low, high, allowed
+        Shape (n,): the curve, its interval (NaN for time interval errors, which have none) and the
+        limit (NaN where the limit says nothing).
+    verdicts
+        Per averaging time ``below``, ``above``, ``undecided`` or ``no statement``.
+    """
+
+    curve: StabilityCurve | TimeErrorCurve
+    limit: LimitLine
+    confidence: float
+    averaging_time_s: FloatArray
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
+    allowed: FloatArray
+    verdicts: tuple[Verdict, ...]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def overall(self) -> Verdict:
+        """``above`` if any point is, else ``undecided`` if any is, else ``below`` if any is."""
+        for verdict in ("above", "undecided", "below"):
+            if verdict in self.verdicts:
+                return verdict
+        return "no statement"
+
+    @property
+    def sentence(self) -> str:
+        """What the comparison says, for a technician."""
+        counts = {verdict: self.verdicts.count(verdict) for verdict in ("below", "above", "undecided")}
+        compared = sum(counts.values())
+        if compared == 0:
+            return f"The limit {self.limit.name} says nothing at the averaging times of this curve."
+        times = self.averaging_time_s[[verdict != "no statement" for verdict in self.verdicts]]
+        where = f"from {duration_text(float(times[0]))} to {duration_text(float(times[-1]))}"
+        if self.overall == "below":
+            return f"The curve is below the limit “{self.limit.name}” {where}."
+        if self.overall == "undecided":
+            return (
+                f"Whether the curve is below the limit “{self.limit.name}” is undecided at "
+                f"{counts['undecided']} of {compared} averaging times {where}: the interval holds the limit."
+            )
+        worst = int(np.nanargmax(np.where(np.isfinite(self.allowed), self.value / self.allowed, np.nan)))
+        return (
+            f"The curve is above the limit “{self.limit.name}” at {counts['above']} of {compared} averaging "
+            f"times {where}, most at {duration_text(float(self.averaging_time_s[worst]))}: "
+            f"{self.value[worst] / self.allowed[worst]:.3g} times the limit."
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a table with one row per averaging time."""
+        import pandas as pd
+
+        return pd.DataFrame(self._columns())
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; what is not known is ``None``."""
+        columns = {name: [_plain(value) for value in column] for name, column in self._columns().items()}
+        return {
+            "overall": self.overall,
+            "sentence": self.sentence,
+            "confidence": self.confidence,
+            "limit": self.limit.to_dict(),
+            **columns,
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _columns(self) -> dict[str, list[Any]]:
+        ending = "_s" if self.limit.unit == "s" else ""
+        return {
+            "averaging_time_s": self.averaging_time_s.tolist(),
+            f"value{ending}": self.value.tolist(),
+            f"low{ending}": self.low.tolist(),
+            f"high{ending}": self.high.tolist(),
+            f"allowed{ending}": self.allowed.tolist(),
+            "verdict": list(self.verdicts),
+        }
+
+    def _headline(self) -> str:
+        return self.sentence.removesuffix(".")
+
+    def _table(self) -> Table:
+        columns = (self.averaging_time_s, self.value, self.low, self.high, self.allowed)
+        rows = tuple(
+            (f"{tau:.6g}", *("-" if math.isnan(cell) else f"{cell:.3e}" for cell in cells), verdict)
+            for (tau, *cells), verdict in zip(zip(*columns, strict=True), self.verdicts, strict=True)
+        )
+        ends = f"{self.confidence:.4g}"
+        return Table(columns=("τ / s", "value", f"low {ends}", f"high {ends}", "limit", "verdict"), rows=rows)
+
+
+def compare_with_limit(
+    curve: StabilityCurve | TimeErrorCurve, limit: LimitLine, *, confidence: float = DEFAULT_CONFIDENCE
+) -> LimitVerdict:
+    """Return whether a curve is below a limit at each averaging time, its interval taken into account.
+
+    Parameters
+    ----------
+    curve
+        Of the statistic that the limit is for.
+    limit
+        From :func:`evenbeat.limit_lines` or :meth:`LimitLine.from_table`.
+    confidence
+        Coverage probability of the interval.
+
+    Returns
+    -------
+    LimitVerdict
+        ``below`` only where the whole interval is at or below the limit, ``above`` only where the whole
+        interval is above it, otherwise ``undecided``. Outside the limit's averaging times, and where
+        gaps leave no value, no statement is made.
+
+    Raises
+    ------
+    InputError
+        If the limit is for another statistic.
+
+    Notes
+    -----
+    The interval is per averaging time, not for the whole curve. The maximum time interval error of one
+    record has no interval: the verdict is on this record only. Not a statement of conformity.
+
+    References
+    ----------
+    Source: ITU-T G.810 (masks of MTIE and TDEV); the interval decides
+    Tests: tests/deviations/test_limits.py
+    """
+    checked_probability(confidence, "confidence")
+    if curve.statistic != limit.statistic:
+        msg = (
+            f"the limit {limit.name} is for the {statistic_title(limit.statistic)}; the curve holds the "
+            f"{statistic_title(curve.statistic)}"
+        )
+        raise InputError(msg)
+    if isinstance(curve, TimeErrorCurve):
+        value = curve.time_error_s
+        low = high = np.full(len(value), np.nan)
+        bounds = (value, value)
+    else:
+        value = curve.deviation
+        low, high = bounds = curve.confidence_interval(confidence)
+    allowed = limit.at(curve.averaging_time_s)
+    result = LimitVerdict(
+        curve=curve,
+        limit=limit,
+        confidence=confidence,
+        averaging_time_s=curve.averaging_time_s,
+        value=value,
+        low=low,
+        high=high,
+        allowed=allowed,
+        verdicts=tuple(_verdict(*row) for row in zip(*bounds, allowed, strict=True)),
+    )
+    remarks = (*limit.findings, *_remarks(result))
+    return replace(result, findings=merged(remarks, curve.findings))
+
+
+def _verdict(low: float, high: float, allowed: float) -> Verdict:
+    if math.isnan(allowed) or math.isnan(low) or math.isnan(high):
+        return "no statement"
+    if high <= allowed:
+        return "below"
+    return "above" if low > allowed else "undecided"
+
+
+def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:
+    severity: Literal["good", "note", "caution"] = "caution"
+    if result.overall in ("below", "no statement"):
+        severity = "good" if result.overall == "below" else "note"
+    found = [
+        Finding(
+            code=f"LIMIT_{result.overall.upper().replace(' ', '_')}",
+            severity=severity,
+            sentence=result.sentence,
+        )
+    ]
+    if isinstance(result.curve, TimeErrorCurve):
+        sentence = (
+            "A time interval error describes this record only and has no interval: the verdict does not say "
+            "what another record would show."
+        )
+        found.append(Finding(code="NO_INTERVAL", severity="note", sentence=sentence))
+    outside = int(np.count_nonzero(np.isnan(result.allowed)))
+    if outside and result.overall != "no statement":
+        sentence = (
+            f"At {outside} averaging time(s) of the curve the limit is not defined; no statement is made."
+        )
+        values = {"averaging_times": outside}
+        found.append(Finding(code="OUTSIDE_LIMIT", severity="note", sentence=sentence, values=values))
+    return tuple(found)
+
+
+def _plain(value: object) -> object:
+    return None if isinstance(value, float) and not math.isfinite(value) else value

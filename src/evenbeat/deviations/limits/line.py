@@ -1,0 +1,285 @@
+"""Limit lines for a stability or time-error curve."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.deviations.estimators import STATISTICS
+from evenbeat.errors import InputError, LogError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FROM_MEMORY = "from memory: confirm against the Recommendation"
+_TIME_ERRORS: Mapping[str, str] = {
+    "mtie": "maximum time interval error",
+    "rms": "rms time interval error",
+}
+_AT_THE_END = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True)
+class LimitPiece:
+    """One piece of a limit line: a sum of powers of the averaging time.
+
+    Attributes
+    ----------
+    above_s, up_to_s
+        Averaging times to which it applies: above the first, up to and including the second.
+    terms
+        Pairs of factor and power: the limit is ``Σ factor · τ^power``.
+    """
+
+    above_s: float
+    up_to_s: float
+    terms: tuple[tuple[float, float], ...]
+
+    def value(self, averaging_time_s: FloatArray) -> FloatArray:
+        """Return the limit, also outside the range of this piece."""
+        return np.asarray(sum(factor * averaging_time_s**power for factor, power in self.terms))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class LimitLine(Printed):
+    """A limit against averaging time.
+
+    Published ones come from :func:`evenbeat.limit_lines`, your own from :meth:`from_table`.
+
+    Attributes
+    ----------
+    name
+        What it is called.
+    statistic
+        Of the curve it is for: a name of :func:`evenbeat.stability`, or ``"mtie"`` or ``"rms"``.
+    pieces
+        In order of averaging time.
+    source, note
+        Where it is printed, and what to know about it.
+    from_memory
+        Whether it was recalled and must be confirmed before it decides anything.
+    """
+
+    name: str
+    statistic: str
+    pieces: tuple[LimitPiece, ...]
+    source: str = ""
+    note: str = ""
+    from_memory: bool = False
+    findings: tuple[Finding, ...] = ()
+
+    def __post_init__(self) -> None:
+        _known_statistic(self.statistic)
+        if not self.pieces:
+            msg = f"the limit {self.name!r} has no piece; at least one is needed"
+            raise InputError(msg)
+        if self.from_memory and not self.findings:
+            sentence = f"The limit {self.name} is recalled {FROM_MEMORY}."
+            object.__setattr__(
+                self, "findings", (Finding(code="FROM_MEMORY", severity="caution", sentence=sentence),)
+            )
+
+    @classmethod
+    def from_table(
+        cls,
+        table: str | Path | pd.DataFrame | Sequence[tuple[float, float]],
+        *,
+        statistic: str,
+        name: str = "",
+        source: str = "",
+    ) -> Self:
+        """Return a limit line through points, straight between them on logarithmic axes.
+
+        Parameters
+        ----------
+        table
+            Pairs (averaging time in seconds, limit), a frame or the path of a comma-separated file with
+            the columns ``averaging_time_s`` and ``limit`` (a frame or file may say ``limit_s``). Limits
+            are in the unit of the curve: seconds for time errors and the time deviation, else 1.
+        statistic
+            Of the curve it is for.
+        name, source
+            What it is called and where it comes from.
+
+        Raises
+        ------
+        InputError
+            For fewer than two points, averaging times that do not rise, or limits that are not positive.
+        """
+        points = _points(table)
+        called = name or (str(table) if isinstance(table, str | Path) else "own limit")
+        _check_points(points, called)
+        logs = np.log(points)
+        pieces = []
+        for k in range(len(points) - 1):
+            power = float((logs[k + 1, 1] - logs[k, 1]) / (logs[k + 1, 0] - logs[k, 0]))
+            factor = float(math.exp(logs[k, 1] - power * logs[k, 0]))
+            # the first point belongs to the line, too
+            above = points[k, 0] * (1 - 2 * _AT_THE_END) if k == 0 else points[k, 0]
+            pieces.append(
+                LimitPiece(above_s=float(above), up_to_s=float(points[k + 1, 0]), terms=((factor, power),))
+            )
+        sentence = (
+            f"The limit {called} is given at {len(points)} averaging times; between them it is taken as "
+            "straight on logarithmic axes, outside them nothing is said."
+        )
+        finding = Finding(
+            code="INTERPOLATED", severity="note", sentence=sentence, values={"points": len(points)}
+        )
+        return cls(name=called, statistic=statistic, pieces=tuple(pieces), source=source, findings=(finding,))
+
+    @property
+    def title(self) -> str:
+        """The name, with a warning where the limit was recalled from memory."""
+        return f"{self.name} ({FROM_MEMORY})" if self.from_memory else self.name
+
+    @property
+    def unit(self) -> str:
+        """``"s"`` for time errors and the time deviation, otherwise ``""``."""
+        return "s" if self.statistic in _TIME_ERRORS else STATISTICS[self.statistic].unit
+
+    @property
+    def range_s(self) -> tuple[float, float]:
+        """Averaging times it applies to: above the first, up to the second."""
+        return self.pieces[0].above_s, self.pieces[-1].up_to_s
+
+    def at(self, averaging_time_s: npt.ArrayLike) -> FloatArray:
+        """Return the limit at averaging times in seconds, NaN where none is defined."""
+        tau = np.asarray(averaging_time_s, dtype=float)
+        limit = np.full(tau.shape, np.nan)
+        for piece in self.pieces:
+            inside = (tau > piece.above_s * (1 + _AT_THE_END)) & (tau <= piece.up_to_s * (1 + _AT_THE_END))
+            limit = np.where(inside, piece.value(tau), limit)
+        return limit
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a table with one row per piece."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [
+                {"above_s": piece.above_s, "up_to_s": piece.up_to_s, "limit": _formula(piece, self.unit)}
+                for piece in self.pieces
+            ]
+        )
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; an open end is ``None``."""
+        return {
+            "name": self.name,
+            "statistic": self.statistic,
+            "unit": self.unit,
+            "source": self.source,
+            "note": self.note,
+            "from_memory": self.from_memory,
+            "pieces": [
+                {
+                    "above_s": piece.above_s,
+                    "up_to_s": piece.up_to_s if math.isfinite(piece.up_to_s) else None,
+                    "factors_and_powers": [list(term) for term in piece.terms],
+                }
+                for piece in self.pieces
+            ],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _headline(self) -> str:
+        return f"Limit {self.title} of the {statistic_title(self.statistic)}"
+
+    def _table(self) -> Table:
+        rows = tuple(
+            (f"{piece.above_s:g}", f"{piece.up_to_s:g}", _formula(piece, self.unit)) for piece in self.pieces
+        )
+        return Table(columns=("τ above / s", "up to / s", "limit"), rows=rows)
+
+
+def _known_statistic(statistic: str) -> None:
+    if statistic not in STATISTICS and statistic not in _TIME_ERRORS:
+        msg = f"statistic is {statistic!r}; it must be one of {', '.join([*STATISTICS, *_TIME_ERRORS])}"
+        raise InputError(msg)
+
+
+def statistic_title(statistic: str) -> str:
+    """Return what a statistic is called in a sentence."""
+    return _TIME_ERRORS.get(statistic) or STATISTICS[statistic].title
+
+
+def _formula(piece: LimitPiece, unit: str) -> str:
+    scale, name = (1e9, " ns") if unit == "s" else (1.0, "")
+    shown = [
+        f"{scale * factor:.6g}" + ("" if power == 0 else " τ" if power == 1 else f" τ^{power:.4g}")
+        for factor, power in piece.terms
+    ]
+    return (
+        f"{shown[0]}{name}" if len(shown) == 1 and piece.terms[0][1] == 0 else f"({' + '.join(shown)}){name}"
+    )
+
+
+def _points(table: str | Path | pd.DataFrame | Sequence[tuple[float, float]]) -> FloatArray:
+    """Return rows of averaging time and limit from whatever was given."""
+    if isinstance(table, str | Path):
+        return _points_of_file(Path(table))
+    columns = getattr(table, "columns", None)
+    if columns is not None:
+        limit = _limit_column([str(name) for name in columns], "the table of limits")
+        frame: Any = table
+        return np.column_stack([np.asarray(frame[name], dtype=float) for name in ("averaging_time_s", limit)])
+    try:
+        pairs: Any = list(table)
+        points = np.array([tuple(pair) for pair in pairs], dtype=np.float64)
+    except (TypeError, ValueError):
+        points = np.empty(0, dtype=np.float64)
+    if points.ndim != 2 or points.shape[1] != 2:
+        msg = "the table of limits must hold pairs (averaging time in seconds, limit)"
+        raise InputError(msg)
+    return points
+
+
+def _points_of_file(path: Path) -> FloatArray:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as lines:
+            rows = list(csv.DictReader(line for line in lines if line.strip() and not line.startswith("#")))
+    except (OSError, UnicodeDecodeError) as error:
+        msg = f"the table of limits cannot be read: {error}"
+        raise LogError(msg, path=path) from error
+    names = [] if not rows else [str(name).strip() for name in rows[0]]
+    limit = _limit_column(names, str(path))
+    found = []
+    for number, row in enumerate(rows, start=1):
+        cells = {str(name).strip(): cell for name, cell in row.items()}
+        try:
+            found.append((float(cells["averaging_time_s"] or ""), float(cells[limit] or "")))
+        except (TypeError, ValueError):
+            msg = f"row {number} below the header holds {list(row.values())}; two numbers are needed"
+            raise LogError(msg, path=path) from None
+    return np.array(found, dtype=np.float64).reshape(-1, 2)
+
+
+def _limit_column(names: list[str], what: str) -> str:
+    for limit in ("limit", "limit_s"):
+        if "averaging_time_s" in names and limit in names:
+            return limit
+    msg = f"{what} has the columns {', '.join(names) or 'none'}; averaging_time_s and limit are needed"
+    raise InputError(msg)
+
+
+def _check_points(points: FloatArray, name: str) -> None:
+    if len(points) < 2:
+        msg = f"the limit {name!r} has {len(points)} point(s); at least 2 are needed"
+        raise InputError(msg)
+    if not (np.all(np.isfinite(points)) and np.all(points > 0)):
+        msg = f"the limit {name!r} holds a value that is not a positive number; logarithmic axes need such"
+        raise InputError(msg)
+    if not np.all(np.diff(points[:, 0]) > 0):
+        msg = f"the averaging times of the limit {name!r} do not rise; give each once, in order"
+        raise InputError(msg)

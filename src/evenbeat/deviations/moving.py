@@ -1,0 +1,321 @@
+"""Stability in a window that moves along the record, and whether the noise changed.
+
+Galleani and Tavella, "The characterization of clock behavior with the dynamic Allan variance", EFTF
+2003; "The dynamic Allan variance", IEEE Trans. UFFC 56 (2009) 450.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenbeat.deviations.averaging import Averaging, IntArray
+from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.estimators import stability
+from evenbeat.deviations.noise_changes import NoiseChange, about_changes, noise_changes
+from evenbeat.deviations.remarks import about_record, about_variation
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.findings import Finding
+from evenbeat.printing import Printed, Table
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.record import Record
+from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+STEPS_PER_WINDOW = 4
+MOST_WINDOWS = 2000
+LONGEST_TABLE = 60
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class MovingStability(Printed):
+    """Stability in windows along a record, made by :func:`evenbeat.moving_stability`.
+
+    Attributes
+    ----------
+    window_s, step_s
+        Length of the window and from one window to the next.
+    window_start_s
+        Shape (w,): seconds from the start of the record.
+    start
+        UTC of the record, where it is known.
+    averaging_factor, averaging_time_s
+        Shape (n,).
+    deviation, edf, noise_exponent
+        Shape (w, n); NaN where gaps leave no term in a window.
+    terms
+        Shape (w, n).
+    distributions
+        Of the variances in each window, over their expectations.
+    changes
+        The clearest significant change at each averaging time that has one, the surest first.
+    comparisons
+        How many pairs of windows and averaging times were compared.
+    """
+
+    statistic: str
+    title: str
+    symbol: str
+    unit: str
+    window_s: float
+    step_s: float
+    start: np.datetime64 | None
+    window_start_s: FloatArray
+    averaging_factor: IntArray
+    averaging_time_s: FloatArray
+    deviation: FloatArray
+    edf: FloatArray
+    noise_exponent: FloatArray
+    terms: IntArray
+    distributions: tuple[ChiSquaredSums, ...]
+    changes: tuple[NoiseChange, ...] = ()
+    comparisons: int = 0
+    findings: tuple[Finding, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.window_start_s)
+
+    @property
+    def window_middle_s(self) -> FloatArray:
+        """Shape (w,): seconds from the start of the record to the middle of each window."""
+        return self.window_start_s + 0.5 * self.window_s
+
+    def confidence_interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
+        """Return the limits of the deviations, shape (w, n), as those of a single curve.
+
+        Raises
+        ------
+        InputError
+            If the confidence does not lie between 0 and 1.
+        """
+        tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
+        quantiles = [
+            np.array([window.quantile(probability) for window in self.distributions])
+            for probability in (1 - tail, tail)
+        ]
+        return self.deviation / np.sqrt(quantiles[0]), self.deviation / np.sqrt(quantiles[1])
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a table with one row per window and averaging time."""
+        import pandas as pd
+
+        return pd.DataFrame(self._columns())
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values, ready for JSON; what is not known is ``None``."""
+        columns = {name: [_plain(value) for value in column] for name, column in self._columns().items()}
+        return {
+            "statistic": self.statistic,
+            "unit": self.unit,
+            "window_s": self.window_s,
+            "step_s": self.step_s,
+            "start_utc": None if self.start is None else str(self.start),
+            **columns,
+            "comparisons": self.comparisons,
+            "changes": [change.to_dict() for change in self.changes],
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def _columns(self) -> dict[str, list[float]]:
+        low, high = self.confidence_interval()
+        ending = "_s" if self.unit == "s" else ""
+        windows, times = self.deviation.shape
+        return {
+            "window_start_s": np.repeat(self.window_start_s, times).tolist(),
+            "averaging_time_s": np.tile(self.averaging_time_s, windows).tolist(),
+            f"deviation{ending}": self.deviation.ravel().tolist(),
+            f"low_95{ending}": low.ravel().tolist(),
+            f"high_95{ending}": high.ravel().tolist(),
+            "noise_exponent": self.noise_exponent.ravel().tolist(),
+            "terms": self.terms.ravel().tolist(),
+            "edf": self.edf.ravel().tolist(),
+        }
+
+    def _headline(self) -> str:
+        return (
+            f"{self.title} in {len(self)} windows of {duration_text(self.window_s)}, one every "
+            f"{duration_text(self.step_s)}"
+        )
+
+    def _table(self) -> Table:
+        shown = np.unique(np.linspace(0, len(self) - 1, min(len(self), LONGEST_TABLE)).round().astype(int))
+        times = np.unique(np.linspace(0, len(self.averaging_time_s) - 1, 5).round().astype(int))
+        rows = tuple(
+            (
+                duration_text(float(self.window_start_s[i])),
+                *(
+                    f"{value:.3e}" if math.isfinite(value) else "unknown"
+                    for value in self.deviation[i, times]
+                ),
+            )
+            for i in shown
+        )
+        heads = tuple(f"τ = {duration_text(float(tau))}" for tau in self.averaging_time_s[times])
+        return Table(columns=("window from", *heads), rows=rows)
+
+
+def moving_stability(
+    record: Record,
+    window_s: float,
+    *,
+    step_s: float | None = None,
+    statistic: str = "overlapping_allan",
+    averaging: Averaging = "doublings",
+    minimum_coverage: float = 1.0,
+) -> MovingStability:
+    """Return a stability deviation in a window that moves along the record, and where the noise changed.
+
+    Parameters
+    ----------
+    record
+        Phase or frequency, as for :func:`evenbeat.stability`.
+    window_s
+        Length of the window; rounded to whole samples.
+    step_s
+        From one window to the next; a quarter of the window unless stated.
+    statistic, averaging, minimum_coverage
+        As for :func:`evenbeat.stability`.
+
+    Returns
+    -------
+    MovingStability
+        With intervals for every window. Windows that overlap share data; only windows that do not are
+        compared.
+
+    Raises
+    ------
+    InputError
+        If the window or the step is not positive, or there would be more than 2000 windows.
+    TooShortError
+        If the window is longer than the record.
+
+    Notes
+    -----
+    Two windows differ at an averaging time if the ratio of their variances is improbable under the F
+    distribution with their equivalent degrees of freedom (each at least three; where few terms are
+    independent true ratios are a little less scattered than that), after Holm's adjustment
+    (Scandinavian Journal of Statistics 6, 1979) for all comparisons made: then the chance of any false
+    alarm in the whole record is at most about 5 %. Not valid as a test of *when* the noise changed:
+    that is known to about a window. A drift of frequency differs in nothing between windows.
+
+    References
+    ----------
+    Formula: σ_y(τ) in a window that moves; F = s₁²/s₂²
+    Source: Galleani and Tavella 2009 (dynamic Allan variance); F test, Holm 1979
+    Tests: tests/deviations/test_moving.py
+    """
+    length, step = _whole_samples(record, window_s, step_s)
+    phase = int(record.kind == "phase")
+    begins = np.arange(0, len(record) - phase - length + 1, step)
+    if len(begins) > MOST_WINDOWS:
+        msg = f"{len(begins)} windows were asked for; choose a longer step_s for at most {MOST_WINDOWS}"
+        raise InputError(msg)
+    curves = _curves(
+        [_part(record, int(begin), length + phase) for begin in begins],
+        statistic,
+        averaging,
+        minimum_coverage,
+    )
+    first = curves[0]
+    deviation, edf = (np.array([getattr(c, name) for c in curves]) for name in ("deviation", "edf"))
+    apart = -(-length // step)
+    changes, comparisons = noise_changes(
+        deviation[::apart], edf[::apart], first.averaging_time_s, begins[::apart] * record.interval_s
+    )
+    return MovingStability(
+        statistic=first.statistic,
+        title=first.title,
+        symbol=first.symbol,
+        unit=first.unit,
+        window_s=length * record.interval_s,
+        step_s=step * record.interval_s,
+        start=record.start,
+        window_start_s=begins * record.interval_s,
+        averaging_factor=first.averaging_factor,
+        averaging_time_s=first.averaging_time_s,
+        deviation=deviation,
+        edf=edf,
+        noise_exponent=np.array([curve.noise_exponent for curve in curves]),
+        terms=np.array([curve.terms for curve in curves]),
+        distributions=tuple(curve.distribution or ChiSquaredSums.of_edf(curve.edf) for curve in curves),
+        changes=changes,
+        comparisons=comparisons,
+        findings=(
+            *about_record(record),
+            *_about_computed(curves),
+            *about_variation(np.where(np.isnan(deviation), 1.0, deviation).min(axis=0)),
+            *about_changes(changes, comparisons, length * record.interval_s),
+        ),
+    )
+
+
+def _whole_samples(record: Record, window_s: float, step_s: float | None) -> tuple[int, int]:
+    for name, value in (("window_s", window_s), ("step_s", step_s)):
+        if value is not None and not (value > 0 and math.isfinite(value)):
+            msg = f"{name} is {value}; it must be a positive number of seconds"
+            raise InputError(msg)
+    length = max(1, round(window_s / record.interval_s))
+    available = len(record) - (record.kind == "phase")
+    if length > available:
+        msg = (
+            f"window_s is {window_s:g} s but the record lasts {record.duration_s:g} s; "
+            "choose a window within the record"
+        )
+        raise TooShortError(msg, needed=length, available=available)
+    step = length / STEPS_PER_WINDOW if step_s is None else step_s / record.interval_s
+    return length, max(1, round(step))
+
+
+def _part(record: Record, begin: int, samples: int) -> Record:
+    if samples == len(record):
+        return record
+    return record.between(begin * record.interval_s, (begin + samples) * record.interval_s)
+
+
+def _curves(
+    parts: list[Record], statistic: str, averaging: Averaging, minimum_coverage: float
+) -> list[StabilityCurve]:
+    """Return the curve of every window; all unknown for a window without any sample."""
+    present = [not np.isnan(part.usable_values(without_steps=False)).all() for part in parts]
+    if not any(present):
+        msg = "every sample of the record is missing or excluded; there is nothing to compute"
+        raise InputError(msg)
+    curves = {
+        i: stability(part, statistic, averaging=averaging, minimum_coverage=minimum_coverage)
+        for i, part in enumerate(parts)
+        if present[i]
+    }
+    known = next(iter(curves.values()))
+    nothing = np.full(len(known), np.nan)
+    unknown = replace(
+        known,
+        deviation=nothing,
+        edf=nothing,
+        noise_exponent=nothing,
+        terms=np.zeros_like(known.terms),
+        distribution=None,
+    )
+    return [curves.get(i, unknown) for i in range(len(parts))]
+
+
+def _about_computed(curves: list[StabilityCurve]) -> tuple[Finding, ...]:
+    found = [f for f in curves[0].findings if f.code == "FACTORS_NOT_COMPUTED"]
+    empty = sum(int(np.count_nonzero(curve.terms == 0)) for curve in curves)
+    if empty:
+        sentence = (
+            f"Gaps leave no term at {empty} pairs of a window and an averaging time; they stay unknown."
+        )
+        found.append(
+            Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values={"places": empty})
+        )
+    return tuple(found)
+
+
+def _plain(value: object) -> object:
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,48 @@
+"""The largest movement within windows is that of every window looked at."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import evenbeat as eb
+from evenbeat.deviations import extremes
+
+
+def every_window(phase: np.ndarray, factor: int) -> float:
+    """Return the maximum of the definition."""
+    # SOURCE: numpy.lib.stride_tricks.sliding_window_view, ITU-T G.810 appendix II
+    windows = np.lib.stride_tricks.sliding_window_view(np.asarray(phase, dtype=float), factor + 1)
+    return float((windows.max(axis=1) - windows.min(axis=1)).max())
+
+
+@pytest.mark.parametrize("kind", ["white", "walk", "slope", "steps", "constant"])
+@pytest.mark.parametrize("points", [2, 63, 64, 65, 1000, 1024])
+def test_every_factor(kind: str, points: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At every factor, with groups and pieces so small that all ends occur, to the last bit."""
+    white = np.random.default_rng(points).standard_normal(points)
+    phase = {
+        "white": white,
+        "walk": np.cumsum(white),
+        "slope": 1e-3 * np.arange(points) + white,
+        "steps": np.round(np.cumsum(white) / 10),
+        "constant": np.full(points, 3.0),
+    }[kind]
+    monkeypatch.setattr(extremes, "GROUP", 16)
+    monkeypatch.setattr(extremes, "PIECE", 100)
+    factors = np.arange(1, points)
+
+    found = extremes.largest_movements(phase, factors)
+
+    assert found == [every_window(phase, int(factor)) for factor in factors]
+
+
+def test_long_record_in_single_precision() -> None:
+    """With groups as they are and single precision, values and windows are those of the definition."""
+    phase = np.cumsum(np.random.default_rng(1).standard_normal(20_000)).astype(np.float32)
+    factors = [1, 500, 2047, 2048, 2049, 9000, 19_999]
+
+    curve = eb.time_interval_error(eb.Record.from_phase(phase, interval_s=1.0), averaging=factors)
+
+    assert curve.time_error_s.tolist() == [every_window(phase, factor) for factor in factors]
+    assert curve.windows.tolist() == [20_000 - factor for factor in factors]

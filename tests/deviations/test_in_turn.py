@@ -1,0 +1,76 @@
+"""Averaging times in turn: order, threads, progress."""
+
+from __future__ import annotations
+
+import threading
+
+import numpy as np
+import pytest
+
+import evenbeat as eb
+from evenbeat.deviations.sums.in_turn import in_turn
+from evenbeat.deviations.sums.kernels import Workspace
+
+
+@pytest.mark.parametrize("points", [1000, 10_000_000])
+def test_results_keep_their_order(points: int) -> None:
+    """With one thread and with two the results stand in the order of the tasks, each with its buffers."""
+    workspaces: dict[int, set[int]] = {}
+
+    def work(number: int, workspace: Workspace) -> int:
+        workspaces.setdefault(threading.get_ident(), set()).add(id(workspace))
+        return number**2
+
+    assert in_turn(work, 40, points=points, order=2) == [number**2 for number in range(40)]
+    assert all(len(own) == 1 for own in workspaces.values())
+
+
+@pytest.mark.parametrize("points", [2000, 300_000])
+def test_progress_counts_averaging_times(points: int) -> None:
+    """Progress is told after each averaging time, on the caller's thread, and changes nothing."""
+    record = eb.Record.from_phase(np.random.default_rng(1).standard_normal(points), interval_s=1.0)
+    told: list[tuple[int, int]] = []
+    threads = set()
+
+    def progress(done: int, count: int) -> None:
+        told.append((done, count))
+        threads.add(threading.get_ident())
+
+    curve = eb.stability(record, "modified_allan", averaging="doublings", progress=progress)
+
+    assert told == [(done, len(curve)) for done in range(1, len(curve) + 1)]
+    assert threads == {threading.get_ident()}
+    silent = eb.stability(record, "modified_allan", averaging="doublings")
+    assert curve.deviation.tolist() == silent.deviation.tolist()
+
+
+@pytest.mark.parametrize("statistic", ["total", "modified_total", "hadamard_total", "theo1", "theo1_hybrid"])
+@pytest.mark.parametrize("points", [300, 5000])
+def test_progress_of_the_total_family(statistic: str, points: int) -> None:
+    """The total family, Théo1 and the hybrid tell of every averaging time as well, and change nothing."""
+    record = eb.Record.from_phase(np.random.default_rng(1).standard_normal(points), interval_s=1.0)
+    told: list[tuple[int, int]] = []
+
+    curve = eb.stability(
+        record,
+        statistic,
+        averaging="doublings",
+        progress=lambda done, count: told.append((done, count)),
+    )
+
+    assert told == [(done, len(curve)) for done in range(1, len(curve) + 1)]
+    silent = eb.stability(record, statistic, averaging="doublings")
+    assert curve.deviation.tolist() == silent.deviation.tolist()
+
+
+def test_progress_may_stop_the_work() -> None:
+    """An error raised by the progress hook ends the computation and reaches the caller."""
+    record = eb.Record.from_phase(np.random.default_rng(1).standard_normal(300_000), interval_s=1.0)
+
+    def stop(done: int, count: int) -> None:
+        if done == 3:
+            msg = "enough"
+            raise RuntimeError(msg)
+
+    with pytest.raises(RuntimeError, match="enough"):
+        eb.stability(record, progress=stop)

@@ -1,0 +1,145 @@
+"""Weights of the chi-squared variables behind the statistics."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import linalg
+
+import evenbeat as eb
+from evenbeat.deviations.covariance import term_covariance
+from evenbeat.deviations.estimators import STATISTICS
+from evenbeat.deviations.extended import form_weights
+from evenbeat.deviations.extended.forms import EXTENDED, _span_weights
+from evenbeat.deviations.extended.stretch_form import _stretch_weights
+from evenbeat.deviations.extended.total import total_form
+from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.sums.kernels import TermSum
+from evenbeat.deviations.term_weights import raised_to_freedom, weights_of_differences
+
+NOISES = (2, 1, 0, -1, -2)
+QUADRATIC = ("total", "modified_total", "hadamard_total", "theo1")
+
+
+def terms_of(possible: int, valid: np.ndarray | None = None) -> TermSum:
+    """Return a sum of so many terms."""
+    used = possible if valid is None else int(np.count_nonzero(valid))
+    return TermSum(total=0.0, possible=possible, terms=used, valid=valid)
+
+
+def weights_and_edf(
+    possible: int, factor: int, exponent: int, name: str, valid: np.ndarray | None = None
+) -> tuple[np.ndarray | None, float]:
+    """Return the weights of a difference statistic, and its degrees of freedom."""
+    kind = STATISTICS[name]
+    options = {"order": kind.order, "averaged": kind.averaged, "overlapping": kind.overlapping}
+    terms = terms_of(possible, valid)
+    edf = equivalent_degrees_of_freedom(terms, factor, exponent=exponent, **options)
+    return weights_of_differences(terms, factor, edf, exponent=exponent, **options), edf
+
+
+@pytest.mark.parametrize("exponent", NOISES)
+@pytest.mark.parametrize("name", ["allan", "overlapping_allan", "modified_allan", "overlapping_hadamard"])
+def test_weights_are_the_eigenvalues_of_all_terms(name: str, exponent: int) -> None:
+    """From some of the terms the leading weights come out as from all of them, within a percent or two."""
+    kind = STATISTICS[name]
+    possible, factor = (6, 150) if not kind.overlapping else (500, 150)
+    some, edf = weights_and_edf(possible, factor, exponent, name)
+    if some is None:
+        assert edf > 100
+        return
+    step = 1 if kind.overlapping else factor
+    lags = step * np.arange(possible)
+    covariance = linalg.toeplitz(
+        term_covariance(lags, factor, exponent=exponent, order=kind.order, averaged=kind.averaged)
+    )
+    every = linalg.eigvalsh(covariance / covariance[0, 0])[::-1] / possible
+
+    assert some.sum() == pytest.approx(1)
+    assert 1 / np.sum(some**2) == pytest.approx(edf, rel=1e-5)
+    assert some[:3] == pytest.approx(every[:3], abs=0.01 if exponent < 1 else 0.02)
+
+
+@pytest.mark.parametrize("exponent", NOISES)
+@pytest.mark.parametrize("name", QUADRATIC)
+def test_a_shorter_record_stands_for_a_longer_one(
+    name: str, exponent: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The leading weights of 321 points taken from 161 are those of all 321."""
+    form = EXTENDED[name].form
+    factor = 160 if name == "theo1" else 80
+    terms = terms_of(100)
+    edf = form.freedom(
+        terms_of(321 - (factor if name == "theo1" else 3 * factor - 1)), 321, factor, exponent, "exact"
+    )
+    if name == "total":
+        edf = form.freedom(terms, 321, factor, exponent, "exact")
+    short = form.weights(terms, 321, factor, exponent, edf)
+    monkeypatch.setattr(form_weights, "MOST_POINTS", 400)
+    whole = form.weights(terms, 321, factor, exponent, edf)
+
+    if short is None or whole is None:
+        assert edf > 50
+        return
+    assert short[:3] == pytest.approx(whole[:3], abs=0.01 if exponent < 1 else 0.03)
+
+
+@pytest.mark.parametrize("exponent", NOISES)
+@pytest.mark.parametrize(("name", "factor"), [("total", 40), ("modified_total", 30), ("theo1", 64)])
+def test_weights_have_the_degrees_of_freedom_of_the_trace_formula(
+    name: str, factor: int, exponent: int
+) -> None:
+    """Two ways to the same number for 129 points: eigenvalues of the form, and traces summed over lags."""
+    form = EXTENDED[name].form
+    count = 129 - factor if name == "theo1" else 129 - 3 * factor + 1
+    edf = form.freedom(terms_of(count), 129, factor, exponent, "exact")
+    raw = {
+        "total": lambda: form_weights.weights_of_form(total_form(129, factor), exponent, 2),
+        "theo1": lambda: _span_weights(129, factor, exponent),
+        "modified_total": lambda: _stretch_weights(129, factor, exponent, hadamard=False),
+    }[name]()
+
+    # beyond m = 16 the degrees of freedom of the modified total are carried over from shorter stretches
+    assert 1 / np.sum(raw**2) == pytest.approx(edf, rel=0.03 if name == "modified_total" else 1e-3)
+
+
+def test_power_gives_the_degrees_of_freedom_asked_for() -> None:
+    """Raised weights sum to one, keep their order and have the degrees of freedom, if any can."""
+    weights = np.array([0.5, 0.3, 0.15, 0.05])
+    raised = raised_to_freedom(weights, 2.2)
+
+    assert raised.sum() == pytest.approx(1)
+    assert 1 / np.sum(raised**2) == pytest.approx(2.2, rel=1e-5)
+    assert np.all(np.diff(raised) < 0)
+    assert raised_to_freedom(weights, 7.0) is None
+
+
+def test_gaps_leave_the_weights_of_the_valid_terms() -> None:
+    """Two far groups of terms are two records: each weight appears about twice, halved."""
+    valid = np.zeros(1600, dtype=bool)
+    valid[:100] = valid[-100:] = True
+    together, edf = weights_and_edf(1600, 100, 0, "overlapping_allan", valid)
+    alone, single = weights_and_edf(100, 100, 0, "overlapping_allan")
+
+    assert edf == pytest.approx(2 * single, rel=0.1)
+    assert together[:2] == pytest.approx([alone[0] / 2] * 2, rel=0.1)
+
+
+def test_long_records_and_single_terms_need_none() -> None:
+    """A thousand averaging times, or one term: chi-squared is exact enough or exact."""
+    assert weights_and_edf(10_000, 10, 0, "overlapping_allan")[0] is None
+    assert weights_and_edf(1, 100, 0, "overlapping_allan")[0] is None
+
+
+def test_interval_of_a_few_averages_is_narrower_than_chi_squared() -> None:
+    """At a quarter of the record the interval is narrower than chi-squared says, well below it the same."""
+    record = eb.simulate_clock(2000, interval_s=1.0, levels=eb.NoiseLevels(white_fm=1.0), seed=3)
+    curve = eb.stability(record, averaging=[10, 500])
+    exact, plain = (
+        np.log(given.confidence_interval(0.683)) for given in (curve, replace(curve, distribution=None))
+    )
+
+    assert exact[1][1] - exact[0][1] < 0.95 * (plain[1][1] - plain[0][1])
+    assert exact[:, 0] == pytest.approx(plain[:, 0], abs=1e-4)
