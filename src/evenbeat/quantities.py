@@ -259,7 +259,7 @@ class Estimate:
     distribution
         Of one quantity (locations of shape (k,)).
     unit
-        Printed after the number; ``"1/s"``, ``"1/K"``, ``""`` for a fractional frequency.
+        Result after the number; ``"1/s"``, ``"1/K"``, ``""`` for a fractional frequency.
     """
 
     distribution: StudentMixture

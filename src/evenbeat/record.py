@@ -33,11 +33,11 @@ from evenbeat.intake import (
     utc,
     whole_factor,
 )
-from evenbeat.printing import Printed, Table
 from evenbeat.provenance import CheckOutcome as CheckOutcome  # noqa: PLC0414
 from evenbeat.provenance import Source as Source  # noqa: PLC0414
 from evenbeat.provenance import Treatment as Treatment  # noqa: PLC0414
 from evenbeat.quantities import FloatArray
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ Kind = Literal["phase", "frequency"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Record(Printed):
+class Record(Result):
     """Samples of time error (``phase``, seconds) or fractional frequency (``frequency``).
 
     Build one with :func:`evenbeat.read_log`, :meth:`from_phase` or :meth:`from_frequency`.

@@ -32,9 +32,9 @@ from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record
+from evenbeat.results import Result, Table
 
 STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadamard")
 MINIMUM_COVERAGE = 0.9
@@ -52,7 +52,7 @@ Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Assessment(Printed):
+class Assessment(Result):
     """All results for one log, and the verdict in words.
 
     Attributes

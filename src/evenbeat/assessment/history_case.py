@@ -24,8 +24,8 @@ from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 LAWS = ("constant", "logarithmic")
@@ -35,7 +35,7 @@ Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class HistoryAssessment(Printed):
+class HistoryAssessment(Result):
     """When to calibrate again, from calibrations, made by :func:`evenbeat.assess_history`.
 
     Attributes

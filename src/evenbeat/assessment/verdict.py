@@ -17,9 +17,9 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import HoldoverForecast
-from evenbeat.printing import PAGE_WIDTH
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record
+from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
 
 Line = tuple[str, str]

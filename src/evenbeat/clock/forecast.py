@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ _TITLES = {
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Forecast(Printed):
+class Forecast(Result):
     """What a clock is expected to show at some times.
 
     Attributes

@@ -35,9 +35,9 @@ from evenbeat.clock.surroundings import Surroundings
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.record import Record
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ClockModel(Surroundings, Printed):
+class ClockModel(Surroundings, Result):
     """Noise, aging and temperature of one clock, with everything a forecast needs.
 
     Made by :func:`evenbeat.fit_clock`. Every answer is a mixture over the posterior of the noise levels

@@ -12,8 +12,8 @@ import numpy.typing as npt
 
 from evenbeat.clock.scores import coverage_limits, coverage_p_value, error_ratio, uniformity_p_value
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def _verdict(independent: float, ratio: float, *, surprising: bool) -> ScoreVerd
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Backtest(Printed):
+class Backtest(Result):
     """How the forecasts of a clock model did on the record itself; made by :func:`evenbeat.backtest`.
 
     Attributes

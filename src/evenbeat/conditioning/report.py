@@ -12,9 +12,9 @@ from evenbeat.conditioning.condition import condition
 from evenbeat.conditioning.places import counted
 from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.findings import Finding
-from evenbeat.printing import PAGE_WIDTH, Printed, Table
 from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record
+from evenbeat.results import PAGE_WIDTH, Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +39,7 @@ TITLES = {
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ConditioningReport(Printed):
+class ConditioningReport(Result):
     """What every check of a record looked at, found, and set aside; ``eb.plot`` draws before and after.
 
     Attributes

@@ -17,7 +17,6 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
@@ -25,6 +24,7 @@ from evenbeat.quantities import (
     StudentMixture,
     checked_probability,
 )
+from evenbeat.results import Result, Table
 from evenbeat.units import (
     SECONDS_PER_DAY,
     SECONDS_PER_HOUR,
@@ -52,7 +52,7 @@ SEARCH_POINTS = 160
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class HoldoverForecast(Printed):
+class HoldoverForecast(Result):
     """Time error after the end of the record, with its budget.
 
     Attributes

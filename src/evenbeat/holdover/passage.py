@@ -21,8 +21,8 @@ from evenbeat.clock.paths import drawn_means, share_that_stayed, staying
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.holdover.forecast import checked_limit
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ MOMENTS = 96
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class LimitPassage(Printed):
+class LimitPassage(Result):
     """How likely a clock is within a limit at each moment, and never having left it until then.
 
     Attributes

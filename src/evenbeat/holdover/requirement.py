@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import checked_durations, checked_limit
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
-class HoldoverRequirement(Printed):
+class HoldoverRequirement(Result):
     """What alone would use up a limit of time error within a duration.
 
     Attributes

@@ -13,17 +13,17 @@ from dataclasses import dataclass
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed
 from evenbeat.register.entries import Entry
 from evenbeat.register.register import Register, each_entry
 from evenbeat.register.schema import STATEMENTS
 from evenbeat.register.store import reading
+from evenbeat.results import Result
 
 MOST_SHOWN = 20
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
-class Verification(Printed):
+class Verification(Result):
     """The result of :func:`verify_register`.
 
     Attributes
