@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,13 +12,12 @@ import numpy as np
 from evenbeat.conditioning.condition import condition
 from evenbeat.conditioning.places import counted
 from evenbeat.conditioning.sawtooth import with_sawtooth
-from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record
-from evenbeat.results import PAGE_WIDTH, Result, Table
+from evenbeat.results import PAGE_WIDTH, Column, Result
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 TITLES = {
     "gaps": "gaps",
@@ -52,7 +52,8 @@ class ConditioningReport(Result):
 
     record: Record
     checks: tuple[CheckOutcome, ...]
-    findings: tuple[Finding, ...] = ()
+
+    _row_objects = "checks"
 
     def of(self, check: str) -> CheckOutcome:
         """Return the outcome of one check by its name.
@@ -76,19 +77,13 @@ class ConditioningReport(Result):
         """Return what analyses use: samples set aside missing, known steps taken out."""
         return self.record.usable_values(without_steps=True)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row for each check."""
-        import pandas as pd
-
-        return pd.DataFrame([outcome.to_dict() for outcome in self.checks]).set_index("check")
-
-    def to_dict(self) -> dict[str, object]:
-        """Return everything as plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
+        record = self.record
         return {
-            "samples": len(self.record),
-            "set_aside": self.record.excluded,
-            "missing": self.record.missing,
-            "checks": [outcome.to_dict() for outcome in self.checks],
+            "samples": len(record),
+            "set_aside": record.excluded,
+            "missing": record.missing,
+            "checks": self.checks,
         }
 
     def _headline(self) -> str:
@@ -100,17 +95,16 @@ class ConditioningReport(Result):
             f"{len(finding)} found something, {aside} set aside, none deleted"
         )
 
-    def _table(self) -> Table:
-        rows = tuple(
-            (
-                TITLES.get(outcome.check, outcome.check),
-                outcome.looked_at if outcome.looked else f"({outcome.looked_at})",
-                str(outcome.found) if outcome.looked else "–",
-                str(outcome.set_aside) if outcome.looked else "–",
-            )
-            for outcome in self.checks
+    def _columns(self) -> tuple[Column, ...]:
+        what = [o.looked_at if o.looked else f"({o.looked_at})" for o in self.checks]
+        found = [o.found if o.looked else None for o in self.checks]
+        aside = [o.set_aside if o.looked else None for o in self.checks]
+        return (
+            Column("check", heading="check", form=lambda check: TITLES.get(check, check)),
+            Column("", what, "looked at (or why not)"),
+            Column("", found, "found"),
+            Column("", aside, "set aside"),
         )
-        return Table(columns=("check", "looked at (or why not)", "found", "set aside"), rows=rows)
 
     def __str__(self) -> str:
         notes = [
