@@ -1,8 +1,8 @@
 """How far a reader must walk: files and functions of evenbeat that common questions enter.
 
 Run ``python tests/benchmarks/walks.py``. Each question is asked twice, so that what is loaded or computed
-only once is left out; a profiler follows the second time: which functions are entered, in how many files, and how
-often the walk hops from one file to another.
+only once is left out; a profiler follows the second time and counts the functions entered, their files, and
+the hops from one file to another.
 """
 
 from __future__ import annotations
