@@ -117,7 +117,9 @@ class Result(Plain):
         return ()
 
     def _shown_rows(self, count: int) -> Iterable[int]:
-        """Return which rows are printed."""
+        """Return which rows are printed; all where they are objects."""
+        if self._row_objects:
+            return range(count)
         return np.unique(np.linspace(0, count - 1, min(count, self._longest_table)).round().astype(int))
 
     def _facts(self) -> Mapping[str, object]:

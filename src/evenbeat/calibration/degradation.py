@@ -70,6 +70,8 @@ class DegradationFit(Result):
     interval_high_s: float
     lognormal_interval_s: float
 
+    _longest_table = 1000
+
     def reliability_after(self, time_s: npt.ArrayLike) -> FloatArray:
         """Return the share of units still within the limit after some time, by the random-slope model."""
         t = np.asarray(time_s, dtype=float)

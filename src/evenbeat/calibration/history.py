@@ -66,6 +66,8 @@ class CalibrationHistory(Result):
     name: str = ""
     first_date: dt.date | None = None
 
+    _longest_table = 1000
+
     def __len__(self) -> int:
         return len(self.points)
 
