@@ -196,11 +196,15 @@ class Result(Plain):
 
 
 def _flat(row: Plain) -> dict[str, Any]:
-    """Return the facts that fit in cells; an estimate fills two, NaN and infinities stay."""
+    """Return the facts that fit in cells: an estimate fills two, findings say their codes, NaN stays."""
     cells: dict[str, Any] = {}
     for name, value in row._facts().items():
         if isinstance(value, Estimate):
             cells |= {name: value.value, f"{name}_standard_uncertainty": value.standard_uncertainty}
-        elif value is None or isinstance(value, str | float | int | dt.date | np.generic):
+        elif isinstance(value, dt.date):
+            cells[name] = np.datetime64(value)
+        elif name == "findings":
+            cells[name] = " ".join(found.code for found in value)
+        elif value is None or isinstance(value, str | float | int | np.generic):
             cells[name] = value
     return cells

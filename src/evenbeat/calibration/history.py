@@ -167,12 +167,11 @@ class CalibrationHistory(Result):
 
     def _columns(self) -> tuple[Column, ...]:
         points, days = self.points, [self.date_of(point) for point in self.points]
-        dates = [None if day is None else day.isoformat() for day in days]
-        when = [date or duration_text(point.time_s) for date, point in zip(dates, points, strict=True)]
+        when = [str(day or duration_text(point.time_s)) for day, point in zip(days, points, strict=True)]
         found = [point.state or Column("", form="+.3e").text(point.as_found) for point in points]
         return (
             Column("", when, "date"),
-            Column("date", dates),
+            Column("date", np.array(days, dtype="datetime64[D]")),
             Column("time_s", [point.time_s for point in points]),
             Column("", found, "as found"),
             Column("as_found", [point.as_found for point in points]),

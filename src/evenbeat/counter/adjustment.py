@@ -53,12 +53,8 @@ class AdjustmentAdvice(Result):
     readings: int
 
     def _lines(self) -> Iterable[tuple[str, str]]:
-        yield (
-            "average",
-            f"{self.readings} reading{'s' * (self.readings != 1)}"
-            if self.readings
-            else "averaging does not suffice",
-        )
+        many = f"{self.readings} reading{'s' * (self.readings != 1)}"
+        yield "average", many if self.readings else "averaging does not suffice"
         if not math.isnan(self.reading_now_hz):
             yield "reads now", f"{self.reading_now_hz:.5f} Hz"
             yield "set to", f"{self.reading_then_hz:.5f} Hz"
