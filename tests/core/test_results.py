@@ -137,6 +137,20 @@ def test_rows_that_are_objects() -> None:
     assert str(result).splitlines()[-1] == "b                  2"
 
 
+def test_numbers_of_every_kind_are_plain() -> None:
+    """NaN and infinities, arrays, numpy numbers and dates become plain JSON."""
+    made = plain(
+        {
+            "a": math.nan,
+            "b": np.array([1.0, np.inf]),
+            "c": np.float64(2),
+            3: (np.datetime64("2026-03-01"), True),
+        }
+    )
+
+    assert made == {"a": None, "b": [1.0, None], "c": 2.0, "3": ["2026-03-01", True]}
+
+
 def test_what_has_no_plain_form_is_refused() -> None:
     """A text nobody can read back is no plain value."""
     with pytest.raises(TypeError, match="a object has no plain form"):

@@ -15,6 +15,7 @@ from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError, LogError
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import FloatArray
+from evenbeat.results import UNKNOWN
 from evenbeat.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ class AffectedResult(Plain):
         """Cells of a table."""
         one = self.result
         return (
-            one.name or "-",
+            one.name or UNKNOWN,
             one.when or f"day {one.elapsed_s / SECONDS_PER_DAY:.1f}",
             str(one.tolerance),
             f"{self.probability_outside:.3f}",

@@ -32,7 +32,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
-from evenbeat.results import Column, Result, Table
+from evenbeat.results import UNKNOWN, Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ class BackCast(Result):
     def date_after(self, elapsed_s: float) -> str:
         """Return a time since the last known-good value as a date, or as days where there is none."""
         if self.start is None or not math.isfinite(elapsed_s):
-            return f"day {elapsed_s / SECONDS_PER_DAY:.1f}" if math.isfinite(elapsed_s) else "-"
+            return f"day {elapsed_s / SECONDS_PER_DAY:.1f}" if math.isfinite(elapsed_s) else UNKNOWN
         return (self.start + dt.timedelta(seconds=elapsed_s)).isoformat()
 
     def _columns(self) -> tuple[Column, ...]:
