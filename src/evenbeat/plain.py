@@ -65,7 +65,7 @@ def plain(value: object) -> Any:
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
-    if hasattr(value, "to_dict"):
+    if isinstance(value, Plain):
         return value.to_dict()
     if is_dataclass(value):
         return plain(declared(value))

@@ -18,6 +18,7 @@ import numpy as np
 
 from evenbeat.findings import Finding, worst_first
 from evenbeat.plain import Plain, plain
+from evenbeat.quantities import Estimate
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +41,8 @@ class Column:
     heading
         In the printed table, with the unit behind a stroke; a column without one is not printed.
     form
-        How a cell is printed: a format specification such as ``".3e"``, or a function from value to text.
+        How a cell is printed: a format specification such as ``".3e"``, or a function from value to text;
+        what is not known is a dash whatever the form.
     """
 
     name: str
@@ -49,12 +51,10 @@ class Column:
     form: str | Callable[[Any], str] = ""
 
     def text(self, value: Any) -> str:
-        """Return how a cell is printed."""
-        if callable(self.form):
-            return self.form(value)
+        """Return how a cell is printed; what is not known is a dash."""
         if value is None or (isinstance(value, float) and math.isnan(value)):
             return UNKNOWN
-        return format(value, self.form)
+        return self.form(value) if callable(self.form) else format(value, self.form)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,7 +117,9 @@ class Result(Plain):
         return ()
 
     def _shown_rows(self, count: int) -> Iterable[int]:
-        """Return which rows are printed."""
+        """Return which rows are printed; all where they are objects."""
+        if self._row_objects:
+            return range(count)
         return np.unique(np.linspace(0, count - 1, min(count, self._longest_table)).round().astype(int))
 
     def _facts(self) -> Mapping[str, object]:
@@ -148,7 +150,10 @@ class Result(Plain):
         return {column.name: column.cells for column in self._columns() if column.name}
 
     def _table(self) -> Table | None:
-        printed = [column for column in self._columns() if column.heading]
+        return self._table_of(self._columns())
+
+    def _table_of(self, columns: Iterable[Column]) -> Table | None:
+        printed = [column for column in columns if column.heading]
         if not printed:
             lines = tuple(self._lines())
             return Table(columns=self._line_headings, rows=lines) if lines else None
@@ -191,9 +196,15 @@ class Result(Plain):
 
 
 def _flat(row: Plain) -> dict[str, Any]:
-    """Return the facts that fit in one cell each: numbers, words, dates; NaN and infinities stay."""
-    return {
-        name: value
-        for name, value in row._facts().items()
-        if value is None or isinstance(value, str | float | int | dt.date | np.generic)
-    }
+    """Return the facts that fit in cells: an estimate fills two, findings say their codes, NaN stays."""
+    cells: dict[str, Any] = {}
+    for name, value in row._facts().items():
+        if isinstance(value, Estimate):
+            cells |= {name: value.value, f"{name}_standard_uncertainty": value.standard_uncertainty}
+        elif isinstance(value, dt.date):
+            cells[name] = np.datetime64(value)
+        elif name == "findings":
+            cells[name] = " ".join(found.code for found in value)
+        elif value is None or isinstance(value, str | float | int | np.generic):
+            cells[name] = value
+    return cells

@@ -72,7 +72,7 @@ def test_probability_of_a_deviation_is_its_chi_squared(model: ClockModel) -> Non
         curves={"overlapping_allan": curve},
     )
     expected = stats.chi2(curve.edf[0]).sf(curve.edf[0] / 1.1**2)
-    assert result.lines[0].probability == pytest.approx(expected, abs=0.01)
+    assert result.lines[0].conformance_probability == pytest.approx(expected, abs=0.01)
 
 
 def test_never_a_pass_by_absence(model: ClockModel) -> None:
@@ -105,7 +105,7 @@ def test_never_a_pass_by_absence(model: ClockModel) -> None:
         "as delivered",
     ):
         assert words in reasons
-    assert result.lines[1].probability > 0.99
+    assert result.lines[1].conformance_probability > 0.99
     assert max(map(len, str(result).splitlines())) <= 80
     assert json.dumps(result.to_dict(), allow_nan=False)
     assert plot(result).get_title(loc="left")
@@ -171,7 +171,7 @@ def test_stated_values_and_rules() -> None:
     guarded = check_specification(spec, measured=measured, rule="guard_band")
     assert [r.lines[0].verdict for r in (simple, careful, guarded)] == ["pass", "conditional pass", "fail"]
     assert [r.overall for r in (simple, careful, guarded)] == ["conforms", "not shown", "does not conform"]
-    assert simple.lines[0].probability == pytest.approx(stats.norm.cdf(1), rel=1e-6)
+    assert simple.lines[0].conformance_probability == pytest.approx(stats.norm.cdf(1), rel=1e-6)
     doubtful = check_specification(spec, measured=measured, reference_uncertainty=1e-9)
     assert doubtful.least_probability == pytest.approx(stats.norm.cdf(1 / math.sqrt(2)), rel=1e-4)
     with pytest.raises(InputError, match="nothing is given"):

@@ -13,6 +13,7 @@ import pytest
 
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain, listed_as, plain
+from evenbeat.quantities import Estimate
 from evenbeat.results import PAGE_WIDTH, Column, Result, Table
 
 AWKWARD = (
@@ -60,6 +61,7 @@ class Line(Plain):
 
     method: str
     interval_s: float
+    drift: Estimate | None = None
     parts: tuple[int, ...] = ()
 
 
@@ -92,8 +94,10 @@ def test_columns_are_aligned_and_thinned() -> None:
 
 
 def test_unknown_is_a_dash_in_text_and_null_in_json() -> None:
-    """NaN is never printed as a number; infinity has no JSON."""
-    assert Column("x", (math.nan,), "x", ".3e").text(math.nan) == "–"
+    """NaN is never printed as a number, whatever the form; infinity has no JSON."""
+    assert Column("x", heading="x", form=".3e").text(math.nan) == "–"
+    assert Column("x", heading="x", form=lambda number: f"{number:.0%}").text(math.nan) == "–"
+    assert Column("x", heading="x", form=lambda text: text.upper()).text(None) == "–"
     shown = json.loads(json.dumps(Awkward().to_dict(), allow_nan=False))
 
     assert shown["level_s"] == [1.0, None, -12.5]
@@ -120,12 +124,31 @@ def test_frame_has_the_columns() -> None:
 def test_rows_that_are_objects() -> None:
     """Their attributes are the columns of text and frame, and each is a dictionary in plain values."""
     result = OfRows(
-        lines=(Line(method="a", interval_s=math.inf, parts=(1, 2)), Line(method="b", interval_s=2.0))
+        lines=(
+            Line(method="a", interval_s=math.inf, parts=(1, 2)),
+            Line(method="b", interval_s=2.0, drift=Estimate.normal(3.0, 0.5)),
+        )
     )
 
-    assert list(result.to_frame().columns) == ["method", "interval_s"]
-    assert result.to_dict()["lines"][0] == {"method": "a", "interval_s": None, "parts": [1, 2]}
+    assert list(result.to_frame().columns) == ["method", "interval_s", "drift", "drift_standard_uncertainty"]
+    assert result.to_frame()["drift_standard_uncertainty"][1] == 0.5
+    assert result.to_dict()["lines"][0] == {"method": "a", "interval_s": None, "drift": None, "parts": [1, 2]}
+    assert result.to_dict()["lines"][1]["drift"]["value"] == 3.0
     assert str(result).splitlines()[-1] == "b                  2"
+
+
+def test_numbers_of_every_kind_are_plain() -> None:
+    """NaN and infinities, arrays, numpy numbers and dates become plain JSON."""
+    made = plain(
+        {
+            "a": math.nan,
+            "b": np.array([1.0, np.inf]),
+            "c": np.float64(2),
+            3: (np.datetime64("2026-03-01"), True),
+        }
+    )
+
+    assert made == {"a": None, "b": [1.0, None], "c": 2.0, "3": ["2026-03-01", True]}
 
 
 def test_what_has_no_plain_form_is_refused() -> None:

@@ -95,7 +95,7 @@ def test_target_centres_the_interval() -> None:
         share_against_aging=0.25,
     )
     assert half.target == pytest.approx(-1.65e-8)
-    assert any("as-found" in caution for caution in advice.cautions)
+    assert any("as-found" in found.sentence for found in advice.findings)
 
 
 def test_target_is_zero_where_the_sign_is_unknown() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 import shutil
 import subprocess
@@ -24,7 +23,6 @@ from evenbeat.record import Record, Source
 from evenbeat.report import write
 from evenbeat.report.answer import STANDING, range_text
 from evenbeat.report.contents import document_of
-from evenbeat.report.numbers import plain_values
 from evenbeat.report.write import check_folder, write_report
 
 DAY = 86400.0
@@ -284,20 +282,6 @@ def test_document_without_tolerance_says_what_is_missing() -> None:
     assert "interval" not in [illustration.name for illustration in document.illustrations]
     texts = [getattr(block, "text", "") for section in document.sections for block in section.blocks]
     assert any("no tolerance was stated" in text for text in texts)
-
-
-def test_unknown_numbers_are_null() -> None:
-    """NaN and infinities, arrays, numpy numbers and dates become plain JSON."""
-    made = plain_values(
-        {
-            "a": math.nan,
-            "b": np.array([1.0, np.inf]),
-            "c": np.float64(2),
-            3: (np.datetime64("2026-03-01"), True),
-        }
-    )
-
-    assert made == {"a": None, "b": [1.0, None], "c": 2.0, "3": ["2026-03-01", True]}
 
 
 def test_ranges_have_the_digits_that_tell_their_ends_apart() -> None:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -13,7 +13,9 @@ import numpy as np
 
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError, LogError
+from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import FloatArray
+from evenbeat.results import UNKNOWN
 from evenbeat.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
@@ -44,14 +46,14 @@ class DatedResult:
     """
 
     elapsed_s: float
-    tolerance: Tolerance
+    tolerance: Tolerance = field(metadata=UNLISTED)
     deviation: float = 0.0
     name: str = ""
     when: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
-class AffectedResult:
+class AffectedResult(Plain):
     """What is to be said of one result.
 
     Attributes
@@ -65,7 +67,7 @@ class AffectedResult:
         reported out of tolerance, that it would be within counts.
     """
 
-    result: DatedResult
+    result: DatedResult = field(metadata=UNLISTED)
     probability_outside: float
     affected: Affected
 
@@ -74,25 +76,15 @@ class AffectedResult:
         """Cells of a table."""
         one = self.result
         return (
-            one.name or "-",
+            one.name or UNKNOWN,
             one.when or f"day {one.elapsed_s / SECONDS_PER_DAY:.1f}",
             str(one.tolerance),
             f"{self.probability_outside:.3f}",
             self.affected,
         )
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "name": self.result.name,
-            "when": self.result.when,
-            "elapsed_s": self.result.elapsed_s,
-            "lower": self.result.tolerance.lower,
-            "upper": self.result.tolerance.upper,
-            "deviation": self.result.deviation,
-            "probability_outside": self.probability_outside,
-            "affected": self.affected,
-        }
+    def _facts(self) -> Mapping[str, object]:
+        return {**declared(self.result), **declared(self.result.tolerance), **super()._facts()}
 
 
 def dated_results(

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -32,7 +32,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
-from evenbeat.results import Result, Table
+from evenbeat.results import UNKNOWN, Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 if TYPE_CHECKING:
@@ -94,7 +94,8 @@ class BackCast(Result):
     left_by_found: float
     results: tuple[AffectedResult, ...] = ()
     start: dt.date | None = None
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("advice",)
 
     @property
     def advice(self) -> tuple[str, ...]:
@@ -104,57 +105,34 @@ class BackCast(Result):
     def date_after(self, elapsed_s: float) -> str:
         """Return a time since the last known-good value as a date, or as days where there is none."""
         if self.start is None or not math.isfinite(elapsed_s):
-            return f"day {elapsed_s / SECONDS_PER_DAY:.1f}" if math.isfinite(elapsed_s) else "-"
+            return f"day {elapsed_s / SECONDS_PER_DAY:.1f}" if math.isfinite(elapsed_s) else UNKNOWN
         return (self.start + dt.timedelta(seconds=elapsed_s)).isoformat()
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per time: band, probability of being out and of having left."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            {
-                "elapsed_s": self.elapsed_s,
-                "low_95": self.low,
-                "offset": self.middle,
-                "high_95": self.high,
-                "probability_out": self.out,
-                "probability_left": self.left,
-            }
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("elapsed_s", self.elapsed_s, "when", self.date_after),
+            Column("low_95", self.low, "low 95 %", "+.3e"),
+            Column("offset", self.middle, "offset", "+.3e"),
+            Column("high_95", self.high, "high 95 %", "+.3e"),
+            Column("probability_out", self.out, "P(out then)", "z.3f"),
+            Column("probability_left", self.left, "P(left by then)", ".3f"),
         )
+
+    def _shown_rows(self, count: int) -> Iterable[int]:
+        evenly = np.linspace(0, self.elapsed_to_found_s, min(count, 12))
+        return np.unique([int(np.argmin(np.abs(self.elapsed_s - time))) for time in evenly])
+
+    def _table(self) -> Table | None:
+        if not self.results:
+            return super()._table()
+        rows = tuple(result.row for result in self.results)
+        return Table(columns=("result", "when", "tolerance", "P(outside)", "affected"), rows=rows)
 
     def results_frame(self) -> pd.DataFrame:
         """Return one row per dated result with what is to be said of it."""
         import pandas as pd
 
         return pd.DataFrame([result.to_dict() for result in self.results])
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-
-        def plain(value: float) -> float | None:
-            return value if math.isfinite(value) else None
-
-        return {
-            "tolerance": self.tolerance.to_dict(),
-            "as_left": self.as_left.to_dict(),
-            "as_found": self.as_found.to_dict(),
-            "elapsed_to_found_s": self.elapsed_to_found_s,
-            "start": None if self.start is None else self.start.isoformat(),
-            "linear_crossing_s": plain(self.linear_crossing_s),
-            "crossing_s": plain(self.crossing_s),
-            "crossing_low_s": plain(self.crossing_low_s),
-            "crossing_high_s": plain(self.crossing_high_s),
-            "left_by_found": self.left_by_found,
-            "elapsed_s": self.elapsed_s.tolist(),
-            "probability_out": self.out.tolist(),
-            "probability_left": self.left.tolist(),
-            "low_95": self.low.tolist(),
-            "offset": self.middle.tolist(),
-            "high_95": self.high.tolist(),
-            "results": [result.to_dict() for result in self.results],
-            "advice": list(self.advice),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
     def _headline(self) -> str:
         found = number_text(self.as_found.value, self.as_found.standard_uncertainty)
@@ -167,27 +145,6 @@ class BackCast(Result):
         return (
             f"Found at {found}: it left {self.tolerance} about {self.date_after(self.crossing_s)} "
             f"(95 %: {first} to {last})"
-        )
-
-    def _table(self) -> Table:
-        if self.results:
-            rows = tuple(result.row for result in self.results)
-            return Table(columns=("result", "when", "tolerance", "P(outside)", "affected"), rows=rows)
-        evenly = np.linspace(0, self.elapsed_to_found_s, 12)
-        shown = np.unique([int(np.argmin(np.abs(self.elapsed_s - time))) for time in evenly])
-        rows = tuple(
-            (
-                self.date_after(float(self.elapsed_s[i])),
-                f"{self.low[i]:+.3e}",
-                f"{self.middle[i]:+.3e}",
-                f"{self.high[i]:+.3e}",
-                f"{self.out[i]:z.3f}",
-                f"{self.left[i]:.3f}",
-            )
-            for i in shown
-        )
-        return Table(
-            columns=("when", "low 95 %", "offset", "high 95 %", "P(out then)", "P(left by then)"), rows=rows
         )
 
 

@@ -10,6 +10,7 @@ from typing import Literal
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import Plain
 from evenbeat.units import DAYS_PER_YEAR, SECONDS_PER_DAY, duration_text
 
 CalendarUnit = Literal["day", "week", "month", "quarter", "year"]
@@ -26,7 +27,7 @@ FEWEST_OF_A_UNIT = 2
 
 
 @dataclass(frozen=True, kw_only=True)
-class CalendarInterval:
+class CalendarInterval(Plain):
     """A whole number of calendar units, and the date when they are over.
 
     Attributes
@@ -52,15 +53,6 @@ class CalendarInterval:
     def __str__(self) -> str:
         words = f"{self.count} {self.unit}{'' if self.count == 1 else 's'}"
         return words if self.due is None else f"{words}, due {self.due.isoformat()}"
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "count": self.count,
-            "unit": self.unit,
-            "start": None if self.start is None else self.start.isoformat(),
-            "due": None if self.due is None else self.due.isoformat(),
-        }
 
 
 def whole_units(

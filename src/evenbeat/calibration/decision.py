@@ -7,8 +7,9 @@ ILAC-G8:09/2019, 4 and table 1; the duty to agree on a rule before measuring, IS
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from scipy import integrate, special
 
@@ -16,10 +17,7 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, checked_probability
-from evenbeat.results import Result, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.results import Result
 
 ConformityVerdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
 FARTHEST = 12.0
@@ -129,7 +127,8 @@ class Decision(Result):
     guard_band: float
     conformance_probability: float
     verdict: ConformityVerdict
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("risk",)
 
     @property
     def acceptance_limits(self) -> tuple[float, float]:
@@ -147,39 +146,12 @@ class Decision(Result):
         """Half the width of the tolerance over U; ``inf`` for one-sided limits."""
         return 0.5 * (self.upper - self.lower) / self.expanded_uncertainty
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table of one row."""
-        import pandas as pd
+    def _facts(self) -> Mapping[str, object]:
+        return {**super()._facts(), "rule": self.rule.name}
 
-        return pd.DataFrame([{key: value for key, value in self.to_dict().items() if key != "findings"}])
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; a limit that is not there is ``None``."""
-        return {
-            "value": self.measured.value,
-            "standard_uncertainty": self.measured.standard_uncertainty,
-            "unit": self.measured.unit,
-            "lower": self.lower if math.isfinite(self.lower) else None,
-            "upper": self.upper if math.isfinite(self.upper) else None,
-            "expanded_uncertainty": self.expanded_uncertainty,
-            "rule": self.rule.name,
-            "guard_band": self.guard_band,
-            "conformance_probability": self.conformance_probability,
-            "verdict": self.verdict,
-            "risk": self.risk,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _headline(self) -> str:
-        probability = probability_text(self.conformance_probability)
-        return (
-            f"{self.verdict.capitalize()} by {self.rule.name}: {self.measured} within "
-            f"{self.lower:.6g} to {self.upper:.6g} with probability {probability}"
-        )
-
-    def _table(self) -> Table:
+    def _lines(self) -> Iterable[tuple[str, str]]:
         low, high = self.acceptance_limits
-        rows = (
+        return (
             ("measured", str(self.measured)),
             ("limits", f"{self.lower:.6g} to {self.upper:.6g}"),
             ("expanded uncertainty U", f"{self.expanded_uncertainty:.3g}"),
@@ -187,7 +159,13 @@ class Decision(Result):
             ("test uncertainty ratio", f"{self.test_uncertainty_ratio:.3g}"),
             ("risk that the verdict is wrong", probability_text(self.risk)),
         )
-        return Table(columns=("", self.rule.name), rows=rows)
+
+    def _headline(self) -> str:
+        probability = probability_text(self.conformance_probability)
+        return (
+            f"{self.verdict.capitalize()} by {self.rule.name}: {self.measured} within "
+            f"{self.lower:.6g} to {self.upper:.6g} with probability {probability}"
+        )
 
 
 def probability_text(probability: float) -> str:

@@ -13,8 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -22,12 +21,10 @@ from scipy import optimize, special, stats
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 FEWEST_UNITS = 3
 DISAGREE = 1.2
@@ -61,18 +58,19 @@ class DegradationFit(Result):
     limit: float
     reliability: float
     confidence: float
-    units: tuple[str, ...]
+    units: tuple[str, ...] = field(metadata=UNLISTED)
     rates: FloatArray
     times_to_limit_s: FloatArray
-    mean_rate: float
-    rate_spread: float
+    mean_rate: float = field(metadata=listed_as("mean_rate_per_s"))
+    rate_spread: float = field(metadata=listed_as("rate_spread_per_s"))
     residual: float
     negative_log_likelihood: float
     interval_s: float
     interval_low_s: float
     interval_high_s: float
     lognormal_interval_s: float
-    findings: tuple[Finding, ...] = ()
+
+    _longest_table = 1000
 
     def reliability_after(self, time_s: npt.ArrayLike) -> FloatArray:
         """Return the share of units still within the limit after some time, by the random-slope model."""
@@ -80,38 +78,12 @@ class DegradationFit(Result):
         with np.errstate(divide="ignore"):
             return np.asarray(_within(self.limit, t, self.mean_rate, self.rate_spread))
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per unit."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            {"unit": self.units, "rate_per_s": self.rates, "time_to_limit_s": self.times_to_limit_s}
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("unit", self.units, "unit"),
+            Column("rate_per_s", self.rates, "rate / s", ".3e"),
+            Column("time_to_limit_s", self.times_to_limit_s, "reaches the limit after", _text),
         )
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; ``None`` where a unit never arrives."""
-
-        def plain(value: float) -> float | None:
-            return value if math.isfinite(value) else None
-
-        return {
-            "limit": self.limit,
-            "reliability": self.reliability,
-            "confidence": self.confidence,
-            "mean_rate_per_s": self.mean_rate,
-            "rate_spread_per_s": self.rate_spread,
-            "residual": self.residual,
-            "negative_log_likelihood": self.negative_log_likelihood,
-            "interval_s": plain(self.interval_s),
-            "interval_low_s": plain(self.interval_low_s),
-            "interval_high_s": plain(self.interval_high_s),
-            "lognormal_interval_s": plain(self.lognormal_interval_s),
-            "units": [
-                {"unit": unit, "rate_per_s": float(rate), "time_to_limit_s": plain(float(time))}
-                for unit, rate, time in zip(self.units, self.rates, self.times_to_limit_s, strict=True)
-            ],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
     def _headline(self) -> str:
         return (
@@ -119,13 +91,6 @@ class DegradationFit(Result):
             f"{self.limit:.3g} for {_text(self.interval_s)} "
             f"({100 * self.confidence:g} %: {_text(self.interval_low_s)} to {_text(self.interval_high_s)})"
         )
-
-    def _table(self) -> Table:
-        rows = tuple(
-            (unit, f"{rate:.3e}", _text(float(time)))
-            for unit, rate, time in zip(self.units, self.rates, self.times_to_limit_s, strict=True)
-        )
-        return Table(columns=("unit", "rate / s", "reaches the limit after"), rows=rows)
 
 
 def _text(seconds: float) -> str:

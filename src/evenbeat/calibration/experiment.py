@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,13 +15,11 @@ from evenbeat.clock.oscillator_classes import OscillatorClass, oscillator_class_
 from evenbeat.deviations.levels.noise_fit import NoiseFit
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import Plain
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 LEARNT = 1.6
 """How much wider an aging rate's interval is where the noise is learnt from the same record (simulated)."""
@@ -34,7 +31,7 @@ USUAL_TIMES_S = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Goal:
+class Goal(Plain):
     """One thing to know, and how long a log that takes.
 
     Attributes
@@ -50,18 +47,6 @@ class Goal:
     wanted: str
     record_length_s: float
     safe_length_s: float
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; ``None`` where no length suffices."""
-
-        def plain(value: float) -> float | None:
-            return value if math.isfinite(value) else None
-
-        return {
-            "wanted": self.wanted,
-            "record_length_s": plain(self.record_length_s),
-            "safe_length_s": plain(self.safe_length_s),
-        }
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -92,57 +77,35 @@ class ExperimentPlan(Result):
     counter: FloatArray
     gate_s: float
     temperature: TemperatureExperiment | None
-    findings: tuple[Finding, ...] = ()
 
     @property
     def record_length_s(self) -> float:
         """The longest of what the goals need, to be safe; 0 without a goal."""
         return max((goal.safe_length_s for goal in self.goals), default=0.0)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per averaging time: what counter and reference may have."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            {
-                "averaging_time_s": self.averaging_time_s,
-                "clock": self.clock,
-                "counter_or_reference_at_most": self.allowed,
-                "counter": self.counter,
-            }
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("averaging_time_s", self.averaging_time_s, "averaging time", duration_text),
+            Column("clock", self.clock, "clock", ".1e"),
+            Column("counter_or_reference_at_most", self.allowed, "counter, reference", ".1e"),
+            Column("counter", self.counter),
         )
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "noise": self.levels.to_dict(),
-            "goals": [goal.to_dict() for goal in self.goals],
-            "averaging_time_s": self.averaging_time_s.tolist(),
-            "clock": self.clock.tolist(),
-            "counter_or_reference_at_most": self.allowed.tolist(),
-            "counter": [value if math.isfinite(value) else None for value in self.counter.tolist()],
-            "gate_s": self.gate_s if math.isfinite(self.gate_s) else None,
-            "temperature": None if self.temperature is None else self.temperature.to_dict(),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _table(self) -> Table | None:
+        if not self.goals:
+            return super()._table()
+        return self._table_of(
+            (
+                Column("", [goal.wanted for goal in self.goals], "to know"),
+                Column("", [goal.record_length_s for goal in self.goals], "at least", _length),
+                Column("", [goal.safe_length_s for goal in self.goals], "to be safe", _length),
+            )
+        )
 
     def _headline(self) -> str:
         if not self.goals:
             return "ExperimentPlan: no goal was stated; what counter and reference may have is below"
         return f"ExperimentPlan: log for {_length(self.record_length_s)}"
-
-    def _table(self) -> Table:
-        if self.goals:
-            rows = tuple(
-                (goal.wanted, _length(goal.record_length_s), _length(goal.safe_length_s))
-                for goal in self.goals
-            )
-            return Table(columns=("to know", "at least", "to be safe"), rows=rows)
-        rows = tuple(
-            (duration_text(float(time)), f"{clock:.1e}", f"{allowed:.1e}")
-            for time, clock, allowed in zip(self.averaging_time_s, self.clock, self.allowed, strict=True)
-        )
-        return Table(columns=("averaging time", "clock", "counter, reference"), rows=rows)
 
 
 def _length(seconds: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,8 +15,8 @@ from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.calibration.history_table import history_from_table
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
-from evenbeat.results import Result, Table
+from evenbeat.plain import UNLISTED
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -62,10 +62,11 @@ class CalibrationHistory(Result):
         What was set aside of the table, and why.
     """
 
-    points: tuple[HistoryPoint, ...]
+    points: tuple[HistoryPoint, ...] = field(metadata=UNLISTED)
     name: str = ""
     first_date: dt.date | None = None
-    findings: tuple[Finding, ...] = ()
+
+    _longest_table = 1000
 
     def __len__(self) -> int:
         return len(self.points)
@@ -164,56 +165,24 @@ class CalibrationHistory(Result):
         )
         return replace(self, points=points, first_date=None)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per calibration."""
-        import pandas as pd
-
-        rows = []
-        for point in self.points:
-            date = self.date_of(point)
-            rows.append(
-                {
-                    "date": None if date is None else date.isoformat(),
-                    "time_s": point.time_s,
-                    "as_found": point.as_found,
-                    "state": point.state,
-                    "as_left": point.as_left,
-                    "standard_uncertainty": point.standard_uncertainty,
-                    "adjusted": point.adjusted,
-                    "in_use_s": point.in_use_s,
-                }
-            )
-        return pd.DataFrame(rows)
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        rows = [
-            {key: None if isinstance(v, float) and math.isnan(v) else v for key, v in row.items()}
-            for row in self.to_frame().to_dict("records")
-        ]
-        return {
-            "name": self.name,
-            "calibrations": rows,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        points, days = self.points, [self.date_of(point) for point in self.points]
+        when = [str(day or duration_text(point.time_s)) for day, point in zip(days, points, strict=True)]
+        found = [point.state or Column("", form="+.3e").text(point.as_found) for point in points]
+        return (
+            Column("", when, "date"),
+            Column("date", np.array(days, dtype="datetime64[D]")),
+            Column("time_s", [point.time_s for point in points]),
+            Column("", found, "as found"),
+            Column("as_found", [point.as_found for point in points]),
+            Column("state", [point.state for point in points]),
+            Column("as_left", [point.as_left for point in points], "as left", "+.3e"),
+            Column("standard_uncertainty", [p.standard_uncertainty for p in points], "u (k = 1)", ".2g"),
+            Column("adjusted", [p.adjusted for p in points], "adjusted", lambda yes: "yes" if yes else "no"),
+            Column("in_use_s", [point.in_use_s for point in points]),
+        )
 
     def _headline(self) -> str:
         named = f" of {self.name}" if self.name else ""
         span = duration_text(self.points[-1].time_s) if len(self) > 1 else "one day"
         return f"History{named}: {len(self)} calibration{'s' if len(self) > 1 else ''} over {span}"
-
-    def _table(self) -> Table:
-        rows = []
-        for point in self.points:
-            date = self.date_of(point)
-            found = point.state or ("-" if math.isnan(point.as_found) else f"{point.as_found:+.3e}")
-            rows.append(
-                (
-                    duration_text(point.time_s) if date is None else date.isoformat(),
-                    found,
-                    "-" if math.isnan(point.as_left) else f"{point.as_left:+.3e}",
-                    "-" if math.isnan(point.standard_uncertainty) else f"{point.standard_uncertainty:.2g}",
-                    "yes" if point.adjusted else "no",
-                )
-            )
-        return Table(columns=("date", "as found", "as left", "u (k = 1)", "adjusted"), rows=tuple(rows))

@@ -15,12 +15,11 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import optimize
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
@@ -30,8 +29,9 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
+from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
 DriftLaw = Literal["auto", "constant", "logarithmic"]
@@ -59,14 +59,20 @@ class HistoryModel(Result):
         How much of the class's variance of drift the family has in common; NaN for one instrument.
     """
 
-    history: tuple[CalibrationHistory, ...]
+    history: tuple[CalibrationHistory, ...] = field(metadata=UNLISTED)
     drift: FloatArray
     bend: FloatArray
     walk: FloatArray
     weight: FloatArray
     as_left: Estimate | None
     common_share: float = math.nan
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("calibrations", "drift_per_year", "walk_per_root_year", "logarithmic_share")
+
+    @property
+    def calibrations(self) -> int:
+        """How many there are, of all instruments."""
+        return sum(len(one) for one in self.history)
 
     @property
     def span_s(self) -> float:
@@ -201,41 +207,25 @@ class HistoryModel(Result):
         first = int(np.argmin(within))
         return float(optimize.brentq(excess, times[first - 1], times[first], xtol=1.0))
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return the forecast year by year: offset (from zero where none was left) and its 95 % band."""
+    def _columns(self) -> tuple[Column, ...]:
+        """Return the forecast from the last offset, from zero where it is not known."""
         years = np.array([0.0, 0.25, 0.5, 1, 1.5, 2, 3, 5])
-        start = self.as_left or Estimate.normal(0.0, 0.0)
-        offset = self.offset_after(years * SECONDS_PER_YEAR, start)
+        offset = self.offset_after(years * SECONDS_PER_YEAR, self.as_left or Estimate.normal(0.0, 0.0))
         low, high = offset.interval()
-        return pd.DataFrame({"elapsed_years": years, "offset": offset.mean, "low_95": low, "high_95": high})
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "calibrations": sum(len(one) for one in self.history),
-            "drift_per_year": self.drift_per_year.to_dict(),
-            "walk_per_root_year": self.walk_per_root_year,
-            "logarithmic_share": self.logarithmic_share,
-            "common_share": None if math.isnan(self.common_share) else self.common_share,
-            "as_left": None if self.as_left is None else self.as_left.to_dict(),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+        return (
+            Column("elapsed_years", years, "after", self._after),
+            Column("offset", offset.mean, "offset", ".3e"),
+            Column("low_95", low, "low 95 %", ".3e"),
+            Column("high_95", high, "high 95 %", ".3e"),
+        )
 
     def _headline(self) -> str:
         rate = self.drift_per_year
         return (
             f"Drift {number_text(rate.value, rate.standard_uncertainty)} per year and a random walk of "
             f"{self.walk_per_root_year:.2g} in a year, from "
-            f"{sum(len(one) for one in self.history)} calibrations"
+            f"{self.calibrations} calibrations"
         )
-
-    def _table(self) -> Table:
-        frame = self.to_frame()
-        rows = tuple(
-            (self._after(years), f"{offset:.3e}", f"{low:.3e}", f"{high:.3e}")
-            for years, offset, low, high in frame.to_numpy(dtype=float).tolist()
-        )
-        return Table(columns=("after", "offset", "low 95 %", "high 95 %"), rows=rows)
 
     def _after(self, years: float) -> str:
         """Return a time of the table in words, and whether it lies beyond what was observed."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -14,13 +14,10 @@ import numpy.typing as npt
 from evenbeat.calibration.calendar import CalendarInterval
 from evenbeat.calibration.never_left import NeverLeft
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.findings import Finding
+from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, StudentMixture
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result, Table
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 LimitedBy = Literal["tolerance", "record length", "longest interval", "policy", "horizon", "start"]
 Meaning = Literal["end_of_period", "average_over_period", "never_left"]
@@ -82,10 +79,11 @@ class IntervalSuggestion(Result):
     extrapolated_interval_s: float
     rounded: CalendarInterval | None
     elapsed_s: FloatArray
-    offset: StudentMixture
+    offset: StudentMixture = field(metadata=UNLISTED)
     never_left: NeverLeft | None
     standard_uncertainty_by_term: Mapping[str, float]
-    findings: tuple[Finding, ...] = ()
+
+    _longest_table = 12
 
     @property
     def limit(self) -> Tolerance:
@@ -107,59 +105,38 @@ class IntervalSuggestion(Result):
         """One sentence that says what limits the interval."""
         return next(finding.sentence for finding in self.findings if finding.code.startswith("INTERVAL_"))
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per time: mean offset, band and the probabilities of being within the limit."""
-        return self._frame_of(np.arange(len(self.elapsed_s)))
-
-    def _frame_of(self, rows: npt.NDArray[np.intp]) -> pd.DataFrame:
-        import pandas as pd
-
-        offset = self.offset.at(rows)
-        low, high = offset.interval(DEFAULT_CONFIDENCE)
-        columns = {
-            "elapsed_s": self.elapsed_s[rows],
-            "offset": offset.mean,
-            "low_95": low,
-            "high_95": high,
-            "probability_within": self.probability[rows],
-            "average_probability": self.average_probability[rows],
-        }
-        if self.never_left is not None:
-            columns["never_left"] = np.interp(
-                self.elapsed_s[rows], self.never_left.elapsed_s, self.never_left.probability
-            )
-        return pd.DataFrame(columns)
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        simulated = self.never_left
+    def _facts(self) -> Mapping[str, object]:
+        beyond = {name: "not limited" if math.isinf(t) else t for name, t in self.uncapped_interval_s.items()}
+        longest = self.extrapolated_interval_s
         return {
-            "tolerance": self.tolerance.to_dict(),
-            "guard_band": self.guard_band,
-            "reliability": self.reliability,
-            "meaning": self.meaning,
+            **super()._facts(),
+            "uncapped_interval_s": beyond,
+            "extrapolated_interval_s": "not limited" if math.isinf(longest) else longest,
             "reliability_means": MEANINGS[self.meaning],
-            "as_left": self.as_left.to_dict(),
-            "interval_s": _plain(self.interval_s),
-            "limited_by": self.limited_by,
-            "uncapped_interval_s": {name: _plain(time) for name, time in self.uncapped_interval_s.items()},
-            "extrapolated_interval_s": _plain(self.extrapolated_interval_s),
-            "rounded": None if self.rounded is None else self.rounded.to_dict(),
-            "standard_uncertainty_by_term": dict(self.standard_uncertainty_by_term),
-            "elapsed_s": self.elapsed_s.tolist(),
-            "offset_mean": self.offset.mean.tolist(),
-            "probability_within": self.probability.tolist(),
-            "average_probability": self.average_probability.tolist(),
-            "never_left": None
-            if simulated is None
-            else {
-                "elapsed_s": simulated.elapsed_s.tolist(),
-                "probability": simulated.probability.tolist(),
-                "standard_error": simulated.standard_error.tolist(),
-                "paths": simulated.paths,
-            },
-            "findings": [finding.to_dict() for finding in self.findings],
         }
+
+    def _columns(self) -> tuple[Column, ...]:
+        return self._columns_at(np.arange(len(self.elapsed_s)))
+
+    def _table(self) -> Table | None:
+        shown = np.array(self._shown_rows(len(self.elapsed_s)))
+        return self._table_of(self._columns_at(shown))  # quantiles of all rows would take a second
+
+    def _columns_at(self, rows: npt.NDArray[np.intp]) -> tuple[Column, ...]:
+        times, offset = self.elapsed_s[rows], self.offset.at(rows)
+        low, high = offset.interval(DEFAULT_CONFIDENCE)
+        columns = (
+            Column("elapsed_s", times, "after", duration_text),
+            Column("offset", offset.mean, "offset", ".3e"),
+            Column("low_95", low, "low 95 %", ".3e"),
+            Column("high_95", high, "high 95 %", ".3e"),
+            Column("probability_within", self.probability[rows], "P(within)", ".4f"),
+            Column("average_probability", self.average_probability[rows], "average", ".4f"),
+        )
+        if self.never_left is None:
+            return columns
+        never = np.interp(times, self.never_left.elapsed_s, self.never_left.probability)
+        return (*columns, Column("never_left_probability", never, "never left", ".4f"))
 
     def _headline(self) -> str:
         if math.isnan(self.interval_s):
@@ -171,26 +148,6 @@ class IntervalSuggestion(Result):
             f"at {100 * self.reliability:g} % {SHORT[self.meaning]}{whole}"
         )
 
-    def _table(self) -> Table:
-        shown = np.unique(np.linspace(0, len(self.elapsed_s) - 1, 12).astype(int))
-        frame = self._frame_of(shown)
-        simulated = self.never_left is not None
-        columns = ("offset", "low_95", "high_95", "probability_within", "average_probability", "never_left")
-        shapes = ("{:.3e}", "{:.3e}", "{:.3e}", "{:.4f}", "{:.4f}", "{:.4f}")
-        rows = tuple(
-            (
-                duration_text(float(after)),
-                *(
-                    shape.format(frame[name].iloc[i])
-                    for name, shape in zip(columns, shapes, strict=True)
-                    if name in frame
-                ),
-            )
-            for i, after in enumerate(frame["elapsed_s"])
-        )
-        names = ("after", "offset", "low 95 %", "high 95 %", "P(within)", "average")
-        return Table(columns=(*names, *(["never left"] if simulated else [])), rows=rows)
-
 
 def running_mean(times: FloatArray, values: FloatArray) -> FloatArray:
     """Return the mean of values from the first time to each time; the first value at the first time."""
@@ -200,9 +157,3 @@ def running_mean(times: FloatArray, values: FloatArray) -> FloatArray:
     whole = PchipInterpolator(times, np.where(values < smallest, 0.0, values)).antiderivative()(times)
     length = times - times[0]
     return np.where(length > 0, whole / np.where(length > 0, length, 1.0), values[0])
-
-
-def _plain(value: float) -> float | str | None:
-    if math.isnan(value):
-        return None
-    return "not limited" if math.isinf(value) else value

@@ -11,7 +11,6 @@ import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,18 +23,17 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
+from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
-from evenbeat.results import PAGE_WIDTH, Result, Table
+from evenbeat.results import PAGE_WIDTH, Column, Result
 from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
-if TYPE_CHECKING:
-    import pandas as pd
 SIMPLE_MODELS = ("exponential", "weibull", "random_walk")
 """Of the reliability models, those that few found states can tell apart."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class MethodInterval:
+class MethodInterval(Plain):
     """What one method makes of a history.
 
     Attributes
@@ -47,16 +45,10 @@ class MethodInterval:
     """
 
     method: str
-    says: str
     interval_s: float = math.nan
     low_s: float = math.nan
     high_s: float = math.nan
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; ``None`` where there is no number."""
-        times = {"interval_s": self.interval_s, "low_s": self.low_s, "high_s": self.high_s}
-        plain = {name: time if math.isfinite(time) else None for name, time in times.items()}
-        return {"method": self.method, **plain, "says": self.says}
+    says: str
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -66,7 +58,6 @@ class MethodComparison(Result):
     tolerance: Tolerance
     reliability: float
     methods: tuple[MethodInterval, ...]
-    findings: tuple[Finding, ...] = ()
 
     @property
     def spread(self) -> tuple[float, float]:
@@ -74,20 +65,15 @@ class MethodComparison(Result):
         known = [one.interval_s for one in self.methods if math.isfinite(one.interval_s)]
         return (min(known), max(known)) if known else (math.nan, math.nan)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per method."""
-        import pandas as pd
+    _row_objects = "methods"
 
-        return pd.DataFrame([one.to_dict() for one in self.methods])
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "tolerance": self.tolerance.to_dict(),
-            "reliability": self.reliability,
-            "methods": [one.to_dict() for one in self.methods],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("method", heading="method"),
+            Column("interval_s", heading="interval", form=_text),
+            Column("low_s", heading="low", form=_text),
+            Column("high_s", heading="high", form=_text),
+        )
 
     def _headline(self) -> str:
         low, high = self.spread
@@ -98,12 +84,6 @@ class MethodComparison(Result):
             f"{_text(high)}, depending on the method"
         )
 
-    def _table(self) -> Table:
-        rows = tuple(
-            (one.method, _text(one.interval_s), _text(one.low_s), _text(one.high_s)) for one in self.methods
-        )
-        return Table(columns=("method", "interval", "low", "high"), rows=rows)
-
     def __str__(self) -> str:
         said = [
             textwrap.fill(f"{one.method}: {one.says}", PAGE_WIDTH, subsequent_indent="    ")
@@ -113,8 +93,6 @@ class MethodComparison(Result):
 
 
 def _text(seconds: float) -> str:
-    if math.isnan(seconds):
-        return "-"
     return "over 40 years" if seconds >= LONGEST_S else "none" if seconds == 0 else duration_text(seconds)
 
 

@@ -11,9 +11,8 @@ intervals (ILAC-G24:2022/OIML D 10 names the statistical method; formulas from m
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -22,12 +21,10 @@ from scipy import optimize, special, stats
 from evenbeat.calibration.reliability_models import RELIABILITY_MODELS, ReliabilityModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 NO_CHANCE = 1e-300
 STARTS = (-1.5, 0.0, 1.5)
@@ -38,7 +35,7 @@ SUPPORTED = 4.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class ReliabilityFit:
+class ReliabilityFit(Plain):
     """One model fitted.
 
     Attributes
@@ -59,32 +56,21 @@ class ReliabilityFit:
     interval_s: float
     interval_low_s: float
     interval_high_s: float
-    unit_s: float
-    scaled: FloatArray
+    unit_s: float = field(metadata=UNLISTED)
+    scaled: FloatArray = field(metadata=UNLISTED)
 
     def survival(self, time_s: npt.ArrayLike) -> FloatArray:
         """Return the probability of being in tolerance after ``time_s``."""
         t = np.asarray(time_s, dtype=float) / self.unit_s
         return self.model.survival(t, np.exp(self.scaled))
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-
-        def plain(value: float) -> float | None:
-            return value if math.isfinite(value) else None
-
-        return {
-            "model": self.model.name,
-            "parameters": dict(zip(self.model.parameters, self.parameters, strict=True)),
-            "negative_log_likelihood": self.negative_log_likelihood,
-            "aic": self.aic,
-            "interval_s": plain(self.interval_s),
-            "interval_low_s": plain(self.interval_low_s),
-            "interval_high_s": plain(self.interval_high_s),
-        }
+    def _facts(self) -> Mapping[str, object]:
+        parameters = dict(zip(self.model.parameters, self.parameters, strict=True))
+        return {**super()._facts(), "model": self.model.name, "parameters": parameters}
 
 
-class Observed(NamedTuple):
+@dataclass(frozen=True, kw_only=True)
+class Observed(Plain):
     """Found in at one time of inspection: how many of how many, with a 95 % interval (Clopper-Pearson)."""
 
     time_s: float
@@ -112,50 +98,30 @@ class ReliabilityComparison(Result):
     observations: int
     longest_s: float
     observed: tuple[Observed, ...] = ()
-    findings: tuple[Finding, ...] = ()
+
+    _row_objects = "fits"
 
     @property
     def best(self) -> ReliabilityFit:
         """The model with the smallest AIC."""
         return self.fits[0]
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per model."""
-        import pandas as pd
-
-        rows = [fit.to_dict() for fit in self.fits]
-        return pd.DataFrame([{k: v for k, v in row.items() if k != "parameters"} for row in rows])
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "reliability": self.reliability,
-            "confidence": self.confidence,
-            "observations": self.observations,
-            "fits": [fit.to_dict() for fit in self.fits],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        smallest = self.best.aic
+        return (
+            Column("model", heading="model", form=lambda model: model.name),
+            Column("negative_log_likelihood", heading="-ln L", form=".3f"),
+            Column("aic", heading="ΔAIC", form=lambda aic: f"{aic - smallest:.2f}"),
+            Column("interval_s", heading="interval", form=_time_text),
+            Column("interval_low_s", heading="low", form=_time_text),
+            Column("interval_high_s", heading="high", form=_time_text),
+        )
 
     def _headline(self) -> str:
         return (
             f"{_time_text(self.best.interval_s)} for {100 * self.reliability:g} % by "
             f"{self.best.model.name}, from {self.observations} found states"
         )
-
-    def _table(self) -> Table:
-        smallest = self.best.aic
-        rows = tuple(
-            (
-                fit.model.name,
-                f"{fit.negative_log_likelihood:.3f}",
-                f"{fit.aic - smallest:.2f}",
-                _time_text(fit.interval_s),
-                _time_text(fit.interval_low_s),
-                _time_text(fit.interval_high_s),
-            )
-            for fit in self.fits
-        )
-        return Table(columns=("model", "-ln L", "ΔAIC", "interval", "low", "high"), rows=rows)
 
 
 def _time_text(seconds: float) -> str:
@@ -243,7 +209,7 @@ def _observed(low: FloatArray, high: FloatArray, weight: FloatArray) -> tuple[Ob
         k = float(weight[inside & (times == time)].sum())
         bottom = float(special.betaincinv(k, n - k + 1, 0.025)) if k > 0 else 0.0
         top = float(special.betaincinv(k + 1, n - k, 0.975)) if k < n else 1.0
-        rows.append(Observed(float(time), n, k, bottom, top))
+        rows.append(Observed(time_s=float(time), inspected=n, found_in=k, low=bottom, high=top))
     return tuple(rows)
 
 

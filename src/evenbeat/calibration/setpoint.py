@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -18,11 +18,8 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Bias = Literal["full", "half"]
 SURE_OF_SIGN = 0.99
@@ -62,7 +59,8 @@ class SetpointSuggestion(Result):
     interval_at_zero_s: float
     drift_sign_probability: float
     evidence_s: float = math.inf
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("as_left", "interval_s")
 
     @property
     def as_left(self) -> float:
@@ -79,34 +77,13 @@ class SetpointSuggestion(Result):
         """Interval from the setpoint over the interval from zero."""
         return self.interval_s / self.interval_at_zero_s if self.interval_at_zero_s else math.inf
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row for each way to leave it."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            {
-                "as_left": [0.0, self.half_way, self.optimum],
-                "interval_s": [self.interval_at_zero_s, self.interval_half_s, self.interval_at_optimum_s],
-            }
+    def _columns(self) -> tuple[Column, ...]:
+        lasting = (self.interval_at_zero_s, self.interval_half_s, self.interval_at_optimum_s)
+        return (
+            Column("setpoint", ("zero", "half way", "optimum"), "setpoint"),
+            Column("left_at", (0.0, self.half_way, self.optimum), "left at", ".3g"),
+            Column("within_tolerance_s", lasting, "within tolerance for", _lasting),
         )
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "tolerance": self.tolerance.to_dict(),
-            "reliability": self.reliability,
-            "bias": self.bias,
-            "as_left": self.as_left,
-            "interval_s": self.interval_s,
-            "optimum": self.optimum,
-            "half_way": self.half_way,
-            "interval_at_optimum_s": self.interval_at_optimum_s,
-            "interval_at_zero_s": self.interval_at_zero_s,
-            "interval_half_s": self.interval_half_s,
-            "drift_sign_probability": self.drift_sign_probability,
-            "evidence_s": self.evidence_s if math.isfinite(self.evidence_s) else None,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
     def _headline(self) -> str:
         lasting, percent = _lasting(self.interval_s), f"{100 * self.reliability:g} %"
@@ -118,16 +95,10 @@ class SetpointSuggestion(Result):
             f"{duration_text(self.evidence_s)} ({percent}); the aging law alone would give {lasting}"
         )
 
-    def _table(self) -> Table:
-        names = ("zero", "half way", "optimum")
-        rows = tuple(
-            (name, f"{left:.3g}", _lasting(interval) if interval else "not at all")
-            for name, (left, interval) in zip(names, self.to_frame().itertuples(index=False), strict=True)
-        )
-        return Table(columns=("", "left at", "within tolerance for"), rows=rows)
-
 
 def _lasting(seconds: float) -> str:
+    if seconds == 0:
+        return "not at all"
     return "over 40 years" if seconds >= LONGEST_S else duration_text(seconds)
 
 

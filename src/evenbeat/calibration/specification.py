@@ -37,13 +37,14 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
-from evenbeat.results import Result, Table
+from evenbeat.plain import UNLISTED, Plain, declared
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text, parse_duration
 
 Quantity = Literal[
@@ -72,7 +73,7 @@ _STATISTICS = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class SpecificationLine:
+class SpecificationLine(Plain):
     """One line of a specification.
 
     Attributes
@@ -94,7 +95,7 @@ class SpecificationLine:
     """
 
     quantity: Quantity
-    limits: Tolerance
+    limits: Tolerance = field(metadata=UNLISTED)
     name: str = ""
     statistic: str = "overlapping_allan"
     averaging_time_s: float = 0.0
@@ -105,6 +106,9 @@ class SpecificationLine:
     after_s: float = 0.0
     compared_with_s: float = 0.0
     off_s: float | None = None
+
+    def _facts(self) -> Mapping[str, object]:
+        return {"title": self.title, **super()._facts(), **declared(self.limits)}
 
     @property
     def one_sided(self) -> bool:
@@ -184,10 +188,6 @@ class SpecificationLine:
             raise InputError(msg)
         return self
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {"quantity": self.quantity, "title": self.title, **self.limits.to_dict()}
-
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Specification(Result):
@@ -198,7 +198,8 @@ class Specification(Result):
 
     lines: tuple[SpecificationLine, ...]
     name: str = ""
-    findings: tuple[()] = ()
+
+    _row_objects = "lines"
 
     def __post_init__(self) -> None:
         if not self.lines:
@@ -246,16 +247,11 @@ class Specification(Result):
         )
         return cls(lines=lines, name=str(content.get("name", Path(path).stem)))
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {"name": self.name, "lines": [line.to_dict() for line in self.lines]}
+    def _columns(self) -> tuple[Column, ...]:
+        return Column("title", heading="specified"), Column("limit_text", heading="limit")
 
     def _headline(self) -> str:
         return f"Specification {self.name or 'without a name'}: {len(self.lines)} lines"
-
-    def _table(self) -> Table:
-        rows = tuple((line.title, line.limit_text) for line in self.lines)
-        return Table(columns=("specified", "limit"), rows=rows)
 
 
 def _quantity(name: object, where: str) -> Quantity:

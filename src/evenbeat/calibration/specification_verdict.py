@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, field
+from typing import Literal
 
 from evenbeat.calibration.decision import (
     ConformityVerdict,
@@ -29,12 +29,10 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import Estimate, checked_probability
 from evenbeat.record import Record
-from evenbeat.results import Result, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.results import Column, Result
 
 LineVerdict = ConformityVerdict | Literal["not tested"]
 WIDEST_TITLE = 26
@@ -42,7 +40,7 @@ Overall = Literal["conforms", "does not conform", "not shown"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class JudgedLine:
+class JudgedLine(Plain):
     """One line of a specification with what the log says of it.
 
     Attributes
@@ -51,20 +49,20 @@ class JudgedLine:
         NaN where the log says nothing.
     guard_band
         What the rule holds back from the limit.
-    probability
-        Of conformance; NaN where the log says nothing. Where the line is not tested although there is a
+    conformance_probability
+        NaN where the log says nothing. Where the line is not tested although there is a
         value (a forecast, a range not seen), it is the probability that the value has.
     verdict, reason
         Why a line is not tested, or what to know of the value.
     """
 
-    line: SpecificationLine
+    line: SpecificationLine = field(metadata=UNLISTED)
     verdict: LineVerdict
     value: float = math.nan
     low: float = math.nan
     high: float = math.nan
     guard_band: float = math.nan
-    probability: float = math.nan
+    conformance_probability: float = math.nan
     reason: str = ""
 
     @property
@@ -79,21 +77,9 @@ class JudgedLine:
         first, second = sorted(((self.low - zero) / limit, (self.high - zero) / limit))
         return first, (self.value - zero) / limit, second
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        numbers = {
-            "value": self.value,
-            "low": self.low,
-            "high": self.high,
-            "guard_band": self.guard_band,
-            "conformance_probability": self.probability,
-        }
-        return {
-            **self.line.to_dict(),
-            **{name: number if math.isfinite(number) else None for name, number in numbers.items()},
-            "verdict": self.verdict,
-            "reason": self.reason,
-        }
+    def _facts(self) -> Mapping[str, object]:
+        told = {name: self.line._facts()[name] for name in ("quantity", "title", "lower", "upper")}
+        return {**told, **super()._facts()}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -112,7 +98,9 @@ class SpecificationVerdict(Result):
     lines: tuple[JudgedLine, ...]
     rule: DecisionRule
     coverage: float
-    findings: tuple[Finding, ...] = ()
+
+    _row_objects = "lines"
+    _also = ("overall", "least_probability")
 
     @property
     def overall(self) -> Overall:
@@ -125,25 +113,22 @@ class SpecificationVerdict(Result):
     @property
     def least_probability(self) -> float:
         """Lower bound of the probability that all tested lines conform (Bonferroni); 1 if none was."""
-        return max(0.0, 1 - sum(1 - line.probability for line in self.lines if line.verdict != "not tested"))
+        return max(
+            0.0,
+            1 - sum(1 - line.conformance_probability for line in self.lines if line.verdict != "not tested"),
+        )
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per line."""
-        import pandas as pd
+    def _facts(self) -> Mapping[str, object]:
+        return {**super()._facts(), "specification": self.specification.name, "rule": self.rule.name}
 
-        return pd.DataFrame([line.to_dict() for line in self.lines])
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "specification": self.specification.name,
-            "overall": self.overall,
-            "rule": self.rule.name,
-            "coverage": self.coverage,
-            "least_probability_of_tested_lines": self.least_probability,
-            "lines": [line.to_dict() for line in self.lines],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("", [line.line.title for line in self.lines], "specified", _shortened),
+            Column("", [line.line.limit_text for line in self.lines], "limit"),
+            Column("value", heading="value", form=".2e"),
+            Column("conformance_probability", heading="P(conf.)", form=probability_text),
+            Column("verdict", heading="verdict", form=lambda said: said.replace("conditional", "cond.")),
+        )
 
     def _headline(self) -> str:
         counts = [
@@ -158,19 +143,6 @@ class SpecificationVerdict(Result):
         }[self.overall]
         named = self.specification.name or "the specification"
         return f"{named}: {said} by {self.rule.name} ({', '.join(counts)})"
-
-    def _table(self) -> Table:
-        rows = tuple(
-            (
-                _shortened(line.line.title),
-                line.line.limit_text,
-                "-" if math.isnan(line.value) else f"{line.value:.2e}",
-                "-" if math.isnan(line.probability) else probability_text(line.probability),
-                line.verdict.replace("conditional", "cond."),
-            )
-            for line in self.lines
-        )
-        return Table(columns=("specified", "limit", "value", "P(conf.)", "verdict"), rows=rows)
 
 
 def _shortened(title: str) -> str:
@@ -277,7 +249,7 @@ def _judged(line: SpecificationLine, evidence: Evidence, rule: DecisionRule) -> 
         low=measured.low,
         high=measured.high,
         guard_band=band,
-        probability=measured.probability,
+        conformance_probability=measured.probability,
         reason=_reason(measured),
     )
 

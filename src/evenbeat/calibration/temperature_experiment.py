@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from evenbeat.calibration.experiment_lengths import BLOCKS, coefficient_uncertainties, record_length
 from evenbeat.errors import InputError
+from evenbeat.plain import Plain
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_HOUR, duration_text
@@ -25,7 +26,7 @@ SHORTEST_DWELL_S = 2 * SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True, kw_only=True)
-class TemperatureExperiment:
+class TemperatureExperiment(Plain):
     """Steps of temperature that are planned.
 
     Attributes
@@ -45,6 +46,13 @@ class TemperatureExperiment:
     sensitivity_uncertainty_per_k: float
     variance_inflation: float
 
+    _also = ("duration_s", "order")
+
+    @property
+    def order(self) -> tuple[float, ...]:
+        """Up and down, in steps."""
+        return ORDER
+
     @property
     def duration_s(self) -> float:
         """Of the whole experiment."""
@@ -58,17 +66,6 @@ class TemperatureExperiment:
             f"{duration_text(self.dwell_s)} at each ({duration_text(self.duration_s)} in all); the "
             f"sensitivity is then known to {self.sensitivity_uncertainty_per_k:.1e}/K."
         )
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "step_k": self.step_k,
-            "dwell_s": self.dwell_s,
-            "duration_s": self.duration_s,
-            "order": list(ORDER),
-            "sensitivity_uncertainty_per_k": self.sensitivity_uncertainty_per_k,
-            "variance_inflation": self.variance_inflation,
-        }
 
 
 def variance_inflation(covariate: npt.ArrayLike, times: npt.ArrayLike | None = None) -> float:

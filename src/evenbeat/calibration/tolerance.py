@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from evenbeat.errors import InputError
+from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray, StudentMixture
 
 ToleranceLike = float | tuple[float, float] | Sequence[float]
@@ -14,7 +15,7 @@ ToleranceLike = float | tuple[float, float] | Sequence[float]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Tolerance:
+class Tolerance(Plain):
     """Limits of a fractional offset.
 
     Attributes
@@ -77,10 +78,6 @@ class Tolerance:
         if self.symmetric:
             return f"±{self.upper:.3g}"
         return f"{self.lower:+.3g} to {self.upper:+.3g}"
-
-    def to_dict(self) -> dict[str, float]:
-        """Return plain values, ready for JSON."""
-        return {"lower": self.lower, "upper": self.upper}
 
 
 def _limits(limits: ToleranceLike | Tolerance) -> tuple[float, float]:

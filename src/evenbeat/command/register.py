@@ -205,7 +205,7 @@ def _list(arguments: argparse.Namespace) -> int:
     if arguments.json:
         shown = [
             {
-                **one.content(),
+                **one.to_dict(),
                 "calibrations": len(dates.get(one.name, ())),
                 "last": max(dates.get(one.name, ()), default=None),
             }

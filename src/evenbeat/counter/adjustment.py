@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate
-from evenbeat.results import Result, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.results import Result
 
 SURE_OF_SIGN = 0.99
 ENOUGH = 1 / 3
 """Of the tolerance: an adjustment is believed once its measurement is this certain (common practice)."""
 MOST_READINGS = 10_000
-BEFORE_ADJUSTING = (
-    "Record the as-found value first: adjusting without it destroys the history.",
-    "Warm the instrument up as its manual says, in the orientation and with the covers it is used in.",
-    "Seals may be broken only by those entitled to, open instruments handled only by qualified persons.",
-    "After adjusting wait, read again and record the as-left value: an oscillator may creep after a change.",
+BEFORE_ADJUSTING = tuple(
+    Finding(code="BEFORE_ADJUSTING", severity="caution", sentence=sentence)
+    for sentence in (
+        "Record the as-found value first: adjusting without it destroys the history.",
+        "Warm the instrument up as its manual says, in the orientation and with the covers it is used in.",
+        "Seals may be broken only by those entitled to, open instruments handled only by qualified persons.",
+        "After adjusting wait, read again and record the as-left value: an oscillator may creep after it.",
+    )
 )
 
 
@@ -51,43 +51,17 @@ class AdjustmentAdvice(Result):
     reading_now_hz: float
     reading_then_hz: float
     readings: int
-    cautions: tuple[str, ...]
-    findings: tuple[Finding, ...] = ()
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "as_found": self.as_found.to_dict(),
-            "target": self.target,
-            "move": self.move,
-            "reading_now_hz": None if math.isnan(self.reading_now_hz) else self.reading_now_hz,
-            "reading_then_hz": None if math.isnan(self.reading_then_hz) else self.reading_then_hz,
-            "readings": self.readings,
-            "cautions": list(self.cautions),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table of one row."""
-        import pandas as pd
-
-        kept = ("target", "move", "reading_now_hz", "reading_then_hz", "readings")
-        plain = self.to_dict()
-        return pd.DataFrame([{"as_found": self.as_found.value, **{name: plain[name] for name in kept}}])
+    def _lines(self) -> Iterable[tuple[str, str]]:
+        many = f"{self.readings} reading{'s' * (self.readings != 1)}"
+        yield "average", many if self.readings else "averaging does not suffice"
+        if not math.isnan(self.reading_now_hz):
+            yield "reads now", f"{self.reading_now_hz:.5f} Hz"
+            yield "set to", f"{self.reading_then_hz:.5f} Hz"
 
     def _headline(self) -> str:
         way = "up" if self.move > 0 else "down"
         return f"Adjust {way} by {abs(self.move):.3g}, from {self.as_found} to {self.target:.3g}"
-
-    def _table(self) -> Table:
-        rows = [("average", f"{self.readings} readings" if self.readings else "averaging does not suffice")]
-        if not math.isnan(self.reading_now_hz):
-            rows += [
-                ("reads now", f"{self.reading_now_hz:.5f} Hz"),
-                ("set to", f"{self.reading_then_hz:.5f} Hz"),
-            ]
-        rows += [("caution", text) for text in self.cautions]
-        return Table(columns=("", ""), rows=tuple(rows))
 
 
 def suggest_adjustment(
@@ -179,8 +153,7 @@ def suggest_adjustment(
         reading_now_hz=nominal * (1 + as_found.value),
         reading_then_hz=nominal * (1 + target),
         readings=readings,
-        cautions=BEFORE_ADJUSTING,
-        findings=tuple(found),
+        findings=(*found, *BEFORE_ADJUSTING),
     )
 
 

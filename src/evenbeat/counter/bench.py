@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import stats
@@ -33,11 +32,9 @@ from evenbeat.counter.timebase import Timebase
 from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
+from evenbeat.plain import listed_as
 from evenbeat.quantities import Estimate, number_text
-from evenbeat.results import Result, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.results import Column, Result
 
 MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
 """Standard uncertainties from which a point is a miscount; what counts as one signal; and as disagreement."""
@@ -66,14 +63,16 @@ class BenchCheck(Result):
         What the sheet and the caller said about the counter.
     """
 
-    name: str
+    name: str = field(metadata=listed_as("sheet"))
     points: tuple[BenchPoint, ...]
     rule: DecisionRule
     timebase_offset: Estimate | None
     disagreements: tuple[tuple[SheetPoint, SheetPoint, float], ...]
     usable_hz: tuple[float, float]
     facts: SheetFacts
-    findings: tuple[Finding, ...] = ()
+
+    _row_objects = "points"
+    _also = ("verdict", "sentence")
 
     @property
     def verdict(self) -> PointVerdict:
@@ -101,47 +100,26 @@ class BenchCheck(Result):
         sure = "" if abs(y.value) > 2 * y.standard_uncertainty else ", not told from zero"
         return f"{start}; the timebase is {side} by {_size(y)}{sure}."
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per point."""
-        import pandas as pd
+    def _facts(self) -> Mapping[str, object]:
+        apart = [
+            {"first": a.title, "second": b.title, "standard_uncertainties": size}
+            for a, b, size in self.disagreements
+        ]
+        return {**super()._facts(), "rule": self.rule.name, "disagreements": apart}
 
-        rows = [point.to_dict() for point in self.points]
-        return pd.DataFrame([{k: v for k, v in row.items() if k not in ("findings", "rows")} for row in rows])
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "sheet": self.name,
-            "verdict": self.verdict,
-            "sentence": self.sentence,
-            "rule": self.rule.name,
-            "timebase_offset": None if self.timebase_offset is None else self.timebase_offset.to_dict(),
-            "usable_hz": [value if math.isfinite(value) else None for value in self.usable_hz],
-            "rated_hz": None if self.facts.rated_hz is None else list(self.facts.rated_hz),
-            "points": [point.to_dict() for point in self.points],
-            "disagreements": [
-                {"first": a.title, "second": b.title, "standard_uncertainties": size}
-                for a, b, size in self.disagreements
-            ],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        found = [p.deviation for p in self.points]
+        return (
+            Column("", [_short_title(p.point) for p in self.points], "point"),
+            Column("", [number_text(d.value, d.standard_uncertainty) for d in found], "deviation"),
+            Column("permitted", heading="allowed", form=lambda most: f"±{most:.3g}"),
+            Column("", [d.limited_by.split()[0] for d in found], "limit"),
+            Column("conformance_probability", heading="conforms", form=probability_text),
+            Column("verdict", heading="verdict"),
+        )
 
     def _headline(self) -> str:
         return self.sentence.removesuffix(".")
-
-    def _table(self) -> Table:
-        rows = tuple(
-            (
-                _short_title(p.point),
-                number_text(p.deviation.value, p.deviation.standard_uncertainty),
-                f"±{p.permitted:.3g}",
-                p.deviation.limited_by.split()[0],
-                probability_text(p.conformance_probability),
-                p.verdict,
-            )
-            for p in self.points
-        )
-        return Table(columns=("point", "deviation", "allowed", "limit", "conforms", "verdict"), rows=rows)
 
 
 def _size(estimate: Estimate) -> str:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 from scipy import stats
@@ -13,6 +13,7 @@ from evenbeat.counter.budget import UncertaintyBudget
 from evenbeat.counter.reading import RISES_WITH_TIMEBASE, UNITS
 from evenbeat.counter.sheet import SheetFacts, SheetPoint
 from evenbeat.findings import Finding
+from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import Estimate
 
 PointVerdict = Literal["pass", "conditional pass", "conditional fail", "fail", "no statement"]
@@ -21,7 +22,7 @@ UNEXPLAINED = "scatter of readings"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class BenchPoint:
+class BenchPoint(Plain):
     """One point of the check.
 
     Attributes
@@ -39,8 +40,8 @@ class BenchPoint:
         deviation is not certain to exceed it either.
     """
 
-    point: SheetPoint
-    deviation: UncertaintyBudget
+    point: SheetPoint = field(metadata=UNLISTED)
+    deviation: UncertaintyBudget = field(metadata=UNLISTED)
     permitted: float
     conformance_probability: float
     verdict: PointVerdict
@@ -57,24 +58,9 @@ class BenchPoint:
         """Standard uncertainty over what was applied."""
         return self.deviation.standard_uncertainty / self.point.applied
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "rows": list(self.point.rows),
-            "function": self.point.function,
-            "applied": self.point.applied,
-            "unit": UNITS[self.point.function],
-            "gate_s": self.point.gate_s,
-            "level_v": self.point.level_v,
-            "readings": list(self.point.readings),
-            "deviation": self.deviation.value,
-            "standard_uncertainty": self.deviation.standard_uncertainty,
-            "limited_by": self.deviation.limited_by,
-            "permitted": self.permitted,
-            "conformance_probability": self.conformance_probability,
-            "verdict": self.verdict,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _facts(self) -> Mapping[str, object]:
+        told = {"unit": UNITS[self.point.function], "deviation": self.deviation.estimate}
+        return {**declared(self.point), **told, "limited_by": self.deviation.limited_by, **super()._facts()}
 
 
 def about_scatter(point: SheetPoint, deviation: UncertaintyBudget) -> tuple[Finding, ...]:

@@ -7,19 +7,17 @@ case of one dominant bounded contribution, EA-4/02 M:2022, S9.14 (from memory), 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from scipy import integrate, optimize, special
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, StudentMixture, checked_probability, number_text
-from evenbeat.results import Result, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.results import Column, Result, Table
 
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine"]
 DIVISORS: dict[str, float] = {
@@ -104,8 +102,9 @@ class UncertaintyBudget(Result):
 
     value: float
     unit: str
-    contributions: tuple[Contribution, ...]
-    findings: tuple[Finding, ...] = ()
+    contributions: tuple[Contribution, ...] = field(metadata=UNLISTED)
+
+    _also = ("standard_uncertainty", "effective_degrees_of_freedom", "limited_by")
 
     @property
     def standard_uncertainty(self) -> float:
@@ -181,54 +180,33 @@ class UncertaintyBudget(Result):
             unit=self.unit,
         )
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per contribution, the largest first."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            [
-                {
-                    "source": c.name,
-                    "standard_uncertainty": c.standard_uncertainty,
-                    "unit": self.unit,
-                    "distribution": c.distribution,
-                    "degrees_of_freedom": c.degrees_of_freedom,
-                    "share": share,
-                }
-                for c, share in self._ranked()
-            ]
-        )
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        freedom = self.effective_degrees_of_freedom
+    def _facts(self) -> Mapping[str, object]:
         return {
-            "value": self.value,
-            "unit": self.unit,
-            "standard_uncertainty": self.standard_uncertainty,
-            "effective_degrees_of_freedom": freedom if math.isfinite(freedom) else None,
+            **super()._facts(),
             "confidence": DEFAULT_CONFIDENCE,
-            "coverage_factor": self.coverage_factor() if self.standard_uncertainty else None,
-            "expanded_uncertainty": self.expanded_uncertainty() if self.standard_uncertainty else 0.0,
-            "limited_by": self.limited_by,
-            "contributions": [
-                {
-                    "source": c.name,
-                    "standard_uncertainty": c.standard_uncertainty,
-                    "distribution": c.distribution,
-                    "degrees_of_freedom": c.degrees_of_freedom
-                    if math.isfinite(c.degrees_of_freedom)
-                    else None,
-                    "share": share,
-                }
-                for c, share in self._ranked()
-            ],
-            "findings": [finding.to_dict() for finding in self.findings],
+            "coverage_factor": self.coverage_factor(),
+            "expanded_uncertainty": self.expanded_uncertainty(),
         }
 
-    def _ranked(self) -> list[tuple[Contribution, float]]:
-        pairs = list(zip(self.contributions, self.shares, strict=True))
-        return sorted(pairs, key=lambda pair: -pair[1])
+    def _columns(self) -> tuple[Column, ...]:
+        """Return one row per contribution, the largest first."""
+        pairs = zip(self.contributions, self.shares, strict=True)
+        ranked = sorted(pairs, key=lambda pair: -pair[1])
+        sizes = [c.standard_uncertainty for c, _ in ranked]
+        return (
+            Column("source", [c.name for c, _ in ranked], "source"),
+            Column("contribution", sizes, f"u / {self.unit or '1'}", ".4g"),
+            Column("distribution", [c.distribution for c, _ in ranked], "distribution"),
+            Column("degrees_of_freedom", [c.degrees_of_freedom for c, _ in ranked], "ν", _freedom_text),
+            Column("share", [share for _, share in ranked], "share", ".1%"),
+        )
+
+    def _table(self) -> Table | None:
+        combined = ("combined", self.standard_uncertainty, "", self.effective_degrees_of_freedom, 1.0)
+        return self._table_of(
+            replace(column, cells=[*self._cells(column), last])
+            for column, last in zip(self._columns(), combined, strict=True)
+        )
 
     def _headline(self) -> str:
         shown = f"{number_text(self.value, self.standard_uncertainty)} {self.unit}".strip()
@@ -236,28 +214,9 @@ class UncertaintyBudget(Result):
             return f"{shown}, no uncertainty stated"
         return f"{shown}, U = {self.expanded_uncertainty():.3g} (95 %), limited by {self.limited_by}"
 
-    def _table(self) -> Table:
-        rows = tuple(
-            (
-                c.name,
-                f"{c.standard_uncertainty:.4g}",
-                c.distribution,
-                "∞" if math.isinf(c.degrees_of_freedom) else f"{c.degrees_of_freedom:.4g}",
-                f"{share:.1%}",
-            )
-            for c, share in self._ranked()
-        )
-        freedom = self.effective_degrees_of_freedom
-        last = (
-            "combined",
-            f"{self.standard_uncertainty:.4g}",
-            "",
-            "∞" if math.isinf(freedom) else f"{freedom:.4g}",
-            "",
-        )
-        return Table(
-            columns=("source", f"u / {self.unit or '1'}", "distribution", "ν", "share"), rows=(*rows, last)
-        )
+
+def _freedom_text(degrees: float) -> str:
+    return "∞" if math.isinf(degrees) else f"{degrees:.4g}"
 
 
 def budget(

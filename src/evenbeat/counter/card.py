@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,13 +13,10 @@ from evenbeat.counter.reading import Method, reading_uncertainty
 from evenbeat.counter.resolution import CountLaw, count_error
 from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result, Table
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -47,52 +43,40 @@ class TimebaseCard(Result):
     half_width: FloatArray
     confidence: float
     corrected: bool
-    findings: tuple[Finding, ...] = ()
 
-    def to_frame(self) -> pd.DataFrame:
+    _longest_table = 1000
+
+    def _columns(self) -> tuple[Column, ...]:
         """Return one row per time, frequency and gate."""
-        import pandas as pd
+        time, frequency, gate = np.meshgrid(
+            np.arange(len(self.elapsed_s)), self.frequency_hz, self.gate_s, indexing="ij"
+        )
+        return (
+            Column("elapsed_s", self.elapsed_s[time.ravel()]),
+            Column("timebase_offset", self.offset[time.ravel()]),
+            Column("frequency_hz", frequency.ravel()),
+            Column("gate_s", gate.ravel()),
+            Column("half_width_hz", self.half_width.ravel()),
+        )
 
-        rows = [
-            {
-                "elapsed_s": self.elapsed_s[i],
-                "timebase_offset": self.offset[i],
-                "frequency_hz": self.frequency_hz[j],
-                "gate_s": self.gate_s[k],
-                "half_width_hz": self.half_width[i, j, k],
-            }
-            for i, j, k in np.ndindex(self.half_width.shape)
-        ]
-        return pd.DataFrame(rows)
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "confidence": self.confidence,
-            "corrected": self.corrected,
-            "elapsed_s": self.elapsed_s.tolist(),
-            "timebase_offset": self.offset.tolist(),
-            "frequency_hz": self.frequency_hz.tolist(),
-            "gate_s": self.gate_s.tolist(),
-            "half_width_hz": self.half_width.tolist(),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _table(self) -> Table | None:
+        times, frequencies, gates = self.half_width.shape
+        widths = self.half_width.reshape(-1, gates).T
+        return self._table_of(
+            (
+                Column("", np.repeat(self.elapsed_s, frequencies), "after", _after),
+                Column("", np.tile(self.frequency_hz, times), "reading", lambda f: f"{f:.7g} Hz"),
+                *(Column("", w, f"gate {g:g} s", ".2g") for w, g in zip(widths, self.gate_s, strict=True)),
+            )
+        )
 
     def _headline(self) -> str:
         about = "corrected for the timebase's expected offset" if self.corrected else "as displayed"
         return f"Readings {about} are right within ± ({100 * self.confidence:g} %), in hertz"
 
-    def _table(self) -> Table:
-        rows = tuple(
-            (
-                duration_text(float(self.elapsed_s[i])) if self.elapsed_s[i] > 0 else "now",
-                f"{self.frequency_hz[j]:.7g} Hz",
-                *(f"{self.half_width[i, j, k]:.2g}" for k in range(len(self.gate_s))),
-            )
-            for i in range(len(self.elapsed_s))
-            for j in range(len(self.frequency_hz))
-        )
-        return Table(columns=("after", "reading", *(f"gate {gate:g} s" for gate in self.gate_s)), rows=rows)
+
+def _after(seconds: float) -> str:
+    return duration_text(seconds) if seconds > 0 else "now"
 
 
 def timebase_card(
@@ -192,35 +176,14 @@ class Needed(Result):
     """
 
     frequency_hz: float
-    claimed: float
+    claimed_relative: float
     confidence: float
     longest_gate_s: float
     gate_s: float
     timebase_standard_uncertainty: float
-    findings: tuple[Finding, ...] = ()
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what cannot be had is ``None``."""
-        return {
-            "frequency_hz": self.frequency_hz,
-            "claimed_relative": self.claimed,
-            "confidence": self.confidence,
-            "longest_gate_s": self.longest_gate_s,
-            "gate_s": self.gate_s if math.isfinite(self.gate_s) else None,
-            "timebase_standard_uncertainty": self.timebase_standard_uncertainty
-            if math.isfinite(self.timebase_standard_uncertainty)
-            else None,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table of one row."""
-        import pandas as pd
-
-        return pd.DataFrame([{k: v for k, v in self.to_dict().items() if k != "findings"}])
 
     def _headline(self) -> str:
-        what = f"±{self.claimed:.2g} of {self.frequency_hz:.7g} Hz ({100 * self.confidence:g} %)"
+        what = f"±{self.claimed_relative:.2g} of {self.frequency_hz:.7g} Hz ({100 * self.confidence:g} %)"
         if math.isfinite(self.gate_s):
             return f"{what} needs a gate of {self.gate_s:.3g} s with this timebase"
         if math.isfinite(self.timebase_standard_uncertainty):
@@ -293,7 +256,7 @@ def needed_for(
     beside = allowed**2 - (per_second / longest_gate_s) ** 2
     return Needed(
         frequency_hz=frequency_hz,
-        claimed=claimed_relative,
+        claimed_relative=claimed_relative,
         confidence=confidence,
         longest_gate_s=longest_gate_s,
         gate_s=gate if gate <= longest_gate_s else math.inf,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -14,11 +13,8 @@ from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result, Table
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 LIMITS = ("count", "clock tick", "trigger", "timebase")
 
@@ -45,44 +41,35 @@ class Reach(Result):
     reciprocal: FloatArray
     best: FloatArray
     limit: npt.NDArray[np.intp]
-    findings: tuple[Finding, ...] = ()
 
-    def to_frame(self) -> pd.DataFrame:
+    _longest_table = 9
+
+    def _columns(self) -> tuple[Column, ...]:
         """Return one row per pair of frequency and gate time."""
-        import pandas as pd
-
-        f, gate = np.meshgrid(self.frequency_hz, self.gate_s, indexing="ij")
-        return pd.DataFrame(
-            {
-                "frequency_hz": f.ravel(),
-                "gate_s": gate.ravel(),
-                "direct": self.direct.ravel(),
-                "reciprocal": self.reciprocal.ravel(),
-                "best": self.best.ravel(),
-                "limited_by": [LIMITS[i] for i in self.limit.ravel()],
-            }
+        frequency, gate = np.meshgrid(self.frequency_hz, self.gate_s, indexing="ij")
+        return (
+            Column("frequency_hz", frequency.ravel()),
+            Column("gate_s", gate.ravel()),
+            Column("direct", self.direct.ravel()),
+            Column("reciprocal", self.reciprocal.ravel()),
+            Column("best", self.best.ravel()),
+            Column("limited_by", [LIMITS[i] for i in self.limit.ravel()]),
         )
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        frame = self.to_frame()
-        columns = {str(name): [None if v != v else v for v in frame[name].tolist()] for name in frame.columns}  # noqa: PLR0124
-        return {**columns, "findings": [finding.to_dict() for finding in self.findings]}
+    def _table(self) -> Table | None:
+        gates = np.unique(np.linspace(0, len(self.gate_s) - 1, 5).round().astype(int))
+        return self._table_of(
+            (
+                Column("", self.frequency_hz, "frequency", lambda f: f"{f:.4g} Hz"),
+                *(Column("", self.best[:, j], duration_text(float(self.gate_s[j])), ".2e") for j in gates),
+            )
+        )
 
     def _headline(self) -> str:
         return (
             f"Relative standard uncertainty {self.best.min():.2g} to {self.best.max():.2g} from "
             f"{self.frequency_hz[0]:g} to {self.frequency_hz[-1]:g} Hz"
         )
-
-    def _table(self) -> Table:
-        rows_shown = np.unique(np.linspace(0, len(self.frequency_hz) - 1, 9).astype(int))
-        columns_shown = np.unique(np.linspace(0, len(self.gate_s) - 1, 5).astype(int))
-        rows = tuple(
-            (f"{self.frequency_hz[i]:.4g} Hz", *(f"{self.best[i, j]:.2e}" for j in columns_shown))
-            for i in rows_shown
-        )
-        return Table(columns=("", *(duration_text(float(self.gate_s[j])) for j in columns_shown)), rows=rows)
 
 
 def best_uncertainty(

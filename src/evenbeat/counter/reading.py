@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, get_args
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -15,11 +15,9 @@ from evenbeat.counter.timebase import Timebase
 from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
+from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate
-from evenbeat.results import Result, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.results import Column, Result, Table
 
 Function = Literal["frequency", "period", "time_interval", "ratio", "totalise", "rpm"]
 Method = Literal["direct", "reciprocal"]
@@ -178,10 +176,11 @@ class ReadingUncertainty(Result):
         What would make it better, the most effective first: words and the standard uncertainty then.
     """
 
-    measurement: Measurement
-    budget: UncertaintyBudget
+    measurement: Measurement = field(metadata=UNLISTED)
+    budget: UncertaintyBudget = field(metadata=UNLISTED)
     improvements: tuple[tuple[str, float], ...]
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("reading", "corrected")
 
     @property
     def reading(self) -> float:
@@ -203,30 +202,19 @@ class ReadingUncertainty(Result):
         """The corrected value with its distribution."""
         return self.budget.estimate
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per contribution, the largest first."""
-        return self.budget.to_frame()
+    def _facts(self) -> Mapping[str, object]:
+        of_budget = {name: value for name, value in self.budget._facts().items() if name != "value"}
+        more = {"function": self.measurement.function, "improvements": dict(self.improvements)}
+        return {**super()._facts(), **of_budget, **more}
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "function": self.measurement.function,
-            "reading": self.reading,
-            "corrected": self.corrected,
-            **{
-                key: value for key, value in self.budget.to_dict().items() if key not in ("value", "findings")
-            },
-            "improvements": [
-                {"change": words, "standard_uncertainty": value} for words, value in self.improvements
-            ],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _headline(self) -> str:
-        return f"{self.measurement.function.capitalize().replace('_', ' ')}: {self.budget._headline()}"
+    def _columns(self) -> tuple[Column, ...]:
+        return self.budget._columns()
 
     def _table(self) -> Table | None:
         return self.budget._table()
+
+    def _headline(self) -> str:
+        return f"{self.measurement.function.capitalize().replace('_', ' ')}: {self.budget._headline()}"
 
 
 def reading_uncertainty(

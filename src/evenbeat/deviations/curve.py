@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any, Protocol, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
@@ -19,11 +18,7 @@ from evenbeat.record import Record
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
-if TYPE_CHECKING:
-    pass
-
 _STEEP_NOISE_NAMES = {-3: "flicker-walk FM", -4: "random-run FM"}
-LONGEST_TABLE = 60
 
 
 class Named(Protocol):
@@ -113,7 +108,8 @@ class StabilityCurve(Result):
     distribution: ChiSquaredSums | None = field(default=None, metadata=UNLISTED)
     record_name: str = ""
     record_sha256: str = ""
-    findings: tuple[Finding, ...] = ()
+
+    _longest_table = 60
 
     def __post_init__(self) -> None:
         shape = np.shape(self.averaging_factor)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,12 +25,8 @@ from evenbeat.record import Record
 from evenbeat.results import Column, Result, Table
 from evenbeat.units import duration_text
 
-if TYPE_CHECKING:
-    pass
-
 STEPS_PER_WINDOW = 4
 MOST_WINDOWS = 2000
-LONGEST_TABLE = 60
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -77,7 +72,8 @@ class MovingStability(Result):
     distributions: tuple[ChiSquaredSums, ...] = field(metadata=UNLISTED)
     changes: tuple[NoiseChange, ...] = ()
     comparisons: int = 0
-    findings: tuple[Finding, ...] = ()
+
+    _longest_table = 60
 
     def __len__(self) -> int:
         return len(self.window_start_s)
@@ -123,21 +119,16 @@ class MovingStability(Result):
             f"{duration_text(self.step_s)}"
         )
 
-    def _table(self) -> Table:
-        shown = np.unique(np.linspace(0, len(self) - 1, min(len(self), LONGEST_TABLE)).round().astype(int))
+    def _table(self) -> Table | None:
         times = np.unique(np.linspace(0, len(self.averaging_time_s) - 1, 5).round().astype(int))
-        rows = tuple(
+        heads = [f"τ = {duration_text(float(tau))}" for tau in self.averaging_time_s[times]]
+        columns = zip(heads, self.deviation[:, times].T, strict=True)
+        return self._table_of(
             (
-                duration_text(float(self.window_start_s[i])),
-                *(
-                    f"{value:.3e}" if math.isfinite(value) else "unknown"
-                    for value in self.deviation[i, times]
-                ),
+                Column("", self.window_start_s, "window from", duration_text),
+                *(Column("", deviation, head, ".3e") for head, deviation in columns),
             )
-            for i in shown
         )
-        heads = tuple(f"τ = {duration_text(float(tau))}" for tau in self.averaging_time_s[times])
-        return Table(columns=("window from", *heads), rows=rows)
 
 
 def moving_stability(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -20,9 +20,6 @@ from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probabil
 from evenbeat.record import Record
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    pass
 
 Sampled = Literal["phase", "frequency"]
 
@@ -70,7 +67,6 @@ class Spectrum(Result):
     interval_s: float
     nominal_frequency_hz: float | None = field(default=None, metadata=listed_as("carrier_hz"))
     record_name: str = ""
-    findings: tuple[Finding, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("frequency_hz", "frequency_density", "degrees_of_freedom"):

@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,9 +19,6 @@ from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text, time_text
-
-if TYPE_CHECKING:
-    pass
 
 _TITLES: Mapping[str, str] = MappingProxyType(
     {"mtie": "Maximum time interval error", "rms": "RMS time interval error"}
@@ -52,7 +48,6 @@ class TimeErrorCurve(Result):
     time_error_s: FloatArray
     windows: IntArray
     record_name: str = ""
-    findings: tuple[Finding, ...] = ()
 
     def __len__(self) -> int:
         return len(self.averaging_factor)

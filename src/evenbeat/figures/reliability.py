@@ -81,12 +81,12 @@ def _look(number: int) -> Stroke:
 
 def _draw_found(ax: Axes, result: ReliabilityComparison, size: float) -> None:
     """Draw the share found in at each time of inspection, with what so few show."""
-    for time, inspected, found_in, low, high in result.observed:
-        share = found_in / inspected
+    for one in result.observed:
+        share = one.found_in / one.inspected
         ax.errorbar(
-            [time / size],
+            [one.time_s / size],
             [100 * share],
-            yerr=[[100 * (share - low)], [100 * (high - share)]],
+            yerr=[[100 * (share - one.low)], [100 * (one.high - share)]],
             marker="s",
             color=INK,
             markersize=4,

@@ -64,8 +64,8 @@ def draw_specification(ax: Axes, result: SpecificationVerdict) -> None:
                 markerfacecolor="white" if hollow else colour,
             )
         said: str = line.verdict
-        if math.isfinite(line.probability):
-            chance = probability_text(line.probability)
+        if math.isfinite(line.conformance_probability):
+            chance = probability_text(line.conformance_probability)
             said = f"{said}, P {chance}" if chance[0] in "<>" else f"{said}, P = {chance}"
         ax.annotate(
             said,

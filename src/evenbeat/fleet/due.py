@@ -2,43 +2,25 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from evenbeat.findings import Finding
-from evenbeat.results import Result, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.plain import UNLISTED, Plain
+from evenbeat.results import Column, Result, Table
+from evenbeat.units import SECONDS_PER_DAY
 
 DueState = Literal["overdue", "soon", "later", "not judged"]
 LimitedBy = Literal["tolerance", "observed intervals", "policy", "first interval", "log", "start", "nothing"]
 SHOWN_ROWS = 20
-COLUMNS = (
-    "instrument",
-    "state",
-    "last_calibration",
-    "due",
-    "probability_within",
-    "tolerance",
-    "interval_d",
-    "limited_by",
-    "drift_per_year",
-    "drift_uncertainty",
-    "calibrations",
-    "reason",
-    "findings",
-)
 
 
 @dataclass(frozen=True, kw_only=True)
-class DueInstrument:
+class DueInstrument(Plain):
     """One line of a due list.
 
     Attributes
@@ -64,12 +46,12 @@ class DueInstrument:
     """
 
     instrument: str
+    state: DueState = "not judged"
     last_calibration: date | None = None
     due: date | None = None
-    state: DueState = "not judged"
     probability_within: float = math.nan
     tolerance: float = math.nan
-    interval_s: float = math.nan
+    interval_s: float = field(default=math.nan, metadata=UNLISTED)
     limited_by: LimitedBy = "nothing"
     drift_per_year: float = math.nan
     drift_uncertainty: float = math.nan
@@ -77,23 +59,12 @@ class DueInstrument:
     reason: str
     findings: tuple[Finding, ...] = ()
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        return {
-            "instrument": self.instrument,
-            "state": self.state,
-            "last_calibration": None if self.last_calibration is None else self.last_calibration.isoformat(),
-            "due": None if self.due is None else self.due.isoformat(),
-            "probability_within": _known(self.probability_within),
-            "tolerance": _known(self.tolerance),
-            "interval_d": _known(self.interval_s / 86400),
-            "limited_by": self.limited_by,
-            "drift_per_year": _known(self.drift_per_year),
-            "drift_uncertainty": _known(self.drift_uncertainty),
-            "calibrations": self.calibrations,
-            "reason": self.reason,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    _also = ("interval_d",)
+
+    @property
+    def interval_d(self) -> float:
+        """The interval in days, as lists for people say it."""
+        return self.interval_s / SECONDS_PER_DAY
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -119,7 +90,9 @@ class DueList(Result):
     settings: Mapping[str, object]
     source: Mapping[str, str]
     software: Mapping[str, str]
-    findings: tuple[Finding, ...] = ()
+
+    _row_objects = "instruments"
+    _also = ("counts",)
 
     def __len__(self) -> int:
         return len(self.instruments)
@@ -131,40 +104,29 @@ class DueList(Result):
         states: tuple[DueState, ...] = ("overdue", "not judged", "soon", "later")
         return {state: found.get(state, 0) for state in states}
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per instrument; days as dates, findings as their codes."""
-        import pandas as pd
-
-        frame = pd.DataFrame([self._cells(one) for one in self.instruments], columns=list(COLUMNS))
-        for name in ("last_calibration", "due"):
-            frame[name] = pd.to_datetime(frame[name])
-        return frame
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "on": self.on.isoformat(),
-            "settings": dict(self.settings),
-            "source": dict(self.source),
-            "software": dict(self.software),
-            "counts": dict(self.counts),
-            "instruments": [one.to_dict() for one in self.instruments],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
     def to_csv(self) -> str:
         """Return comma-separated text, one row per instrument; what is not known is empty."""
-        text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(COLUMNS)
-        for one in self.instruments:
-            cells = self._cells(one)
-            writer.writerow(["" if cells[name] is None else cells[name] for name in COLUMNS])
-        return text.getvalue()
+        return str(self.to_frame().to_csv(index=False, lineterminator="\n"))
 
-    @staticmethod
-    def _cells(one: DueInstrument) -> dict[str, object]:
-        return {**one.to_dict(), "findings": " ".join(finding.code for finding in one.findings)}
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("instrument", heading="instrument", form=_shortened),
+            Column("state", heading="state"),
+            Column("last_calibration", heading="last"),
+            Column("due", heading="due"),
+            Column("probability_within", heading="P(within)", form=percent),
+            Column("limited_by", heading="limited by", form=lambda cause: cause.split()[0]),
+        )
+
+    def _shown_rows(self, count: int) -> Iterable[int]:
+        return range(min(count, SHOWN_ROWS))
+
+    def _table(self) -> Table | None:
+        table, more = super()._table(), len(self) - SHOWN_ROWS
+        if table is None or more <= 0:
+            return table
+        last = (f"… {more} more", *[""] * (len(table.columns) - 1))
+        return replace(table, rows=(*table.rows, last))
 
     def headline(self) -> str:
         """Return one sentence: how many, and how many of them are due."""
@@ -179,25 +141,6 @@ class DueList(Result):
     def _headline(self) -> str:
         return self.headline() + "."
 
-    def _table(self) -> Table:
-        rows: list[tuple[str, ...]] = [
-            (
-                one.instrument if len(one.instrument) <= 22 else one.instrument[:21] + "…",
-                one.state,
-                _day(one.last_calibration),
-                _day(one.due),
-                percent(one.probability_within),
-                one.limited_by.split()[0],
-            )
-            for one in self.instruments[:SHOWN_ROWS]
-        ]
-        more = len(self) - SHOWN_ROWS
-        if more > 0:
-            rows.append((f"… {more} more", "", "", "", "", ""))
-        return Table(
-            columns=("instrument", "state", "last", "due", "P(within)", "limited by"), rows=tuple(rows)
-        )
-
 
 def percent(probability: float) -> str:
     """Return ``97.3 %``; a dash where it is not known, and never 100 or 0 % by rounding."""
@@ -210,9 +153,5 @@ def percent(probability: float) -> str:
     return f"{100 * probability:.{4 if probability > 0.995 else 3}g} %"
 
 
-def _day(day: date | None) -> str:
-    return "–" if day is None else day.isoformat()
-
-
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+def _shortened(name: str) -> str:
+    return name if len(name) <= 22 else f"{name[:21]}…"

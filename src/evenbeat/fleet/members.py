@@ -48,7 +48,7 @@ def register_members(register: Register) -> list[Member]:
     rows: dict[str, list[Row]] = {one.name: [] for one in register.instruments()}
     for calibration in register.calibrations():
         rows.setdefault(calibration.instrument, []).append((calibration.date, calibration))
-    described = {one.name: one.content() for one in register.instruments()}
+    described = {one.name: one.to_dict() for one in register.instruments()}
     return [
         Member(name=name, rows=tuple(own), described=described.get(name))
         for name, own in sorted(rows.items())

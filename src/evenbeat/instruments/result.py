@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from evenbeat.findings import Finding
 from evenbeat.instruments.progress import Progress
-from evenbeat.results import Result, Table
+from evenbeat.plain import UNLISTED
+from evenbeat.results import Column, Result
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -29,52 +31,28 @@ class Collected(Result):
         Running Allan deviation where asked for: averaging time in seconds, deviation, pairs.
     """
 
-    folder: Path
-    log: Path
+    folder: Path = field(metadata=UNLISTED)
+    log: Path = field(metadata=UNLISTED)
     rows: int
     missing: int
     set_aside: int
     skipped: int
     reconnections: int
     clock_steps: int
-    stability: tuple[tuple[float, float, int], ...] = ()
-    findings: tuple[Finding, ...] = ()
+    stability: tuple[tuple[float, float, int], ...] = field(default=(), metadata=UNLISTED)
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "log": self.log.name,
-            "rows": self.rows,
-            "missing": self.missing,
-            "set_aside": self.set_aside,
-            "skipped": self.skipped,
-            "reconnections": self.reconnections,
-            "clock_steps": self.clock_steps,
-            "stability": [
-                {"averaging_time_s": tau, "allan_deviation": deviation, "pairs": pairs}
-                for tau, deviation, pairs in self.stability
-            ],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _facts(self) -> Mapping[str, object]:
+        return {"log": self.log.name, **super()._facts()}
 
-    def to_frame(self) -> object:
-        """Return the running Allan deviation as a pandas table."""
-        import pandas as pd
-
-        return pd.DataFrame(self.stability, columns=["averaging_time_s", "allan_deviation", "pairs"])
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("averaging_time_s", [tau for tau, _, _ in self.stability], "averaging time / s", "g"),
+            Column("allan_deviation", [sigma for _, sigma, _ in self.stability], "Allan deviation", ".3e"),
+            Column("pairs", [pairs for _, _, pairs in self.stability], "pairs"),
+        )
 
     def _headline(self) -> str:
         return f"{self.rows} rows collected; the last part of the log is {self.log}"
-
-    def _table(self) -> Table | None:
-        if not self.stability:
-            return None
-        return Table(
-            columns=("averaging time / s", "Allan deviation", "pairs"),
-            rows=tuple(
-                (f"{tau:g}", f"{deviation:.3e}", str(pairs)) for tau, deviation, pairs in self.stability
-            ),
-        )
 
 
 def run_findings(p: Progress) -> tuple[Finding, ...]:

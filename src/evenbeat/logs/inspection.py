@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding
 from evenbeat.logs.files import LogText, load_text
 from evenbeat.logs.form.detect import first_lines
 from evenbeat.logs.form.headers import Meaning, column_meaning
@@ -21,12 +21,10 @@ from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Candidate, Form
+from evenbeat.plain import Plain
 from evenbeat.record import Record
-from evenbeat.results import Result, Table
+from evenbeat.results import UNKNOWN, Column, Result
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
 _SHOWN_CELLS = 3
@@ -34,7 +32,7 @@ _SHOWN_CANDIDATES = 4
 
 
 @dataclass(frozen=True, kw_only=True)
-class ColumnSeen:
+class ColumnSeen(Plain):
     """One column of a log: its name, what it was taken for and why, and its first cells."""
 
     position: int
@@ -42,6 +40,13 @@ class ColumnSeen:
     taken_for: str
     because: str
     cells: tuple[str, ...]
+
+    _also = ("first_cells",)
+
+    @property
+    def first_cells(self) -> str:
+        """The cells in one text."""
+        return " | ".join(self.cells)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -76,53 +81,26 @@ class Inspection(Result):
     layout: Layout | None
     record: Record | None
     needs: str
-    findings: tuple[Finding, ...] = ()
+
+    _row_objects = "columns"
+    _also = ("readable",)
 
     @property
     def readable(self) -> bool:
         """Whether :func:`evenbeat.read_log` gives a record with the same options."""
         return not self.needs
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row for each column of the log."""
-        import pandas as pd
+    def _facts(self) -> Mapping[str, object]:
+        return {**super()._facts(), "layout": None if self.layout is None else self.layout.to_toml()}
 
-        rows = [
-            {
-                "position": column.position,
-                "name": column.name,
-                "taken_for": column.taken_for,
-                "because": column.because,
-                "first_cells": " | ".join(column.cells),
-            }
-            for column in self.columns
-        ]
-        return pd.DataFrame(
-            rows, columns=["position", "name", "taken_for", "because", "first_cells"]
-        ).set_index("position")
-
-    def to_dict(self) -> dict[str, object]:
-        """Return everything as plain values, ready for JSON."""
-        return {
-            "path": self.path,
-            "kind": self.kind,
-            "size_bytes": self.size_bytes,
-            "sha256": self.sha256,
-            "readable": self.readable,
-            "needs": self.needs,
-            "candidates": [
-                {"way": str(c), "understood": c.understood, "rows": c.rows, "reason": c.reason}
-                for c in self.candidates
-            ],
-            "columns": [
-                {f.name: getattr(column, f.name) for f in fields(column)} | {"cells": list(column.cells)}
-                for column in self.columns
-            ],
-            "rejected_lines": [{"line": r.line, "reason": r.reason} for r in self.rejected],
-            "layout": None if self.layout is None else self.layout.to_toml(),
-            "record": None if self.record is None else self.record.to_dict(),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("position", heading="column"),
+            Column("name", heading="name", form=lambda name: _short(name, 18) or UNKNOWN),
+            Column("taken_for", heading="taken for"),
+            Column("because", heading="because", form=lambda because: _short(because, 26)),
+            Column("cells", heading="first cells", form=lambda cells: _short(" ".join(cells), 24)),
+        )
 
     def _headline(self) -> str:
         if self.record is None:
@@ -132,19 +110,6 @@ class Inspection(Result):
             f"{Path(self.path).name}: {self.kind}, read as {len(self.record)} {kind} every "
             f"{duration_text(self.record.interval_s)}"
         )
-
-    def _table(self) -> Table:
-        rows = [
-            (
-                str(column.position),
-                _short(column.name, 18) or "—",
-                column.taken_for,
-                _short(column.because, 26),
-                _short(" ".join(column.cells), 24),
-            )
-            for column in self.columns
-        ]
-        return Table(columns=("column", "name", "taken for", "because", "first cells"), rows=tuple(rows))
 
     def as_text(self) -> str:
         """Return all of it as text: ways to read the rows, columns, rejected lines, findings, needs."""

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
+
+from evenbeat.plain import Plain
 
 if TYPE_CHECKING:
     from evenbeat.quantities import FloatArray
@@ -27,7 +30,7 @@ DATE_ORDERS: tuple[DateOrder, ...] = get_args(DateOrder)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Candidate:
+class Candidate(Plain):
     """One way in which the rows of a log could be written, and why.
 
     Parameters
@@ -60,6 +63,9 @@ class Candidate:
         how = names.get(self.writing, f"cells separated by {named.get(self.separator, self.separator)}")
         mark = "comma" if self.decimal == "," else "point"
         return f"{how}, decimal {mark}, {self.columns} column{'s' * (self.columns != 1)}"
+
+    def _facts(self) -> Mapping[str, object]:
+        return {"way": str(self), **super()._facts()}
 
 
 @dataclass(frozen=True, kw_only=True)

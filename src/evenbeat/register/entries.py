@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from evenbeat.plain import Plain
 from evenbeat.register.facts import Fact, Kind, fact_of
 
 Row = tuple[int, str, str, str | None, int | None, str | None, str, str, str, str]
@@ -24,7 +26,7 @@ COLUMNS = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Entry:
+class Entry(Plain):
     """One row.
 
     Attributes
@@ -75,10 +77,8 @@ class Entry:
             )
         )
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        shown = {name: getattr(self, name) for name in COLUMNS}
-        return {**shown, "content": None if self.content is None else json.loads(self.content)}
+    def _facts(self) -> Mapping[str, object]:
+        return {**super()._facts(), "content": None if self.content is None else json.loads(self.content)}
 
 
 def chained_hash(parts: tuple[int | str | None, ...]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field, fields
 from datetime import UTC, date, datetime, timedelta
 from typing import ClassVar, Literal, TypeAlias
 
@@ -13,6 +13,7 @@ from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError
+from evenbeat.plain import Plain
 
 Kind = Literal["instrument", "calibration", "assessment"]
 Cell: TypeAlias = str | float | bool | None
@@ -23,7 +24,7 @@ UNADJUSTED_SPREAD = 6
 
 
 @dataclass(frozen=True, kw_only=True)
-class Instrument:
+class Instrument(Plain):
     """One instrument.
 
     Attributes
@@ -57,13 +58,9 @@ class Instrument:
         """Its name, by which every entry is filed."""
         return self.name
 
-    def content(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return asdict(self)
-
 
 @dataclass(frozen=True, kw_only=True)
-class Calibration:
+class Calibration(Plain):
     """One calibration of one instrument.
 
     Attributes
@@ -136,10 +133,6 @@ class Calibration:
         """When it was made, in UTC; a date without a time counts as midnight."""
         return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
 
-    def content(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return asdict(self)
-
     def point(self, first: datetime) -> HistoryPoint:
         """Return it as a point of a history that begins at ``first``."""
         state = self.as_found if isinstance(self.as_found, str) else None
@@ -155,7 +148,7 @@ class Calibration:
 
 
 @dataclass(frozen=True, kw_only=True)
-class KeptAssessment:
+class KeptAssessment(Plain):
     """An assessment as the register keeps it: what it said, of which bytes, by which software.
 
     Attributes
@@ -194,10 +187,6 @@ class KeptAssessment:
         if len(self.sha256) != 64 or set(self.sha256) - set("0123456789abcdef"):
             msg = f"sha256 is {self.sha256!r}; it must be 64 hexadecimal digits"
             raise InputError(msg)
-
-    def content(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return asdict(self)
 
 
 Fact: TypeAlias = Instrument | Calibration | KeptAssessment

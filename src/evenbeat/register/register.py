@@ -169,7 +169,7 @@ class Register:
         if fact is None:
             msg = f"entry {number} is a withdrawal; add the fact again instead of correcting it"
             raise InputError(msg)
-        content = {**fact.content(), **changes}
+        content = {**fact.to_dict(), **changes}
         if isinstance(fact, Calibration) and not fact.adjusted and "as_left" not in changes:
             content["as_left"] = None  # it follows as_found
         corrected = fact_of(former.kind, content)
@@ -268,7 +268,7 @@ class Register:
             about = known.get(one.instrument)
             rows.append(
                 {
-                    **one.content(),
+                    **one.to_dict(),
                     "oscillator_class": None if about is None else about.oscillator_class,
                     "tolerance": None if about is None else about.tolerance,
                 }
@@ -313,7 +313,7 @@ class _Held:
             number=self._number + 1,
             kind=kind,
             instrument=name,
-            content=None if fact is None else canonical_text(fact.content()),
+            content=None if fact is None else canonical_text(fact.to_dict()),
             corrects=draft.corrects,
             reason=None if draft.reason is None else draft.reason.strip(),
             written_at=written_at,

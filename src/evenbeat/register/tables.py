@@ -247,8 +247,8 @@ def export_table(register: Register) -> str:
     rows = []
     for one in register.calibrations():
         about = known.get(one.instrument)
-        described = {} if about is None else about.content()
-        content = {**{part: described.get(part) for part in INSTRUMENT_COLUMNS}, **one.content()}
+        described = {} if about is None else about.to_dict()
+        content = {**{part: described.get(part) for part in INSTRUMENT_COLUMNS}, **one.to_dict()}
         rows.append([_cell(content[name]) for name in columns])
     return _table_text(columns, rows)
 
@@ -258,7 +258,7 @@ def export_instruments(register: Register) -> str:
     columns = ("instrument", *INSTRUMENT_COLUMNS, "remark")
     rows = []
     for one in register.instruments():
-        content = {"instrument": one.name, **one.content()}
+        content = {"instrument": one.name, **one.to_dict()}
         rows.append([_cell(content[name]) for name in columns])
     return _table_text(columns, rows)
 

@@ -38,21 +38,13 @@ class Verification(Result):
 
     entries: int
     head: str
-    findings: tuple[Finding, ...]
+
+    _also = ("intact",)
 
     @property
     def intact(self) -> bool:
         """Whether everything holds."""
         return all(finding.severity == "good" for finding in self.findings)
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "intact": self.intact,
-            "entries": self.entries,
-            "head": self.head,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
     def _headline(self) -> str:
         state = "Intact" if self.intact else "NOT as it was written"

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from evenbeat.plain import UNLISTED, Plain
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -43,7 +45,7 @@ class Grid:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Illustration:
+class Illustration(Plain):
     """A figure with its number, what it states, how to read it, and words for who cannot see it."""
 
     number: int
@@ -51,11 +53,7 @@ class Illustration:
     caption: str
     reading: str
     alternative: str
-    figure: Figure
-
-    def to_dict(self) -> dict[str, object]:
-        """Return what the figure is (not the drawing), ready for JSON."""
-        return {"number": self.number, "name": self.name, "caption": self.caption, "reading": self.reading}
+    figure: Figure = field(metadata=UNLISTED)
 
 
 Block = Paragraph | Bullets | Grid | Illustration

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from evenbeat.assessment.history_case import HistoryAssessment
@@ -15,7 +14,7 @@ from evenbeat.report.answer import STANDING, range_text
 from evenbeat.report.case_sections import case_sections, who_decides
 from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section
 from evenbeat.report.method import SEVERITY_WORDS, cautions_section, setting_text
-from evenbeat.report.numbers import plain_values
+from evenbeat.report.numbers import json_text
 from evenbeat.report.page import html_page
 from evenbeat.report.pdf import pdf_bytes
 from evenbeat.report.write import HTML_NAME, JSON_NAME, PDF_NAME, Report, place_report
@@ -64,11 +63,9 @@ def write_history_report(
     Tests: tests/report/test_history_report.py
     """
     document = history_document(assessment)
-    figures = [illustration.to_dict() for illustration in document.illustrations]
-    content = plain_values({**assessment.to_dict(), "figures": figures})
     contents = {
         HTML_NAME: html_page(document).encode(),
-        JSON_NAME: (json.dumps(content, allow_nan=False, ensure_ascii=False, indent=1) + "\n").encode(),
+        JSON_NAME: json_text(assessment, document).encode(),
     }
     if pdf:
         contents[PDF_NAME] = pdf_bytes(document)

@@ -9,15 +9,13 @@ import contextlib
 import io
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.results import Result, Table
+from evenbeat.results import Column, Result, Table
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from evenbeat.deviations.averaging import IntArray
     from evenbeat.deviations.curve import StabilityCurve
     from evenbeat.deviations.extended.form import Bias
@@ -89,58 +87,29 @@ class Crosscheck(Result):
     compared: int
     largest_relative_difference: float
     sentence: str
-    findings: tuple[Finding, ...]
+
+    _also = ("agrees",)
+    _longest_table = 60
 
     @property
     def agrees(self) -> bool:
         """Whether something was compared and all of it is the same number."""
         return self.compared > 0 and self.largest_relative_difference <= AGREEMENT
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per averaging time."""
-        import pandas as pd
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("averaging_time_s", self.averaging_time_s, "τ / s", ".6g"),
+            Column("averaging_factor", self.averaging_factor),
+            Column("ours", self.ours, "evenbeat", ".8e"),
+            Column("theirs", self.theirs, "allantools", ".8e"),
+            Column("relative_difference", self.relative_difference, "difference", ".1e"),
+        )
 
-        return pd.DataFrame(self._columns())
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        largest = self.largest_relative_difference
-        columns = {
-            name: [None if isinstance(value, float) and math.isnan(value) else value for value in column]
-            for name, column in self._columns().items()
-        }
-        return {
-            "statistic": self.statistic,
-            "compared": self.compared,
-            "largest_relative_difference": None if math.isnan(largest) else largest,
-            "agrees": self.agrees,
-            "sentence": self.sentence,
-            **columns,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _columns(self) -> dict[str, list[Any]]:
-        return {
-            "averaging_time_s": self.averaging_time_s.tolist(),
-            "averaging_factor": self.averaging_factor.tolist(),
-            "ours": self.ours.tolist(),
-            "theirs": self.theirs.tolist(),
-            "relative_difference": self.relative_difference.tolist(),
-        }
+    def _table(self) -> Table | None:
+        return super()._table() if self.compared else None
 
     def _headline(self) -> str:
         return self.sentence
-
-    def _table(self) -> Table | None:
-        if self.compared == 0:
-            return None
-        rows = tuple(
-            (f"{tau:.6g}", f"{ours:.8e}", f"{theirs:.8e}", f"{difference:.1e}")
-            for tau, ours, theirs, difference in zip(
-                self.averaging_time_s, self.ours, self.theirs, self.relative_difference, strict=True
-            )
-        )
-        return Table(columns=("τ / s", "evenbeat", "allantools", "difference"), rows=rows)
 
 
 def check_curve(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crosscheck:
@@ -213,7 +182,7 @@ def _comparable(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Float
 
     if not isinstance(curve, StabilityCurve):
         return np.asarray(curve.time_error_s)
-    removed = [f.values["bias"] for f in curve.findings if f.code == "BIAS_REMOVED"]  # noqa: PD011
+    removed = [f.values["bias"] for f in curve.findings if f.code == "BIAS_REMOVED"]
     if curve.statistic not in _BIASED or not removed:
         return np.asarray(curve.deviation)
     factors = curve.averaging_factor.tolist()

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.results import Result, Table
+from evenbeat.plain import Plain
+from evenbeat.results import Column, Result
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from evenbeat.clock.model import ClockModel
     from evenbeat.quantities import FloatArray, StudentMixture
     from evenbeat.record import Record
@@ -26,7 +25,7 @@ AHEAD = (0.1, 1.0)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Compared:
+class Compared(Plain):
     """One number of the model beside its recomputation.
 
     ``relative_difference`` of a mean is relative to it or to its uncertainty, whichever is larger; that of
@@ -62,45 +61,26 @@ class ModelCrosscheck(Result):
     points: int
     largest_relative_difference: float
     sentence: str
-    findings: tuple[Finding, ...]
+
+    _row_objects = "comparisons"
+    _also = ("agrees",)
 
     @property
     def agrees(self) -> bool:
         """Whether all that was compared is the same number."""
         return self.largest_relative_difference <= AGREEMENT
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per number compared."""
-        import pandas as pd
-
-        return pd.DataFrame([vars(each) for each in self.comparisons])
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "points": self.points,
-            "largest_relative_difference": self.largest_relative_difference,
-            "agrees": self.agrees,
-            "sentence": self.sentence,
-            "comparisons": [dict(vars(each)) for each in self.comparisons],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("quantity", heading="quantity"),
+            Column("by", heading="by"),
+            Column("ours", heading="evenbeat", form=".4e"),
+            Column("theirs", heading="other", form=".4e"),
+            Column("relative_difference", heading="difference", form=".0e"),
+        )
 
     def _headline(self) -> str:
         return self.sentence
-
-    def _table(self) -> Table:
-        rows = tuple(
-            (
-                each.quantity,
-                each.by,
-                f"{each.ours:.4e}",
-                f"{each.theirs:.4e}",
-                f"{each.relative_difference:.0e}",
-            )
-            for each in self.comparisons
-        )
-        return Table(columns=("", "by", "evenbeat", "other", "difference"), rows=rows)
 
 
 def check_model(model: ClockModel, record: Record) -> ModelCrosscheck:

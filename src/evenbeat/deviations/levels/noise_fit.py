@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -14,15 +13,11 @@ import numpy.typing as npt
 from evenbeat.deviations.estimators import STATISTICS
 from evenbeat.deviations.levels.responses import in_seconds, mean_square_difference
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    pass
 
 LEVEL_UNITS: Mapping[int, str] = MappingProxyType({2: "s³", 1: "s²", 0: "s", -1: "1", -2: "1/s"})
 FITTED_STATISTICS = (
@@ -61,7 +56,6 @@ class NoiseFit(Result):
     misfit: float
     variances: int
     record_name: str = ""
-    findings: tuple[Finding, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "standard_uncertainty", MappingProxyType(dict(self.standard_uncertainty)))

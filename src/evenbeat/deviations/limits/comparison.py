@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -17,9 +17,6 @@ from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    pass
 
 Verdict = Literal["below", "above", "undecided", "no statement"]
 
@@ -52,7 +49,6 @@ class LimitVerdict(Result):
     verdicts: tuple[Verdict, ...] = field(metadata=UNLISTED)
 
     _also = ("overall", "sentence")
-    findings: tuple[Finding, ...] = ()
 
     @property
     def overall(self) -> Verdict:

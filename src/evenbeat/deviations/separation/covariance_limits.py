@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenbeat.quantities import FloatArray
+from evenbeat.results import UNKNOWN
 
 NODES = 120
 STEPS = 50
@@ -96,7 +97,7 @@ def deviation_of(variance: FloatArray) -> FloatArray:
 def deviation_cell(variance: float, low: float, limit: float) -> str:
     """Return ``1.234e-12``, or ``< 3e-13`` where zero cannot be excluded."""
     if np.isnan(variance):
-        return "unknown"
+        return UNKNOWN
     if low > 0:
         return f"{np.sqrt(variance):.3e}"
     return f"< {limit:.2e}" if np.isfinite(limit) else "none"

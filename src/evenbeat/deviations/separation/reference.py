@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,9 +14,6 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.results import Column, Result
-
-if TYPE_CHECKING:
-    pass
 
 Known = StabilityCurve | Mapping[float, float]
 
@@ -70,7 +66,6 @@ class CorrectedCurve(Result):
     contributions: tuple[Contribution, ...]
     averaging_time_s: FloatArray
     variance: FloatArray
-    findings: tuple[Finding, ...] = ()
 
     @property
     def unit(self) -> str:
@@ -259,6 +254,4 @@ def _about_significance(result: CorrectedCurve) -> tuple[Finding, ...]:
 
 
 def _root(variance: float) -> str:
-    if math.isnan(variance):
-        return "unknown"
     return f"{math.sqrt(variance):.3e}" if variance > 0 else "0"

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.separation.covariance_limits import covariance_limit, deviation_cell, deviation_of
-from evenbeat.findings import Finding
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.results import Column, Result, Table
-
-if TYPE_CHECKING:
-    pass
 
 Method = Literal["covariance", "hat"]
 PAIRS_OF_CLOCK = ((0, 2), (0, 1), (1, 2))
@@ -65,7 +60,6 @@ class SeparatedClocks(Result):
     pair_variance: FloatArray
     closure_variance: FloatArray
     edf: FloatArray
-    findings: tuple[Finding, ...] = ()
 
     @property
     def deviation(self) -> FloatArray:
@@ -147,14 +141,13 @@ class SeparatedClocks(Result):
         how = "covariance of differences" if self.method == "covariance" else "three-cornered hat"
         return f"{', '.join(self.names)} separated by the {how}: {self.title}"
 
-    def _table(self) -> Table:
+    def _table(self) -> Table | None:
         (low, _), limit = self.variance_interval(), self.upper_limit()
-        rows = tuple(
+        clocks = zip(self.names, self.variance, low, limit, strict=True)
+        return self._table_of(
             (
-                f"{tau:.6g}",
-                *(deviation_cell(self.variance[k, i], low[k, i], limit[k, i]) for k in range(3)),
-                "unknown" if math.isnan(loop) else f"{math.sqrt(loop):.2e}",
+                Column("", self.averaging_time_s, "τ / s", ".6g"),
+                *(Column("", [*map(deviation_cell, *cells)], name) for name, *cells in clocks),
+                Column("", np.sqrt(self.closure_variance), "loop of three", ".2e"),
             )
-            for i, (tau, loop) in enumerate(zip(self.averaging_time_s, self.closure_variance, strict=True))
         )
-        return Table(columns=("τ / s", *self.names, "loop of three"), rows=rows)

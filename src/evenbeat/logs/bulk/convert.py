@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -23,10 +23,7 @@ from evenbeat.logs.rows.tables import Columns, read_columns
 from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
 from evenbeat.logs.terms import Candidate, Statements, TimeForm
-from evenbeat.results import Result, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.results import Column, Result
 
 _BLOCK_BYTES = 1 << 25
 _HEAD_LINES = 2000
@@ -55,28 +52,12 @@ class ConvertedLog(Result):
     source_sha256: str
     source_bytes: int
     nominal_frequency_hz: float | None
-    findings: tuple[Finding, ...] = ()
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row for each column written."""
-        import pandas as pd
-
-        return pd.DataFrame({"column": list(self.columns), "rows": self.rows})
-
-    def to_dict(self) -> dict[str, object]:
-        """Return everything as plain values, ready for JSON."""
-        plain = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "findings"}
-        return {
-            **plain,
-            "columns": list(self.columns),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        return (Column("columns", self.columns, "column"),)
 
     def _headline(self) -> str:
         return f"{self.rows} rows of {Path(self.source_path).name} written to {Path(self.path).name}"
-
-    def _table(self) -> Table:
-        return Table(columns=("column",), rows=tuple((name,) for name in self.columns))
 
 
 def convert_log(
@@ -279,7 +260,7 @@ class _Plan:
         """Return the columns of a block: time, clock, covariates."""
         converted = converted_readings(sheet, self.quantity, self.unit, self.stated)
         name = "time_error_s" if converted.kind == "phase" else "fractional_frequency"
-        samples = converted.values  # noqa: PD011
+        samples = converted.values
         columns = {**self._time_of(sheet, row), name: samples}
         for covariate in self.layout.covariates:
             columns[covariate.name] = covariate.of(sheet.table.numbers[covariate.index])

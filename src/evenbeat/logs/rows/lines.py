@@ -20,6 +20,7 @@ from evenbeat.logs.form.cells import (
     split_line,
 )
 from evenbeat.logs.terms import Form
+from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
@@ -32,7 +33,7 @@ _REJECT = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Rejected:
+class Rejected(Plain):
     """A line that is no row of the log, and why."""
 
     line: int
