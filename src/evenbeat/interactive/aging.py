@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ipywidgets as widgets
 
-from evenbeat.figures.lessons.aging_laws import DESCRIPTION, aging_board
+from evenbeat.figures.lessons import AgingBoard
 from evenbeat.interactive.controls import choice, decades, slider, tick, whole_slider
 from evenbeat.interactive.panel import Panel
 from evenbeat.lessons.aging_laws import COURSES, LONGEST_DAYS, NOISES, AgingLesson, watch_aging
@@ -45,6 +45,6 @@ def aging_explorer(*, seed: int = 1) -> widgets.VBox:
         controls,
         rows=[["days", "another"], ["noise", "deviation"], ["course", "rate"], ["law", "revealed"]],
         answer=answer,
-        picture=aging_board().png,
-        description=DESCRIPTION,
+        picture=AgingBoard().png,
+        description=AgingBoard.description,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ipywidgets as widgets
 
-from evenbeat.figures.lessons.counter_limits import DESCRIPTION, counter_board
+from evenbeat.figures.lessons import CounterBoard
 from evenbeat.interactive.controls import choice, decades
 from evenbeat.interactive.panel import Panel
 from evenbeat.lessons.counter_limits import limits_of_counter
@@ -33,6 +33,6 @@ def counter_explorer(*, frequency_hz: float = 1e4, gate_s: float = 1.0) -> widge
         controls,
         rows=[["frequency_hz", "gate_s"], ["method", "timebase"], ["clock_tick_s", "noise_v"]],
         answer=limits_of_counter,
-        picture=counter_board().png,
-        description=DESCRIPTION,
+        picture=CounterBoard().png,
+        description=CounterBoard.description,
     )

@@ -6,7 +6,7 @@ from typing import get_args
 
 import ipywidgets as widgets
 
-from evenbeat.figures.lessons.record_length import DESCRIPTION, gap_board
+from evenbeat.figures.lessons import GapBoard
 from evenbeat.interactive.controls import choice, steps
 from evenbeat.interactive.panel import Panel
 from evenbeat.lessons.record_length import INTERVAL_S, Pattern, look_through_gaps
@@ -44,6 +44,6 @@ def gap_explorer(*, seed: int = 1) -> widgets.VBox:
         controls,
         rows=[["samples", "share"], ["pattern", "minimum_coverage"], ["exponent", "statistic"]],
         answer=lambda **values: look_through_gaps(**values, seed=seed),
-        picture=gap_board().png,
-        description=DESCRIPTION,
+        picture=GapBoard().png,
+        description=GapBoard.description,
     )

@@ -7,7 +7,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from evenbeat.figures.lessons.holdover_round import DESCRIPTION, holdover_board
+from evenbeat.figures.lessons import HoldoverBoard
 from evenbeat.interactive.controls import button, slider, whole_slider
 from evenbeat.interactive.panel import FONT, Panel
 from evenbeat.lessons.holdover_round import HoldoverGuess, holdover_round, judge_guess
@@ -40,8 +40,8 @@ class HoldoverGame(Panel[HoldoverGuess]):
             },
             rows=[["guess", "half_width"], ["clock"]],
             answer=self._judged,
-            picture=holdover_board().png,
-            description=DESCRIPTION,
+            picture=HoldoverBoard().png,
+            description=HoldoverBoard.description,
             below=[widgets.HBox([self.reveal, self.further]), self.tally],
         )
         self.reveal.on_click(self._reveal)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ipywidgets as widgets
 
 from evenbeat.clock.model import ClockModel
-from evenbeat.figures.lessons.next_calibration import DESCRIPTION, calibration_board
+from evenbeat.figures.lessons import CalibrationBoard
 from evenbeat.interactive.controls import decades, slider, steps, tick
 from evenbeat.interactive.panel import Panel
 from evenbeat.lessons.next_calibration import (
@@ -64,8 +64,8 @@ def interval_explorer(
         controls,
         rows=[["tolerance", "reliability"], ["reference", "adjusted"], ["setpoint"]],
         answer=answer,
-        picture=calibration_board().png,
-        description=DESCRIPTION,
+        picture=CalibrationBoard().png,
+        description=CalibrationBoard.description,
     )
     panel.switched_on_by("setpoint", "adjusted")
     return panel

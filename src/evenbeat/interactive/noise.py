@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import ipywidgets as widgets
 
-from evenbeat.figures.lessons.noise_mixture import DESCRIPTION, noise_mixture_board
+from evenbeat.figures.lessons import NoiseMixtureBoard
 from evenbeat.interactive.controls import choice, decades, tick
 from evenbeat.interactive.panel import Panel
 from evenbeat.lessons.noise_mixture import FIELDS, SAMPLES, SLOPES, NoiseMixture, mix_noises
@@ -34,7 +34,7 @@ def noise_mixer(*, samples: int = SAMPLES, interval_s: float = 1.0, seed: int = 
     seed
         Same seed, same noises.
     """
-    board = noise_mixture_board()
+    board = NoiseMixtureBoard()
     controls: dict[str, widgets.Widget] = {}
     for exponent, name in FIELDS.items():
         controls[f"{name}_on"] = tick("on", value=name in ON, width="4em")
@@ -55,7 +55,7 @@ def noise_mixer(*, samples: int = SAMPLES, interval_s: float = 1.0, seed: int = 
         rows=[*([name, f"{name}_on"] for name in FIELDS.values()), ["prediction"]],
         answer=answer,
         picture=lambda mixture: board.png((mixture, controls["prediction"].value == HIDDEN)),
-        description=DESCRIPTION,
+        description=NoiseMixtureBoard.description,
     )
     for name in FIELDS.values():
         panel.switched_on_by(name, f"{name}_on")
