@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -439,10 +439,33 @@ class Record(Printed):
         """Return the record with further findings."""
         return replace(self, findings=(*self.findings, *findings))
 
-    def checked(self, check: str, looked_at: str, **outcome: Any) -> Record:
-        """Return the record with the outcome of one more check; see :class:`CheckOutcome`."""
+    def checked(
+        self,
+        check: str,
+        looked_at: str,
+        *,
+        flags: Sequence[Flag] = (),
+        findings: Sequence[Finding] = (),
+        done: Mapping[str, object] | None = None,
+        **outcome: Any,
+    ) -> Record:
+        """Return the record with what one more check flagged and found.
+
+        Parameters
+        ----------
+        done
+            What the entry in its history says; ``None`` for no entry.
+        outcome
+            See :class:`CheckOutcome`.
+        """
         made = CheckOutcome(check=check, looked_at=looked_at, **outcome)
-        return replace(self, checks=(*self.checks, made))
+        record = replace(
+            self,
+            flags=(*self.flags, *flags),
+            findings=(*self.findings, *findings),
+            checks=(*self.checks, made),
+        )
+        return record if done is None else record.treated(check, **done)
 
     def treated(self, operation: str, **arguments: object) -> Record:
         """Return the record with one more entry in its history."""

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenbeat.conditioning.condition import condition
-from evenbeat.conditioning.places import counted
 from evenbeat.conditioning.sawtooth import with_sawtooth
+from evenbeat.conditioning.shared import counted
 from evenbeat.findings import Finding
 from evenbeat.printing import PAGE_WIDTH, Printed, Table
 from evenbeat.quantities import FloatArray
