@@ -8,13 +8,14 @@ from types import MappingProxyType
 from typing import Literal
 
 from evenbeat.errors import InputError
+from evenbeat.plain import Plain
 
 Severity = Literal["good", "note", "caution", "stop"]
 SEVERITIES: tuple[Severity, ...] = ("good", "note", "caution", "stop")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Finding:
+class Finding(Plain):
     """One thing to know about a record or a result.
 
     Parameters
@@ -46,15 +47,6 @@ class Finding:
 
     def __str__(self) -> str:
         return f"[{self.severity}] {self.sentence}"
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "code": self.code,
-            "severity": self.severity,
-            "sentence": self.sentence,
-            "values": dict(self.values),
-        }
 
 
 def _rebuild(code: str, severity: Severity, sentence: str, values: dict[str, float | int | str]) -> Finding:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from evenbeat.plain import Plain
+
 
 @dataclass(frozen=True, kw_only=True)
-class Flag:
+class Flag(Plain):
     """Samples ``start`` to ``stop`` (exclusive) that something was noticed about.
 
     Parameters
@@ -63,16 +65,3 @@ class Flag:
         # a phase step shows first in the next sample kept, a change of frequency at the nearest one
         start = -(-self.start // factor) if self.cause == "phase_step" else round(self.start / factor)
         return replace(self, start=start, stop=max(start, round(self.stop / factor)))
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "cause": self.cause,
-            "first": self.start,
-            "last": self.stop,
-            "excluded": self.excluded,
-            "size": self.size,
-            "uncertainty": self.uncertainty,
-            "put_back_s": self.put_back_s,
-            "sentence": self.sentence,
-        }

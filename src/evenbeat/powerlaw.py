@@ -18,6 +18,7 @@ from scipy import fft
 
 from evenbeat.errors import InputError
 from evenbeat.intake import check_positive
+from evenbeat.plain import Plain, listed_as
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind, Record
 
@@ -30,7 +31,7 @@ DeviationKind = Literal["allan", "modified", "time", "hadamard"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class NoiseLevels:
+class NoiseLevels(Plain):
     """Levels of the five power-law noises, and upper limits of those that were not detected.
 
     Parameters
@@ -41,12 +42,12 @@ class NoiseLevels:
         α to the 95 % upper limit of its coefficient, for noises that the data do not show.
     """
 
-    white_pm: float = 0.0
-    flicker_pm: float = 0.0
-    white_fm: float = 0.0
-    flicker_fm: float = 0.0
-    random_walk_fm: float = 0.0
-    upper_limits: Mapping[int, float] = field(default_factory=dict)
+    white_pm: float = field(default=0.0, metadata=listed_as("h_plus2_s3"))
+    flicker_pm: float = field(default=0.0, metadata=listed_as("h_plus1_s2"))
+    white_fm: float = field(default=0.0, metadata=listed_as("h_0_s"))
+    flicker_fm: float = field(default=0.0, metadata=listed_as("h_minus1"))
+    random_walk_fm: float = field(default=0.0, metadata=listed_as("h_minus2_per_s"))
+    upper_limits: Mapping[int, float] = field(default_factory=dict, metadata=listed_as("upper_limits_95"))
 
     def __post_init__(self) -> None:
         for exponent, level in self.by_exponent.items():
@@ -157,17 +158,6 @@ class NoiseLevels:
         factors = _variance_factors(tau, "modified" if kind == "time" else kind, cutoff_hz or math.nan)
         variance = sum((levels[a] * factors[a] for a in levels if levels[a] > 0), np.zeros_like(tau))
         return np.sqrt(variance) * (tau / math.sqrt(3) if kind == "time" else 1.0)
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "h_plus2_s3": self.white_pm,
-            "h_plus1_s2": self.flicker_pm,
-            "h_0_s": self.white_fm,
-            "h_minus1": self.flicker_fm,
-            "h_minus2_per_s": self.random_walk_fm,
-            "upper_limits_95": {str(exponent): limit for exponent, limit in self.upper_limits.items()},
-        }
 
 
 def _rebuild_levels(levels: tuple[float, ...], upper_limits: dict[int, float]) -> NoiseLevels:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
+
+from evenbeat.plain import UNLISTED, Plain
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,7 +21,7 @@ class Treatment:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Source:
+class Source(Plain):
     """The file a record came from, with the hash of its bytes as they were read.
 
     Parameters
@@ -28,32 +30,22 @@ class Source:
         The files of a record that was made from several; ``sha256`` is then that of their hashes.
     """
 
-    path: str
+    path: str = field(metadata=UNLISTED)
     sha256: str
     size_bytes: int
     rows: int
     parts: tuple[Source, ...] = ()
 
+    _also = ("name",)
+
     @property
     def name(self) -> str:
-        """File name without its folder."""
+        """File name without its folder, which is nobody's business and stays out of plain values."""
         return Path(self.path).name
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; the folder is nobody's business."""
-        plain: dict[str, object] = {
-            "name": self.name,
-            "sha256": self.sha256,
-            "size_bytes": self.size_bytes,
-            "rows": self.rows,
-        }
-        if self.parts:
-            plain["parts"] = [part.to_dict() for part in self.parts]
-        return plain
 
 
 @dataclass(frozen=True, kw_only=True)
-class CheckOutcome:
+class CheckOutcome(Plain):
     """What one check of a record looked at, what it found, and what is to be done about it.
 
     Parameters
@@ -81,7 +73,3 @@ class CheckOutcome:
     set_aside: int = 0
     where: str = ""
     advice: str = ""
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return asdict(self)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Self
@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy import special
 
 from evenbeat.errors import InputError
+from evenbeat.plain import Plain
 
 FloatArray = npt.NDArray[np.floating[Any]]
 DEFAULT_CONFIDENCE = 0.95
@@ -251,7 +252,7 @@ def _student_quantile(degrees_of_freedom: FloatArray, probability: float) -> Flo
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Estimate:
+class Estimate(Plain):
     """One number with the distribution of what it estimates.
 
     Parameters
@@ -259,7 +260,7 @@ class Estimate:
     distribution
         Of one quantity (locations of shape (k,)).
     unit
-        Printed after the number; ``"1/s"``, ``"1/K"``, ``""`` for a fractional frequency.
+        Result after the number; ``"1/s"``, ``"1/K"``, ``""`` for a fractional frequency.
     """
 
     distribution: StudentMixture
@@ -304,8 +305,7 @@ class Estimate:
     def __repr__(self) -> str:
         return f"Estimate({self})"
 
-    def to_dict(self) -> dict[str, float | str]:
-        """Return plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
         low, high = self.interval()
         return {
             "value": self.value,

@@ -33,11 +33,11 @@ from evenbeat.intake import (
     utc,
     whole_factor,
 )
-from evenbeat.printing import Printed, Table
 from evenbeat.provenance import CheckOutcome as CheckOutcome  # noqa: PLC0414
 from evenbeat.provenance import Source as Source  # noqa: PLC0414
 from evenbeat.provenance import Treatment as Treatment  # noqa: PLC0414
 from evenbeat.quantities import FloatArray
+from evenbeat.results import Result
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ Kind = Literal["phase", "frequency"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Record(Printed):
+class Record(Result):
     """Samples of time error (``phase``, seconds) or fractional frequency (``frequency``).
 
     Build one with :func:`evenbeat.read_log`, :meth:`from_phase` or :meth:`from_frequency`.
@@ -92,7 +92,6 @@ class Record(Printed):
     removed_frequency: float = 0.0
     stamp_offset_s: FloatArray | None = None
     flags: tuple[Flag, ...] = ()
-    findings: tuple[Finding, ...] = ()
     history: tuple[Treatment, ...] = ()
     checks: tuple[CheckOutcome, ...] = ()
     source: Source | None = None
@@ -497,9 +496,8 @@ class Record(Printed):
         frame["flag"] = cause
         return frame
 
-    def to_dict(self) -> dict[str, object]:
-        """Return what the record is (not its samples) as plain values, ready for JSON."""
-        return {
+    def _facts(self) -> Mapping[str, object]:
+        return {  # what the record is, not its samples
             "kind": self.kind,
             "samples": len(self),
             "missing": self.missing,
@@ -507,18 +505,17 @@ class Record(Printed):
             "interval_s": self.interval_s,
             "gate_s": self.gate_s,
             "duration_s": self.duration_s,
-            "start_utc": None if self.start is None else str(self.start),
+            "start_utc": self.start,
             "nominal_frequency_hz": self.nominal_frequency_hz,
             "resolution": self.resolution,
             "counter_weighting": self.counter_weighting,
             "reference": self.reference,
             "covariates": list(self.covariates),
-            "source": None if self.source is None else self.source.to_dict(),
+            "source": self.source,
             "samples_sha256": self.fingerprint(),
-            "flags": [flag.to_dict() for flag in self.flags],
+            "flags": self.flags,
             "history": [str(treatment) for treatment in self.history],
-            "checks": [check.to_dict() for check in self.checks],
-            "findings": [finding.to_dict() for finding in self.findings],
+            "checks": self.checks,
         }
 
     def _headline(self) -> str:
@@ -529,7 +526,7 @@ class Record(Printed):
             f"over {duration_text(self.duration_s)}{left_out}"
         )
 
-    def _table(self) -> Table:
+    def _lines(self) -> list[tuple[str, str]]:
         unit = " s" if self.kind == "phase" else ""
         values = self.usable_values(without_steps=False)
         rows = [
@@ -542,7 +539,7 @@ class Record(Printed):
         for name, column in self.covariates.items():
             low, _, high = extremes_and_mean(column)
             rows.append((name, f"{low:.4g} to {high:.4g}"))
-        return Table(columns=("", "value"), rows=tuple(rows))
+        return rows
 
 
 def _check_length(name: str, column: FloatArray, values: FloatArray) -> None:

@@ -105,7 +105,7 @@ def test_report_prints_frames_and_serialises() -> None:
     report = eb.conditioning_report(dirty(1, "frequency"))
     assert all(len(line) <= 80 for line in str(report).splitlines())
     frame = report.to_frame()
-    assert list(frame.index) == list(CHECKS)
+    assert list(frame["check"]) == list(CHECKS)
     assert {"looked_at", "found", "set_aside", "where", "advice"} <= set(frame.columns)
     plain = json.loads(json.dumps(report.to_dict()))
     assert plain["set_aside"] == report.record.excluded

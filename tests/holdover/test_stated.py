@@ -58,7 +58,7 @@ def test_covariances_of_a_filter_are_not_dropped(
 ) -> None:
     """A filter that measures phase every 100 s: steady state by scipy, then holdover.
 
-    Printed digits: 1.2929 ns and 82.93 ns after 1 h and 24 h at 1 ns; 2.277 ns and 86.28 ns at 5 ns.
+    Result digits: 1.2929 ns and 82.93 ns after 1 h and 24 h at 1 ns; 2.277 ns and 86.28 ns at 5 ns.
     """
     from scipy import linalg
 

@@ -32,9 +32,9 @@ from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record
+from evenbeat.results import Result
 
 STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadamard")
 MINIMUM_COVERAGE = 0.9
@@ -52,7 +52,7 @@ Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Assessment(Printed):
+class Assessment(Result):
     """All results for one log, and the verdict in words.
 
     Attributes
@@ -96,38 +96,30 @@ class Assessment(Printed):
         said = {sentence for _, sentence in self.verdict.lines}
         return tuple(finding for finding in self.findings if finding.sentence not in said)
 
-    def to_dict(self) -> dict[str, object]:
-        """Return every number as plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
         return {
-            "verdict": self.verdict.to_dict(),
-            "settings": dict(self.settings),
-            "software": dict(self.software),
-            "record": self.record.to_dict(),
-            "stability": {name: curve.to_dict() for name, curve in self.curves.items()},
-            "time_interval_error": _dict_of(self.time_interval_error),
-            "clock_model": _dict_of(self.model),
-            "holdover": _dict_of(self.holdover),
-            "interval": _dict_of(self.interval),
-            "display": _dict_of(self.display),
-            **({} if self.case is None else {"case": self.case.to_dict()}),
-            "findings": [finding.to_dict() for finding in self.findings],
+            "verdict": self.verdict,
+            "settings": self.settings,
+            "software": self.software,
+            "record": self.record,
+            "stability": self.curves,
+            "time_interval_error": self.time_interval_error,
+            "clock_model": self.model,
+            "holdover": self.holdover,
+            "interval": self.interval,
+            "display": self.display,
+            **({} if self.case is None else {"case": self.case}),
         }
 
     def _headline(self) -> str:
         return self.verdict.headline
 
-    def _table(self) -> Table:
-        return Table(columns=("about", "verdict"), rows=self.verdict.lines)
+    def _lines(self) -> tuple[tuple[str, str], ...]:
+        return self.verdict.lines
 
     def __str__(self) -> str:
         serious = [f for f in worst_first(self.beside_verdict) if f.severity in ("stop", "caution")]
         return "\n".join([self.verdict.as_text(), *(labelled_text(f.severity, f.sentence) for f in serious)])
-
-
-def _dict_of(
-    result: TimeErrorCurve | ClockModel | HoldoverForecast | IntervalSuggestion | DisplayBound | None,
-) -> Mapping[str, object] | None:
-    return None if result is None else result.to_dict()
 
 
 def assess(

@@ -6,6 +6,7 @@ Source: the decision rule is agreed before measuring, ISO/IEC 17025:2017, 7.1.3;
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from evenbeat.calibration.calendar import checked_date
@@ -13,10 +14,11 @@ from evenbeat.calibration.decision import DecisionRule, decision_rule
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import Plain
 
 
 @dataclass(frozen=True, kw_only=True)
-class DecisionBasis:
+class DecisionBasis(Plain):
     """The decision rule, since when it holds, and who decides; made by :meth:`of`.
 
     Attributes
@@ -97,14 +99,13 @@ class DecisionBasis:
         )
         return Finding(code="RULE_BEFORE_DATA", severity="good", sentence=sentence)
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
         return {
             "rule": self.rule.name,
             "rule_says": self.rule.says,
-            "rule_chosen_on": None if self.rule_chosen_on is None else self.rule_chosen_on.isoformat(),
+            "rule_chosen_on": self.rule_chosen_on,
             "decided_by": self.decided_by or None,
-            "decided_on": None if self.decided_on is None else self.decided_on.isoformat(),
+            "decided_on": self.decided_on,
         }
 
 

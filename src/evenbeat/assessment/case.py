@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from evenbeat.assessment.basis import DecisionBasis
@@ -12,36 +12,29 @@ from evenbeat.assessment.variation import Variation, steadiness
 from evenbeat.calibration.decision import Decision
 from evenbeat.clock.tested import Backtest
 from evenbeat.findings import Finding
+from evenbeat.plain import Plain, declared, listed_as
 from evenbeat.provenance import Source
 
 
 @dataclass(frozen=True, kw_only=True)
-class Foretold:
+class Foretold(Plain):
     """One calibration as those before it foretold it: date, interval of 95 %, and what was found."""
 
     when: str
-    low: float
-    high: float
+    low: float = field(metadata=listed_as("low_95"))
+    high: float = field(metadata=listed_as("high_95"))
     found: float
+
+    _also = ("held",)
 
     @property
     def held(self) -> bool:
         """Whether the interval held what was found."""
         return self.low <= self.found <= self.high
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "when": self.when,
-            "low_95": self.low,
-            "high_95": self.high,
-            "found": self.found,
-            "held": self.held,
-        }
-
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Case:
+class Case(Plain):
     """What stands behind a suggested interval.
 
     Attributes
@@ -62,28 +55,18 @@ class Case:
         The files, with their hashes.
     """
 
-    basis: DecisionBasis
+    basis: DecisionBasis = field(metadata=listed_as("decision_basis"))
     decision: Decision | None
-    variations: tuple[Variation, ...]
+    variations: tuple[Variation, ...] = field(metadata=listed_as("sensitivity"))
     models: tuple[tuple[str, str, str], ...]
     backtest: Backtest | None
-    foretold: tuple[Foretold, ...]
+    foretold: tuple[Foretold, ...] = field(metadata=listed_as("foretold_calibrations"))
     inputs: tuple[Source, ...]
     findings: tuple[Finding, ...]
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "decision_basis": self.basis.to_dict(),
-            "decision": None if self.decision is None else self.decision.to_dict(),
-            "sensitivity": [one.to_dict() for one in self.variations],
-            "sensitivity_in_words": steadiness(list(self.variations)),
-            "models": [{"model": m, "weight": w, "interval": i} for m, w, i in self.models],
-            "backtest": None if self.backtest is None else self.backtest.to_dict(),
-            "foretold_calibrations": [one.to_dict() for one in self.foretold],
-            "inputs": [source.to_dict() for source in self.inputs],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+    def _facts(self) -> Mapping[str, object]:
+        models = [{"model": name, "weight": weight, "interval": says} for name, weight, says in self.models]
+        return declared(self) | {"models": models, "sensitivity_in_words": steadiness(list(self.variations))}
 
 
 def foretold_finding(foretold: Sequence[Foretold]) -> list[Finding]:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.plain import Plain
 from evenbeat.record import Record
+from evenbeat.units import SECONDS_PER_DAY
 
 
 @dataclass(frozen=True, kw_only=True)
-class DisplayBound:
+class DisplayBound(Plain):
     """Upper bounds from readings that never change.
 
     Attributes
@@ -55,15 +58,13 @@ class DisplayBound:
         limits = Tolerance.of(tolerance)
         return self.low > limits.upper or self.high < limits.lower
 
-    def to_dict(self) -> dict[str, float | None]:
-        """Return plain values, ready for JSON."""
-        known = not math.isnan(self.step)
+    def _facts(self) -> Mapping[str, object]:
         return {
             "offset": self.offset,
-            "step": self.step if known else None,
-            "offset_low": self.low if known else None,
-            "offset_high": self.high if known else None,
-            "largest_aging_per_day": self.largest_aging_per_second * 86400 if known else None,
+            "step": self.step,
+            "offset_low": self.low,
+            "offset_high": self.high,
+            "largest_aging_per_day": self.largest_aging_per_second * SECONDS_PER_DAY,
         }
 
 

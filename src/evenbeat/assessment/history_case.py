@@ -24,8 +24,8 @@ from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 LAWS = ("constant", "logarithmic")
@@ -35,7 +35,7 @@ Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class HistoryAssessment(Printed):
+class HistoryAssessment(Result):
     """When to calibrate again, from calibrations, made by :func:`evenbeat.assess_history`.
 
     Attributes
@@ -71,28 +71,29 @@ class HistoryAssessment(Printed):
         until = duration_text(suggestion.interval_s) if whole is None else str(whole)
         return f"Calibrate again within {until}: until then within {suggestion.tolerance} with {percent}."
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
         whole = self.interval.rounded
         return {
             "verdict": {"headline": self.headline()},
-            "due": None if whole is None or whole.due is None else whole.due.isoformat(),
-            "settings": dict(self.settings),
-            "software": dict(self.software),
-            "history": [one.to_dict() for one in self.model.history],
-            "history_model": self.model.to_dict(),
-            "interval": self.interval.to_dict(),
-            "setpoint": self.setpoint.to_dict(),
-            "case": self.case.to_dict(),
-            "findings": [finding.to_dict() for finding in self.findings],
+            "due": None if whole is None else whole.due,
+            "settings": self.settings,
+            "software": self.software,
+            "history": self.model.history,
+            "history_model": self.model,
+            "interval": self.interval,
+            "setpoint": self.setpoint,
+            "case": self.case,
         }
 
     def _headline(self) -> str:
         return self.headline()
 
-    def _table(self) -> Table:
-        rows = tuple((one.changed, str(one)) for one in self.case.variations)
-        return Table(columns=("changed", "interval"), rows=rows)
+    def _columns(self) -> tuple[Column, ...]:
+        variations = self.case.variations
+        return (
+            Column("", [one.changed for one in variations], "changed"),
+            Column("", variations, "interval", str),
+        )
 
 
 def assess_history(

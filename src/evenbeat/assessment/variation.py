@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
@@ -12,6 +12,7 @@ import numpy as np
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import EvenbeatError
+from evenbeat.plain import Plain, listed_as
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.units import duration_text
 
@@ -33,7 +34,7 @@ RELIABILITIES = (0.90, 0.95, 0.99)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Variation:
+class Variation(Plain):
     """One line of the table: what was changed, and the interval then.
 
     Attributes
@@ -46,23 +47,13 @@ class Variation:
 
     changed: str
     interval_s: float
-    reaches_end: bool = False
+    reaches_end: bool = field(default=False, metadata=listed_as("reaches_end_of_evidence"))
     note: str = ""
 
     def __str__(self) -> str:
         if math.isnan(self.interval_s):
             return self.note or "none"
         return ("at least " if self.reaches_end else "") + duration_text(self.interval_s)
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        known = math.isfinite(self.interval_s)
-        return {
-            "changed": self.changed,
-            "interval_s": self.interval_s if known else None,
-            "reaches_end_of_evidence": self.reaches_end,
-            "note": self.note,
-        }
 
 
 def of_the_question(suggestion: Foreseen) -> list[Variation]:

@@ -17,9 +17,10 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import HoldoverForecast
-from evenbeat.printing import PAGE_WIDTH
+from evenbeat.plain import Plain
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record
+from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
 
 Line = tuple[str, str]
@@ -28,7 +29,7 @@ NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Verdict:
+class Verdict(Plain):
     """One sentence to act on, and the lines behind it, each with a label."""
 
     headline: str
@@ -39,8 +40,7 @@ class Verdict:
         lines = [labelled_text(label, sentence) for label, sentence in self.lines]
         return "\n".join([_filled(self.headline), "", *lines])
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
         return {
             "headline": self.headline,
             "lines": [{"label": label, "text": text} for label, text in self.lines],

@@ -31,8 +31,8 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
+from evenbeat.results import Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ ADVICE = (
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class BackCast(Printed):
+class BackCast(Result):
     """When an offset left its tolerance, made by :func:`evenbeat.back_cast`.
 
     Attributes

@@ -15,8 +15,8 @@ from scipy import integrate, special
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate, checked_probability
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,7 +102,7 @@ def decision_rule(rule: str | DecisionRule) -> DecisionRule:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Decision(Printed):
+class Decision(Result):
     """One measured value against its limits, made by :func:`evenbeat.decide`.
 
     Attributes

@@ -22,8 +22,8 @@ from scipy import optimize, special, stats
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ DRAWS = 1000
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class DegradationFit(Printed):
+class DegradationFit(Result):
     """Times to a limit of units that creep, made by :func:`evenbeat.fit_degradation`.
 
     Attributes

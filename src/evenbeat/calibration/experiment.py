@@ -17,8 +17,8 @@ from evenbeat.deviations.levels.noise_fit import NoiseFit
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NoiseLevels
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.results import Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ class Goal:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ExperimentPlan(Printed):
+class ExperimentPlan(Result):
     """A plan of a log, made by :func:`evenbeat.plan_experiment`.
 
     Attributes

@@ -16,7 +16,7 @@ from evenbeat.calibration.history_table import history_from_table
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ class Increment:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class CalibrationHistory(Printed):
+class CalibrationHistory(Result):
     """The calibrations of one instrument in order of time.
 
     Attributes

@@ -30,8 +30,8 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
+from evenbeat.results import Result, Table
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
 DriftLaw = Literal["auto", "constant", "logarithmic"]
@@ -42,7 +42,7 @@ TIMES_LONGEST = 2.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class HistoryModel(Printed):
+class HistoryModel(Result):
     """Drift and random walk learnt from calibrations, made by :func:`evenbeat.fit_history`.
 
     Attributes

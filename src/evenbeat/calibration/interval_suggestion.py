@@ -15,8 +15,8 @@ from evenbeat.calibration.calendar import CalendarInterval
 from evenbeat.calibration.never_left import NeverLeft
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, StudentMixture
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ SHORT: dict[Meaning, str] = {
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class IntervalSuggestion(Printed):
+class IntervalSuggestion(Result):
     """A suggested recalibration interval: an analysis for the owner, not part of a certificate.
 
     Attributes

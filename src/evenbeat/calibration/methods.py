@@ -24,8 +24,8 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import PAGE_WIDTH, Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
+from evenbeat.results import PAGE_WIDTH, Result, Table
 from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class MethodInterval:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class MethodComparison(Printed):
+class MethodComparison(Result):
     """Intervals by several methods, made by :func:`evenbeat.compare_methods`."""
 
     tolerance: Tolerance

@@ -22,8 +22,8 @@ from scipy import optimize, special, stats
 from evenbeat.calibration.reliability_models import RELIABILITY_MODELS, ReliabilityModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ class Observed(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ReliabilityComparison(Printed):
+class ReliabilityComparison(Result):
     """All models side by side, made by :func:`evenbeat.fit_reliability`; the best AIC first.
 
     Attributes

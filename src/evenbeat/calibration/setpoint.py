@@ -17,8 +17,8 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability
+from evenbeat.results import Result, Table
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ SEARCH_COMPONENTS = 600
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class SetpointSuggestion(Printed):
+class SetpointSuggestion(Result):
     """What to leave an oscillator at, made by :func:`evenbeat.suggest_setpoint`.
 
     Attributes

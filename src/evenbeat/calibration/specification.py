@@ -43,7 +43,7 @@ from typing import Any, Literal
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text, parse_duration
 
 Quantity = Literal[
@@ -190,7 +190,7 @@ class SpecificationLine:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Specification(Printed):
+class Specification(Result):
     """A written specification: named lines with limits.
 
     Build one from Python or with :meth:`from_toml`.

@@ -29,9 +29,9 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate, checked_probability
 from evenbeat.record import Record
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,7 +97,7 @@ class JudgedLine:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class SpecificationVerdict(Printed):
+class SpecificationVerdict(Result):
     """A specification held against a log, made by :func:`evenbeat.check_specification`.
 
     Attributes

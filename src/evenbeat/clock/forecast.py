@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
+from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ _TITLES = {
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Forecast(Printed):
+class Forecast(Result):
     """What a clock is expected to show at some times.
 
     Attributes
@@ -47,9 +48,8 @@ class Forecast(Printed):
     quantity: ForecastQuantity
     times_s: FloatArray
     horizon_s: FloatArray
-    distribution: StudentMixture
-    laws: Mapping[str, FloatArray] = field(default_factory=dict)
-    findings: tuple[Finding, ...] = ()
+    distribution: StudentMixture = field(metadata=UNLISTED)
+    laws: Mapping[str, FloatArray] = field(default_factory=dict, metadata=listed_as("mean_by_law"))
 
     def __len__(self) -> int:
         return len(self.times_s)
@@ -81,49 +81,24 @@ class Forecast(Printed):
         """Return one row per time: horizon, mean, standard uncertainty, band, and envelope of the laws."""
         import pandas as pd
 
+        return pd.DataFrame({column.name: column.cells for column in self._columns(confidence)})
+
+    def _columns(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[Column, ...]:
         low, high = self.interval(confidence)
         lowest, highest = self.envelope()
-        return pd.DataFrame(
-            {
-                "time_s": self.times_s,
-                "horizon_s": self.horizon_s,
-                "mean": self.mean,
-                "standard_uncertainty": self.standard_uncertainty,
-                "low": low,
-                "high": high,
-                "lowest_law": lowest,
-                "highest_law": highest,
-            }
+        return (
+            Column("time_s", self.times_s),
+            Column("horizon_s", self.horizon_s, "after", duration_text),
+            Column("mean", self.mean, "mean", ".3e"),
+            Column("standard_uncertainty", self.standard_uncertainty, "std. unc.", ".3e"),
+            Column("low", low, "low 95 %", ".3e"),
+            Column("high", high, "high 95 %", ".3e"),
+            Column("lowest_law", lowest),
+            Column("highest_law", highest),
         )
-
-    def to_dict(self, confidence: float = DEFAULT_CONFIDENCE) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        low, high = self.interval(confidence)
-        return {
-            "quantity": self.quantity,
-            "confidence": confidence,
-            "time_s": self.times_s.tolist(),
-            "horizon_s": self.horizon_s.tolist(),
-            "mean": self.mean.tolist(),
-            "standard_uncertainty": self.standard_uncertainty.tolist(),
-            "low": low.tolist(),
-            "high": high.tolist(),
-            "mean_by_law": {law: mean.tolist() for law, mean in self.laws.items()},
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
     def _headline(self) -> str:
         return f"Forecast of the {_TITLES[self.quantity]} at {len(self)} time(s)"
-
-    def _table(self) -> Table:
-        low, high = self.interval()
-        columns = (self.mean, self.standard_uncertainty, low, high)
-        shown = np.unique(np.linspace(0, len(self) - 1, min(len(self), 20)).astype(int))
-        rows = tuple(
-            (duration_text(float(self.horizon_s[i])), *(f"{column[i]:.3e}" for column in columns))
-            for i in shown
-        )
-        return Table(columns=("after", "mean", "std. unc.", "low 95 %", "high 95 %"), rows=rows)
 
 
 def extrapolation_findings(forecast: Forecast, record_s: float) -> tuple[Finding, ...]:

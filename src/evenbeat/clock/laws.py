@@ -19,6 +19,7 @@ from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.prediction import Variant
 from evenbeat.findings import Finding
+from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray, StudentMixture
 
 MOST_POINTS = 48
@@ -35,7 +36,7 @@ CLEARLY_BETTER = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class LawWeight:
+class LawWeight(Plain):
     """How well one aging law does beside the others.
 
     Attributes
@@ -61,17 +62,6 @@ class LawWeight:
     def rejected(self) -> bool:
         """Whether the data speak clearly against the law."""
         return self.aicc_difference > NOT_REJECTED
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; ``None`` for what is not known."""
-        known = math.isfinite(self.forecast_error)
-        return {
-            "law": self.law,
-            "aicc_difference": self.aicc_difference,
-            "weight": self.weight,
-            "forecast_error": self.forecast_error if known else None,
-            "forecast_score": self.forecast_score if known else None,
-        }
 
 
 def variants_of(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -34,18 +34,19 @@ from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
 from evenbeat.clock.surroundings import Surroundings
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import plain
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.record import Record
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ClockModel(Surroundings, Printed):
+class ClockModel(Surroundings, Result):
     """Noise, aging and temperature of one clock, with everything a forecast needs.
 
     Made by :func:`evenbeat.fit_clock`. Every answer is a mixture over the posterior of the noise levels
@@ -287,30 +288,31 @@ class ClockModel(Surroundings, Printed):
         """Return the aging law behind every component of a predicted mixture."""
         return [self.variants[component.variant].law.name for component in self.components]
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return the block averages: time, frequency, covariates."""
-        import pandas as pd
+    def _columns(self) -> tuple[Column, ...]:
+        spans = self.blocks.spans
+        return (
+            Column("start_s", spans.start),
+            Column("stop_s", spans.stop),
+            Column("fractional_frequency", self.blocks.frequency),
+            *(Column(name, column) for name, column in self.blocks.covariates.items()),
+        )
 
-        columns = {
-            "start_s": self.blocks.spans.start,
-            "stop_s": self.blocks.spans.stop,
-            "fractional_frequency": self.blocks.frequency,
-        }
-        return pd.DataFrame({**columns, **self.blocks.covariates})
+    def to_dict(self) -> dict[str, Any]:
+        """Return what was found, not the averages, as plain values; what is not known is ``None``."""
+        return plain({**self._facts(), "findings": self.findings})
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
+        rate = self.aging_rate()
         return {
             "blocks": len(self.blocks),
             "block_s": self.blocks.length_s,
             "noise_prior": self.noise_prior,
-            "noise": self.noise.to_dict(),
-            "aging_laws": [law.to_dict() for law in self.laws],
-            "aging_rate_per_second": self.aging_rate().to_dict(),
-            "aging_rate_per_day": self.aging_rate().per_day.to_dict(),
-            **self._environment_dict(),
-            "least_squares": self.least_squares.to_dict(),
-            "findings": [finding.to_dict() for finding in self.findings],
+            "noise": self.noise,
+            "aging_laws": self.laws,
+            "aging_rate_per_second": rate,
+            "aging_rate_per_day": rate.per_day,
+            **self._environment_facts(),
+            "least_squares": self.least_squares,
         }
 
     def _headline(self) -> str:
@@ -319,7 +321,7 @@ class ClockModel(Surroundings, Printed):
             f"aging {self.aging_rate().per_day}"
         )
 
-    def _table(self) -> Table:
+    def _lines(self) -> list[tuple[str, str]]:
         rows = [
             ("aging rate at the end", str(self.aging_rate().per_day)),
             ("  least squares would say", str(self.least_squares.rate.per_day)),
@@ -329,7 +331,7 @@ class ClockModel(Surroundings, Printed):
         rows += [
             (f"{spoken(law.law)} law", f"weight {law.weight:.2f}") for law in self.laws if len(self.laws) > 1
         ]
-        return Table(columns=("", "value"), rows=tuple(rows))
+        return rows
 
 
 def _noise_rows(noise: NoiseLevels) -> list[tuple[str, str]]:

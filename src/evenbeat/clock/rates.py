@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.plain import Plain
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR
 
@@ -28,7 +30,7 @@ class AgingRate(Estimate):
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class LeastSquaresLine:
+class LeastSquaresLine(Plain):
     """What plain least squares on the block averages says of the aging rate, per second.
 
     Its standard uncertainty holds only if the residuals are white, which those of oscillators are not.
@@ -75,12 +77,8 @@ class LeastSquaresLine:
             row @ self.coefficients, np.sqrt(line + self.variance), self.degrees_of_freedom
         )
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "aging_rate_per_second": self.rate.to_dict(),
-            "aging_rate_per_day": self.rate.per_day.to_dict(),
-        }
+    def _facts(self) -> Mapping[str, object]:
+        return {"aging_rate_per_second": self.rate, "aging_rate_per_day": self.rate.per_day}
 
 
 def least_squares_line(

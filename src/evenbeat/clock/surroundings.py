@@ -139,21 +139,21 @@ class Surroundings:
             rows.append(("daily wave, amplitude", str(self.daily_wave())))
         return rows
 
-    def _environment_dict(self) -> dict[str, object]:
-        """Return what the dictionary of the model says of the environment."""
+    def _environment_facts(self) -> dict[str, object]:
+        """Return what the plain values of the model say of the environment."""
         found: dict[str, object] = {
-            "sensitivity": {i.name: self.sensitivity(i.name).to_dict() for i in self.trend.influences},
-            "lag_s": {i.name: i.lag.to_dict() for i in self.trend.influences},
+            "sensitivity": {i.name: self.sensitivity(i.name) for i in self.trend.influences},
+            "lag_s": {i.name: i.lag for i in self.trend.influences},
         }
         higher = {
-            i.name: [self.sensitivity(i.name, power).to_dict() for power in range(2, i.order + 1)]
+            i.name: [self.sensitivity(i.name, power) for power in range(2, i.order + 1)]
             for i in self.trend.influences
             if i.order > 1
         }
         if higher:
             found["sensitivity_of_higher_order"] = higher
         if self.trend.turns_per_record > 0:
-            found["daily_wave_amplitude"] = self.daily_wave().to_dict()
+            found["daily_wave_amplitude"] = self.daily_wave()
         return found
 
     def _mean_of_column(self, from_end: int) -> float:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from evenbeat.clock.scores import coverage_limits, coverage_p_value, error_ratio, uniformity_p_value
-from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
+from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import FloatArray
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ _NAMES = {"frequency": "frequency", "time_error": "time error"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Outcome:
+class Outcome(Plain):
     """One forecast and what came of it; frequencies without unit, time errors in seconds.
 
     Attributes
@@ -50,6 +50,8 @@ class Outcome:
     interval_score: float
     ranked_probability_score: float
 
+    _also = ("held",)
+
     @property
     def held(self) -> bool:
         """Whether the interval held the outcome."""
@@ -57,7 +59,7 @@ class Outcome:
 
 
 @dataclass(frozen=True, kw_only=True)
-class HorizonScore:
+class HorizonScore(Plain):
     """The scores of one quantity at one horizon.
 
     Attributes
@@ -93,10 +95,6 @@ class HorizonScore:
     uniformity_p_value: float
     error_ratio: float
     verdict: ScoreVerdict
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {**asdict(self), "transform_counts": list(self.transform_counts)}
 
 
 def horizon_score(group: Sequence[Outcome], *, confidence: float, beside: int) -> HorizonScore:
@@ -151,7 +149,7 @@ def _verdict(independent: float, ratio: float, *, surprising: bool) -> ScoreVerd
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Backtest(Printed):
+class Backtest(Result):
     """How the forecasts of a clock model did on the record itself; made by :func:`evenbeat.backtest`.
 
     Attributes
@@ -169,11 +167,13 @@ class Backtest(Printed):
     """
 
     scores: tuple[HorizonScore, ...]
-    outcomes: tuple[Outcome, ...]
+    outcomes: tuple[Outcome, ...] = field(metadata=UNLISTED)
     origins_s: FloatArray
     record_s: float
     confidence: float
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("tested_to_s", "verdict")
+    _row_objects = "outcomes"
 
     @property
     def tested_to_s(self) -> float:
@@ -195,57 +195,31 @@ class Backtest(Printed):
         counts, edges = _counts(self.transforms(quantity))
         return 0.5 * (edges[1:] + edges[:-1]), counts / max(1, counts.sum())
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per outcome."""
-        import pandas as pd
-
-        return pd.DataFrame([{**asdict(outcome), "held": outcome.held} for outcome in self.outcomes])
-
     def scores_frame(self) -> pd.DataFrame:
-        """Return one row per quantity and horizon."""
+        """Return one row per quantity and horizon; :meth:`to_frame` has one per outcome."""
         import pandas as pd
 
-        return pd.DataFrame([asdict(score) for score in self.scores])
+        return pd.DataFrame([declared(score) for score in self.scores])
 
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
         middle, share = self.histogram()
-        return {
-            "confidence": self.confidence,
-            "record_s": self.record_s,
-            "origins_s": self.origins_s.tolist(),
-            "tested_to_s": None if math.isnan(self.tested_to_s) else self.tested_to_s,
-            "verdict": self.verdict,
-            "scores": [score.to_dict() for score in self.scores],
-            "transform_histogram": {"middle": middle.tolist(), "share": share.tolist()},
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
+        return {**super()._facts(), "transform_histogram": {"middle": middle, "share": share}}
 
     def _headline(self) -> str:
         return f"Backtest from {len(self.origins_s)} origins: {self.verdict}"
 
-    def _table(self) -> Table:
-        rows = tuple(
-            (
-                f"{_NAMES[s.quantity]} {duration_text(s.horizon_s)}",
-                f"{s.tests} ({s.independent_tests:.0f})",
-                f"{s.coverage:.0%} ({100 * s.coverage_low:.0f}–{100 * s.coverage_high:.0f})",
-                time_text(s.mean_width) if s.quantity == "time_error" else f"{s.mean_width:.2e}",
-                f"{s.error_ratio:.2f}",
-                f"{s.uniformity_p_value:.2g}",
-                "too few" if s.verdict == "too few tests" else s.verdict,
-            )
-            for s in self.scores
-        )
-        return Table(
-            columns=(
-                "ahead",
-                "tests",
-                f"held {self.confidence:.0%}",
-                "width",
-                "errors",
-                "PIT p",
-                "verdict",
-            ),
-            rows=rows,
+    def _columns(self) -> tuple[Column, ...]:
+        scores = self.scores
+        held = [f"{s.coverage:.0%} ({100 * s.coverage_low:.0f}–{100 * s.coverage_high:.0f})" for s in scores]
+        width = [
+            time_text(s.mean_width) if s.quantity == "time_error" else f"{s.mean_width:.2e}" for s in scores
+        ]
+        return (
+            Column("", [f"{_NAMES[s.quantity]} {duration_text(s.horizon_s)}" for s in scores], "ahead"),
+            Column("", [f"{s.tests} ({s.independent_tests:.0f})" for s in scores], "tests"),
+            Column("", held, f"held {self.confidence:.0%}"),
+            Column("", width, "width"),
+            Column("", [s.error_ratio for s in scores], "errors", ".2f"),
+            Column("", [s.uniformity_p_value for s in scores], "PIT p", ".2g"),
+            Column("", [s.verdict.removesuffix(" tests") for s in scores], "verdict"),
         )

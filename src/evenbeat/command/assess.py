@@ -13,7 +13,7 @@ from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, column,
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
-from evenbeat.printing import PAGE_WIDTH
+from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import parse_duration, parse_frequency, parse_time
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, number
 from evenbeat.command.assess import add_log_options, stated_options
 from evenbeat.command.files import check_absent, write_text
-from evenbeat.printing import PAGE_WIDTH
+from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import parse_duration
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from evenbeat.command.arguments import DONE, argument, limits, number
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.errors import InputError
-from evenbeat.printing import PAGE_WIDTH
+from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import parse_duration
 
 if TYPE_CHECKING:

@@ -194,7 +194,7 @@ def _export(arguments: argparse.Namespace) -> int:
 
 
 def _list(arguments: argparse.Namespace) -> int:
-    from evenbeat.printing import Table
+    from evenbeat.results import Table
 
     register = _opened(arguments)
     dates: dict[str, list[str]] = {}

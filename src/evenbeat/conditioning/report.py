@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenbeat.conditioning.condition import condition
 from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.conditioning.shared import counted
-from evenbeat.findings import Finding
-from evenbeat.printing import PAGE_WIDTH, Printed, Table
 from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.results import PAGE_WIDTH, Column, Result
 
 TITLES = {
     "gaps": "gaps",
@@ -39,7 +35,7 @@ TITLES = {
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ConditioningReport(Printed):
+class ConditioningReport(Result):
     """What every check of a record looked at, found, and set aside; ``eb.plot`` draws before and after.
 
     Attributes
@@ -52,7 +48,8 @@ class ConditioningReport(Printed):
 
     record: Record
     checks: tuple[CheckOutcome, ...]
-    findings: tuple[Finding, ...] = ()
+
+    _row_objects = "checks"
 
     def of(self, check: str) -> CheckOutcome:
         """Return the outcome of one check by its name.
@@ -76,19 +73,13 @@ class ConditioningReport(Printed):
         """Return what analyses use: samples set aside missing, known steps taken out."""
         return self.record.usable_values(without_steps=True)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row for each check."""
-        import pandas as pd
-
-        return pd.DataFrame([outcome.to_dict() for outcome in self.checks]).set_index("check")
-
-    def to_dict(self) -> dict[str, object]:
-        """Return everything as plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
+        record = self.record
         return {
-            "samples": len(self.record),
-            "set_aside": self.record.excluded,
-            "missing": self.record.missing,
-            "checks": [outcome.to_dict() for outcome in self.checks],
+            "samples": len(record),
+            "set_aside": record.excluded,
+            "missing": record.missing,
+            "checks": self.checks,
         }
 
     def _headline(self) -> str:
@@ -100,17 +91,16 @@ class ConditioningReport(Printed):
             f"{len(finding)} found something, {aside} set aside, none deleted"
         )
 
-    def _table(self) -> Table:
-        rows = tuple(
-            (
-                TITLES.get(outcome.check, outcome.check),
-                outcome.looked_at if outcome.looked else f"({outcome.looked_at})",
-                str(outcome.found) if outcome.looked else "–",
-                str(outcome.set_aside) if outcome.looked else "–",
-            )
-            for outcome in self.checks
+    def _columns(self) -> tuple[Column, ...]:
+        what = [o.looked_at if o.looked else f"({o.looked_at})" for o in self.checks]
+        found = [o.found if o.looked else None for o in self.checks]
+        aside = [o.set_aside if o.looked else None for o in self.checks]
+        return (
+            Column("check", heading="check", form=lambda check: TITLES.get(check, check)),
+            Column("", what, "looked at (or why not)"),
+            Column("", found, "found"),
+            Column("", aside, "set aside"),
         )
-        return Table(columns=("check", "looked at (or why not)", "found", "set aside"), rows=rows)
 
     def __str__(self) -> str:
         notes = [

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +27,7 @@ BEFORE_ADJUSTING = (
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class AdjustmentAdvice(Printed):
+class AdjustmentAdvice(Result):
     """How to adjust, made by :func:`evenbeat.suggest_adjustment`.
 
     Attributes

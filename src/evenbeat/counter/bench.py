@@ -33,8 +33,8 @@ from evenbeat.counter.timebase import Timebase
 from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate, number_text
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,7 +44,7 @@ MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class BenchCheck(Printed):
+class BenchCheck(Result):
     """A counter's check, made by :func:`evenbeat.bench_check`.
 
     Attributes

@@ -15,8 +15,8 @@ from scipy import integrate, optimize, special
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, StudentMixture, checked_probability, number_text
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,7 +91,7 @@ class Contribution:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class UncertaintyBudget(Printed):
+class UncertaintyBudget(Result):
     """A value with all that makes it uncertain.
 
     Attributes

@@ -15,8 +15,8 @@ from evenbeat.counter.resolution import CountLaw, count_error
 from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class TimebaseCard(Printed):
+class TimebaseCard(Result):
     """What readings are worth, made by :func:`evenbeat.timebase_card`.
 
     Attributes
@@ -179,7 +179,7 @@ def timebase_card(
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Needed(Printed):
+class Needed(Result):
     """What a claimed uncertainty needs, made by :func:`evenbeat.needed_for`.
 
     Attributes

@@ -13,8 +13,8 @@ from evenbeat.counter.resolution import CountLaw, count_error
 from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ LIMITS = ("count", "clock tick", "trigger", "timebase")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Reach(Printed):
+class Reach(Result):
     """Relative standard uncertainties, each of shape (frequencies, gates).
 
     Attributes

@@ -15,8 +15,8 @@ from evenbeat.counter.timebase import Timebase
 from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import Estimate
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -165,7 +165,7 @@ class Measurement:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ReadingUncertainty(Printed):
+class ReadingUncertainty(Result):
     """A reading with its budget, made by :func:`evenbeat.reading_uncertainty`.
 
     Attributes

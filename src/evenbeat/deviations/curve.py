@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any, Protocol, Self
 
 import numpy as np
@@ -12,14 +12,15 @@ from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 _STEEP_NOISE_NAMES = {-3: "flicker-walk FM", -4: "random-run FM"}
 LONGEST_TABLE = 60
@@ -70,7 +71,7 @@ class StabilityPoint:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class StabilityCurve(Printed):
+class StabilityCurve(Result):
     """A stability deviation against averaging time, made by :func:`evenbeat.stability`.
 
     Attributes
@@ -109,7 +110,7 @@ class StabilityCurve(Printed):
     terms: IntArray
     edf: FloatArray
     noise_exponent: FloatArray
-    distribution: ChiSquaredSums | None = None
+    distribution: ChiSquaredSums | None = field(default=None, metadata=UNLISTED)
     record_name: str = ""
     record_sha256: str = ""
     findings: tuple[Finding, ...] = ()
@@ -212,68 +213,26 @@ class StabilityCurve(Printed):
         """Name of the noise at each averaging time; empty where it could not be told."""
         return tuple(noise_name(exponent) for exponent in self.noise_exponent)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per averaging time."""
-        import pandas as pd
-
-        return pd.DataFrame(self._columns())
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        columns = {name: [_plain(value) for value in column] for name, column in self._columns().items()}
-        return {
-            "statistic": self.statistic,
-            "title": self.title,
-            "symbol": self.symbol,
-            "unit": self.unit,
-            "interval_s": self.interval_s,
-            "record_name": self.record_name,
-            "record_sha256": self.record_sha256,
-            **columns,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _columns(self) -> dict[str, list[object]]:
+    def _columns(self) -> tuple[Column, ...]:
         low, high = self.confidence_interval()
-        ending = "_s" if self.unit == "s" else ""
-        return {
-            "averaging_time_s": self.averaging_time_s.tolist(),
-            "averaging_factor": self.averaging_factor.tolist(),
-            f"deviation{ending}": self.deviation.tolist(),
-            f"low_95{ending}": low.tolist(),
-            f"high_95{ending}": high.tolist(),
-            "noise_exponent": self.noise_exponent.tolist(),
-            "noise": list(self.noise_names),
-            "terms": self.terms.tolist(),
-            "edf": self.edf.tolist(),
-        }
+        unit, ending = (" / s", "_s") if self.unit == "s" else ("", "")
+        return (
+            Column("averaging_time_s", self.averaging_time_s, "τ / s", ".6g"),
+            Column("averaging_factor", self.averaging_factor),
+            Column(f"deviation{ending}", self.deviation, f"{self.symbol}{unit}", ".3e"),
+            Column(f"low_95{ending}", low, "95 % low", ".3e"),
+            Column(f"high_95{ending}", high, "95 % high", ".3e"),
+            Column("noise_exponent", self.noise_exponent),
+            Column("noise", self.noise_names, "noise", lambda name: name or "not told"),
+            Column("terms", self.terms, "terms"),
+            Column("edf", self.edf, "edf", ".4g"),
+        )
 
     def _headline(self) -> str:
         of = f" of {self.record_name}" if self.record_name else ""
         span = f"{duration_text(self.averaging_time_s[0])} to {duration_text(self.averaging_time_s[-1])}"
         return (
             f"{self.title.capitalize().replace('allan', 'Allan').replace('hadamard', 'Hadamard')}{of}, {span}"
-        )
-
-    def _table(self) -> Table:
-        low, high = self.confidence_interval()
-        chosen = np.unique(np.linspace(0, len(self) - 1, min(len(self), LONGEST_TABLE)).round().astype(int))
-        rows = tuple(
-            (
-                f"{self.averaging_time_s[i]:.6g}",
-                _digits(self.deviation[i]),
-                _digits(low[i]),
-                _digits(high[i]),
-                noise_name(self.noise_exponent[i]) or "not told",
-                str(self.terms[i]),
-                f"{self.edf[i]:.4g}",
-            )
-            for i in chosen
-        )
-        unit = f" / {self.unit}" if self.unit else ""
-        return Table(
-            columns=("τ / s", f"{self.symbol}{unit}", "95 % low", "95 % high", "noise", "terms", "edf"),
-            rows=rows,
         )
 
 
@@ -283,11 +242,3 @@ def noise_name(exponent: float) -> str:
         return ""
     whole = round(exponent)
     return NOISE_NAMES.get(whole) or _STEEP_NOISE_NAMES.get(whole, "")
-
-
-def _digits(value: float) -> str:
-    return "unknown" if math.isnan(value) else f"{value:.3e}"
-
-
-def _plain(value: object) -> object:
-    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -7,7 +7,7 @@ Galleani and Tavella, "The characterization of clock behavior with the dynamic A
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,13 +20,14 @@ from evenbeat.deviations.noise_changes import NoiseChange, about_changes, noise_
 from evenbeat.deviations.remarks import about_record, about_variation
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
+from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record
+from evenbeat.results import Column, Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 STEPS_PER_WINDOW = 4
 MOST_WINDOWS = 2000
@@ -34,7 +35,7 @@ LONGEST_TABLE = 60
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class MovingStability(Printed):
+class MovingStability(Result):
     """Stability in windows along a record, made by :func:`evenbeat.moving_stability`.
 
     Attributes
@@ -65,7 +66,7 @@ class MovingStability(Printed):
     unit: str
     window_s: float
     step_s: float
-    start: np.datetime64 | None
+    start: np.datetime64 | None = field(metadata=listed_as("start_utc"))
     window_start_s: FloatArray
     averaging_factor: IntArray
     averaging_time_s: FloatArray
@@ -73,7 +74,7 @@ class MovingStability(Printed):
     edf: FloatArray
     noise_exponent: FloatArray
     terms: IntArray
-    distributions: tuple[ChiSquaredSums, ...]
+    distributions: tuple[ChiSquaredSums, ...] = field(metadata=UNLISTED)
     changes: tuple[NoiseChange, ...] = ()
     comparisons: int = 0
     findings: tuple[Finding, ...] = ()
@@ -101,41 +102,20 @@ class MovingStability(Printed):
         ]
         return self.deviation / np.sqrt(quantiles[0]), self.deviation / np.sqrt(quantiles[1])
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per window and averaging time."""
-        import pandas as pd
-
-        return pd.DataFrame(self._columns())
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        columns = {name: [_plain(value) for value in column] for name, column in self._columns().items()}
-        return {
-            "statistic": self.statistic,
-            "unit": self.unit,
-            "window_s": self.window_s,
-            "step_s": self.step_s,
-            "start_utc": None if self.start is None else str(self.start),
-            **columns,
-            "comparisons": self.comparisons,
-            "changes": [change.to_dict() for change in self.changes],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _columns(self) -> dict[str, list[float]]:
+    def _columns(self) -> tuple[Column, ...]:
         low, high = self.confidence_interval()
         ending = "_s" if self.unit == "s" else ""
         windows, times = self.deviation.shape
-        return {
-            "window_start_s": np.repeat(self.window_start_s, times).tolist(),
-            "averaging_time_s": np.tile(self.averaging_time_s, windows).tolist(),
-            f"deviation{ending}": self.deviation.ravel().tolist(),
-            f"low_95{ending}": low.ravel().tolist(),
-            f"high_95{ending}": high.ravel().tolist(),
-            "noise_exponent": self.noise_exponent.ravel().tolist(),
-            "terms": self.terms.ravel().tolist(),
-            "edf": self.edf.ravel().tolist(),
-        }
+        return (
+            Column("window_start_s", np.repeat(self.window_start_s, times)),
+            Column("averaging_time_s", np.tile(self.averaging_time_s, windows)),
+            Column(f"deviation{ending}", self.deviation.ravel()),
+            Column(f"low_95{ending}", low.ravel()),
+            Column(f"high_95{ending}", high.ravel()),
+            Column("noise_exponent", self.noise_exponent.ravel()),
+            Column("terms", self.terms.ravel()),
+            Column("edf", self.edf.ravel()),
+        )
 
     def _headline(self) -> str:
         return (
@@ -315,7 +295,3 @@ def _about_computed(curves: list[StabilityCurve]) -> tuple[Finding, ...]:
             Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values={"places": empty})
         )
     return tuple(found)
-
-
-def _plain(value: object) -> object:
-    return None if isinstance(value, float) and not math.isfinite(value) else value

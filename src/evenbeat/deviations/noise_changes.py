@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.findings import Finding
+from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray
 from evenbeat.units import duration_text
 
@@ -17,7 +18,7 @@ MOST_COMPARED = 60
 
 
 @dataclass(frozen=True, kw_only=True)
-class NoiseChange:
+class NoiseChange(Plain):
     """The noise of two windows that do not overlap, compared at one averaging time.
 
     Attributes
@@ -41,10 +42,6 @@ class NoiseChange:
     low: float
     high: float
     probability: float
-
-    def to_dict(self) -> dict[str, float]:
-        """Return plain values, ready for JSON."""
-        return {name: float(value) for name, value in vars(self).items()}
 
 
 def noise_changes(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -14,13 +15,14 @@ from evenbeat.deviations.sums.samples import samples_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.intake import check_positive
-from evenbeat.printing import Printed, Table
+from evenbeat.plain import listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 Sampled = Literal["phase", "frequency"]
 
@@ -39,7 +41,7 @@ _LINE_CORRELATION = (4 / 9, 1 / 36)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Spectrum(Printed):
+class Spectrum(Result):
     """One-sided spectral densities of a record, made by :func:`evenbeat.spectrum`.
 
     Attributes
@@ -66,7 +68,7 @@ class Spectrum(Printed):
     segments: int
     segment_s: float
     interval_s: float
-    nominal_frequency_hz: float | None = None
+    nominal_frequency_hz: float | None = field(default=None, metadata=listed_as("carrier_hz"))
     record_name: str = ""
     findings: tuple[Finding, ...] = ()
 
@@ -178,65 +180,31 @@ class Spectrum(Printed):
         freedom = float(np.sum(self.degrees_of_freedom[lines])) / (1 + shared)
         return middle, float(np.mean(flat)), freedom
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per frequency; L(f) where the carrier is known."""
-        import pandas as pd
-
-        return pd.DataFrame(self._columns())
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "sampled": self.sampled,
-            "segments": self.segments,
-            "segment_s": self.segment_s,
-            "interval_s": self.interval_s,
-            "carrier_hz": self.nominal_frequency_hz,
-            "record_name": self.record_name,
-            **{name: column.tolist() for name, column in self._columns().items()},
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _columns(self) -> dict[str, FloatArray]:
+    def _columns(self) -> tuple[Column, ...]:
         low, high = self.confidence_interval()
-        columns = {
-            "frequency_hz": self.frequency_hz,
-            "frequency_density_per_hz": self.frequency_density,
-            "low_95_per_hz": low,
-            "high_95_per_hz": high,
-            "phase_density_s2_per_hz": self.phase_density_s2_per_hz,
-            "degrees_of_freedom": self.degrees_of_freedom,
-        }
-        if self.nominal_frequency_hz is not None and np.all(self.frequency_density > 0):
-            columns["phase_noise_dbc_per_hz"] = self.phase_noise_dbc_per_hz()
-        return columns
+        columns = (
+            Column("frequency_hz", self.frequency_hz, "f / Hz", ".4g"),
+            Column("frequency_density_per_hz", self.frequency_density, "S_y / 1/Hz", ".3e"),
+            Column("low_95_per_hz", low, "95 % low", ".3e"),
+            Column("high_95_per_hz", high, "95 % high", ".3e"),
+            Column("phase_density_s2_per_hz", self.phase_density_s2_per_hz, "S_x / s²/Hz", ".3e"),
+            Column("degrees_of_freedom", self.degrees_of_freedom),
+        )
+        if self.nominal_frequency_hz is None or not np.all(self.frequency_density > 0):
+            return columns
+        return (
+            *columns,
+            Column("phase_noise_dbc_per_hz", self.phase_noise_dbc_per_hz(), "L / dBc/Hz", ".1f"),
+        )
+
+    def _shown_rows(self, count: int) -> Iterable[int]:
+        return np.unique(np.geomspace(1, count, min(count, LONGEST_TABLE)).round().astype(int)) - 1
 
     def _headline(self) -> str:
         of = f" of {self.record_name}" if self.record_name else ""
         return (
             f"Spectral density{of} from {self.frequency_hz[0]:.3g} Hz to {self.frequency_hz[-1]:.3g} Hz, "
             f"{self.segments} segments of {duration_text(self.segment_s)}"
-        )
-
-    def _table(self) -> Table:
-        low, high = self.confidence_interval()
-        chosen = np.unique(np.geomspace(1, len(self), min(len(self), LONGEST_TABLE)).round().astype(int)) - 1
-        known = self.nominal_frequency_hz is not None and bool(np.all(self.frequency_density > 0))
-        decibels = self.phase_noise_dbc_per_hz() if known else None
-        rows = tuple(
-            (
-                f"{self.frequency_hz[i]:.4g}",
-                f"{self.frequency_density[i]:.3e}",
-                f"{low[i]:.3e}",
-                f"{high[i]:.3e}",
-                f"{self.phase_density_s2_per_hz[i]:.3e}",
-                *(() if decibels is None else (f"{decibels[i]:.1f}",)),
-            )
-            for i in chosen
-        )
-        more = () if decibels is None else ("L / dBc/Hz",)
-        return Table(
-            columns=("f / Hz", "S_y / 1/Hz", "95 % low", "95 % high", "S_x / s²/Hz", *more), rows=rows
         )
 
 

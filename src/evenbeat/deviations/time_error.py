@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,13 +16,13 @@ from evenbeat.deviations.sums.kernels import BLOCK, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 _TITLES: Mapping[str, str] = MappingProxyType(
     {"mtie": "Maximum time interval error", "rms": "RMS time interval error"}
@@ -30,7 +30,7 @@ _TITLES: Mapping[str, str] = MappingProxyType(
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class TimeErrorCurve(Printed):
+class TimeErrorCurve(Result):
     """How far the time error moves within windows, made by :func:`evenbeat.time_interval_error`.
 
     Attributes
@@ -57,43 +57,18 @@ class TimeErrorCurve(Printed):
     def __len__(self) -> int:
         return len(self.averaging_factor)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per window length."""
-        import pandas as pd
-
-        return pd.DataFrame(self._columns())
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        columns = self._columns()
-        columns["time_error_s"] = [None if math.isnan(value) else value for value in columns["time_error_s"]]
-        return {
-            "statistic": self.statistic,
-            "interval_s": self.interval_s,
-            "record_name": self.record_name,
-            **columns,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _columns(self) -> dict[str, list[Any]]:
-        return {
-            "averaging_time_s": self.averaging_time_s.tolist(),
-            "averaging_factor": self.averaging_factor.tolist(),
-            "time_error_s": self.time_error_s.tolist(),
-            "windows": self.windows.tolist(),
-        }
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("averaging_time_s", self.averaging_time_s, "window / s", ".6g"),
+            Column("averaging_factor", self.averaging_factor),
+            Column("time_error_s", self.time_error_s, "time error", time_text),
+            Column("windows", self.windows, "windows"),
+        )
 
     def _headline(self) -> str:
         of = f" of {self.record_name}" if self.record_name else ""
         longest = duration_text(float(self.averaging_time_s[-1]))
         return f"{_TITLES[self.statistic]}{of}: {time_text(float(self.time_error_s[-1]))} within {longest}"
-
-    def _table(self) -> Table:
-        rows = tuple(
-            (f"{tau:.6g}", time_text(float(error)), str(count))
-            for tau, error, count in zip(self.averaging_time_s, self.time_error_s, self.windows, strict=True)
-        )
-        return Table(columns=("window / s", "time error", "windows"), rows=rows)
 
 
 def time_interval_error(

@@ -12,7 +12,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Literal
 
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,7 +97,7 @@ class DueInstrument:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class DueList(Printed):
+class DueList(Result):
     """Every instrument of a fleet, the most urgent first, made by :func:`evenbeat.assess_fleet`.
 
     Attributes

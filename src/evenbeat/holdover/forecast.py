@@ -17,7 +17,6 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
@@ -25,6 +24,7 @@ from evenbeat.quantities import (
     StudentMixture,
     checked_probability,
 )
+from evenbeat.results import Column, Result
 from evenbeat.units import (
     SECONDS_PER_DAY,
     SECONDS_PER_HOUR,
@@ -36,7 +36,7 @@ from evenbeat.units import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 USUAL_DURATIONS_S = (SECONDS_PER_HOUR, SECONDS_PER_DAY, SECONDS_PER_WEEK)
 MINUTE_TO_YEAR_S = (
@@ -52,7 +52,7 @@ SEARCH_POINTS = 160
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class HoldoverForecast(Printed):
+class HoldoverForecast(Result):
     """Time error after the end of the record, with its budget.
 
     Attributes
@@ -76,7 +76,6 @@ class HoldoverForecast(Printed):
     confidence: float = DEFAULT_CONFIDENCE
     time_to_limit_s: float = math.nan
     time_to_limit_corrected_s: float = math.nan
-    findings: tuple[Finding, ...] = ()
 
     @property
     def duration_s(self) -> FloatArray:
@@ -88,58 +87,35 @@ class HoldoverForecast(Printed):
         low, high = self.forecast.interval(confidence)
         return 0.5 * (high - low)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per duration: forecast, band and the standard uncertainty of every term."""
-        import pandas as pd
-
-        low, high = self.forecast.interval(self.confidence)
-        columns = {
-            "duration_s": self.duration_s,
-            "time_error_s": self.forecast.mean,
-            "standard_uncertainty_s": self.forecast.standard_uncertainty,
-            "low_s": low,
-            "high_s": high,
-        }
-        budget = {f"{name} [s]": np.sqrt(variance) for name, variance in self.terms.by_term.items()}
-        return pd.DataFrame({**columns, **budget})
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
+    def _facts(self) -> Mapping[str, object]:
         return {
-            "forecast": self.forecast.to_dict(self.confidence),
-            "standard_uncertainty_by_term_s": {
-                name: np.sqrt(variance).tolist() for name, variance in self.terms.by_term.items()
-            },
             "time_error_limit_s": self.time_error_limit_s,
             "confidence": self.confidence,
-            "time_to_limit_s": _json_number(self.time_to_limit_s),
-            "time_to_limit_corrected_s": _json_number(self.time_to_limit_corrected_s),
-            "findings": [finding.to_dict() for finding in self.findings],
+            "time_to_limit_s": _or_longer(self.time_to_limit_s),
+            "time_to_limit_corrected_s": _or_longer(self.time_to_limit_corrected_s),
+            "time_error_by_law_s": self.forecast.laws,
         }
+
+    def _columns(self) -> tuple[Column, ...]:
+        low, high = self.forecast.interval(self.confidence)
+        terms = {name: np.sqrt(variance) for name, variance in self.terms.by_term.items()}
+        largest = np.array(list(terms))[np.argmax([*terms.values()], axis=0)]
+        return (
+            Column("duration_s", self.duration_s, "after", duration_text),
+            Column("time_error_s", self.forecast.mean, "time error", time_text),
+            Column("standard_uncertainty_s", self.forecast.standard_uncertainty),
+            Column("low_s", low, "low", time_text),
+            Column("high_s", high, "high", time_text),
+            Column("", 0.5 * (high - low), "if corrected", lambda half: f"±{time_text(half)}"),
+            Column("", largest, "largest term"),
+            *(Column(f"{name} [s]", u) for name, u in terms.items()),
+        )
 
     def _headline(self) -> str:
         last = len(self.forecast) - 1
         return (
             f"Holdover: {time_text(float(self.forecast.mean[last]))} after "
             f"{duration_text(float(self.duration_s[last]))} if nothing is corrected"
-        )
-
-    def _table(self) -> Table:
-        low, high = self.forecast.interval(self.confidence)
-        half = self.corrected_half_width(self.confidence)
-        names = {name: np.sqrt(variance) for name, variance in self.terms.by_term.items()}
-        largest = [max(names, key=lambda name, i=i: names[name][i]) for i in range(len(half))]  # type: ignore[misc]
-        rows = tuple(
-            (
-                duration_text(float(self.duration_s[i])),
-                *(time_text(float(column[i])) for column in (self.forecast.mean, low, high)),
-                f"±{time_text(float(half[i]))}",
-                largest[i],
-            )
-            for i in range(len(half))
-        )
-        return Table(
-            columns=("after", "time error", "low", "high", "if corrected", "largest term"), rows=rows
         )
 
 
@@ -289,7 +265,7 @@ def _untested(durations: FloatArray, backtest: Backtest | None) -> tuple[Finding
     return tuple(found)
 
 
-def _json_number(value: float) -> float | str | None:
+def _or_longer(value: float) -> float | str | None:
     if math.isnan(value):
         return None
     return "longer than the record" if math.isinf(value) else value

@@ -19,14 +19,14 @@ from evenbeat.clock.covariance import Spans
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.paths import drawn_means, share_that_stayed, staying
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import merged
 from evenbeat.holdover.forecast import checked_limit
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 Courses = tuple[Mapping[str, Any], ...]
 PATHS = 4000
@@ -34,7 +34,7 @@ MOMENTS = 96
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class LimitPassage(Printed):
+class LimitPassage(Result):
     """How likely a clock is within a limit at each moment, and never having left it until then.
 
     Attributes
@@ -57,7 +57,9 @@ class LimitPassage(Printed):
     confidence: float
     corrected: bool
     paths: int
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("time_within_s", "time_never_left_s")
+    _longest_table = 12
 
     @property
     def time_within_s(self) -> float:
@@ -69,33 +71,13 @@ class LimitPassage(Printed):
         """How long it has never left the limit with the confidence; ``inf`` if longer than simulated."""
         return _last_at(self.duration_s, self.never_left, self.confidence)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per moment."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            {
-                "duration_s": self.duration_s,
-                "within": self.within,
-                "never_left": self.never_left,
-                "never_left_standard_error": self.never_left_standard_error,
-            }
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("duration_s", self.duration_s, "after", duration_text),
+            Column("within", self.within, "within", ".4f"),
+            Column("never_left", self.never_left, "never left", ".4f"),
+            Column("never_left_standard_error", self.never_left_standard_error, "std. error", ".4f"),
         )
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; ``None`` for a time longer than simulated."""
-        times = {"time_within_s": self.time_within_s, "time_never_left_s": self.time_never_left_s}
-        return {
-            "time_error_limit_s": self.time_error_limit_s,
-            "confidence": self.confidence,
-            "corrected": self.corrected,
-            "paths": self.paths,
-            **{name: time if math.isfinite(time) else None for name, time in times.items()},
-            "duration_s": self.duration_s.tolist(),
-            "within": self.within.tolist(),
-            "never_left": self.never_left.tolist(),
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
     def _headline(self) -> str:
         limit = time_text(self.time_error_limit_s)
@@ -104,19 +86,6 @@ class LimitPassage(Printed):
             f"LimitPassage, {kind}: within ±{limit} at {self.confidence:.0%} {_lasting(self.time_within_s)}, "
             f"never having left it {_lasting(self.time_never_left_s)}"
         )
-
-    def _table(self) -> Table:
-        shown = np.unique(np.linspace(0, len(self.duration_s) - 1, 12).astype(int))
-        rows = tuple(
-            (
-                duration_text(float(self.duration_s[i])),
-                f"{self.within[i]:.4f}",
-                f"{self.never_left[i]:.4f}",
-                f"{self.never_left_standard_error[i]:.4f}",
-            )
-            for i in shown
-        )
-        return Table(columns=("after", "within", "never left", "std. error"), rows=rows)
 
 
 def _lasting(time_s: float) -> str:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import checked_durations, checked_limit
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result
 from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
-class HoldoverRequirement(Printed):
+class HoldoverRequirement(Result):
     """What alone would use up a limit of time error within a duration.
 
     Attributes
@@ -24,7 +23,9 @@ class HoldoverRequirement(Printed):
 
     time_error_limit_s: float
     duration_s: float
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("frequency_offset", "aging_rate_per_s", "aging_rate_per_day")
+    _line_headings = ("alone uses up the limit", "fractional")
 
     @property
     def frequency_offset(self) -> float:
@@ -41,29 +42,18 @@ class HoldoverRequirement(Printed):
         """The same drift per day."""
         return self.aging_rate_per_s * SECONDS_PER_DAY
 
-    def to_dict(self) -> dict[str, float]:
-        """Return plain values, ready for JSON."""
-        return {
-            "time_error_limit_s": self.time_error_limit_s,
-            "duration_s": self.duration_s,
-            "frequency_offset": self.frequency_offset,
-            "aging_rate_per_s": self.aging_rate_per_s,
-            "aging_rate_per_day": self.aging_rate_per_day,
-        }
-
     def _headline(self) -> str:
         return (
             f"HoldoverRequirement: {time_text(self.time_error_limit_s)} in {duration_text(self.duration_s)} "
             f"is an offset of {self.frequency_offset:.4e} or a drift of {self.aging_rate_per_day:.4e} /day"
         )
 
-    def _table(self) -> Table:
-        rows = (
+    def _lines(self) -> tuple[tuple[str, str], ...]:
+        return (
             ("constant offset", f"{self.frequency_offset:.4e}"),
             ("pure drift per day", f"{self.aging_rate_per_day:.4e}"),
             ("pure drift per second", f"{self.aging_rate_per_s:.4e}"),
         )
-        return Table(columns=("alone uses up the limit", "fractional"), rows=rows)
 
 
 def holdover_requirement(time_error_limit_s: float, duration_s: float) -> HoldoverRequirement:

@@ -12,7 +12,7 @@ from typing import TextIO
 
 from evenbeat.errors import OutputError
 from evenbeat.instruments.timekeeping import utc_text
-from evenbeat.printing import PAGE_WIDTH
+from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import duration_text
 
 _MOST_LINES = 12

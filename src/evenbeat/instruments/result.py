@@ -7,11 +7,11 @@ from pathlib import Path
 
 from evenbeat.findings import Finding
 from evenbeat.instruments.progress import Progress
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result, Table
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Collected(Printed):
+class Collected(Result):
     """What a collection has brought.
 
     Parameters

@@ -21,8 +21,8 @@ from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Candidate, Form
-from evenbeat.printing import Printed, Table
 from evenbeat.record import Record
+from evenbeat.results import Result, Table
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ class ColumnSeen:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Inspection(Printed):
+class Inspection(Result):
     """What a log is, as :func:`evenbeat.read_log` with the same options sees it.
 
     Attributes

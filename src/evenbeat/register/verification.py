@@ -13,15 +13,15 @@ from dataclasses import dataclass
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed
 from evenbeat.register.register import Entry, Register, each_entry
 from evenbeat.register.store import STATEMENTS, reading
+from evenbeat.results import Result
 
 MOST_SHOWN = 20
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
-class Verification(Printed):
+class Verification(Result):
     """The result of :func:`verify_register`.
 
     Attributes

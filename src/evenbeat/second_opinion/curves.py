@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,7 +61,7 @@ _DIFFERENCES = {
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class Crosscheck(Printed):
+class Crosscheck(Result):
     """A curve beside its independent recomputation, made by :func:`evenbeat.crosscheck`.
 
     Attributes

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +41,7 @@ class Compared:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ModelCrosscheck(Printed):
+class ModelCrosscheck(Result):
     """A clock model beside its independent recomputation, made by :func:`evenbeat.crosscheck`.
 
     Attributes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -15,13 +15,14 @@ from evenbeat.deviations.estimators import STATISTICS
 from evenbeat.deviations.levels.responses import in_seconds, mean_square_difference
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray, number_text
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 LEVEL_UNITS: Mapping[int, str] = MappingProxyType({2: "s³", 1: "s²", 0: "s", -1: "1", -2: "1/s"})
 FITTED_STATISTICS = (
@@ -35,7 +36,7 @@ FITTED_STATISTICS = (
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class NoiseFit(Printed):
+class NoiseFit(Result):
     """The noise levels of a record, made by :func:`evenbeat.fit_noise_levels`.
 
     Attributes
@@ -53,7 +54,7 @@ class NoiseFit(Printed):
     """
 
     levels: NoiseLevels
-    standard_uncertainty: Mapping[int, float]
+    standard_uncertainty: Mapping[int, float] = field(metadata=UNLISTED)
     drift_per_s: float
     interval_s: float
     samples: int
@@ -112,54 +113,26 @@ class NoiseFit(Printed):
         )
         return kind.normalised(square, time)
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per noise; what is not known is NaN."""
-        import pandas as pd
-
+    def _columns(self) -> tuple[Column, ...]:
         limits, levels = self.levels.upper_limits, self.levels.by_exponent
-        return pd.DataFrame(
-            {
-                "noise": [NOISE_NAMES[alpha] for alpha in levels],
-                "exponent": list(levels),
-                "unit": [LEVEL_UNITS[alpha] for alpha in levels],
-                "level": list(levels.values()),
-                "standard_uncertainty": [self.standard_uncertainty.get(a, math.nan) for a in levels],
-                "upper_limit_95": [limits.get(alpha, math.nan) for alpha in levels],
-            }
+        uncertainty = [self.standard_uncertainty.get(alpha, math.nan) for alpha in levels]
+        texts = [
+            number_text(level, u) if level > 0 else "not detected"
+            for level, u in zip(levels.values(), uncertainty, strict=True)
+        ]
+        return (
+            Column("noise", [NOISE_NAMES[alpha] for alpha in levels], "noise"),
+            Column("", [f"h({alpha:+d})" if alpha else "h(0)" for alpha in levels], "coefficient"),
+            Column("exponent", list(levels)),
+            Column("level", list(levels.values())),
+            Column("standard_uncertainty", uncertainty),
+            Column("", texts, "level"),
+            Column("unit", [LEVEL_UNITS[alpha] for alpha in levels], "unit"),
+            Column("upper_limit_95", [limits.get(a, math.nan) for a in levels], "95 % upper limit", ".2e"),
         )
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON."""
-        return {
-            "levels": self.levels.to_dict(),
-            "standard_uncertainty": {str(alpha): u for alpha, u in self.standard_uncertainty.items()},
-            "drift_per_s": self.drift_per_s,
-            "interval_s": self.interval_s,
-            "samples": self.samples,
-            "misfit": self.misfit,
-            "variances": self.variances,
-            "record_name": self.record_name,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
     def _headline(self) -> str:
         of = f" of {self.record_name}" if self.record_name else ""
         names = ", ".join(NOISE_NAMES[alpha] for alpha in self.detected)
         span = f"{self.samples} samples every {duration_text(self.interval_s)}"
         return f"Noise levels{of} from {span}: {names} detected"
-
-    def _table(self) -> Table:
-        return Table(
-            columns=("noise", "coefficient", "level", "unit", "95 % upper limit"),
-            rows=tuple(self._row(alpha, level) for alpha, level in self.levels.by_exponent.items()),
-        )
-
-    def _row(self, alpha: int, level: float) -> tuple[str, ...]:
-        limit = self.levels.upper_limits.get(alpha)
-        return (
-            NOISE_NAMES[alpha],
-            f"h({alpha:+d})" if alpha else "h(0)",
-            number_text(level, self.standard_uncertainty[alpha]) if level > 0 else "not detected",
-            LEVEL_UNITS[alpha],
-            "" if limit is None else f"{limit:.2e}",
-        )

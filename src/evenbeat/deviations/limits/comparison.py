@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -13,18 +13,19 @@ from evenbeat.deviations.limits.line import LimitLine, statistic_title
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
+from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 Verdict = Literal["below", "above", "undecided", "no statement"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class LimitVerdict(Printed):
+class LimitVerdict(Result):
     """A curve beside a limit, made by :func:`evenbeat.compare_with_limit`.
 
     Attributes
@@ -40,7 +41,7 @@ class LimitVerdict(Printed):
         Per averaging time ``below``, ``above``, ``undecided`` or ``no statement``.
     """
 
-    curve: StabilityCurve | TimeErrorCurve
+    curve: StabilityCurve | TimeErrorCurve = field(metadata=UNLISTED)
     limit: LimitLine
     confidence: float
     averaging_time_s: FloatArray
@@ -48,7 +49,9 @@ class LimitVerdict(Printed):
     low: FloatArray
     high: FloatArray
     allowed: FloatArray
-    verdicts: tuple[Verdict, ...]
+    verdicts: tuple[Verdict, ...] = field(metadata=UNLISTED)
+
+    _also = ("overall", "sentence")
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -82,46 +85,20 @@ class LimitVerdict(Printed):
             f"{self.value[worst] / self.allowed[worst]:.3g} times the limit."
         )
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per averaging time."""
-        import pandas as pd
-
-        return pd.DataFrame(self._columns())
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        columns = {name: [_plain(value) for value in column] for name, column in self._columns().items()}
-        return {
-            "overall": self.overall,
-            "sentence": self.sentence,
-            "confidence": self.confidence,
-            "limit": self.limit.to_dict(),
-            **columns,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _columns(self) -> dict[str, list[Any]]:
+    def _columns(self) -> tuple[Column, ...]:
         ending = "_s" if self.limit.unit == "s" else ""
-        return {
-            "averaging_time_s": self.averaging_time_s.tolist(),
-            f"value{ending}": self.value.tolist(),
-            f"low{ending}": self.low.tolist(),
-            f"high{ending}": self.high.tolist(),
-            f"allowed{ending}": self.allowed.tolist(),
-            "verdict": list(self.verdicts),
-        }
+        share = f"{self.confidence:.4g}"
+        return (
+            Column("averaging_time_s", self.averaging_time_s, "τ / s", ".6g"),
+            Column(f"value{ending}", self.value, "value", ".3e"),
+            Column(f"low{ending}", self.low, f"low {share}", ".3e"),
+            Column(f"high{ending}", self.high, f"high {share}", ".3e"),
+            Column(f"allowed{ending}", self.allowed, "limit", ".3e"),
+            Column("verdict", self.verdicts, "verdict"),
+        )
 
     def _headline(self) -> str:
         return self.sentence.removesuffix(".")
-
-    def _table(self) -> Table:
-        columns = (self.averaging_time_s, self.value, self.low, self.high, self.allowed)
-        rows = tuple(
-            (f"{tau:.6g}", *("-" if math.isnan(cell) else f"{cell:.3e}" for cell in cells), verdict)
-            for (tau, *cells), verdict in zip(zip(*columns, strict=True), self.verdicts, strict=True)
-        )
-        ends = f"{self.confidence:.4g}"
-        return Table(columns=("τ / s", "value", f"low {ends}", f"high {ends}", "limit", "verdict"), rows=rows)
 
 
 def compare_with_limit(
@@ -223,7 +200,3 @@ def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:
         values = {"averaging_times": outside}
         found.append(Finding(code="OUTSIDE_LIMIT", severity="note", sentence=sentence, values=values))
     return tuple(found)
-
-
-def _plain(value: object) -> object:
-    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -15,8 +15,8 @@ import numpy.typing as npt
 from evenbeat.deviations.estimators import STATISTICS
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray
+from evenbeat.results import Column, Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +51,7 @@ class LimitPiece:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class LimitLine(Printed):
+class LimitLine(Result):
     """A limit against averaging time.
 
     Published ones come from :func:`evenbeat.limit_lines`, your own from :meth:`from_table`.
@@ -76,7 +76,8 @@ class LimitLine(Printed):
     source: str = ""
     note: str = ""
     from_memory: bool = False
-    findings: tuple[Finding, ...] = ()
+
+    _also = ("unit",)
 
     def __post_init__(self) -> None:
         _known_statistic(self.statistic)
@@ -162,45 +163,15 @@ class LimitLine(Printed):
             limit = np.where(inside, piece.value(tau), limit)
         return limit
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per piece."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            [
-                {"above_s": piece.above_s, "up_to_s": piece.up_to_s, "limit": _formula(piece, self.unit)}
-                for piece in self.pieces
-            ]
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("above_s", [piece.above_s for piece in self.pieces], "τ above / s", "g"),
+            Column("up_to_s", [piece.up_to_s for piece in self.pieces], "up to / s", "g"),
+            Column("limit", [_formula(piece, self.unit) for piece in self.pieces], "limit"),
         )
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; an open end is ``None``."""
-        return {
-            "name": self.name,
-            "statistic": self.statistic,
-            "unit": self.unit,
-            "source": self.source,
-            "note": self.note,
-            "from_memory": self.from_memory,
-            "pieces": [
-                {
-                    "above_s": piece.above_s,
-                    "up_to_s": piece.up_to_s if math.isfinite(piece.up_to_s) else None,
-                    "factors_and_powers": [list(term) for term in piece.terms],
-                }
-                for piece in self.pieces
-            ],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
 
     def _headline(self) -> str:
         return f"Limit {self.title} of the {statistic_title(self.statistic)}"
-
-    def _table(self) -> Table:
-        rows = tuple(
-            (f"{piece.above_s:g}", f"{piece.up_to_s:g}", _formula(piece, self.unit)) for piece in self.pieces
-        )
-        return Table(columns=("τ above / s", "up to / s", "limit"), rows=rows)
 
 
 def _known_statistic(statistic: str) -> None:

@@ -13,11 +13,11 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.separation.covariance_limits import deviation_cell, deviation_of
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.results import Column, Result
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 Known = StabilityCurve | Mapping[float, float]
 
@@ -51,7 +51,7 @@ class Contribution:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class CorrectedCurve(Printed):
+class CorrectedCurve(Result):
     """A stability curve less what the reference and the floor contribute; see :func:`without_reference`.
 
     Attributes
@@ -117,56 +117,34 @@ class CorrectedCurve(Printed):
         """Return the deviation not exceeded with this probability, one-sided, shape (n,)."""
         return deviation_of(self._limits(1 - checked_probability(confidence, "confidence"))[1])
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per averaging time."""
-        import pandas as pd
+    def _facts(self) -> Mapping[str, object]:
+        about = self.measured
+        return {"statistic": about.statistic, "unit": self.unit, "record_name": about.record_name}
 
-        return pd.DataFrame(self._columns())
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        columns = {name: [_plain(value) for value in column] for name, column in self._columns().items()}
-        return {
-            "statistic": self.measured.statistic,
-            "unit": self.unit,
-            "record_name": self.measured.record_name,
-            **columns,
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    def _columns(self) -> dict[str, list[float]]:
+    def _columns(self) -> tuple[Column, ...]:
         (low, high), limit = self.variance_interval(), self.upper_limit()
         squared, plain = ("_s2", "_s") if self.unit == "s" else ("", "")
-        return {
-            "averaging_time_s": self.averaging_time_s.tolist(),
-            f"measured{plain}": self.measured.deviation.tolist(),
-            **{f"{part.name}{plain}": np.sqrt(part.variance).tolist() for part in self.contributions},
-            f"variance{squared}": self.variance.tolist(),
-            f"variance_low_95{squared}": low.tolist(),
-            f"variance_high_95{squared}": high.tolist(),
-            f"deviation{plain}": self.deviation.tolist(),
-            f"deviation_upper_limit_95{plain}": limit.tolist(),
-        }
+        taken_out = (
+            Column(f"{part.name}{plain}", np.sqrt(part.variance), part.name, ".3e")
+            for part in self.contributions
+        )
+        return (
+            Column("averaging_time_s", self.averaging_time_s, "τ / s", ".6g"),
+            Column(f"measured{plain}", self.measured.deviation, "measured", ".3e"),
+            *taken_out,
+            Column(f"variance{squared}", self.variance),
+            Column(f"variance_low_95{squared}", low),
+            Column(f"variance_high_95{squared}", high),
+            Column(f"deviation{plain}", self.deviation),
+            Column(f"deviation_upper_limit_95{plain}", limit),
+            Column("", [*map(deviation_cell, self.variance, low, limit)], "device"),
+            Column("", low, "95 % low", _root),
+            Column("", high, "95 % high", _root),
+        )
 
     def _headline(self) -> str:
         taken = " and ".join(part.name for part in self.contributions)
         return f"{self.measured.title}, {taken} taken out"
-
-    def _table(self) -> Table:
-        (low, high), limit = self.variance_interval(), self.upper_limit()
-        rows = tuple(
-            (
-                f"{tau:.6g}",
-                f"{self.measured.deviation[i]:.3e}",
-                *(f"{math.sqrt(part.variance[i]):.3e}" for part in self.contributions),
-                deviation_cell(self.variance[i], low[i], limit[i]),
-                _root(low[i]),
-                _root(high[i]),
-            )
-            for i, tau in enumerate(self.averaging_time_s)
-        )
-        names = (part.name for part in self.contributions)
-        return Table(columns=("τ / s", "measured", *names, "device", "95 % low", "95 % high"), rows=rows)
 
 
 def without_reference(
@@ -284,7 +262,3 @@ def _root(variance: float) -> str:
     if math.isnan(variance):
         return "unknown"
     return f"{math.sqrt(variance):.3e}" if variance > 0 else "0"
-
-
-def _plain(value: object) -> object:
-    return None if isinstance(value, float) and not math.isfinite(value) else value

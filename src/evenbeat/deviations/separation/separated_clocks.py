@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -11,11 +12,11 @@ import numpy as np
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.separation.covariance_limits import covariance_limit, deviation_cell, deviation_of
 from evenbeat.findings import Finding
-from evenbeat.printing import Printed, Table
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.results import Column, Result, Table
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 Method = Literal["covariance", "hat"]
 PAIRS_OF_CLOCK = ((0, 2), (0, 1), (1, 2))
@@ -23,7 +24,7 @@ PAIRS_OF_CLOCK = ((0, 2), (0, 1), (1, 2))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class SeparatedClocks(Printed):
+class SeparatedClocks(Result):
     """The stability of each of three clocks, made by :func:`evenbeat.separate_clocks`.
 
     Attributes
@@ -124,48 +125,23 @@ class SeparatedClocks(Printed):
         level = checked_probability(confidence, "confidence")
         return deviation_of(covariance_limit(level, self.variance, self._product_root, self.edf))
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a table with one row per clock and averaging time."""
-        import pandas as pd
+    def _facts(self) -> Mapping[str, object]:
+        ending = "_s2" if self.unit == "s" else ""
+        return {**super()._facts(), f"closure_variance{ending}": self.closure_variance}
 
-        return pd.concat([pd.DataFrame(columns) for columns in self._columns().values()], ignore_index=True)
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values, ready for JSON; what is not known is ``None``."""
-        clocks = {
-            name: {key: [_plain(value) for value in column] for key, column in columns.items()}
-            for name, columns in self._columns().items()
-        }
-        return {
-            "method": self.method,
-            "statistic": self.statistic,
-            "unit": self.unit,
-            "interval_s": self.interval_s,
-            "clocks": clocks,
-            f"closure_variance{self._ending}": [_plain(value) for value in self.closure_variance.tolist()],
-            "findings": [finding.to_dict() for finding in self.findings],
-        }
-
-    @property
-    def _ending(self) -> str:
-        return "_s2" if self.unit == "s" else ""
-
-    def _columns(self) -> dict[str, dict[str, list[object]]]:
+    def _columns(self) -> tuple[Column, ...]:
         (low, high), limit = self.variance_interval(), self.upper_limit()
-        squared, plain = self._ending, "_s" if self.unit == "s" else ""
-        return {
-            name: {
-                "clock": [name] * len(self.averaging_time_s),
-                "averaging_time_s": self.averaging_time_s.tolist(),
-                f"variance{squared}": self.variance[k].tolist(),
-                f"variance_low_95{squared}": low[k].tolist(),
-                f"variance_high_95{squared}": high[k].tolist(),
-                f"deviation{plain}": self.deviation[k].tolist(),
-                f"deviation_upper_limit_95{plain}": limit[k].tolist(),
-                "edf": self.edf[k].tolist(),
-            }
-            for k, name in enumerate(self.names)
-        }
+        squared, plain = ("_s2", "_s") if self.unit == "s" else ("", "")
+        return (
+            Column("clock", np.repeat(self.names, len(self.averaging_time_s))),
+            Column("averaging_time_s", np.tile(self.averaging_time_s, len(self.names))),
+            Column(f"variance{squared}", self.variance.ravel()),
+            Column(f"variance_low_95{squared}", low.ravel()),
+            Column(f"variance_high_95{squared}", high.ravel()),
+            Column(f"deviation{plain}", self.deviation.ravel()),
+            Column(f"deviation_upper_limit_95{plain}", limit.ravel()),
+            Column("edf", self.edf.ravel()),
+        )
 
     def _headline(self) -> str:
         how = "covariance of differences" if self.method == "covariance" else "three-cornered hat"
@@ -182,7 +158,3 @@ class SeparatedClocks(Printed):
             for i, (tau, loop) in enumerate(zip(self.averaging_time_s, self.closure_variance, strict=True))
         )
         return Table(columns=("τ / s", *self.names, "loop of three"), rows=rows)
-
-
-def _plain(value: object) -> object:
-    return None if isinstance(value, float) and not math.isfinite(value) else value

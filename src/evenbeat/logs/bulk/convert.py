@@ -23,7 +23,7 @@ from evenbeat.logs.rows.tables import Columns, read_columns
 from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
 from evenbeat.logs.terms import Candidate, Statements, TimeForm
-from evenbeat.printing import Printed, Table
+from evenbeat.results import Result, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +33,7 @@ _HEAD_LINES = 2000
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ConvertedLog(Printed):
+class ConvertedLog(Result):
     """What :func:`evenbeat.convert_log` wrote.
 
     Attributes
