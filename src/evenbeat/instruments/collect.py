@@ -22,6 +22,7 @@ from evenbeat.instruments.progress import Heartbeat, Progress, RunningAllan, Scr
 from evenbeat.instruments.result import Collected, run_findings
 from evenbeat.instruments.source import Backoff, Beside, Source
 from evenbeat.instruments.timekeeping import TiedClock, utc_text
+from evenbeat.intake import check_positive
 from evenbeat.units import parse_unit
 
 RETIE_S = 10.0
@@ -109,19 +110,38 @@ def collect(
     Source: IEEE 488.2, SCPI-1999 (queries)
     Tests: tests/instruments/test_collect.py
     """
+    asked = {
+        "interval_s": interval_s,
+        "nominal_frequency_hz": nominal_frequency_hz,
+        "gate_s": gate_s,
+        "rows": rows,
+        "duration_s": duration_s,
+    }
+    for name, value in asked.items():
+        check_positive(value, name, optional=True)
+    rhythm = rhythm or Rhythm()
+    if not rhythm.sync_s >= 0:
+        msg = f"sync_s is {rhythm.sync_s}; it must be zero or positive"
+        raise InputError(msg)
+    if not rhythm.part_s >= 1:
+        msg = f"part_s is {rhythm.part_s}; a part must last at least one second"
+        raise InputError(msg)
+    if not rhythm.part_bytes >= _SMALLEST_PART:
+        msg = f"part_bytes is {rhythm.part_bytes}; a part must hold at least {_SMALLEST_PART} bytes"
+        raise InputError(msg)
     collector = Collector(
         clock_source=_source(description, address, visa_library, clock=True),
         beside={name: _source(*each, visa_library, clock=False) for name, each in (beside or {}).items()},
         folder=Path(folder),
-        rhythm=_checked_rhythm(rhythm or Rhythm()),
+        rhythm=rhythm,
         backoff=backoff or Backoff(),
-        interval_s=_positive(interval_s, "interval_s"),
+        interval_s=interval_s,
         head={
-            "nominal frequency": _with_unit(_positive(nominal_frequency_hz, "nominal_frequency_hz"), "Hz"),
-            "gate": _with_unit(_positive(gate_s, "gate_s"), "s"),
+            "nominal frequency": "" if nominal_frequency_hz is None else f"{nominal_frequency_hz:.15g} Hz",
+            "gate": "" if gate_s is None else f"{gate_s:.15g} s",
             "reference": " ".join(reference.split()),
         },
-        limits=(_positive(rows, "rows") or math.inf, _positive(duration_s, "duration_s") or math.inf),
+        limits=(rows or math.inf, duration_s or math.inf),
         running=stability,
         nominal_frequency_hz=nominal_frequency_hz,
         screen=Screen(screen),
@@ -134,30 +154,6 @@ def _source(description: str | Path | Description, address: str, visa_library: s
     found = description if isinstance(description, Description) else read_description(description)
     check_address(address)
     return Source(found.for_clock() if clock else found, address, visa_library=visa_library)
-
-
-def _positive(value: float | None, name: str) -> float | None:
-    if value is not None and not (math.isfinite(value) and value > 0):
-        msg = f"{name} is {value}; it must be a positive number"
-        raise InputError(msg)
-    return value
-
-
-def _with_unit(value: float | None, unit: str) -> str:
-    return "" if value is None else f"{value:.15g} {unit}"
-
-
-def _checked_rhythm(rhythm: Rhythm) -> Rhythm:
-    if not rhythm.sync_s >= 0:
-        msg = f"sync_s is {rhythm.sync_s}; it must be zero or positive"
-        raise InputError(msg)
-    if not rhythm.part_s >= 1:
-        msg = f"part_s is {rhythm.part_s}; a part must last at least one second"
-        raise InputError(msg)
-    if not rhythm.part_bytes >= _SMALLEST_PART:
-        msg = f"part_bytes is {rhythm.part_bytes}; a part must hold at least {_SMALLEST_PART} bytes"
-        raise InputError(msg)
-    return rhythm
 
 
 class Collector:
