@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 import evenbeat as eb
-from evenbeat.figures.saving import svg_text
+from evenbeat.figures.style import svg_text
 
 HERE = Path(__file__).resolve().parent
 

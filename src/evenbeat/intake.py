@@ -83,24 +83,6 @@ def whole_factor(factor: float) -> int:
     return int(factor)
 
 
-def group_means(values: FloatArray, factor: int, count: int) -> FloatArray:
-    """Return means of groups, NaN where fewer than half of a group are present."""
-    groups = np.asarray(values[: count * factor], dtype=float).reshape(count, factor)
-    present = np.count_nonzero(~np.isnan(groups), axis=1)
-    totals = np.nansum(groups, axis=1)
-    return np.where(2 * present >= factor, totals / np.maximum(present, 1), np.nan)
-
-
-def every(values: FloatArray, factor: int, count: int) -> FloatArray:
-    """Return every ``factor``-th sample, ``count`` of them."""
-    return np.asarray(values[: (count - 1) * factor + 1 : factor], dtype=float)
-
-
-def first_of_groups(column: FloatArray | None, factor: int, count: int) -> FloatArray | None:
-    """Return the first of each group, ``None`` where there is no such column."""
-    return None if column is None else column[: (count - 1) * factor + 1 : factor]
-
-
 def read_only(values: npt.ArrayLike, name: str) -> FloatArray:
     """Return a read-only view of a row of floats; integers are converted."""
     array = np.asarray(values)

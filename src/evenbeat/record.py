@@ -1,15 +1,17 @@
 """A record: immutable samples of phase or fractional frequency on a regular grid.
 
 Missing samples are NaN; doubtful ones are flagged and stay. Nothing in evenbeat fills, moves or
-deletes a sample: what an analysis leaves out is written in ``flags`` and ``findings``.
+deletes a sample: what an analysis leaves out is written in ``flags`` and ``findings``, where the record
+came from in ``source``, what was done to it in ``history`` and ``checks``.
 """
 
 from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -17,7 +19,6 @@ import numpy.typing as npt
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
-from evenbeat.flags import Flag as Flag  # noqa: PLC0414
 from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
 from evenbeat.intake import (
     blocks,
@@ -25,17 +26,12 @@ from evenbeat.intake import (
     checked_covariates,
     checked_samples,
     checked_weighting,
-    every,
     extremes_and_mean,
-    first_of_groups,
-    group_means,
     read_only,
     utc,
     whole_factor,
 )
-from evenbeat.provenance import CheckOutcome as CheckOutcome  # noqa: PLC0414
-from evenbeat.provenance import Source as Source  # noqa: PLC0414
-from evenbeat.provenance import Treatment as Treatment  # noqa: PLC0414
+from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import FloatArray
 from evenbeat.results import Result
 from evenbeat.units import duration_text
@@ -44,6 +40,132 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Kind = Literal["phase", "frequency"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flag(Plain):
+    """Samples ``start`` to ``stop`` (exclusive) that something was noticed about.
+
+    Parameters
+    ----------
+    cause
+        ``outlier``, ``warm_up``, ``frequency_step``, ``phase_step`` …
+    excluded
+        Whether analyses leave these samples out. A step is not excluded: it is modelled.
+    size
+        Height of a step: dimensionless for a frequency step, seconds for a phase step.
+    uncertainty
+        Standard uncertainty of ``size``.
+    put_back_s
+        Seconds that were added to this sample and all later ones: whole periods of a wrap.
+    """
+
+    cause: str
+    start: int
+    stop: int
+    excluded: bool
+    sentence: str
+    size: float | None = None
+    uncertainty: float | None = None
+    put_back_s: float | None = None
+
+    def moved(self, offset: int, length: int) -> Flag | None:
+        """Return the flag in a record that starts ``offset`` later, or ``None`` if it is outside."""
+        start, stop = max(0, self.start - offset), min(length, self.stop - offset)
+        if stop < start or start >= length or (stop == start and self.stop > self.start):
+            return None
+        if self.size is not None and self.start <= offset:  # a step before the cut is part of the start value
+            return None
+        return replace(self, start=start, stop=stop)
+
+    def between_samples(self, length: int) -> Flag:
+        """Return the flag of a phase record on the ``length`` frequencies between its samples."""
+        if self.cause == "phase_step":
+            sentence = f"{self.sentence} The frequency across it is left out."
+            first = max(0, self.start - 1)
+            return replace(
+                self,
+                start=first,
+                stop=self.start,
+                excluded=True,
+                size=None,
+                uncertainty=None,
+                sentence=sentence,
+            )
+        first = max(0, self.start - 1) if self.excluded else self.start
+        return replace(self, start=min(first, length), stop=min(self.stop, length))
+
+    def thinned(self, factor: int) -> Flag:
+        """Return the flag of a step where only every ``factor``-th sample or group is left."""
+        # a phase step shows first in the next sample kept, a change of frequency at the nearest one
+        start = -(-self.start // factor) if self.cause == "phase_step" else round(self.start / factor)
+        return replace(self, start=start, stop=max(start, round(self.stop / factor)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Treatment:
+    """One entry of a record's history: which function was applied with which arguments."""
+
+    operation: str
+    arguments: Mapping[str, object] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return f"{self.operation}({', '.join(f'{key}={value}' for key, value in self.arguments.items())})"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source(Plain):
+    """The file a record came from, with the hash of its bytes as they were read.
+
+    Parameters
+    ----------
+    parts
+        The files of a record that was made from several; ``sha256`` is then that of their hashes.
+    """
+
+    path: str = field(metadata=UNLISTED)
+    sha256: str
+    size_bytes: int
+    rows: int
+    parts: tuple[Source, ...] = ()
+
+    _also = ("name",)
+
+    @property
+    def name(self) -> str:
+        """File name without its folder, which is nobody's business and stays out of plain values."""
+        return Path(self.path).name
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckOutcome(Plain):
+    """What one check of a record looked at, what it found, and what is to be done about it.
+
+    Parameters
+    ----------
+    check
+        Name of the check, as :func:`evenbeat.condition` takes it in ``leave_out``.
+    looked_at
+        What was looked at, such as ``'600 stamps'``; where nothing was, why.
+    looked
+        Whether the check was made at all.
+    found
+        Number of events.
+    set_aside
+        Number of samples that analyses leave out because of it.
+    where
+        The first places, or how the events lie; empty where nothing was found.
+    advice
+        What to do about it; empty where nothing is to be done.
+    """
+
+    check: str
+    looked_at: str
+    looked: bool = True
+    found: int = 0
+    set_aside: int = 0
+    where: str = ""
+    advice: str = ""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -358,16 +480,23 @@ class Record(Result):
             needed = 2 * factor if self.kind == "frequency" else factor + 1
             raise TooShortError(msg, needed=needed, available=len(self))
         values = self.usable_values(without_steps=False)
-        reduced = group_means if self.kind == "frequency" else every
+        firsts = slice(0, (count - 1) * factor + 1, factor)
+
+        def reduced(column: FloatArray) -> FloatArray:
+            if self.kind == "phase":
+                return np.asarray(column[firsts], dtype=float)
+            groups = np.asarray(column[: count * factor], dtype=float).reshape(count, factor)
+            present = np.count_nonzero(~np.isnan(groups), axis=1)
+            return np.where(2 * present >= factor, np.nansum(groups, axis=1) / np.maximum(present, 1), np.nan)
+
         return replace(
             self,
-            values=reduced(values, factor, count),
+            values=reduced(values),
             interval_s=self.interval_s * factor,
-            gate_s=None
-            if self.gate_s is None
-            else self.gate_s * factor,  # measured time: dead time stays visible
-            covariates={name: reduced(c, factor, count) for name, c in self.covariates.items()},
-            stamp_offset_s=first_of_groups(self.stamp_offset_s, factor, count),
+            # measured time: dead time stays visible
+            gate_s=None if self.gate_s is None else self.gate_s * factor,
+            covariates={name: reduced(column) for name, column in self.covariates.items()},
+            stamp_offset_s=None if self.stamp_offset_s is None else self.stamp_offset_s[firsts],
             resolution=None,
             flags=tuple(f for f in (step.thinned(factor) for step in self.steps) if f.start < count),
             history=(*self.history, Treatment(operation="averaged", arguments={"factor": factor})),
@@ -438,10 +567,33 @@ class Record(Result):
         """Return the record with further findings."""
         return replace(self, findings=(*self.findings, *findings))
 
-    def checked(self, check: str, looked_at: str, **outcome: Any) -> Record:
-        """Return the record with the outcome of one more check; see :class:`CheckOutcome`."""
+    def checked(
+        self,
+        check: str,
+        looked_at: str,
+        *,
+        flags: Sequence[Flag] = (),
+        findings: Sequence[Finding] = (),
+        done: Mapping[str, object] | None = None,
+        **outcome: Any,
+    ) -> Record:
+        """Return the record with what one more check flagged and found.
+
+        Parameters
+        ----------
+        done
+            What the entry in its history says; ``None`` for no entry.
+        outcome
+            See :class:`CheckOutcome`.
+        """
         made = CheckOutcome(check=check, looked_at=looked_at, **outcome)
-        return replace(self, checks=(*self.checks, made))
+        record = replace(
+            self,
+            flags=(*self.flags, *flags),
+            findings=(*self.findings, *findings),
+            checks=(*self.checks, made),
+        )
+        return record if done is None else record.treated(check, **done)
 
     def treated(self, operation: str, **arguments: object) -> Record:
         """Return the record with one more entry in its history."""

@@ -203,7 +203,7 @@ def _flat(row: Plain) -> dict[str, Any]:
             cells |= {name: value.value, f"{name}_standard_uncertainty": value.standard_uncertainty}
         elif isinstance(value, dt.date):
             cells[name] = np.datetime64(value)
-        elif name == "findings":
+        elif isinstance(value, tuple) and name == "findings":
             cells[name] = " ".join(found.code for found in value)
         elif value is None or isinstance(value, str | float | int | np.generic):
             cells[name] = value

@@ -21,9 +21,8 @@ from evenbeat.clock.fine_averages import fine_averages, pooled_sums
 from evenbeat.clock.lag import fine_view
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
-from evenbeat.flags import Flag
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
-from evenbeat.record import Record
+from evenbeat.record import Flag, Record
 
 DAY = 86400.0
 MIXED = NoiseLevels(white_fm=2e-22, flicker_fm=1e-24, random_walk_fm=1e-31)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 import evenbeat as eb
 from evenbeat.conditioning.condition import CHECKS
-from evenbeat.conditioning.idle_tones import with_idle_tones_reported
+from evenbeat.conditioning.display import with_idle_tones_reported
 from evenbeat.conditioning.report import TITLES
 
 NOISES = {

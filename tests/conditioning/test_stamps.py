@@ -115,7 +115,7 @@ def test_a_clock_that_keeps_step_is_rarely_called_off() -> None:
 
 
 def _clock_only(record: eb.Record) -> eb.Record:
-    from evenbeat.conditioning.computer_clock import with_computer_clock_reported
+    from evenbeat.conditioning.stamps import with_computer_clock_reported
 
     return with_computer_clock_reported(record)
 

@@ -15,10 +15,8 @@ from hypothesis import strategies as st
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
-from evenbeat.flags import Flag
 from evenbeat.intake import SCAN_BLOCK, extremes_and_mean
-from evenbeat.provenance import Source
-from evenbeat.record import Record
+from evenbeat.record import Flag, Record, Source
 
 FREQUENCY = np.array([1.0, 2.0, 3.0, np.nan, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0]) * 1e-9
 

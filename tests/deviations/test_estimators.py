@@ -10,7 +10,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.flags import Flag
+from evenbeat.record import Flag
 
 
 def white_fm(n: int = 1000, seed: int = 1, **options: float) -> eb.Record:

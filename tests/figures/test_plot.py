@@ -40,15 +40,12 @@ from evenbeat.deviations.separation.reference import without_reference
 from evenbeat.deviations.spectrum import spectrum
 from evenbeat.deviations.time_error import time_interval_error
 from evenbeat.errors import InputError
-from evenbeat.figures.aging import AHEAD
+from evenbeat.figures.axes import fractional_unit, seconds_unit, spread, time_unit, typeset
+from evenbeat.figures.clock import AHEAD
+from evenbeat.figures.deviations import draw_stability, noise_runs, resolution_floor
 from evenbeat.figures.dispatch import DRAWINGS, plot
-from evenbeat.figures.envelope import envelope, missing_runs
-from evenbeat.figures.labels import spread
-from evenbeat.figures.noise_type import runs
-from evenbeat.figures.record import record_figure
-from evenbeat.figures.saving import png_bytes, svg_text
-from evenbeat.figures.scales import fractional_unit, seconds_unit, time_unit, typeset
-from evenbeat.figures.stability import draw_stability, resolution_floor
+from evenbeat.figures.record import envelope, missing_runs, record_figure
+from evenbeat.figures.style import png_bytes, svg_text
 from evenbeat.fleet.assess_fleet import assess_fleet
 from evenbeat.holdover.forecast import predict_holdover
 from evenbeat.holdover.passage import limit_passage
@@ -289,7 +286,7 @@ def test_stability_shows_deviation_interval_and_noise_types(record: Record) -> N
     assert any(name in written for name in curve.noise_names if name)
     assert "a fifth of the record" in ax.get_xlabel()
     assert "floor of the display" in texts(ax)
-    strip = runs(curve)
+    strip = noise_runs(curve)
     assert [run[1] for run in strip[:-1]] == [run[0] for run in strip[1:]]
 
 
@@ -309,7 +306,7 @@ def test_strip_says_what_else_a_walk_may_be(
     """Drift rises as τ, a walk as √τ, and a wave falls again (NIST SP 1065, 3.3 and 5.2.13)."""
     levels = NoiseLevels(white_fm=1e-22, random_walk_fm=0.0 if course else 1e-31)
     record = simulate_clock(2016, interval_s=600.0, levels=levels, seed=5, aging=course)
-    names = [name for _, _, name in runs(stability(record))]
+    names = [name for _, _, name in noise_runs(stability(record))]
     assert said in names
     assert course is not None or not any(" or " in name for name in names)
 

@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evenbeat.instruments.answers import read_answer
-from evenbeat.instruments.description import Description
+from evenbeat.instruments.description import Description, read_answer
 
 PLAIN = re.compile(Description(name="", title="", quantity="frequency", unit="Hz").value)
 

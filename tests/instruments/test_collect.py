@@ -17,12 +17,12 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.instruments.collector import Collector
+from evenbeat.instruments.collect import Collector
 from evenbeat.instruments.description import Description
 from evenbeat.instruments.journal import Rhythm
+from evenbeat.instruments.links import Stop
 from evenbeat.instruments.progress import Screen
 from evenbeat.instruments.source import Backoff, Source
-from evenbeat.instruments.stop import Stop
 from evenbeat.instruments.timekeeping import TiedClock, utc_from_text
 
 SOON = Backoff(first_s=0.05, longest_s=0.2)
@@ -231,10 +231,10 @@ def test_step_of_the_computers_clock_begins_a_new_part(
 ) -> None:
     """Somebody sets the clock forward by an hour: told with its size, each part evenly spaced by itself."""
     monkeypatch.setattr(
-        "evenbeat.instruments.collector.TiedClock",
+        "evenbeat.instruments.collect.TiedClock",
         lambda: TiedClock(utc_ns=lambda: time.time_ns() + 3_600 * 10**9 * (len(counter.answered) > 9)),
     )
-    monkeypatch.setattr("evenbeat.instruments.collector.RETIE_S", 0.05)
+    monkeypatch.setattr("evenbeat.instruments.collect.RETIE_S", 0.05)
     folder = tmp_path / "bench"
     result = eb.collect(replace(quick, every_s=0.05), counter.address, folder, rows=30)
     parts = sorted(folder.glob("*.csv"))

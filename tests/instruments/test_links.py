@@ -16,8 +16,7 @@ import pytest
 
 from evenbeat.errors import InputError, InstrumentError
 from evenbeat.instruments.description import Description
-from evenbeat.instruments.links import check_address, open_link
-from evenbeat.instruments.stop import Stop
+from evenbeat.instruments.links import Stop, check_address, open_link
 
 pytest.importorskip("serial", reason="the extra 'collect' is not installed")
 pytest.importorskip("pyvisa_py", reason="the extra 'collect' is not installed")

@@ -6,7 +6,7 @@ import allantools
 import numpy as np
 import pytest
 
-from evenbeat.instruments.running import RunningAllan
+from evenbeat.instruments.progress import RunningAllan
 
 
 def frequencies(n: int) -> np.ndarray:

@@ -15,7 +15,7 @@ import pytest
 
 from evenbeat.assessment.assess import Assessment, assess
 from evenbeat.errors import OutputError
-from evenbeat.figures.scales import typeset
+from evenbeat.figures.axes import typeset
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import number_text

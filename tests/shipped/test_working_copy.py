@@ -8,8 +8,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.command.main import main
-from evenbeat.shipped.files import demo_files, notebook_files
-from evenbeat.shipped.working_copy import TABLE, working_copy
+from evenbeat.shipped.files import TABLE, demo_files, notebook_files, working_copy
 
 
 @pytest.fixture

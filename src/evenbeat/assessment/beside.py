@@ -20,8 +20,8 @@ from evenbeat.clock.fused_model import FusedModel
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding
-from evenbeat.provenance import Source
 from evenbeat.quantities import Estimate
+from evenbeat.record import Source
 from evenbeat.units import SECONDS_PER_YEAR
 
 SAID = (

@@ -13,7 +13,7 @@ from evenbeat.calibration.decision import Decision
 from evenbeat.clock.tested import Backtest
 from evenbeat.findings import Finding
 from evenbeat.plain import Plain, declared, listed_as
-from evenbeat.provenance import Source
+from evenbeat.record import Source
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,9 +23,8 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import EvenbeatError
 from evenbeat.findings import Finding
-from evenbeat.provenance import Source
 from evenbeat.quantities import Estimate
-from evenbeat.record import Record
+from evenbeat.record import Record, Source
 
 MOMENTS = 32
 """At which other models are asked, evenly on a logarithmic scale: 1 % in the interval."""

@@ -10,7 +10,7 @@ import numpy as np
 
 from evenbeat.calibration.specification import Quantity, SpecificationLine
 from evenbeat.clock.model import ClockModel
-from evenbeat.conditioning.resolution import floor_at_interval
+from evenbeat.conditioning.display import floor_at_interval
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability

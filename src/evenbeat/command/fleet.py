@@ -81,13 +81,13 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
 
 
 def _fleet(arguments: argparse.Namespace) -> int:
-    from evenbeat.fleet.assess_fleet import assess_fleet
-    from evenbeat.fleet.kept import keep_list, register_behind
+    from evenbeat.fleet.assess_fleet import assess_fleet, keep_list
+    from evenbeat.register.register import Register
 
     paths = [Path(name) for name in (arguments.output, arguments.page) if name]
     for path in paths:
         check_absent(path, force=arguments.force)
-    register = register_behind(arguments.source) if arguments.keep else None
+    register = Register.open(arguments.source) if arguments.keep else None  # before any work is done in vain
     shown = sys.stderr.isatty() and not arguments.quiet
     with _Progress(shown=shown) as progress:
         due = assess_fleet(

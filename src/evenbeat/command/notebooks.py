@@ -62,16 +62,14 @@ def _add_folder(parser: argparse.ArgumentParser, default: str) -> None:
 
 
 def _demo(arguments: argparse.Namespace) -> int:
-    from evenbeat.shipped.files import demo_files
-    from evenbeat.shipped.working_copy import working_copy
+    from evenbeat.shipped.files import demo_files, working_copy
 
     print(working_copy(demo_files(), arguments.folder, renew=arguments.renew))
     return DONE
 
 
 def _notebooks(arguments: argparse.Namespace) -> int:
-    from evenbeat.shipped.files import notebook_files
-    from evenbeat.shipped.working_copy import working_copy
+    from evenbeat.shipped.files import notebook_files, working_copy
 
     if not arguments.copy_only:
         _check_user(allow_root=arguments.allow_root)

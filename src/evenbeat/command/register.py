@@ -16,8 +16,7 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.units import parse_frequency
 
 if TYPE_CHECKING:
-    from evenbeat.register.entries import Entry
-    from evenbeat.register.register import Register
+    from evenbeat.register.register import Entry, Register
 
 Run = Callable[[argparse.Namespace], int]
 

@@ -11,8 +11,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.local_noise import MAD_TO_SIGMA, present, spread
-from evenbeat.conditioning.places import counted, flagged_runs, places_text
+from evenbeat.conditioning.shared import MAD_TO_SIGMA, counted, flagged_runs, places_text, present, spread
 from evenbeat.findings import Finding
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
@@ -58,7 +57,30 @@ def with_bit_errors_flagged(record: Record) -> Record:
     if not len(suspects) or len(suspects) > _MOST * len(counts) + 8:
         return record.checked(NAME, looked_at)
     found = _off_by_a_bit(counts, suspects)
-    return _flagged(record, looked_at, where, found)
+    if not found:
+        return record.checked(NAME, looked_at)
+    at = where[np.array(sorted(found), dtype=np.intp)]
+    sizes = np.unique([int(abs(_power(off))) for off in found.values()])
+    why = "Off by a power of two in counts of the display."
+    flags = flagged_runs(at, cause="bit_error", sentence=why, excluded=True)
+    named = ", ".join(f"±{size}" for size in sizes[:6]) + (", …" if len(sizes) > 6 else "")
+    sentence = (
+        f"{counted(len(at), 'reading is', 'readings are')} off by a power of two in counts of the display "
+        f"({named}), as when a bit of the counter is misread; "
+        f"{'it is' if len(at) == 1 else 'they are'} flagged and left out."
+    )
+    told = {"count": len(at), "largest_counts": int(sizes[-1])}
+    return record.checked(
+        NAME,
+        looked_at,
+        flags=flags,
+        findings=[Finding(code="BIT_ERRORS", severity="note", sentence=sentence, values=told)],
+        found=len(flags),
+        set_aside=len(at),
+        where=f"{named}: {places_text(record, [flag.start for flag in flags])}",
+        advice="Nothing now; the counter's latch or the program that reads it loses a carry.",
+        done={"found": len(at)},
+    )
 
 
 def _off_by_a_bit(counts: FloatArray, suspects: npt.NDArray[np.intp]) -> dict[int, int]:
@@ -118,34 +140,3 @@ def _distance(counts: FloatArray, reading: int, suspect: npt.NDArray[np.bool_]) 
     if abs(power) < 2**_LOWEST_BIT or abs(off - power) > _NOISE * max(noise, 0.5):
         return None
     return off if _is_close(off, _CLOSE_IN_PAIR) else None
-
-
-def _flagged(record: Record, looked_at: str, where: npt.NDArray[np.intp], found: dict[int, int]) -> Record:
-    if not found:
-        return record.checked(NAME, looked_at)
-    at = where[np.array(sorted(found), dtype=np.intp)]
-    sizes = np.unique([int(abs(_power(off))) for off in found.values()])
-    flags = flagged_runs(
-        at, cause="bit_error", sentence="Off by a power of two in counts of the display.", excluded=True
-    )
-    named = ", ".join(f"±{size}" for size in sizes[:6]) + (", …" if len(sizes) > 6 else "")
-    sentence = (
-        f"{counted(len(at), 'reading is', 'readings are')} off by a power of two in counts of the display "
-        f"({named}), as when a bit of the counter is misread; "
-        f"{'it is' if len(at) == 1 else 'they are'} flagged and left out."
-    )
-    values = {"count": len(at), "largest_counts": int(sizes[-1])}
-    finding = Finding(code="BIT_ERRORS", severity="note", sentence=sentence, values=values)
-    return (
-        record.with_flags(*flags)
-        .with_findings(finding)
-        .checked(
-            NAME,
-            looked_at,
-            found=len(flags),
-            set_aside=len(at),
-            where=f"{named}: {places_text(record, [flag.start for flag in flags])}",
-            advice="Nothing now; the counter's latch or the program that reads it loses a carry.",
-        )
-        .treated(NAME, found=len(at))
-    )

@@ -6,17 +6,20 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from evenbeat.conditioning.bit_errors import with_bit_errors_flagged
-from evenbeat.conditioning.computer_clock import with_computer_clock_reported
-from evenbeat.conditioning.dead_time import with_dead_time_reported
-from evenbeat.conditioning.gaps import with_gaps_reported
-from evenbeat.conditioning.idle_tones import with_idle_tones_reported
+from evenbeat.conditioning.display import DISPLAY, with_idle_tones_reported, with_resolution_reported
 from evenbeat.conditioning.outliers import with_outliers_flagged
 from evenbeat.conditioning.pulses import with_pulses_flagged
-from evenbeat.conditioning.resolution import NAME as DISPLAY
-from evenbeat.conditioning.resolution import with_resolution_reported
-from evenbeat.conditioning.sampling import with_interval_changes_reported
+from evenbeat.conditioning.sampling import (
+    with_dead_time_reported,
+    with_gaps_reported,
+    with_interval_changes_reported,
+)
 from evenbeat.conditioning.sawtooth import with_sawtooth_subtracted
-from evenbeat.conditioning.stamps import with_stamp_order_reported, with_stamp_spacing_reported
+from evenbeat.conditioning.stamps import (
+    with_computer_clock_reported,
+    with_stamp_order_reported,
+    with_stamp_spacing_reported,
+)
 from evenbeat.conditioning.steps import with_steps_flagged
 from evenbeat.conditioning.warmup import with_warm_up_flagged
 from evenbeat.conditioning.wraps import with_wraps_repaired

@@ -8,13 +8,21 @@ a ramp of any slope, a step of phase and a bend pass.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from evenbeat.conditioning.local_noise import local_spread, present, running_median
-from evenbeat.conditioning.places import counted, places_text, runs
+from evenbeat.conditioning.shared import (
+    MAD_TO_SIGMA,
+    counted,
+    places_text,
+    present,
+    running_median,
+    runs,
+    tail_spread,
+)
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.logs.display import display_step
@@ -29,6 +37,11 @@ _SLOPE_WIDTH = 61
 _SIDE = 7
 _REPEATING = 0.5
 _SHADOW = 5.0
+_BLOCK = 1024
+_QUIETEST = 0.25
+_TAIL_SHARE = 0.05
+_HEAVIEST = 3.0
+_GOLDEN = 0.6180339887498949
 
 
 def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
@@ -55,7 +68,7 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
         sentence = f"{len(where)} samples are too few to look for outliers; {FEWEST} are needed."
         unchecked = Finding(code="OUTLIERS_UNCHECKED", severity="note", sentence=sentence)
         looked_at = f"{counted(len(where), 'reading')}, fewer than {FEWEST}"
-        return record.with_findings(unchecked).checked(NAME, looked_at, looked=False)
+        return record.checked(NAME, looked_at, looked=False, findings=[unchecked])
     samples = np.asarray(values[where], dtype=float)
     rounding = 8 * np.spacing(np.abs(samples).max())
     judge = _judged_phase if record.kind == "phase" else _judged_frequency
@@ -68,7 +81,46 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     if record.kind == "phase":
         bad &= ~_in_shadow(np.where(bad, np.abs(largest), 0.0))
     looked_at = counted(len(where), "reading")
-    return _flagged(record, looked_at, where[bad], largest[bad], threshold)
+    off_by, places = largest[bad], where[bad]
+    if not len(places):
+        sentence = f"No outlier was found beyond {threshold:g} robust standard deviations."
+        finding = Finding(code="NO_OUTLIERS", severity="good", sentence=sentence)
+        return record.checked(NAME, looked_at, findings=[finding], done={"threshold": threshold, "found": 0})
+    unit = " s" if record.kind == "phase" else ""
+    together = runs(places)
+    sizes = np.split(off_by, np.cumsum([len(run) for run in together])[:-1])
+    flags = [
+        Flag(
+            cause="outlier",
+            start=int(run[0]),
+            stop=int(run[-1]) + 1,
+            excluded=True,
+            sentence=f"Off by up to {size[np.argmax(np.abs(size))]:.3g}{unit} from its neighbours.",
+        )
+        for run, size in zip(together, sizes, strict=True)
+    ]
+    worst = int(np.argmax(np.abs(off_by)))
+    most = float(off_by[worst])
+    sentence = (
+        f"{len(places)} outlier{'s' * (len(places) > 1)} beyond {threshold:g} robust standard deviations "
+        f"({100 * len(places) / len(record):.2g} % of the samples, the largest off by {most:.3g}{unit}) "
+        "are flagged and left out of the analysis; they stay in the record."
+    )
+    finding = Finding(
+        code="OUTLIERS", severity="note", sentence=sentence, values={"count": len(places), "largest": most}
+    )
+    return record.checked(
+        NAME,
+        looked_at,
+        flags=flags,
+        findings=[finding],
+        found=len(flags),
+        set_aside=len(places),
+        where=f"largest {most:.3g}{unit}: {places_text(record, [int(places[worst])])}",
+        advice="If they are more than a few in a thousand, compare with leave_out=('outliers',) "
+        "(--leave-out outliers).",
+        done={"threshold": threshold, "found": len(places)},
+    )
 
 
 _Judgement = Iterator[tuple[FloatArray, FloatArray]]
@@ -81,9 +133,9 @@ def _judged_frequency(
     """Yield the distance from the running median, or from the nearer side where that says less."""
     residual = samples - running_median(samples, FREQUENCY_WIDTH)
     step = resolution if resolution is not None else _visible_step(samples)
-    sigma = local_spread(residual, step)
+    sigma = _local_spread(residual, step)
     nearer = _from_nearer_side(samples)
-    sigma_nearer = local_spread(nearer, step)
+    sigma_nearer = _local_spread(nearer, step)
     with np.errstate(divide="ignore", invalid="ignore"):
         nearer *= np.where(sigma_nearer > sigma, sigma / sigma_nearer, 1.0)
     yield np.where(np.abs(nearer) < np.abs(residual), nearer, residual), sigma
@@ -127,9 +179,37 @@ def _from_straight_lines(level: FloatArray, span: int, step: float | None) -> tu
     distance = np.where(one_side, least, 0.0)
     if span > 1:  # near an end too few lines are left to tell an outlier from its neighbours
         distance[: 2 * span] = distance[-2 * span :] = 0.0
-    sigma = local_spread(between, step)
+    sigma = _local_spread(between, step)
     ends = 2 * np.repeat(sigma[[0, -1]], span)  # a single line misses by twice as much as the middle one
     return distance, np.concatenate([ends[:span], sigma, ends[span:]])
+
+
+def _local_spread(residual: FloatArray, step: float | None) -> FloatArray:
+    """Return the spread around each sample, from blocks of about a thousand.
+
+    Where the farthest twentieth lies farther out than that of a normal distribution (the comb of a
+    time-interval counter does), the spread is raised accordingly, at most threefold.
+
+    Parameters
+    ----------
+    residual
+        Shape (n,), around zero.
+    step
+        Step of the display. The readings are spread evenly over it (a fixed low-discrepancy sequence),
+        because the median absolute deviation of coarse readings jumps between multiples of the step.
+    """
+    dither = np.mod(np.arange(len(residual)) * _GOLDEN, 1.0) - 0.5  # fills -1/2 to 1/2 evenly
+    size = np.abs(residual + dither * step if step else residual)
+    middle = MAD_TO_SIGMA * float(np.median(size))
+    tails = tail_spread(size * np.where(np.arange(len(size)) % 2, 1.0, -1.0), _TAIL_SHARE)
+    heaviness = min(tails / middle, _HEAVIEST) if middle > 0 else 1.0
+    blocks = max(1, len(size) // _BLOCK)
+    edges = np.linspace(0, len(size), blocks + 1).astype(int)
+    scale = np.array([np.median(size[a:b]) for a, b in pairwise(edges)])
+    if blocks >= 3:
+        scale = ndimage.median_filter(scale, size=3, mode="nearest")
+    scale = MAD_TO_SIGMA * heaviness * np.maximum(scale, _QUIETEST * float(np.median(size)))
+    return np.repeat(scale, np.diff(edges))
 
 
 def _in_shadow(size: FloatArray) -> npt.NDArray[np.bool_]:
@@ -141,54 +221,3 @@ def _in_shadow(size: FloatArray) -> npt.NDArray[np.bool_]:
 def _visible_step(samples: FloatArray) -> float | None:
     """Return the display step where readings repeat so often that their spread would jump with it."""
     return display_step(samples, None) if len(np.unique(samples)) < _REPEATING * len(samples) else None
-
-
-def _flagged(
-    record: Record, looked_at: str, bad: npt.NDArray[np.intp], residual: FloatArray, threshold: float
-) -> Record:
-    if not len(bad):
-        sentence = f"No outlier was found beyond {threshold:g} robust standard deviations."
-        finding = Finding(code="NO_OUTLIERS", severity="good", sentence=sentence)
-        clean = record.with_findings(finding).checked(NAME, looked_at)
-        return clean.treated("outliers", threshold=threshold, found=0)
-    unit = " s" if record.kind == "phase" else ""
-    flags = [
-        Flag(
-            cause="outlier",
-            start=int(run[0]),
-            stop=int(run[-1]) + 1,
-            excluded=True,
-            sentence=f"Off by up to {sizes[np.argmax(np.abs(sizes))]:.3g}{unit} from its neighbours.",
-        )
-        for run, sizes in _runs_with_sizes(bad, residual)
-    ]
-    largest = float(residual[np.argmax(np.abs(residual))])
-    sentence = (
-        f"{len(bad)} outlier{'s' * (len(bad) > 1)} beyond {threshold:g} robust standard deviations "
-        f"({100 * len(bad) / len(record):.2g} % of the samples, the largest off by {largest:.3g}{unit}) "
-        "are flagged and left out of the analysis; they stay in the record."
-    )
-    finding = Finding(
-        code="OUTLIERS", severity="note", sentence=sentence, values={"count": len(bad), "largest": largest}
-    )
-    flagged = record.with_flags(*flags).with_findings(finding)
-    worst = int(bad[np.argmax(np.abs(residual))])
-    return flagged.checked(
-        NAME,
-        looked_at,
-        found=len(flags),
-        set_aside=len(bad),
-        where=f"largest {largest:.3g}{unit}: {places_text(record, [worst])}",
-        advice="If they are more than a few in a thousand, compare with leave_out=('outliers',) "
-        "(--leave-out outliers).",
-    ).treated("outliers", threshold=threshold, found=len(bad))
-
-
-def _runs_with_sizes(
-    bad: npt.NDArray[np.intp], residual: FloatArray
-) -> list[tuple[npt.NDArray[np.intp], FloatArray]]:
-    """Return neighbouring outliers together."""
-    together = runs(bad)
-    return list(
-        zip(together, np.split(residual, np.cumsum([len(run) for run in together])[:-1]), strict=True)
-    )

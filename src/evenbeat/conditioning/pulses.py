@@ -9,8 +9,15 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.local_noise import present, running_median, spread
-from evenbeat.conditioning.places import counted, flagged_runs, places_text
+from evenbeat.conditioning.shared import (
+    counted,
+    flagged_runs,
+    places_text,
+    present,
+    running_median,
+    runs,
+    spread,
+)
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
@@ -82,7 +89,7 @@ def _in_phase(
     off = (periods != 0) & (np.abs(level - periods * period) <= max(_NOISE * noise, _TIGHT * period))
     if noise > _LOOSEST * period or np.count_nonzero(off) > _MOST * len(off):
         return record.checked(NAME, f"{looked_at}; too noisy to tell", looked=False)
-    late = [run for run in _runs(off) if len(run) <= _LONGEST_LATE]
+    late = [run for run in runs(np.flatnonzero(off)) if len(run) <= _LONGEST_LATE]
     bad = np.concatenate(late) if late else np.empty(0, dtype=np.intp)
     return _flagged(
         record,
@@ -157,18 +164,16 @@ def _of_a_counter(
     )
     values = {"missed_readings": int(np.count_nonzero(bad & (ratio < 1))), "count": count}
     finding = Finding(code="PULSES", severity="note", sentence=sentence, values=values)
-    return (
-        record.with_flags(*flags)
-        .with_findings(finding)
-        .checked(
-            NAME,
-            looked_at,
-            found=len(flags),
-            set_aside=count,
-            where=places_text(record, np.sort([flag.start for flag in flags])),
-            advice="Check trigger level, hysteresis and the edges of the signal.",
-        )
-        .treated(NAME, found=count)
+    return record.checked(
+        NAME,
+        looked_at,
+        flags=flags,
+        findings=[finding],
+        found=len(flags),
+        set_aside=count,
+        where=places_text(record, np.sort([flag.start for flag in flags])),
+        advice="Check trigger level, hysteresis and the edges of the signal.",
+        done={"found": count},
     )
 
 
@@ -179,7 +184,7 @@ def _sorted_out(
     missed: list[int] = []
     extra: list[int] = []
     pulses = 0.0
-    for run in _runs(_grown(length, far, noise)):
+    for run in runs(np.flatnonzero(_grown(length, far, noise))):
         lengths = length[run]
         if not np.isfinite(lengths).all() or len(run) > _LONGEST_RUN:
             continue
@@ -227,11 +232,6 @@ def _tolerance(noise: float, whole: FloatArray) -> FloatArray:
     )
 
 
-def _runs(mask: npt.NDArray[np.bool_]) -> list[npt.NDArray[np.intp]]:
-    at = np.flatnonzero(mask)
-    return np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(at) else []
-
-
 _NONE: npt.NDArray[np.intp] = np.empty(0, dtype=np.intp)
 
 
@@ -273,18 +273,15 @@ def _flagged(
     finding = Finding(
         code="PULSES", severity="caution" if without_stamps else "note", sentence=text, values=values
     )
-    total = len(missed) + len(extra)
-    return (
-        record.with_flags(*flags)
-        .with_findings(finding)
-        .checked(
-            NAME,
-            looked_at,
-            found=len(flags),
-            set_aside=total,
-            where=places_text(record, np.sort([flag.start for flag in flags])),
-            advice="Check trigger level, cable and the source of the pulses"
-            + ("; log the time of each reading." if without_stamps else "."),
-        )
-        .treated(NAME, missed=len(missed), extra=len(extra))
+    return record.checked(
+        NAME,
+        looked_at,
+        flags=flags,
+        findings=[finding],
+        found=len(flags),
+        set_aside=len(missed) + len(extra),
+        where=places_text(record, np.sort([flag.start for flag in flags])),
+        advice="Check trigger level, cable and the source of the pulses"
+        + ("; log the time of each reading." if without_stamps else "."),
+        done={"missed": len(missed), "extra": len(extra)},
     )

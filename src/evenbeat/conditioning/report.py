@@ -5,19 +5,15 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenbeat.conditioning.condition import condition
-from evenbeat.conditioning.places import counted
 from evenbeat.conditioning.sawtooth import with_sawtooth
+from evenbeat.conditioning.shared import counted
 from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record
 from evenbeat.results import PAGE_WIDTH, Column, Result
-
-if TYPE_CHECKING:
-    pass
 
 TITLES = {
     "gaps": "gaps",

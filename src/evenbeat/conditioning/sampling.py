@@ -1,22 +1,58 @@
-"""Stretches of a log where readings come at another interval than elsewhere."""
+"""When readings were taken: gaps, changes of interval, and how much of the time the gates measured."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.local_noise import present
-from evenbeat.conditioning.places import counted, moment_text
+from evenbeat.conditioning.shared import counted, moment_text, places_text, present
 from evenbeat.findings import Finding
 from evenbeat.record import Flag, Record
 from evenbeat.units import duration_text
 
-NAME = "interval_change"
+GAPS, INTERVAL, DEAD_TIME = "gaps", "interval_change", "dead_time"
 FEWEST = 10
 """Readings in a row at another interval that make a change of it."""
 _ALIKE = 0.9
+
+
+def with_gaps_reported(record: Record) -> Record:
+    """Return the record with a finding on its missing samples, in place of what its reader said of them."""
+    record = replace(record, findings=tuple(f for f in record.findings if f.code not in ("GAPS", "NO_GAPS")))
+    missing = np.isnan(record.values)
+    count = int(np.count_nonzero(missing))
+    looked_at = counted(len(record), "place on the grid", "places on the grid")
+    if not count:
+        sentence = f"No sample is missing: {len(record)} follow each other without a gap."
+        finding = Finding(code="NO_GAPS", severity="good", sentence=sentence)
+        return record.checked(GAPS, looked_at, findings=[finding])
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], missing, [False]]).astype(np.int8)))
+    lengths = edges[1::2] - edges[::2]
+    longest_s = float(lengths.max()) * record.interval_s
+    sentence = (
+        f"{counted(count, 'reading is', 'readings are')} missing in {counted(len(lengths), 'gap')}, the "
+        f"longest {duration_text(longest_s)}; {'it stays' if count == 1 else 'they stay'} missing, nothing "
+        "was filled in."
+    )
+    values = {"missing": count, "gaps": len(lengths), "longest_s": longest_s}
+    finding = Finding(code="GAPS", severity="note", sentence=sentence, values=values)
+    longest_first = edges[::2][np.argsort(-lengths, kind="stable")]
+    advice = (
+        f"Averages longer than a gap leave it out; of the time error gained in {duration_text(longest_s)} "
+        "nothing is known."
+    )
+    if record.kind == "phase":
+        advice = "Nothing: phase carries the time error across a gap."
+    return record.checked(
+        GAPS,
+        looked_at,
+        findings=[finding],
+        found=len(lengths),
+        where=f"longest {duration_text(longest_s)}: {places_text(record, longest_first[:1])}",
+        advice=advice,
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,6 +61,10 @@ class _Stretch:
     last: int
     places: int
     readings: int
+
+    def apart(self, record: Record) -> str:
+        """Return how far apart its readings are."""
+        return duration_text(self.places * record.interval_s)
 
 
 def with_interval_changes_reported(record: Record) -> Record:
@@ -41,10 +81,19 @@ def with_interval_changes_reported(record: Record) -> Record:
     looked_at = counted(len(where), "reading")
     stretches = _stretches(where, steps)
     if not stretches:
-        return record.checked(NAME, looked_at)
-    flags = tuple(_flag(record, stretch) for stretch in stretches)
+        return record.checked(INTERVAL, looked_at)
+    flags = [
+        Flag(
+            cause="interval_change",
+            start=stretch.first,
+            stop=stretch.last + 1,
+            excluded=False,
+            sentence=f"{stretch.readings} readings {stretch.apart(record)} apart.",
+        )
+        for stretch in stretches
+    ]
     longest = max(stretches, key=lambda stretch: stretch.readings)
-    slower = duration_text(longest.places * record.interval_s)
+    slower = longest.apart(record)
     sentence = (
         "The interval between readings changes within the log: "
         f"{counted(len(stretches), 'stretch', 'stretches')} of readings farther apart than "
@@ -62,17 +111,15 @@ def with_interval_changes_reported(record: Record) -> Record:
         f"Average the whole log to {slower} (record.averaged({longest.places})), or analyse the parts with "
         "record.between(start, stop)."
     )
-    return (
-        record.with_flags(*flags)
-        .with_findings(finding)
-        .checked(
-            NAME,
-            looked_at,
-            found=len(stretches),
-            where=f"{slower} from {moment_text(record, longest.first)}",
-            advice=advice,
-        )
-        .treated(NAME, found=len(stretches))
+    return record.checked(
+        INTERVAL,
+        looked_at,
+        flags=flags,
+        findings=[finding],
+        found=len(stretches),
+        where=f"{slower} from {moment_text(record, longest.first)}",
+        advice=advice,
+        done={"found": len(stretches)},
     )
 
 
@@ -113,9 +160,32 @@ def _end(steps: npt.NDArray[np.intp], edges: npt.NDArray[np.intp], begin: int, p
     return end
 
 
-def _flag(record: Record, stretch: _Stretch) -> Flag:
-    interval = duration_text(stretch.places * record.interval_s)
-    sentence = f"{stretch.readings} readings {interval} apart."
-    return Flag(
-        cause="interval_change", start=stretch.first, stop=stretch.last + 1, excluded=False, sentence=sentence
+def with_dead_time_reported(record: Record) -> Record:
+    """Return the record with a finding on the share of the time that its gates measured."""
+    if record.kind == "phase":
+        return record.checked(DEAD_TIME, "phase has no gates", looked=False)
+    if record.gate_s is None:
+        return record.checked(
+            DEAD_TIME,
+            "no gate stated",
+            looked=False,
+            advice="State the gate with gate_s (--gate) if readings do not follow each other at once.",
+        )
+    looked_at = counted(len(record), "gate")
+    share = record.gate_s / record.interval_s
+    if share >= 1 - 1e-9:
+        return record.checked(DEAD_TIME, looked_at)
+    sentence = (
+        f"{share:.3g} of the time was measured: gates of {duration_text(record.gate_s)} start every "
+        f"{duration_text(record.interval_s)}."
+    )
+    values = {"gate_s": record.gate_s, "interval_s": record.interval_s, "measured_share": share}
+    finding = Finding(code="MEASURED_SHARE", severity="note", sentence=sentence, values=values)
+    return record.checked(
+        DEAD_TIME,
+        looked_at,
+        findings=[finding],
+        found=len(record) - record.missing,
+        where=f"{1 - share:.2g} of each interval",
+        advice="Correct the curve with eb.corrected_for_dead_time; the clock model allows for it by itself.",
     )

@@ -7,8 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenbeat.conditioning.local_noise import spread
-from evenbeat.conditioning.places import counted, flagged_runs
+from evenbeat.conditioning.shared import counted, flagged_runs, spread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
@@ -55,15 +54,17 @@ def with_sawtooth_subtracted(record: Record, *, column: str | None, rows: int = 
     flags = flagged_runs(
         without, cause="no_sawtooth", sentence="The correction of this pulse is missing.", excluded=True
     )
-    made = replace(record, values=corrected).with_flags(*flags).with_findings(finding)
-    return made.checked(
+    return replace(record, values=corrected).checked(
         NAME,
         counted(int(np.count_nonzero(~np.isnan(shifted))), "correction"),
+        flags=flags,
+        findings=[finding],
         found=int(np.count_nonzero(shifted[~np.isnan(shifted)])),
         set_aside=len(without),
         where=f"scatter {time_text(before)} before, {time_text(after)} after",
         advice="" if finding.severity == "good" else finding.sentence.rpartition("; ")[2].capitalize(),
-    ).treated(NAME, column=column, rows=rows)
+        done={"column": column, "rows": rows},
+    )
 
 
 def with_sawtooth(record: Record) -> FloatArray:

@@ -1,4 +1,4 @@
-"""Time stamps beside the grid: rows stamped twice or backwards, and stamps that are unevenly spaced.
+"""Time stamps beside the grid: their order, their spacing, and the clock of the computer that made them.
 
 The readings of a counter follow each other evenly whatever the computer that logs them was doing; its
 stamps tell where rows are missing, and how it was doing.
@@ -6,24 +6,43 @@ stamps tell where rows are missing, and how it was doing.
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.local_noise import running_median
-from evenbeat.conditioning.places import counted, flagged_runs, places_text
+from evenbeat.conditioning.shared import (
+    MAD_TO_SIGMA,
+    counted,
+    flagged_runs,
+    places_text,
+    running_median,
+    spread,
+)
 from evenbeat.findings import Finding, Severity
-from evenbeat.quantities import FloatArray
-from evenbeat.record import Record
+from evenbeat.quantities import FloatArray, number_text
+from evenbeat.record import Flag, Record
 from evenbeat.units import duration_text
 
 ORDER = "stamp_order"
 SPACING = "stamp_spacing"
+CLOCK = "computer_clock"
 NO_STAMPS = "no stamps, or exact ones"
 REPEATED = 0.1
 """A stamp less than this share of an interval after the one before counts as the same (common practice)."""
 UNEVEN = 0.1
 _EARLIER_CODES = {"LATE_ROWS": "rows", "IRREGULAR_TIMES": "doubled_stamps"}
 _WIDTH = 61
+ORDINARY = 2e-4
+"""Rates up to this are ordinary for a computer's clock (common practice: 100 to 200 parts per million)."""
+FEWEST_STAMPS = 64
+_BLOCKS = 64
+_CLEAR = 3.0
+_SIDE = 64
+_JUMP = 8.0
+_MOST_JUMPS = 100
 
 
 def stamp_times(record: Record) -> tuple[npt.NDArray[np.intp], FloatArray] | None:
@@ -65,12 +84,12 @@ def with_stamp_order_reported(record: Record) -> Record:
     late, told = _count_before(record, "LATE_ROWS"), _count_before(record, "IRREGULAR_TIMES")
     if not found and not late and not told:
         return record.checked(ORDER, looked_at)
-    if len(backward) or (found and not told):
-        record = record.with_findings(_order_finding(len(repeated), len(backward)))
-    record = record.with_flags(*flags)
+    new = len(backward) or (found and not told)
     return record.checked(
         ORDER,
         looked_at,
+        flags=flags,
+        findings=[_order_finding(len(repeated), len(backward))] if new else [],
         found=max(found, told) + late,
         where=places_text(record, np.sort(np.concatenate([repeated, backward]))),
         advice=_order_advice(before),
@@ -133,23 +152,205 @@ def with_stamp_spacing_reported(record: Record) -> Record:
         f"95 % of the time stamps lie within {duration_text(usual)} of an even spacing, the farthest "
         f"{duration_text(most)} off"
     )
-    if usual <= UNEVEN * record.interval_s:
-        finding = Finding(code="EVEN_STAMPS", severity="good", sentence=f"{text}.", values=values)
-        return record.with_findings(finding).checked(
-            SPACING, looked_at, found=len(uneven), where=_farthest(record, where, jitter)
-        )
-    severity: Severity = "note" if usual <= 0.5 * record.interval_s else "caution"
-    sentence = f"{text}; the readings were taken as evenly spaced {duration_text(record.interval_s)} apart."
-    finding = Finding(code="UNEVEN_STAMPS", severity=severity, sentence=sentence, values=values)
-    return record.with_findings(finding).checked(
+    finding = Finding(code="EVEN_STAMPS", severity="good", sentence=f"{text}.", values=values)
+    advice = ""
+    if usual > UNEVEN * record.interval_s:
+        severity: Severity = "note" if usual <= 0.5 * record.interval_s else "caution"
+        text += f"; the readings were taken as evenly spaced {duration_text(record.interval_s)} apart."
+        finding = Finding(code="UNEVEN_STAMPS", severity=severity, sentence=text, values=values)
+        advice = "If the readings themselves came unevenly, short averaging times are not what they say."
+    worst = int(np.argmax(jitter))
+    return record.checked(
         SPACING,
         looked_at,
+        findings=[finding],
         found=len(uneven),
-        where=_farthest(record, where, jitter),
-        advice="If the readings themselves came unevenly, short averaging times are not what they say.",
+        where=f"farthest {duration_text(most)}: {places_text(record, where[worst : worst + 1])}",
+        advice=advice,
     )
 
 
-def _farthest(record: Record, where: npt.NDArray[np.intp], jitter: FloatArray) -> str:
-    worst = int(np.argmax(jitter))
-    return f"farthest {duration_text(float(jitter[worst]))}: {places_text(record, where[worst : worst + 1])}"
+def with_computer_clock_reported(record: Record) -> Record:
+    """Return the record with a finding on the rate of its stamps against its samples, and on their jumps.
+
+    Notes
+    -----
+    Slope of the stamps over the samples by least squares through up to 64 block medians, jumps taken out;
+    its uncertainty allows for white jitter and a random walk of the computer's clock.
+    """
+    stamped = stamp_times(record)
+    if stamped is None:
+        return record.checked(CLOCK, NO_STAMPS, looked=False)
+    where, seconds = stamped
+    if len(where) < FEWEST_STAMPS:
+        return record.checked(CLOCK, f"{len(where)} stamps, fewer than {FEWEST_STAMPS}", looked=False)
+    offset = seconds - where * record.interval_s
+    jumps, sizes = _jumps(offset, record.interval_s)
+    smooth = offset.copy()
+    for jump, size in zip(jumps, sizes, strict=True):
+        smooth[jump:] -= size
+    slope, uncertainty = _slope(where * record.interval_s, smooth)
+    base = _paced_interval(record.interval_s)
+    rate = _Rate(value=record.interval_s * (1 + slope) / base - 1, uncertainty=uncertainty, paced_s=base)
+    flags = tuple(
+        Flag(
+            cause="computer_clock_set",
+            start=int(where[jump]),
+            stop=int(where[jump]),
+            excluded=False,
+            sentence=f"The stamps jump by {size:+.3g} s and stay there.",
+        )
+        for jump, size in zip(jumps, sizes, strict=True)
+    )
+    findings = [_rate_finding(rate)]
+    if len(jumps):
+        findings.append(_set_finding(record, where[jumps], sizes))
+    return record.checked(
+        CLOCK,
+        counted(len(where), "stamp"),
+        flags=flags,
+        findings=findings,
+        found=int(rate.is_clear) + len(jumps),
+        where=f"rate {rate}" + (f"; set at {places_text(record, where[jumps])}" if len(jumps) else ""),
+        advice=_advice(rate),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Rate:
+    """By how much the stamps advance faster than one ``paced_s`` per sample, relatively."""
+
+    value: float
+    uncertainty: float
+    paced_s: float
+
+    @property
+    def is_clear(self) -> bool:
+        return abs(self.value) > _CLEAR * self.uncertainty
+
+    def __str__(self) -> str:
+        return number_text(self.value, self.uncertainty)
+
+
+def _paced_interval(interval_s: float) -> float:
+    """Return the round interval at which a counter or a timer would pace the rows."""
+    digits = -math.floor(math.log10(interval_s))
+    for more in (0, 1):
+        candidate = round(interval_s, digits + more)
+        if candidate > 0 and abs(interval_s / candidate - 1) < 0.02:
+            return candidate
+    return interval_s
+
+
+def _slope(elapsed_s: FloatArray, offset: FloatArray) -> tuple[float, float]:
+    """Return the rate at which the offset grows and its standard uncertainty, by medians of blocks."""
+    edges = np.linspace(0, len(offset), min(_BLOCKS, len(offset) // 4) + 1).astype(int)
+    parts = [slice(a, b) for a, b in pairwise(edges)]
+    first = float(np.median(offset[parts[-1]]) - np.median(offset[parts[0]]))
+    first /= float(np.mean(elapsed_s[parts[-1]]) - np.mean(elapsed_s[parts[0]]))
+    flat = offset - first * elapsed_s  # or the medians would pick the few rows in the middle of a ramp
+    medians = np.array([np.median(flat[part]) for part in parts])
+    rest, uncertainty = _line(medians, float(elapsed_s[-1] - elapsed_s[0]) / len(parts))
+    return first + rest, uncertainty
+
+
+def _line(medians: FloatArray, apart_s: float) -> tuple[float, float]:
+    """Return the slope of evenly spaced medians and its standard uncertainty.
+
+    Their scatter is taken for the sum of white noise and a random walk, told apart by the growth of
+    their differences with distance; the walk is raised by the uncertainty of that. The variances of
+    the slope of n points are 12/n³ and 6/(5n) of those of the two.
+    """
+    n = len(medians)
+    place = np.arange(n) - (n - 1) / 2
+    slope = float(place @ medians) / float(place @ place)
+    flat = medians - slope * place
+    far = max(2, n // 4)
+    near_square, far_square = (
+        float(np.mean(np.diff(flat) ** 2)),
+        float(np.mean((flat[far:] - flat[:-far]) ** 2)),
+    )
+    walk = max(0.0, (far_square - near_square) / (far - 1))
+    walk += 0.3 * near_square / (far - 1)
+    white = max(0.0, 0.5 * (near_square - walk))
+    return slope / apart_s, math.sqrt(12 * white / n**3 + 1.2 * walk / n) / apart_s
+
+
+def _jumps(offset: FloatArray, interval_s: float) -> tuple[npt.NDArray[np.intp], FloatArray]:
+    """Return where the stamps jump and stay: medians of 64 before and after, far beyond the usual."""
+    empty = np.empty(0, dtype=np.intp), np.empty(0)
+    if len(offset) < 2 * _SIDE:
+        return empty
+    steps = np.diff(offset)
+    least = max(_JUMP * spread(steps), 0.02 * interval_s)
+    candidates = np.flatnonzero(np.abs(steps) > least) + 1
+    if not len(candidates) or len(candidates) > 0.01 * len(offset) + 10:
+        return empty
+    found: list[tuple[int, float]] = []
+    for at in candidates:
+        before, after = offset[max(0, at - _SIDE) : at], offset[at : at + _SIDE]
+        if len(before) < _SIDE or len(after) < _SIDE:
+            continue
+        size = float(np.median(after) - np.median(before))
+        noise = MAD_TO_SIGMA * max(
+            float(np.median(np.abs(before - np.median(before)))),
+            float(np.median(np.abs(after - np.median(after)))),
+        )
+        if abs(size) > max(least, _JUMP * noise) and (not found or at - found[-1][0] > _SIDE):
+            found.append((int(at), size))
+    if len(found) > _MOST_JUMPS or not found:
+        return empty
+    return np.array([at for at, _ in found], dtype=np.intp), np.array([size for _, size in found])
+
+
+def _rate_finding(rate: _Rate) -> Finding:
+    paced = duration_text(rate.paced_s)
+    values = {
+        "rate": rate.value,
+        "standard_uncertainty": rate.uncertainty,
+        "paced_interval_s": rate.paced_s,
+    }
+    if not rate.is_clear:
+        sentence = f"The clock of the logging computer keeps step with the samples (rate {rate})."
+        return Finding(code="COMPUTER_CLOCK", severity="good", sentence=sentence, values=values)
+    severity: Severity = "note" if abs(rate.value) <= ORDINARY else "caution"
+    size = number_text(abs(rate.value), rate.uncertainty)
+    sentence = (
+        f"The time stamps advance {'faster' if rate.value > 0 else 'more slowly'} than the samples, taken "
+        f"{paced} apart, by {size}: {_meaning(rate)}."
+    )
+    return Finding(code="COMPUTER_CLOCK", severity=severity, sentence=sentence, values=values)
+
+
+def _set_finding(record: Record, jumps: npt.NDArray[np.intp], sizes: FloatArray) -> Finding:
+    largest = float(sizes[np.argmax(np.abs(sizes))])
+    sentence = (
+        f"The clock of the logging computer was set {counted(len(jumps), 'time')} during the log, by "
+        f"{largest:+.3g} s at most ({places_text(record, jumps)}); the readings are not moved."
+    )
+    values = {"count": len(jumps), "largest_s": largest}
+    return Finding(code="COMPUTER_CLOCK_SET", severity="note", sentence=sentence, values=values)
+
+
+def _meaning(rate: _Rate) -> str:
+    if abs(rate.value) <= ORDINARY:
+        return (
+            "if the counter's gate paces the rows, the computer's clock runs "
+            f"{'fast' if rate.value > 0 else 'slow'} by that much, which is ordinary; the grid counts "
+            "samples, not stamps"
+        )
+    if rate.value > 0:
+        return (
+            f"too much for a computer's clock, so each reading takes {rate.value * rate.paced_s:.3g} s "
+            f"longer than {duration_text(rate.paced_s)}; if that is the gate, the rest is dead time (state "
+            "gate_s)"
+        )
+    return "too much for a computer's clock, so the rows are paced faster than that"
+
+
+def _advice(rate: _Rate) -> str:
+    if not rate.is_clear:
+        return ""
+    if abs(rate.value) <= ORDINARY:
+        return "Trust the count of samples for intervals and the stamps for the date only."
+    return "State gate_s (--gate) if the counter needs time between its readings."

@@ -16,8 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from evenbeat.conditioning.local_noise import present, spread, tail_spread
-from evenbeat.conditioning.places import counted, moment_text, places_text
+from evenbeat.conditioning.shared import counted, moment_text, places_text, present, spread, tail_spread
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
@@ -95,9 +94,8 @@ def with_steps_flagged(record: Record) -> Record:
     if there < FEWEST:
         sentence = f"Fewer than {FEWEST} samples are too few to tell steps from wander."
         unchecked = Finding(code="STEPS_UNCHECKED", severity="note", sentence=sentence)
-        return record.with_findings(unchecked).checked(
-            NAME, f"{looked_at}, fewer than {FEWEST}", looked=False
-        )
+        too_few = f"{looked_at}, fewer than {FEWEST}"
+        return record.checked(NAME, too_few, looked=False, findings=[unchecked])
     flags = sorted(_steps(record, values), key=lambda flag: flag.start)
     if len(flags) >= MOST_STEPS:
         sentence = (
@@ -105,29 +103,27 @@ def with_steps_flagged(record: Record) -> Record:
             "wander; none is flagged."
         )
         unclear = Finding(code="STEPS_UNCLEAR", severity="caution", sentence=sentence)
-        return record.with_findings(unclear).checked(
+        return record.checked(
             NAME,
             looked_at,
+            findings=[unclear],
             found=len(flags),
             advice="Look at the figure of the record, and cut it into parts.",
         )
     if not flags:
         sentence = "No step of frequency or phase stands out from the noise of the record."
         finding = Finding(code="NO_STEPS", severity="good", sentence=sentence)
-        return record.with_findings(finding).checked(NAME, looked_at).treated("steps", found=0)
-    findings = [_finding(record, flag) for flag in flags]
-    return (
-        record.with_flags(*flags)
-        .with_findings(*findings)
-        .checked(
-            NAME,
-            looked_at,
-            found=len(flags),
-            where=places_text(record, [flag.start for flag in flags]),
-            advice="Ask what was done at that moment; leave_out=('steps',) (--leave-out steps) keeps it "
-            "as noise.",
-        )
-        .treated("steps", found=len(flags))
+        return record.checked(NAME, looked_at, findings=[finding], done={"found": 0})
+    return record.checked(
+        NAME,
+        looked_at,
+        flags=flags,
+        findings=[_finding(record, flag) for flag in flags],
+        found=len(flags),
+        where=places_text(record, [flag.start for flag in flags]),
+        advice="Ask what was done at that moment; leave_out=('steps',) (--leave-out steps) keeps it "
+        "as noise.",
+        done={"found": len(flags)},
     )
 
 

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.conditioning.local_noise import present, spread, tail_spread
-from evenbeat.conditioning.places import counted
+from evenbeat.conditioning.shared import counted, present, spread, tail_spread
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
@@ -38,28 +37,55 @@ def with_warm_up_flagged(record: Record) -> Record:
     The stretches compared are shorter than a tenth of the record, so a slower settling is left to
     the aging model; no more than a fifth of the record is excluded.
     """
-    values = _frequencies(record)
+    values = record.usable_values(without_steps=True)
+    values = np.diff(values) if record.kind == "phase" else values
     where = present(values)
+    # observation starts at the first sample and after long gaps
+    starts = [0, *(np.flatnonzero(np.diff(where) > _LONG_GAP) + 1).tolist()] if len(where) else []
     samples = np.asarray(values[where], dtype=float)
     levels = _pyramid(samples)
     spans: list[tuple[int, int]] = []
     budget = LARGEST_SHARE * len(samples)
-    for start in _starts(where):
+    for start in starts:
         stop = _settled(samples, levels, start)
         if stop > start and stop - start <= budget:
             spans.append((int(where[start]), int(where[min(stop, len(where) - 1)])))
             budget -= stop - start
-    return _flagged(record, counted(len(_starts(where)), "start"), spans)
-
-
-def _frequencies(record: Record) -> FloatArray:
-    values = record.usable_values(without_steps=True)
-    return np.diff(values) if record.kind == "phase" else values
-
-
-def _starts(where: np.ndarray) -> list[int]:
-    """Return where observation starts: at the first sample and after long gaps."""
-    return [0, *(np.flatnonzero(np.diff(where) > _LONG_GAP) + 1).tolist()] if len(where) else []
+    looked_at = counted(len(starts), "start")
+    if not spans:
+        sentence = "No settling after switching on was found at the start or after a gap."
+        finding = Finding(code="NO_WARM_UP", severity="good", sentence=sentence)
+        return record.checked(NAME, looked_at, findings=[finding], done={"found": 0})
+    flags = [
+        Flag(
+            cause="warm_up",
+            start=start,
+            stop=stop,
+            excluded=True,
+            sentence=f"Settling for {duration_text((stop - start) * record.interval_s)}.",
+        )
+        for start, stop in spans
+    ]
+    lengths = [stop - start for start, stop in spans]
+    total = sum(lengths)
+    places = " and ".join(_place(record, start, stop) for start, stop in spans[:3])
+    more = f" and {len(spans) - 3} more" if len(spans) > 3 else ""
+    sentence = (
+        f"The oscillator was settling {places}{more}; these samples ({100 * total / len(record):.2g} %) are "
+        "flagged and left out of the analysis."
+    )
+    told = {"spans": len(spans), "samples": total, "longest_s": record.interval_s * max(lengths)}
+    return record.checked(
+        NAME,
+        looked_at,
+        flags=flags,
+        findings=[Finding(code="WARM_UP", severity="note", sentence=sentence, values=told)],
+        found=len(spans),
+        set_aside=total,
+        where=f"{places}{more}",
+        advice="Nothing; let an oven run for a day before work on aging.",
+        done={"found": len(spans)},
+    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -136,49 +162,6 @@ def _cut(part: FloatArray, stretch: int, level: _Level) -> int:
     off = np.abs(blocks[: len(blocks) // 2] - end) > max(_LEVEL_SIGMAS * noise, level.sigma)
     last = int(np.flatnonzero(off)[-1]) if off.any() else -1
     return max((last + 1) * width, 1)
-
-
-def _flagged(record: Record, looked_at: str, spans: list[tuple[int, int]]) -> Record:
-    if not spans:
-        sentence = "No settling after switching on was found at the start or after a gap."
-        finding = Finding(code="NO_WARM_UP", severity="good", sentence=sentence)
-        return record.with_findings(finding).checked(NAME, looked_at).treated("warm_up", found=0)
-    flags = [
-        Flag(
-            cause="warm_up",
-            start=start,
-            stop=stop,
-            excluded=True,
-            sentence=f"Settling for {duration_text((stop - start) * record.interval_s)}.",
-        )
-        for start, stop in spans
-    ]
-    total = sum(stop - start for start, stop in spans)
-    places = " and ".join(_place(record, start, stop) for start, stop in spans[:3])
-    more = f" and {len(spans) - 3} more" if len(spans) > 3 else ""
-    sentence = (
-        f"The oscillator was settling {places}{more}; these samples ({100 * total / len(record):.2g} %) are "
-        "flagged and left out of the analysis."
-    )
-    values = {
-        "spans": len(spans),
-        "samples": total,
-        "longest_s": record.interval_s * max(b - a for a, b in spans),
-    }
-    finding = Finding(code="WARM_UP", severity="note", sentence=sentence, values=values)
-    return (
-        record.with_flags(*flags)
-        .with_findings(finding)
-        .checked(
-            NAME,
-            looked_at,
-            found=len(spans),
-            set_aside=total,
-            where=f"{places}{more}",
-            advice="Nothing; let an oven run for a day before work on aging.",
-        )
-        .treated("warm_up", found=len(spans))
-    )
 
 
 def _place(record: Record, start: int, stop: int) -> str:

@@ -8,10 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.local_noise import present, running_median, spread
-from evenbeat.conditioning.places import counted, places_text
+from evenbeat.conditioning.shared import counted, places_text, present, running_median, spread
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import time_text
@@ -79,7 +78,39 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     turns = np.where(near, turns, 0.0)
     if not turns.any():
         return record.checked(NAME, looked_at)
-    return _repaired(record, looked_at, jumps, turns, period, evident=period_s is None)
+    taken = np.zeros(len(record))
+    taken[jumps.where[1:]] = turns
+    places = jumps.where[1:][turns != 0]
+    flags = [
+        Flag(
+            cause="phase_wrap",
+            start=int(place),
+            stop=int(place),
+            excluded=False,
+            sentence=f"{int(turn):+d} period(s) of {time_text(period)} taken back.",
+            put_back_s=-float(turn) * period,
+        )
+        for place, turn in zip(places, turns[turns != 0], strict=True)
+    ]
+    evident = period_s is None
+    why = "evident from the jumps (override with wrap_period_s)" if evident else "as given"
+    sentence = (
+        f"{len(places)} jumps by whole multiples of {time_text(period)} ({why}) were taken back; only whole "
+        "periods were changed."
+    )
+    severity: Severity = "caution" if evident else "note"
+    found = {"count": len(places), "period_s": period}
+    values = np.asarray(record.values, dtype=float) - np.cumsum(taken) * period
+    return replace(record, values=values).checked(
+        NAME,
+        looked_at,
+        flags=flags,
+        findings=[Finding(code="PHASE_WRAP", severity=severity, sentence=sentence, values=found)],
+        found=len(places),
+        where=places_text(record, places),
+        advice="State wrap_period_s if the period is another." if evident else "",
+        done={"period_s": period, "repaired": len(places)},
+    )
 
 
 def _jumps(values: FloatArray) -> _Jumps:
@@ -113,42 +144,3 @@ def _round_period(size: float, tolerance: float, nominal_frequency_hz: float | N
     if nominal_frequency_hz is not None:
         candidates.insert(0, 1 / nominal_frequency_hz)
     return next((c for c in candidates if c > 0 and abs(c - size) <= tolerance), size)
-
-
-def _repaired(
-    record: Record, looked_at: str, jumps: _Jumps, turns: FloatArray, period: float, *, evident: bool
-) -> Record:
-    taken = np.zeros(len(record))
-    taken[jumps.where[1:]] = turns
-    values = np.asarray(record.values, dtype=float) - np.cumsum(taken) * period
-    places = jumps.where[1:][turns != 0]
-    flags = [
-        Flag(
-            cause="phase_wrap",
-            start=int(place),
-            stop=int(place),
-            excluded=False,
-            sentence=f"{int(turn):+d} period(s) of {time_text(period)} taken back.",
-            put_back_s=-float(turn) * period,
-        )
-        for place, turn in zip(places, turns[turns != 0], strict=True)
-    ]
-    why = "evident from the jumps (override with wrap_period_s)" if evident else "as given"
-    sentence = (
-        f"{len(places)} jumps by whole multiples of {time_text(period)} ({why}) were taken back; only whole "
-        "periods were changed."
-    )
-    finding = Finding(
-        code="PHASE_WRAP",
-        severity="caution" if evident else "note",
-        sentence=sentence,
-        values={"count": len(places), "period_s": period},
-    )
-    repaired = replace(record, values=values).with_flags(*flags).with_findings(finding)
-    return repaired.checked(
-        NAME,
-        looked_at,
-        found=len(places),
-        where=places_text(record, places),
-        advice="State wrap_period_s if the period is another." if evident else "",
-    ).treated("wraps", period_s=period, repaired=len(places))

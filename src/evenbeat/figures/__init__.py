@@ -1,5 +1,7 @@
-"""Figures: one file per figure, a result in, matplotlib axes out; nothing is computed here.
+"""Figures: a result in, matplotlib axes out; nothing is computed here.
 
-``plot`` draws any result; ``style`` holds the look; ``saving`` writes SVG and PNG that are the same bytes
-whenever the result is the same.
+``dispatch`` holds ``plot``, which draws any result; ``style`` the look, and figures as SVG and PNG that are
+the same bytes whenever the result is the same; ``axes`` units, scales and the words on axes. A file each for
+what a reader looks for: ``record``, ``deviations``, ``separation``, ``spectrum``, ``limits``, ``clock``,
+``holdover``, ``history``, ``interval``, ``counter``, ``due``; ``lessons`` on a ``board`` for panels.
 """

@@ -8,14 +8,16 @@ and the last few paintings are kept. No figure is registered with pyplot, so non
 from __future__ import annotations
 
 import io
+import math
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.figures.style import in_style
+from evenbeat.figures.style import dressed, in_style
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -57,34 +59,36 @@ def _reach(inked: npt.NDArray[np.bool_]) -> slice:
     return slice(int(places[0]), int(places[-1]) + 1)
 
 
-class Board(Generic[Shown]):
-    """One figure of a lesson.
+class Board(ABC, Generic[Shown]):
+    """The figure of a lesson.
 
-    Parameters
+    Attributes
     ----------
-    arrange
-        Makes the axes once, with all on them that never changes.
-    draw
-        Draws a result on the axes; whatever it drew before has been taken off.
+    description
+        What it shows, in words.
     size_in
         Width and height in inches.
     """
 
-    def __init__(
-        self,
-        arrange: Callable[[Figure], Sequence[Axes]],
-        draw: Callable[[Sequence[Axes], Shown], None],
-        *,
-        size_in: tuple[float, float],
-    ) -> None:
+    description: ClassVar[str]
+    size_in: ClassVar[tuple[float, float]]
+
+    @abstractmethod
+    def arrange(self, figure: Figure) -> Sequence[Axes]:
+        """Make the axes once, with all on them that never changes."""
+
+    @abstractmethod
+    def draw(self, axes: Sequence[Axes], shown: Shown) -> None:
+        """Draw a result on the axes; whatever was drawn before has been taken off."""
+
+    def __init__(self) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 
-        self._draw = draw
         with in_style():
-            figure = Figure(figsize=size_in, dpi=BOARD_DPI)
+            figure = Figure(figsize=self.size_in, dpi=BOARD_DPI)
             self._canvas: Any = FigureCanvasAgg(figure)
-            self._axes = tuple(arrange(figure))
+            self._axes = tuple(self.arrange(figure))
         self._legends = [legend for ax in self._axes if (legend := ax.get_legend()) is not None]
         for legend in self._legends:
             legend.set_animated(True)  # its many texts stay as they are: painted once, apart from the axes
@@ -105,7 +109,7 @@ class Board(Generic[Shown]):
         with in_style():
             for artist in self._drawn():
                 artist.remove()
-            self._draw(self._axes, shown)
+            self.draw(self._axes, shown)
             drawn = sorted(self._drawn(), key=lambda artist: artist.zorder)
             for artist in drawn:
                 artist.set_animated(True)
@@ -158,3 +162,39 @@ def _artists(ax: Axes) -> list[Artist]:
     """Return what is drawn on the axes; grid, ticks and labels are not."""
     legend = ax.get_legend()
     return [*ax.lines, *ax.collections, *ax.patches, *ax.texts, *([] if legend is None else [legend])]
+
+
+def log_axes(ax: Axes, x_label: str, y_label: str) -> Axes:
+    """Make both axes logarithmic with decades only: minor ticks take most of the time of a drawing."""
+    from matplotlib.ticker import LogLocator, NullLocator
+
+    dressed(ax)
+    ax.set_xscale("log")
+    ax.set_yscale("log")
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_locator(LogLocator(numticks=8))
+        axis.set_minor_locator(NullLocator())
+    ax.set_xlabel(x_label)
+    ax.set_ylabel(y_label)
+    return ax
+
+
+def steady_limits(ax: Axes, values: npt.ArrayLike, *, symmetric: bool = False) -> None:
+    """Set limits of a linear y axis that hold the values and move in steps of 1, 2 and 5 only.
+
+    An axis that followed the values exactly would make every level look the same.
+    """
+    finite = np.asarray(values, dtype=float)
+    finite = finite[np.isfinite(finite)]
+    low, high = (float(finite.min()), float(finite.max())) if len(finite) else (-1.0, 1.0)
+    if symmetric:
+        high = max(abs(low), abs(high))
+        low = -high
+    step = rounded_up(max(high - low, 1e-30) / 8)
+    ax.set_ylim((math.floor(low / step) - 0.2) * step, (math.ceil(high / step) + 0.2) * step)
+
+
+def rounded_up(value: float) -> float:
+    """Return the next 1, 2 or 5 times a power of ten."""
+    decade = 10.0 ** math.floor(math.log10(value))
+    return next(decade * digit for digit in (1, 2, 5, 10) if decade * digit >= value * (1 - 1e-12))

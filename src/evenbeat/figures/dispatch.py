@@ -26,31 +26,57 @@ from evenbeat.deviations.separation.separated_clocks import SeparatedClocks
 from evenbeat.deviations.spectrum import Spectrum
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
-from evenbeat.figures.aging import aging_caption, draw_aging
-from evenbeat.figures.back_cast import back_cast_caption, draw_back_cast
-from evenbeat.figures.backtest import backtest_caption, draw_backtest
-from evenbeat.figures.card import card_caption, draw_card
-from evenbeat.figures.conditioning import conditioning_caption, draw_conditioning
-from evenbeat.figures.corrected import corrected_caption, draw_corrected, draw_stability_over_floor
+from evenbeat.figures.axes import caption_title
+from evenbeat.figures.clock import (
+    aging_caption,
+    backtest_caption,
+    draw_aging,
+    draw_backtest,
+    draw_forecast,
+    forecast_caption,
+)
+from evenbeat.figures.counter import card_caption, draw_card, draw_reach, reach_caption
+from evenbeat.figures.deviations import (
+    curves_caption,
+    draw_moving_stability,
+    draw_named_curves,
+    draw_stability,
+    draw_time_interval_error,
+    moving_stability_caption,
+    stability_caption,
+    time_interval_error_caption,
+)
 from evenbeat.figures.due import draw_due, due_caption
-from evenbeat.figures.forecast import draw_forecast, forecast_caption
-from evenbeat.figures.history import draw_history, history_caption
-from evenbeat.figures.holdover import draw_holdover, holdover_caption
-from evenbeat.figures.interval import draw_interval, interval_caption
-from evenbeat.figures.labels import caption_title
-from evenbeat.figures.limit_passage import draw_limit_passage, limit_passage_caption
-from evenbeat.figures.limit_verdict import draw_limit_verdict, limit_verdict_caption
-from evenbeat.figures.methods import draw_methods, methods_caption
-from evenbeat.figures.moving_stability import draw_moving_stability, moving_stability_caption
-from evenbeat.figures.reach import draw_reach, reach_caption
-from evenbeat.figures.record import draw_record, record_caption
-from evenbeat.figures.reliability import draw_reliability, reliability_caption
-from evenbeat.figures.separated_clocks import draw_separated_clocks, separated_clocks_caption
-from evenbeat.figures.specification import draw_specification, specification_caption
+from evenbeat.figures.history import back_cast_caption, draw_back_cast, draw_history, history_caption
+from evenbeat.figures.holdover import (
+    draw_holdover,
+    draw_limit_passage,
+    holdover_caption,
+    limit_passage_caption,
+)
+from evenbeat.figures.interval import (
+    draw_interval,
+    draw_methods,
+    draw_reliability,
+    interval_caption,
+    methods_caption,
+    reliability_caption,
+)
+from evenbeat.figures.limits import (
+    draw_limit_verdict,
+    draw_specification,
+    limit_verdict_caption,
+    specification_caption,
+)
+from evenbeat.figures.record import conditioning_caption, draw_conditioning, draw_record, record_caption
+from evenbeat.figures.separation import (
+    corrected_caption,
+    draw_corrected,
+    draw_separated_clocks,
+    separated_clocks_caption,
+)
 from evenbeat.figures.spectrum import draw_spectrum, spectrum_caption
-from evenbeat.figures.stability import curves_caption, draw_named_curves, stability_caption
 from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
-from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
 from evenbeat.fleet.due import DueList
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.holdover.passage import LimitPassage
@@ -106,7 +132,7 @@ DRAWINGS: dict[type, Drawing] = {
     Record: Drawing(draw=draw_record, caption=record_caption, height_in=3.4),
     ConditioningReport: Drawing(draw=draw_conditioning, caption=conditioning_caption, height_in=5.0),
     Spectrum: Drawing(draw=draw_spectrum, caption=spectrum_caption, height_in=4.2, worded=("carrier_hz",)),
-    StabilityCurve: Drawing(draw=draw_stability_over_floor, caption=stability_caption, height_in=4.2),
+    StabilityCurve: Drawing(draw=draw_stability, caption=stability_caption, height_in=4.2),
     TimeErrorCurve: Drawing(draw=draw_time_interval_error, caption=time_interval_error_caption),
     SeparatedClocks: Drawing(draw=draw_separated_clocks, caption=separated_clocks_caption, height_in=4.2),
     CorrectedCurve: Drawing(draw=draw_corrected, caption=corrected_caption, height_in=4.0),

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.figures.scales import plain
-from evenbeat.figures.style import BLUE, GREEN, GREY, INK, OCHRE, PALE, RUST, dressed, styled
-from evenbeat.fleet.due import DueInstrument, DueList, DueState, percent
+from evenbeat.figures.axes import name_rows, note, plain
+from evenbeat.figures.style import BLUE, GREEN, GREY, INK, OCHRE, PALE, RUST, Keywords, dressed, styled
+from evenbeat.fleet.due import DueList, DueState, percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,91 +58,60 @@ def draw_due(ax: Axes, due: DueList) -> None:
 
     dressed(ax)
     shown = due.instruments[:MOST_ROWS]
-    first, last = map(_number, _days_in_view(shown, due.on))
-    today = _number(due.on)
-    ax.set_xlim(first, last)
+    # all that matters is in view, but not a due day decades ahead
+    days = [day for one in shown for day in (one.last_calibration, one.due) if day is not None]
+    first = min([*days, due.on])
+    last = max([day for day in days if day <= due.on + timedelta(days=365 * 3)] + [due.on])
+    margin = timedelta(days=max((last - first).days, 60) // 25)
+    today, left, right = (_number(day) for day in (due.on, first - margin, last + margin))
+    ax.set_xlim(left, right)
     ax.set_ylim(len(shown) - 0.4, TOP_ROW - 0.6)
     ax.xaxis_date()
     locator: Any = dates.AutoDateLocator(maxticks=8)  # type: ignore[no-untyped-call]
     ax.xaxis.set_major_locator(locator)
     ax.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
-    ax.axvspan(first, today, color=PALE, alpha=0.55, linewidth=0)
+    ax.axvspan(left, today, color=PALE, alpha=0.55, linewidth=0)
     ax.axvline(today, color=INK, linewidth=1.0)
     for row, one in enumerate(shown):
-        _draw_row(ax, row, one, today=today, right=last)
-    ax.set_yticks(range(len(shown)), labels=[plain(_short(one.instrument)) for one in shown])
-    ax.tick_params(axis="y", length=0)
-    ax.grid(visible=False, axis="y")
+        look = LOOKS[one.state]
+        end = today if one.due is None else _number(one.due)
+        if one.last_calibration is not None:
+            begin = _number(one.last_calibration)
+            ax.plot([begin, min(end, right)], [row, row], color=look.colour, linewidth=1.1)
+            ax.plot([begin], [row], marker="|", markersize=8, color=look.colour)
+        beyond = end > right
+        ax.plot(
+            [min(end, right)],
+            [row],
+            marker=">" if beyond else look.marker,
+            markersize=5.5,
+            color=look.colour,
+            markerfacecolor=look.colour if look.filled or beyond else "white",
+            linestyle="none",
+            clip_on=False,
+            zorder=4,
+        )
+        day = "–" if one.due is None else one.due.isoformat()
+        _in_column(ax, row, f"{day}   {percent(one.probability_within).rjust(9)}", INK)
+    names = [one.instrument for one in shown]
+    short = [name if len(name) <= 26 else name[:25] + "…" for name in names]
+    name_rows(ax, range(len(shown)), [plain(name) for name in short])
     ax.set_xlabel("date")
     ax.set_ylabel("instrument, the most urgent on top")
-    ax.annotate(
-        f"{due.on.isoformat()} ",
-        xy=(today, TOP_ROW),
-        ha="right",
-        va="center",
-        fontsize=7.8,
-    )
-    _name_columns(ax)
+    note(ax, f"{due.on.isoformat()} ", (today, TOP_ROW), ha="right", va="center", fontsize=7.8)
+    _in_column(ax, TOP_ROW, "due               P(within)", GREY)
     _legend(ax, {one.state for one in shown})
 
 
-def _draw_row(ax: Axes, row: int, one: DueInstrument, *, today: float, right: float) -> None:
-    look = LOOKS[one.state]
-    end = today if one.due is None else _number(one.due)
-    if one.last_calibration is not None:
-        begin = _number(one.last_calibration)
-        ax.plot([begin, min(end, right)], [row, row], color=look.colour, linewidth=1.1)
-        ax.plot([begin], [row], marker="|", markersize=8, color=look.colour)
-    beyond = end > right
-    ax.plot(
-        [min(end, right)],
-        [row],
-        marker=">" if beyond else look.marker,
-        markersize=5.5,
-        color=look.colour,
-        markerfacecolor=look.colour if look.filled or beyond else "white",
-        linestyle="none",
-        clip_on=False,
-        zorder=4,
-    )
-    ax.annotate(
-        f"{'–' if one.due is None else one.due.isoformat()}   {percent(one.probability_within).rjust(9)}",
-        xy=(1.0, row),
-        xycoords=ax.get_yaxis_transform(),
-        xytext=(10, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=7.2,
-        annotation_clip=False,
-    )
-
-
-def _name_columns(ax: Axes) -> None:
-    ax.annotate(
-        "due               P(within)",
-        xy=(1.0, TOP_ROW),
-        xycoords=ax.get_yaxis_transform(),
-        xytext=(10, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=7.2,
-        color=GREY,
-        annotation_clip=False,
-    )
+def _in_column(ax: Axes, row: float, text: str, colour: str) -> None:
+    """Write right of the axes."""
+    look: Keywords = {"va": "center", "fontsize": 7.2, "color": colour, "annotation_clip": False}
+    note(ax, text, (1.0, row), "y", offset=(10, 0), **look)
 
 
 def _number(day: date) -> float:
     """Return the day as matplotlib counts days, from 1970 on."""
     return float(day.toordinal() - date(1970, 1, 1).toordinal())
-
-
-def _days_in_view(shown: Sequence[DueInstrument], on: date) -> tuple[date, date]:
-    """Return the first and last day of the axis: all that matters, but not a due day decades ahead."""
-    days = [day for one in shown for day in (one.last_calibration, one.due) if day is not None]
-    first = min([*days, on])
-    last = max([day for day in days if day <= on + timedelta(days=365 * 3)] + [on])
-    span = max((last - first).days, 60)
-    return first - timedelta(days=span // 25), last + timedelta(days=span // 25)
 
 
 def _legend(ax: Axes, states: set[DueState]) -> None:
@@ -152,18 +120,14 @@ def _legend(ax: Axes, states: set[DueState]) -> None:
     lines = [Line2D([], [], marker="|", markersize=8, color=GREY, linestyle="none", label="last calibration")]
     for state, look in LOOKS.items():
         if state in states:
-            lines.append(
-                Line2D(
-                    [],
-                    [],
-                    marker=look.marker,
-                    markersize=5.5,
-                    color=look.colour,
-                    markerfacecolor=look.colour if look.filled else "white",
-                    linestyle="none",
-                    label=look.says,
-                )
-            )
+            face = look.colour if look.filled else "white"
+            point: Keywords = {
+                "marker": look.marker,
+                "markersize": 5.5,
+                "markerfacecolor": face,
+                "linestyle": "none",
+            }
+            lines.append(Line2D([], [], color=look.colour, label=look.says, **point))
     figure = ax.get_figure(root=True)
     if figure is not None:
         figure.legend(handles=lines, loc="outside lower center", ncols=len(lines), handletextpad=0.3)
@@ -190,14 +154,7 @@ def draw_months(ax: Axes, due: DueList) -> None:
     ax.bar(range(len(names)), list(counts.values()), color=GREEN, width=0.72, edgecolor=INK, linewidth=0.4)
     for at, value in enumerate(counts.values()):
         if value:
-            ax.annotate(
-                str(value),
-                xy=(at, value),
-                xytext=(0, 1.5),
-                textcoords="offset points",
-                ha="center",
-                fontsize=7,
-            )
+            note(ax, str(value), (at, value), offset=(0, 1.5), ha="center", fontsize=7)
     shown = range(0, len(names), 3)
     ax.set_xticks(list(shown), labels=[names[at] for at in shown])
     ax.yaxis.set_major_locator(MaxNLocator(integer=True))
@@ -217,7 +174,3 @@ def _months(due: DueList) -> dict[str, int]:
     )
     months = range(begin, begin + MONTHS_AHEAD)
     return {f"{month // 12}-{month % 12 + 1:02d}": found.get(month, 0) for month in months}
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= 26 else name[:25] + "…"

@@ -1,4 +1,4 @@
-"""A history of calibrations and what is foretold from it."""
+"""A history of calibrations: found, left, predicted; and when an offset left its tolerance."""
 
 from __future__ import annotations
 
@@ -7,17 +7,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.assessment.history_case import HistoryAssessment
+from evenbeat.calibration.back_cast import BackCast
 from evenbeat.calibration.history_model import HistoryModel
-from evenbeat.figures.scales import fractional_text, typeset
-from evenbeat.figures.style import BLUE, GREY, INK, RUST, dressed, styled
+from evenbeat.figures.axes import fractional_text, fractional_unit, note, percent_text, typeset
+from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREEN, GREY, INK, OCHRE, RUST, Keywords, dressed, styled
 from evenbeat.quantities import Estimate, number_text
-from evenbeat.units import SECONDS_PER_YEAR
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 AHEAD = 0.5
 """How far to look ahead, as a share of the history."""
+BEYOND_INTERVAL = 1.25
+"""How far to look ahead, as a multiple of the suggested interval."""
 
 
 def history_caption(model: HistoryModel) -> str:
@@ -55,11 +59,133 @@ def draw_history(ax: Axes, model: HistoryModel) -> None:
         )
     ahead = np.linspace(0, max(AHEAD * model.span_s, 0.5 * SECONDS_PER_YEAR), 60)
     offset = model.offset_after(ahead, model.as_left or Estimate.normal(0.0, 0.0))
-    low, high = offset.interval()
     later = years[-1] + ahead / SECONDS_PER_YEAR
-    ax.fill_between(later, low, high, color=RUST, alpha=0.2, linewidth=0, label="foretold, 95 %")
+    ax.fill_between(later, *offset.interval(), color=RUST, alpha=0.2, linewidth=0, label="foretold, 95 %")
     ax.plot(later, offset.mean, color=RUST, linestyle=(0, (5, 1.5)))
     ax.set_xlabel("years since the first calibration")
     ax.set_ylabel("fractional offset")
     ax.yaxis.set_major_formatter(lambda value, _: fractional_text(value))
     ax.legend(loc="best", fontsize=7.5)
+
+
+def history_forecast_caption(assessment: HistoryAssessment) -> str:
+    """Return the sentence above the figure: what each calibration was compared with its forecast."""
+    foretold = assessment.case.foretold
+    if not foretold:
+        return f"{len(assessment.model.history[0])} calibrations and the forecast from the last one."
+    held = sum(one.held for one in foretold)
+    return (
+        f"{held} of {len(foretold)} calibrations were found where those before them foretold; the band "
+        "is the forecast from the last one."
+    )
+
+
+@styled
+def draw_history_forecast(ax: Axes, assessment: HistoryAssessment) -> None:
+    """Draw as-found and as-left values against years, forecast band, tolerance and suggested interval."""
+    dressed(ax)
+    history, interval = assessment.model.history[0], assessment.interval
+    tolerance = interval.tolerance
+    times = np.array([point.time_s for point in history.points]) / SECONDS_PER_YEAR
+    found, left = (
+        np.array([getattr(point, name) for point in history.points]) for name in ("as_found", "as_left")
+    )
+    adjusted = np.array([point.adjusted for point in history.points])
+    size, unit = fractional_unit(found, left, [tolerance.upper])
+
+    known = np.isfinite(interval.interval_s) and interval.interval_s > 0
+    ahead = np.linspace(0.0, BEYOND_INTERVAL * interval.interval_s if known else SECONDS_PER_YEAR, 80)
+    forecast = assessment.model.offset_after(ahead)
+    low, high = forecast.interval()
+    shown = times[-1] + ahead / SECONDS_PER_YEAR
+    ax.fill_between(shown, low / size, high / size, color=BLUE, alpha=0.18, linewidth=0)
+    ax.plot(shown, forecast.mean / size, color=BLUE, linewidth=1.4, label="forecast, 95 % band")
+
+    # what was foretold of each calibration is a bar behind its point
+    where = {}
+    for point, time in zip(history.points, times, strict=True):
+        date = history.date_of(point)
+        where[duration_text(point.time_s) if date is None else date.isoformat()] = time
+    bar: Keywords = {"color": GREEN, "linewidth": 5, "alpha": 0.35, "solid_capstyle": "butt"}
+    for number, one in enumerate(assessment.case.foretold):
+        label = "foretold, 95 %" if number == 0 else None
+        ax.plot([where[one.when]] * 2, [one.low / size, one.high / size], label=label, **bar)
+    ax.plot(times, found / size, marker="o", color=INK, linestyle="none", markersize=5, label="found")
+    square: Keywords = {
+        "marker": "s",
+        "color": RUST,
+        "markerfacecolor": "white",
+        "linestyle": "none",
+        "markersize": 4.5,
+    }
+    ax.plot(times[adjusted], left[adjusted] / size, label="left after adjustment", **square)
+
+    for limit in (tolerance.lower, tolerance.upper):
+        ax.axhline(limit / size, color=OCHRE, linestyle=(0, (8, 2)), linewidth=1.2)
+    note(ax, "tolerance", (0.01, tolerance.upper / size), "y", offset=(0, 3), fontsize=7.8, color=OCHRE)
+    whole = interval.rounded
+    if whole is not None:
+        at = times[-1] + whole.duration_s / SECONDS_PER_YEAR
+        ax.axvline(at, color=INK, linewidth=1.0)
+        ax.axvspan(ax.get_xlim()[0], times[-1], color=GREY, alpha=0.04, linewidth=0)
+        told = f"calibrate\nwithin {whole.count} {whole.unit}{'' if whole.count == 1 else 's'}"
+        look: Keywords = {"ha": "right", "fontsize": 8, "fontweight": "bold", "bbox": BEHIND_TEXT}
+        note(ax, told, (at, 0.03), "x", offset=(-4, 0), **look)
+    top = 1.25 * max(abs(tolerance.upper), abs(tolerance.lower)) / size
+    reach = 1.1 * max(float(np.nanmax(np.abs([found, left]))) / size, top)
+    ax.set_ylim(-reach, reach)
+    ax.set_xlabel("time since the first calibration [years]")
+    ax.set_ylabel(f"fractional offset [{unit}]")
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=4)
+
+
+def back_cast_caption(result: BackCast) -> str:
+    """Return the sentence above the figure: when it left."""
+    limits = typeset(str(result.tolerance))
+    if math.isnan(result.crossing_s):
+        return (
+            f"With {percent_text(result.left_by_found)} it left {limits} at some time since the last "
+            "known-good value."
+        )
+    first, middle, last = (
+        result.date_after(time) for time in (result.crossing_low_s, result.crossing_s, result.crossing_high_s)
+    )
+    return f"It left {limits} about {middle}; with 95 % between {first} and {last}."
+
+
+@styled
+def draw_back_cast(ax: Axes, result: BackCast) -> None:
+    """Draw the band of the offset given both ends, its limits, and the probability of having left."""
+    dressed(ax)
+    days = result.elapsed_s / SECONDS_PER_DAY
+    ax.fill_between(days, result.low, result.high, color=BLUE, alpha=0.2, linewidth=0)
+    ax.plot(days, result.middle, color=BLUE)
+    ends = ((0.0, result.as_left), (result.elapsed_to_found_s / SECONDS_PER_DAY, result.as_found))
+    for day, value in ends:
+        low, high = value.interval()
+        spread = [[value.value - low], [high - value.value]]
+        ax.errorbar([day], [value.value], yerr=spread, marker="o", color=INK, zorder=5)
+    for limit in (result.tolerance.lower, result.tolerance.upper):
+        ax.axhline(limit, color=RUST, linewidth=1.2, linestyle=(0, (5, 1.5)))
+    told = f"tolerance {typeset(str(result.tolerance))}"
+    note(ax, told, (0.01, result.tolerance.upper), "y", offset=(0, 3), fontsize=7.8, color=RUST)
+
+    chance = ax.twinx()
+    chance.plot(days, 100 * result.left, color=OCHRE, linestyle=(0, (1.2, 1.2)))
+    chance.set_ylim(0, 105)
+    chance.set_ylabel("probability of having left by then [%]", color=OCHRE)
+    chance.spines["top"].set_visible(False)
+    if not math.isnan(result.crossing_s):
+        low, middle, high = (
+            time / SECONDS_PER_DAY
+            for time in (result.crossing_low_s, result.crossing_s, result.crossing_high_s)
+        )
+        chance.plot([low, high], [3, 3], color=GREY, linewidth=4, solid_capstyle="butt")
+        chance.plot([middle], [3], marker="D", color=INK, markersize=5)
+        when = result.date_after(result.crossing_s)
+        note(chance, when, (middle, 3), offset=(0, 7), ha="center", bbox=BEHIND_TEXT)
+    ax.set_xlim(0, float(days[-1]) * 1.02)
+    since = "" if result.start is None else f" ({result.start.isoformat()})"
+    ax.set_xlabel(f"days since the last known-good value{since}")
+    ax.set_ylabel("fractional offset, 95 % band")
+    ax.yaxis.set_major_formatter(lambda value, _: fractional_text(value))

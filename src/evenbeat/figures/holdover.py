@@ -1,4 +1,4 @@
-"""Holdover: how large the time error can become, and which term makes it so."""
+"""Holdover: how large the time error becomes, by which terms, and how likely it stays within a limit."""
 
 from __future__ import annotations
 
@@ -7,10 +7,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.figures.labels import Label, name_lines
-from evenbeat.figures.scales import log_seconds_axis, log_time_axis, percent_text
-from evenbeat.figures.style import BEHIND_TEXT, BLUE, INK, OCHRE, dressed, stroke, styled
+from evenbeat.figures.axes import (
+    Label,
+    deviation_axis,
+    log_time_axis,
+    name_lines,
+    note,
+    percent_text,
+    time_unit,
+)
+from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, OCHRE, RUST, dressed, stroke, styled
 from evenbeat.holdover.forecast import HoldoverForecast
+from evenbeat.holdover.passage import LimitPassage
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.units import duration_text, time_text
 
@@ -61,14 +69,14 @@ def draw_holdover(ax: Axes, holdover: HoldoverForecast) -> None:
     ax.plot(time, largest, color=BLUE, linewidth=1.8, label="uncorrected")
     ax.plot(time, half, color=INK, linewidth=1.8, linestyle=(0, (6, 1.5)), label="corrected")
     labels = [
-        Label(x=float(time[-1]), y=float(largest[-1]), text=f"uncorrected\n({percent})", colour=BLUE),
-        Label(x=float(time[-1]), y=float(half[-1]), text=f"if corrected\n({percent})", colour=INK),
+        Label.at_end(time, largest, f"uncorrected\n({percent})", BLUE),
+        Label.at_end(time, half, f"if corrected\n({percent})"),
         *_draw_terms(ax, holdover),
     ]
-    log_seconds_axis(ax)
-    labels += _draw_limit(ax, holdover)
+    deviation_axis(ax, "size of the time error", "s")
+    if holdover.time_error_limit_s is not None:
+        labels.append(_draw_limit(ax, holdover, holdover.time_error_limit_s))
     ax.set_xlabel("time since the reference was lost [s]")
-    ax.set_ylabel("size of the time error")
     name_lines(ax, labels)
 
 
@@ -86,18 +94,13 @@ def _draw_terms(ax: Axes, holdover: HoldoverForecast) -> list[Label]:
         look = stroke(number)
         shown = np.where(term > 0, term, np.nan)
         ax.plot(holdover.duration_s, shown, color=look.colour, linestyle=look.line, linewidth=1.0, label=name)
-        last = int(np.flatnonzero(term > 0)[-1])
         text = name.replace(" frequency", "\nfrequency").replace(" walk", "\nwalk")
-        labels.append(
-            Label(x=float(holdover.duration_s[last]), y=float(term[last]), text=text, colour=look.colour)
-        )
+        known = term > 0
+        labels.append(Label.at_end(holdover.duration_s[known], term[known], text, look.colour))
     return labels
 
 
-def _draw_limit(ax: Axes, holdover: HoldoverForecast) -> list[Label]:
-    limit = holdover.time_error_limit_s
-    if limit is None:
-        return []
+def _draw_limit(ax: Axes, holdover: HoldoverForecast, limit: float) -> Label:
     low, high = ax.get_ylim()
     ax.set_ylim(min(low, limit / 2), max(high, limit * 2))
     ax.axhline(limit, color=OCHRE, linewidth=1.3, linestyle=(0, (8, 2)))
@@ -106,18 +109,63 @@ def _draw_limit(ax: Axes, holdover: HoldoverForecast) -> list[Label]:
         (holdover.time_to_limit_s, "as it is", 5, -1),
         (holdover.time_to_limit_corrected_s, "if corrected", -12, 1),
     ):
-        if not (math.isfinite(at) and left < at < right):
-            continue
-        ax.plot([at], [limit], marker="o", markersize=5, markerfacecolor="white", color=OCHRE, zorder=5)
-        side = 1 if at < left * ROOM_FOR_TEXT else -1 if at > right / ROOM_FOR_TEXT else aside
-        ax.annotate(
-            f"{duration_text(at)} {name}",
-            xy=(at, limit),
-            xytext=(4 * side, above),
-            textcoords="offset points",
-            ha="left" if side > 0 else "right",
-            fontsize=7.5,
-            color=INK,
-            bbox=BEHIND_TEXT,
-        )
-    return [Label(x=right, y=limit, text=f"limit {time_text(limit)}", colour=OCHRE)]
+        if math.isfinite(at) and left < at < right:
+            side = 1 if at < left * ROOM_FOR_TEXT else -1 if at > right / ROOM_FOR_TEXT else aside
+            _mark_crossing(ax, (at, limit), f"{duration_text(at)} {name}", (4 * side, above), OCHRE)
+    return Label(x=right, y=limit, text=f"limit {time_text(limit)}", colour=OCHRE)
+
+
+def _mark_crossing(
+    ax: Axes, at: tuple[float, float], text: str, offset: tuple[float, float], colour: str
+) -> None:
+    """Draw a hollow point where a line crosses its limit, and write beside it when that is."""
+    ax.plot(
+        *([each] for each in at), marker="o", markersize=5, markerfacecolor="white", color=colour, zorder=5
+    )
+    side = "left" if offset[0] > 0 else "right"
+    note(ax, text, at, offset=offset, ha=side, color=INK, bbox=BEHIND_TEXT)
+
+
+def limit_passage_caption(result: LimitPassage) -> str:
+    """Return the sentence above the figure: how long, by either question."""
+    what = "corrected by its forecast, " if result.corrected else ""
+
+    def lasting(time_s: float) -> str:
+        if math.isinf(time_s):
+            return "as long as was simulated"
+        return "not even at first" if time_s == 0 else f"for {duration_text(time_s)}"
+
+    return (
+        f"Alone, {what}the clock is within ±{time_text(result.time_error_limit_s)} with "
+        f"{percent_text(result.confidence)} {lasting(result.time_within_s)}, and has never left it with "
+        f"that probability {lasting(result.time_never_left_s)}."
+    )
+
+
+@styled
+def draw_limit_passage(ax: Axes, result: LimitPassage) -> None:
+    """Draw both probabilities against time, and where they fall below the confidence."""
+    dressed(ax)
+    size, name = time_unit(float(result.duration_s[-1]))
+    time, asked = result.duration_s / size, 100 * result.confidence
+    low, high = (100 * (result.never_left + sign * 2 * result.never_left_standard_error) for sign in (-1, 1))
+    ax.fill_between(time, low, high, color=RUST, alpha=0.25, linewidth=0)
+    ax.plot(time, 100 * result.never_left, color=RUST, linestyle=(0, (5, 1.5)))
+    ax.plot(time, 100 * result.within, color=BLUE)
+    ax.axhline(asked, color=GREY, linewidth=0.9, linestyle=(0, (2, 2)))
+    for at, colour, offset in (
+        (result.time_within_s, BLUE, (6, 7)),
+        (result.time_never_left_s, RUST, (-6, -13)),
+    ):
+        if math.isfinite(at) and at > 0:
+            _mark_crossing(ax, (at / size, asked), duration_text(at), offset, colour)
+    ax.set_xlim(0, float(time[-1]))
+    ax.set_ylim(max(0.0, min(float(low.min()) - 5, asked - 10)), 102)
+    ax.set_xlabel(f"time since the reference was lost [{name}]")
+    ax.set_ylabel(f"probability, limit ±{time_text(result.time_error_limit_s)} [%]")
+    labels = [
+        Label.at_end(time, 100 * result.within, "within at\nthat moment", BLUE),
+        Label.at_end(time, 100 * result.never_left, "never left", RUST),
+        Label.at_end(time, [asked], percent_text(result.confidence), GREY),
+    ]
+    name_lines(ax, labels)

@@ -10,9 +10,8 @@ import numpy as np
 
 from evenbeat.deviations.levels.noise_fit import NoiseFit
 from evenbeat.deviations.spectrum import Spectrum
-from evenbeat.figures.labels import Label, name_lines
-from evenbeat.figures.scales import fractional_text, log_decades, power_text
-from evenbeat.figures.style import BLUE, GREY, INK, RUST, WIDTH_IN, dressed, stroke, styled
+from evenbeat.figures.axes import Label, fractional_text, log_decades, name_lines, note, power_text
+from evenbeat.figures.style import BLUE, GREY, INK, RUST, WIDTH_IN, Keywords, dressed, stroke, styled
 from evenbeat.intake import check_positive
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import FloatArray
@@ -177,29 +176,13 @@ def _draw_slopes(ax: Axes, scale: _Scale) -> None:
         heights = np.array([start_y, start_y + slope * length])
         rise = heights * 10 if decibels else 10**heights
         end = (10 ** (start_x + length), float(rise[1]))
-        ax.plot(
-            [10**start_x, end[0]],
-            rise,
-            color=INK,
-            linewidth=0.9,
-            clip_on=False,
-            label="slope",
-            scalex=False,
-            scaley=False,
-        )
+        fixed: Keywords = {"clip_on": False, "scalex": False, "scaley": False}
+        ax.plot([10**start_x, end[0]], rise, color=INK, linewidth=0.9, label="slope", **fixed)
         height_in = slope * length * up
         lowest = min(height_in, lowest - _LABEL_IN)
-        ax.annotate(
-            f"{_law(slope)} {name}".strip(),
-            xy=end,
-            xytext=(4, 72 * (lowest - height_in)),
-            textcoords="offset points",
-            ha="left",
-            va="center",
-            fontsize=7.2,
-            color=INK,
-            annotation_clip=False,
-        )
+        look: Keywords = {"ha": "left", "va": "center", "fontsize": 7.2, "color": INK}
+        moved = (4, 72 * (lowest - height_in))
+        note(ax, f"{_law(slope)} {name}".strip(), end, offset=moved, annotation_clip=False, **look)
 
 
 def _law(exponent: int) -> str:
@@ -213,13 +196,12 @@ def _draw_fit(ax: Axes, frequency: FloatArray, fit: NoiseFit, scale: _Scale) -> 
     levels = {alpha: level for alpha, level in fit.levels.by_exponent.items() if level > 0}
     total = scale.of(frequency, np.sum([level * frequency**alpha for alpha, level in levels.items()], axis=0))
     ax.plot(frequency, total, color=RUST, linewidth=1.3, linestyle=(0, (5, 1.5)), label="sum of the fit")
-    labels = [Label(x=float(frequency[-1]), y=float(total[-1]), text="fit", colour=RUST)]
+    labels = [Label.at_end(frequency, total, "fit", RUST)]
     for number, (alpha, level) in enumerate(levels.items()):
         look = stroke(number + 2)
         values = scale.of(frequency, level * frequency**alpha)
-        ax.plot(
-            frequency, values, color=look.colour, linewidth=0.9, linestyle=look.line, label="fitted noise"
-        )
+        line: Keywords = {"color": look.colour, "linewidth": 0.9, "linestyle": look.line}
+        ax.plot(frequency, values, label="fitted noise", **line)
         text = f"{NOISE_NAMES[alpha]}\n{_law(scale.slope(alpha))}"
-        labels.append(Label(x=float(frequency[-1]), y=float(values[-1]), text=text, colour=look.colour))
+        labels.append(Label.at_end(frequency, values, text, look.colour))
     name_lines(ax, labels)

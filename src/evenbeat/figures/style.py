@@ -1,4 +1,6 @@
-"""The one look of every figure: colours, line styles, markers, fonts; used in a context, never globally.
+"""The one look of every figure: colours, line styles, markers, fonts; and figures as bytes.
+
+The look is used in a context, never globally; what is written depends on nothing but what is drawn.
 
 The colours are dark relatives of the Okabe and Ito (2008) set, chosen so that neighbours also differ in
 lightness; every series has its own line style and marker as well, so that grey print loses nothing.
@@ -6,12 +8,14 @@ lightness; every series has its own line style and marker as well, so that grey 
 
 from __future__ import annotations
 
+import io
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
-from typing import TYPE_CHECKING, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,9 +24,12 @@ if TYPE_CHECKING:
 Arguments = ParamSpec("Arguments")
 Drawn = TypeVar("Drawn")
 LineStyle = str | tuple[float, tuple[float, ...]]
+Keywords = dict[str, Any]
+"""How something is drawn, as matplotlib names it."""
 
 WIDTH_IN = 7.0
 HEIGHT_IN = 3.6
+PRINT_DPI = 200
 BEHIND_TEXT = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0}
 INK = "#20262e"
 GREY = "#5f6b77"
@@ -33,6 +40,8 @@ GREEN = "#1c7f62"
 PLUM = "#7d3f72"
 OCHRE = "#8a6508"
 SLATE = "#52709e"
+_LONG = re.compile(r"(\.\d\d)\d+")  # a hundredth of a point is finer than any printer
+_WITHOUT_METADATA = {"Creator": None, "Date": None, "Format": None, "Type": None}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,3 +159,33 @@ def dressed(ax: Axes) -> Axes:
     ax.grid(visible=True, which="major", color=PALE, linewidth=0.6)
     ax.tick_params(which="minor", length=2, width=0.5, color=GREY)
     return ax
+
+
+@styled
+def svg_text(figure: Figure, *, prefix: str = "") -> str:
+    """Return the figure as one ``<svg>`` element to be put into a page.
+
+    Parameters
+    ----------
+    prefix
+        Put before every id inside, so that several figures in a page do not share one.
+    """
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata=_WITHOUT_METADATA)
+    text = buffer.getvalue().decode()
+    text = re.sub(r"<metadata>.*?</metadata>\s*", "", text[text.index("<svg") :], flags=re.DOTALL)
+    text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
+    text = re.sub(r'(?<= d=")[^"]+', lambda path: _LONG.sub(r"\1", path[0]), text)
+    if not prefix:
+        return text
+    text = re.sub(r'\bid="', f'id="{prefix}', text)
+    text = re.sub(r'href="#', f'href="#{prefix}', text)
+    return re.sub(r"url\(#", f"url(#{prefix}", text)
+
+
+@styled
+def png_bytes(figure: Figure, *, dpi: int = PRINT_DPI) -> bytes:
+    """Return the figure as a PNG image without time stamp or software name."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+    return buffer.getvalue()

@@ -1,24 +1,24 @@
-"""``assess_fleet``: when which instrument of a fleet is due."""
+"""``assess_fleet``: when which instrument of a fleet is due; and the list noted in its register."""
 
 from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.calibration.history_model import LONGEST_S
-from evenbeat.errors import InputError, LogError
+from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument, DueList
 from evenbeat.fleet.judged import Question, judge_histories, judge_logs
-from evenbeat.fleet.members import Member, log_members, register_members, table_members
+from evenbeat.fleet.members import members_of
 from evenbeat.fleet.workers import Crew, Progress, software, usual_processes
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
-from evenbeat.register.facts import day_of
-from evenbeat.register.register import Register
+from evenbeat.register.facts import KeptAssessment, day_of
+from evenbeat.register.register import Draft, Register, canonical_text
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR
 
 if TYPE_CHECKING:
@@ -28,7 +28,6 @@ CHUNK = 250
 """Histories judged at once: small enough for memory and progress, large enough for speed."""
 WORTH_A_PROCESS = 1500
 """From so many instruments on the start of further processes pays."""
-SQLITE_BEGINS = b"SQLite format 3\x00"
 
 
 def assess_fleet(
@@ -108,11 +107,25 @@ def assess_fleet(
         first_s=_positive(first_interval_s, "first_interval_s") or SECONDS_PER_YEAR,
         log_options=dict(log_options or {}),
     )
-    members, described = _members(source)
+    members, described = members_of(source)
+    if not members:
+        msg = "the fleet holds no instrument; add one, or a calibration, first"
+        raise InputError(msg)
     logs = any(member.log is not None for member in members)
-    chunks = _chunks(members, 1 if logs else CHUNK)
-    crew = Crew(processes=_processes(processes, members, logs=logs), cluster=cluster)
+    if processes is None:
+        processes = usual_processes() if logs or len(members) >= WORTH_A_PROCESS else 1
+    elif processes < 1:
+        msg = f"processes is {processes}; it must be 1 or more"
+        raise InputError(msg)
+    size = 1 if logs else CHUNK
+    chunks = [members[at : at + size] for at in range(0, len(members), size)]
+    crew = Crew(processes=processes, cluster=cluster)
     lines, findings = crew.run(judge_logs if logs else judge_histories, question, chunks, progress)
+    unjudged = sum(line.state == "not judged" for line in lines)
+    if unjudged:
+        sentence = f"{unjudged} instrument(s) could not be judged; each says why."
+        told = {"instruments": unjudged}
+        findings.append(Finding(code="NOT_JUDGED", severity="caution", sentence=sentence, values=told))
     return DueList(
         on=question.on,
         instruments=tuple(sorted(lines, key=lambda line: _urgency(line, question.on))),
@@ -125,62 +138,44 @@ def assess_fleet(
         },
         source=described,
         software=dict(software()),
-        findings=(*findings, *_remarks(lines)),
+        findings=tuple(findings),
     )
 
 
-def _members(source: Register | str | Path | pd.DataFrame) -> tuple[list[Member], dict[str, str]]:
-    """Return the members of a fleet, and what the source is."""
-    if isinstance(source, Register):
-        return register_members(source), {"name": source.path.name, "head": source.head()}
-    if not isinstance(source, str | Path):
-        return table_members(source), {"name": "a table in memory"}
-    path = Path(source)
-    if path.is_dir():
-        return log_members(path), {"name": path.resolve().name}
-    try:
-        with path.open("rb") as file:
-            begins = file.read(len(SQLITE_BEGINS))
-            if begins == SQLITE_BEGINS:
-                return _members(Register.open(path))
-            file.seek(0)
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        msg = f"cannot be read: {error.strerror}; give a register, a table or a folder of logs"
-        raise LogError(msg, path=path) from error
-    return table_members(path), {"name": path.name, "sha256": digest}
+def keep_list(register: Register, due: DueList) -> int:
+    """Add one assessment for every instrument of a list, in one transaction; return how many.
 
+    The hash of each is the SHA-256 of its line as JSON: keys in order, no blanks, UTF-8.
 
-def _chunks(members: Sequence[Member], size: int) -> list[Sequence[Member]]:
-    if not members:
-        msg = "the fleet holds no instrument; add one, or a calibration, first"
+    Raises
+    ------
+    InputError
+        If an instrument is not in the register.
+    """
+    if due.source.get("name") != register.path.name:
+        msg = f"the list was made from {due.source.get('name')}, not from {register.path.name}"
         raise InputError(msg)
-    return [members[at : at + size] for at in range(0, len(members), size)]
-
-
-def _processes(asked: int | None, members: Sequence[Member], *, logs: bool) -> int:
-    if asked is None:
-        return usual_processes() if logs or len(members) >= WORTH_A_PROCESS else 1
-    if asked < 1:
-        msg = f"processes is {asked}; it must be 1 or more"
-        raise InputError(msg)
-    return asked
+    drafts = []
+    for one in due.instruments:
+        text = canonical_text(one.to_dict())
+        kept = KeptAssessment(
+            instrument=one.instrument,
+            date=due.on.isoformat(),
+            headline=f"{one.state}: {one.reason}",
+            interval_s=one.interval_s,
+            due=None if one.due is None else one.due.isoformat(),
+            sha256=hashlib.sha256(text.encode()).hexdigest(),
+            source=f"due list of {due.on.isoformat()}",
+            software=due.software,
+        )
+        drafts.append(Draft(fact=kept))
+    return len(register.append(drafts))
 
 
 def _urgency(line: DueInstrument, on: date) -> tuple[date, int, float, str]:
     """Sort by due day; what cannot be judged comes right after the overdue; then the less probable first."""
     probability = 1.0 if math.isnan(line.probability_within) else line.probability_within
     return (line.due or on, int(line.due is None), probability, line.instrument)
-
-
-def _remarks(lines: Sequence[DueInstrument]) -> list[Finding]:
-    unjudged = sum(line.state == "not judged" for line in lines)
-    if not unjudged:
-        return []
-    sentence = f"{unjudged} instrument(s) could not be judged; each says why."
-    return [
-        Finding(code="NOT_JUDGED", severity="caution", sentence=sentence, values={"instruments": unjudged})
-    ]
 
 
 def _positive(value: float | None, name: str) -> float | None:

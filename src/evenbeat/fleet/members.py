@@ -6,6 +6,7 @@ cannot be used must not stop the others.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from evenbeat.register.tables import check_columns, table_rows
 if TYPE_CHECKING:
     import pandas as pd
 
+SQLITE_BEGINS = b"SQLite format 3\x00"
 Row = tuple[str, Calibration | Mapping[str, str]]
 """Where it stands (``line 7``), and what it says: checked already, or as text."""
 
@@ -41,6 +43,34 @@ class Member:
     rows: tuple[Row, ...] = ()
     described: Mapping[str, object] | None = None
     log: str | None = None
+
+
+def members_of(source: Register | str | Path | pd.DataFrame) -> tuple[list[Member], dict[str, str]]:
+    """Return the members of a fleet, and what the source is.
+
+    Raises
+    ------
+    LogError
+        If the source as a whole cannot be read.
+    """
+    if isinstance(source, Register):
+        return register_members(source), {"name": source.path.name, "head": source.head()}
+    if not isinstance(source, str | Path):
+        return table_members(source), {"name": "a table in memory"}
+    path = Path(source)
+    if path.is_dir():
+        return log_members(path), {"name": path.resolve().name}
+    try:
+        with path.open("rb") as file:
+            begins = file.read(len(SQLITE_BEGINS))
+            if begins == SQLITE_BEGINS:
+                return members_of(Register.open(path))
+            file.seek(0)
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        msg = f"cannot be read: {error.strerror}; give a register, a table or a folder of logs"
+        raise LogError(msg, path=path) from error
+    return table_members(path), {"name": path.name, "sha256": digest}
 
 
 def register_members(register: Register) -> list[Member]:

@@ -1,22 +1,37 @@
-"""Live collection: the function that people call and the checks of what they ask."""
+"""Live collection: a loop that asks, stamps and logs for months, and comes back after every trouble."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import re
+import signal
+import threading
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from types import FrameType
 from typing import TextIO
 
-from evenbeat.errors import InputError
-from evenbeat.instruments.collector import Collector
-from evenbeat.instruments.description import Description, read_description
-from evenbeat.instruments.journal import Rhythm
-from evenbeat.instruments.links import check_address
-from evenbeat.instruments.progress import Screen
-from evenbeat.instruments.result import Collected
-from evenbeat.instruments.source import Backoff, Source
-from evenbeat.instruments.stop import Stop
+from evenbeat import __version__
+from evenbeat.errors import EvenbeatError, InputError, InstrumentError, OutputError
+from evenbeat.instruments.description import Description, read_answer, read_description
+from evenbeat.instruments.journal import Journal, Rhythm
+from evenbeat.instruments.links import Stop, check_address
+from evenbeat.instruments.progress import Heartbeat, Progress, RunningAllan, Screen, stability_lines
+from evenbeat.instruments.result import Collected, run_findings
+from evenbeat.instruments.source import Backoff, Beside, Source
+from evenbeat.instruments.timekeeping import TiedClock, utc_text
+from evenbeat.intake import check_positive
+from evenbeat.units import parse_unit
 
+RETIE_S = 10.0
+BEAT_S = 10.0
+SCREEN_S = 1.0
+_NOTED_STEP_S = 0.01
+_STEP_OF_INTERVAL = 0.1
+_MOST_IN_A_ROW = 10
+_NAME = re.compile(r"[A-Za-z]\w*")
 _SMALLEST_PART = 10_000
 
 
@@ -95,19 +110,38 @@ def collect(
     Source: IEEE 488.2, SCPI-1999 (queries)
     Tests: tests/instruments/test_collect.py
     """
+    asked = {
+        "interval_s": interval_s,
+        "nominal_frequency_hz": nominal_frequency_hz,
+        "gate_s": gate_s,
+        "rows": rows,
+        "duration_s": duration_s,
+    }
+    for name, value in asked.items():
+        check_positive(value, name, optional=True)
+    rhythm = rhythm or Rhythm()
+    if not rhythm.sync_s >= 0:
+        msg = f"sync_s is {rhythm.sync_s}; it must be zero or positive"
+        raise InputError(msg)
+    if not rhythm.part_s >= 1:
+        msg = f"part_s is {rhythm.part_s}; a part must last at least one second"
+        raise InputError(msg)
+    if not rhythm.part_bytes >= _SMALLEST_PART:
+        msg = f"part_bytes is {rhythm.part_bytes}; a part must hold at least {_SMALLEST_PART} bytes"
+        raise InputError(msg)
     collector = Collector(
         clock_source=_source(description, address, visa_library, clock=True),
         beside={name: _source(*each, visa_library, clock=False) for name, each in (beside or {}).items()},
         folder=Path(folder),
-        rhythm=_checked_rhythm(rhythm or Rhythm()),
+        rhythm=rhythm,
         backoff=backoff or Backoff(),
-        interval_s=_positive(interval_s, "interval_s"),
+        interval_s=interval_s,
         head={
-            "nominal frequency": _with_unit(_positive(nominal_frequency_hz, "nominal_frequency_hz"), "Hz"),
-            "gate": _with_unit(_positive(gate_s, "gate_s"), "s"),
+            "nominal frequency": "" if nominal_frequency_hz is None else f"{nominal_frequency_hz:.15g} Hz",
+            "gate": "" if gate_s is None else f"{gate_s:.15g} s",
             "reference": " ".join(reference.split()),
         },
-        limits=(_positive(rows, "rows") or math.inf, _positive(duration_s, "duration_s") or math.inf),
+        limits=(rows or math.inf, duration_s or math.inf),
         running=stability,
         nominal_frequency_hz=nominal_frequency_hz,
         screen=Screen(screen),
@@ -122,25 +156,321 @@ def _source(description: str | Path | Description, address: str, visa_library: s
     return Source(found.for_clock() if clock else found, address, visa_library=visa_library)
 
 
-def _positive(value: float | None, name: str) -> float | None:
-    if value is not None and not (math.isfinite(value) and value > 0):
-        msg = f"{name} is {value}; it must be a positive number"
-        raise InputError(msg)
-    return value
+class Collector:
+    """One run; its arguments are those of :func:`evenbeat.collect`, checked."""
+
+    def __init__(
+        self,
+        *,
+        clock_source: Source,
+        beside: Mapping[str, Source],
+        folder: Path,
+        rhythm: Rhythm,
+        backoff: Backoff,
+        interval_s: float | None,
+        head: Mapping[str, str],
+        limits: tuple[float, float],
+        running: bool,
+        nominal_frequency_hz: float | None,
+        screen: Screen,
+        stop: Stop,
+    ) -> None:
+        description = clock_source.description
+        self._source = clock_source
+        self._stop = stop
+        self._screen = screen
+        self._backoff = backoff
+        self._most_rows, self._longest_s = limits
+        self._interval_s = interval_s or description.every_s
+        self._pattern = re.compile(description.value)
+        self._clock = TiedClock()
+        self._beside = [Beside(_column(name), source, backoff=backoff) for name, source in beside.items()]
+        self._heartbeat = Heartbeat(folder)
+        self._progress = Progress(name=folder.name, title=description.title, address=clock_source.address)
+        self._journal = Journal(
+            folder,
+            settings=_settings(description, head, self._interval_s, self._beside),
+            columns=["utc", description.column, *(each.name for each in self._beside)],
+            rhythm=rhythm,
+            monotonic_ns=self._clock.monotonic_ns,
+        )
+        phase = description.quantity in ("phase", "time_interval")
+        self._running = RunningAllan(self._interval_s, phase=phase) if running else None
+        self._to_sample = _Sampler(description, nominal_frequency_hz)
+        self._began = time.monotonic()
+        self._next_tie = self._next_beat = self._next_screen = self._began
+        self._in_a_row = 0
+        self._attempts = 0
+
+    def run(self) -> Collected:
+        """Collect until told to stop."""
+        with stopped_by_signals(self._stop):
+            try:
+                self._journal.open(self._clock.now_ns())
+                self._connect(patient=self._journal.holds_rows)
+                for each in self._beside:
+                    each.start()
+                self._log()
+                self._end("asked to stop" if self._stop.requested else "done")
+            except OutputError as error:
+                self._fail(error)
+                raise
+            except EvenbeatError:
+                if not self._journal.holds_rows:
+                    self._journal.abandon()
+                raise
+            finally:
+                self._source.close()
+                for each in self._beside:
+                    each.stop()
+                self._journal.close()
+        return self._result()
+
+    def _log(self) -> None:
+        due = time.monotonic()
+        while not self._finished():
+            if self._source.description.ask and self._wait(due):
+                return
+            try:
+                taken = self._source.read(self._stop)
+            except InstrumentError as error:
+                self._lost(error)
+                due = time.monotonic()
+                continue
+            if taken is None:
+                return
+            self._take(*taken)
+            self._upkeep()
+            due = self._next_due(due) if self._source.description.ask else due
+
+    def _finished(self) -> bool:
+        p = self._progress
+        over = p.rows >= self._most_rows or time.monotonic() - self._began >= self._longest_s
+        return self._stop.requested or over
+
+    def _wait(self, due: float) -> bool:
+        """Wait for the next query, keeping house meanwhile; return whether to stop."""
+        while (left := due - time.monotonic()) > 0:
+            if self._stop.wait(min(left, SCREEN_S)):
+                return True
+            self._upkeep()
+        return self._stop.requested
+
+    def _next_due(self, due: float) -> float:
+        """Return when to ask next: on the beat, leaving out beats that have passed."""
+        late = time.monotonic() - (due + self._interval_s)
+        missed = math.ceil(late / self._interval_s) if late > 0 else 0
+        if missed and not self._progress.skipped:
+            self._remark(
+                f"an answer took longer than the interval of {self._interval_s:g} s; queries are skipped, "
+                "choose a longer one"
+            )
+        self._progress.skipped += missed
+        return due + (1 + missed) * self._interval_s
+
+    def _take(self, answer: bytes, moment_ns: int) -> None:
+        """Log one answer: as a row, or set aside in a comment."""
+        p = self._progress
+        reading = read_answer(answer, self._pattern)
+        utc_ns = self._clock.utc_of(moment_ns)
+        if reading.remark:
+            p.trouble = reading.remark
+            self._journal.remark(utc_ns, reading.remark)
+        if reading.text is None:
+            p.set_aside += 1
+            self._in_a_row += 1
+            if self._in_a_row >= _MOST_IN_A_ROW:
+                self._in_a_row = 0
+                reason = f"{_MOST_IN_A_ROW} answers in a row were no number; connecting afresh"
+                self._lost(InstrumentError(reason))
+            return
+        self._in_a_row = 0
+        last = self._journal.last_utc_ns
+        if last is not None:
+            utc_ns = max(utc_ns, last + 1000)
+        cells = [reading.text, *(each.cell(moment_ns) for each in self._beside)]
+        self._count_into_stability(utc_ns, reading.text)
+        self._journal.row(utc_ns, cells)
+        p.rows += 1
+        p.missing += reading.text == "NaN"
+        p.last_utc_ns, p.last_cells = utc_ns, ", ".join(cells)
+
+    def _count_into_stability(self, utc_ns: int, text: str) -> None:
+        if self._running is None:
+            return
+        if self._progress.last_utc_ns is not None:
+            steps = round((utc_ns - self._progress.last_utc_ns) * 1e-9 / self._interval_s)
+            self._running.miss(max(0, steps - 1))
+        self._running.add(self._to_sample(float(text)))
+
+    def _connect(self, *, patient: bool) -> None:
+        """Connect; keep trying if patient, as a log that is taken up must be."""
+        self._attempts = 0
+        while True:
+            try:
+                self._source.connect(self._stop)
+            except InstrumentError as error:
+                if not patient:
+                    raise
+                self._attempts += 1
+                if self._attempts == 1:
+                    self._trouble(error)
+                self._progress.state = f"no link; trying again ({self._attempts} tries so far)"
+                if self._wait(time.monotonic() + self._backoff.wait_s(self._attempts)):
+                    return
+            else:
+                self._progress.state = "collecting"
+                self._upkeep()
+                return
+
+    def _lost(self, error: InstrumentError) -> None:
+        """Connect again, so that a late answer cannot pass for the next one."""
+        self._source.close()
+        began = time.monotonic()
+        self._trouble(error)
+        if self._wait(began + self._backoff.wait_s(1)):
+            return
+        self._connect(patient=True)
+        if not self._stop.requested:
+            self._progress.reconnections += 1
+            tries = self._attempts + 1
+            self._remark(f"connected again after {time.monotonic() - began:.1f} s, {tries} tries")
+
+    def _trouble(self, error: Exception) -> None:
+        self._progress.trouble = str(error)
+        self._remark(str(error))
+
+    def _remark(self, text: str) -> None:
+        self._journal.remark(self._clock.now_ns(), text)
+
+    def _upkeep(self) -> None:
+        """Do what is due besides reading: remarks, disk, clock, heartbeat, screen."""
+        for remarks in (self._source.remarks, *(each.remarks for each in self._beside)):
+            while remarks:
+                self._remark(remarks.popleft())
+        self._journal.sync_if_due()
+        now = time.monotonic()
+        if now >= self._next_tie:
+            self._next_tie = now + RETIE_S
+            self._retie()
+        if now >= self._next_beat:
+            self._next_beat = now + BEAT_S
+            self._heartbeat.beat(self._state_lines())
+        if now >= self._next_screen:
+            self._next_screen = now + SCREEN_S
+            self._screen.show(self._progress.state, self._state_lines())
+
+    def _retie(self) -> None:
+        """Tie the monotonic clock to UTC again; a step ends the part, so that its rows stay evenly spaced."""
+        before_ns = self._clock.now_ns()
+        step_s = self._clock.retie() * 1e-9
+        if abs(step_s) < _NOTED_STEP_S:
+            return
+        self._progress.clock_steps += 1
+        text = f"the computer's UTC has moved by {step_s:+.3f} s against its monotonic clock"
+        if abs(step_s) < _STEP_OF_INTERVAL * self._interval_s:
+            self._journal.remark(before_ns, text)
+        else:
+            self._journal.new_part(
+                before_ns, f"{text}; a new part begins at {utc_text(self._clock.now_ns())}"
+            )
+
+    def _state_lines(self) -> list[str]:
+        lines = self._progress.lines(self._clock.now_ns(), self._journal.path)
+        return [*lines, *stability_lines(self._running)]
+
+    def _end(self, state: str) -> None:
+        self._progress.state = state
+        self._upkeep()
+        self._remark(f"collection ends ({state}) after {self._progress.rows} rows")
+        self._heartbeat.beat(self._state_lines())
+        self._screen.show(state, self._state_lines(), last=True)
+
+    def _fail(self, error: OutputError) -> None:
+        """Show on the screen, and where possible in the heartbeat, that the log has stopped."""
+        self._progress.state, self._progress.trouble = "stopped by an error", str(error)
+        self._screen.show(self._progress.state, self._state_lines(), last=True)
+        try:
+            self._heartbeat.beat(self._state_lines())
+        except OutputError:  # the disk that refuses the log may refuse this too
+            return
+
+    def _result(self) -> Collected:
+        p = self._progress
+        return Collected(
+            folder=self._journal.folder,
+            log=self._journal.path,
+            rows=p.rows,
+            missing=p.missing,
+            set_aside=p.set_aside,
+            skipped=p.skipped,
+            reconnections=p.reconnections,
+            clock_steps=p.clock_steps,
+            stability=tuple(self._running.table()) if self._running is not None else (),
+            findings=run_findings(p),
+        )
 
 
-def _with_unit(value: float | None, unit: str) -> str:
-    return "" if value is None else f"{value:.15g} {unit}"
+class _Sampler:
+    """A reading → fractional frequency or seconds, for the running stability."""
+
+    def __init__(self, description: Description, nominal_frequency_hz: float | None) -> None:
+        self._quantity = description.quantity
+        self._factor = parse_unit(description.unit)[1]
+        self._nominal_hz = nominal_frequency_hz
+
+    def __call__(self, number: float) -> float:
+        value = number * self._factor
+        if self._quantity == "period":
+            value = 1 / value if value else math.nan
+        if self._quantity in ("frequency", "period"):
+            if self._nominal_hz is None and value > 0:
+                self._nominal_hz = value  # the first reading: its error is far below what is shown
+            return value / self._nominal_hz - 1 if self._nominal_hz else math.nan
+        return value
 
 
-def _checked_rhythm(rhythm: Rhythm) -> Rhythm:
-    if not rhythm.sync_s >= 0:
-        msg = f"sync_s is {rhythm.sync_s}; it must be zero or positive"
+def _column(name: str) -> str:
+    if not _NAME.fullmatch(name) or name == "utc":
+        msg = f"'{name}' is no name for a column; use letters, digits and _, such as room_temperature_c"
         raise InputError(msg)
-    if not rhythm.part_s >= 1:
-        msg = f"part_s is {rhythm.part_s}; a part must last at least one second"
-        raise InputError(msg)
-    if not rhythm.part_bytes >= _SMALLEST_PART:
-        msg = f"part_bytes is {rhythm.part_bytes}; a part must hold at least {_SMALLEST_PART} bytes"
-        raise InputError(msg)
-    return rhythm
+    return name
+
+
+def _settings(
+    description: Description, head: Mapping[str, str], interval_s: float, beside: Sequence[Beside]
+) -> list[str]:
+    """Return the comments at the head of every part; ``read_log`` understands the keys it knows."""
+    verb = "asked every" if description.ask else "expected every"
+    return [
+        f"collected by: evenbeat {__version__}",
+        f"description: {description.title}",
+        f"quantity: {description.quantity}",
+        f"unit: {description.unit}",
+        *(f"{key}: {value}" for key, value in head.items() if value),
+        f"{verb}: {interval_s:g} s",
+        "stamps: UTC when the answer was complete",
+        *(f"{each.name}: the latest value, at most {each.oldest_s:g} s old" for each in beside),
+    ]
+
+
+@contextmanager
+def stopped_by_signals(stop: Stop) -> Iterator[None]:
+    """Let SIGINT and SIGTERM state the wish; a second one ends the program as usual."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+
+    def _handle(_number: int, _frame: FrameType | None) -> None:
+        stop.request()
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+    for number in before:
+        signal.signal(number, _handle)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

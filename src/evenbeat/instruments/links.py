@@ -1,5 +1,6 @@
 """Ways to an instrument: a TCP socket, a serial line, anything PyVISA opens by its resource name.
 
+Every wait on the way ends early where somebody wishes to stop.
 Resources are opened by name only and never listed: listing them broadcasts on the network.
 """
 
@@ -12,13 +13,34 @@ from typing import Any, Protocol, cast
 from urllib.parse import parse_qs, urlsplit
 
 from evenbeat.errors import InputError, InstrumentError
-from evenbeat.instruments.description import Description
-from evenbeat.instruments.stop import Stop
+from evenbeat.instruments.description import Description, shown
 
 _LONGEST_LINE = 4096
-_SLICE_S = 0.1
+_SLICE_S, _NAP_S = 0.1, 0.05
+GRACE_S = 2.0
+"""How long a reading in flight may still take after the wish to stop."""
 _CONNECT_LIMIT_S = 10.0
 _EXTRA = 'install what it takes with: pip install "evenbeat[collect]"'
+
+
+class Stop:
+    """A wish that a signal handler may state at any moment; no lock, so that no handler can hang on it."""
+
+    def __init__(self) -> None:
+        self.requested = False
+        self.grace_until = float("inf")
+
+    def request(self, grace_s: float = GRACE_S) -> None:
+        """Wish to stop; a reading in flight may still take that long."""
+        self.grace_until = time.monotonic() + grace_s
+        self.requested = True
+
+    def wait(self, seconds: float) -> bool:
+        """Sleep that long unless asked to stop before; return whether asked to."""
+        limit = time.monotonic() + seconds
+        while not self.requested and (left := limit - time.monotonic()) > 0:
+            time.sleep(min(_NAP_S, left))
+        return self.requested
 
 
 class Link(Protocol):
@@ -301,7 +323,5 @@ def _gone(where: str, error: Exception) -> InstrumentError:
 
 
 def _silent(where: str, time_limit_s: float, begun: bytes) -> InstrumentError:
-    from evenbeat.instruments.answers import shown
-
     rest = f"; an answer had begun: {shown(begun)}" if begun else ""
     return InstrumentError(f"{where}: no complete answer came within {time_limit_s:g} s{rest}")

@@ -9,10 +9,8 @@ from collections import deque
 from dataclasses import dataclass
 
 from evenbeat.errors import EvenbeatError, InstrumentError
-from evenbeat.instruments.answers import read_answer, shown
-from evenbeat.instruments.description import Description
-from evenbeat.instruments.links import Link, open_link
-from evenbeat.instruments.stop import Stop
+from evenbeat.instruments.description import Description, read_answer, shown
+from evenbeat.instruments.links import Link, Stop, open_link
 
 _MOST_REMARKS = 100
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 1.0, 60.0

@@ -18,13 +18,13 @@ Computation and drawing are ordinary functions of the rooms ``lessons`` and ``fi
 them to controls.
 """
 
-from evenbeat.interactive.aging import aging_explorer as aging_explorer
-from evenbeat.interactive.counter import counter_explorer as counter_explorer
-from evenbeat.interactive.gaps import gap_explorer as gap_explorer
-from evenbeat.interactive.holdover import holdover_game as holdover_game
-from evenbeat.interactive.interval import interval_explorer as interval_explorer
+from evenbeat.interactive.explorers import aging_explorer as aging_explorer
+from evenbeat.interactive.explorers import counter_explorer as counter_explorer
+from evenbeat.interactive.explorers import gap_explorer as gap_explorer
+from evenbeat.interactive.explorers import holdover_game as holdover_game
+from evenbeat.interactive.explorers import interval_explorer as interval_explorer
+from evenbeat.interactive.explorers import noise_mixer as noise_mixer
 from evenbeat.interactive.log import log_panel as log_panel
-from evenbeat.interactive.noise import noise_mixer as noise_mixer
 
 __all__ = [
     "aging_explorer",

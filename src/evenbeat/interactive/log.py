@@ -12,11 +12,10 @@ from typing import Any
 import ipywidgets as widgets
 
 from evenbeat.errors import EvenbeatError, InputError
+from evenbeat.figures.axes import caption_title
 from evenbeat.figures.dispatch import drawing_of
-from evenbeat.figures.labels import caption_title
-from evenbeat.figures.saving import png_bytes
-from evenbeat.interactive.controls import button, choice
-from evenbeat.interactive.panel import FONT, call_html, fault, image, notice
+from evenbeat.figures.style import png_bytes
+from evenbeat.interactive.panel import FONT, button, call_html, choice, fault, image, notice
 from evenbeat.lessons.log_assessment import LogLesson, assess_log
 
 QUANTITIES = ("frequency", "fractional_frequency", "period", "phase", "time_interval", "count")

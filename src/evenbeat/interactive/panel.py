@@ -1,4 +1,4 @@
-"""The frame of every panel: controls, a picture, a sentence, and the call that does the same.
+"""The frame of every panel: controls of one look, a picture, a sentence, and the call that does the same.
 
 One callback a panel. What it may refuse (an ``EvenbeatError``) is written into the panel; what it must not
 do (any other error) is written there too, and raised.
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 Shown = TypeVar("Shown", bound=Lesson)
 FONT = f"font: 14px/1.45 'DejaVu Sans', Verdana, sans-serif; color: {INK}"
+_NAME = {"description_width": "17em"}
+_WIDE = "33em"
 
 
 class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
@@ -181,4 +183,77 @@ def call_html(text: str) -> str:
         f'<details style="{FONT}"><summary>The same in Python</summary>'
         f'<pre tabindex="0" style="background: {PALE}; border: 1px solid {GREY}; padding: 6px 10px; '
         f'overflow-x: auto; user-select: all">{html.escape(text)}</pre></details>'
+    )
+
+
+def _sliding() -> dict[str, Any]:
+    """Return what all sliders share: they answer when let go, and are wide enough for their name."""
+    return {"continuous_update": False, "style": _NAME, "layout": {"width": _WIDE}}
+
+
+def slider(
+    name: str, value: float, low: float, high: float, *, step: float, form: str = ".3g"
+) -> widgets.Widget:
+    """Return a slider on a linear scale; the name carries the unit."""
+    return widgets.FloatSlider(
+        value=value,
+        min=low,
+        max=high,
+        step=step,
+        description=name,
+        readout_format=form,
+        **_sliding(),
+    )
+
+
+def whole_slider(name: str, value: int, low: int, high: int, *, step: int = 1) -> widgets.Widget:
+    """Return a slider of whole numbers."""
+    return widgets.IntSlider(
+        value=value,
+        min=low,
+        max=high,
+        step=step,
+        description=name,
+        **_sliding(),
+    )
+
+
+def decades(name: str, value: float, low: int, high: int, *, per_decade: int = 10) -> widgets.Widget:
+    """Return a slider on a logarithmic scale from 10**low to 10**high."""
+    return widgets.FloatLogSlider(
+        value=value,
+        base=10,
+        min=low,
+        max=high,
+        step=1 / per_decade,
+        description=name,
+        readout_format=".2g",
+        **_sliding(),
+    )
+
+
+def choice(name: str, options: Sequence[tuple[str, object]], value: object) -> widgets.Widget:
+    """Return a list to choose from."""
+    return widgets.Dropdown(
+        options=list(options), value=value, description=name, style=_NAME, layout={"width": _WIDE}
+    )
+
+
+def tick(name: str, *, value: bool = False, width: str = "auto") -> widgets.Widget:
+    """Return a box to tick."""
+    return widgets.Checkbox(value=value, description=name, indent=False, layout={"width": width})
+
+
+def button(name: str, hint: str) -> widgets.Button:
+    """Return a button."""
+    return widgets.Button(description=name, tooltip=hint, layout={"width": "auto"})
+
+
+def steps(name: str, options: Sequence[tuple[str, object]], value: object) -> widgets.Widget:
+    """Return a slider over a few values, each written with its unit."""
+    return widgets.SelectionSlider(
+        options=list(options),
+        value=value,
+        description=name,
+        **_sliding(),
     )

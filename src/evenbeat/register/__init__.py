@@ -3,10 +3,8 @@
 ::
 
     facts.py           Instrument, Calibration, KeptAssessment: what is kept, checked when it comes in
-    entries.py         Entry: one row of the register, and the hash that chains it to the row before
-    schema.py          the tables, triggers and views of the file, and its version
-    store.py           connections and transactions
-    register.py        Register: the one thing to use
+    store.py           the file: tables, triggers and views, its version, transactions
+    register.py        Register: the one thing to use; Entry: one row, chained to the row before by its hash
     tables.py          comma-separated tables in and out
     verification.py    whether anything was changed since it was written
 """

@@ -8,9 +8,10 @@ ISO/IEC 17025:2017, 7.5 and 7.11; hash chain, ISO/IEC 10118-3 (SHA-256).
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,16 +21,106 @@ from evenbeat import __version__
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_point import FoundState
 from evenbeat.errors import InputError
-from evenbeat.register.entries import COLUMNS, Entry, canonical_text
-from evenbeat.register.facts import Calibration, Fact, Instrument, KeptAssessment, fact_of, history_of
+from evenbeat.plain import Plain
+from evenbeat.register.facts import (
+    Calibration,
+    Fact,
+    Instrument,
+    KeptAssessment,
+    Kind,
+    fact_of,
+    history_of,
+)
 from evenbeat.register.store import check_file, create_file, reading, writing
 
 if TYPE_CHECKING:
     import pandas as pd
 
+COLUMNS = (
+    "number",
+    "kind",
+    "instrument",
+    "content",
+    "corrects",
+    "reason",
+    "written_at",
+    "software",
+    "former_hash",
+    "hash",
+)
 SOFTWARE = f"evenbeat {__version__}"
 _INSERT = f"INSERT INTO entries ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
 _SELECT = f"SELECT {', '.join(COLUMNS)} FROM"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry(Plain):
+    """One row.
+
+    Attributes
+    ----------
+    number
+        From 1, without a gap.
+    content
+        JSON of the fact; ``None`` where the entry that it corrects is withdrawn.
+    corrects, reason
+        Number of the entry that this one replaces, and why.
+    written_at
+        UTC, ISO.
+    software
+        What wrote it, with its version.
+    former_hash, hash
+        SHA-256 of the row before, and of this one with that.
+    """
+
+    number: int
+    kind: Kind
+    instrument: str
+    content: str | None
+    corrects: int | None
+    reason: str | None
+    written_at: str
+    software: str
+    former_hash: str
+    hash: str
+
+    @property
+    def fact(self) -> Fact | None:
+        """What it states; ``None`` for a withdrawal."""
+        return None if self.content is None else fact_of(self.kind, json.loads(self.content))
+
+    def computed_hash(self) -> str:
+        """Return the hash that this row must have."""
+        return chained_hash(
+            (
+                self.number,
+                self.kind,
+                self.instrument,
+                self.content,
+                self.corrects,
+                self.reason,
+                self.written_at,
+                self.software,
+                self.former_hash,
+            )
+        )
+
+    def _facts(self) -> Mapping[str, object]:
+        return {**super()._facts(), "content": None if self.content is None else json.loads(self.content)}
+
+
+def chained_hash(parts: tuple[int | str | None, ...]) -> str:
+    """Return the SHA-256 of everything a row says, the hash of the row before included.
+
+    The parts are written as one JSON array, so that no text can pass for another: UTF-8, no blanks.
+    """
+    text = json.dumps(parts, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def canonical_text(content: dict[str, object]) -> str:
+    """Return the JSON of a fact: keys in order, no blanks, so that the same fact is the same text."""
+    return json.dumps(content, ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,10 +13,8 @@ from dataclasses import dataclass
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.register.entries import Entry
-from evenbeat.register.register import Register, each_entry
-from evenbeat.register.schema import STATEMENTS
-from evenbeat.register.store import reading
+from evenbeat.register.register import Entry, Register, each_entry
+from evenbeat.register.store import STATEMENTS, reading
 from evenbeat.results import Result
 
 MOST_SHOWN = 20

@@ -10,8 +10,8 @@ from evenbeat.assessment.assess import Assessment
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.figures.covariate import covariate_label
-from evenbeat.figures.scales import percent_text, seconds_unit
+from evenbeat.figures.axes import percent_text, seconds_unit
+from evenbeat.figures.record import covariate_label
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.quantities import Estimate
 from evenbeat.report.document import Grid, Section

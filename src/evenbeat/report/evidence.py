@@ -10,14 +10,17 @@ import numpy as np
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.deviations.curve import StabilityCurve, noise_name
-from evenbeat.figures.aging import aging_caption, draw_aging
-from evenbeat.figures.backtest import backtest_caption, draw_backtest
+from evenbeat.figures.clock import aging_caption, backtest_caption, draw_aging, draw_backtest
+from evenbeat.figures.deviations import (
+    draw_stability,
+    draw_time_interval_error,
+    stability_caption,
+    time_interval_error_caption,
+)
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.record import record_caption, record_figure
-from evenbeat.figures.stability import draw_stability, stability_caption
 from evenbeat.figures.style import new_figure, styled
-from evenbeat.figures.time_interval_error import draw_time_interval_error, time_interval_error_caption
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.report.document import Block, Grid, Illustration, Paragraph, Section
 from evenbeat.units import duration_text, time_text

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from evenbeat.assessment.history_case import HistoryAssessment
-from evenbeat.figures.history_forecast import draw_history_forecast, history_forecast_caption
+from evenbeat.figures.history import draw_history_forecast, history_forecast_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.style import new_figure, styled
 from evenbeat.findings import worst_first

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from evenbeat.figures.saving import svg_text
-from evenbeat.figures.scales import typeset
+from evenbeat.figures.axes import typeset
+from evenbeat.figures.style import svg_text
 from evenbeat.report.document import Document, Illustration
 
 

@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.figures.saving import png_bytes
-from evenbeat.figures.scales import typeset
+from evenbeat.figures.axes import typeset
+from evenbeat.figures.style import png_bytes
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph
 
 if TYPE_CHECKING:

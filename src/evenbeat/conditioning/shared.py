@@ -1,17 +1,60 @@
-"""Where in a record something happened, as people say it."""
+"""What the checks share: robust level and spread of a series, and places in a record as people say them."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage, special
 
+from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import duration_text
 
+MAD_TO_SIGMA = 1.4826
+"""Standard deviation of a normal distribution in units of its median absolute deviation."""
 MOST_NAMED = 3
 MOST_FLAGS = 1000
+
+
+def present(values: FloatArray) -> npt.NDArray[np.intp]:
+    """Return the positions of the samples that are not missing."""
+    return np.flatnonzero(~np.isnan(values))
+
+
+def running_median(values: FloatArray, width: int) -> FloatArray:
+    """Return the median of ``width`` neighbours (odd) around each sample; no sample may be missing."""
+    width = min(width, len(values) - (len(values) + 1) % 2)
+    return np.asarray(ndimage.median_filter(values, size=max(width, 1), mode="reflect"))
+
+
+def spread(values: FloatArray) -> float:
+    """Return the scaled median absolute deviation, an estimate of sigma that outliers do not move."""
+    if not len(values):
+        return 0.0
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
+
+
+def scatter(samples: FloatArray, kind: str) -> float:
+    """Return the scatter from one sample to the next, the slope of a phase record removed."""
+    changes = np.diff(samples, n=1 if kind == "frequency" else 2)
+    robust = spread(changes)
+    return (robust if robust > 0 else float(np.std(changes))) / math.sqrt(2 if kind == "frequency" else 6)
+
+
+def tail_spread(values: FloatArray, share: float) -> float:
+    """Return an estimate of sigma that heavy tails raise but the ``share`` farthest values do not.
+
+    The larger of :func:`spread` and the quantile that ``share`` of the values exceed, in units of what
+    it is for a normal distribution.
+    """
+    if not len(values):
+        return 0.0
+    share = min(max(share, 1e-3), 0.5)
+    quantile = float(np.quantile(np.abs(values - np.median(values)), 1 - share))
+    return max(spread(values), quantile / float(special.ndtri(1 - share / 2)))
 
 
 def moment_text(record: Record, sample: int) -> str:

@@ -1,1 +1,0 @@
-"""The figures of the lessons: one file each, drawn on boards whose axes stay."""
