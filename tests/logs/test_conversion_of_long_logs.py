@@ -29,7 +29,7 @@ def log_of(path: Path, kind: str, n: int = N) -> Path:
             for k, (t, v) in enumerate(zip(stamps, values, strict=True))
         )
     content = text.encode()
-    path.write_bytes(gzip.compress(content) if path.suffix == ".gz" else content)
+    path.write_bytes(gzip.compress(content, mtime=0) if path.suffix == ".gz" else content)
     return path
 
 
