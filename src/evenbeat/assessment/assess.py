@@ -15,6 +15,7 @@ from evenbeat.assessment.beside import Beside
 from evenbeat.assessment.case import Case
 from evenbeat.assessment.display import DisplayBound, display_bound
 from evenbeat.assessment.log_case import LogQuestion, case_of_log
+from evenbeat.assessment.now import ToleranceNow, tolerance_now
 from evenbeat.assessment.software import software_versions
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.history import CalibrationHistory
@@ -48,6 +49,8 @@ STAGES = (
     "forecasts",
 )
 
+WITHHOLDING = ("NOT_FORETOLD", "CLOCK_CHANGED")
+"""Codes of findings for which no interval is recommended."""
 Progress = Callable[[str], None]
 
 
@@ -69,6 +72,9 @@ class Assessment(Printed):
         ``None`` where no tolerance was stated, there is no model, or the clock changed within the log.
     display
         Bounds where all readings are the same.
+    now
+        In tolerance at the end of the log, out of it, or not to be told, whether or not there is an interval;
+        ``None`` where no tolerance was stated.
     settings
         What was asked, as given.
     software
@@ -84,11 +90,17 @@ class Assessment(Printed):
     holdover: HoldoverForecast | None
     interval: IntervalSuggestion | None
     display: DisplayBound | None
+    now: ToleranceNow | None
     verdict: Verdict
     settings: Mapping[str, object]
     software: Mapping[str, str]
     findings: tuple[Finding, ...]
     case: Case | None = None
+
+    @property
+    def withheld(self) -> tuple[Finding, ...]:
+        """Findings for which no interval is recommended, although a tolerance may have been stated."""
+        return tuple(f for f in self.findings if f.code in ("NO_CLOCK_MODEL", *WITHHOLDING))
 
     @property
     def beside_verdict(self) -> tuple[Finding, ...]:
@@ -108,6 +120,7 @@ class Assessment(Printed):
             "clock_model": _dict_of(self.model),
             "holdover": _dict_of(self.holdover),
             "interval": _dict_of(self.interval),
+            "tolerance_now": _dict_of(self.now),
             "display": _dict_of(self.display),
             **({} if self.case is None else {"case": self.case.to_dict()}),
             "findings": [finding.to_dict() for finding in self.findings],
@@ -125,7 +138,13 @@ class Assessment(Printed):
 
 
 def _dict_of(
-    result: TimeErrorCurve | ClockModel | HoldoverForecast | IntervalSuggestion | DisplayBound | None,
+    result: TimeErrorCurve
+    | ClockModel
+    | HoldoverForecast
+    | IntervalSuggestion
+    | DisplayBound
+    | ToleranceNow
+    | None,
 ) -> Mapping[str, object] | None:
     return None if result is None else result.to_dict()
 
@@ -207,9 +226,20 @@ def assess(
         "reference_uncertainty": reference_uncertainty,
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
-    changed = [f for f in (model.findings if model else ()) if f.code in ("NOT_FORETOLD", "CLOCK_CHANGED")]
+    changed = [f for f in (model.findings if model else ()) if f.code in WITHHOLDING]
     asked = {**question, **beside.asked(model)}
     interval = None if changed else _interval(model, asked)
+    now = None
+    if limits is not None:
+        now = tolerance_now(
+            record,
+            limits,
+            model=model,
+            display=display,
+            reliability=reliability,
+            as_left=as_left,
+            reference_uncertainty=asked["reference_uncertainty"],
+        )
     shown = () if display is not None else (*curves.values(), time_error)  # of a display that stands still
     results = [result for result in (*shown, model, holdover, interval) if result]
     found: dict[str, Any] = {
@@ -218,8 +248,9 @@ def assess(
         "holdover": holdover,
         "interval": interval,
         "display": display,
+        "now": now,
     }
-    verdict = spoken_verdict(record, **found, tolerance=limits, withheld=[*no_model, *changed])
+    verdict = spoken_verdict(record, **found, withheld=[*no_model, *changed])
     again = LogQuestion(record=record, model=model, interval=interval, fitted=fitted, asked=asked)
     case = None if basis is None else case_of_log(again, basis, beside=beside.inputs, progress=progress)
     return Assessment(

@@ -177,7 +177,11 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--json", action="store_true", help="print every number as JSON instead of the verdict"
     )
-    group.add_argument("--fail-if-out", action="store_true", help="exit with status 1 if out of tolerance")
+    group.add_argument(
+        "--fail-if-out",
+        action="store_true",
+        help="exit with status 1 if it is out of tolerance at the end of the log, interval or not",
+    )
     group.add_argument("-v", "--verbose", action="store_true", help="print all findings, not only cautions")
     group.add_argument("-q", "--quiet", action="store_true", help="print only the first sentence")
 
@@ -201,7 +205,8 @@ def _assess(arguments: argparse.Namespace) -> int:
     _print_assessment(assessment, arguments)
     if not (arguments.no_report or arguments.json):
         print(f"\nReport: {folder / 'report.html'}")
-    return OUT_OF_TOLERANCE if arguments.fail_if_out and _is_out(assessment) else DONE
+    out = assessment.now is not None and assessment.now.state == "out"
+    return OUT_OF_TOLERANCE if arguments.fail_if_out and out else DONE
 
 
 def _question(arguments: argparse.Namespace) -> dict[str, Any]:
@@ -258,13 +263,6 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "bad_lines": arguments.bad_lines,
         "partial": arguments.partial,
     }
-
-
-def _is_out(assessment: Assessment) -> bool:
-    tolerance = assessment.settings["tolerance"]
-    if assessment.display is not None and isinstance(tolerance, int | float | list):
-        return assessment.display.certainly_outside(tolerance)
-    return assessment.interval is not None and assessment.interval.limited_by == "start"
 
 
 def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> None:

@@ -318,7 +318,16 @@ def _line_of_log(question: Question, member: Member, line: DueInstrument) -> Due
     if assessment.model is not None:
         rate = assessment.model.aging_rate().per_day.scaled(365.25, "1/yr")
         line = replace(line, drift_per_year=rate.value, drift_uncertainty=rate.standard_uncertainty)
-    suggestion = assessment.interval
+    suggestion, now = assessment.interval, assessment.now
+    if suggestion is None and now is not None and now.state == "out":
+        return replace(
+            line,
+            due=last_day,
+            state=question.state(last_day),
+            interval_s=0.0,
+            limited_by="start",
+            reason=assessment.verdict.headline,
+        )
     if suggestion is None:
         return replace(line, reason=assessment.verdict.headline)
     interval = 0.0 if math.isnan(suggestion.interval_s) else suggestion.interval_s
