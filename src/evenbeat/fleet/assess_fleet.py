@@ -168,18 +168,20 @@ def _processes(asked: int | None, members: Sequence[Member], *, logs: bool) -> i
 
 
 def _urgency(line: DueInstrument, on: date) -> tuple[date, int, float, str]:
-    """Sort by due day; what cannot be judged comes right after the overdue; then the less probable first."""
+    """Sort by due day; those not evaluated come right after the overdue; then the less probable first."""
     probability = 1.0 if math.isnan(line.probability_within) else line.probability_within
     return (line.due or on, int(line.due is None), probability, line.instrument)
 
 
 def _remarks(lines: Sequence[DueInstrument]) -> list[Finding]:
-    unjudged = sum(line.state == "not judged" for line in lines)
-    if not unjudged:
+    open_ones = sum(line.state == "not evaluated" for line in lines)
+    if not open_ones:
         return []
-    sentence = f"{unjudged} instrument(s) could not be judged; each says why."
+    sentence = f"{open_ones} instrument(s) could not be evaluated; each says why."
     return [
-        Finding(code="NOT_JUDGED", severity="caution", sentence=sentence, values={"instruments": unjudged})
+        Finding(
+            code="NOT_EVALUATED", severity="caution", sentence=sentence, values={"instruments": open_ones}
+        )
     ]
 
 

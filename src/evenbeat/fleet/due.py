@@ -17,7 +17,7 @@ from evenbeat.printing import Printed, Table
 if TYPE_CHECKING:
     import pandas as pd
 
-DueState = Literal["overdue", "soon", "later", "not judged"]
+DueState = Literal["overdue", "soon", "later", "not evaluated"]
 LimitedBy = Literal["tolerance", "observed intervals", "policy", "first interval", "log", "start", "nothing"]
 SHOWN_ROWS = 20
 COLUMNS = (
@@ -48,7 +48,7 @@ class DueInstrument:
     due
         Last day of the interval; ``None`` where it cannot be said.
     state
-        ``overdue``, ``soon``, ``later``, or ``not judged``.
+        ``overdue``, ``soon``, ``later``, or ``not evaluated``.
     probability_within
         Of being within tolerance on the day of the list; NaN where it cannot be said.
     interval_s
@@ -66,7 +66,7 @@ class DueInstrument:
     instrument: str
     last_calibration: date | None = None
     due: date | None = None
-    state: DueState = "not judged"
+    state: DueState = "not evaluated"
     probability_within: float = math.nan
     tolerance: float = math.nan
     interval_s: float = math.nan
@@ -105,7 +105,7 @@ class DueList(Printed):
     on
         The day it is for.
     instruments
-        In order of their due day; those that cannot be judged stand between the overdue and the others.
+        In order of their due day; those that cannot be evaluated stand between the overdue and the others.
     settings
         What was asked, as given.
     source
@@ -128,7 +128,7 @@ class DueList(Printed):
     def counts(self) -> Mapping[DueState, int]:
         """How many instruments are in each state."""
         found = Counter(one.state for one in self.instruments)
-        states: tuple[DueState, ...] = ("overdue", "not judged", "soon", "later")
+        states: tuple[DueState, ...] = ("overdue", "not evaluated", "soon", "later")
         return {state: found.get(state, 0) for state in states}
 
     def to_frame(self) -> pd.DataFrame:
@@ -173,7 +173,7 @@ class DueList(Printed):
         return (
             f"{len(self)} instruments on {self.on.isoformat()}: {counts['overdue']} overdue, "
             f"{counts['soon']} due within {days:g} d, {counts['later']} later, "
-            f"{counts['not judged']} not judged"
+            f"{counts['not evaluated']} not evaluated"
         )
 
     def _headline(self) -> str:

@@ -29,6 +29,8 @@ class Member:
 
     Attributes
     ----------
+    source
+        Name of the register or table that its rows stand in.
     described
         ``oscillator_class`` and ``tolerance``, where the register states them; a table says them row by row.
     rows
@@ -39,6 +41,7 @@ class Member:
 
     name: str
     rows: tuple[Row, ...] = ()
+    source: str = ""
     described: Mapping[str, object] | None = None
     log: str | None = None
 
@@ -50,7 +53,7 @@ def register_members(register: Register) -> list[Member]:
         rows.setdefault(calibration.instrument, []).append((calibration.date, calibration))
     described = {one.name: one.content() for one in register.instruments()}
     return [
-        Member(name=name, rows=tuple(own), described=described.get(name))
+        Member(name=name, rows=tuple(own), source=register.path.name, described=described.get(name))
         for name, own in sorted(rows.items())
     ]
 
@@ -64,16 +67,17 @@ def table_members(table: str | Path | pd.DataFrame) -> list[Member]:
         If the table cannot be read or has no column that it needs.
     """
     if hasattr(table, "columns"):
-        where, columns, rows = "the table", *_rows_of_frame(cast("pd.DataFrame", table))
+        source, counted = "the table", "row"
+        columns, rows = _rows_of_frame(cast("pd.DataFrame", table))
     else:
-        where, (columns, rows) = str(table), table_rows(table, torn_rows="keep")
-    check_columns(columns, where)
+        source, counted = Path(cast("str | Path", table)).name, "line"
+        columns, rows = table_rows(cast("str | Path", table), torn_rows="keep")
+    check_columns(columns, source if counted == "row" else str(table))
     members: dict[str, list[Row]] = {}
     for number, cells in rows:
-        label = f"row {number}" if where == "the table" else f"line {number}"
-        members.setdefault(cells.get("instrument", "").strip(), []).append((label, cells))
+        members.setdefault(cells.get("instrument", "").strip(), []).append((f"{counted} {number}", cells))
     return [
-        Member(name=name or f"without a name ({own[0][0]})", rows=tuple(own))
+        Member(name=name or f"without a name ({own[0][0]})", rows=tuple(own), source=source)
         for name, own in sorted(members.items())
     ]
 
@@ -123,6 +127,6 @@ def stated(member: Member, name: str) -> object:
             found.setdefault(said, label)
     if len(found) > 1:
         (one, first), (other, second) = list(found.items())[:2]
-        msg = f"{first} says {name} {one}, {second} says {other}; say the same in every row"
+        msg = f"{member.source}: {first} says {name} {one}, {second} says {other}; say the same in every row"
         raise InputError(msg)
     return next(iter(found), None)

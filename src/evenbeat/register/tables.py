@@ -102,8 +102,8 @@ def table_rows(
         reason = getattr(error, "strerror", None) or str(error)
         msg = f"the table cannot be read: {reason}"
         raise LogError(msg, path=path) from error
-    lines = _rows_of(text, path)
-    _, first = next(lines, (0, []))
+    lines = _rows_of(text)
+    _, first, _ = next(lines, (0, [], ""))
     columns = tuple(cell.strip() for cell in first)
     if "instrument" not in columns:
         msg = f"the table has no column 'instrument'; calibrations need {', '.join(CALIBRATION_COLUMNS)}"
@@ -113,14 +113,14 @@ def table_rows(
         msg = f"column {twice[0]!r} occurs twice"
         raise LogError(msg, path=path)
     rows = []
-    for number, cells in lines:
-        if len(cells) != len(columns):
-            msg = f"{len(cells)} cells where the header has {len(columns)} columns"
-            if torn_rows == "refuse":
-                raise LogError(msg, path=path, line=number)
-            rows.append((number, {**dict(zip(columns, cells, strict=False)), TORN: msg}))
-            continue
-        rows.append((number, dict(zip(columns, (cell.strip() for cell in cells), strict=True))))
+    for number, cells, broken in lines:
+        wrong = broken
+        if not broken and len(cells) != len(columns):
+            wrong = f"{len(cells)} cells where the header has {len(columns)} columns"
+        if wrong and torn_rows == "refuse":
+            raise LogError(wrong, path=path, line=number)
+        row = dict(zip(columns, (cell.strip() for cell in cells), strict=False))
+        rows.append((number, {**row, TORN: wrong} if wrong else row))
     if not rows:
         msg = "the table holds no row"
         raise LogError(msg, path=path)
@@ -132,21 +132,29 @@ def torn(cells: Cells) -> str:
     return cells.get(TORN, "")
 
 
-def _rows_of(text: str, path: str | Path) -> Iterator[tuple[int, list[str]]]:
-    """Yield line number and cells of every row that is neither empty nor a remark."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    begin = 1
-    while True:
+def _rows_of(text: str) -> Iterator[tuple[int, list[str], str]]:
+    """Yield line number, cells and what is wrong with them of every row that is neither empty nor a remark.
+
+    A row in quotation marks may go over several lines; one whose marks do not close is its first line alone.
+    """
+    lines = list(io.StringIO(text, newline=""))
+    columns, first = 0, 0
+    while first < len(lines):
+        reader, begin = csv.reader(lines[first:], strict=True), first
         try:
-            cells = next(reader, None)
+            for cells in reader:
+                end = first + reader.line_num
+                if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith("#"):
+                    columns = columns or len(cells)
+                    if end > begin + 1 and len(cells) != columns:
+                        msg = f"a quotation mark closes only in line {end}"
+                        raise csv.Error(msg)  # noqa: TRY301 - goes on below as any other
+                    yield begin + 1, cells, ""
+                begin = end
         except csv.Error as error:
-            msg = f"{error}; cells with commas or quotes stand in double quotes"
-            raise LogError(msg, path=path, line=reader.line_num) from error
-        if cells is None:
-            return
-        if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith("#"):
-            yield begin, cells
-        begin = reader.line_num + 1
+            wrong = f"{error}; cells with commas or quotes stand in double quotes"
+            yield begin + 1, lines[begin].rstrip("\r\n").split(","), wrong
+        first = begin + 1
 
 
 def check_columns(columns: tuple[str, ...], path: str | Path) -> None:
