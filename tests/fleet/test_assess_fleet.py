@@ -79,7 +79,7 @@ def test_a_killed_helper_costs_nothing_but_time(fleet_table: Path, monkeypatch: 
         longest_s=1e9,
         first_s=3e7,
     )
-    members = table_members(fleet_table)
+    members, _ = table_members(fleet_table)
     chunks = [members[:20], members[20:40], members[40:]]
 
     lines, findings = Crew(processes=2).run(dies_once, question, chunks)

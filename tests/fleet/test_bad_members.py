@@ -148,7 +148,7 @@ class Faulty(Mapping[str, str]):
 @pytest.mark.parametrize("processes", [1, 2])
 def test_an_internal_fault_with_one_history_is_its_own(processes: int, fleet_table: Path) -> None:
     """Here and in helpers: the line of the faulty one says what happened, all others are as without it."""
-    members = table_members(fleet_table)
+    members, _ = table_members(fleet_table)
     faulty = Member(name="faulty", rows=(("line 1", Faulty()),))
     question = Question(
         on=date(2024, 9, 1),

@@ -162,6 +162,8 @@ def assess(
     environment: Sequence[str] | None = None,
     history: CalibrationHistory | str | Path | None = None,
     history_from: dt.date | str | None = None,
+    instrument: str | None = None,
+    date_order: str | None = None,
     basis: DecisionBasis | None = None,
     progress: Progress | None = None,
 ) -> Assessment:
@@ -185,6 +187,9 @@ def assess(
     history, history_from
         Calibrations of the same clock, a table or a history, and the day from which on they count. They
         enter the clock model where they agree with the log, and the findings say whether they do.
+    instrument, date_order
+        Of a table of calibrations: whose rows are meant where it holds several instruments, and how dates
+        such as 03/04/2026 are to be read.
     basis
         Decision rule and who decides: with it the assessment holds the case for the file, which takes as
         long as some twenty more fits. What the rule holds back becomes the guard band unless one is given.
@@ -211,7 +216,9 @@ def assess(
     time_error = _time_interval_error(record)
     begin("clock model")
     display = display_bound(record)
-    beside = Beside.of(history, reference_uncertainty, since=history_from)
+    beside = Beside.of(
+        history, reference_uncertainty, since=history_from, instrument=instrument, date_order=date_order
+    )
     chosen = _varying_temperatures(record) if environment is None else tuple(environment)
     fitted = {"aging": aging, "environment": chosen, **beside.fitted}
     model, no_model = _model(record, display, fitted)

@@ -9,7 +9,15 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, column, limits, number
+from evenbeat.command.arguments import (
+    DONE,
+    OUT_OF_TOLERANCE,
+    add_date_order,
+    argument,
+    column,
+    limits,
+    number,
+)
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
@@ -112,6 +120,7 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--history", metavar="TABLE", help="calibrations of the same clock (date, as_found …) beside the log"
     )
+    group.add_argument("--instrument", metavar="NAME", help="whose calibrations, where TABLE holds several")
     group.add_argument("--history-from", metavar="DATE", help="only calibrations from this day on, ISO")
 
 
@@ -144,9 +153,7 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         help="column by name or position from 0: value=…, time=… or a covariate such as oven_temperature_c=…",
     )
     group.add_argument("--time-zone", metavar="ZONE", help="zone of times without one, e.g. Europe/Lisbon")
-    group.add_argument(
-        "--date-order", choices=("day-first", "month-first"), help="for dates such as 03/04/2026"
-    )
+    add_date_order(group)
     group.add_argument(
         "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
     )
@@ -224,6 +231,9 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
     if arguments.history_from is not None and arguments.history is None:
         msg = "--history-from is given without --history; give both"
         raise InputError(msg)
+    if arguments.instrument is not None and arguments.history is None:
+        msg = "--instrument is given without --history; it selects calibrations of that table"
+        raise InputError(msg)
     environment = arguments.environment
     return {
         "tolerance": arguments.tolerance,
@@ -236,6 +246,8 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
         "environment": None if environment is None else [name for name in environment if name != "none"],
         "history": arguments.history,
         "history_from": arguments.history_from,
+        "instrument": arguments.instrument,
+        "date_order": arguments.date_order,
         "basis": decision_basis(arguments),
     }
 

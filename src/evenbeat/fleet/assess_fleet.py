@@ -65,7 +65,8 @@ def assess_fleet(
     first_interval_s
         What is allowed at most after a single calibration; one year by default (common practice).
     log_options
-        What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`.
+        What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`; of a table
+        only ``date_order`` counts.
     processes
         How many processes work here; by default one for each core where it is worth it. The result does not
         depend on it.
@@ -108,7 +109,7 @@ def assess_fleet(
         first_s=_positive(first_interval_s, "first_interval_s") or SECONDS_PER_YEAR,
         log_options=dict(log_options or {}),
     )
-    members, described = _members(source)
+    members, described, assumed = _members(source, question.log_options.get("date_order"))
     logs = any(member.log is not None for member in members)
     chunks = _chunks(members, 1 if logs else CHUNK)
     crew = Crew(processes=_processes(processes, members, logs=logs), cluster=cluster)
@@ -125,30 +126,34 @@ def assess_fleet(
         },
         source=described,
         software=dict(software()),
-        findings=(*findings, *_remarks(lines)),
+        findings=(*assumed, *findings, *_remarks(lines)),
     )
 
 
-def _members(source: Register | str | Path | pd.DataFrame) -> tuple[list[Member], dict[str, str]]:
-    """Return the members of a fleet, and what the source is."""
+def _members(
+    source: Register | str | Path | pd.DataFrame, date_order: str | None
+) -> tuple[list[Member], dict[str, str], tuple[Finding, ...]]:
+    """Return the members of a fleet, what the source is, and what was assumed of it."""
     if isinstance(source, Register):
-        return register_members(source), {"name": source.path.name, "head": source.head()}
+        return register_members(source), {"name": source.path.name, "head": source.head()}, ()
     if not isinstance(source, str | Path):
-        return table_members(source), {"name": "a table in memory"}
+        members, assumed = table_members(source, date_order)
+        return members, {"name": "a table in memory"}, assumed
     path = Path(source)
     if path.is_dir():
-        return log_members(path), {"name": path.resolve().name}
+        return log_members(path), {"name": path.resolve().name}, ()
     try:
         with path.open("rb") as file:
             begins = file.read(len(SQLITE_BEGINS))
             if begins == SQLITE_BEGINS:
-                return _members(Register.open(path))
+                return _members(Register.open(path), date_order)
             file.seek(0)
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         msg = f"cannot be read: {error.strerror}; give a register, a table or a folder of logs"
         raise LogError(msg, path=path) from error
-    return table_members(path), {"name": path.name, "sha256": digest}
+    members, assumed = table_members(path, date_order)
+    return members, {"name": path.name, "sha256": digest}, assumed
 
 
 def _chunks(members: Sequence[Member], size: int) -> list[Sequence[Member]]:

@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from evenbeat.errors import InputError, LogError
+from evenbeat.findings import Finding
 from evenbeat.register.facts import Calibration
 from evenbeat.register.register import Register
-from evenbeat.register.tables import check_columns, table_rows
+from evenbeat.register.tables import check_columns, table_rows, with_iso_dates
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,8 +59,15 @@ def register_members(register: Register) -> list[Member]:
     ]
 
 
-def table_members(table: str | Path | pd.DataFrame) -> list[Member]:
-    """Return the instruments of a table with their rows, in order of their names.
+def table_members(
+    table: str | Path | pd.DataFrame, date_order: str | None = None
+) -> tuple[list[Member], tuple[Finding, ...]]:
+    """Return the instruments of a table with their rows, in order of their names, and what was assumed.
+
+    Parameters
+    ----------
+    date_order
+        ``day-first`` or ``month-first`` for dates such as 03/04/2026, where no date of the table says so.
 
     Raises
     ------
@@ -73,13 +81,15 @@ def table_members(table: str | Path | pd.DataFrame) -> list[Member]:
         source, counted = Path(cast("str | Path", table)).name, "line"
         columns, rows = table_rows(cast("str | Path", table), torn_rows="keep")
     check_columns(columns, source if counted == "row" else str(table))
+    rows, findings = with_iso_dates(rows, date_order)
     members: dict[str, list[Row]] = {}
     for number, cells in rows:
         members.setdefault(cells.get("instrument", "").strip(), []).append((f"{counted} {number}", cells))
-    return [
+    found = [
         Member(name=name or f"without a name ({own[0][0]})", rows=tuple(own), source=source)
         for name, own in sorted(members.items())
     ]
+    return found, findings
 
 
 def _rows_of_frame(frame: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[int, dict[str, str]]]]:
