@@ -5,6 +5,7 @@ Inside evenbeat everything is SI: seconds, hertz, and fractional frequency witho
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import re
 from typing import Literal
@@ -185,3 +186,8 @@ def time_text(seconds: float) -> str:
         if abs(seconds) >= limit:
             return f"{_short(seconds * factor)} {name}"
     return f"{_short(seconds * 1e12)} ps" if seconds else "0 s"
+
+
+def seconds_of_day(moment: dt.datetime) -> float:
+    """Return the time since midnight in seconds."""
+    return (moment - dt.datetime.combine(moment, dt.time(), moment.tzinfo)).total_seconds()

@@ -79,7 +79,7 @@ def test_a_killed_helper_costs_nothing_but_time(fleet_table: Path, monkeypatch: 
         longest_s=1e9,
         first_s=3e7,
     )
-    members = table_members(fleet_table)
+    members, _ = table_members(fleet_table)
     chunks = [members[:20], members[20:40], members[40:]]
 
     lines, findings = Crew(processes=2).run(dies_once, question, chunks)
@@ -112,7 +112,7 @@ once,2024-01-01,1e-9,,1e-9,no,1e-5
 
 @pytest.fixture
 def bad_table(tmp_path: Path) -> Path:
-    """Return a table in which most instruments cannot be judged."""
+    """Return a table in which most instruments cannot be evaluated."""
     path = tmp_path / "bad.csv"
     path.write_text(BAD_ROWS, encoding="utf-8")
     return path
@@ -123,11 +123,11 @@ def test_one_bad_instrument_never_stops_the_others(bad_table: Path) -> None:
     lines = {one.instrument: one for one in eb.assess_fleet(bad_table, on=ON).instruments}
 
     assert lines["good"].state == "later"
-    reasons = {name: line.reason for name, line in lines.items() if line.state == "not judged"}
-    assert reasons["no date"] == "line 4: date is '2023-01-41'; ISO such as 2026-02-26 is needed."
-    assert reasons["no uncertainty"].startswith("line 5: standard_uncertainty is empty")
-    assert reasons["torn"] == "line 6: 3 cells where the header has 7 columns."
-    assert reasons["two tolerances"].startswith("line 7 says tolerance 1e-7, line 8 says 1e-8")
+    reasons = {name: line.reason for name, line in lines.items() if line.state == "not evaluated"}
+    assert reasons["no date"] == "bad.csv, line 4: date is '2023-01-41'; ISO such as 2026-02-26 is needed."
+    assert reasons["no uncertainty"].startswith("bad.csv, line 5: standard_uncertainty is empty")
+    assert reasons["torn"] == "bad.csv, line 6: 3 cells where the header has 7 columns."
+    assert reasons["two tolerances"].startswith("bad.csv: line 7 says tolerance 1e-7, line 8 says 1e-8")
     assert reasons["twice"].startswith("twice has two calibrations of 2023-01-01")
     assert "says only 'in'" in reasons["only in"]
     assert reasons["without"].startswith("no tolerance is stated")
@@ -210,7 +210,7 @@ def test_a_folder_of_logs(tmp_path: Path) -> None:
     assert good.last_calibration == date(2024, 8, 11)
     assert good.limited_by == "log"
     assert good.state == "overdue"
-    assert lines["notes"].state == "not judged"
+    assert lines["notes"].state == "not evaluated"
     assert "notes.txt" in lines["notes"].reason
 
 

@@ -22,7 +22,7 @@ def histories(path: Path, count: int) -> list[eb.CalibrationHistory]:
     """Return the first histories of a table."""
     return [
         history_of([calibration_of(cells) for _, cells in member.rows], member.name)
-        for member in table_members(path)[:count]
+        for member in table_members(path)[0][:count]
     ]
 
 

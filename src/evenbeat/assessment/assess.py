@@ -15,6 +15,7 @@ from evenbeat.assessment.beside import Beside
 from evenbeat.assessment.case import Case
 from evenbeat.assessment.display import DisplayBound, display_bound
 from evenbeat.assessment.log_case import LogQuestion, case_of_log
+from evenbeat.assessment.now import ToleranceNow, tolerance_now
 from evenbeat.assessment.software import software_versions
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.history import CalibrationHistory
@@ -48,6 +49,8 @@ STAGES = (
     "forecasts",
 )
 
+WITHHOLDING = ("NOT_FORETOLD", "CLOCK_CHANGED")
+"""Codes of findings for which no interval is recommended."""
 Progress = Callable[[str], None]
 
 
@@ -69,6 +72,9 @@ class Assessment(Result):
         ``None`` where no tolerance was stated, there is no model, or the clock changed within the log.
     display
         Bounds where all readings are the same.
+    now
+        In tolerance at the end of the log, out of it, or not to be told, whether or not there is an interval;
+        ``None`` where no tolerance was stated.
     settings
         What was asked, as given.
     software
@@ -84,11 +90,17 @@ class Assessment(Result):
     holdover: HoldoverForecast | None
     interval: IntervalSuggestion | None
     display: DisplayBound | None
+    now: ToleranceNow | None
     verdict: Verdict
     settings: Mapping[str, object]
     software: Mapping[str, str]
     findings: tuple[Finding, ...]
     case: Case | None = None
+
+    @property
+    def withheld(self) -> tuple[Finding, ...]:
+        """Findings for which no interval is recommended, although a tolerance may have been stated."""
+        return tuple(f for f in self.findings if f.code in ("NO_CLOCK_MODEL", *WITHHOLDING))
 
     @property
     def beside_verdict(self) -> tuple[Finding, ...]:
@@ -107,6 +119,7 @@ class Assessment(Result):
             "clock_model": self.model,
             "holdover": self.holdover,
             "interval": self.interval,
+            "tolerance_now": self.now,
             "display": self.display,
             **({} if self.case is None else {"case": self.case}),
         }
@@ -135,6 +148,8 @@ def assess(
     environment: Sequence[str] | None = None,
     history: CalibrationHistory | str | Path | None = None,
     history_from: dt.date | str | None = None,
+    instrument: str | None = None,
+    date_order: str | None = None,
     basis: DecisionBasis | None = None,
     progress: Progress | None = None,
 ) -> Assessment:
@@ -158,6 +173,9 @@ def assess(
     history, history_from
         Calibrations of the same clock, a table or a history, and the day from which on they count. They
         enter the clock model where they agree with the log, and the findings say whether they do.
+    instrument, date_order
+        Of a table of calibrations: whose rows are meant where it holds several instruments, and how dates
+        such as 03/04/2026 are to be read.
     basis
         Decision rule and who decides: with it the assessment holds the case for the file, which takes as
         long as some twenty more fits. What the rule holds back becomes the guard band unless one is given.
@@ -184,7 +202,9 @@ def assess(
     time_error = _time_interval_error(record)
     begin("clock model")
     display = display_bound(record)
-    beside = Beside.of(history, reference_uncertainty, since=history_from)
+    beside = Beside.of(
+        history, reference_uncertainty, since=history_from, instrument=instrument, date_order=date_order
+    )
     chosen = _varying_temperatures(record) if environment is None else tuple(environment)
     fitted = {"aging": aging, "environment": chosen, **beside.fitted}
     model, no_model = _model(record, display, fitted)
@@ -199,9 +219,20 @@ def assess(
         "reference_uncertainty": reference_uncertainty,
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
-    changed = [f for f in (model.findings if model else ()) if f.code in ("NOT_FORETOLD", "CLOCK_CHANGED")]
+    changed = [f for f in (model.findings if model else ()) if f.code in WITHHOLDING]
     asked = {**question, **beside.asked(model)}
     interval = None if changed else _interval(model, asked)
+    now = None
+    if limits is not None:
+        now = tolerance_now(
+            record,
+            limits,
+            model=model,
+            display=display,
+            reliability=reliability,
+            as_left=as_left,
+            reference_uncertainty=asked["reference_uncertainty"],
+        )
     shown = () if display is not None else (*curves.values(), time_error)  # of a display that stands still
     results = [result for result in (*shown, model, holdover, interval) if result]
     found: dict[str, Any] = {
@@ -210,8 +241,9 @@ def assess(
         "holdover": holdover,
         "interval": interval,
         "display": display,
+        "now": now,
     }
-    verdict = spoken_verdict(record, **found, tolerance=limits, withheld=[*no_model, *changed])
+    verdict = spoken_verdict(record, **found, withheld=[*no_model, *changed])
     again = LogQuestion(record=record, model=model, interval=interval, fitted=fitted, asked=asked)
     case = None if basis is None else case_of_log(again, basis, beside=beside.inputs, progress=progress)
     return Assessment(

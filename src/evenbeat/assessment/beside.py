@@ -56,6 +56,8 @@ class Beside:
         reference_uncertainty: float,
         *,
         since: dt.date | str | None = None,
+        instrument: str | None = None,
+        date_order: str | None = None,
     ) -> Beside:
         """Return what a history brings.
 
@@ -63,6 +65,8 @@ class Beside:
         ----------
         since
             Calibrations before this day are left out.
+        instrument, date_order
+            As for :meth:`evenbeat.CalibrationHistory.from_table`.
 
         Raises
         ------
@@ -74,7 +78,7 @@ class Beside:
         inputs: tuple[Source, ...] = ()
         if isinstance(history, str | Path):
             path = history
-            history = CalibrationHistory.from_table(path)
+            history = CalibrationHistory.from_table(path, instrument=instrument, date_order=date_order)
             inputs = (file_source(path, rows=len(history)),)
         history, too_old = _since(history, checked_date(since))
         points, findings = calibration_points_of(history)

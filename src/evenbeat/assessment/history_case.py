@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -100,6 +101,8 @@ def assess_history(
     table: str | Path | CalibrationHistory | Sequence[str | Path | CalibrationHistory],
     *,
     tolerance: ToleranceLike | Tolerance,
+    instrument: str | Sequence[str] | None = None,
+    date_order: str | None = None,
     reliability: float = 0.95,
     guard_band: float | None = None,
     oscillator_class: str = "oven",
@@ -115,6 +118,9 @@ def assess_history(
     ----------
     table
         A table of calibrations, or a history; several are one family, the first being asked about.
+    instrument, date_order
+        Of tables: whose rows are meant where one holds several instruments (one name, or one for each table
+        in their order), and how dates such as 03/04/2026 are to be read.
     tolerance, reliability, policy_cap_s, calendar_unit
         As for :func:`evenbeat.suggest_interval`.
     guard_band
@@ -140,9 +146,7 @@ def assess_history(
     begin = progress or (lambda _stage: None)
     chosen = basis or DecisionBasis.of()
     tables = _tables(table)
-    histories = [
-        one if isinstance(one, CalibrationHistory) else CalibrationHistory.from_table(one) for one in tables
-    ]
+    histories = histories_of(tables, instrument=instrument, date_order=date_order)
     limits = Tolerance.of(tolerance)
     begin("drift and random walk")
     fitted = {"tolerance": limits, "drift_law": drift_law}
@@ -189,6 +193,33 @@ def assess_history(
         software=software_versions(),
         findings=merged(model.findings, interval.findings, case.findings),
     )
+
+
+def histories_of(
+    tables: Sequence[str | Path | CalibrationHistory],
+    *,
+    instrument: str | Sequence[str] | None = None,
+    date_order: str | None = None,
+) -> list[CalibrationHistory]:
+    """Return the histories in tables; one that is none already is read.
+
+    Raises
+    ------
+    InputError
+        If more instruments are named than there are tables.
+    LogError
+        If a table cannot be read, see :meth:`evenbeat.CalibrationHistory.from_table`.
+    """
+    names = [instrument] if isinstance(instrument, str) else list(instrument or ())
+    if len(names) > len(tables):
+        msg = f"{len(names)} instruments are named for {len(tables)} table(s); give a table for each of them"
+        raise InputError(msg)
+    return [
+        one
+        if isinstance(one, CalibrationHistory)
+        else CalibrationHistory.from_table(one, instrument=name, date_order=date_order)
+        for one, name in itertools.zip_longest(tables, names)
+    ]
 
 
 def _tables(

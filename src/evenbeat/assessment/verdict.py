@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.assessment.display import DisplayBound
+from evenbeat.assessment.now import ToleranceNow
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
-from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.findings import Finding
@@ -69,46 +69,66 @@ def spoken_verdict(
     holdover: HoldoverForecast | None,
     interval: IntervalSuggestion | None,
     display: DisplayBound | None,
-    tolerance: Tolerance | None,
+    now: ToleranceNow | None,
     withheld: list[Finding],
 ) -> Verdict:
     """Return the verdict on one record's results; ``withheld`` says why there is no recommendation."""
     lines = [_log_line(record)]
     if display is not None:
-        lines += _display_lines(display, record, tolerance)
-        return Verdict(headline=_display_headline(display), lines=tuple(lines))
+        lines += _display_lines(display, record, now)
+        return Verdict(headline=_with_state(_display_headline(display), now), lines=tuple(lines))
     lines += _stability_lines(curves.get("overlapping_allan"), model)
     if model is None:
-        headline = f"No recommendation. {withheld[0].sentence}"
+        headline = _with_state(f"No recommendation. {withheld[0].sentence}", now)
         return Verdict(headline=headline, lines=tuple(lines))
-    now = _offset_now(model)
-    lines.insert(0, ("now", _now_sentence(now, record)))
-    lines.insert(1, ("digits", _digits_sentence(now, curves.get("overlapping_allan"))))
+    offset = _offset_now(model)
+    lines.insert(0, ("now", _now_sentence(offset, record)))
+    lines.insert(1, ("digits", _digits_sentence(offset, curves.get("overlapping_allan"))))
     lines += _aging_lines(model)
     lines += [_sensitivity_line(model, influence.name) for influence in model.trend.influences]
     if holdover is not None:
         lines.append(_holdover_line(holdover))
     if interval is not None:
         lines.insert(1, ("tolerance", interval.reason))
-    headline = f"No recommendation. {withheld[0].sentence}" if withheld else _headline(interval, now, model)
+    if withheld:
+        headline = _with_state(f"No recommendation. {withheld[0].sentence}", now)
+    elif interval is None or now is None:
+        headline = _headline_without_tolerance(offset, model)
+    elif interval.limited_by == "start":
+        headline = _with_state("Adjust it now." if now.state == "out" else _no_interval(interval), now)
+    else:
+        headline = _headline(interval)
     return Verdict(headline=headline, lines=tuple(lines))
 
 
-def _headline(interval: IntervalSuggestion | None, now: Estimate, model: ClockModel) -> str:
-    if interval is None:
-        rate = model.aging_rate().per_day
-        low, high = rate.interval()
-        none = f"; no aging stands out ({low:+.1e} to {high:+.1e} /day, 95 %)"
-        aging = f" and ages by {rate}" if rate.sign_established() else none
-        return f"The oscillator is {_fast_or_slow(now)}{aging}; state a tolerance for more."
+def _with_state(headline: str, now: ToleranceNow | None) -> str:
+    """Return a headline with whether the clock is in tolerance now; out of it stands first."""
+    if now is None:
+        return headline
+    if now.state == "out":
+        return f"{now.sentence} {headline}"
+    return f"{headline} {now.sentence}"
+
+
+def _no_interval(interval: IntervalSuggestion) -> str:
+    held = float(interval.probability[0])
+    band = f" less a guard band of {interval.guard_band:.2g}" if interval.guard_band else ""
+    return (
+        f"No interval can be given: the probability of being within {interval.tolerance}{band} is only "
+        f"{held:.1%} even now."
+    )
+
+
+def _headline_without_tolerance(now: Estimate, model: ClockModel) -> str:
+    rate = model.aging_rate().per_day
+    low, high = rate.interval()
+    none = f"; no aging stands out ({low:+.1e} to {high:+.1e} /day, 95 %)"
+    aging = f" and ages by {rate}" if rate.sign_established() else none
+    return f"The oscillator is {_fast_or_slow(now)}{aging}; state a tolerance for more."
+
+
+def _headline(interval: IntervalSuggestion) -> str:
     limit = str(interval.tolerance)
-    if interval.limited_by == "start":
-        held = float(interval.probability[0])
-        if held < 1 - interval.reliability:
-            return f"Adjust it now: the offset is outside {limit} (probability of being within: {held:.1%})."
-        return (
-            f"No interval can be given: the probability of being within {limit} is only {held:.1%} even now."
-        )
     if interval.limited_by == "record length":
         return (
             f"Trust it for at least {duration_text(interval.interval_s)}: as far as this log can vouch for, "
@@ -252,13 +272,16 @@ def _display_headline(display: DisplayBound) -> str:
     )
 
 
-def _display_lines(display: DisplayBound, record: Record, tolerance: Tolerance | None) -> list[Line]:
+def _display_lines(display: DisplayBound, record: Record, now: ToleranceNow | None) -> list[Line]:
+    tolerance = [] if now is None else [("tolerance", _display_tolerance(now))]
     if math.isnan(display.step):
-        return [("meaning", "The step of the display is not known, so not even a bound can be given.")]
+        bound = "The step of the display is not known, so not even a bound can be given."
+        return [("meaning", bound), *tolerance]
     gate, extent = duration_text(record.gate_s or record.interval_s), duration_text(display.duration_s)
     aging = display.largest_aging_per_second * SECONDS_PER_DAY
-    lines = [
+    return [
         ("now", f"The offset lies between {display.low:+.2e} and {display.high:+.2e} (± one display step)."),
+        *tolerance,
         (
             "digits",
             f"Its readings are right to {right_digits(max(abs(display.low), abs(display.high)))} digits.",
@@ -270,16 +293,7 @@ def _display_lines(display: DisplayBound, record: Record, tolerance: Tolerance |
             "Use a longer gate, a counter with more digits or a phase comparison; or log much longer.",
         ),
     ]
-    if tolerance is not None:
-        lines.insert(1, ("tolerance", _display_tolerance(display, tolerance)))
-    return lines
 
 
-def _display_tolerance(display: DisplayBound, tolerance: Tolerance) -> str:
-    if display.certainly_within(tolerance):
-        state = f"Every offset that shows this value is within {tolerance}: in tolerance during the log."
-    elif display.certainly_outside(tolerance):
-        state = f"No offset that shows this value is within {tolerance}: out of tolerance."
-    else:
-        state = f"Whether it is within {tolerance} cannot be read from this display."
-    return f"{state} No interval is recommended because the display hides the aging."
+def _display_tolerance(now: ToleranceNow) -> str:
+    return f"{now.sentence} No interval is recommended because the display hides the aging."

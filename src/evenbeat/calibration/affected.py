@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.errors import InputError, LogError
+from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import FloatArray
 from evenbeat.results import UNKNOWN
+from evenbeat.tables import DateOrder, order_of_dates, text_frame
 from evenbeat.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
@@ -92,6 +93,7 @@ def dated_results(
     *,
     start: dt.date | None,
     until_s: float,
+    date_order: str | None = None,
 ) -> tuple[DatedResult, ...]:
     """Return results from a table.
 
@@ -105,36 +107,38 @@ def dated_results(
         Date of the last known-good value, needed for dates.
     until_s
         Time from there to when the instrument was found out.
+    date_order
+        ``day-first`` or ``month-first`` for dates such as 03/04/2026, where no date of the table says so.
 
     Raises
     ------
     InputError
-        If a row lacks a date or a tolerance, or lies outside of the interval in question; the sentence
-        names the row.
+        If dates may be read in two ways, or a row lacks a date or a tolerance, or lies outside of the
+        interval in question; the sentence names the row.
     """
-    import pandas as pd
-
-    if not isinstance(table, str | Path | pd.DataFrame):
+    if isinstance(table, Sequence) and not isinstance(table, str):
         return tuple(table)
-
     where = str(table) if isinstance(table, str | Path) else "the results"
-    if isinstance(table, str | Path):
-        try:
-            frame = pd.read_csv(table, comment="#", dtype=str, keep_default_na=False, skipinitialspace=True)
-        except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-            msg = f"the results cannot be read: {error}"
-            raise LogError(msg, path=Path(table)) from error
-    else:
-        frame = table
+    frame = text_frame(table, "results")
+    dates = list(frame["date"]) if "date" in frame else []
+    order = order_of_dates(dates, date_order, points_decide=False)
     rows = frame.to_dict("records")
     return tuple(
-        _result({str(k): v for k, v in row.items()}, f"{where}, row {number}", start=start, until_s=until_s)
+        _result(
+            {str(k): v for k, v in row.items()},
+            f"{where}, row {number}",
+            order=order,
+            start=start,
+            until_s=until_s,
+        )
         for number, row in enumerate(rows, start=1)
     )
 
 
-def _result(row: dict[str, object], where: str, *, start: dt.date | None, until_s: float) -> DatedResult:
-    elapsed, when = _when(row, where, start)
+def _result(
+    row: dict[str, object], where: str, *, order: DateOrder, start: dt.date | None, until_s: float
+) -> DatedResult:
+    elapsed, when = _when(row, where, order, start)
     if not 0 <= elapsed <= until_s:
         msg = (
             f"{where}: {when} is not between the last known-good value and the finding "
@@ -157,7 +161,7 @@ def _result(row: dict[str, object], where: str, *, start: dt.date | None, until_
     )
 
 
-def _when(row: dict[str, object], where: str, start: dt.date | None) -> tuple[float, str]:
+def _when(row: dict[str, object], where: str, order: DateOrder, start: dt.date | None) -> tuple[float, str]:
     if _given(row, "elapsed_days"):
         days = _number(row, "elapsed_days", where)
         return days * SECONDS_PER_DAY, f"day {days:g}"
@@ -168,12 +172,12 @@ def _when(row: dict[str, object], where: str, start: dt.date | None) -> tuple[fl
         msg = f"{where}: a date is given, but not that of the last known-good value; state start"
         raise InputError(msg)
     try:
-        moment = dt.datetime.fromisoformat(str(row["date"]).strip())
-    except ValueError as error:
-        msg = f"{where}: date is {row['date']!r}; ISO such as 2026-02-26 is needed"
+        moment = order.moment(row["date"])
+    except InputError as error:
+        msg = f"{where}: {error}"
         raise InputError(msg) from error
     begun = dt.datetime.combine(start, dt.time())
-    return (moment.replace(tzinfo=None) - begun).total_seconds(), str(row["date"]).strip()
+    return (moment - begun).total_seconds(), str(row["date"]).strip()
 
 
 def _given(row: dict[str, object], name: str) -> bool:

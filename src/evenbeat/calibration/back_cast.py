@@ -157,6 +157,7 @@ def back_cast(
     elapsed_s: float | None = None,
     start: dt.date | str | None = None,
     results: pd.DataFrame | str | Path | tuple[DatedResult, ...] = (),
+    date_order: str | None = None,
     oscillator_class: str = "oven",
     paths: int = PATHS,
     seed: int = 0,
@@ -177,6 +178,8 @@ def back_cast(
     results
         Dated results with their own tolerance, as a table (see :func:`evenbeat.calibration.affected.
         dated_results`) or as :class:`DatedResult`: which of them are affected is said.
+    date_order
+        ``day-first`` or ``month-first`` for dates of that table such as 03/04/2026, where none says so.
     oscillator_class
         Prior, where ``source`` is a history that has to be fitted first.
     paths, seed
@@ -203,7 +206,7 @@ def back_cast(
     if isinstance(source, CalibrationHistory):
         source = fit_history(source, oscillator_class=oscillator_class, tolerance=limits)
     ends = _ends(source, as_left, as_found, elapsed_s, start)
-    dated = dated_results(results, start=ends.start, until_s=ends.elapsed_s)
+    dated = dated_results(results, start=ends.start, until_s=ends.elapsed_s, date_order=date_order)
     given = np.array([one.elapsed_s for one in dated])
     grid = np.unique(np.concatenate([moments(ends.elapsed_s), given]))
     bridge = _bridge(source, ends, grid, paths, seed)

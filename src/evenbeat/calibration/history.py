@@ -58,6 +58,8 @@ class CalibrationHistory(Result):
         In order of time.
     first_date
         Of the first calibration, where dates are known.
+    first_time_s
+        Time of day of the first calibration, in seconds after midnight UTC.
     findings
         What was set aside of the table, and why.
     """
@@ -65,6 +67,7 @@ class CalibrationHistory(Result):
     points: tuple[HistoryPoint, ...] = field(metadata=UNLISTED)
     name: str = ""
     first_date: dt.date | None = None
+    first_time_s: float = field(default=0.0, metadata=UNLISTED)
 
     _longest_table = 1000
 
@@ -85,10 +88,17 @@ class CalibrationHistory(Result):
         """Return the date of a calibration, where dates are known."""
         if self.first_date is None:
             return None
-        return self.first_date + dt.timedelta(seconds=point.time_s)
+        return self.first_date + dt.timedelta(seconds=self.first_time_s + point.time_s)
 
     @classmethod
-    def from_table(cls, table: str | Path | pd.DataFrame, *, name: str = "") -> CalibrationHistory:
+    def from_table(
+        cls,
+        table: str | Path | pd.DataFrame,
+        *,
+        name: str = "",
+        instrument: str | None = None,
+        date_order: str | None = None,
+    ) -> CalibrationHistory:
         """Read a history.
 
         Parameters
@@ -98,13 +108,21 @@ class CalibrationHistory(Result):
             ``standard_uncertainty`` (fractional, k = 1) and ``adjusted`` (yes or no). ``as_found`` may say
             ``in`` or ``out``. An empty ``as_left`` of a clock that was not adjusted is its ``as_found``.
             ``tolerance`` (``1e-8``, or ``-5e-9 1e-8``) says what a state was judged by, ``in_use_hours``
-            is the reading of a meter of hours in use; both may be absent.
+            is the reading of a meter of hours in use; both may be absent. A column ``instrument``,
+            ``device`` or ``name`` says whose row it is.
+        name
+            Of the instrument, for the page; by default what the table says, or the name of the file.
+        instrument
+            Whose rows are meant; needed where the table holds several instruments.
+        date_order
+            ``day-first`` or ``month-first`` for dates such as 03/04/2026, where no date of the table says so.
 
         Raises
         ------
         LogError
-            If the file or a column is missing, a cell cannot be read, a date occurs twice, or no row is
-            left; the sentence names the row.
+            If the file or a column is missing, a cell cannot be read, a date occurs twice, no row is left,
+            the table holds several instruments and none is selected, or its dates may be read in two ways;
+            the sentence names the row.
 
         Notes
         -----
@@ -112,9 +130,13 @@ class CalibrationHistory(Result):
         uncertainty that is missing, an adjustment without what it was left at, values that contradict
         ``adjusted``. Rows that are not in order of their dates are put in order, which is said.
         """
-        read = history_from_table(table)
+        read = history_from_table(table, instrument=instrument, date_order=date_order)
         return cls(
-            points=read.points, name=name or read.name, first_date=read.first_date, findings=read.findings
+            points=read.points,
+            name=name or read.name,
+            first_date=read.first_date,
+            first_time_s=read.first_time_s,
+            findings=read.findings,
         )
 
     def increments(self) -> tuple[Increment, ...]:

@@ -8,14 +8,17 @@ import math
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.units import SECONDS_PER_HOUR
+from evenbeat.tables import order_of_dates, rows_of_one, text_frame
+from evenbeat.units import SECONDS_PER_HOUR, seconds_of_day
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 COLUMNS = ("date", "as_found", "as_left", "standard_uncertainty", "adjusted")
 OPTIONAL = ("tolerance", "in_use_hours")
@@ -27,7 +30,7 @@ CONTRADICTS = 6.0
 class _Dated:
     """One readable row with its date."""
 
-    date: pd.Timestamp
+    date: dt.datetime
     point: HistoryPoint
 
 
@@ -38,13 +41,16 @@ class TableOfCalibrations:
     points: tuple[HistoryPoint, ...]
     name: str
     first_date: dt.date
+    first_time_s: float
     findings: tuple[Finding, ...]
 
 
-def history_from_table(table: str | Path | pd.DataFrame) -> TableOfCalibrations:
+def history_from_table(
+    table: str | Path | pd.DataFrame, *, instrument: str | None = None, date_order: str | None = None
+) -> TableOfCalibrations:
     """Return the calibrations in a table; see :meth:`evenbeat.CalibrationHistory.from_table`."""
     where = str(table) if isinstance(table, str | Path) else "the table"
-    frame = _frame(table)
+    frame = text_frame(table, "history")
     missing = [column for column in COLUMNS if column not in frame.columns]
     if missing:
         msg = f"{where} has no column {missing[0]!r}; a history needs {', '.join(COLUMNS)}"
@@ -52,44 +58,29 @@ def history_from_table(table: str | Path | pd.DataFrame) -> TableOfCalibrations:
     if frame.empty:
         msg = f"{where} holds no calibration"
         raise LogError(msg)
-    wanted = [*COLUMNS, *(column for column in OPTIONAL if column in frame.columns)]
-    findings: list[Finding] = []
+    order = order_of_dates(list(frame["date"]), date_order)
+    own, name = rows_of_one(frame, where, instrument)
+    findings: list[Finding] = list(order.findings)
     rows: list[_Dated] = []
-    for number, cells in enumerate(frame[wanted].itertuples(index=False), start=1):
-        row = dict.fromkeys(OPTIONAL, "") | dict(zip(wanted, cells, strict=True))
+    for number, cells in own:
         at = f"{where}, row {number}"
-        point, said = _believed(_point(row, number, at), at)
-        rows.append(_Dated(date=_date(row["date"], at), point=point))
+        point, said = _believed(_point(dict.fromkeys(OPTIONAL, "") | cells, number, at), at)
+        try:
+            rows.append(_Dated(date=order.moment(cells["date"]), point=point))
+        except InputError as error:
+            msg = f"{at}: {error}"
+            raise LogError(msg) from error
         findings.extend(said)
     ordered, said = _in_order(rows, where)
     first = ordered[0].date
-    points = tuple(replace(each.point, time_s=float((each.date - first).total_seconds())) for each in ordered)
+    points = tuple(replace(each.point, time_s=(each.date - first).total_seconds()) for each in ordered)
     return TableOfCalibrations(
         points=points,
-        name=Path(where).stem if where != "the table" else "",
+        name=name or (Path(where).stem if where != "the table" else ""),
         first_date=first.date(),
+        first_time_s=seconds_of_day(first),
         findings=(*findings, *said, *_mixed_tolerance(points, where)),
     )
-
-
-def _frame(table: str | Path | pd.DataFrame) -> pd.DataFrame:
-    if isinstance(table, pd.DataFrame):
-        return table
-    path = Path(table)
-    try:
-        return pd.read_csv(path, comment="#", dtype=str, keep_default_na=False, skipinitialspace=True)
-    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        msg = f"the history cannot be read: {error}"
-        raise LogError(msg, path=path) from error
-
-
-def _date(cell: object, where: str) -> pd.Timestamp:
-    try:
-        date = pd.Timestamp(str(cell).strip() or "empty")
-    except ValueError as error:
-        msg = f"{where}: date is {cell!r}; ISO such as 2026-02-26 is needed"
-        raise LogError(msg) from error
-    return date.tz_localize(None) if date.tzinfo is None else date.tz_convert(None)
 
 
 def _empty(cell: object) -> bool:

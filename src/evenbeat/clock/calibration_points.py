@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TypeAlias, Union, cast
 import numpy as np
 
 from evenbeat.errors import InputError, LogError
+from evenbeat.tables import DateOrder, order_of_dates, rows_of_one, text_frame
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -85,23 +86,18 @@ def calibration_points(source: Calibrations) -> tuple[CalibrationPoint, ...]:
     source
         A table has the columns ``date`` (UTC), ``as_found``, ``as_left``, ``standard_uncertainty``
         (fractional frequency, k = 1) and ``adjusted`` (yes or no); lines that begin with ``#`` are
-        remarks.
+        remarks. It holds one instrument.
 
     Raises
     ------
     LogError
-        If the file or a column is missing, or a cell cannot be read.
+        If the file or a column is missing, a cell cannot be read, the table holds several instruments, or its
+        dates may be read in two ways.
     """
-    if isinstance(source, str | Path):
-        import pandas as pd
-
-        path = Path(source)
-        if not path.is_file():
-            msg = f"{path} does not exist; give a table with the columns {', '.join(COLUMNS)}"
-            raise LogError(msg)
-        return _from_frame(pd.read_csv(path, comment="#"), str(path.name))
-    if hasattr(source, "columns"):
-        return _from_frame(cast("pd.DataFrame", source), "the data frame")
+    if isinstance(source, str | Path) or hasattr(source, "columns"):
+        table = cast("pd.DataFrame | str | Path", source)
+        where = Path(table).name if isinstance(table, str | Path) else "the data frame"
+        return _from_frame(text_frame(table, "table of calibrations"), where)
     points = tuple(source)
     strange = [type(point).__name__ for point in points if not isinstance(point, CalibrationPoint)]
     if strange:
@@ -115,16 +111,17 @@ def _from_frame(frame: pd.DataFrame, where: str) -> tuple[CalibrationPoint, ...]
     if missing:
         msg = f"{where} has no column {missing[0]!r}; calibrations need {', '.join(COLUMNS)}"
         raise LogError(msg)
-    rows = [dict(zip(COLUMNS, row, strict=True)) for row in frame[list(COLUMNS)].itertuples(index=False)]
-    return tuple(_from_row(row, f"{where}, row {number}") for number, row in enumerate(rows, start=1))
+    order = order_of_dates(list(frame["date"]), points_decide=False)
+    rows, _ = rows_of_one(frame, where)
+    return tuple(_from_row(row, f"{where}, row {number}", order) for number, row in rows)
 
 
-def _from_row(row: dict[str, object], where: str) -> CalibrationPoint:
+def _from_row(row: dict[str, object], where: str, order: DateOrder) -> CalibrationPoint:
     try:
-        date = np.datetime64(str(row["date"]).strip())
-        found, left, uncertainty = (float(str(row[name])) for name in COLUMNS[1:4])
+        date = np.datetime64(order.moment(row["date"]))
+        found, left, uncertainty = (float(str(row[name]).strip() or "nan") for name in COLUMNS[1:4])
     except ValueError as error:
-        msg = f"{where}: {error}; dates are ISO such as 2026-02-26, offsets plain numbers"
+        msg = f"{where}: {error}; offsets are plain numbers"
         raise LogError(msg) from error
     adjusted = _is_yes(str(row["adjusted"]).strip().lower(), where)
     return CalibrationPoint(

@@ -48,3 +48,10 @@ def column(text: str) -> tuple[str, str | int]:
         msg = f"{text!r} does not have the form WHAT=NAME, such as value=frequency_hz"
         raise argparse.ArgumentTypeError(msg)
     return what, int(name) if name.isdigit() else name
+
+
+def add_date_order(group: argparse._ActionsContainer) -> None:
+    """Add the option that says how the dates of a table are written."""
+    group.add_argument(
+        "--date-order", choices=("day-first", "month-first"), help="for dates such as 03/04/2026"
+    )

@@ -9,7 +9,15 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, column, limits, number
+from evenbeat.command.arguments import (
+    DONE,
+    OUT_OF_TOLERANCE,
+    add_date_order,
+    argument,
+    column,
+    limits,
+    number,
+)
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
@@ -112,6 +120,7 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--history", metavar="TABLE", help="calibrations of the same clock (date, as_found …) beside the log"
     )
+    group.add_argument("--instrument", metavar="NAME", help="whose calibrations, where TABLE holds several")
     group.add_argument("--history-from", metavar="DATE", help="only calibrations from this day on, ISO")
 
 
@@ -144,9 +153,7 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         help="column by name or position from 0: value=…, time=… or a covariate such as oven_temperature_c=…",
     )
     group.add_argument("--time-zone", metavar="ZONE", help="zone of times without one, e.g. Europe/Lisbon")
-    group.add_argument(
-        "--date-order", choices=("day-first", "month-first"), help="for dates such as 03/04/2026"
-    )
+    add_date_order(group)
     group.add_argument(
         "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
     )
@@ -177,7 +184,11 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--json", action="store_true", help="print every number as JSON instead of the verdict"
     )
-    group.add_argument("--fail-if-out", action="store_true", help="exit with status 1 if out of tolerance")
+    group.add_argument(
+        "--fail-if-out",
+        action="store_true",
+        help="exit with status 1 if it is out of tolerance at the end of the log, interval or not",
+    )
     group.add_argument("-v", "--verbose", action="store_true", help="print all findings, not only cautions")
     group.add_argument("-q", "--quiet", action="store_true", help="print only the first sentence")
 
@@ -201,7 +212,8 @@ def _assess(arguments: argparse.Namespace) -> int:
     _print_assessment(assessment, arguments)
     if not (arguments.no_report or arguments.json):
         print(f"\nReport: {folder / 'report.html'}")
-    return OUT_OF_TOLERANCE if arguments.fail_if_out and _is_out(assessment) else DONE
+    out = assessment.now is not None and assessment.now.state == "out"
+    return OUT_OF_TOLERANCE if arguments.fail_if_out and out else DONE
 
 
 def _question(arguments: argparse.Namespace) -> dict[str, Any]:
@@ -219,6 +231,9 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
     if arguments.history_from is not None and arguments.history is None:
         msg = "--history-from is given without --history; give both"
         raise InputError(msg)
+    if arguments.instrument is not None and arguments.history is None:
+        msg = "--instrument is given without --history; it selects calibrations of that table"
+        raise InputError(msg)
     environment = arguments.environment
     return {
         "tolerance": arguments.tolerance,
@@ -231,6 +246,8 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
         "environment": None if environment is None else [name for name in environment if name != "none"],
         "history": arguments.history,
         "history_from": arguments.history_from,
+        "instrument": arguments.instrument,
+        "date_order": arguments.date_order,
         "basis": decision_basis(arguments),
     }
 
@@ -258,13 +275,6 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "bad_lines": arguments.bad_lines,
         "partial": arguments.partial,
     }
-
-
-def _is_out(assessment: Assessment) -> bool:
-    tolerance = assessment.settings["tolerance"]
-    if assessment.display is not None and isinstance(tolerance, int | float | list):
-        return assessment.display.certainly_outside(tolerance)
-    return assessment.interval is not None and assessment.interval.limited_by == "start"
 
 
 def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> None:

@@ -26,7 +26,7 @@ def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         help="which instrument is due when: from a register, a table of many, or a folder of logs",
         description=(
             "Say for every instrument when it is due and how probable it is that it is in tolerance today, "
-            "the most urgent first. An instrument that cannot be judged appears with its reason."
+            "the most urgent first. An instrument that cannot be evaluated appears with its reason."
         ),
         epilog="example: evenbeat fleet workshop.sqlite --page due.html",
     )
@@ -76,7 +76,7 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--fail-if-out",
         action="store_true",
-        help="exit with status 1 if an instrument is overdue or cannot be judged",
+        help="exit with status 1 if an instrument is overdue or cannot be evaluated",
     )
 
 
@@ -110,7 +110,7 @@ def _fleet(arguments: argparse.Namespace) -> int:
         print(json.dumps(due.to_dict(), indent=1, allow_nan=False, ensure_ascii=False))
     else:
         print(due.headline() + "." if arguments.quiet else due)
-    urgent = due.counts["overdue"] + due.counts["not judged"]
+    urgent = due.counts["overdue"] + due.counts["not evaluated"]
     return OUT_OF_TOLERANCE if arguments.fail_if_out and urgent else DONE
 
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, argument, limits, number
+from evenbeat.command.arguments import DONE, add_date_order, argument, limits, number
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.errors import InputError
 from evenbeat.results import PAGE_WIDTH
@@ -56,6 +56,13 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         metavar="Y",
         help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
     )
+    parser.add_argument(
+        "--instrument",
+        action="append",
+        metavar="NAME",
+        help="whose rows, where a TABLE holds several instruments; once for each TABLE, in their order",
+    )
+    add_date_order(parser)
     _add_question(parser)
     _add_model(parser)
     parser.add_argument(
@@ -106,7 +113,7 @@ def _add_case(parser: argparse.ArgumentParser) -> None:
 
 
 def _history(arguments: argparse.Namespace) -> int:
-    from evenbeat.calibration.history import CalibrationHistory
+    from evenbeat.assessment.history_case import histories_of
     from evenbeat.calibration.history_model import fit_history
     from evenbeat.calibration.tolerance import Tolerance
 
@@ -117,7 +124,7 @@ def _history(arguments: argparse.Namespace) -> int:
     if any(stated):
         msg = "a decision rule and who decides belong to the case for the file; give -o FOLDER too"
         raise InputError(msg)
-    several = [CalibrationHistory.from_table(path) for path in arguments.table]
+    several = histories_of(arguments.table, instrument=arguments.instrument, date_order=arguments.date_order)
     if len(several) == 1 and not several[0].increments():
         _print_without_model(several[0], arguments)
         return DONE
@@ -141,6 +148,8 @@ def _write_case(arguments: argparse.Namespace) -> int:
     check_folder(arguments.output, force=arguments.force)
     assessment = assess_history(
         arguments.table,
+        instrument=arguments.instrument,
+        date_order=arguments.date_order,
         tolerance=arguments.tolerance,
         reliability=arguments.reliability,
         guard_band=arguments.guard_band or None,
@@ -278,7 +287,8 @@ def _back_cast(model: HistoryModel, arguments: argparse.Namespace) -> BackCast |
         return None
     if math.isnan(points[-2].as_left):
         return None
-    return back_cast(model, tolerance=limits_, results=arguments.results or ())
+    results, date_order = arguments.results or (), arguments.date_order
+    return back_cast(model, tolerance=limits_, results=results, date_order=date_order)
 
 
 def _guarded(arguments: argparse.Namespace) -> Tolerance:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import BAD_INPUT, DONE, argument, number
+from evenbeat.command.arguments import BAD_INPUT, DONE, add_date_order, argument, number
 from evenbeat.command.history import CLASSES
 from evenbeat.errors import InputError, LogError
 from evenbeat.units import parse_frequency
@@ -44,6 +44,7 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     kept.add_argument("--date", required=True, metavar="DATE", help="the day it was made for, ISO")
     brought = _task(tasks, "import", _import, "bring in a comma-separated table, all of it or nothing")
     brought.add_argument("table", metavar="TABLE", help="with columns instrument, date, as_found …")
+    add_date_order(brought)
     out = _task(tasks, "export", _export, "write the standing entries as a comma-separated table")
     out.add_argument(
         "--what", choices=("calibrations", "instruments"), default="calibrations", help="default calibrations"
@@ -176,7 +177,7 @@ def _added(entry: Entry) -> int:
 def _import(arguments: argparse.Namespace) -> int:
     from evenbeat.register.tables import import_table
 
-    print(import_table(_opened(arguments), arguments.table))
+    print(import_table(_opened(arguments), arguments.table, date_order=arguments.date_order))
     return DONE
 
 

@@ -14,6 +14,7 @@ from evenbeat.counter.reading import UNITS, Function, Method
 from evenbeat.counter.resolution import CountLaw
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
+from evenbeat.tables import order_of_dates
 from evenbeat.units import parse_unit
 
 COLUMNS = (
@@ -176,9 +177,12 @@ def read_sheet(path: str | Path) -> ReadingsSheet:
         found.append(
             Finding(code="ROWS_EMPTY", severity="caution", sentence=sentence, values={"rows": empty})
         )
-    return ReadingsSheet(
-        name=path.name, points=_grouped(single), facts=_facts(head, path), findings=tuple(found)
-    )
+    facts = _facts(head, path)
+    order = order_of_dates([facts.date], points_decide=False)
+    if order.problem:
+        sentence = f"The head of the sheet: {order.problem.partition(';')[0]}; write it as 2026-02-26."
+        found.append(Finding(code="DATE_AMBIGUOUS", severity="caution", sentence=sentence))
+    return ReadingsSheet(name=path.name, points=_grouped(single), facts=facts, findings=tuple(found))
 
 
 def _split(text: str, path: Path) -> tuple[dict[str, str], list[tuple[int, dict[str, str]]]]:

@@ -35,7 +35,7 @@ LOOKS: dict[DueState, _Look] = {
     "overdue": _Look(colour=RUST, marker="D", filled=True, says="overdue"),
     "soon": _Look(colour=OCHRE, marker="s", filled=True, says="due soon"),
     "later": _Look(colour=BLUE, marker="o", filled=False, says="due later"),
-    "not judged": _Look(colour=GREY, marker="X", filled=True, says="not judged"),
+    "not evaluated": _Look(colour=GREY, marker="X", filled=True, says="not evaluated"),
 }
 
 

@@ -64,7 +64,8 @@ def assess_fleet(
     first_interval_s
         What is allowed at most after a single calibration; one year by default (common practice).
     log_options
-        What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`.
+        What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`; of a table
+        only ``date_order`` counts.
     processes
         How many processes work here; by default one for each core where it is worth it. The result does not
         depend on it.
@@ -107,7 +108,7 @@ def assess_fleet(
         first_s=_positive(first_interval_s, "first_interval_s") or SECONDS_PER_YEAR,
         log_options=dict(log_options or {}),
     )
-    members, described = members_of(source)
+    members, described, assumed = members_of(source, question.log_options.get("date_order"))
     if not members:
         msg = "the fleet holds no instrument; add one, or a calibration, first"
         raise InputError(msg)
@@ -121,11 +122,11 @@ def assess_fleet(
     chunks = [members[at : at + size] for at in range(0, len(members), size)]
     crew = Crew(processes=processes, cluster=cluster)
     lines, findings = crew.run(judge_logs if logs else judge_histories, question, chunks, progress)
-    unjudged = sum(line.state == "not judged" for line in lines)
-    if unjudged:
-        sentence = f"{unjudged} instrument(s) could not be judged; each says why."
-        told = {"instruments": unjudged}
-        findings.append(Finding(code="NOT_JUDGED", severity="caution", sentence=sentence, values=told))
+    unevaluated = sum(line.state == "not evaluated" for line in lines)
+    if unevaluated:
+        sentence = f"{unevaluated} instrument(s) could not be evaluated; each says why."
+        told = {"instruments": unevaluated}
+        findings.append(Finding(code="NOT_EVALUATED", severity="caution", sentence=sentence, values=told))
     return DueList(
         on=question.on,
         instruments=tuple(sorted(lines, key=lambda line: _urgency(line, question.on))),
@@ -138,7 +139,7 @@ def assess_fleet(
         },
         source=described,
         software=dict(software()),
-        findings=tuple(findings),
+        findings=(*assumed, *findings),
     )
 
 
@@ -173,7 +174,7 @@ def keep_list(register: Register, due: DueList) -> int:
 
 
 def _urgency(line: DueInstrument, on: date) -> tuple[date, int, float, str]:
-    """Sort by due day; what cannot be judged comes right after the overdue; then the less probable first."""
+    """Sort by due day; those not evaluated come right after the overdue; then the less probable first."""
     probability = 1.0 if math.isnan(line.probability_within) else line.probability_within
     return (line.due or on, int(line.due is None), probability, line.instrument)
 

@@ -14,7 +14,7 @@ from evenbeat.plain import UNLISTED, Plain
 from evenbeat.results import Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY
 
-DueState = Literal["overdue", "soon", "later", "not judged"]
+DueState = Literal["overdue", "soon", "later", "not evaluated"]
 LimitedBy = Literal["tolerance", "observed intervals", "policy", "first interval", "log", "start", "nothing"]
 SHOWN_ROWS = 20
 
@@ -30,7 +30,7 @@ class DueInstrument(Plain):
     due
         Last day of the interval; ``None`` where it cannot be said.
     state
-        ``overdue``, ``soon``, ``later``, or ``not judged``.
+        ``overdue``, ``soon``, ``later``, or ``not evaluated``.
     probability_within
         Of being within tolerance on the day of the list; NaN where it cannot be said.
     interval_s
@@ -46,7 +46,7 @@ class DueInstrument(Plain):
     """
 
     instrument: str
-    state: DueState = "not judged"
+    state: DueState = "not evaluated"
     last_calibration: date | None = None
     due: date | None = None
     probability_within: float = math.nan
@@ -76,7 +76,7 @@ class DueList(Result):
     on
         The day it is for.
     instruments
-        In order of their due day; those that cannot be judged stand between the overdue and the others.
+        In order of their due day; those that cannot be evaluated stand between the overdue and the others.
     settings
         What was asked, as given.
     source
@@ -101,7 +101,7 @@ class DueList(Result):
     def counts(self) -> Mapping[DueState, int]:
         """How many instruments are in each state."""
         found = Counter(one.state for one in self.instruments)
-        states: tuple[DueState, ...] = ("overdue", "not judged", "soon", "later")
+        states: tuple[DueState, ...] = ("overdue", "not evaluated", "soon", "later")
         return {state: found.get(state, 0) for state in states}
 
     def to_csv(self) -> str:
@@ -135,7 +135,7 @@ class DueList(Result):
         return (
             f"{len(self)} instruments on {self.on.isoformat()}: {counts['overdue']} overdue, "
             f"{counts['soon']} due within {days:g} d, {counts['later']} later, "
-            f"{counts['not judged']} not judged"
+            f"{counts['not evaluated']} not evaluated"
         )
 
     def _headline(self) -> str:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
-from typing import Any
+from functools import partial
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from evenbeat.register.facts import Calibration, Instrument, days_after, history
 from evenbeat.register.tables import calibration_of, torn
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
+T = TypeVar("T")
 FEW_INTERVALS = 3
 LIMITS_OF_A_LOG: dict[str, LimitedBy] = {"tolerance": "tolerance", "record length": "log", "start": "start"}
 OBSERVED_FACTOR = 2.0
@@ -85,29 +87,47 @@ class _Answer:
 
 
 def judge_histories(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
-    """Return the line of every member, in their order; one that cannot be judged says why."""
-    lines: list[DueInstrument | None] = [None] * len(members)
-    cases: dict[int, _Case] = {}
-    for at, member in enumerate(members):
-        try:
-            case = _case(question, member)
-        except EvenbeatError as error:
-            lines[at] = DueInstrument(
-                instrument=member.name, calibrations=len(member.rows), reason=f"{error}."
-            )
-            continue
+    """Return the line of every member, in their order; one that cannot be evaluated says why."""
+    ready = [_or_why_not(member, partial(_case, question, member)) for member in members]
+    cases = {at: case for at, case in enumerate(ready) if isinstance(case, _Case)}
+    try:
+        answers = _answers(question, cases)
+    except Exception:
+        answers = {}
+    lines = []
+    for at, (member, case) in enumerate(zip(members, ready, strict=True)):
         if isinstance(case, DueInstrument):
-            lines[at] = case
-        else:
-            cases[at] = case
-    for at, answer in _answers(question, cases).items():
-        lines[at] = _line(question, cases[at], answer)
-    return [line for line in lines if line is not None]
+            lines.append(case)
+            continue
+        lines.append(_or_why_not(member, partial(_judged_case, question, case, answers.get(at))))
+    return lines
+
+
+def _or_why_not(member: Member, judge: Callable[[], T]) -> T | DueInstrument:
+    """Return what is judged of a member, or its line with the reason why it cannot be: nothing gets past.
+
+    What is wrong with its data is one sentence; whatever else happens is a fault of this program, which must
+    not keep the other instruments from their line.
+    """
+    line = DueInstrument(instrument=member.name, calibrations=len(member.rows), reason="")
+    try:
+        return judge()
+    except EvenbeatError as error:
+        return replace(line, reason=f"{error}.")
+    except Exception as error:
+        said = ": ".join([type(error).__name__, " ".join(str(error).split())]).removesuffix(": ")
+        sentence = f"not evaluated: internal fault {said}."
+        fault = Finding(code="INTERNAL_FAULT", severity="stop", sentence=sentence)
+        return replace(line, reason=sentence, findings=(fault,))
+
+
+def _judged_case(question: Question, case: _Case, answer: _Answer | None) -> DueInstrument:
+    return _line(question, case, _answers(question, {0: case})[0] if answer is None else answer)
 
 
 def _case(question: Question, member: Member) -> _Case | DueInstrument:
     """Return a member made ready, or its line where there is nothing to compute."""
-    checked = [_checked(label, row) for label, row in member.rows]
+    checked = [_checked(f"{member.source}, {label}", row) for label, row in member.rows]
     about = _about(member)
     tolerance = question.tolerance if about.tolerance is None else about.tolerance
     if tolerance is None:
@@ -155,13 +175,16 @@ def _about(member: Member) -> Instrument:
     return Instrument(name=member.name, **{k: v for k, v in parts.items() if v is not None})  # type: ignore[arg-type]
 
 
-def _checked(label: str, row: Calibration | Mapping[str, str]) -> Calibration:
+def _checked(where: str, row: Calibration | Mapping[str, str]) -> Calibration:
     if isinstance(row, Calibration):
         return row
+    if torn(row):
+        msg = f"{where}: {torn(row)}"
+        raise InputError(msg)
     try:
         return calibration_of(row)
     except InputError as error:
-        msg = f"{label}: {torn(row) or error}"
+        msg = f"{where}: {error}"
         raise InputError(msg) from error
 
 
@@ -180,7 +203,7 @@ def _left_unknown(
         instrument=last.instrument,
         last_calibration=last.moment.date(),
         due=question.on if out else None,
-        state="overdue" if out else "not judged",
+        state="overdue" if out else "not evaluated",
         tolerance=tolerance,
         limited_by="start" if out else "nothing",
         calibrations=count,
@@ -285,26 +308,19 @@ def _reason(limited_by: LimitedBy, interval_s: float, tolerance: float, reliabil
 
 
 def judge_logs(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
-    """Return the line of every log, in their order; one that cannot be judged says why."""
-    return [_judged_log(question, member) for member in members]
+    """Return the line of every log, in their order; one that cannot be evaluated says why."""
+    return [_or_why_not(member, partial(_line_of_log, question, member)) for member in members]
 
 
-def _judged_log(question: Question, member: Member) -> DueInstrument:
-    line = DueInstrument(instrument=member.name, reason="")
-    if question.tolerance is None:
-        return replace(line, reason="No tolerance is stated; a folder of logs needs one for all.")
-    try:
-        return _line_of_log(question, member, line)
-    except EvenbeatError as error:
-        return replace(line, reason=f"{error}.")
-
-
-def _line_of_log(question: Question, member: Member, line: DueInstrument) -> DueInstrument:
+def _line_of_log(question: Question, member: Member) -> DueInstrument:
     from evenbeat.assessment.assess import assess
     from evenbeat.logs.reader import read_log
 
+    line = DueInstrument(instrument=member.name, reason="")
+    tolerance = question.tolerance
+    if tolerance is None:
+        return replace(line, reason="No tolerance is stated; a folder of logs needs one for all.")
     record = read_log(str(member.log), **question.log_options)
-    tolerance = question.tolerance or math.nan
     if record.start is None:
         return replace(line, tolerance=tolerance, reason="The log has no dates, so its end is not known.")
     end = record.start + np.timedelta64(round(record.duration_s * 1e9), "ns")
@@ -318,7 +334,16 @@ def _line_of_log(question: Question, member: Member, line: DueInstrument) -> Due
     if assessment.model is not None:
         rate = assessment.model.aging_rate().per_day.scaled(365.25, "1/yr")
         line = replace(line, drift_per_year=rate.value, drift_uncertainty=rate.standard_uncertainty)
-    suggestion = assessment.interval
+    suggestion, now = assessment.interval, assessment.now
+    if suggestion is None and now is not None and now.state == "out":
+        return replace(
+            line,
+            due=last_day,
+            state=question.state(last_day),
+            interval_s=0.0,
+            limited_by="start",
+            reason=assessment.verdict.headline,
+        )
     if suggestion is None:
         return replace(line, reason=assessment.verdict.headline)
     interval = 0.0 if math.isnan(suggestion.interval_s) else suggestion.interval_s

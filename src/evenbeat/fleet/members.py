@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from evenbeat.errors import InputError, LogError
+from evenbeat.findings import Finding
 from evenbeat.register.facts import Calibration
 from evenbeat.register.register import Register
-from evenbeat.register.tables import check_columns, table_rows
+from evenbeat.register.tables import check_columns, table_rows, with_iso_dates
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +32,8 @@ class Member:
 
     Attributes
     ----------
+    source
+        Name of the register or table that its rows stand in.
     described
         ``oscillator_class`` and ``tolerance``, where the register states them; a table says them row by row.
     rows
@@ -41,12 +44,15 @@ class Member:
 
     name: str
     rows: tuple[Row, ...] = ()
+    source: str = ""
     described: Mapping[str, object] | None = None
     log: str | None = None
 
 
-def members_of(source: Register | str | Path | pd.DataFrame) -> tuple[list[Member], dict[str, str]]:
-    """Return the members of a fleet, and what the source is.
+def members_of(
+    source: Register | str | Path | pd.DataFrame, date_order: str | None = None
+) -> tuple[list[Member], dict[str, str], tuple[Finding, ...]]:
+    """Return the members of a fleet, what the source is, and what was assumed of it.
 
     Raises
     ------
@@ -54,23 +60,25 @@ def members_of(source: Register | str | Path | pd.DataFrame) -> tuple[list[Membe
         If the source as a whole cannot be read.
     """
     if isinstance(source, Register):
-        return register_members(source), {"name": source.path.name, "head": source.head()}
+        return register_members(source), {"name": source.path.name, "head": source.head()}, ()
     if not isinstance(source, str | Path):
-        return table_members(source), {"name": "a table in memory"}
+        members, assumed = table_members(source, date_order)
+        return members, {"name": "a table in memory"}, assumed
     path = Path(source)
     if path.is_dir():
-        return log_members(path), {"name": path.resolve().name}
+        return log_members(path), {"name": path.resolve().name}, ()
     try:
         with path.open("rb") as file:
             begins = file.read(len(SQLITE_BEGINS))
             if begins == SQLITE_BEGINS:
-                return members_of(Register.open(path))
+                return members_of(Register.open(path), date_order)
             file.seek(0)
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         msg = f"cannot be read: {error.strerror}; give a register, a table or a folder of logs"
         raise LogError(msg, path=path) from error
-    return table_members(path), {"name": path.name, "sha256": digest}
+    members, assumed = table_members(path, date_order)
+    return members, {"name": path.name, "sha256": digest}, assumed
 
 
 def register_members(register: Register) -> list[Member]:
@@ -80,13 +88,20 @@ def register_members(register: Register) -> list[Member]:
         rows.setdefault(calibration.instrument, []).append((calibration.date, calibration))
     described = {one.name: one.to_dict() for one in register.instruments()}
     return [
-        Member(name=name, rows=tuple(own), described=described.get(name))
+        Member(name=name, rows=tuple(own), source=register.path.name, described=described.get(name))
         for name, own in sorted(rows.items())
     ]
 
 
-def table_members(table: str | Path | pd.DataFrame) -> list[Member]:
-    """Return the instruments of a table with their rows, in order of their names.
+def table_members(
+    table: str | Path | pd.DataFrame, date_order: str | None = None
+) -> tuple[list[Member], tuple[Finding, ...]]:
+    """Return the instruments of a table with their rows, in order of their names, and what was assumed.
+
+    Parameters
+    ----------
+    date_order
+        ``day-first`` or ``month-first`` for dates such as 03/04/2026, where no date of the table says so.
 
     Raises
     ------
@@ -94,18 +109,21 @@ def table_members(table: str | Path | pd.DataFrame) -> list[Member]:
         If the table cannot be read or has no column that it needs.
     """
     if hasattr(table, "columns"):
-        where, columns, rows = "the table", *_rows_of_frame(cast("pd.DataFrame", table))
+        source, counted = "the table", "row"
+        columns, rows = _rows_of_frame(cast("pd.DataFrame", table))
     else:
-        where, (columns, rows) = str(table), table_rows(table, torn_rows="keep")
-    check_columns(columns, where)
+        source, counted = Path(table).name, "line"
+        columns, rows = table_rows(table, torn_rows="keep")
+    check_columns(columns, source if counted == "row" else str(table))
+    rows, findings = with_iso_dates(rows, date_order)
     members: dict[str, list[Row]] = {}
     for number, cells in rows:
-        label = f"row {number}" if where == "the table" else f"line {number}"
-        members.setdefault(cells.get("instrument", "").strip(), []).append((label, cells))
-    return [
-        Member(name=name or f"without a name ({own[0][0]})", rows=tuple(own))
+        members.setdefault(cells.get("instrument", "").strip(), []).append((f"{counted} {number}", cells))
+    found = [
+        Member(name=name or f"without a name ({own[0][0]})", rows=tuple(own), source=source)
         for name, own in sorted(members.items())
     ]
+    return found, findings
 
 
 def _rows_of_frame(frame: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[int, dict[str, str]]]]:
@@ -153,6 +171,6 @@ def stated(member: Member, name: str) -> object:
             found.setdefault(said, label)
     if len(found) > 1:
         (one, first), (other, second) = list(found.items())[:2]
-        msg = f"{first} says {name} {one}, {second} says {other}; say the same in every row"
+        msg = f"{member.source}: {first} says {name} {one}, {second} says {other}; say the same in every row"
         raise InputError(msg)
     return next(iter(found), None)

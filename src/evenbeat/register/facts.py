@@ -14,6 +14,7 @@ from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError
 from evenbeat.plain import Plain
+from evenbeat.units import seconds_of_day
 
 Kind = Literal["instrument", "calibration", "assessment"]
 Cell: TypeAlias = str | float | bool | None
@@ -231,7 +232,9 @@ def history_of(calibrations: list[Calibration], name: str) -> CalibrationHistory
             raise InputError(msg)
     first = ordered[0].moment
     points = tuple(one.point(first) for one in ordered)
-    return CalibrationHistory(points=points, name=name, first_date=first.date())
+    return CalibrationHistory(
+        points=points, name=name, first_date=first.date(), first_time_s=seconds_of_day(first)
+    )
 
 
 def checked_name(name: object) -> str:

@@ -10,6 +10,7 @@ begin with ``#`` are remarks.
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -17,8 +18,10 @@ from pathlib import Path
 from typing import Literal
 
 from evenbeat.errors import InputError, LogError
-from evenbeat.register.facts import Calibration, Instrument, checked_name, fact_of
+from evenbeat.findings import Finding
+from evenbeat.register.facts import Calibration, Instrument, checked_name, fact_of, iso_moment
 from evenbeat.register.register import Draft, Register
+from evenbeat.tables import order_of_dates
 
 CALIBRATION_COLUMNS = ("instrument", "date", "as_found", "as_left", "standard_uncertainty", "adjusted")
 EXTRA_COLUMNS = ("certificate", "remark")
@@ -37,25 +40,35 @@ class Imported:
         Entries added.
     repeated
         Rows that the register held already, word for word, and that were not added again.
+    findings
+        What was assumed.
     """
 
     instruments: int
     calibrations: int
     repeated: int
+    findings: tuple[Finding, ...] = ()
 
     def __str__(self) -> str:
         said = f"{self.instruments} instrument(s) and {self.calibrations} calibration(s) added"
-        return f"{said}, {self.repeated} row(s) were there already" if self.repeated else said
+        if self.repeated:
+            said += f", {self.repeated} row(s) were there already"
+        return "\n".join([said, *(f"[{finding.severity}] {finding.sentence}" for finding in self.findings)])
 
 
-def import_table(register: Register, path: str | Path) -> Imported:
+def import_table(register: Register, path: str | Path, *, date_order: str | None = None) -> Imported:
     """Bring a comma-separated table into a register.
+
+    Parameters
+    ----------
+    date_order
+        ``day-first`` or ``month-first`` for dates such as 03/04/2026, where no date of the table says so.
 
     Raises
     ------
     LogError
-        If the table cannot be read or a row cannot be used; the sentence names the line, and nothing is
-        added.
+        If the table cannot be read, its dates may be read in two ways, or a row cannot be used; the sentence
+        names the line, and nothing is added.
 
     References
     ----------
@@ -63,6 +76,10 @@ def import_table(register: Register, path: str | Path) -> Imported:
     Tests: tests/register/test_register.py
     """
     columns, rows = table_rows(path)
+    rows, findings = with_iso_dates(rows, date_order)
+    broken = next(((number, torn(cells)) for number, cells in rows if torn(cells)), None)
+    if broken is not None:
+        raise LogError(broken[1], path=path, line=broken[0])
     drafts, repeated = (
         _calibrations(register, path, columns, rows)
         if "date" in columns
@@ -77,7 +94,28 @@ def import_table(register: Register, path: str | Path) -> Imported:
         instruments=sum(isinstance(fact, Instrument) for fact in made),
         calibrations=sum(isinstance(fact, Calibration) for fact in made),
         repeated=repeated,
+        findings=findings,
     )
+
+
+def with_iso_dates(
+    rows: list[tuple[int, dict[str, str]]], date_order: str | None = None
+) -> tuple[list[tuple[int, dict[str, str]]], tuple[Finding, ...]]:
+    """Return rows with their dates as ISO; one whose date cannot be read says so (see :func:`torn`)."""
+    order = order_of_dates([cells.get("date", "") for _, cells in rows], date_order)
+    read = []
+    for number, cells in rows:
+        row = cells
+        if "date" in cells and not torn(cells):
+            try:
+                moment = order.moment(cells["date"])
+            except InputError as error:
+                row = {**cells, TORN: str(error)}
+            else:
+                day = moment.time() == dt.time() and ":" not in cells["date"]
+                row = {**cells, "date": iso_moment(moment.date() if day else moment)}
+        read.append((number, row))
+    return read, order.findings
 
 
 def table_rows(
@@ -102,8 +140,8 @@ def table_rows(
         reason = getattr(error, "strerror", None) or str(error)
         msg = f"the table cannot be read: {reason}"
         raise LogError(msg, path=path) from error
-    lines = _rows_of(text, path)
-    _, first = next(lines, (0, []))
+    lines = _rows_of(text)
+    _, first, _ = next(lines, (0, [], ""))
     columns = tuple(cell.strip() for cell in first)
     if "instrument" not in columns:
         msg = f"the table has no column 'instrument'; calibrations need {', '.join(CALIBRATION_COLUMNS)}"
@@ -113,14 +151,14 @@ def table_rows(
         msg = f"column {twice[0]!r} occurs twice"
         raise LogError(msg, path=path)
     rows = []
-    for number, cells in lines:
-        if len(cells) != len(columns):
-            msg = f"{len(cells)} cells where the header has {len(columns)} columns"
-            if torn_rows == "refuse":
-                raise LogError(msg, path=path, line=number)
-            rows.append((number, {**dict(zip(columns, cells, strict=False)), TORN: msg}))
-            continue
-        rows.append((number, dict(zip(columns, (cell.strip() for cell in cells), strict=True))))
+    for number, cells, broken in lines:
+        wrong = broken
+        if not broken and len(cells) != len(columns):
+            wrong = f"{len(cells)} cells where the header has {len(columns)} columns"
+        if wrong and torn_rows == "refuse":
+            raise LogError(wrong, path=path, line=number)
+        row = dict(zip(columns, (cell.strip() for cell in cells), strict=False))
+        rows.append((number, {**row, TORN: wrong} if wrong else row))
     if not rows:
         msg = "the table holds no row"
         raise LogError(msg, path=path)
@@ -132,21 +170,29 @@ def torn(cells: Cells) -> str:
     return cells.get(TORN, "")
 
 
-def _rows_of(text: str, path: str | Path) -> Iterator[tuple[int, list[str]]]:
-    """Yield line number and cells of every row that is neither empty nor a remark."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    begin = 1
-    while True:
+def _rows_of(text: str) -> Iterator[tuple[int, list[str], str]]:
+    """Yield line number, cells and what is wrong with them of every row that is neither empty nor a remark.
+
+    A row in quotation marks may go over several lines; one whose marks do not close is its first line alone.
+    """
+    lines = list(io.StringIO(text, newline=""))
+    columns, first = 0, 0
+    while first < len(lines):
+        reader, begin = csv.reader(lines[first:], strict=True), first
         try:
-            cells = next(reader, None)
+            for cells in reader:
+                end = first + reader.line_num
+                if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith("#"):
+                    columns = columns or len(cells)
+                    if end > begin + 1 and len(cells) != columns:
+                        msg = f"a quotation mark closes only in line {end}"
+                        raise csv.Error(msg)  # noqa: TRY301 - goes on below as any other
+                    yield begin + 1, cells, ""
+                begin = end
         except csv.Error as error:
-            msg = f"{error}; cells with commas or quotes stand in double quotes"
-            raise LogError(msg, path=path, line=reader.line_num) from error
-        if cells is None:
-            return
-        if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith("#"):
-            yield begin, cells
-        begin = reader.line_num + 1
+            wrong = f"{error}; cells with commas or quotes stand in double quotes"
+            yield begin + 1, lines[begin].rstrip("\r\n").split(","), wrong
+        first = begin + 1
 
 
 def check_columns(columns: tuple[str, ...], path: str | Path) -> None:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from evenbeat.assessment.assess import Assessment
+from evenbeat.assessment.now import ToleranceNow
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
@@ -28,6 +29,8 @@ Row = tuple[str, str, str]
 def key_numbers(assessment: Assessment) -> Section:
     """Return the table of key numbers, each with the interval that belongs to it."""
     rows: list[Row] = []
+    if assessment.now is not None:
+        rows.append(_now_row(assessment.now))
     if assessment.interval is not None:
         rows += _interval_rows(assessment.interval)
     if assessment.model is not None:
@@ -52,6 +55,14 @@ def key_numbers(assessment: Assessment) -> Section:
         numeric=(1,),
     )
     return Section(heading="Key numbers", blocks=(grid,))
+
+
+def _now_row(now: ToleranceNow) -> Row:
+    name = f"In or out of {now.tolerance} now"
+    if math.isnan(now.low):
+        return name, now.state, "bounds of the display not known"
+    bounds = f"offset {range_text(now.low, now.high)}"
+    return name, now.state, f"{bounds} (bounds)" if now.judged_by == "display" else bounds
 
 
 def _interval_rows(suggestion: IntervalSuggestion) -> list[Row]:

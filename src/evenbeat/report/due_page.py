@@ -80,9 +80,9 @@ def _lines(due: DueList) -> list[tuple[str, str]]:
         lines.append(
             ("Least sure", f"{low.instrument}: in tolerance today with {percent(low.probability_within)}")
         )
-    unjudged = due.counts["not judged"]
-    if unjudged:
-        lines.append(("Not judged", f"{unjudged} instrument(s); each line says why"))
+    open_ones = due.counts["not evaluated"]
+    if open_ones:
+        lines.append(("Not evaluated", f"{open_ones} instrument(s); each line says why"))
     lines.append(("Reliability", f"{100 * float(str(due.settings['reliability'])):g} % at every moment"))
     return lines
 

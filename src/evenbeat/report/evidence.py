@@ -233,6 +233,8 @@ def _why_missing(assessment: Assessment) -> str:
         for finding in assessment.findings
         if finding.code in ("NO_CLOCK_MODEL", "CURVE_LEFT_OUT")
     ]
-    if assessment.model is not None and assessment.interval is None:
+    if assessment.now is None:
         sentences.append("No recalibration interval: no tolerance was stated.")
+    elif assessment.model is not None and assessment.interval is None:
+        sentences += [f"No recalibration interval. {finding.sentence}" for finding in assessment.withheld]
     return " ".join(sentences)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import re
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -15,6 +13,7 @@ from evenbeat.logs.form.cells import is_moment
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.times.timestamps import Locate, Times, times_from_moments
 from evenbeat.logs.times.wrapping import across_midnights
+from evenbeat.tables import iso_date, order_of_dates
 
 _ZONE = r"(?:Z|UTC|GMT|\d[+-]\d{2}:?\d{2}|\s[+-]\d{2}:?\d{2})$"
 _PLAIN_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?")
@@ -22,7 +21,6 @@ _PARTS = (
     r"^@?(?P<date>\d{1,4}[-/. :](?:[A-Za-z]{3,9}|\d{1,3})(?:[-/. ]\d{1,4})?)(?:[T:_-]\s*|\s+|$)(?P<clock>.*)$"
 )
 _TIME_OF_DAY = r"^(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d+)?)\s?([AaPp][Mm])?$"
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
 def times_from_text(
@@ -73,71 +71,20 @@ def _iso_dates(
 ) -> tuple[Any, tuple[Finding, ...]]:
     """Return dates with the year first; few different ones are behind many rows."""
     different = list(dict.fromkeys(dates))
-    order, findings = _order(different, date_order, path, lambda text: locate(_first(dates, text)))
+    found = order_of_dates(different, date_order)
+    if found.order is None:
+        raise LogError(found.problem, path=path, line=locate(_first(dates, different[found.at])))
     written: dict[str, str] = {}
     for text in different:
-        iso = _iso_date(text, order)
+        iso = iso_date(text, found.order)
         if iso is None:
             raise _not_understood(text, path, locate(_first(dates, text)))
         written[text] = iso
-    return dates.map(written), findings
+    return dates.map(written), found.findings
 
 
 def _first(dates: Any, text: str) -> int:
     return int(np.argmax((dates == text).to_numpy(dtype=bool)))
-
-
-def _iso_date(text: str, order: str) -> str | None:
-    fields = [field for field in re.split(r"[-/. :]", text) if field]
-    try:
-        if len(fields) == 2:  # ISO 8601 ordinal date
-            day = dt.date(int(fields[0]), 1, 1) + dt.timedelta(days=int(fields[1]) - 1)
-            return day.isoformat() if day.year == int(fields[0]) else None
-        if len(fields[0]) == 4:
-            year, month, date = fields
-        else:
-            date, month, year = fields
-        if month.isalpha():
-            month = str(_MONTHS.index(month[:3].lower()) + 1)
-        elif order == "month-first" and len(fields[0]) < 4:
-            date, month = month, date
-        return dt.date(int(year), int(month), int(date)).isoformat()
-    except ValueError:
-        return None
-
-
-def _order(
-    dates: list[str], stated: str | None, path: str, line: Callable[[str], int]
-) -> tuple[str, tuple[Finding, ...]]:
-    """Return whether the day or the month stands first where the year stands last."""
-    matches = [(text, re.match(r"(\d{1,2})([-/.])(\d{1,2})\2\d{4}", text)) for text in dates]
-    pairs = [(text, match) for text, match in matches if match]
-    if not pairs:
-        return "day-first", ()
-    big_first = next((text for text, m in pairs if int(m.group(1)) > 12), None)
-    big_second = next((text for text, m in pairs if int(m.group(3)) > 12), None)
-    if big_first and big_second:
-        msg = (
-            f"the dates '{big_first}' and '{big_second}' cannot both have the day in the same place; correct "
-            "the one that is wrong"
-        )
-        raise LogError(msg, path=path, line=line(big_second))
-    shown = "day-first" if big_first else "month-first" if big_second else None
-    if stated is not None and shown not in (None, stated):
-        msg = f"the date '{big_first or big_second}' is {shown}, but --date-order (date_order) says {stated}"
-        raise LogError(msg, path=path, line=line(big_first or big_second or ""))
-    known = shown or stated
-    if known or all(m.group(1) == m.group(3) for _, m in pairs):
-        return known or "day-first", ()
-    text, match = pairs[0]
-    if match.group(2) != ".":
-        msg = (
-            f"nothing says whether the date '{text}' has the day or the month first; decide with "
-            "--date-order day-first or month-first (date_order)"
-        )
-        raise LogError(msg, path=path, line=line(text))
-    sentence = "Dates with points were taken as day, month, year (override with --date-order or date_order)."
-    return "day-first", (Finding(code="ASSUMED_DATE_ORDER", severity="caution", sentence=sentence),)
 
 
 def _iso_clocks(clocks: Any) -> Any:
