@@ -9,8 +9,6 @@ from dataclasses import fields, is_dataclass
 from types import MappingProxyType
 from typing import Any, ClassVar
 
-import numpy as np
-
 UNLISTED: Mapping[str, object] = MappingProxyType({"listed as": ""})
 """``field(metadata=UNLISTED)``: a field that :meth:`Plain.to_dict` leaves out."""
 
@@ -55,6 +53,9 @@ def plain(value: object) -> Any:
         return value
     if isinstance(value, float):
         return value if math.isfinite(value) else None
+
+    import numpy as np
+
     if isinstance(value, np.datetime64):
         return None if np.isnat(value) else str(value)
     if isinstance(value, np.ndarray | np.generic):

@@ -2,6 +2,7 @@
 
 A result is a frozen dataclass of :class:`Result`. It declares its fields, says itself in one line
 (``_headline``), and names its columns once (``_columns``); text, HTML, ``to_frame`` and ``to_dict`` follow.
+Nothing heavy is loaded at import: the command's help prints tables too.
 """
 
 from __future__ import annotations
@@ -14,13 +15,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
-import numpy as np
-
 from evenbeat.findings import Finding, worst_first
 from evenbeat.plain import Plain, plain
-from evenbeat.quantities import Estimate
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
 PAGE_WIDTH = 80
@@ -120,9 +119,12 @@ class Result(Plain):
         """Return which rows are printed; all where they are objects."""
         if self._row_objects:
             return range(count)
-        return np.unique(np.linspace(0, count - 1, min(count, self._longest_table)).round().astype(int))
+        shown = min(count, self._longest_table)
+        return sorted({round(i * (count - 1) / max(shown - 1, 1)) for i in range(shown)})
 
     def _facts(self) -> Mapping[str, object]:
+        import numpy as np
+
         columns = type(self)._columns is not Result._columns  # then arrays are among them
         return {
             name: value
@@ -169,7 +171,7 @@ class Result(Plain):
     def _cells(self, column: Column) -> Sequence[Any]:
         if column.cells is None:
             return [getattr(row, column.name) for row in getattr(self, self._row_objects)]
-        return column.cells.tolist() if isinstance(column.cells, np.ndarray) else column.cells
+        return column.cells if isinstance(column.cells, Sequence) else column.cells.tolist()
 
     def __repr__(self) -> str:
         return f"<{self._headline()}>"
@@ -197,6 +199,10 @@ class Result(Plain):
 
 def _flat(row: Plain) -> dict[str, Any]:
     """Return the facts that fit in cells: an estimate fills two, findings say their codes, NaN stays."""
+    import numpy as np
+
+    from evenbeat.quantities import Estimate
+
     cells: dict[str, Any] = {}
     for name, value in row._facts().items():
         if isinstance(value, Estimate):
