@@ -17,17 +17,33 @@ AUK = ("2020-01-01,0,0,1e-9,no", "2021-01-01,2e-8,0,1e-9,yes", "2022-01-01,2.1e-
 MURRE = ("2020-02-01,0,0,1e-9,no", "2021-02-01,-5e-8,0,1e-9,yes", "2022-02-01,-5.2e-8,0,1e-9,yes")
 
 
-@pytest.fixture(params=["instrument", "name", "Instrument"])
-def table(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
-    """Return a table of two instruments, their rows in turn."""
+def both(column: str) -> str:
+    """Return a table of two instruments, their rows in turn, under a name for the column of names."""
     rows = [
-        row
-        for pair in zip((f"auk,{r}" for r in AUK), (f"murre,{r}" for r in MURRE), strict=True)
-        for row in pair
+        f"{name},{row}"
+        for pair in zip(AUK, MURRE, strict=True)
+        for name, row in zip(("auk", "murre"), pair, strict=True)
     ]
+    return "\n".join([f"{column},{HEADER}", *rows]) + "\n"
+
+
+@pytest.fixture
+def table(tmp_path: Path) -> Path:
+    """Return a file of two instruments."""
     path = tmp_path / "both.csv"
-    path.write_text("\n".join([f"{request.param},{HEADER}", *rows]) + "\n", encoding="utf-8")
+    path.write_text(both("instrument"), encoding="utf-8")
     return path
+
+
+@pytest.mark.parametrize("column", ["instrument", "name", "Instrument"])
+def test_the_column_of_names_is_known(column: str, tmp_path: Path) -> None:
+    """However it is spelt, two instruments are never one history."""
+    path = tmp_path / "both.csv"
+    path.write_text(both(column), encoding="utf-8")
+
+    with pytest.raises(eb.LogError, match=r"2 instruments \(auk, murre\)"):
+        eb.CalibrationHistory.from_table(path)
+    assert len(eb.CalibrationHistory.from_table(path, instrument="murre")) == 3
 
 
 @pytest.fixture
@@ -79,7 +95,7 @@ def test_the_file_record_is_of_the_one_selected(
 
     result = json.loads((tmp_path / "case" / "result.json").read_text())
     assert result["history"][0]["name"] == "murre"
-    assert len(result["history"][0]["calibrations"]) == 3
+    assert len(result["history"][0]["date"]) == 3
     history = eb.CalibrationHistory.from_table(table, instrument="murre")
     assert [point.row for point in history.points] == [2, 4, 6]
 
