@@ -203,8 +203,9 @@ def _flat(row: Plain) -> dict[str, Any]:
 
     from evenbeat.quantities import Estimate
 
+    facts: Mapping[str, Any] = row._facts()
     cells: dict[str, Any] = {}
-    for name, value in row._facts().items():
+    for name, value in facts.items():
         if isinstance(value, Estimate):
             cells |= {name: value.value, f"{name}_standard_uncertainty": value.standard_uncertainty}
         elif isinstance(value, dt.date):
