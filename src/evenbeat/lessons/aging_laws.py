@@ -124,6 +124,14 @@ def watch_aging(
     within_s, ahead_s = np.linspace(0.5 * SECONDS_PER_DAY, end, 3 * POINTS), end + np.linspace(0, end, POINTS)
     both_ways = model.frequency_at(np.concatenate([within_s, ahead_s]))  # asked together, half the work
     within, ahead = _part(both_ways, slice(0, len(within_s))), _part(both_ways, slice(len(within_s), None))
+    clock = call_text(
+        "eb.simulate_clock",
+        str(2 * LONGEST_DAYS),
+        interval_s=SECONDS_PER_DAY,
+        levels=Code("levels"),
+        seed=seed,
+        aging=Code(COURSES[course].format(rate=rate_per_day)),
+    )
     lesson = AgingLesson(
         record=record,
         future=both.values[days:],
@@ -134,10 +142,15 @@ def watch_aging(
         line_band=model.least_squares.frequency_at(ahead_s).interval(),
         revealed=revealed,
         sentence="",
-        call=_call(days, (noise, deviation), (course, rate_per_day), law, seed),
+        call=(
+            "import numpy as np\nimport evenbeat as eb\n\n"
+            f"levels = eb.NoiseLevels.from_allan_deviations(86400.0, {noise}={deviation!r})\n"
+            f"clock = {clock}\nrecord = clock.between(0, {end})\n"
+            f'model = eb.fit_clock(record, aging="{law}")\n'
+            "print(model.aging_rate().per_day, model.least_squares.rate.per_day)"
+        ),
     )
-    object.__setattr__(lesson, "sentence", _sentence(lesson))
-    return lesson
+    return replace(lesson, sentence=_sentence(lesson))
 
 
 def _part(forecast: Forecast, places: slice) -> Forecast:
@@ -179,22 +192,3 @@ def _sentence(lesson: AgingLesson) -> str:
         return f"{text} Which band will hold the days to come? Decide, then reveal them."
     ours, theirs = (f"{share:.0%}" for share in lesson.held)
     return f"{text} Of the days that came, {ours} lie in the model's 95 % band, {theirs} in that of the line."
-
-
-def _call(days: int, noise: tuple[str, float], aging: tuple[str, float], law: str, seed: int) -> str:
-    (name, deviation), (course, rate) = noise, aging
-    levels = f"eb.NoiseLevels.from_allan_deviations(86400.0, {name}={deviation!r})"
-    clock = call_text(
-        "eb.simulate_clock",
-        str(2 * LONGEST_DAYS),
-        interval_s=SECONDS_PER_DAY,
-        levels=Code("levels"),
-        seed=seed,
-        aging=Code(COURSES[course].format(rate=rate)),
-    )
-    return (
-        "import numpy as np\nimport evenbeat as eb\n\n"
-        f"levels = {levels}\nclock = {clock}\nrecord = clock.between(0, {days * SECONDS_PER_DAY})\n"
-        f'model = eb.fit_clock(record, aging="{law}")\n'
-        "print(model.aging_rate().per_day, model.least_squares.rate.per_day)"
-    )

@@ -110,16 +110,18 @@ def limits_of_counter(
         for name in names
     }
     chosen = at(gate_s)
-    lesson = CounterLesson(
-        reading=chosen, gate_s=gates, relative=relative, sentence=_sentence(chosen, relative, gates), call=""
-    )
     noise = f"eb.Trigger.of_sine({frequency_hz!r}, {LEVEL_V}, noise_v={noise_v!r})"
     more = {"trigger": Code(noise)} if timed else {}
     call = call_text(
         "eb.reading_uncertainty", "'frequency'", repr(frequency_hz), gate_s=gate_s, **fixed, **timed, **more
     )
-    object.__setattr__(lesson, "call", f"import evenbeat as eb\n\nreading = {call}")
-    return lesson
+    return CounterLesson(
+        reading=chosen,
+        gate_s=gates,
+        relative=relative,
+        sentence=_sentence(chosen, relative, gates),
+        call=f"import evenbeat as eb\n\nreading = {call}",
+    )
 
 
 def _sentence(chosen: ReadingUncertainty, relative: Mapping[str, FloatArray], gates: FloatArray) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -114,10 +114,18 @@ def mix_noises(
     curves = {name: stability(record, name, averaging="doublings") for name in STATISTICS}
     tau = curves["overlapping_allan"].averaging_time_s
     expected = {
-        exponent: _alone(exponent, level).deviation(tau, cutoff_hz=cutoff)
+        exponent: NoiseLevels(**{FIELDS[exponent]: level}).deviation(tau, cutoff_hz=cutoff)
         for exponent, level in levels.by_exponent.items()
         if level > 0
     }
+    mixed = call_text("eb.NoiseLevels.from_allan_deviations", repr(interval_s), cutoff_hz=cutoff, **present)
+    simulated = call_text(
+        "eb.simulate_clock",
+        repr(samples),
+        interval_s=interval_s,
+        levels=Code("levels"),
+        seed=Code(f"np.random.SeedSequence({seed})"),
+    )
     return NoiseMixture(
         levels=levels,
         record=record,
@@ -125,12 +133,12 @@ def mix_noises(
         density=spectrum(record, bins_per_decade=10),
         expected=expected,
         sentence=_sentence(dominating(expected, tau)),
-        call=_call(present, samples, interval_s, seed),
+        call=(
+            f"import numpy as np\nimport evenbeat as eb\n\nlevels = {mixed}\nrecord = {simulated}\n"
+            'curve = eb.stability(record, "overlapping_allan", averaging="doublings")\n'
+            "density = eb.spectrum(record, bins_per_decade=10)"
+        ),
     )
-
-
-def _alone(exponent: int, level: float) -> NoiseLevels:
-    return replace(NoiseLevels(), **{FIELDS[exponent]: level})  # type: ignore[arg-type]
 
 
 def dominating(
@@ -158,21 +166,3 @@ def _sentence(regimes: Sequence[tuple[int, float, float]]) -> str:
     twins = {regimes[0][0], *(exponent for exponent, _, _ in regimes)} & {1, 2}
     hint = " White and flicker PM share that slope: the modified deviation tells them apart." if twins else ""
     return f"{text[0].upper()}{text[1:]}.{hint}"
-
-
-def _call(present: Mapping[str, float], samples: int, interval_s: float, seed: int) -> str:
-    levels = call_text(
-        "eb.NoiseLevels.from_allan_deviations", repr(interval_s), cutoff_hz=0.5 / interval_s, **present
-    )
-    record = call_text(
-        "eb.simulate_clock",
-        repr(samples),
-        interval_s=interval_s,
-        levels=Code("levels"),
-        seed=Code(f"np.random.SeedSequence({seed})"),
-    )
-    return (
-        f"import numpy as np\nimport evenbeat as eb\n\nlevels = {levels}\nrecord = {record}\n"
-        'curve = eb.stability(record, "overlapping_allan", averaging="doublings")\n'
-        "density = eb.spectrum(record, bins_per_decade=10)"
-    )

@@ -129,12 +129,23 @@ def look_through_gaps(
     record = without_readings(whole.between(0, samples * INTERVAL_S), share, pattern=pattern, seed=seed)
     curve = stability(record, statistic, averaging="doublings", minimum_coverage=minimum_coverage)
     truth = _levels(exponent).deviation(curve.averaging_time_s, KINDS[statistic])  # type: ignore[arg-type]
+    simulated = call_text(
+        "eb.simulate_clock", str(LONGEST), interval_s=INTERVAL_S, levels=Code("levels"), seed=seed
+    )
+    holes = call_text("without_readings", "record", repr(share), pattern=pattern, seed=seed)
+    asked = {"averaging": "doublings", "minimum_coverage": minimum_coverage}
+    estimate = call_text("eb.stability", "record", repr(statistic), **asked)
     return GapLesson(
         record=record,
         curve=curve,
         truth=truth,
         sentence=_sentence(curve, record, exponent),
-        call=_call(samples, exponent, (share, pattern), (statistic, minimum_coverage), seed),
+        call=(
+            "import evenbeat as eb\nfrom evenbeat.lessons.record_length import without_readings\n\n"
+            f"levels = eb.NoiseLevels.from_allan_deviations({INTERVAL_S}, {NOISES[exponent]}={DEVIATION})\n"
+            f"record = {simulated}.between(0, {samples * INTERVAL_S})\n"
+            f"record = {holes}\ncurve = {estimate}"
+        ),
     )
 
 
@@ -162,39 +173,11 @@ def _sentence(curve: StabilityCurve, record: Record, exponent: int) -> str:
         if known
         else f"nowhere is the deviation known within a factor of {KNOWN_WITHIN:g}"
     )
+    terms, edf = int(curve.terms[last]), f"{curve.edf[last]:.2g}"
+    counted = "one term is" if terms == 1 else f"{terms} terms are"
+    degrees = "degree of freedom" if edf == "1" else "degrees of freedom"
     return (
         f"{opening}: {reach}. At {duration_text(float(curve.averaging_time_s[last]))}, the last point, "
-        f"{_counted(int(curve.terms[last]))} worth {curve.edf[last]:.2g} {_degrees(curve.edf[last])}, "
+        f"{counted} worth {edf} {degrees}, "
         f"and the 95 % interval reaches from {low[last]:.2g} to {high[last]:.2g} times the value."
-    )
-
-
-def _counted(terms: int) -> str:
-    return "one term is" if terms == 1 else f"{terms} terms are"
-
-
-def _degrees(edf: float) -> str:
-    return "degree of freedom" if f"{edf:.2g}" == "1" else "degrees of freedom"
-
-
-def _call(
-    samples: int, exponent: int, missing: tuple[float, str], asked: tuple[str, float], seed: int
-) -> str:
-    (share, pattern), (statistic, minimum_coverage) = missing, asked
-    levels = f"eb.NoiseLevels.from_allan_deviations({INTERVAL_S}, {NOISES[exponent]}={DEVIATION})"
-    whole = call_text(
-        "eb.simulate_clock", str(LONGEST), interval_s=INTERVAL_S, levels=Code("levels"), seed=seed
-    )
-    holes = call_text("without_readings", "record", repr(share), pattern=pattern, seed=seed)
-    curve = call_text(
-        "eb.stability",
-        "record",
-        repr(statistic),
-        averaging="doublings",
-        minimum_coverage=minimum_coverage,
-    )
-    return (
-        "import evenbeat as eb\nfrom evenbeat.lessons.record_length import without_readings\n\n"
-        f"levels = {levels}\nrecord = {whole}.between(0, {samples * INTERVAL_S})\n"
-        f"record = {holes}\ncurve = {curve}"
     )
