@@ -78,7 +78,7 @@ def order_of_dates(
     stated
         ``day-first`` or ``month-first``, as somebody said.
     points_decide
-        Whether dates with points have the day first where nothing else decides (DIN 1355, from memory), which
+        Whether dates with points have the day first where nothing else decides (common practice), which
         is a finding; to be refused where no finding would be seen.
     """
     if stated not in (None, "day-first", "month-first"):
