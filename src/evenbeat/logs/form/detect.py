@@ -28,6 +28,8 @@ _CANDIDATES = tuple(
     (separator, decimal) for separator in ";\t|, " for decimal in ".," if separator != decimal
 )
 _SCORED_LINES = 200
+_SHORT_ROWS = 0.05  # share of rows; a write that was cut short is rarer
+_FEWEST_SHORT = 3
 _FORTRAN = re.compile(r"\d\.?\d*[dD][+-]?\d")
 
 
@@ -190,7 +192,8 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     prose_lines = [(number, line) for number, line in before if not is_comment(line, split.separator)]
     header, header_line = (glued.names, glued.line) if glued else _header(prose_lines, comment_lines, split)
     skipped = tuple(number for number, _ in prose_lines if number != header_line)
-    kinds = _column_kinds(Counter(shapes[line] for _, line in rows), split)
+    often = Counter(shapes[line] for _, line in rows)
+    kinds = _column_kinds(often, split)
     if len(header) == split.columns > 1 and not header[-1] and kinds[-1] in ("number", "moment", "measured"):
         skipped = tuple(sorted((*skipped, header_line or first)))  # names fewer than columns: whose are they?
         header, header_line = (), None
@@ -199,6 +202,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         decimal=split.decimal,
         columns=split.columns,
         kinds=kinds,
+        fewest=_fewest_cells(often, split),
         header=header,
         first_line=first,
         lead_in=glued.lead_in if glued else 0,
@@ -298,6 +302,15 @@ def _column_kinds(lines: Mapping[str, int], split: _Split) -> tuple[CellKind, ..
         for count, cell in zip(counts, split.cells(line), strict=False):
             count[cell_kind(cell, split.decimal)] += often
     return tuple(_main_kind(count) for count in counts)
+
+
+def _fewest_cells(lines: Mapping[str, int], split: _Split) -> int:
+    """Return how many cells a row has at least: fewer than most only where many rows have as few."""
+    widths: Counter[int] = Counter()
+    for line, often in lines.items():
+        widths[len(split.cells(line))] += often
+    enough = max(_FEWEST_SHORT, _SHORT_ROWS * widths.total())
+    return min([split.columns, *(width for width, often in widths.items() if often >= enough)])
 
 
 def _main_kind(count: Counter[CellKind]) -> CellKind:
