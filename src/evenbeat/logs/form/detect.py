@@ -30,6 +30,7 @@ _CANDIDATES = tuple(
 _SCORED_LINES = 200
 _SHORT_ROWS = 0.05  # share of rows; a write that was cut short is rarer
 _FEWEST_SHORT = 3
+_ODD_ROWS = 0.02
 _FORTRAN = re.compile(r"\d\.?\d*[dD][+-]?\d")
 
 
@@ -170,11 +171,15 @@ def _comma_is_decimal(lines: Sequence[str]) -> bool:
     if any(len(p) == 2 and all(re.search(r"[A-Za-z]{2}", name) for name in p) for p in parts):
         return False
     rows = [(a, b) for a, b in (p for p in parts if len(p) == 2) if re.fullmatch(r"[+-]?\d+", a)]
-    if len(rows) < 2 or not all(re.fullmatch(r"\d*(?:[eEdD][+-]?\d+)?", b) for _, b in rows):
+    odd = int(_ODD_ROWS * len(rows))  # lines that were cut short
+    plain = [(a, b) for a, b in rows if re.fullmatch(r"\d*(?:[eEdD][+-]?\d+)?", b)]
+    if len(rows) < 2 or len(plain) < len(rows) - odd:
         return False
-    if any(re.match(r"0\d", b) or re.search("[eEdD]", b) for _, b in rows):
+    if any(re.match(r"0\d", b) or re.search("[eEdD]", b) for _, b in plain):
         return True
-    return len({a for a, _ in rows}) == 1 and len({len(b) for _, b in rows}) <= 2
+    first = Counter(a for a, _ in plain).most_common(1)[0][1]
+    widths = sum(count for _, count in Counter(len(b) for _, b in plain).most_common(2))
+    return first >= len(plain) - odd and widths >= len(plain) - odd
 
 
 def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
@@ -315,7 +320,7 @@ def _fewest_cells(lines: Mapping[str, int], split: _Split) -> int:
 
 def _main_kind(count: Counter[CellKind]) -> CellKind:
     kinds: tuple[CellKind, ...] = ("measured", "moment", "number")
-    for kind in kinds:
-        if count[kind] > count["text"]:
-            return kind
+    kind = max(kinds, key=lambda kind: count[kind])
+    if count[kind] > count["text"]:
+        return kind
     return "text" if count["text"] else "missing"

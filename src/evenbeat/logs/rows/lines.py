@@ -26,7 +26,7 @@ from evenbeat.quantities import FloatArray
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
 HARMLESS = (RULE, REPEATED_HEADER)
 _RULE = re.compile(r"[\s=\-_*+~.|]+")
-_BEGUN = re.compile(r"[+-]?\d+[.,]?\d*[eEdD][+-]?", re.ASCII)
+_LIKE_NUMBERS = re.compile(r"[.,eEdD]*[\d+\-][\d+\-.,eEdD]*", re.ASCII)
 REJECT = (
     "correct the line, put # in front of it, or pass over such lines with --bad-lines reject "
     "(bad_lines='reject')"
@@ -195,18 +195,18 @@ class _LineReader:
         kind = cell_kind(cell, self.form.decimal)
         if kind == "missing":
             return float("nan")
+        refusal = CutRowError if _LIKE_NUMBERS.fullmatch(cell) else LogError
         parts = (cell, "") if kind == "number" else measured_parts(cell, self.form.decimal)
         if parts is None:
             msg = (
                 f"{shown(cell)} in column {self.form.label(index)} is neither a number nor a known text "
                 f"for a missing reading such as NaN or OVLD; {REJECT}"
             )
-            begun = index == self.form.columns - 1 and _BEGUN.fullmatch(cell)
-            raise (CutRowError if begun else LogError)(msg, path=self.path, line=number)
+            raise refusal(msg, path=self.path, line=number)
         unit = self.units.setdefault(index, parts[1])
         if unit != parts[1]:
             msg = unit_change(self.form.label(index), unit, parts[1])
-            raise LogError(msg, path=self.path, line=number)
+            raise refusal(msg, path=self.path, line=number)
         return number_in(parts[0], self.form.decimal)
 
 

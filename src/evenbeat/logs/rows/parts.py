@@ -159,7 +159,11 @@ def rows_alike(text: bytes, start: int, stop: int, form: Form, *, begin: bool) -
 
 
 def _ends_as(
-    row: bytes, body: npt.NDArray[np.uint8], begins: npt.NDArray[np.intp], ends: npt.NDArray[np.intp], form: Form
+    row: bytes,
+    body: npt.NDArray[np.uint8],
+    begins: npt.NDArray[np.intp],
+    ends: npt.NDArray[np.intp],
+    form: Form,
 ) -> npt.NDArray[np.bool_]:
     """Return which rows end as one of them: the same mark before as many digits."""
     digits = len(row) - len(row.rstrip(b"0123456789"))
@@ -205,7 +209,18 @@ def parse_part(part: bytes, form: Form, wanted: Wanted) -> Part | None:
     if wanted.moment is not None and _RULE.search(part):
         return None  # it would be a time stamp without a reading
     frame = _frame(part, form, wanted)
-    return None if frame is None else _part_of(frame, form, wanted)
+    return None if frame is None or _ends_early(part, frame, form) else _part_of(frame, form, wanted)
+
+
+def _ends_early(part: bytes, frame: Any, form: Form) -> bool:
+    """Return whether some row has too few cells, which pandas would fill up."""
+    last = frame[form.columns - 1]
+    empty = np.flatnonzero((last.isna() | (last == "")).to_numpy(dtype=bool))
+    if not len(empty) or form.fewest < 2:
+        return False
+    lines = [line for line in part.split(b"\n") if line.strip()]
+    separator = None if form.separator == " " else form.separator.encode()
+    return len(lines) != len(frame) or any(len(lines[row].split(separator)) < form.fewest for row in empty)
 
 
 def _first_line(part: bytes) -> str:

@@ -13,7 +13,6 @@ from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.stamps import IntArray, Moments
 from evenbeat.quantities import FloatArray
 
-
 KEPT_STARTS = 50
 """Places of rows that are remembered of those that are alike; more of them are no odd ones."""
 
