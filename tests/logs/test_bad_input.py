@@ -65,13 +65,16 @@ def test_unreadable_content_is_described(tmp_path: Path, content: bytes, sentenc
         ("operator was here", r"line 52: "),
         ("2026-01-01T00:08:20Z,inf", r"line 52: column 'frequency_hz' holds an infinite value"),
         ("2026-01-01T00:08:20Z,1e999", r"line 52: column 'frequency_hz' holds an infinite value"),
-        ("2026-01-01T00:08:20Z,10000000.0,7,8", r"line 52: the row has 4 cells where the others have 2"),
-        ("2025-12-31T00:08:20Z,10000000.0", r"line 52: the time runs backwards"),
-        ("2026-01-01T00:08:10Z,10000000.0", r"line 52: the time advances by 0 s where rows are 10 s apart"),
-        ("not-a-time,10000000.0", r"line 52: the time 'not-a-time'"),
-        (",10000000.0", r"line 52: the time is missing"),
-        ("2026-01-01T00:08:20,10000000.0", r"line 52: of the time .* only one states a zone"),
-        ("2029-01-01T00:08:20Z,10000000.0", r"line 52: the time jumps by"),
+        ("2026-01-01T00:08:20Z,10000000.0000,7,8", r"line 52: the row has 4 cells where the others have 2"),
+        ("2025-12-31T00:08:20Z,10000000.0000", r"line 52: the time runs backwards"),
+        (
+            "2026-01-01T00:08:10Z,10000000.0000",
+            r"line 52: the time advances by 0 s where rows are 10 s apart",
+        ),
+        ("not-a-time,10000000.0000", r"line 52: the time 'not-a-time'"),
+        (",10000000.0000", r"line 52: the time is missing"),
+        ("2026-01-01T00:08:20,10000000.0000", r"line 52: of the time .* only one states a zone"),
+        ("2029-01-01T00:08:20Z,10000000.0000", r"line 52: the time jumps by"),
     ],
 )
 def test_bad_line_is_named(tmp_path: Path, line: str, sentence: str) -> None:

@@ -253,7 +253,7 @@ WAYS: dict[str, Way] = {
     ),
     "prose behind the rows": Way(
         text=ELAPSED + lines(lambda k: f"{k},{hertz(k)}") + "\nThe run ended here.\n",
-        refused="line 11: 'The run ended here.'",
+        refused="line 11: the row has 1 cell where the others have 2: 'The run ended here.'",
     ),
     "prose behind the rows, passed over": Way(
         text=ELAPSED + lines(lambda k: f"{k},{hertz(k)}") + "\nThe run ended here.\n",
@@ -269,13 +269,22 @@ WAYS: dict[str, Way] = {
     "trailing blanks": Way(text=ELAPSED + lines(lambda k: f"{k},{hertz(k)}   "), values=FREQUENCY),
     "a last cell left out": Way(
         text="elapsed_s,frequency_hz,temp_c\n" + lines(lambda k: f"{k},{hertz(k)}" + ",21.5" * (k != 4)),
+        refused="line 6: the row has 2 cells where the others have 3",
+    ),
+    "a last cell left out in every third row": Way(
+        text="elapsed_s,frequency_hz,temp_c\n" + lines(lambda k: f"{k},{hertz(k)}" + ",21.5" * (k % 3 > 0)),
         values=FREQUENCY,
     ),
     "only a time stamp": Way(
         text=STAMPED + lines(lambda k: stamp(k) + f",{hertz(k)}" * (k != 4)),
+        refused="line 6: the row has 1 cell where the others have 2",
+    ),
+    "only a time stamp, passed over": Way(
+        text=STAMPED + lines(lambda k: stamp(k) + f",{hertz(k)}" * (k != 4)),
+        options={"bad_lines": "reject"},
         values=np.where(np.arange(8) == 4, np.nan, FREQUENCY),
         start=FIRST,
-        said=("MISSING_READINGS",),
+        said=("REJECTED_LINES", "GAPS"),
     ),
     "a ditto mark for the time": Way(
         text=STAMPED + lines(lambda k: f"{stamp(k) if k != 4 else chr(34)},{hertz(k)}"),

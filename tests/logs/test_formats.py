@@ -316,6 +316,6 @@ def test_written_floats_come_back_bit_exact(
     """Phase written with repr is read back without losing a bit."""
     path = tmp_path_factory.mktemp("exact") / "log"
     path.write_text(
-        f"elapsed_s{separator}phase_s\n" + "\n".join(f"{k}{separator}{v!r}" for k, v in enumerate(values))
+        f"elapsed_s{separator}phase_s\n" + "".join(f"{k}{separator}{v!r}\n" for k, v in enumerate(values))
     )
     np.testing.assert_array_equal(eb.read_log(path).values, np.array(values))

@@ -201,5 +201,5 @@ def test_split_days_with_a_row_cut_short(tmp_path: Path) -> None:
     """One row that ends early does not hide that the first two columns are day and second."""
     path = tmp_path / "log.txt"
     path.write_text("".join(f"61100 {k} {k % 3}e-9\n" if k != 5 else "61100\n" for k in range(20)))
-    with pytest.raises(eb.LogError, match="line 6: the time is missing in this row"):
+    with pytest.raises(eb.LogError, match="line 6: the row has 1 cell where the others have 3"):
         eb.read_log(path, quantity="phase", unit="s")

@@ -19,7 +19,8 @@ from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Choice, Options
 from evenbeat.logs.predicted import prediction_findings
-from evenbeat.logs.remarks import form_findings
+from evenbeat.logs.remarks import form_findings, numbered
+from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
 from evenbeat.logs.sheet import Sheet, open_sheet
@@ -27,7 +28,7 @@ from evenbeat.logs.terms import Statements
 from evenbeat.logs.times.grid import Grid, grid_from_times, regular_grid, rows_in_order
 from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
 from evenbeat.logs.times.texts import times_from_text
-from evenbeat.logs.times.timestamps import Times, blocks_of_rows, times_from_moments
+from evenbeat.logs.times.timestamps import NoTimeError, Times, blocks_of_rows, times_from_moments
 from evenbeat.record import Record, Source
 
 if TYPE_CHECKING:
@@ -222,22 +223,40 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
     return converted
 
 
-def timed(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None, int]:
-    """Return the sheet with the times of its rows, and how many rows were late and left out.
+def timed(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None, IntArray]:
+    """Return the sheet with the times of its rows, and the lines of rows that were late and left out.
 
     Raises
     ------
     LogError
         If a time cannot be understood.
     """
-    times = row_times(sheet, stated, options)
+    sheet, times = understood_times(sheet, stated, options)
+    none = np.empty(0, dtype=np.int64)
     if times is None or not options.reject:
-        return sheet, times, 0
+        return sheet, times, none
     kept = rows_in_order(times.seconds)
     if len(kept) == len(times.seconds):
-        return sheet, times, 0
-    late = len(times.seconds) - len(kept)
+        return sheet, times, none
+    late = np.setdiff1d(sheet.lines, sheet.lines[kept])
     return sheet.kept(kept), replace(times, seconds=times.seconds[kept]), late
+
+
+def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None]:
+    """Return the sheet with the times of its rows; those without a time are left out where that is wanted.
+
+    Raises
+    ------
+    LogError
+        If a time cannot be understood and its row is not to be passed over.
+    """
+    while True:
+        try:
+            return sheet, row_times(sheet, stated, options)
+        except NoTimeError as error:
+            if not options.reject or sheet.table.rows - len(error.rows) < FEWEST_ROWS:
+                raise
+            sheet = sheet.without(error.rows, "its time is missing or not understood")
 
 
 def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:
@@ -319,7 +338,7 @@ def _record(
     times: Times | None,
     grid: Grid,
     stated: Statements,
-    late: int,
+    late: IntArray,
 ) -> Record:
     layout, table, log = sheet.layout, sheet.table, sheet.log
     if stated.gate_s is not None and stated.gate_s > grid.interval_s * (1 + 1e-6):
@@ -353,7 +372,9 @@ def _record(
             *grid.findings,
             *prediction_findings(log, layout, times),
         ),
-        source=Source(path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + late),
+        source=Source(
+            path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)
+        ),
     ).treated("read_log", path=Path(log.path).name)
 
 
@@ -367,8 +388,11 @@ def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
     return grid.place(grid.late(times.seconds, slice(None)))
 
 
-def _late_finding(late: int) -> tuple[Finding, ...]:
-    if not late:
+def _late_finding(lines: IntArray) -> tuple[Finding, ...]:
+    if not len(lines):
         return ()
-    sentence = f"{late} row(s) whose time does not advance were rejected, as was asked for."
-    return (Finding(code="LATE_ROWS", severity="caution", sentence=sentence, values={"rows": late}),)
+    sentence = (
+        f"{len(lines)} row(s) whose time does not advance were rejected, as was asked for: "
+        f"{numbered(lines.tolist())}."
+    )
+    return (Finding(code="LATE_ROWS", severity="caution", sentence=sentence, values={"rows": len(lines)}),)

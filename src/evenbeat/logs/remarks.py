@@ -107,15 +107,27 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     yield from _repeated_value(table.numbers[layout.value])
     if table.rejected:
         reasons = Counter(rejected.reason for rejected in table.rejected)
+        harmless = all(reason in HARMLESS for reason in reasons)
         told = "; ".join(f"{count} × {reason}" for reason, count in reasons.most_common(3))
         sentence = (
             f"{len(table.rejected)} line(s) were rejected as no row of the log "
             f"({numbered([rejected.line for rejected in table.rejected])}): {told}."
         )
+        if layout.time is None and not harmless:
+            sentence += (
+                " The log has no times: if a reading was lost with such a line, rows behind it are early."
+            )
         values = {"rejected": len(table.rejected), "first_line": table.rejected[0].line}
-        harmless = all(reason in HARMLESS for reason in reasons)
         severity: Severity = "note" if harmless else "caution"
         yield Finding(code="REJECTED_LINES", severity=severity, sentence=sentence, values=values)
+    if table.doubtful:
+        others = numbered([row.line for row in table.doubtful[1:]])
+        sentence = (
+            f"{len(table.doubtful)} row(s) may have been cut short and were read as written: "
+            f"{table.doubtful[0]}{f'; likewise {others}' if table.doubtful[1:] else ''}."
+        )
+        values = {"rows": len(table.doubtful), "first_line": table.doubtful[0].line}
+        yield Finding(code="SHORT_NUMBERS", severity="note", sentence=sentence, values=values)
     empty = [c.name for c in layout.covariates if np.isnan(table.numbers[c.index]).all()]
     if empty:
         sentence = f"These columns hold no reading at all and were left out: {', '.join(empty)}."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +20,10 @@ from evenbeat.logs.form.headers import comment_statements
 from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.options import Options
-from evenbeat.logs.rows.lines import row_lines
+from evenbeat.logs.rows.cut_short import read_whole_rows, without_torn_end
+from evenbeat.logs.rows.lines import Rejected, row_lines
 from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import Columns, first_cells, line_of_row, read_columns
+from evenbeat.logs.rows.tables import Columns, first_cells, line_of_row
 from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.terms import Candidate, Form
 from evenbeat.logs.times.numbers import looks_like_days, looks_like_time, many_digits
@@ -56,14 +58,24 @@ class Sheet:
             return int(self.table.lines[row])
         return line_of_row(self.log, self.layout.form, row) if self.log.text else row + 1
 
+    @cached_property
+    def lines(self) -> IntArray:
+        """Shape (rows,): one-based lines of all rows, in a binary file their numbers."""
+        if self.table.lines is not None:
+            return self.table.lines
+        numbers = [number for number, _ in row_lines(self.log, self.layout.form)]
+        return np.array(numbers or range(1, self.table.rows + 1), dtype=np.int64)
+
     def kept(self, rows: IntArray) -> Sheet:
         """Return the sheet with some of its rows."""
-        table = self.table
-        if table.lines is None:
-            numbers = [number for number, _ in row_lines(self.log, self.layout.form)]
-            lines = np.array(numbers or range(1, table.rows + 1), dtype=np.int64)
-            table = replace(table, lines=lines)
-        return replace(self, table=table.kept(rows))
+        return replace(self, table=replace(self.table, lines=self.lines).kept(rows))
+
+    def without(self, rows: IntArray, reason: str) -> Sheet:
+        """Return the sheet without some of its rows, which are counted among the rejected lines."""
+        lines = [Rejected(line=line, reason=reason) for line in self.lines[rows].tolist()]
+        rejected = sorted((*self.table.rejected, *lines), key=lambda rejected: rejected.line)
+        rest = self.kept(np.delete(np.arange(self.table.rows), rows))
+        return replace(rest, table=replace(rest.table, rejected=tuple(rejected)))
 
 
 def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:
@@ -99,8 +111,10 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
             "the layout"
         )
         raise LogError(msg, path=path, line=form.first_line)
+    log, torn, doubtful = without_torn_end(log, form)
     layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
-    table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
+    table = read_whole_rows(log, form, wanted_columns(log, layout), reject=options.reject)
+    table = replace(table, rejected=(*table.rejected, *torn), doubtful=(*table.doubtful, *doubtful))
     sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
     _check_readings(sheet)
     return sheet
@@ -187,15 +201,15 @@ def wanted_columns(log: LogText, layout: Layout) -> Wanted:
     form = layout.form
     numbers = [layout.value, *(covariate.index for covariate in layout.covariates)]
     if layout.time_of_day is not None and layout.time is not None:
-        return Wanted(numbers=(*numbers, layout.time, layout.time_of_day))
+        return Wanted(numbers=(*numbers, layout.time, layout.time_of_day), time=layout.time)
     if layout.time is None:
         return Wanted(numbers=tuple(numbers))
     if form.kinds[layout.time] in ("moment", "text"):
-        return Wanted(numbers=tuple(numbers), moment=layout.time)
+        return Wanted(numbers=tuple(numbers), moment=layout.time, time=layout.time)
     cells = first_cells(log, form, layout.time, PROBE_LINES)
     if not many_digits(cells):
-        return Wanted(numbers=(*numbers, layout.time))
-    return Wanted(numbers=tuple(numbers), exact=layout.time)
+        return Wanted(numbers=(*numbers, layout.time), time=layout.time)
+    return Wanted(numbers=tuple(numbers), exact=layout.time, time=layout.time)
 
 
 def _check_readings(sheet: Sheet) -> None:

@@ -80,6 +80,8 @@ class Form:
         ``.`` or ``,``.
     columns
         Number of cells in a row, an empty one behind a trailing separator included.
+    fewest
+        Number of cells that a row has at least; fewer than ``columns`` where rows often end early.
     kinds
         What the cells of each column are in the first rows.
     header
@@ -111,6 +113,7 @@ class Form:
     decimal: str
     columns: int
     kinds: tuple[CellKind, ...]
+    fewest: int = 0
     header: tuple[str, ...] = ()
     first_line: int = 1
     header_line: int | None = None

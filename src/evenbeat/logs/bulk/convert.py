@@ -17,16 +17,20 @@ from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
-from evenbeat.logs.reader import converted_readings, row_times, stated_quantity
+from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
+from evenbeat.logs.rows.cut_short import Seen, read_whole_rows, without_torn_end
+from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.tables import Columns, read_columns
 from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
 from evenbeat.logs.terms import Candidate, Statements, TimeForm
+from evenbeat.logs.times.timestamps import Times
 from evenbeat.results import Column, Result
 
 _BLOCK_BYTES = 1 << 25
-_HEAD_LINES = 2000
+_NEIGHBOURS = 1 << 16  # bytes of the block before
+_MOST_TOLD = 1000  # lines that were no rows
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -160,8 +164,10 @@ class _Work:
         self.plan: _Plan | None = None
         self.writer: Writer | None = None
         self.columns: tuple[str, ...] = ()
-        self.findings: dict[str, Finding] = {}
-        self.rejected: list[Any] = []
+        self.rejected: list[Rejected] = []
+        self.doubtful: list[Rejected] = []
+        self.before = b""
+        self.seen = Seen()
 
     def done(self, sha256: str, size: int) -> None:
         """Take the hash and size of what was read."""
@@ -179,9 +185,8 @@ class _Work:
         else:
             form = replace(self.plan.layout.form, first_line=1, lead_in=0, header_line=None)
             self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
-        sheet = self._sheet(log, self.plan)
+        sheet, columns = self._read(log, self.plan)
         if sheet.table.rows:
-            columns = self._columns(sheet, self.plan)
             self.columns = tuple(columns)
             if self.writer is not None:
                 self.writer.write(columns)
@@ -189,20 +194,22 @@ class _Work:
             self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[self.plan.layout.value])))
         self.lines += block.count(b"\n")
 
-    def _sheet(self, log: LogText, plan: _Plan) -> Sheet:
+    def _read(self, log: LogText, plan: _Plan) -> tuple[Sheet, dict[str, Any]]:
+        """Return the rows of a block and its columns; what is no row is counted."""
+        form = plan.layout.form
+        log, torn, doubtful = without_torn_end(log, form, self.before)
+        self.before = log.text[-_NEIGHBOURS:]
         try:
-            table = read_columns(log, plan.layout.form, plan.wanted, reject=self.options.reject)
+            table = read_whole_rows(log, form, plan.wanted, reject=self.options.reject, before=self.seen)
+            sheet = Sheet(log=log, layout=plan.layout, table=table)
+            sheet, columns = plan.columns_of(sheet, self.rows) if table.rows else (sheet, {})
         except LogError as error:
             raise self._moved(error) from None
-        moved = tuple(replace(r, line=r.line + self.lines) for r in table.rejected)
-        self.rejected.extend(moved[: 1000 - len(self.rejected)])
-        return Sheet(log=log, layout=plan.layout, table=table)
-
-    def _columns(self, sheet: Sheet, plan: _Plan) -> dict[str, Any]:
-        try:
-            return plan.columns_of(sheet, self.rows)
-        except LogError as error:
-            raise self._moved(error) from None
+        self.seen = self.seen.with_rows(log, form, table)
+        rejected, doubtful = (*sheet.table.rejected, *torn), (*table.doubtful, *doubtful)
+        for lines, into in ((rejected, self.rejected), (doubtful, self.doubtful)):
+            into += [replace(r, line=r.line + self.lines) for r in lines[: _MOST_TOLD - len(into)]]
+        return sheet, columns
 
     def _moved(self, error: LogError) -> LogError:
         """Return the error with the line counted from the beginning of the file."""
@@ -224,6 +231,7 @@ class _Work:
             numbers=dict.fromkeys(read, column),
             cell_units={},
             rejected=tuple(self.rejected),
+            doubtful=tuple(self.doubtful),
         )
         return ConvertedLog(
             path=str(self.place.to),
@@ -256,19 +264,19 @@ class _Plan:
     time_form: TimeForm | None
     findings: tuple[Finding, ...]
 
-    def columns_of(self, sheet: Sheet, row: int) -> dict[str, Any]:
-        """Return the columns of a block: time, clock, covariates."""
+    def columns_of(self, sheet: Sheet, row: int) -> tuple[Sheet, dict[str, Any]]:
+        """Return the rows of a block that have a time, and their columns: time, clock, covariates."""
+        sheet, times = understood_times(sheet, self.stated, self.options)
         converted = converted_readings(sheet, self.quantity, self.unit, self.stated)
         name = "time_error_s" if converted.kind == "phase" else "fractional_frequency"
         samples = converted.values
-        columns = {**self._time_of(sheet, row), name: samples}
+        columns = {**self._time_of(sheet, times, row), name: samples}
         for covariate in self.layout.covariates:
             columns[covariate.name] = covariate.of(sheet.table.numbers[covariate.index])
-        return columns
+        return sheet, columns
 
-    def _time_of(self, sheet: Sheet, row: int) -> dict[str, Any]:
+    def _time_of(self, sheet: Sheet, times: Times | None, row: int) -> dict[str, Any]:
         """Return Unix nanoseconds, seconds since the first row, or nothing where no time is stated."""
-        times = row_times(sheet, self.stated, self.options)
         if times is None:
             interval = self.stated.interval_s
             return {} if interval is None else {"elapsed_s": (row + np.arange(sheet.table.rows)) * interval}
@@ -320,13 +328,12 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> _Plan:
     wanted = wanted_columns(log, layout)
     stated = options.with_statements(layout.statements)
     table = read_columns(log, form, wanted, reject=options.reject)
-    sheet = Sheet(log=log, layout=layout, table=table)
+    sheet, times = understood_times(Sheet(log=log, layout=layout, table=table), stated, options)
     quantity, unit = stated_quantity(sheet, options)
     if quantity == "count":
         msg = "a running total of cycles is not converted in blocks; read it with read_log"
         raise LogError(msg, path=log.path, line=form.first_line)
     converted = converted_readings(sheet, quantity, unit, stated)
-    times = row_times(sheet, stated, options)
     if times is not None and times.form == "time_of_day":
         msg = "times of day without a date are not converted in blocks; read the log with read_log"
         raise LogError(msg, path=log.path, line=form.first_line)

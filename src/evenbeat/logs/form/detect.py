@@ -28,6 +28,9 @@ _CANDIDATES = tuple(
     (separator, decimal) for separator in ";\t|, " for decimal in ".," if separator != decimal
 )
 _SCORED_LINES = 200
+_SHORT_ROWS = 0.05  # share of rows; a write that was cut short is rarer
+_FEWEST_SHORT = 3
+_ODD_ROWS = 0.02
 _FORTRAN = re.compile(r"\d\.?\d*[dD][+-]?\d")
 
 
@@ -168,11 +171,15 @@ def _comma_is_decimal(lines: Sequence[str]) -> bool:
     if any(len(p) == 2 and all(re.search(r"[A-Za-z]{2}", name) for name in p) for p in parts):
         return False
     rows = [(a, b) for a, b in (p for p in parts if len(p) == 2) if re.fullmatch(r"[+-]?\d+", a)]
-    if len(rows) < 2 or not all(re.fullmatch(r"\d*(?:[eEdD][+-]?\d+)?", b) for _, b in rows):
+    odd = int(_ODD_ROWS * len(rows))  # lines that were cut short
+    plain = [(a, b) for a, b in rows if re.fullmatch(r"\d*(?:[eEdD][+-]?\d+)?", b)]
+    if len(rows) < 2 or len(plain) < len(rows) - odd:
         return False
-    if any(re.match(r"0\d", b) or re.search("[eEdD]", b) for _, b in rows):
+    if any(re.match(r"0\d", b) or re.search("[eEdD]", b) for _, b in plain):
         return True
-    return len({a for a, _ in rows}) == 1 and len({len(b) for _, b in rows}) <= 2
+    first = Counter(a for a, _ in plain).most_common(1)[0][1]
+    widths = sum(count for _, count in Counter(len(b) for _, b in plain).most_common(2))
+    return first >= len(plain) - odd and widths >= len(plain) - odd
 
 
 def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
@@ -190,7 +197,8 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     prose_lines = [(number, line) for number, line in before if not is_comment(line, split.separator)]
     header, header_line = (glued.names, glued.line) if glued else _header(prose_lines, comment_lines, split)
     skipped = tuple(number for number, _ in prose_lines if number != header_line)
-    kinds = _column_kinds(Counter(shapes[line] for _, line in rows), split)
+    often = Counter(shapes[line] for _, line in rows)
+    kinds = _column_kinds(often, split)
     if len(header) == split.columns > 1 and not header[-1] and kinds[-1] in ("number", "moment", "measured"):
         skipped = tuple(sorted((*skipped, header_line or first)))  # names fewer than columns: whose are they?
         header, header_line = (), None
@@ -199,6 +207,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         decimal=split.decimal,
         columns=split.columns,
         kinds=kinds,
+        fewest=_fewest_cells(often, split),
         header=header,
         first_line=first,
         lead_in=glued.lead_in if glued else 0,
@@ -300,9 +309,18 @@ def _column_kinds(lines: Mapping[str, int], split: _Split) -> tuple[CellKind, ..
     return tuple(_main_kind(count) for count in counts)
 
 
+def _fewest_cells(lines: Mapping[str, int], split: _Split) -> int:
+    """Return how many cells a row has at least: fewer than most only where many rows have as few."""
+    widths: Counter[int] = Counter()
+    for line, often in lines.items():
+        widths[len(split.cells(line))] += often
+    enough = max(_FEWEST_SHORT, _SHORT_ROWS * widths.total())
+    return min([split.columns, *(width for width, often in widths.items() if often >= enough)])
+
+
 def _main_kind(count: Counter[CellKind]) -> CellKind:
     kinds: tuple[CellKind, ...] = ("measured", "moment", "number")
-    for kind in kinds:
-        if count[kind] > count["text"]:
-            return kind
+    kind = max(kinds, key=lambda kind: count[kind])
+    if count[kind] > count["text"]:
+        return kind
     return "text" if count["text"] else "missing"

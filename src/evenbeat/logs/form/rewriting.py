@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -58,18 +59,17 @@ def _bare(value: str) -> str:
 
 def _from_pairs(log: LogText, names: tuple[str, ...]) -> tuple[LogText, Form]:
     place = {name: index for index, name in enumerate(names)}
-    lines: list[str] = []
-    for line in log.text.decode(errors="replace").split("\n"):
-        pairs = _PAIR.findall(line)
-        if not pairs or line.lstrip().startswith(("#", "%", "//")):
-            lines.append(line)
-            continue
+    lines = log.text.decode(errors="replace").split("\n")
+    rows = [[] if line.lstrip().startswith(("#", "%", "//")) else _PAIR.findall(line) for line in lines]
+    ends = Counter(pairs[-1][0] for pairs in rows if pairs)
+    enough = max(_FEWEST_LINES, (1 - _SHARE) * ends.total())
+    for number, pairs in enumerate(rows):
+        if not pairs or ends[pairs[-1][0]] < enough or any(name not in place for name, _ in pairs):
+            continue  # no row, or one that ends where hardly any other does
         cells = [""] * len(names)
-        known = True
         for name, value in pairs:
-            known = known and name in place
-            cells[place.get(name, 0)] = _bare(value)
-        lines.append("\t".join(cells) if known else line)
+            cells[place[name]] = _bare(value)
+        lines[number] = "\t".join(cells)
     rewritten = replace(log, text="\n".join(lines).encode(), first_rows={})
     form = detect_form(rewritten, _cells_of(len(names), "\t"))
     chosen = replace(_cells_of(form.columns, "\t"), writing="pairs", rows=len(lines))
@@ -106,16 +106,29 @@ def _fixed_fields(lines: Sequence[str], form: Form) -> tuple[tuple[int, int], ..
         return ()
     rows = [line.rstrip() for line in lines[form.first_line - 1 :] if line.strip()]
     rows = [line for line in rows if not line.lstrip().startswith(("#", "%", ";", "//"))]
-    counts = {len(line.split()) for line in rows}
-    if len(counts) < 2 or len(rows) < _FEWEST_LINES or any(holds_joined_moment(line) for line in rows[:9]):
+    counts = Counter(len(line.split()) for line in rows)
+    enough = max(_FEWEST_LINES, (1 - _SHARE) * len(rows))
+    most = max((cells for cells, often in counts.items() if often >= enough), default=0)
+    rows = [line for line in rows if len(line.split()) <= most]  # two lines that ran into one are no row
+    if len({len(line.split()) for line in rows}) < 2 or len(rows) < _FEWEST_LINES:
+        return ()
+    if any(holds_joined_moment(line) for line in rows[:9]):
         return ()
     used = [any(line[i : i + 1].strip() for line in rows) for i in range(max(map(len, rows)))]
     edges = [i for i in range(len(used) + 1) if (used[i - 1] if i else False) != (used[i : i + 1] == [True])]
     fields = tuple(zip(edges[::2], edges[1::2], strict=True))
-    if len(fields) != max(counts):
+    if len(fields) != most:
         return ()
     cells = [line[a:b].strip() for line in rows for a, b in fields]
     return fields if not any(" " in cell for cell in cells) else ()
+
+
+def _fills(line: str, fields: tuple[tuple[int, int], ...]) -> bool:
+    """Return whether a line is a row of such columns, and where it ends early does so behind a whole cell."""
+    gaps = zip((0, *(b for _, b in fields)), (*(a for a, _ in fields), len(line)), strict=True)
+    last = max((i for i, (a, b) in enumerate(fields) if line[a:b].strip()), default=-1)
+    reaches = last == len(fields) - 1 or len(line) >= fields[last][1]
+    return last >= 0 and reaches and not any(line[a:b].strip() for a, b in gaps)
 
 
 def _from_fields(log: LogText, fields: tuple[tuple[int, int], ...], form: Form) -> tuple[LogText, Form]:
@@ -123,7 +136,7 @@ def _from_fields(log: LogText, fields: tuple[tuple[int, int], ...], form: Form) 
     first = form.first_line - 1
     rewritten = [
         "\t".join(line[a:b] for a, b in fields)
-        if line.strip() and not line.lstrip().startswith(("#", "%", ";", "//"))
+        if line.strip() and not line.lstrip().startswith(("#", "%", ";", "//")) and _fills(line, fields)
         else line
         for line in lines[first:]
     ]

@@ -19,7 +19,7 @@ from evenbeat.logs.rows.lines import row_in
 from evenbeat.logs.rows.single import part_by_line
 from evenbeat.logs.rows.stamps import IntArray, Moments, moments_of, stamp_in
 from evenbeat.logs.rows.template import WORD, ZEROS, Rows, Template, template_of, words_of
-from evenbeat.logs.rows.wanted import Part, Wanted, one_scale
+from evenbeat.logs.rows.wanted import KEPT_STARTS, Part, Wanted, one_scale
 from evenbeat.logs.terms import Form
 
 Places = npt.NDArray[np.intp]
@@ -61,7 +61,8 @@ class AlikeReader:
             count = (stop - start) // template.length
             rows = Rows(buffer=body, first=start, stride=len(row), count=count)
             if template.fits(rows) is None:
-                return template.read(rows)
+                part = template.read(rows)
+                return part and part.with_starts(first + len(row) * np.arange(min(count, KEPT_STARTS)))
         return self._uneven(_lines_in(body, start, stop), first)
 
     def stamps(self, start: int, stop: int) -> Moments | None:
@@ -74,7 +75,7 @@ class AlikeReader:
         if stamp is None or not len(lines.starts) or int(lines.lengths.min()) <= width + 1:
             return None
         rows = _rows_of(_even(lines.body, lines.starts, width + 1))
-        cells = Template(length=width + 1, words=words_of(lines.row(0)[: width + 1]), numbers=())
+        cells = Template(line="", length=width + 1, words=words_of(lines.row(0)[: width + 1]), numbers=())
         return moments_of(stamp, rows.digits) if cells.fits(rows) is None else None
 
     def _template(self, row: bytes) -> Template | None:
@@ -84,7 +85,7 @@ class AlikeReader:
         return self._known[shape]
 
     def _uneven(self, lines: _Lines, first: int) -> Part | None:
-        """Return the columns of lines of several lengths."""
+        """Return the columns of lines of several lengths, the first of which begins at ``first``."""
         distinct = np.flatnonzero(np.bincount(lines.lengths)) if len(lines.starts) else np.empty(0, int)
         if not len(distinct) or len(distinct) > _MOST_LENGTHS or int(distinct[-1]) > _LONGEST:
             return None
@@ -93,6 +94,8 @@ class AlikeReader:
         for length in distinct.tolist():
             if not self._peel(lines, np.flatnonzero(lines.lengths == length), length, (found, odd)):
                 return None
+        moved = first - int(lines.starts[0])
+        found = [(places, part.with_starts(lines.starts[places] + moved)) for places, part in found]
         kept = np.ones(len(lines.starts), dtype=bool)
         if odd:
             places = np.sort(np.array(odd))
@@ -223,6 +226,7 @@ def _in_order(found: list[tuple[Places, Part]], kept: npt.NDArray[np.bool_]) -> 
     part = Part(
         rows=rows,
         finite=all(part.finite for part in parts),
+        alike=tuple(alike for part in parts for alike in part.alike),
         numbers={i: merged([part.numbers[i] for part in parts]) for i in parts[0].numbers},
     )
     if parts[0].whole is not None:

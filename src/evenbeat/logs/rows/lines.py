@@ -19,6 +19,7 @@ from evenbeat.logs.form.cells import (
     number_in,
     split_line,
 )
+from evenbeat.logs.rows.decimals import exact_in
 from evenbeat.logs.terms import Form
 from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray
@@ -26,7 +27,8 @@ from evenbeat.quantities import FloatArray
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
 HARMLESS = (RULE, REPEATED_HEADER)
 _RULE = re.compile(r"[\s=\-_*+~.|]+")
-_REJECT = (
+_LIKE_NUMBERS = re.compile(r"[.,eEdD]*[\d+\-][\d+\-.,eEdD]*", re.ASCII)
+REJECT = (
     "correct the line, put # in front of it, or pass over such lines with --bad-lines reject "
     "(bad_lines='reject')"
 )
@@ -34,10 +36,17 @@ _REJECT = (
 
 @dataclass(frozen=True, kw_only=True)
 class Rejected(Plain):
-    """A line that is no row of the log, and why."""
+    """A line that is no row of the log, and why.
+
+    Parameters
+    ----------
+    cut
+        Whether it is the beginning of a row.
+    """
 
     line: int
     reason: str
+    cut: bool = False
 
     def __str__(self) -> str:
         return f"line {self.line}: {self.reason}"
@@ -45,10 +54,11 @@ class Rejected(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ReadLines:
-    """What was read line by line; ``lines`` numbers the rows from one."""
+    """What was read line by line; ``lines`` numbers the rows from one, ``exact`` holds their times."""
 
     numbers: dict[int, FloatArray]
     texts: dict[int, list[str | None]]
+    exact: list[tuple[int, float]]
     lines: list[int]
     units: dict[int, str]
     rejected: tuple[Rejected, ...]
@@ -79,6 +89,7 @@ def read_by_line(
     texts: Sequence[int],
     reject: bool,
     path: str,
+    exact: int | None = None,
     units: Mapping[int, str] | None = None,
 ) -> ReadLines:
     """Return the columns at the given positions.
@@ -87,6 +98,8 @@ def read_by_line(
     ----------
     rows
         Line number and text of each.
+    exact
+        Position of a column of times that float64 would not hold.
     units
         Position to the unit that rows read before state.
 
@@ -98,19 +111,22 @@ def read_by_line(
     reader = _LineReader(path=path, form=form, units=units)
     values: dict[int, list[float]] = {i: [] for i in numbers}
     words: dict[int, list[str | None]] = {i: [] for i in texts}
+    times: list[tuple[int, float]] = []
     lines: list[int] = []
     rejected: list[Rejected] = []
     for number, line in rows:
-        reason = no_row(line, form)
+        reason, cut = no_row(line, form), False
         try:
             cells = [] if reason else reader.cells(line, number)
             row = [] if reason else [reader.number(cells[i], i, number) for i in numbers]
+            times += [] if reason or exact is None else [reader.exact(cells[exact], number)]
         except LogError as error:
             if not reject:
                 raise
-            reason = str(error).partition(f"line {number}: ")[2].partition(f"; {_REJECT}")[0]
+            reason = str(error).partition(f"line {number}: ")[2].partition(f"; {REJECT}")[0]
+            cut = isinstance(error, CutRowError)
         if reason:
-            rejected.append(Rejected(line=number, reason=reason))
+            rejected.append(Rejected(line=number, reason=reason, cut=cut))
             continue
         lines.append(number)
         for column, value in zip(values.values(), row, strict=True):
@@ -121,6 +137,7 @@ def read_by_line(
     return ReadLines(
         numbers={i: np.array(column, dtype=float) for i, column in values.items()},
         texts=words,
+        exact=times,
         lines=lines,
         units={index: unit for index, unit in reader.units.items() if unit},
         rejected=tuple(rejected),
@@ -138,6 +155,10 @@ def no_row(line: str, form: Form) -> str:
     return ""
 
 
+class CutRowError(LogError):
+    """A line is the beginning of a row only."""
+
+
 class _LineReader:
     """Reads cells one by one and remembers which unit is written in them."""
 
@@ -152,26 +173,41 @@ class _LineReader:
         cells = split_line(line, form.separator, joined_moment=form.joined_moment)
         if len(cells) > form.columns and any(cells[form.columns :]):
             wide = f"the row has {len(cells)} cells where the others have {form.columns}"
-            msg = f"{wide}: {shown(line)}; {_REJECT}"
+            msg = f"{wide}: {shown(line)}; {REJECT}"
             raise LogError(msg, path=self.path, line=number)
+        if len(cells) < form.fewest:
+            has = f"{len(cells)} cell{'s' * (len(cells) != 1)}"
+            msg = f"the row has {has} where the others have {form.columns}: {shown(line)}; {REJECT}"
+            raise CutRowError(msg, path=self.path, line=number)
         return cells + [""] * (form.columns - len(cells))
+
+    def exact(self, cell: str, number: int) -> tuple[int, float]:
+        """Return whole part and fraction of the time in a cell."""
+        exact = exact_in(cell, self.form.decimal)
+        if exact is None:
+            missing = cell.lower() in MISSING_TEXTS
+            what = "is missing in this row" if missing else f"{shown(cell)} is no number"
+            msg = f"the time {what}; every row needs its time"
+            raise LogError(msg, path=self.path, line=number)
+        return exact
 
     def number(self, cell: str, index: int, number: int) -> float:
         """Return the number in a cell, NaN for a known missing text."""
         kind = cell_kind(cell, self.form.decimal)
         if kind == "missing":
             return float("nan")
+        refusal = CutRowError if _LIKE_NUMBERS.fullmatch(cell) else LogError
         parts = (cell, "") if kind == "number" else measured_parts(cell, self.form.decimal)
         if parts is None:
             msg = (
                 f"{shown(cell)} in column {self.form.label(index)} is neither a number nor a known text "
-                f"for a missing reading such as NaN or OVLD; {_REJECT}"
+                f"for a missing reading such as NaN or OVLD; {REJECT}"
             )
-            raise LogError(msg, path=self.path, line=number)
+            raise refusal(msg, path=self.path, line=number)
         unit = self.units.setdefault(index, parts[1])
         if unit != parts[1]:
             msg = unit_change(self.form.label(index), unit, parts[1])
-            raise LogError(msg, path=self.path, line=number)
+            raise refusal(msg, path=self.path, line=number)
         return number_in(parts[0], self.form.decimal)
 
 

@@ -10,12 +10,13 @@ import io
 import itertools
 import os
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import JOINED_MOMENT, MISSING_TEXTS, split_line
@@ -23,7 +24,7 @@ from evenbeat.logs.rows.alike import AlikeReader
 from evenbeat.logs.rows.decimals import exact_in
 from evenbeat.logs.rows.lines import row_in
 from evenbeat.logs.rows.single import part_by_line
-from evenbeat.logs.rows.wanted import Part, Wanted, one_scale
+from evenbeat.logs.rows.wanted import KEPT_STARTS, Alike, Part, Wanted, one_scale
 from evenbeat.logs.terms import Form
 
 PART_BYTES = 1 << 21
@@ -34,6 +35,8 @@ _NA_TEXTS = sorted({form for t in MISSING_TEXTS for form in (t, t.upper(), t.cap
 _FORTRAN_EXPONENT = re.compile(rb"(?<=[\d.])[dD](?=[+-]?\d)")
 _RULE = re.compile(rb"(?m)^[ \t=\-_*+~.|]*[=\-_*+~.|][ \t=\-_*+~.|]*$")
 _JOINED = re.compile(JOINED_MOMENT.encode())
+_FRONT = re.compile(rb"[+-]?(\d*)(.?)")
+_MOST_ENDINGS = 40  # different ones; rows that end in still others are not compared
 
 
 def read_parts(log: LogText, form: Form, wanted: Wanted, start: int, *, reject: bool) -> list[Part]:
@@ -73,13 +76,19 @@ class _PieceReader:
         if moments is not None:
             rest = parse_part(self._text(span), self.form, replace(self.wanted, moment=None))
             if rest is not None and rest.rows == len(moments.ns):
-                return rest.with_moments(moments)
+                return replace(rest.with_moments(moments), alike=self._alike(span))
         return self.read_texts(span)
 
     def read_texts(self, span: tuple[int, int]) -> Part:
         """Return the columns of the lines in a span of the text, time stamps as texts."""
         part = None if self.measured else parse_part(self._text(span), self.form, self.wanted)
-        return part or self._one_by_one(span)
+        return replace(part or self._one_by_one(span), alike=self._alike(span))
+
+    def _alike(self, span: tuple[int, int]) -> tuple[Alike, ...]:
+        last = self.form.columns - 1
+        if not (self.wanted.holds(last) or self.wanted.begins_with_reading):
+            return ()
+        return tuple(rows_alike(self.log.text, *span, self.form, begin=self.wanted.begins_with_reading))
 
     def _text(self, span: tuple[int, int]) -> bytes:
         return self.log.text[span[0] : span[1]]
@@ -113,6 +122,63 @@ def in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> lis
         return list(pool.map(work, items))
 
 
+def rows_alike(text: bytes, start: int, stop: int, form: Form, *, begin: bool) -> Iterator[Alike]:
+    """Yield the rows between two places by how they end: the same mark before as many digits.
+
+    One row after another is compared with those that are left, so that rows which nearly all end in few
+    ways are grouped at once. That the cells are numbers is left to those who parse them.
+
+    Parameters
+    ----------
+    begin
+        Whether rows alike must also have as many digits in front.
+    """
+    body = np.frombuffer(text, np.uint8, stop - start, start)
+    ends = np.flatnonzero(body == ord("\n"))
+    ends = ends if len(ends) and ends[-1] == len(body) - 1 else np.append(ends, len(body))
+    begins = np.concatenate([[0], ends[:-1] + 1])
+    filled = ends > begins
+    begins, ends = (begins, ends) if filled.all() else (begins[filled], ends[filled])
+    if len(ends):
+        first = body[begins[0] : ends[0]].tobytes()
+        ends = ends - (len(first) - len(first.rstrip()))
+    for _ in range(_MOST_ENDINGS):
+        if not len(ends):
+            return
+        middle = len(ends) // 2
+        row = body[begins[middle] : ends[middle]].tobytes()
+        alike = _ends_as(row, body, begins, ends, form)
+        if begin and (front := _FRONT.match(row)):
+            signed = (body[begins] == ord("+")) | (body[begins] == ord("-"))
+            behind = np.minimum(begins + signed + len(front.group(1)), len(body) - 1)
+            alike &= body[behind] == (front.group(2) or b"\n")[0]
+        if line := row_in(row, form):
+            starts = begins[alike] + start
+            yield Alike(line=line, count=len(starts), starts=tuple(starts[:KEPT_STARTS].tolist()))
+        begins, ends = begins[~alike], ends[~alike]
+
+
+def _ends_as(
+    row: bytes,
+    body: npt.NDArray[np.uint8],
+    begins: npt.NDArray[np.intp],
+    ends: npt.NDArray[np.intp],
+    form: Form,
+) -> npt.NDArray[np.bool_]:
+    """Return which rows end as one of them: the same mark before as many digits."""
+    digits = len(row) - len(row.rstrip(b"0123456789"))
+    mark = row[-digits - 1 : len(row) - digits] or b"\n"
+    alike = ends - begins >= min(digits + 1, len(row))
+    alike &= body[np.maximum(ends - digits - 1, begins - 1)] == mark[0]
+    if mark in (b"+", b"-"):  # of an exponent, or of a whole number
+        before = row[-digits - 2 : -digits - 1] or b"\n"
+        alike &= body[np.maximum(ends - digits - 2, begins - 1)] == before[0]
+    if mark == form.separator.encode() or mark not in (b".", b",", b"e", b"E"):
+        for back in range(1, digits + 1):
+            alike &= body[ends - back] - ord("0") < 10
+    return alike
+
+
 def cleaned(part: bytes, form: Form) -> bytes:
     """Return lines without comments and quotation marks, their exponents with an E."""
     if b"#" in part:
@@ -143,7 +209,18 @@ def parse_part(part: bytes, form: Form, wanted: Wanted) -> Part | None:
     if wanted.moment is not None and _RULE.search(part):
         return None  # it would be a time stamp without a reading
     frame = _frame(part, form, wanted)
-    return None if frame is None else _part_of(frame, form, wanted)
+    return None if frame is None or _ends_early(part, frame, form) else _part_of(frame, form, wanted)
+
+
+def _ends_early(part: bytes, frame: Any, form: Form) -> bool:
+    """Return whether some row has too few cells, which pandas would fill up."""
+    last = frame[form.columns - 1]
+    empty = np.flatnonzero((last.isna() | (last == "")).to_numpy(dtype=bool))
+    if not len(empty) or form.fewest < 2:
+        return False
+    lines = [line for line in part.split(b"\n") if line.strip()]
+    separator = None if form.separator == " " else form.separator.encode()
+    return len(lines) != len(frame) or any(len(lines[row].split(separator)) < form.fewest for row in empty)
 
 
 def _first_line(part: bytes) -> str:

@@ -15,7 +15,7 @@ from evenbeat.logs.form.cells import cells_at
 from evenbeat.logs.rows.lines import Rejected, row_lines, unit_change
 from evenbeat.logs.rows.parts import read_parts
 from evenbeat.logs.rows.stamps import IntArray, Moments
-from evenbeat.logs.rows.wanted import Part, Wanted, end_to_end, exact_of
+from evenbeat.logs.rows.wanted import Alike, Part, Wanted, end_to_end, exact_of
 from evenbeat.logs.terms import Form
 from evenbeat.quantities import FloatArray
 
@@ -40,6 +40,10 @@ class Columns:
         Shape (rows,), one-based lines, where they were counted.
     rejected
         Lines that are no rows of the log, and why.
+    doubtful
+        Lines of rows that may have been cut short, and why.
+    alike
+        Its rows by how they begin and end.
     """
 
     rows: int
@@ -51,6 +55,8 @@ class Columns:
     fraction: FloatArray | None = None
     lines: IntArray | None = None
     rejected: tuple[Rejected, ...] = ()
+    doubtful: tuple[Rejected, ...] = ()
+    alike: tuple[Alike, ...] = ()
 
     def kept(self, rows: IntArray) -> Columns:
         """Return some of the rows."""
@@ -124,6 +130,7 @@ def _joined(log: LogText, form: Form, parts: Sequence[Part]) -> Columns:
         fraction=fraction,
         lines=_lines_of(log, form, rejected) if rejected else None,
         rejected=rejected,
+        alike=tuple(alike for part in parts for alike in part.alike),
     )
 
 

@@ -13,7 +13,7 @@ from evenbeat.logs.form.cells import JOINED_MOMENT, MISSING_TEXTS, is_comment
 from evenbeat.logs.rows.decimals import LARGEST_EXPONENT, scaled
 from evenbeat.logs.rows.lines import no_row
 from evenbeat.logs.rows.stamps import IntArray, Stamp, moments_of, stamp_in
-from evenbeat.logs.rows.wanted import Part, Wanted
+from evenbeat.logs.rows.wanted import Alike, Part, Wanted
 from evenbeat.logs.terms import Form
 from evenbeat.quantities import FloatArray
 
@@ -131,8 +131,11 @@ class Template:
         character stays below 128.
     numbers
         Position to the place of a number, ``None`` where the cell holds no reading.
+    line
+        The row that serves as template.
     """
 
+    line: str
     length: int
     words: tuple[tuple[int, int, int, int], ...]
     numbers: tuple[tuple[int, Number | None], ...]
@@ -170,6 +173,7 @@ class Template:
         part = Part(
             rows=rows.count,
             finite=all(number is not None for _, number in self.numbers),
+            alike=(Alike(line=self.line, count=rows.count),),
             numbers=numbers,
         )
         if self.exact is not None:
@@ -191,7 +195,7 @@ def template_of(row: bytes, form: Form, wanted: Wanted) -> Template | None:
     if not line.strip() or b"#" in row or is_comment(line, form.separator) or no_row(line, form):
         return None
     spans = _cell_spans(row[:-1], form)
-    if spans is None or len(spans) > form.columns:
+    if spans is None or not form.fewest <= len(spans) <= form.columns:
         return None
     spans += [(0, 0)] * (form.columns - len(spans))
     places = [_number_at(row, spans[i], form) for i in wanted.numbers]
@@ -208,6 +212,7 @@ def template_of(row: bytes, form: Form, wanted: Wanted) -> Template | None:
         return None
     numbers = tuple(place if isinstance(place, Number) else None for place in places)
     return Template(
+        line=line,
         length=len(row),
         words=words_of(row),
         numbers=tuple(zip(wanted.numbers, numbers, strict=True)),

@@ -13,6 +13,9 @@ from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.stamps import IntArray, Moments
 from evenbeat.quantities import FloatArray
 
+KEPT_STARTS = 50
+"""Places of rows that are remembered of those that are alike; more of them are no odd ones."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Wanted:
@@ -26,11 +29,40 @@ class Wanted:
         Position of a column of time stamps, ``None`` where there is none.
     exact
         Position of a column of times that float64 would not hold.
+    time
+        Position of the time, however it is written.
     """
 
     numbers: tuple[int, ...]
     moment: int | None = None
     exact: int | None = None
+    time: int | None = None
+
+    def holds(self, index: int) -> bool:
+        """Return whether a column is read."""
+        return index in self.numbers or index in (self.moment, self.exact)
+
+    @property
+    def begins_with_reading(self) -> bool:
+        """Whether the first column holds numbers other than the time."""
+        return 0 in self.numbers and self.time != 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alike:
+    """Rows that begin and end as one of them does.
+
+    Parameters
+    ----------
+    line
+        One of the rows.
+    starts
+        Where the first few of them begin in the text.
+    """
+
+    line: str
+    count: int
+    starts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -47,6 +79,8 @@ class Part:
         The exact times; no fraction where all are whole.
     lines
         One-based lines of the rows, where some line between them was rejected.
+    alike
+        Its rows by how they begin and end; odd ones may be left out.
     """
 
     rows: int
@@ -58,11 +92,17 @@ class Part:
     fraction: FloatArray | None = None
     lines: IntArray | None = None
     rejected: tuple[Rejected, ...] = ()
+    alike: tuple[Alike, ...] = ()
     units: dict[int, str] = field(default_factory=dict)
 
     def with_exact(self, whole: IntArray, fraction: FloatArray | None) -> Part:
         """Return the part with exact times."""
         return replace(self, whole=whole, fraction=fraction)
+
+    def with_starts(self, starts: npt.NDArray[np.integer]) -> Part:
+        """Return the part, all of whose rows are alike, with the places where they begin in the text."""
+        places = tuple(starts[:KEPT_STARTS].tolist())
+        return replace(self, alike=tuple(replace(alike, starts=places) for alike in self.alike))
 
     def with_moments(self, moments: Moments) -> Part:
         """Return the part with moments."""

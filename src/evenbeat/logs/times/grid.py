@@ -27,6 +27,7 @@ _STATED_TOLERANCE = 0.05
 _EVEN_STEP = 1e-6
 _TOLERATED_JITTER = 0.15
 _REPEATED = 0.1  # a step this much shorter than the interval is no step
+_SAME_CELL = 0.5  # of an interval
 _SAME_MOMENT = 1e-3  # of the usual interval; rows of one moment are doubled, not fine
 _FINER = 0.6  # of the usual interval
 _STRETCH = 10  # rows at another interval that make a change of it
@@ -150,10 +151,25 @@ def _orderly(cells: IntArray, residual: FloatArray, steps: FloatArray, spacing: 
 
 
 def rows_in_order(seconds: FloatArray) -> IntArray:
-    """Return the rows whose time is later than that of all rows before."""
-    latest = np.maximum.accumulate(seconds)
-    kept = np.concatenate([[True], seconds[1:] > latest[:-1]])
-    return np.flatnonzero(kept).astype(np.int64)
+    """Return the rows whose time is later than that of all rows before.
+
+    A lone time ahead of several rows behind it is left out itself. After rows that were left out the time
+    has to go on by half an interval: where clocks were put back, the next row may be stamped anew by chance.
+    """
+    if len(seconds) < 3:
+        return np.flatnonzero(np.diff(seconds, prepend=-np.inf) > 0).astype(np.int64)
+    ahead = np.zeros(len(seconds), dtype=bool)
+    ahead[:-2] = (seconds[:-2] >= seconds[1:-1]) & (seconds[:-2] >= seconds[2:])
+    ahead[1:-2] &= seconds[:-3] < seconds[2:-1]
+    rows = np.flatnonzero(~ahead)
+    times = seconds[rows]
+    latest = np.maximum.accumulate(times)
+    kept = np.concatenate([[True], times[1:] > latest[:-1]])
+    after = np.flatnonzero(kept[1:] & ~kept[:-1]) + 1
+    steps = np.diff(times[kept])
+    if len(steps):
+        kept[after] = times[after] - latest[after - 1] >= _SAME_CELL * float(np.median(steps))
+    return rows[kept].astype(np.int64)
 
 
 def _even(seconds: FloatArray) -> bool:

@@ -13,7 +13,7 @@ from evenbeat.logs.form.cells import shape_of
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.terms import TimeForm
 from evenbeat.logs.times.leap_seconds import leap_second_finding
-from evenbeat.logs.times.timestamps import Locate, Times, blocks_of_rows, seconds_since_first
+from evenbeat.logs.times.timestamps import Locate, NoTimeError, Times, blocks_of_rows, seconds_since_first
 from evenbeat.logs.times.wrapping import (
     CLOCK_WORDS,
     across_midnights,
@@ -97,7 +97,7 @@ def times_from_numbers(
     values = numbers.floats if isinstance(numbers, Decimals) else numbers
     if np.isnan(values.min()):
         msg = "the time is missing in this row; every row needs its time"
-        raise LogError(msg, path=path, line=locate(int(np.argmax(np.isnan(values)))))
+        raise NoTimeError(msg, rows=np.isnan(values), path=path, locate=locate)
     clock = _clock_times(values, words, unit)
     if clock is not None:
         return clock
@@ -147,7 +147,7 @@ def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: 
         msg = "the time is missing in this row; every row needs its time"
         if not bad[row]:
             msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is no time"
-        raise LogError(msg, path=path, line=locate(row))
+        raise NoTimeError(msg, rows=wrong, path=path, locate=locate)
     whole = decimals_of_floats(days).in_ns(_DAY_NS, MJD_OF_UNIX_EPOCH)
     finding = () if re.search(r"\bmjd\b", words) else _form_finding("mjd", "", 0.0)
     return absolute_times(whole + np.rint(seconds * 1e9).astype(np.int64), form="split_mjd", findings=finding)
@@ -201,9 +201,8 @@ def _check_range(
     ends = np.array([values.min(), values.max()])
     if not (np.abs(ends - epoch) * (unit_ns * 1e-9) < _LATEST_S).all():
         outside = ~(np.abs(values - epoch) * (unit_ns * 1e-9) < _LATEST_S)
-        row = int(np.argmax(outside))
-        msg = f"the time is {values[row]:.15g}, which is no {form} time"
-        raise LogError(msg, path=path, line=locate(row))
+        msg = f"the time is {values[int(np.argmax(outside))]:.15g}, which is no {form} time"
+        raise NoTimeError(msg, rows=outside, path=path, locate=locate)
 
 
 def _number_form(values: FloatArray, words: str, unit: str | None, path: str) -> tuple[TimeForm, float]:

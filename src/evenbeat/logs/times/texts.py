@@ -11,7 +11,7 @@ from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.form.cells import is_moment
 from evenbeat.logs.rows.stamps import Moments
-from evenbeat.logs.times.timestamps import Locate, Times, times_from_moments
+from evenbeat.logs.times.timestamps import Locate, NoTimeError, Times, times_from_moments
 from evenbeat.logs.times.wrapping import across_midnights
 from evenbeat.tables import iso_date, order_of_dates
 
@@ -55,8 +55,7 @@ def _tidied(
         return stamps, (), None
     parts = stamps.str.strip().str.extract(_PARTS)
     if parts["date"].isna().any():
-        row = int(np.argmax(parts["date"].isna().to_numpy()))
-        raise _not_understood(stamps.iloc[row], path, locate(row))
+        raise _not_understood(stamps, parts["date"].isna(), path, locate)
     dates, findings = _iso_dates(parts["date"], date_order, path, locate)
     clocks = _iso_clocks(parts["clock"].fillna(""))
     leaps = clocks.str.contains(r"^\d\d:\d\d:60", regex=True)
@@ -78,7 +77,7 @@ def _iso_dates(
     for text in different:
         iso = iso_date(text, found.order)
         if iso is None:
-            raise _not_understood(text, path, locate(_first(dates, text)))
+            raise _not_understood(dates, dates == text, path, locate)
         written[text] = iso
     return dates.map(written), found.findings
 
@@ -111,14 +110,12 @@ def _moments(stamps: Any, *, zoned: bool, path: str, locate: Locate) -> Any:
     except (ValueError, OverflowError):
         moments = pd.to_datetime(stamps, format="ISO8601", utc=zoned, errors="coerce")
     if moments.isna().any():
-        row = int(np.argmax(moments.isna().to_numpy()))
-        raise _not_understood(stamps.iloc[row], path, locate(row))
+        raise _not_understood(stamps, moments.isna(), path, locate)
     if moments.dt.tz is not None:
         moments = moments.dt.tz_convert("UTC").dt.tz_localize(None)
     years = moments.dt.year
     if years.min() < 1700 or years.max() > 2200:
-        row = int(np.argmax(((years < 1700) | (years > 2200)).to_numpy()))
-        raise _not_understood(stamps.iloc[row], path, locate(row))
+        raise _not_understood(stamps, (years < 1700) | (years > 2200), path, locate)
     return moments.to_numpy().astype("datetime64[ns]")
 
 
@@ -139,8 +136,7 @@ def _times_of_day(stamps: Any, path: str, locate: Locate) -> Times:
     """Return elapsed time from times of day, a day added at each midnight."""
     parts = stamps.str.strip().str.replace(",", ".").str.extract(_TIME_OF_DAY)
     if parts[2].isna().any():
-        row = int(np.argmax(parts[2].isna().to_numpy()))
-        raise _not_understood(stamps.iloc[row], path, locate(row))
+        raise _not_understood(stamps, parts[2].isna(), path, locate)
     hours = parts[0].astype(float).to_numpy()
     half = parts[3].fillna("").str.lower().to_numpy()
     hours = np.where(half == "", hours, hours % 12 + 12 * (half == "pm"))
@@ -153,18 +149,22 @@ def _all_zoned(stamps: Any, path: str, locate: Locate) -> bool:
     missing = stamps.isna().to_numpy()
     if missing.any():
         msg = "the time is missing in this row; every row needs its time"
-        raise LogError(msg, path=path, line=locate(int(np.argmax(missing))))
-    first = str(stamps.iloc[0])
+        raise NoTimeError(msg, rows=missing, path=path, locate=locate)
     zoned = stamps.str.contains(_ZONE, regex=True).to_numpy(dtype=bool)
     if zoned.any() and not zoned.all():
-        row = int(np.argmin(zoned) if zoned[0] else np.argmax(zoned))
+        odd = zoned != (2 * np.count_nonzero(zoned) > len(zoned))
+        row, usual = int(np.argmax(odd)), int(np.argmin(odd))
         if not is_moment(str(stamps.iloc[row])):
-            raise _not_understood(stamps.iloc[row], path, locate(row))
-        msg = f"of the time '{stamps.iloc[row]}' and the first, '{first}', only one states a zone"
-        raise LogError(msg, path=path, line=locate(row))
+            raise _not_understood(stamps, odd, path, locate)
+        one, other = stamps.iloc[row], stamps.iloc[usual]
+        msg = f"of the time '{one}' and others, such as '{other}', only one states a zone"
+        raise NoTimeError(msg, rows=odd, path=path, locate=locate)
     return bool(zoned.all())
 
 
-def _not_understood(stamp: Any, path: str, line: int) -> LogError:
-    msg = f"the time '{stamp}' is not understood; write it as 2026-01-31T12:00:00Z"
-    return LogError(msg, path=path, line=line)
+def _not_understood(stamps: Any, wrong: Any, path: str, locate: Locate) -> NoTimeError:
+    rows = np.asarray(wrong, dtype=bool)
+    msg = (
+        f"the time '{stamps.iloc[int(np.argmax(rows))]}' is not understood; write it as 2026-01-31T12:00:00Z"
+    )
+    return NoTimeError(msg, rows=rows, path=path, locate=locate)

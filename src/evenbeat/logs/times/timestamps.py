@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
@@ -44,6 +45,20 @@ class Times:
 
 Locate = Callable[[int], int]
 """Row → line number, asked only where a row is to blame."""
+
+
+class NoTimeError(LogError):
+    """Some rows have no time, or none that can be understood; the sentence is about the first of them.
+
+    Parameters
+    ----------
+    rows
+        All rows without a time, shape (rows,), boolean.
+    """
+
+    def __init__(self, sentence: str, *, rows: npt.NDArray[np.bool_], path: str, locate: Locate) -> None:
+        self.rows = np.flatnonzero(rows)
+        super().__init__(sentence, path=path, line=locate(int(self.rows[0])))
 
 
 def times_from_moments(
@@ -99,12 +114,12 @@ def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
         try:
             localized = moments.dt.tz_localize(zone, ambiguous="infer", nonexistent="raise")
         except ValueError:
-            row = int(np.argmax(lost))
             msg = (
-                f"the local time {moments.iloc[row]} occurs twice or never in {time_zone} because clocks "
-                "were changed; log in UTC or cut the log there"
+                f"the local time {moments.iloc[int(np.argmax(lost))]} occurs twice or never in {time_zone} "
+                "because clocks were changed; log in UTC, cut the log there, or reject rows at such times "
+                "with --bad-lines reject (bad_lines='reject')"
             )
-            raise LogError(msg, path=path, line=locate(row)) from None
+            raise NoTimeError(msg, rows=lost, path=path, locate=locate) from None
     return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
 
 
