@@ -64,7 +64,7 @@ def extended_curve(
     bias: Bias,
     progress: Progress | None = None,
 ) -> StabilityCurve:
-    """Return the curve of a statistic in :data:`evenbeat.deviations.forms.EXTENDED`.
+    """Return the curve of a statistic in :data:`evenbeat.deviations.extended.forms.EXTENDED`.
 
     Parameters are those of :func:`evenbeat.stability`.
     """
