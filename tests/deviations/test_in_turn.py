@@ -6,6 +6,7 @@ import threading
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 import evenbeat as eb
 from evenbeat.deviations.sums.in_turn import in_turn
@@ -74,3 +75,23 @@ def test_progress_may_stop_the_work() -> None:
 
     with pytest.raises(RuntimeError, match="enough"):
         eb.stability(record, progress=stop)
+
+
+@pytest.mark.parametrize("gap", [False, True])
+@pytest.mark.parametrize("statistic", ["overlapping_allan", "modified_allan", "parabolic"])
+def test_linear_algebra_starts_no_threads(statistic: str, gap: bool) -> None:
+    """With gaps and without, one thread of linear algebra while a curve is made, as many as before after it."""
+    phase = np.cumsum(np.random.default_rng(1).standard_normal(3000))
+    phase[700] = np.nan if gap else phase[700]
+    record = eb.Record.from_phase(phase, interval_s=1.0)
+    during: list[int] = []
+
+    def threads() -> list[int]:
+        return [library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas"]
+
+    with threadpool_limits(2, user_api="blas"):
+        eb.stability(record, statistic, progress=lambda *_: during.extend(threads()))
+        after = threads()
+
+    assert set(during) == {1}
+    assert set(after) == {2}

@@ -15,6 +15,7 @@ from evenbeat.units import duration_text
 
 Averaging = Literal["ten_per_decade", "doublings", "every"] | Sequence[int]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

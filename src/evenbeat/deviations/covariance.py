@@ -3,8 +3,9 @@
 A term is a difference of ``order`` of phase points ``factor`` apart, for the modified statistics the
 mean of ``factor`` such neighbouring differences. With the generalized covariance K of the phase the
 covariance of two terms is a finite difference of K of twice the order; averaging adds two orders on
-the double sum of K (Greenhall, "The generalized autocovariance: a tool for clock statistics", 31st PTTI
-1999; Greenhall and Riley, 35th PTTI 2003).
+the double sum of K. Own derivation; the degrees of freedom that follow are held to those of Greenhall and
+Riley, 35th PTTI 2003 (tests/reference/test_published_freedom.py), and to dense covariances
+(tests/deviations/test_freedom.py).
 """
 
 from __future__ import annotations

@@ -206,10 +206,10 @@ def stability(
 
     Notes
     -----
-    Definitions as in :data:`STATISTICS` and :data:`evenbeat.deviations.forms.EXTENDED`. Averaging factors of
-    ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase record of
-    any length needs constant extra memory (it may be memory-mapped); a frequency record is integrated
-    once, which takes the memory of another record. Not valid for the noise alone where the record
+    Definitions as in :data:`STATISTICS` and :data:`evenbeat.deviations.extended.forms.EXTENDED`. Averaging
+    factors of ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase
+    record of any length needs constant extra memory (it may be memory-mapped); a frequency record is
+    integrated once, which takes the memory of another record. Not valid for the noise alone where the record
     drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
     References
@@ -227,15 +227,22 @@ def stability(
     True
     """
     check_bias(bias)
-    if statistic == HYBRID:
-        return hybrid_curve(
-            record, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
-        )
-    if statistic in EXTENDED:
-        return extended_curve(
-            record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
-        )
-    kind = _known(statistic)
+    with one_thread():  # the matrices are too small for two threads
+        if statistic == HYBRID:
+            return hybrid_curve(
+                record, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+            )
+        if statistic in EXTENDED:
+            return extended_curve(
+                record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+            )
+        return _difference_curve(record, _known(statistic), averaging, minimum_coverage, progress)
+
+
+def _difference_curve(
+    record: Record, kind: Statistic, averaging: Averaging, minimum_coverage: float, progress: Progress | None
+) -> StabilityCurve:
+    """Return the curve of one of :data:`STATISTICS`."""
     samples = samples_of(record, minimum_coverage)
     largest = kind.largest_factor(samples.points)
     if largest < 1:
@@ -302,8 +309,7 @@ def _computed(
 
     if smooth and isinstance(samples, PhasePoints):
         sums = sums_without_gaps(samples, factors, kind.order, averaged=kind.averaged, progress=progress)
-        with one_thread():  # the matrices are too small for two threads
-            computed = [with_freedom(index, terms) for index, terms in enumerate(sums)]
+        computed = [with_freedom(index, terms) for index, terms in enumerate(sums)]
     else:
         computed = in_turn(one, len(factors), points=samples.points, order=kind.spans, progress=progress)
     at_chosen = np.array([edf for _, edf, _ in computed])

@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.sums.kernels import BoolArray
+from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.quantities import FloatArray
 
 FEWEST_INTERPOLATED = 1000

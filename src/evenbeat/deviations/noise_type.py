@@ -18,11 +18,10 @@ from functools import lru_cache
 
 import numpy as np
 
-from evenbeat.deviations.averaging import IntArray
+from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.covariance import LONGEST_DISCRETE_AVERAGE, term_covariance
 from evenbeat.deviations.levels.responses import mean_square_difference
 from evenbeat.deviations.sums.kernels import (
-    BoolArray,
     sum_of_products,
     sum_of_squared_averages,
     sum_of_squared_differences,
@@ -37,6 +36,10 @@ FEWEST_FOR_PHASE_MEANS = 200
 SHORTEST_FOR_RATIO = 4
 AVERAGES_AT_ANCHOR = 50
 MOST_IDENTIFIED = 128
+STARTS = 16
+COVERAGE = 0.5
+"""Share of its samples that a mean of phase must rest on where some are missing. Noises of phase and white FM
+differ in how much means of many samples vary, for which half of these will do."""
 STRETCHES = 8
 LONGEST_STRETCH = 1 << 13
 SAMPLES_PER_MEAN = 64
@@ -113,7 +116,7 @@ def noise_type(samples: Samples, factor: int, *, order: int) -> NoiseType:
     in one out of ten to five, white and flicker PM hardly ever.
     """
     stretches = _frequency_averages(samples, factor)
-    known = sum(int(np.count_nonzero(~np.isnan(stretch))) for stretch in stretches)
+    known = _known_in(stretches)
     firm = known >= FEWEST_FOR_AUTOCORRELATION
     if known < FEWEST_FOR_RATIO:
         exponent = math.nan
@@ -130,8 +133,20 @@ def noise_type(samples: Samples, factor: int, *, order: int) -> NoiseType:
 
 
 def _frequency_averages(samples: Samples, factor: int) -> list[FloatArray]:
-    """Return the phase advances over adjacent averaging times, of a long record in several stretches."""
-    points = samples.decimated(factor)
+    """Return the phase advances over adjacent averaging times, of a long record in several stretches.
+
+    Where more than half of them are unknown, gaps may be in step with the averaging time: then from the start
+    that leaves the most.
+    """
+    found = _averages_from(samples, factor, 0)
+    if samples.has_gaps and 2 * _known_in(found) < sum(len(stretch) for stretch in found):
+        starts = np.unique(np.linspace(0, factor - 1, min(factor, STARTS)).astype(int)).tolist()
+        found = max((_averages_from(samples, factor, start) for start in starts), key=_known_in)
+    return found
+
+
+def _averages_from(samples: Samples, factor: int, start: int) -> list[FloatArray]:
+    points = samples.decimated(factor, start)
     count = points.points - 1
     advances: list[FloatArray] = []
     for begin, length in _stretches(count):
@@ -139,6 +154,10 @@ def _frequency_averages(samples: Samples, factor: int) -> list[FloatArray]:
         points.fill_advances(advance, begin, 1)
         advances.append(advance)
     return advances
+
+
+def _known_in(stretches: list[FloatArray]) -> int:
+    return sum(int(np.count_nonzero(~np.isnan(stretch))) for stretch in stretches)
 
 
 def _stretches(count: int) -> list[tuple[int, int]]:
@@ -209,13 +228,31 @@ def _from_modified_ratio(samples: Samples, factor: int, exponent: float) -> floa
     nominal = factor // block
     if means.points < 3 * nominal:
         return exponent
-    averaged = sum_of_squared_averages(means, nominal, 2)
+    averaged = _square_of_means(means, nominal)
     plain = sum_of_squared_differences(means, nominal, 2)
-    if averaged.terms == 0 or averaged.total <= 0:
+    if plain.terms == 0 or not averaged > 0:
         return exponent
-    ratio = math.log(averaged.total / averaged.terms / (plain.total / plain.terms))
+    ratio = math.log(averaged / (plain.total / plain.terms))
     expected = _expected_modified_ratio(nominal)
     return float(min(expected, key=lambda alpha: abs(ratio - expected[alpha])))
+
+
+def _square_of_means(samples: PhasePoints, factor: int) -> float:
+    """Return the mean square of second differences of overlapping means of phase over ``factor`` samples.
+
+    With gaps each mean is that of the samples known, if these are half of them; NaN without any term.
+    """
+    if not samples.has_gaps:
+        terms = sum_of_squared_averages(samples, factor, 2)
+        return terms.total / terms.terms
+    flat = _without_line(samples.phase_s)
+    known = ~np.isnan(flat)
+    sums, counts = (np.concatenate([[0.0], np.cumsum(row)]) for row in (np.where(known, flat, 0.0), known))
+    count = counts[factor:] - counts[:-factor]
+    means = (sums[factor:] - sums[:-factor]) / np.where(count >= COVERAGE * factor, count, np.nan)
+    second = means[2 * factor :] - 2 * means[factor:-factor] + means[: -2 * factor]
+    squares = second[~np.isnan(second)] ** 2
+    return float(squares.mean()) if len(squares) else math.nan
 
 
 @lru_cache(maxsize=256)
@@ -231,7 +268,10 @@ def _expected_modified_ratio(factor: int) -> dict[int, float]:
 
 
 def _phase_means(samples: PhasePoints, factor: int) -> FloatArray:
-    """Return means of the phase over adjacent averaging times, from at most 127 samples of each."""
+    """Return means of the phase over adjacent averaging times, from at most 127 samples of each.
+
+    NaN where less than half of these are known.
+    """
     phase = samples.phase_s
     count = min(len(phase) // factor, LONGEST_STRETCH)
     stride = max(1, factor // SAMPLES_PER_MEAN)
@@ -242,6 +282,11 @@ def _phase_means(samples: PhasePoints, factor: int) -> FloatArray:
     for begin in range(0, count, at_once):
         end = begin + at_once
         means[begin:end] = groups[begin:end].mean(axis=1, dtype=float)
+        partial = begin + np.flatnonzero(np.isnan(means[begin:end]))
+        known = ~np.isnan(groups[partial])
+        counts = np.count_nonzero(known, axis=1)
+        sums = np.sum(groups[partial], axis=1, where=known, dtype=float)
+        means[partial] = np.where(counts >= COVERAGE * groups.shape[1], sums / np.maximum(counts, 1), np.nan)
         let_go(samples.mapping)
     return means
 

@@ -1,8 +1,9 @@
 """Weights of the chi-squared variables that make up a mean of squared terms: eigenvalues of their covariance.
 
-Of the terms at long averaging times, which overlap for the most part, evenly spread ones are enough. Where
-the record holds many averaging times, or many terms are independent, chi-squared itself is good to half a
-point of probability and no weights are formed. With gaps only the valid terms are taken.
+Of the terms at long averaging times, which overlap for the most part, evenly spread ones are enough; with
+gaps, the valid ones in each stretch of so many count as so many at their mean place. Where the record holds
+many averaging times, or many terms are independent, chi-squared itself is good to half a point of
+probability and no weights are formed.
 """
 
 from __future__ import annotations
@@ -68,12 +69,17 @@ def weights_of_terms(
     if not has_weights(terms.possible / overlap, edf):
         return None
     stride = -(-terms.possible // MOST_TERMS)
-    count = -(-terms.possible // stride)
-    matrix = linalg.toeplitz(covariance(np.arange(count, dtype=np.int64) * stride))
-    if terms.valid is not None:
-        valid = terms.valid[::stride]
-        matrix = matrix[np.ix_(valid, valid)]
-    return fitted_weights(matrix, edf) if len(matrix) else None
+    if terms.valid is None:
+        lags = np.arange(-(-terms.possible // stride), dtype=np.int64) * stride
+        return fitted_weights(linalg.toeplitz(covariance(lags)), edf)
+    where = np.flatnonzero(terms.valid)
+    group = where // (stride if terms.terms > MOST_TERMS else 1)
+    first = np.flatnonzero(np.diff(group, prepend=-1))
+    counts = np.diff(first, append=len(where))
+    places = np.rint(np.add.reduceat(where, first) / counts).astype(np.int64)
+    lags, at = np.unique(np.abs(places - places[:, np.newaxis]), return_inverse=True)
+    matrix = covariance(lags)[at.reshape(len(places), -1)] * np.sqrt(np.outer(counts, counts))
+    return fitted_weights(matrix, edf)
 
 
 def fitted_weights(matrix: FloatArray, edf: float) -> FloatArray | None:

@@ -18,7 +18,7 @@ from evenbeat.deviations.extended.forms import EXTENDED, Extended
 from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.deviations.sums.in_turn import Progress
-from evenbeat.deviations.sums.kernels import TermSum, one_thread
+from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
@@ -64,7 +64,7 @@ def extended_curve(
     bias: Bias,
     progress: Progress | None = None,
 ) -> StabilityCurve:
-    """Return the curve of a statistic in :data:`evenbeat.deviations.forms.EXTENDED`.
+    """Return the curve of a statistic in :data:`evenbeat.deviations.extended.forms.EXTENDED`.
 
     Parameters are those of :func:`evenbeat.stability`.
     """
@@ -173,16 +173,12 @@ def computed_points(
         told = noise_exponents(samples, effective, order=kind.order)
     exponents = with_last_inherited(told)
 
-    with one_thread():  # these matrices are too small for two threads
-        terms = _in_parallel(samples, kind, factors, bias, progress)
-        found = [
-            _freedom(kind, term, samples.points, pair, bias)
-            for term, pair in zip(terms, zip(factors.tolist(), exponents.tolist(), strict=True), strict=True)
-        ]
-        ratios = [
-            _bias(kind, samples.points, factor, noise, bias)
-            for factor, noise in zip(factors.tolist(), exponents.tolist(), strict=True)
-        ]
+    pairs = list(zip(factors.tolist(), exponents.tolist(), strict=True))
+    terms = _in_parallel(samples, kind, factors, bias, progress)
+    found = [
+        _freedom(kind, term, samples.points, pair, bias) for term, pair in zip(terms, pairs, strict=True)
+    ]
+    ratios = [_bias(kind, samples.points, factor, noise, bias) for factor, noise in pairs]
     edf, weights = np.array([edf for edf, _ in found]), [weights for _, weights in found]
     return Points(
         terms=terms, bias=np.array(ratios), told=told, exponents=exponents, edf=edf, weights=weights

@@ -19,6 +19,7 @@ from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.extended.form_weights import form_of_stretches, in_proportion, root_of_covariance
 from evenbeat.deviations.extended.quadratic import expected_sum
 from evenbeat.deviations.extended.theo1 import span_rows, theo1_bias, theo1_variance
+from evenbeat.deviations.freedom import at_least_one
 from evenbeat.deviations.sums.kernels import sum_of_squared_differences
 from evenbeat.deviations.sums.samples import PhasePoints
 from evenbeat.deviations.term_weights import raised_to_freedom
@@ -74,7 +75,7 @@ def _corrected_freedom(points: int, span: int, exponent: int) -> float:
     root = root_of_covariance(points, exponent, 2)
     covariance = root.T @ (_relative_theo1(points, span, exponent) + _relative_ratio(points, exponent)) @ root
     values = linalg.eigvalsh(covariance)
-    return max(1.0, float(values.sum() ** 2 / np.sum(values**2)))
+    return at_least_one(float(values.sum() ** 2 / np.sum(values**2)))
 
 
 def _relative_theo1(points: int, span: int, exponent: int) -> FloatArray:

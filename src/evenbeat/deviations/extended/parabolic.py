@@ -14,10 +14,10 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft
 
-from evenbeat.deviations.averaging import IntArray
+from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.extended.quadratic import allan_variance, phase_kernel
 from evenbeat.deviations.freedom import freedom_of_terms
-from evenbeat.deviations.sums.kernels import BoolArray, TermSum, sum_of_squared_differences
+from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import Samples
 from evenbeat.deviations.term_weights import MOST_AVERAGING_TIMES, weights_of_terms
 from evenbeat.quantities import FloatArray

@@ -3,9 +3,10 @@
 Modified total, Hadamard total and Théo1 sum, for every start of a stretch of phase, the same quadratic form
 of that stretch. Under a power-law noise the mean over M starts has relative variance ``2 Σ n(k) g(k) / M²``
 with ``g(k) = ‖B K_k Bᵀ‖² / (tr B K_0 Bᵀ)²``, where BᵀB is the form and K_k the generalized covariance of two
-stretches k samples apart (the trace formula for Gaussian quadratic forms; covariance as in Greenhall, 31st
-PTTI 1999). This is exact. Beyond some factor the ratio to the degrees of freedom of a difference
-statistic with the same terms, which varies slowly, is carried over from two shorter forms.
+stretches k samples apart (the trace formula for Gaussian quadratic forms; own derivation, tested in
+tests/deviations/test_total.py and test_theo1.py). This is exact. Beyond some factor the ratio to the
+degrees of freedom of a difference statistic with the same terms, which varies slowly, is carried over from
+two shorter forms.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import term_covariance
-from evenbeat.deviations.freedom import sum_over_lags
+from evenbeat.deviations.freedom import at_least_one, sum_over_lags
 from evenbeat.quantities import FloatArray
 
 STRETCHES_AT_ONCE = 16
@@ -82,7 +83,7 @@ def freedom_of_mean(starts: int, lags: IntArray, squares: FloatArray) -> float:
     last = min(starts - 1, int(lags[-1]))
     inside = inside if inside[-1] == last else np.append(inside, last)
     pairs = (starts - inside) * np.interp(inside, lags, squares)
-    return max(1.0, starts**2 / sum_over_lags(inside, pairs))
+    return at_least_one(starts**2 / sum_over_lags(inside, pairs))
 
 
 def freedom_by_ratio(
@@ -115,4 +116,4 @@ def freedom_by_ratio(
 
     whole, half = ratio(shorter), ratio(shorter // 2)
     beyond = math.log2(factor / shorter) if grows else 1 - shorter / factor
-    return max(1.0, like(starts, factor) * (whole + (whole - half) * beyond))
+    return at_least_one(like(starts, factor) * (whole + (whole - half) * beyond))

@@ -14,7 +14,7 @@ import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.extended.quadratic import allan_variance, phase_kernel
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.freedom import at_least_one, equivalent_degrees_of_freedom
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import PhasePoints
 from evenbeat.quantities import FloatArray
@@ -111,15 +111,15 @@ def total_freedom(points: int, factor: int, exponent: int) -> float:
     those of the overlapping Allan variance.
     """
     if points <= LARGEST_EXACT:
-        return max(1.0, 1.0 / _relative_variance(points, factor, exponent))
+        return at_least_one(1.0 / _relative_variance(points, factor, exponent))
     if exponent == 2 and points <= LARGEST_EXACT_WHITE:
-        return max(1.0, 1.0 / _relative_variance_of_white_phase(points, factor))
+        return at_least_one(1.0 / _relative_variance_of_white_phase(points, factor))
     intervals = (points - 1) / factor
     shorter = max(1, int((LARGEST_EXACT - 1) / intervals))
     scaled = min(LARGEST_EXACT, round(intervals * shorter) + 1)
     at_ends = _relative_variance(scaled, shorter, exponent) - 1 / _overlapping(scaled, shorter, exponent)
     at_ends *= ((scaled - 1) / shorter / intervals) ** 2
-    return max(1.0, 1.0 / (1 / _overlapping(points, factor, exponent) + at_ends))
+    return at_least_one(1.0 / (1 / _overlapping(points, factor, exponent) + at_ends))
 
 
 def _overlapping(points: int, factor: int, exponent: int) -> float:

@@ -16,13 +16,14 @@ from itertools import combinations
 import numpy as np
 from scipy import linalg, optimize, special
 
+from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.levels.chance import probability_by_chance, simulated_variances
 from evenbeat.deviations.levels.noise_fit import NoiseFit
 from evenbeat.deviations.levels.remarks import about_fit
 from evenbeat.deviations.levels.responses import EXPONENTS
 from evenbeat.deviations.levels.variances import Variances, variances_of
 from evenbeat.deviations.remarks import about_record
-from evenbeat.deviations.sums.kernels import BoolArray, one_thread
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray, checked_probability

@@ -42,7 +42,8 @@ def mean_square_difference(exponent: int, factor: int, *, order: int, averaged: 
     Notes
     -----
     With K the generalized covariance of the phase the expectation is the central difference of K of
-    twice the order; averaging adds two orders on the double sum of K (Greenhall, 31st PTTI 1999).
+    twice the order; averaging adds two orders on the double sum of K (own derivation,
+    as in :mod:`evenbeat.deviations.covariance`).
     """
     if not averaged or factor == 1:
         return _central_difference(_PHASE[exponent], factor, order)

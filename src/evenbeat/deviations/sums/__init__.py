@@ -9,6 +9,7 @@
     shared_blocks.py  the sums at many averaging factors from one reading of each block
     lagged_products.py  sums from products of phase with itself, of a block or by a Fourier transform
     end_products.py  the products near the ends that these must leave out, for every factor at once
+    pairs.py        pairs of terms at every distance, where gaps leave some out
     in_turn.py      one averaging time after the other, on two threads, with progress
     gap_free.py     all averaging factors of a record without gaps, by the quickest way for each
 """

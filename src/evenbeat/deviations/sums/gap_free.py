@@ -15,7 +15,6 @@ from evenbeat.deviations.sums.kernels import (
     BLOCK,
     TermSum,
     Workspace,
-    one_thread,
     sum_of_squared_averages,
     sum_of_squared_differences,
     sums_in_span,
@@ -73,10 +72,9 @@ def sums_without_gaps(
     left = np.isnan(totals)
     tell = _Teller(progress, len(factors))
     tell.done(len(factors) - int(np.count_nonzero(left)))
-    with one_thread():
-        totals[left] = _block_sums(
-            samples, factors[left].tolist(), order, averaged=averaged, block=block, tell=tell
-        )
+    totals[left] = _block_sums(
+        samples, factors[left].tolist(), order, averaged=averaged, block=block, tell=tell
+    )
     possible = samples.points - (order + averaged) * factors + averaged
     return [
         TermSum(total=total, possible=terms, terms=terms)

@@ -10,13 +10,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 from threadpoolctl import ThreadpoolController
 
+from evenbeat.deviations.averaging import BoolArray
+from evenbeat.deviations.sums.pairs import pairs_of_bins
 from evenbeat.deviations.sums.samples import Samples, needed_samples
 from evenbeat.quantities import FloatArray
 
@@ -33,7 +34,6 @@ MOST_ADDITIONS = 5
 """Moving sums that need no more additions per term than this are formed by doubling."""
 _UP_TO_AND_WITH = np.triu(np.ones((ROW, ROW)))
 _KEPT = threading.local()
-BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -56,6 +56,26 @@ class TermSum:
     possible: int
     terms: int
     valid: BoolArray | None = None
+    _counted: dict[tuple[int, int], FloatArray] = field(default_factory=dict, init=False, repr=False)
+
+    @property
+    def mask(self) -> BoolArray:
+        """Which terms were used, shape (possible,)."""
+        return np.ones(self.possible, dtype=bool) if self.valid is None else self.valid
+
+    def pairs(self, width: int, count: int) -> FloatArray:
+        """Return how many pairs of used terms are 0, 1 … ``count - 1`` bins of this width apart.
+
+        Counted once for all noises.
+        """
+        if (width, count) not in self._counted:
+            self._counted[width, count] = pairs_of_bins(self.mask, width, count)
+        return self._counted[width, count]
+
+    def pairs_apart(self, lag: int) -> float:
+        """Return how many pairs of used terms are ``lag`` terms apart."""
+        mask = self.mask
+        return float(np.count_nonzero(mask[lag:] & mask[: max(0, self.possible - lag)]))
 
 
 @lru_cache(maxsize=1)

@@ -23,7 +23,7 @@ from scipy import fft
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.sums.end_products import products_near_start
 from evenbeat.deviations.sums.exact_sums import exact_sums, largest_of, less_line
-from evenbeat.deviations.sums.kernels import one_thread, running_sums
+from evenbeat.deviations.sums.kernels import running_sums
 from evenbeat.deviations.sums.samples import PhasePoints
 from evenbeat.quantities import FloatArray
 
@@ -135,13 +135,12 @@ def sums_by_lagged_products(
         sums = exact_sums(values, [np.empty(len(values) + 1) for _ in range(5)])
         values = sums.coarse + sums.rest
     totals = np.full(len(factors), np.nan)
-    with one_thread():
-        products = _Transformed(values, times, factors)
-        for end in range(len(factors), 0, -TRIED_TOGETHER):
-            some = slice(max(0, end - TRIED_TOGETHER), end)
-            totals[some] = products.sums(factors[some])
-            if np.isnan(totals[some]).all():
-                break
+    products = _Transformed(values, times, factors)
+    for end in range(len(factors), 0, -TRIED_TOGETHER):
+        some = slice(max(0, end - TRIED_TOGETHER), end)
+        totals[some] = products.sums(factors[some])
+        if np.isnan(totals[some]).all():
+            break
     return totals / factors.astype(float) ** 2 if averaged else totals
 
 

@@ -35,7 +35,7 @@ class Samples(Protocol):
     def fill_advances(self, out: FloatArray, begin: int, lag: int) -> None:
         """Write the phase gained from point ``begin + i`` to ``begin + i + lag`` into ``out`` [s]."""
 
-    def decimated(self, factor: int) -> Samples:
+    def decimated(self, factor: int, start: int = 0) -> Samples:
         """Return every ``factor``-th point."""
 
 
@@ -93,9 +93,9 @@ class PhasePoints:
         if begin // piece != (begin + len(out)) // piece:
             let_go(self.mapping)
 
-    def decimated(self, factor: int) -> PhasePoints:
+    def decimated(self, factor: int, start: int = 0) -> PhasePoints:
         """Return every ``factor``-th point, without a copy."""
-        return replace(self, phase_s=self.phase_s[::factor])
+        return replace(self, phase_s=self.phase_s[start::factor])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -139,12 +139,12 @@ class FrequencySums:
         partial = present < whole
         out[partial] *= whole / np.maximum(present[partial], 1)
 
-    def decimated(self, factor: int) -> FrequencySums:
+    def decimated(self, factor: int, start: int = 0) -> FrequencySums:
         """Return the sums at every ``factor``-th point."""
         return replace(
             self,
-            sums_s=self.sums_s[::factor],
-            counts=self.counts[::factor],
+            sums_s=self.sums_s[start::factor],
+            counts=self.counts[start::factor],
             samples_per_point=self.samples_per_point * factor,
         )
 

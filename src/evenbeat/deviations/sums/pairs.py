@@ -1,0 +1,87 @@
+"""Pairs of valid terms at every distance: the autocorrelation of a mask, in constant extra memory."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from evenbeat.deviations.averaging import BoolArray, IntArray
+from evenbeat.quantities import FloatArray
+
+SHORTEST_SEGMENT = 1 << 10
+TERMS_AT_ONCE = 1 << 17
+
+
+def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
+    """Return the numbers of pairs of valid terms 0, 1 … ``count - 1`` bins apart.
+
+    Parameters
+    ----------
+    valid
+        Shape (n,).
+    width
+        How many terms make a bin.
+    count
+        Shape of the result.
+
+    Notes
+    -----
+    With b valid terms in each bin these are the sums ``Σ b[i] b[i + lag]``, whole numbers. Where the mask has
+    few borders they follow from the distances of these, otherwise from Fourier transforms of its segments.
+    """
+    if width == 1:
+        borders = np.flatnonzero(np.diff(valid, prepend=False, append=False))
+        if len(borders) ** 2 < len(valid):
+            return _from_borders(borders, count)
+    return _from_segments(valid, width, count)
+
+
+def _from_borders(borders: IntArray, count: int) -> FloatArray:
+    """Return the pairs from where runs of valid terms begin and end, in turn.
+
+    With d = +1 where a run begins and -1 after its end, ``n(k+1) - 2 n(k) + n(k-1) = -Σ d[i] d[i+k]``.
+    """
+    signs = np.where(np.arange(len(borders)) % 2, -1.0, 1.0)
+    apart = borders - borders[:, np.newaxis]
+    near = (apart >= 0) & (apart < count)
+    products = np.bincount(apart[near], weights=np.outer(signs, signs)[near], minlength=count)
+    products[0] *= 0.5
+    changes = np.cumsum(-products)
+    terms = float(np.dot(signs, -borders))
+    return np.concatenate([[terms], terms + np.cumsum(changes[:-1])])
+
+
+def _from_segments(valid: BoolArray, width: int, count: int) -> FloatArray:
+    """Return the pairs within segments and between neighbouring ones, all lags being within a segment.
+
+    Segments fill half of a transform each, so that the next one, delayed by half its length, is ``(-1)^f``
+    times its own transform. Single precision is exact here: the results are whole numbers.
+    """
+    length = fft.next_fast_len(max(count, SHORTEST_SEGMENT), real=True)
+    delayed = np.where(np.arange(length + 1) % 2, np.float32(-1), np.float32(1))
+    at_once = max(1, TERMS_AT_ONCE // (length * width))
+    rows = np.zeros((at_once, 2 * length), dtype=np.float32)
+    spectrum, last = np.zeros(length + 1, dtype=complex), np.zeros(length + 1, dtype=np.complex64)
+    for begin in range(0, len(valid), at_once * length * width):
+        bins = _bins(valid[begin : begin + at_once * length * width], width)
+        whole, rest = divmod(len(bins), length)
+        rows[:whole, :length] = bins[: whole * length].reshape(whole, length)
+        if rest:
+            rows[whole, :length] = 0
+            rows[whole, :rest] = bins[whole * length :]
+        own = fft.rfft(rows[: whole + (rest > 0)])
+        reached = own.copy()
+        reached[:-1] += delayed * own[1:]
+        spectrum += np.einsum("ij,ij->j", own.conj(), reached) + delayed * last.conj() * own[0]
+        last = own[-1].copy()
+    return np.rint(np.maximum(fft.irfft(spectrum, 2 * length)[:count], 0.0))
+
+
+def _bins(valid: BoolArray, width: int) -> npt.NDArray[np.generic]:
+    """Return how many are valid in each bin, the last of which may be shorter."""
+    if width == 1:
+        return valid
+    whole = len(valid) - len(valid) % width
+    counts = valid[:whole].astype(np.float32).reshape(-1, width) @ np.ones(width, dtype=np.float32)
+    return np.append(counts, np.float32(np.count_nonzero(valid[whole:]))) if whole < len(valid) else counts
