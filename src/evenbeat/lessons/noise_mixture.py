@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -113,8 +113,9 @@ def mix_noises(
     record = simulate_clock(samples, interval_s=interval_s, levels=levels, seed=np.random.SeedSequence(seed))
     curves = {name: stability(record, name, averaging="doublings") for name in STATISTICS}
     tau = curves["overlapping_allan"].averaging_time_s
+    alone = NoiseLevels()
     expected = {
-        exponent: NoiseLevels(**{FIELDS[exponent]: level}).deviation(tau, cutoff_hz=cutoff)
+        exponent: replace(alone, **{FIELDS[exponent]: level}).deviation(tau, cutoff_hz=cutoff)
         for exponent, level in levels.by_exponent.items()
         if level > 0
     }

@@ -227,7 +227,7 @@ class _Judge:
     def _judge_decimals(
         self, ends: Counter[tuple[str, int]], groups: dict[tuple[str, int], list[Alike]]
     ) -> None:
-        """Find fewer decimals where the writer shows trailing zeros; elsewhere a number that has far fewer."""
+        """Find fewer decimals where the writer shows trailing zeros, elsewhere a number with far fewer."""
         if not ends:
             return
         (mark, usual), _ = ends.most_common(1)[0]
