@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -114,7 +114,7 @@ def mix_noises(
     curves = {name: stability(record, name, averaging="doublings") for name in STATISTICS}
     tau = curves["overlapping_allan"].averaging_time_s
     expected = {
-        exponent: NoiseLevels(**{FIELDS[exponent]: level}).deviation(tau, cutoff_hz=cutoff)
+        exponent: replace(NoiseLevels(), **{FIELDS[exponent]: level}).deviation(tau, cutoff_hz=cutoff)  # type: ignore[arg-type]
         for exponent, level in levels.by_exponent.items()
         if level > 0
     }
