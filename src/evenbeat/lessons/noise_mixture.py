@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -113,9 +114,11 @@ def mix_noises(
     record = simulate_clock(samples, interval_s=interval_s, levels=levels, seed=np.random.SeedSequence(seed))
     curves = {name: stability(record, name, averaging="doublings") for name in STATISTICS}
     tau = curves["overlapping_allan"].averaging_time_s
-    alone = NoiseLevels()
+    alone: dict[int, Any] = {
+        exponent: {FIELDS[exponent]: level} for exponent, level in levels.by_exponent.items()
+    }
     expected = {
-        exponent: replace(alone, **{FIELDS[exponent]: level}).deviation(tau, cutoff_hz=cutoff)
+        exponent: NoiseLevels(**alone[exponent]).deviation(tau, cutoff_hz=cutoff)
         for exponent, level in levels.by_exponent.items()
         if level > 0
     }
