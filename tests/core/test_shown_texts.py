@@ -68,6 +68,16 @@ def test_text_is_as_it_was(name: str) -> None:
     assert text + "\n" == (SHOWN / f"{name}.txt").read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("name", RESULTS)
+def test_no_column_hides_a_fact(name: str) -> None:
+    """Facts and columns stand in one dictionary, so that no name may be both."""
+    result = RESULTS[name]()
+    columns = [] if result._row_objects else [column.name for column in result._columns() if column.name]
+
+    assert len(set(columns)) == len(columns)
+    assert not set(columns) & set(result._facts())
+
+
 if __name__ == "__main__":
     for name, made in RESULTS.items():
         (SHOWN / f"{name}.txt").write_text(f"{made()}\n", encoding="utf-8")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ from evenbeat.logs.rows.wanted import Wanted
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
 from evenbeat.logs.terms import Candidate, Statements, TimeForm
 from evenbeat.logs.times.timestamps import Times
+from evenbeat.plain import UNLISTED
 from evenbeat.results import Column, Result
 
 _BLOCK_BYTES = 1 << 25
@@ -51,7 +52,7 @@ class ConvertedLog(Result):
 
     path: str
     rows: int
-    columns: tuple[str, ...]
+    columns: tuple[str, ...] = field(metadata=UNLISTED)
     source_path: str
     source_sha256: str
     source_bytes: int
