@@ -15,6 +15,8 @@ from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
 
 SCAN_BLOCK = 1 << 20
+FARTHEST_FROM_NOMINAL = 0.02
+"""Part of the nominal frequency: readings farther from it are of another unit or another source."""
 _WEIGHTINGS = {
     **dict.fromkeys(("plain", "pi", "π"), "plain"),
     **dict.fromkeys(("triangular", "lambda", "λ"), "triangular"),
@@ -111,6 +113,46 @@ def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
         msg = f"all {len(array)} samples of {name} are missing (NaN); there is nothing to analyse"
         raise InputError(msg)
     return array
+
+
+def numbers_of(values: Any, name: str) -> FloatArray:
+    """Return a list, an array, a Series or a table of one column as a row of floats, missing ones NaN.
+
+    Raises
+    ------
+    InputError
+        If it holds several columns, or anything but numbers.
+    """
+    import pandas as pd
+
+    if isinstance(values, pd.DataFrame):
+        if values.shape[1] != 1:
+            names = ", ".join(f"{column}" for column in values.columns)
+            msg = f"{name} is a table with the columns {names}; give one of them"
+            raise InputError(msg)
+        values = values.iloc[:, 0]
+    if isinstance(values, pd.Series) and pd.api.types.is_numeric_dtype(values.dtype) and values.dtype != bool:
+        return values.to_numpy(dtype=float, na_value=np.nan)
+    if isinstance(values, np.ma.MaskedArray):
+        values = np.ma.filled(values.astype(float), np.nan)
+    try:
+        array = np.asarray(values)
+        if array.dtype.kind == "O" and not any(isinstance(value, str | bytes) for value in array.flat):
+            array = array.astype(float)  # None is NaN
+    except (ValueError, TypeError) as error:
+        msg = f"{name} is no row of numbers ({error}); a missing one must be NaN"
+        raise InputError(msg) from None
+    if array.dtype.kind in "OUS" and array.size:
+        msg = f"{name} holds text such as '{array.flat[0]}'; turn it into numbers, as with pandas.to_numeric"
+        raise InputError(msg)
+    return np.asarray(read_only(array, name), dtype=float)
+
+
+def relative_to(nominal: float, readings: FloatArray) -> FloatArray:
+    """Return fractional frequencies y = (f - f₀) / f₀ of frequencies in the unit of the nominal one."""
+    values = readings - nominal
+    values /= nominal
+    return values
 
 
 def checked_covariates(covariates: Mapping[str, npt.ArrayLike] | None) -> dict[str, FloatArray]:

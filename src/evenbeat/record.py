@@ -17,24 +17,28 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.epochs import check_same_index, grid_of, moments_of, regular_grid, stamp_offset
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
-from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
 from evenbeat.intake import (
+    FARTHEST_FROM_NOMINAL,
     blocks,
     check_positive,
     checked_covariates,
     checked_samples,
     checked_weighting,
     extremes_and_mean,
+    numbers_of,
     read_only,
+    relative_to,
     utc,
     whole_factor,
 )
+from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import FloatArray
 from evenbeat.results import Result
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, frequency_text, parse_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -172,7 +176,8 @@ class CheckOutcome(Plain):
 class Record(Result):
     """Samples of time error (``phase``, seconds) or fractional frequency (``frequency``).
 
-    Build one with :func:`evenbeat.read_log`, :meth:`from_phase` or :meth:`from_frequency`.
+    Build one with :func:`evenbeat.read_log`, or of readings in memory with :meth:`from_readings`,
+    :meth:`from_phase` or :meth:`from_frequency`.
 
     Attributes
     ----------
@@ -323,6 +328,120 @@ class Record(Result):
             reference=reference,
             counter_weighting=counter_weighting,
         )
+
+    @classmethod
+    def from_readings(
+        cls,
+        values: npt.ArrayLike | pd.Series[Any] | pd.DataFrame,
+        *,
+        unit: str,
+        nominal_frequency_hz: float | None = None,
+        interval_s: float | None = None,
+        epochs: npt.ArrayLike | pd.Index[Any] | pd.Series[Any] | None = None,
+        gate_s: float | None = None,
+        start: np.datetime64 | str | None = None,
+        covariates: Mapping[str, npt.ArrayLike] | pd.DataFrame | None = None,
+        reference: str = "",
+        counter_weighting: str | None = None,
+    ) -> Record:
+        """Return the record of readings in memory, in the unit in which they were taken.
+
+        Parameters
+        ----------
+        values
+            Shape (n,): a list, an array, a Series or a column of a table; NaN or ``None`` = missing. The
+            time index of a Series says when each was taken; one without time zone is UTC.
+        unit
+            ``Hz``, ``kHz``, ``MHz`` or ``GHz`` for frequencies; ``s``, ``ms``, ``us``, ``ns`` or ``ps`` for
+            time errors, positive when the device under test is ahead; ``ppm``, ``ppb``, ``1`` or a multiplier
+            such as ``1e-9`` for fractional frequencies, positive when it is fast. A minus in front turns
+            the sign.
+        nominal_frequency_hz
+            What the frequency should be; needed for readings in hertz.
+        interval_s
+            Spacing of the readings in seconds; needed where neither an index nor ``epochs`` tell it.
+        epochs
+            Shape (n,): when each reading was taken, as seconds from any zero, or UTC as ``datetime64`` or
+            ISO text. They must be in order and evenly spaced; where some are left out, samples are missing.
+        gate_s
+            Length of the gate of a counter; ``None`` means that gates follow each other without dead time.
+        start
+            UTC of the first reading, where neither the index nor ``epochs`` tell it.
+        covariates
+            Name with unit (``oven_c``) to readings of shape (n,), taken at the same moments.
+        reference, counter_weighting
+            See :meth:`from_frequency`.
+
+        Raises
+        ------
+        InputError
+            If the unit is not known, the nominal frequency or the interval is missing, the readings are far
+            from the nominal frequency, or the moments are not in order, repeat, are not evenly spaced or
+            contradict what was stated; and as for :meth:`from_frequency` and :meth:`from_phase`.
+
+        Examples
+        --------
+        >>> import evenbeat as eb
+        >>> import pandas as pd
+        >>> hourly = pd.date_range("2026-03-01", periods=4, freq="h")
+        >>> counter = pd.Series([10.0000001, 10.0000003, 10.0000002, 10.0000002], index=hourly)
+        >>> record = eb.Record.from_readings(counter, unit="MHz", nominal_frequency_hz=10e6)
+        >>> print(record.interval_s, record.start, record.values.round(12))
+        3600.0 2026-03-01T00:00:00.000000000 [1.e-08 3.e-08 2.e-08 2.e-08]
+        """
+        readings = numbers_of(values, "values")
+        moments = moments_of(values, epochs)
+        if moments is not None:
+            grid = grid_of(moments, interval_s=interval_s)
+        elif interval_s is None:
+            msg = (
+                "nothing says how far apart the readings are; give interval_s in seconds, epochs, or a "
+                "Series with a time index"
+            )
+            raise InputError(msg)
+        else:
+            grid = regular_grid(len(readings), interval_s)
+        begin = utc(start)
+        if moments is not None and moments.start is not None:
+            if begin is not None and begin != moments.start:
+                msg = (
+                    f"start is {begin}, but by {moments.name} the first reading is of {moments.start}; "
+                    "leave start out, or correct what is wrong"
+                )
+                raise InputError(msg)
+            begin = moments.start
+        columns = {}
+        for name, column in (covariates if covariates is not None else {}).items():
+            check_same_index(values, column, f"covariate {name!r}")
+            columns[f"{name}"] = numbers_of(column, f"covariate {name!r}")
+            _check_length(f"covariate {name!r}", columns[f"{name}"], readings)
+        dimension, factor = parse_unit(unit)
+        shared: dict[str, Any] = {
+            "interval_s": grid.interval_s,
+            "start": begin,
+            "nominal_frequency_hz": nominal_frequency_hz,
+            "covariates": {name: grid.place(column) for name, column in columns.items()},
+            "reference": reference,
+        }
+        if dimension == "time":
+            for name, stated in (("gate_s", gate_s), ("counter_weighting", counter_weighting)):
+                if stated is not None:
+                    msg = f"{name} is {stated}, but readings in {unit} are time errors; leave it out"
+                    raise InputError(msg)
+            record = cls.from_phase(grid.place(readings * factor), **shared)
+        else:
+            if dimension == "frequency":
+                fractions = _of_nominal(readings, unit, factor, nominal_frequency_hz)
+            else:
+                fractions = readings * factor
+            record = cls.from_frequency(
+                grid.place(fractions), gate_s=gate_s, counter_weighting=counter_weighting, **shared
+            )
+        return replace(
+            record,
+            stamp_offset_s=None if moments is None else stamp_offset(moments, grid),
+            findings=(*record.findings, *grid.findings),
+        ).treated("from_readings", unit=unit)
 
     def __len__(self) -> int:
         return len(self.values)
@@ -669,6 +788,25 @@ class Record(Result):
             low, _, high = extremes_and_mean(column)
             rows.append((name, f"{low:.4g} to {high:.4g}"))
         return rows
+
+
+def _of_nominal(readings: FloatArray, unit: str, factor: float, nominal_hz: float | None) -> FloatArray:
+    """Return frequencies as fractions of the nominal one, which they must be near to."""
+    if nominal_hz is None:
+        msg = f"readings in {unit} need the nominal frequency; give nominal_frequency_hz, such as 10e6"
+        raise InputError(msg)
+    check_positive(nominal_hz, "nominal_frequency_hz", optional=False)
+    fractions = relative_to(nominal_hz / factor, readings)
+    present = fractions[~np.isnan(fractions)]
+    typical = float(np.median(present)) if len(present) else 0.0
+    if abs(typical) > FARTHEST_FROM_NOMINAL:
+        msg = (
+            f"the readings (median {(1 + typical) * nominal_hz / factor:.9g} {unit}) are more than "
+            f"{FARTHEST_FROM_NOMINAL:.0%} away from the nominal {frequency_text(nominal_hz)}; check unit and "
+            "nominal_frequency_hz"
+        )
+        raise InputError(msg)
+    return fractions
 
 
 def _check_length(name: str, column: FloatArray, values: FloatArray) -> None:
