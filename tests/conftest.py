@@ -22,8 +22,11 @@ def pytest_configure() -> None:
     found = importlib.util.find_spec("evenbeat")
     source = CHECKOUT / "src"
     if found is None or not Path(str(found.origin)).resolve().is_relative_to(source):
-        which = "finds no evenbeat" if found is None else f"takes evenbeat from {found.origin}"
-        msg = f'{sys.executable} {which}, not from {source}; in {CHECKOUT} run pip install -e ".[test]"'
+        where = "nowhere" if found is None else f"in {found.origin}"
+        msg = (
+            f"the tests are those of {source}, but {sys.executable} finds evenbeat {where}; "
+            f'in {CHECKOUT} run pip install -e ".[test]"'
+        )
         raise pytest.UsageError(msg)
 
 

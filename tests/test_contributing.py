@@ -31,7 +31,8 @@ def test_a_copy_elsewhere_is_not_tested(tmp_path: Path) -> None:
 
     assert done.returncode == 4
     assert done.stdout == ""
-    assert f"takes evenbeat from {copy}, not from {CHECKOUT / 'src'}" in done.stderr
+    assert f"the tests are those of {CHECKOUT / 'src'}, but {sys.executable} finds" in done.stderr
+    assert f"finds evenbeat in {copy}; in {CHECKOUT} run pip install -e" in done.stderr
     assert len(done.stderr.split("\n\n")[0].splitlines()) == 1
 
 
