@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import sys
 from collections.abc import Iterator
@@ -14,6 +15,19 @@ CHECKOUT = Path(__file__).resolve().parents[1]
 settings.register_profile("here", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
+
+
+def pytest_configure() -> None:
+    """Refuse to test an installed copy, in which a change of this checkout would go unnoticed."""
+    found = importlib.util.find_spec("evenbeat")
+    source = CHECKOUT / "src"
+    if found is None or not Path(str(found.origin)).resolve().is_relative_to(source):
+        where = "nowhere" if found is None else f"in {found.origin}"
+        msg = (
+            f"the tests are those of {source}, but {sys.executable} finds evenbeat {where}; "
+            f'in {CHECKOUT} run pip install -e ".[test]"'
+        )
+        raise pytest.UsageError(msg)
 
 
 # Variances here are near 1e-22: with the usual absolute tolerance of 1e-12 every comparison of them
