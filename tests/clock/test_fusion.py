@@ -300,7 +300,9 @@ def test_tables_that_cannot_be_read_say_where(tmp_path: Path, text: str, sentenc
     table.write_text(text, encoding="utf-8")
     with pytest.raises(LogError, match=sentence):
         calibration_points(table)
-    with pytest.raises(LogError, match="nowhere.csv: the table of calibrations cannot be read: No such file"):
+    with pytest.raises(
+        LogError, match=r"nowhere\.csv: the table of calibrations cannot be read: No such file"
+    ):
         calibration_points(tmp_path / "nowhere.csv")
 
 

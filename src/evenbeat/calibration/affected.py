@@ -127,7 +127,7 @@ def dated_results(
     if isinstance(table, Sequence) and not isinstance(table, str):
         return tuple(table)
     where = str(table) if isinstance(table, str | Path) else "the results"
-    frame = text_frame(table, "results")  # type: ignore[arg-type]
+    frame = text_frame(table, "results")
     dates = list(frame["date"]) if "date" in frame else []
     order = order_of_dates(dates, date_order, points_decide=False)
     rows = frame.to_dict("records")

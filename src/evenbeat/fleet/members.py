@@ -78,8 +78,8 @@ def table_members(
         source, counted = "the table", "row"
         columns, rows = _rows_of_frame(cast("pd.DataFrame", table))
     else:
-        source, counted = Path(cast("str | Path", table)).name, "line"
-        columns, rows = table_rows(cast("str | Path", table), torn_rows="keep")
+        source, counted = Path(table).name, "line"
+        columns, rows = table_rows(table, torn_rows="keep")
     check_columns(columns, source if counted == "row" else str(table))
     rows, findings = with_iso_dates(rows, date_order)
     members: dict[str, list[Row]] = {}
