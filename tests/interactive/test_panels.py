@@ -277,7 +277,7 @@ def test_log_panel_assesses_refuses_and_shows(demo_data: Path) -> None:
     panel = interactive.log_panel(demo_data / "fulmar-evening.csv", tolerance=1e-7)
     panel.assess.click()
     assert panel.refusal == ""
-    assert "in tolerance" in panel.words.value
+    assert "In tolerance now" in panel.words.value
     assert picture(panel)
     assert executed(panel.lesson.call)["assessment"].verdict == panel.lesson.assessment.verdict
     panel.show.value = "aging"
