@@ -33,7 +33,8 @@ from evenbeat.clock.oscillator_classes import OscillatorClass, oscillator_class_
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_YEAR
 
-GRID = (161, 90)
+DRIFTS, WALKS = 101, 90
+"""Points of a grid: drifts, where a state is weighed, and walks."""
 FAMILY_DRIFTS = 321
 COMMON_SHARES = (0.0, 0.3, 0.6, 0.8, 0.9, 0.96, 0.99, 0.997)
 """Shares ρ of the class's variance that a family may have in common, equally likely beforehand."""
@@ -188,7 +189,7 @@ BENDS = {"constant": (0.0,), "logarithmic": BENDS_PER_YEAR, "auto": (0.0, *BENDS
 
 def _walk_nodes() -> tuple[FloatArray, FloatArray]:
     """Return the grid of walks in units of their prior's scale, and the widths of its cells."""
-    edges = np.concatenate([[0.0], np.geomspace(1e-3, 6.0, GRID[1])])
+    edges = np.concatenate([[0.0], np.geomspace(1e-3, 6.0, WALKS)])
     return 0.5 * (edges[1:] + edges[:-1]), np.diff(edges)
 
 
@@ -297,12 +298,12 @@ def posterior(
     walk, logs = np.broadcast_to(many.walk[0], shape).ravel(), logs.ravel()
     judged = [one for one in increments if one.state is not None]
     if judged:
-        z, step = np.linspace(-FARTHEST, FARTHEST, GRID[0], retstep=True)
+        z, step = np.linspace(-FARTHEST, FARTHEST, DRIFTS, retstep=True)
         drift = drift[:, np.newaxis] + deviation[:, np.newaxis] * z
         logs = logs[:, np.newaxis] - 0.5 * z**2
         for one in judged:
             logs = logs + _log_state(one, drift, bend[:, np.newaxis], walk[:, np.newaxis], tolerance)
-        bend, walk, deviation = (np.repeat(one, GRID[0]) for one in (bend, walk, deviation * step / 12**0.5))
+        bend, walk, deviation = (np.repeat(one, DRIFTS) for one in (bend, walk, deviation * step / 12**0.5))
         drift, logs = drift.ravel(), logs.ravel()
     return _kept(drift, deviation, bend, walk, logs)
 
