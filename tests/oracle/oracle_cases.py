@@ -1092,7 +1092,6 @@ def readings(_: Path) -> dict[str, Any]:
             "target_and_move": [found.target, found.move],
             "reading_hz": [found.reading_now_hz, found.reading_then_hz],
             "readings": found.readings,
-            "cautions": len(found.cautions),
             **of.findings(found),
         }
 

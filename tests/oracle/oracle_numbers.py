@@ -494,7 +494,9 @@ def reliability(found: eb.ReliabilityComparison) -> dict[str, Any]:
         },
         "observations": found.observations,
         "longest_s": found.longest_s,
-        "observed": found.observed[:FEW],
+        "observed": [
+            [one.time_s, one.inspected, one.found_in, one.low, one.high] for one in found.observed[:FEW]
+        ],
         **findings(found),
     }
 
