@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import sys
 from collections.abc import Iterator
@@ -16,6 +17,19 @@ settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
+def pytest_configure() -> None:
+    """Refuse to test an installed copy, in which a change of this checkout would go unnoticed."""
+    found = importlib.util.find_spec("evenbeat")
+    source = CHECKOUT / "src"
+    if found is None or not Path(str(found.origin)).resolve().is_relative_to(source):
+        where = "nowhere" if found is None else f"in {found.origin}"
+        msg = (
+            f"the tests are those of {source}, but {sys.executable} finds evenbeat {where}; "
+            f'in {CHECKOUT} run pip install -e ".[test]"'
+        )
+        raise pytest.UsageError(msg)
+
+
 # Variances here are near 1e-22: with the usual absolute tolerance of 1e-12 every comparison of them
 # would pass. Without one, approx is relative; tests/test_architecture.py proves that this is in force.
 type(pytest.approx(1.0)).DEFAULT_ABSOLUTE_TOLERANCE = 0.0
@@ -28,6 +42,16 @@ def open_data() -> Path:
     folder = Path(stated) if stated else CHECKOUT.parent / "shared" / "open-data"
     if not folder.is_dir():
         pytest.skip("the open data are not here; name their folder in EVENBEAT_OPEN_DATA")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def field_logs() -> Path:
+    """Return the folder of logs as bench counters write them, or skip where it is absent."""
+    stated = os.environ.get("EVENBEAT_FIELD_LOGS")
+    folder = Path(stated) if stated else CHECKOUT.parent / "shared" / "field-logs"
+    if not folder.is_dir():
+        pytest.skip("the field logs are not here; name their folder in EVENBEAT_FIELD_LOGS")
     return folder
 
 

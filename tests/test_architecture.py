@@ -81,12 +81,14 @@ def test_import_is_light() -> None:
 
 
 def test_record_and_levels_need_no_drawing_or_tables() -> None:
-    """Using the foundations (a simulated clock, its record, its text) imports no heavy library either."""
+    """Using the foundations imports no heavy library either, nor does the name of ``plot`` a drawing one."""
     script = (
         "import sys, evenbeat as eb\n"
         "print(eb.simulate_clock(99, interval_s=1, levels=eb.NoiseLevels(flicker_fm=1e-22), seed=1))\n"
         "heavy = ('matplotlib', 'pandas', 'IPython', 'ipywidgets', 'allantools')\n"
-        "print(*[name for name in heavy if name in sys.modules], file=sys.stderr)"
+        "seen = [name for name in heavy if name in sys.modules]\n"
+        "eb.plot\n"
+        "print(*seen, *{'matplotlib'} & set(sys.modules), file=sys.stderr)"
     )
 
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)

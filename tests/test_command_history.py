@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -164,3 +165,36 @@ def test_asymmetric_tolerance_methods_and_caps(tmp_path: Path, capsys: pytest.Ca
     with pytest.raises(SystemExit):
         main(["history", TABLE, "--tolerance", "wide"])
     assert "'wide' is not a number such as 1e-8" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        (),
+        ("--guard-band", "2e-9"),
+        ("--calendar-unit", "day"),
+        ("--policy-cap", "200 d"),
+        ("--drift-law", "constant"),
+    ],
+)
+def test_the_file_record_says_the_day_that_is_printed_without_it(
+    options: tuple[str, ...], tmp_path: Path
+) -> None:
+    """The due day of the page, of report.html and of result.json is the one printed, whatever was asked."""
+    short = printed("--tolerance", "6e-9", *options)
+    long = printed("--tolerance", "6e-9", *options, "-o", str(tmp_path), "--no-pdf")
+
+    due = re.search(r"due\s+(\d{4}-\d\d-\d\d)", short)[1]
+    assert json.loads((tmp_path / "result.json").read_text())["due"] == due
+    assert f"due {due}" in (tmp_path / "report.html").read_text()
+    assert f"due {due}" in " ".join(long.split())
+
+
+@pytest.mark.parametrize("option", [["--meaning", "never_left"], ["--methods"], ["--results", "r.csv"]])
+def test_what_the_file_record_does_not_hold_is_refused(
+    option: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An option that would be dropped is one sentence, before any work."""
+    assert main(["history", TABLE, "--tolerance", "6e-9", *option, "-o", str(tmp_path / "x")]) == 2
+    assert f"{option[0]} does not go into the case for the file" in capsys.readouterr().err
+    assert not (tmp_path / "x").exists()

@@ -18,7 +18,7 @@ FOLDED = re.compile(
     r"<details><summary>Answer</summary>\n\n```python\n(?P<code>.+)\n```\n</details>", flags=re.DOTALL
 )
 REFERENCE = "09_methods_and_terms"
-QUICK = ("01_", "03_", "06_")
+QUICK = ("01_",)
 """Run by default; the others are marked slow, for together they would take half of the fast tests' time."""
 LIMIT_S = 240
 """Twice what the slowest takes on two cores that are shared with other tests."""

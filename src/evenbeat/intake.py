@@ -177,7 +177,7 @@ def utc(moment: Any) -> Any:
     try:
         when = np.datetime64(text, "ns")
     except (ValueError, TypeError):
-        when = np.datetime64("NaT")
+        when = np.datetime64("NaT", "ns")
     if np.isnat(when):
         msg = f"{moment!r} is not a moment; give UTC, such as 2026-03-01T00:00:00Z"
         raise InputError(msg)

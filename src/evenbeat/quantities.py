@@ -90,7 +90,8 @@ class StudentMixture:
             with np.errstate(divide="ignore", invalid="ignore"):
                 z = offset / self.scales
             z = np.where(np.isnan(z), 0.0, z)
-        return np.asarray(student_cdf(self.degrees_of_freedom, z) @ self.weights)
+        total = student_cdf(self.degrees_of_freedom, z) @ self.weights
+        return np.clip(total, 0.0, 1.0)  # the weights may sum to 1 + 1e-16
 
     def probability_within(self, limit: float) -> FloatArray:
         """Return P(|value| <= limit), shape (...)."""

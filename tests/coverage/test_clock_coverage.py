@@ -407,7 +407,14 @@ def test_the_panel_keeps_the_bar() -> None:
     assert plain.max() < 0.7
 
 
-@pytest.mark.parametrize("name", ["white FM, 60 days", "flicker FM, 100 days", "random-walk FM, 100 days"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param("white FM, 60 days", marks=pytest.mark.slow),
+        "flicker FM, 100 days",
+        pytest.param("random-walk FM, 100 days", marks=pytest.mark.slow),
+    ],
+)
 def test_intervals_hold_in_a_few_runs(name: str) -> None:
     """Forty clocks: at least 80 % covered (binomial 1e-3 limit of a true 94 %), at most 3.5 times as wide."""
     (clock,) = (each for each in PANEL if each.name == name)

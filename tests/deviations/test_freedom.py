@@ -239,17 +239,9 @@ def coverage(statistic: str, exponent: int, factor: int, runs: int, *, gaps: boo
     return float(np.mean((np.array(lows) < truth) & (truth < np.array(highs))))
 
 
-@pytest.mark.parametrize(
-    ("statistic", "exponent", "factor", "gaps"),
-    [
-        ("overlapping_allan", 0, 32, False),
-        ("modified_allan", -2, 16, False),
-        ("overlapping_allan", 0, 16, True),
-    ],
-)
-def test_interval_covers(statistic: str, exponent: int, factor: int, gaps: bool) -> None:
-    """The 95 % interval holds the truth in 95 % of 400 records, within the scatter of that count."""
-    share = coverage(statistic, exponent, factor, 400, gaps=gaps)
+def test_interval_covers() -> None:
+    """With gaps the 95 % interval holds the truth in 95 % of 400 records, within their scatter."""
+    share = coverage("overlapping_allan", 0, 16, 400, gaps=True)
 
     # binomial standard deviation 1.1 %; three of them, and what identification of the noise costs
     assert 0.915 <= share <= 0.985

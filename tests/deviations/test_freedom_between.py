@@ -12,9 +12,9 @@ from evenbeat.deviations import freedom_between
 @pytest.mark.parametrize(
     ("statistic", "exponent", "within"),
     [
-        ("overlapping_allan", 0, 1e-3),
+        pytest.param("overlapping_allan", 0, 1e-3, marks=pytest.mark.slow),
         ("overlapping_allan", -2, 1e-3),
-        ("modified_allan", 2, 1e-3),
+        pytest.param("modified_allan", 2, 1e-3, marks=pytest.mark.slow),
         ("overlapping_hadamard", 2, 1.5e-3),
         ("hadamard", 0, 1e-12),
     ],

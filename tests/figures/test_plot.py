@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -421,13 +419,6 @@ def test_labels_are_spread_no_more_than_needed() -> None:
     np.testing.assert_array_equal(spread(np.array([0.1, 0.9, 0.5]), rows), [0.1, 0.9, 0.5])
     placed = spread(np.array([0.5, 0.5, 0.52]), rows)
     assert np.all(np.diff(placed) > 0.0999)
-
-
-def test_importing_evenbeat_does_not_import_matplotlib() -> None:
-    """``import evenbeat`` stays quick; so does the name of ``plot``."""
-    code = "import sys, evenbeat; evenbeat.plot; sys.exit('matplotlib' in sys.modules)"
-
-    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def test_floor_of_the_display_belongs_to_allan_deviations_only(record: Record) -> None:

@@ -16,7 +16,7 @@ def fleet_rows(count: int, calibrations: int, seed: int) -> list[str]:
     rows = []
     for number in range(count):
         drift, offset, left = 5e-8 * rng.normal(), 0.0, 0.0
-        date = np.datetime64("2020-01-01") + int(rng.integers(0, 400))
+        date = np.datetime64("2020-01-01") + np.timedelta64(int(rng.integers(0, 400)), "D")
         for _ in range(calibrations):
             found = offset + 1e-9 * rng.normal()
             adjusted = abs(found) > 5e-8
@@ -25,7 +25,7 @@ def fleet_rows(count: int, calibrations: int, seed: int) -> list[str]:
             said = f"{date},{found:.4e},{left:.4e},1e-9,{'yes' if adjusted else 'no'}"
             rows.append(f"device {number:04d},{said},oven,1e-7")
             days = int(rng.integers(250, 450))
-            date = date + days
+            date = date + np.timedelta64(days, "D")
             offset += drift * days / 365.25 + 1e-8 * np.sqrt(days / 365.25) * rng.normal()
     return rows
 

@@ -360,11 +360,7 @@ def grown(make: Callable[[], Any], name: str, values: list[Any], times: int) -> 
 
 
 @pytest.mark.parametrize(
-    ("make", "name", "values", "times"),
-    [
-        (interactive.holdover_game, "guess", [1.0, 2.0, 30.0], 24),
-        (interactive.noise_mixer, "white_fm", [1e-12, 2e-11, 1e-13], 6),
-    ],
+    ("make", "name", "values", "times"), [(interactive.holdover_game, "guess", [1.0, 2.0, 30.0], 24)]
 )
 def test_nothing_grows(make: Callable[[], Any], name: str, values: list[Any], times: int) -> None:
     """Many changes leave no memory, no figure and no callback behind (more of them: marker slow)."""

@@ -107,6 +107,7 @@ def assess_history(
     guard_band: float | None = None,
     oscillator_class: str = "oven",
     drift_law: str = "auto",
+    family: str = "related",
     policy_cap_s: float | None = None,
     calendar_unit: CalendarUnit | None = None,
     basis: DecisionBasis | None = None,
@@ -126,7 +127,7 @@ def assess_history(
     guard_band
         Held back from either limit; by default what the decision rule holds back for U = 2 u of the last
         calibration.
-    oscillator_class, drift_law
+    oscillator_class, drift_law, family
         As for :func:`evenbeat.fit_history`.
     basis
         Decision rule and who decides; simple acceptance and nobody by default.
@@ -149,7 +150,7 @@ def assess_history(
     histories = histories_of(tables, instrument=instrument, date_order=date_order)
     limits = Tolerance.of(tolerance)
     begin("drift and random walk")
-    fitted = {"tolerance": limits, "drift_law": drift_law}
+    fitted = {"tolerance": limits, "drift_law": drift_law, "family": family}
     model = fit_history(histories, oscillator_class=oscillator_class, **fitted)  # type: ignore[arg-type]
     if model.as_left is None:
         msg = "the last calibration does not say what it was left at; record the offset, or state it"
@@ -189,6 +190,7 @@ def assess_history(
             "tolerance": limits.to_dict(),
             "oscillator_class": oscillator_class,
             "drift_law": drift_law,
+            "family": family,
         },
         software=software_versions(),
         findings=merged(model.findings, interval.findings, case.findings),

@@ -15,7 +15,7 @@ from evenbeat.assessment.display import DisplayBound
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.model import ClockModel
 from evenbeat.plain import Plain, listed_as
-from evenbeat.quantities import Estimate, StudentMixture, number_text
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture, number_text
 from evenbeat.record import Record
 
 State = Literal["in", "out", "cannot be told"]
@@ -158,7 +158,7 @@ def _next_reading(record: Record) -> StudentMixture:
     """Return the distribution of one more reading, given those since the last step.
 
     The noise of so short a record is not known, so that the mean is not taken to be better than one reading:
-    ``ȳ + s √(1 + 1/n) t`` with n - 1 degrees of freedom (prediction interval, Hahn & Meeker 1991, 4; the
+    ``ȳ + s √(1 + 1/n) t`` with n - 1 degrees of freedom (prediction interval, Hahn & Meeker 1991; the
     readings count as independent).
     """
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
@@ -167,12 +167,15 @@ def _next_reading(record: Record) -> StudentMixture:
     rounding = (record.resolution or 0.0) / math.sqrt(12)
     if record.kind == "phase":
         spans = np.diff(present) * record.interval_s
-        offsets, begun = np.diff(values[present]) / spans, present[:-1]
+        begun = present[:-1]
+        offsets: FloatArray = np.diff(values[present]) / spans
         rounding *= math.sqrt(2) / float(spans.sum())
     else:
-        offsets, begun = values[present], present
+        begun = present
+        offsets = values[present]
     since = offsets[begun >= last_step]
-    offsets = since if len(since) > 1 else offsets
+    if len(since) > 1:
+        offsets = since
     count = len(offsets)
     spread = math.hypot(float(np.std(offsets, ddof=1)), rounding)
     return StudentMixture.student(float(offsets.mean()), spread * math.sqrt(1 + 1 / count), count - 1.0)

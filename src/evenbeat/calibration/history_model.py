@@ -6,7 +6,10 @@ calibration that says only 'in' or 'out' counts with the probability of that. Th
 slows down as ``D ln(1 + B t) / B`` since the first calibration; the laws are averaged over by their
 marginal likelihood. The posterior is in :mod:`evenbeat.calibration.history_posterior`.
 
-Sources: increments of a random walk with drift on a Bayesian grid; interval by drift, ILAC-G24:2022/OIML
+What is usual for the class of oscillator is the prior, until the calibrations contradict it: then it is set
+aside, nothing goes beyond what they allow by themselves, and a caution says so.
+
+Sources: increments of a random walk with drift, normal regression; interval by drift, ILAC-G24:2022/OIML
 D 10; priors by class of oscillator are common practice.
 """
 
@@ -23,7 +26,15 @@ import numpy.typing as npt
 from scipy import optimize
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
-from evenbeat.calibration.history_posterior import GRID, DriftPrior, Posterior, aged, posterior
+from evenbeat.calibration.history_posterior import (
+    DriftPrior,
+    Posterior,
+    aged,
+    contradicted,
+    normal_posteriors,
+    posterior,
+    prior_of_data,
+)
 from evenbeat.calibration.offset_forecast import OffsetCourses
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.oscillator_classes import OscillatorClass
@@ -47,8 +58,11 @@ class HistoryModel(Result):
 
     Attributes
     ----------
-    drift, walk
-        Shape (k,): points of the posterior, per second (at the first calibration) and per root second.
+    prior
+        What drift and walk were learnt from beside the calibrations.
+    drift, drift_uncertainty, walk
+        Shape (k,): points of the posterior, per second (at the first calibration) and per root second; at
+        each of them the drift is normal with this standard uncertainty.
     bend
         Shape (k,): B of the logarithmic law per second, 0 for a constant drift.
     weight
@@ -57,15 +71,20 @@ class HistoryModel(Result):
         The last offset with its uncertainty, from which forecasts start; ``None`` where it is not known.
     common_share
         How much of the class's variance of drift the family has in common; NaN for one instrument.
+    by_class
+        The model that the class would have given, where the calibrations contradict it and it was set aside.
     """
 
     history: tuple[CalibrationHistory, ...] = field(metadata=UNLISTED)
+    prior: DriftPrior = field(metadata=UNLISTED)
     drift: FloatArray
+    drift_uncertainty: FloatArray
     bend: FloatArray
     walk: FloatArray
     weight: FloatArray
     as_left: Estimate | None
     common_share: float = math.nan
+    by_class: HistoryModel | None = None
 
     _also = ("calibrations", "drift_per_year", "walk_per_root_year", "logarithmic_share")
 
@@ -87,12 +106,12 @@ class HistoryModel(Result):
     @property
     def drift_rate(self) -> Estimate:
         """Drift per second at the last calibration."""
-        values = self.drift / (1 + self.bend * self.span_s)
+        slowed = 1 + self.bend * self.span_s
         mixture = StudentMixture(
             weights=self.weight,
-            locations=values,
-            scales=np.full(values.shape, float(np.ptp(values)) / GRID[0]),
-            degrees_of_freedom=np.full(values.shape, math.inf),
+            locations=self.drift / slowed,
+            scales=self.drift_uncertainty / slowed,
+            degrees_of_freedom=np.full(self.weight.shape, math.inf),
         )
         return Estimate(distribution=mixture, unit="1/s")
 
@@ -129,7 +148,9 @@ class HistoryModel(Result):
         return StudentMixture(
             weights=self.weight,
             locations=start.value + self.drift * gone,
-            scales=np.sqrt(start.standard_uncertainty**2 + self.walk**2 * t),
+            scales=np.sqrt(
+                start.standard_uncertainty**2 + self.walk**2 * t + (self.drift_uncertainty * gone) ** 2
+            ),
             degrees_of_freedom=np.full(self.weight.shape, math.inf),
         )
 
@@ -159,8 +180,9 @@ class HistoryModel(Result):
             points = drawn[group == k]
             bend = self.bend[points][:, np.newaxis]
             gone = aged(bend, begin_s + t) - aged(bend, begin_s)
+            drift = generator.normal(self.drift[points], self.drift_uncertainty[points])
             yield OffsetCourses(
-                mean=start.value + self.drift[points][:, np.newaxis] * gone,
+                mean=start.value + drift[:, np.newaxis] * gone,
                 covariance=start.standard_uncertainty**2 + walk**2 * np.minimum.outer(t, t),
                 growth=np.ones(len(points)),
                 diffusion=np.full(len(points), walk**2),
@@ -251,7 +273,8 @@ def fit_history(
         One instrument; or several of one kind, the first being the one that is asked about.
     oscillator_class
         A name in :data:`evenbeat.clock.oscillator_classes.OSCILLATOR_CLASSES`, or a :class:`DriftPrior`: the
-        prior of drift (normal about zero) and walk (half-normal), decisive while calibrations are few.
+        prior of drift (normal about zero) and walk (half-normal), decisive while calibrations are few, and
+        set aside where they contradict it.
     tolerance
         Needed where a calibration says only 'in' or 'out' and its row has no tolerance of its own.
     drift_law
@@ -268,14 +291,15 @@ def fit_history(
 
     Notes
     -----
-    Increment ``d ~ N(D T, s² T + u² + u²)`` on a grid over D and s (grid centred on the mode of the
-    likelihood times prior). Not valid where
-    the drift changes its sign or an adjustment changes the drift itself.
+    Increment ``d ~ N(D T, s² T + u² + u²)``, the drift integrated in closed form, walks and laws on a grid.
+    Where increments as far off as those seen have a probability below 1 % by the prior, the drift is left to
+    them alone (``by_class`` keeps what the prior would have given): no interval exceeds what they allow by
+    themselves. Not valid where the drift changes its sign or an adjustment changes the drift itself.
 
     References
     ----------
     Formula: AF_i - AL_(i-1) ~ N(D T_i, s²T_i + u²)
-    Source: ILAC-G24:2022 / OIML D 10:2022; Bayesian grid
+    Source: ILAC-G24:2022 / OIML D 10:2022; Box 1980 (predictive check, from memory)
     Tests: tests/calibration/test_history.py
     """
     several = (history,) if isinstance(history, CalibrationHistory) else tuple(history)
@@ -285,27 +309,37 @@ def fit_history(
     increments = [one for group in groups for one in group]
     _check(several, increments, limits, drift_law=drift_law, family=family)
     alone = family == "identical" or len(several) == 1
-    found = posterior(
-        increments if alone else groups[0],
-        prior,
-        tolerance=limits,
-        law=drift_law,
-        siblings=() if alone else [group for group in groups[1:] if group],
-    )
-    last = several[0].points[-1]
-    known = math.isfinite(last.as_left)
-    return HistoryModel(
-        history=several,
-        drift=found.drift,
-        bend=found.bend,
-        walk=found.walk,
-        weight=found.weight,
-        as_left=Estimate.normal(last.as_left, last.standard_uncertainty) if known else None,
-        common_share=found.common_share,
-        findings=merged(
-            *(one.findings for one in several), _remarks(several, increments, prior), _family(several, found)
-        ),
-    )
+    tested = [increments] if alone else [group for group in groups if group]
+    beforehand = normal_posteriors(tested, [prior] * len(tested), law=drift_law).probability
+    unlikely = min((one for one in contradicted(beforehand * len(tested)) if one is not None), default=None)
+    own, siblings = (increments, ()) if alone else (groups[0], [group for group in groups[1:] if group])
+
+    def fitted(taken: DriftPrior, *, by_class: HistoryModel | None = None) -> HistoryModel:
+        points = posterior(own, taken, tolerance=limits, law=drift_law, siblings=siblings)
+        last = several[0].points[-1]
+        known = math.isfinite(last.as_left)
+        return HistoryModel(
+            history=several,
+            prior=taken,
+            drift=points.drift,
+            drift_uncertainty=points.drift_uncertainty,
+            bend=points.bend,
+            walk=points.walk,
+            weight=points.weight,
+            as_left=Estimate.normal(last.as_left, last.standard_uncertainty) if known else None,
+            common_share=points.common_share,
+            by_class=by_class,
+            findings=merged(
+                *(one.findings for one in several),
+                _remarks(several, increments, prior, unlikely=unlikely),
+                _family(several, points),
+            ),
+        )
+
+    if unlikely is None:
+        return fitted(prior)
+    free = prior_of_data(increments, prior.name, family=not alone)
+    return fitted(free, by_class=fitted(prior))
 
 
 def _check(
@@ -353,25 +387,15 @@ def _family(several: Sequence[CalibrationHistory], found: Posterior) -> list[Fin
 
 
 def _remarks(
-    several: tuple[CalibrationHistory, ...], increments: list[Increment], prior: DriftPrior
+    several: tuple[CalibrationHistory, ...],
+    increments: list[Increment],
+    prior: DriftPrior,
+    *,
+    unlikely: float | None,
 ) -> tuple[Finding, ...]:
-    found = [
-        Finding(
-            code="PRIOR_BY_CLASS",
-            severity="note",
-            sentence=(
-                f"Prior for {prior.name.replace('_', ' ')} oscillators: drift within about "
-                f"±{prior.drift_per_year:.0e} a year, random walk about {prior.walk_per_root_year:.0e} in a "
-                "year (common practice)."
-            ),
-        )
-    ]
+    found = [contradiction(increments, prior, unlikely) if unlikely is not None else _usual(prior)]
     if len(increments) < 3:
-        sentence = (
-            f"{len(increments)} interval(s) between calibrations say little; the answer leans on what is "
-            "usual for this class of oscillator."
-        )
-        found.append(Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence))
+        found.append(few_calibrations(len(increments), prior, alone=unlikely is not None))
     own = increments if len(several) == 1 else several[0].increments()
     rates = [one.change / one.duration_s for one in own if one.state is None]
     falling = [abs(a) > abs(b) for a, b in itertools.pairwise(rates)]
@@ -382,6 +406,71 @@ def _remarks(
         )
         found.append(Finding(code="DRIFT_DECREASES", severity="note", sentence=sentence))
     return tuple(found)
+
+
+def _usual(prior: DriftPrior) -> Finding:
+    sentence = (
+        f"Prior for {prior.spoken} oscillators: drift within about ±{prior.drift_per_year:.0e} a year, "
+        f"random walk about {prior.walk_per_root_year:.0e} in a year (common practice)."
+    )
+    return Finding(code="PRIOR_BY_CLASS", severity="note", sentence=sentence)
+
+
+def contradiction(increments: Sequence[Increment], prior: DriftPrior, probability: float) -> Finding:
+    """Say that calibrations contradict the class that was stated, and which of them does most."""
+
+    def unusual(one: Increment) -> float:
+        years = one.duration_s / SECONDS_PER_YEAR
+        known = one.start_uncertainty**2 + one.end_uncertainty**2
+        return abs(one.change) / math.sqrt(
+            (prior.drift_per_year * years) ** 2 + prior.walk_per_root_year**2 * years + known
+        )
+
+    worst = max((one for one in increments if one.state is None), key=unusual)
+    at = f" (row {worst.row})" if worst.row else ""
+    chance = f"{probability:.1%}" if probability > 1e-3 else f"{probability:.0e}"
+    sentence = (
+        f"The calibrations contradict the class {prior.spoken}: by what is usual for it, changes such as "
+        f"{worst.change:+.3g} in {duration_text(worst.duration_s)}{at} have a probability of {chance}. The "
+        "class was set aside; drift and walk come from the calibrations alone. State the true class, or "
+        "check the table."
+    )
+    values = {
+        "probability": probability,
+        "change": worst.change,
+        "duration_s": worst.duration_s,
+        "row": worst.row,
+    }
+    return Finding(code="CLASS_CONTRADICTED", severity="caution", sentence=sentence, values=values)
+
+
+def class_set_aside(prior: DriftPrior, alone_s: float, by_class_s: float) -> Finding:
+    """Say what the calibrations alone allow, and what a class would have allowed that they contradict."""
+
+    def said(interval_s: float) -> str:
+        return "none" if math.isnan(interval_s) or interval_s == 0 else interval_text(interval_s)
+
+    sentence = (
+        f"By the calibrations alone the interval is {said(alone_s)}; the class {prior.spoken}, which they "
+        f"contradict, would give {said(by_class_s)}."
+    )
+    values = {
+        name: 0.0 if math.isnan(value) else value
+        for name, value in (("interval_s", alone_s), ("by_class_s", by_class_s))
+    }
+    return Finding(code="CLASS_SET_ASIDE", severity="caution", sentence=sentence, values=values)
+
+
+def few_calibrations(intervals: int, prior: DriftPrior, *, alone: bool) -> Finding:
+    """Say that so few intervals between calibrations say little, and what the answer then rests on."""
+    rest = (
+        "without a class to go by the answer stays cautious"
+        if alone
+        else f"the answer depends mostly on what is usual for the class {prior.spoken}"
+    )
+    some = f"{intervals} interval(s) between calibrations say little"
+    sentence = f"{some if intervals else 'There is no interval between calibrations so far'}; {rest}."
+    return Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence)
 
 
 def agreement(first: Estimate, second: Estimate) -> float:

@@ -61,7 +61,9 @@ def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         "--cluster", metavar="ADDRESS", help="Dask scheduler, e.g. tcp://127.0.0.1:8786 (extra: fleet)"
     )
     _add_output(parser.add_argument_group("what is written"))
-    add_log_options(parser.add_argument_group("what the logs of a folder do not say themselves"))
+    add_log_options(
+        parser.add_argument_group("what the logs of a folder, or the dates of a table, do not say themselves")
+    )
 
 
 def _add_output(group: argparse._ArgumentGroup) -> None:

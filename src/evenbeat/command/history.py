@@ -145,6 +145,15 @@ def _write_case(arguments: argparse.Namespace) -> int:
     from evenbeat.report.history_report import write_history_report
     from evenbeat.report.write import check_folder
 
+    beside = {
+        "--meaning": arguments.meaning != MEANINGS[0],
+        "--methods": arguments.methods,
+        "--results": arguments.results is not None,
+    }
+    for option, given in beside.items():
+        if given:
+            msg = f"{option} does not go into the case for the file; leave it out, or leave out -o FOLDER"
+            raise InputError(msg)
     check_folder(arguments.output, force=arguments.force)
     assessment = assess_history(
         arguments.table,
@@ -155,6 +164,7 @@ def _write_case(arguments: argparse.Namespace) -> int:
         guard_band=arguments.guard_band or None,
         oscillator_class=arguments.oscillator_class,
         drift_law=arguments.drift_law,
+        family=arguments.family,
         policy_cap_s=arguments.policy_cap,
         calendar_unit=arguments.calendar_unit,
         basis=decision_basis(arguments),
@@ -213,7 +223,8 @@ def _print_answer(
         print(json.dumps(result, indent=1, allow_nan=False))
         return
     print(textwrap.fill(_answer(model, suggestion, arguments), PAGE_WIDTH))
-    print(f"\n{model}\n\nIf adjusted:\n{setpoint}")
+    aside = () if suggestion is None else (f for f in suggestion.findings if f.code == "CLASS_SET_ASIDE")
+    print(f"\n{replace(model, findings=(*model.findings, *aside))}\n\nIf adjusted:\n{setpoint}")
     if methods is not None:
         fresh = tuple(finding for finding in methods.findings if finding not in model.findings)
         print(f"\n{replace(methods, findings=fresh)}")

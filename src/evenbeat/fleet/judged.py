@@ -12,7 +12,12 @@ from typing import Any, TypeVar
 import numpy as np
 
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import fit_history
+from evenbeat.calibration.history_model import (
+    class_set_aside,
+    contradiction,
+    few_calibrations,
+    fit_history,
+)
 from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding
@@ -78,12 +83,14 @@ class _Case:
 
 @dataclass(frozen=True, kw_only=True)
 class _Answer:
-    """What a history model says of one case."""
+    """What a history model says of one case; where its class was set aside, what that would have given."""
 
     interval_s: float
     probability: float
     drift: float
     drift_uncertainty: float
+    unlikely: float | None = None
+    by_class_s: float = math.nan
 
 
 def judge_histories(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
@@ -166,7 +173,7 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
         prior=DriftPrior.of(about.oscillator_class),
         longest_s=longest,
         longest_by=by,
-        findings=(*findings, *_evidence_findings(history, about)),
+        findings=tuple(findings),
     )
 
 
@@ -220,16 +227,15 @@ def _longest(question: Question, history: CalibrationHistory) -> tuple[float, Li
     return min(limits)
 
 
-def _evidence_findings(history: CalibrationHistory, about: Instrument) -> list[Finding]:
-    intervals = len(history.increments())
-    if intervals >= FEW_INTERVALS:
-        return []
-    what = "No interval" if not intervals else f"{intervals} interval(s)"
-    sentence = (
-        f"{what} between calibrations so far: the answer leans on what is usual for {about.oscillator_class} "
-        "oscillators."
-    ).replace("_", " ")
-    return [Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence)]
+def _evidence_findings(case: _Case, answer: _Answer) -> list[Finding]:
+    """Say where calibrations are few, and where they contradict the class of their instrument."""
+    found, increments = [], case.history.increments()
+    if len(increments) < FEW_INTERVALS:
+        found.append(few_calibrations(len(increments), case.prior, alone=answer.unlikely is not None))
+    if answer.unlikely is not None:
+        found.append(contradiction(increments, case.prior, answer.unlikely))
+        found.append(class_set_aside(case.prior, answer.interval_s, answer.by_class_s))
+    return found
 
 
 def _answers(question: Question, cases: Mapping[int, _Case]) -> dict[int, _Answer]:
@@ -246,12 +252,19 @@ def _answers(question: Question, cases: Mapping[int, _Case]) -> dict[int, _Answe
         interval = model.interval_s(limit, question.reliability, longest)
         probability = model.probability_within(age, limit)
         drift, spread = model.drift_per_year()
+        by_class = np.full(len(some), math.nan)
+        aside = np.array([k for k, unlikely in enumerate(model.unlikely) if unlikely is not None], dtype=int)
+        if model.by_class is not None:
+            usual = model.by_class.some(aside)
+            by_class[aside] = usual.interval_s(limit[aside], question.reliability, longest[aside])
         for k, at in enumerate(together):
             answers[at] = _Answer(
                 interval_s=float(interval[k]),
                 probability=float(probability[k]),
                 drift=float(drift[k]),
                 drift_uncertainty=float(spread[k]),
+                unlikely=model.unlikely[k],
+                by_class_s=float(by_class[k]),
             )
     for at in sorted(judged):
         answers[at] = _answer_of_one(question, cases[at])
@@ -260,12 +273,16 @@ def _answers(question: Question, cases: Mapping[int, _Case]) -> dict[int, _Answe
 
 def _answer_of_one(question: Question, case: _Case) -> _Answer:
     model = fit_history(case.history, oscillator_class=case.prior, tolerance=case.tolerance)
-    rate = model.drift_per_year
+    rate, usual = model.drift_per_year, model.by_class
+    unlikely = next((f.values["probability"] for f in model.findings if f.code == "CLASS_CONTRADICTED"), None)
+    by_class = math.nan if usual is None else usual.interval_s(case.tolerance, question.reliability)
     return _Answer(
         interval_s=min(model.interval_s(case.tolerance, question.reliability), case.longest_s),
         probability=float(model.probability_within(case.age_s, case.tolerance)[0]),
         drift=rate.value,
         drift_uncertainty=rate.standard_uncertainty,
+        unlikely=None if unlikely is None else float(unlikely),
+        by_class_s=min(by_class, case.longest_s),
     )
 
 
@@ -289,7 +306,7 @@ def _line(question: Question, case: _Case, answer: _Answer) -> DueInstrument:
         drift_uncertainty=answer.drift_uncertainty,
         calibrations=len(case.history),
         reason=_reason(limited_by, answer.interval_s, case.tolerance, question.reliability),
-        findings=case.findings,
+        findings=(*case.findings, *_evidence_findings(case, answer)),
     )
 
 

@@ -1,29 +1,28 @@
 """The model of :func:`evenbeat.fit_history` for many instruments at once.
 
-Same priors, laws, likelihood and grid of random walks. For a given walk and bend everything is linear in
-the drift and normal, so the drift is integrated in closed form (conjugate normal regression) instead of on
-a grid: a posterior is a few hundred normal components, and instruments stack into arrays. Only for
-histories whose found states are values; one that says 'in' or 'out' is not normal.
-
-Source: Bayesian linear regression with known variance, Gelman et al., Bayesian Data Analysis, 3rd ed., 14.2.
+The same posterior (:func:`evenbeat.calibration.history_posterior.normal_posteriors`), instruments stacked
+into arrays. Only for histories whose found states are values; one that says 'in' or 'out' is not normal.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
 
-from evenbeat.calibration.history import CalibrationHistory, Increment
-from evenbeat.calibration.history_posterior import BENDS_PER_YEAR, GRID, DriftPrior
+from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history_posterior import (
+    DriftPrior,
+    NormalPosteriors,
+    contradicted,
+    normal_posteriors,
+    prior_of_data,
+)
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_YEAR
 
-MOST_COMPONENTS = 360
-"""Components kept of each posterior, the heaviest of 720; what is left out hardly weighs."""
 STRAIGHT = 1e-9
 """Bend per year of a constant drift: within 1e-7 of none over a century."""
 SMALLEST_VARIANCE = 1e-300
@@ -41,6 +40,11 @@ class ManyHistories:
         Shape (m, k).
     start, start_variance, span
         Shape (m,): last offset left, its variance, and time from the first to the last calibration.
+    unlikely
+        For each instrument how improbable its increments are by its class, which was then set aside; ``None``
+        where they are not.
+    by_class
+        The same instruments as their classes would have them, where any of those was set aside.
     """
 
     weight: FloatArray
@@ -51,6 +55,8 @@ class ManyHistories:
     start: FloatArray
     start_variance: FloatArray
     span: FloatArray
+    unlikely: tuple[float | None, ...] = ()
+    by_class: ManyHistories | None = None
 
     def probability_within(self, elapsed_s: FloatArray, limit: FloatArray) -> FloatArray:
         """Return P(|offset| <= limit) of every instrument at its own time after its last calibration."""
@@ -126,89 +132,46 @@ def fit_many_histories(
     priors
         Of each instrument.
     """
-    units = np.array([prior.drift_per_year for prior in priors])
-    walk_units = np.array([prior.walk_per_root_year / prior.drift_per_year for prior in priors])
-    increments = _stacked([history.increments() for history in histories], units)
-    edges = np.concatenate([[0.0], np.geomspace(1e-3, 6.0, GRID[1])])
-    nodes, widths = 0.5 * (edges[1:] + edges[:-1]), np.diff(edges)
-    walks = walk_units[:, np.newaxis] * nodes
-    parts = [
-        _conditioned(increments, walks, bend, share)
-        for bend, share in ((STRAIGHT, 0.0), *((b, -math.log(len(BENDS_PER_YEAR))) for b in BENDS_PER_YEAR))
-    ]
-    logs = np.stack([log for log, _, _ in parts], axis=1) - 0.5 * nodes**2 + np.log(widths)
-    drift = np.stack([mean for _, mean, _ in parts], axis=1)
-    variance = np.stack([spread for _, _, spread in parts], axis=1)
-    bends = np.broadcast_to(np.array([STRAIGHT, *BENDS_PER_YEAR])[:, np.newaxis], drift.shape)
-    walk = np.broadcast_to(walks[:, np.newaxis, :], drift.shape)
-    flat = [array.reshape(len(units), -1) for array in (logs, bends, walk, drift, variance)]
-    order = np.argsort(-flat[0], axis=1, kind="stable")[:, :MOST_COMPONENTS]
-    logs, bend, walk, drift, variance = (np.take_along_axis(array, order, axis=1) for array in flat)
-    weight = np.exp(logs - logs[:, :1])
-    size = units[:, np.newaxis]
+    groups = [history.increments() for history in histories]
+    stated = normal_posteriors(groups, priors)
+    unlikely = contradicted(stated.probability)
+    aside = [at for at, one in enumerate(unlikely) if one is not None]
+    if not aside:
+        return replace(_components(histories, stated), unlikely=tuple(unlikely))
+    free = normal_posteriors(
+        [groups[at] for at in aside], [prior_of_data(groups[at], priors[at].name) for at in aside]
+    )
+    taken = {}
+    for name in ("walk", "log_weight", "drift", "drift_variance"):
+        taken[name] = getattr(stated, name).copy()
+        taken[name][aside] = getattr(free, name)
+    return replace(
+        _components(histories, replace(stated, **taken)),
+        unlikely=tuple(unlikely),
+        by_class=_components(histories, stated),
+    )
+
+
+def _components(histories: Sequence[CalibrationHistory], found: NormalPosteriors) -> ManyHistories:
+    """Return posteriors as normal components, and where forecasts start."""
+    shape = found.drift.shape
+    bends = np.broadcast_to(np.maximum(found.bend, STRAIGHT)[:, np.newaxis], shape)
+    walks = np.broadcast_to(found.walk[:, np.newaxis, :], shape)
+    arrays = (found.log_weight, bends, walks, found.drift, found.drift_variance)
+    logs, bend, walk, drift, variance = (array.reshape(len(histories), -1) for array in arrays)
+    weight = np.exp(logs - logs.max(axis=1, keepdims=True))
     last = [history.points[-1] for history in histories]
     uncertainty = np.array([point.standard_uncertainty for point in last])
     return ManyHistories(
         weight=weight / weight.sum(axis=1, keepdims=True),
         bend=bend,
-        walk=walk * size,
-        drift=drift * size,
-        drift_variance=variance * size**2,
+        walk=walk,
+        drift=drift,
+        drift_variance=variance,
         start=np.array([point.as_left for point in last]),
         start_variance=uncertainty**2,
         span=np.array([point.time_s for point in last]) / SECONDS_PER_YEAR,
     )
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Increments:
-    """Increments, shape (m, j), in years and in units of the prior; ``there`` marks the real ones."""
-
-    start: FloatArray
-    stop: FloatArray
-    change: FloatArray
-    known: FloatArray
-    there: FloatArray
-
-
-def _stacked(increments: Sequence[Sequence[Increment]], units: FloatArray) -> _Increments:
-    most = max((len(some) for some in increments), default=0)
-    shape = (len(increments), max(most, 1))
-    start, stop, change, known, there = (np.zeros(shape) for _ in range(5))
-    known += 1.0
-    for i, some in enumerate(increments):
-        unit = float(units[i])
-        for j, one in enumerate(some):
-            start[i, j], stop[i, j] = one.start_s / SECONDS_PER_YEAR, one.stop_s / SECONDS_PER_YEAR
-            change[i, j] = one.change / unit
-            known[i, j] = (one.start_uncertainty**2 + one.end_uncertainty**2) / unit**2
-            there[i, j] = 1.0
-    return _Increments(start=start, stop=stop, change=change, known=known, there=there)
-
-
-def _conditioned(
-    increments: _Increments, walks: FloatArray, bend: float, share: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return log evidence, mean and variance of the drift for one bend and every walk, shape (m, s)."""
-    precision, lean = np.ones(walks.shape), np.zeros(walks.shape)
-    misfit = np.zeros(walks.shape)
-    # one increment after the other: the sum of an instrument must not depend on its neighbours
-    for j in range(increments.start.shape[1]):
-        there = increments.there[:, j, np.newaxis]
-        years = (increments.stop[:, j] - increments.start[:, j])[:, np.newaxis]
-        variance = np.where(there > 0, walks**2 * years + increments.known[:, j, np.newaxis], 1.0)
-        gone = _aged(bend, increments.stop[:, j]) - _aged(bend, increments.start[:, j])
-        aged, change = there * gone[:, np.newaxis], there * increments.change[:, j, np.newaxis]
-        precision = precision + aged**2 / variance
-        lean = lean + aged * change / variance
-        misfit = misfit + change**2 / variance + np.log(variance)
-    log_evidence = share - 0.5 * misfit - 0.5 * np.log(precision) + 0.5 * lean**2 / precision
-    return log_evidence, lean / precision, 1 / precision
-
-
-def _aged(bend: float, time: FloatArray) -> FloatArray:
-    """Return how far a drift of one has gone after so many years: t, or ln(1 + B t) / B."""
-    return np.log1p(bend * time) / bend
 
 
 def _crossing(

@@ -191,6 +191,10 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 def _connected(path: Path, *, mode: str) -> sqlite3.Connection:
     name = path.absolute().as_uri()
     connection = sqlite3.connect(f"{name}?mode={mode}", uri=True, timeout=PATIENCE_S, isolation_level=None)
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA synchronous = EXTRA")  # a power cut after a commit takes nothing back
+    try:
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA synchronous = EXTRA")  # a power cut after a commit takes nothing back
+    except BaseException:
+        connection.close()
+        raise
     return connection

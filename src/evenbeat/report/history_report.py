@@ -23,7 +23,8 @@ from evenbeat.units import duration_text
 METHOD = (
     "Between two calibrations the offset changes by the drift and by a random walk; both ends carry the "
     "uncertainty of their calibration, and an adjustment resets the offset, not the drift. Drift and walk "
-    "are learnt on a grid, starting from what is usual for the class of oscillator; a constant and a "
+    "are learnt starting from what is usual for the class of oscillator, unless the calibrations contradict "
+    "that class: then it is set aside, and they count alone. A constant and a "
     "logarithmic drift are averaged by how well they foretell the history. The interval is the longest "
     "time up to which the probability of being within the tolerance less the guard band is at least the "
     "reliability at every moment. It never exceeds twice the longest interval that was observed, and is "

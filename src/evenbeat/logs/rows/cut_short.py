@@ -37,7 +37,7 @@ _IMPROBABLE = 1e-3
 _FAR_FEWER = 3  # decimals; one reading in a thousand ends in so many zeros
 _TIGHT = 1e-3  # spread over size of readings that all begin alike
 _FAR = 1.5  # times the others, or by this factor smaller
-_SOME = 20_000  # readings from which their usual size is told
+_SOME = 2000  # readings from which their usual size is told
 _REMEMBERED = 200  # ways to begin and end
 _NEIGHBOURS = 1 << 16  # bytes before the last line
 _SHARED = 0.05  # of the rows end as the last line does
@@ -210,7 +210,7 @@ class _Judge:
                 cut = number.exponent or ""
                 if any(whole.startswith(cut) and whole != cut for whole in usual):
                     self._tell(line, f"its last number has the exponent {cut}, {_CUT}", surely=True)
-        if plain.total() >= stated.total():
+        if plain and plain.total() >= stated.total():
             self._judge_decimals(plain, groups)
         elif plain.total() <= self.few:
             self._judge_mantissas(group for end in plain for group in groups[end])
@@ -228,8 +228,6 @@ class _Judge:
         self, ends: Counter[tuple[str, int]], groups: dict[tuple[str, int], list[Alike]]
     ) -> None:
         """Find fewer decimals where the writer shows trailing zeros, elsewhere a number with far fewer."""
-        if not ends:
-            return
         (mark, usual), _ = ends.most_common(1)[0]
         decimals = {end: end[1] if end[0] else 0 for end in ends}
         if mark:
@@ -287,10 +285,11 @@ class _Judge:
         low, high = self._bounds(index)
         if not 0 < low <= high <= (1 + _TIGHT) * low:
             return
-        sizes = np.abs(self.columns.numbers[index])
-        if np.fmin.reduce(sizes) > low / _FAR and np.fmax.reduce(sizes) < _FAR * high:
+        values = self.columns.numbers[index]
+        ends = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+        if ends[0] * ends[1] > 0 and all(low / _FAR < abs(end) < _FAR * high for end in ends):
             return
-        far = np.flatnonzero((sizes < low / _FAR) | (sizes > _FAR * high))
+        far = np.flatnonzero((np.abs(values) < low / _FAR) | (np.abs(values) > _FAR * high))
         for line, cells in self._rows_at(far.tolist()) if len(far) <= self.few else ():
             number = _number(cells[index], self.form)
             if number is None or number.exponent is not None or not number.whole:

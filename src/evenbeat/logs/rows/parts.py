@@ -35,7 +35,9 @@ _NA_TEXTS = sorted({form for t in MISSING_TEXTS for form in (t, t.upper(), t.cap
 _FORTRAN_EXPONENT = re.compile(rb"(?<=[\d.])[dD](?=[+-]?\d)")
 _RULE = re.compile(rb"(?m)^[ \t=\-_*+~.|]*[=\-_*+~.|][ \t=\-_*+~.|]*$")
 _JOINED = re.compile(JOINED_MOMENT.encode())
+_MARK = re.compile(rb"[.,eE](?=[+-]?\d+$)")
 _FRONT = re.compile(rb"[+-]?(\d*)(.?)")
+_CACHED = 1 << 18  # bytes whose comparisons stay in the cache
 _MOST_ENDINGS = 40  # different ones; rows that end in still others are not compared
 
 
@@ -131,48 +133,83 @@ def rows_alike(text: bytes, start: int, stop: int, form: Form, *, begin: bool) -
     Parameters
     ----------
     begin
-        Whether rows alike must also have as many digits in front.
+        Whether rows alike must also have as many digits in front, where they end in an exponent.
     """
     body = np.frombuffer(text, np.uint8, stop - start, start)
-    ends = np.flatnonzero(body == ord("\n"))
+    middle = text.rfind(b"\n", start, (start + stop) // 2) + 1 or start
+    row = text[middle : text.find(b"\n", middle, stop)]
+    mark, front = _MARK.search(row), _FRONT.match(row)
+    plain = mark is not None and mark.group().decode() == form.decimal != form.separator
+    if mark and front and (plain or mark.group() in b"eE") and (line := row_in(row, form)):
+        rows = _all_marked(body, len(row) - mark.start(), mark.group()[0])
+        if rows and begin and not plain:
+            rows *= _all_begin(body, len(front.group(1)) + 1, ord(form.decimal))
+        if rows:
+            yield Alike(line=line, count=rows)
+            return
+    blocks = ((first, body[first : first + _CACHED]) for first in range(0, len(body), _CACHED))
+    ends = np.concatenate([np.flatnonzero(block == ord("\n")) + first for first, block in blocks])
     ends = ends if len(ends) and ends[-1] == len(body) - 1 else np.append(ends, len(body))
     begins = np.concatenate([[0], ends[:-1] + 1])
-    filled = ends > begins
-    begins, ends = (begins, ends) if filled.all() else (begins[filled], ends[filled])
+    if not (filled := ends > begins).all():
+        begins, ends = begins[filled], ends[filled]
     if len(ends):
         first = body[begins[0] : ends[0]].tobytes()
         ends = ends - (len(first) - len(first.rstrip()))
     for _ in range(_MOST_ENDINGS):
         if not len(ends):
             return
-        middle = len(ends) // 2
-        row = body[begins[middle] : ends[middle]].tobytes()
-        alike = _ends_as(row, body, begins, ends, form)
+        row = body[begins[len(ends) // 2] : ends[len(ends) // 2]].tobytes()
+        alike = _ends_as(row, body, ends, form)
         if begin and (front := _FRONT.match(row)):
             signed = (body[begins] == ord("+")) | (body[begins] == ord("-"))
             behind = np.minimum(begins + signed + len(front.group(1)), len(body) - 1)
             alike &= body[behind] == (front.group(2) or b"\n")[0]
         if line := row_in(row, form):
-            starts = begins[alike] + start
-            yield Alike(line=line, count=len(starts), starts=tuple(starts[:KEPT_STARTS].tolist()))
-        begins, ends = begins[~alike], ends[~alike]
+            starts = begins[np.flatnonzero(alike)[:KEPT_STARTS]] + start
+            yield Alike(line=line, count=int(np.count_nonzero(alike)), starts=tuple(starts.tolist()))
+        others = np.flatnonzero(~alike)
+        begins, ends = begins[others], ends[others]
+
+
+def _all_marked(body: npt.NDArray[np.uint8], back: int, mark: int) -> int:
+    """Return how many lines there are where a mark stands so far before the end of each; 0 if not."""
+    rows = 0
+    for first in range(0, len(body) - back, _CACHED):
+        block = body[first : first + _CACHED + back]
+        ends = block[back:] == ord("\n")
+        rows += int(np.count_nonzero(ends))
+        ends &= block[:-back] != mark
+        if ends.any():
+            return 0
+    return 0 if (body[:back] == ord("\n")).any() else rows
+
+
+def _all_begin(body: npt.NDArray[np.uint8], width: int, mark: int) -> bool:
+    """Return whether a mark stands so far into each line, behind a sign one character farther."""
+    for first in range(0, len(body) - width - 2, _CACHED):
+        block = body[first : first + _CACHED + width + 2]
+        begins = block[: -width - 2] == ord("\n")
+        begins &= block[width:-2] != mark
+        begins &= (block[width + 1 : -1] != mark) | (block[1 : -width - 1] >= ord("0"))
+        if begins.any():
+            return False
+    line = body[: width + 1].tobytes()
+    return line.lstrip(b"+-")[width - 1 : width] == bytes([mark])
 
 
 def _ends_as(
-    row: bytes,
-    body: npt.NDArray[np.uint8],
-    begins: npt.NDArray[np.intp],
-    ends: npt.NDArray[np.intp],
-    form: Form,
+    row: bytes, body: npt.NDArray[np.uint8], ends: npt.NDArray[np.intp], form: Form
 ) -> npt.NDArray[np.bool_]:
-    """Return which rows end as one of them: the same mark before as many digits."""
+    """Return which rows end as one of them: the same mark before as many digits.
+
+    Where a row is shorter, there is a digit or line end of the row above, which is no mark.
+    """
     digits = len(row) - len(row.rstrip(b"0123456789"))
     mark = row[-digits - 1 : len(row) - digits] or b"\n"
-    alike = ends - begins >= min(digits + 1, len(row))
-    alike &= body[np.maximum(ends - digits - 1, begins - 1)] == mark[0]
+    alike = body[ends - digits - 1] == mark[0]
     if mark in (b"+", b"-"):  # of an exponent, or of a whole number
-        before = row[-digits - 2 : -digits - 1] or b"\n"
-        alike &= body[np.maximum(ends - digits - 2, begins - 1)] == before[0]
+        alike &= body[ends - digits - 2] == (row[-digits - 2 : -digits - 1] or b"\n")[0]
     if mark == form.separator.encode() or mark not in (b".", b",", b"e", b"E"):
         for back in range(1, digits + 1):
             alike &= body[ends - back] - ord("0") < 10
