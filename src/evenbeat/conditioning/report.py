@@ -14,7 +14,7 @@ from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.findings import Finding
 from evenbeat.printing import PAGE_WIDTH, Printed, Table
 from evenbeat.quantities import FloatArray
-from evenbeat.record import CheckOutcome, Record
+from evenbeat.record import CheckOutcome, Record, check_record
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -145,6 +145,7 @@ def conditioning_report(record: Record) -> ConditioningReport:
     Source: what condition did, in words
     Tests: tests/figures/test_plot.py
     """
+    check_record(record)
     if not record.checks:
         record = condition(record)
     return ConditioningReport(record=record, checks=record.checks)

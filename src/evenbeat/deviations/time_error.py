@@ -18,7 +18,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.printing import Printed, Table
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
@@ -136,6 +136,7 @@ def time_interval_error(
     Source: ITU-T G.810 (1996), appendix II
     Tests: tests/deviations/test_time_error.py
     """
+    check_record(record)
     if statistic not in _TITLES:
         msg = f"statistic is {statistic!r}; it must be 'mtie' or 'rms'"
         raise InputError(msg)

@@ -227,7 +227,7 @@ class _Judge:
     def _judge_decimals(
         self, ends: Counter[tuple[str, int]], groups: dict[tuple[str, int], list[Alike]]
     ) -> None:
-        """Find fewer decimals where the writer shows trailing zeros; elsewhere a number that has far fewer."""
+        """Find fewer decimals where the writer shows trailing zeros; elsewhere one that has far fewer."""
         (mark, usual), _ = ends.most_common(1)[0]
         decimals = {end: end[1] if end[0] else 0 for end in ends}
         if mark:
