@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
-from evenbeat.intake import check_positive
+from evenbeat.intake import check_positive, checked_samples, utc
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 IntArray = npt.NDArray[np.int64]
 
@@ -89,64 +87,139 @@ def regular_grid(rows: int, interval_s: float) -> Grid:
     return Grid(positions=None, cells=rows, interval_s=interval_s)
 
 
-def moments_of(values: Any, epochs: Any = None) -> Moments | None:
-    """Return when readings were taken: by their epochs or by the time index of a Series; else ``None``.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Placed:
+    """Where samples go, from when on, and by how much they are stamped after their place."""
+
+    grid: Grid
+    start: np.datetime64 | None
+    stamp_offset_s: FloatArray | None = None
+
+
+def placed(
+    given: Any,
+    name: str,
+    *,
+    interval_s: float | None,
+    epochs: Any = None,
+    start: np.datetime64 | str | None = None,
+) -> Placed:
+    """Return where samples go: by their epochs, by the index of a pandas series, or by the interval alone.
+
+    Parameters
+    ----------
+    given
+        The samples as the caller gave them. The index of a series counts: dates, time differences, seconds,
+        or numbers of rows, which need the interval beside them.
+    name
+        What the samples are called in a message.
+    interval_s
+        As the caller stated it; ``None`` where the index or the epochs tell.
 
     Raises
     ------
     InputError
-        If the index is neither times nor 0, 1, 2 …, or if epochs are missing, are no times, are not one
-        for each reading, or contradict the index.
+        If nothing tells the interval, two statements contradict each other, or the moments are not in order,
+        repeat or are not regular.
     """
-    import pandas as pd
-
-    index = values.index if isinstance(values, pd.Series | pd.DataFrame) else None
-    timed = isinstance(index, pd.DatetimeIndex | pd.TimedeltaIndex | pd.PeriodIndex)
-    by_index = _moments(index, "the index of the readings") if timed else None
-    if epochs is None:
-        if index is not None and not timed and not _counts_rows(index):
-            shown = ", ".join(f"{label}" for label in index[:3])
+    check_positive(interval_s, "interval_s", optional=True)
+    begin = utc(start)
+    moments = _moments_of(given, name, interval_s=interval_s, epochs=epochs)
+    if moments is None:
+        if interval_s is None:
             msg = (
-                f"the index of the readings is neither times nor 0, 1, 2 … but {shown} …; turn it into times "
-                "(pandas.to_datetime, to_timedelta), give its seconds with epochs=values.index, or leave it "
-                "away with values.to_numpy()"
+                "interval_s is not given; it must be a positive number of seconds, or the samples must come "
+                "with their times: a pandas series with dates, time differences or seconds as its index, or "
+                "Record.from_readings(…, epochs=…)"
             )
             raise InputError(msg)
+        return Placed(grid=regular_grid(len(given), interval_s), start=begin)
+    if begin is not None and moments.start is not None and begin != moments.start:
+        msg = (
+            f"start is {begin}, but {moments.name} begins at {moments.start}; leave start out, or correct "
+            "what is wrong"
+        )
+        raise InputError(msg)
+    grid = grid_of(moments, interval_s=interval_s)
+    late = grid.late(moments.seconds, slice(None))
+    beside = np.abs(late).max() > EXACT_STAMPS * grid.interval_s
+    return Placed(
+        grid=grid,
+        start=begin if moments.start is None else moments.start,
+        stamp_offset_s=grid.place(late) if beside else None,
+    )
+
+
+def checked_covariates(covariates: Any, given: Any, grid: Grid) -> dict[str, FloatArray]:
+    """Return every covariate as checked samples on the grid of the samples beside which it was measured."""
+    columns: Mapping[str, Any] = {} if covariates is None else covariates
+    checked = {}
+    for name, column in columns.items():
+        _check_same_rows(given, column, f"covariate {name!r}")
+        samples = checked_samples(column, name)
+        if len(samples) != len(given):
+            msg = f"covariate {name!r} has {len(samples)} samples but the record has {len(given)}"
+            raise InputError(msg)
+        checked[f"{name}"] = grid.place(samples)
+    return checked
+
+
+def _check_same_rows(given: Any, other: Any, name: str) -> None:
+    """Refuse a second column whose index shows that its rows are not those of the samples."""
+    ours, theirs = _index_of(given), _index_of(other)
+    if ours is not None and theirs is not None and not theirs.equals(ours):
+        msg = (
+            f"{name} has another index than the samples; give it the same rows, such as with "
+            "column.reindex(samples.index)"
+        )
+        raise InputError(msg)
+
+
+def _index_of(given: Any) -> Any:
+    """Return the index of what pandas made, so that no other rows cost its import."""
+    return getattr(given, "index", None) if hasattr(given, "to_numpy") else None
+
+
+def _moments_of(given: Any, name: str, *, interval_s: float | None, epochs: Any) -> Moments | None:
+    """Return when samples were taken, where epochs or an index tell it."""
+    index, called = _index_of(given), f"the index of {name}"
+    kind = getattr(getattr(index, "dtype", None), "kind", "O")
+    period = hasattr(index, "to_timestamp")
+    if epochs is not None:
+        _check_same_rows(given, epochs, "epochs")
+        stated = _moments(epochs, "epochs")
+        if len(stated.seconds) != len(given):
+            msg = f"epochs has {len(stated.seconds)} entries for {len(given)} readings; give one for each"
+            raise InputError(msg)
+        if kind not in "mM" and not period:
+            return stated
+        by_index = _moments(index, called)
+        if not np.array_equal(stated.seconds, by_index.seconds) or stated.start not in (None, by_index.start):
+            msg = f"epochs is not the same as {called}; leave out the one that is wrong"
+            raise InputError(msg)
         return by_index
-    check_same_index(values, epochs, "epochs")
-    stated = _moments(epochs, "epochs")
-    if len(stated.seconds) != len(values):
-        msg = f"epochs has {len(stated.seconds)} entries for {len(values)} readings; give one for each"
+    if index is None or (kind in "iu" and interval_s is None):
+        return None
+    if kind in "mMf" or period:
+        return _moments(index, called)
+    if kind not in "iu":
+        msg = (
+            f"{called} is neither times nor numbers, but such as '{index[0] if len(index) else ''}'; turn it "
+            "into times, as with pandas.to_datetime, or leave it out with series.to_numpy()"
+        )
         raise InputError(msg)
-    if by_index is not None and not (
-        np.array_equal(stated.seconds, by_index.seconds)
-        and (stated.start or by_index.start) == by_index.start
-    ):
-        msg = "epochs are other moments than the time index of the readings; leave out the one that is wrong"
-        raise InputError(msg)
-    return by_index or stated
-
-
-def check_same_index(values: Any, other: Any, name: str) -> None:
-    """Refuse a second column whose index shows that its rows are not those of the readings."""
-    import pandas as pd
-
-    indexed = pd.Series | pd.DataFrame
-    if isinstance(values, indexed) and isinstance(other, indexed) and not values.index.equals(other.index):
-        msg = f"{name} has another index than the readings; take both from the same rows of one table"
-        raise InputError(msg)
-
-
-def _counts_rows(index: pd.Index[Any]) -> bool:
-    """Return whether an index says no more than the order: one whole number after the other."""
-    return index.dtype.kind in "iu" and bool(np.all(np.diff(index.to_numpy()) == 1))
+    if len(index) < 2 or interval_s is None:
+        return None
+    rows = index.to_numpy(dtype=float)  # numbers of rows, of which some may have been left out
+    usual = abs(float(np.median(np.diff(rows)))) or 1.0
+    return Moments(seconds=(rows - rows[0]) / usual * interval_s, start=None, name=called)
 
 
 def _moments(epochs: Any, name: str) -> Moments:
     """Return seconds since the first epoch, and the UTC of that one where the epochs tell it."""
     import pandas as pd
 
-    accepted = "give seconds, or UTC as datetime64 or ISO text"
+    accepted = "seconds, or UTC as datetime64 or ISO text, would be"
     try:
         index = pd.Index(epochs)
         if isinstance(index, pd.PeriodIndex):
@@ -161,12 +234,12 @@ def _moments(epochs: Any, name: str) -> Moments:
         msg = f"{name} cannot be read as times ({f'{error}'.splitlines()[0]}); {accepted}"
         raise InputError(msg) from None
     if index.dtype.kind == "b":
-        msg = f"{name} are true or false, not times; {accepted}"
+        msg = f"{name} holds true and false, not times; {accepted}"
         raise InputError(msg)
     missing = index.isna() | (np.isinf(index) if index.dtype.kind == "f" else False)
     if missing.any():
         place = int(np.argmax(missing))
-        msg = f"entry {place} of {name} is missing; leave that reading out or state when it was taken"
+        msg = f"{name} has no time in row {place}; leave that row out"
         raise InputError(msg)
     if isinstance(index, pd.DatetimeIndex | pd.TimedeltaIndex):
         exact = index.to_numpy()
@@ -196,19 +269,17 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
         msg = f"there are {len(seconds)} readings; at least 2 are needed"
         raise TooShortError(msg, needed=2, available=len(seconds))
     steps = np.diff(seconds)
-    if (steps < 0).any():
-        row = int(np.argmax(steps < 0)) + 1
+    if (steps <= 0).any():
+        row = int(np.argmax(steps <= 0)) + 1
         msg = (
-            f"{name}: entry {row} lies {duration_text(-steps[row - 1])} before entry {row - 1}; sort the "
-            "readings by time first, such as with values.sort_index()"
+            f"{name} is not in order: row {row} lies {duration_text(-steps[row - 1])} before row {row - 1}; "
+            "sort the rows by time, such as with series.sort_index()"
         )
-        raise InputError(msg)
-    if (steps == 0).any():
-        row = int(np.argmax(steps == 0)) + 1
-        msg = (
-            f"{name}: entry {row} repeats the moment of entry {row - 1}; keep one reading for each moment, "
-            "such as with values[~values.index.duplicated()]"
-        )
+        if steps[row - 1] == 0:
+            msg = (
+                f"{name} states the same time twice, in rows {row - 1} and {row}; keep one row for each "
+                "time, such as with series[~series.index.duplicated()]"
+            )
         raise InputError(msg)
     usual = float(np.median(steps))
     spacing = float(steps[np.abs(steps / usual - 1) < 0.5].mean()) if interval_s is None else interval_s
@@ -225,8 +296,8 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
     if whole.sum() > LARGEST_GROWTH * len(seconds) + 1000:
         row = int(np.argmax(steps)) + 1
         msg = (
-            f"{name}: entry {row} comes {duration_text(steps[row - 1])} after the one before, where "
-            f"readings are {duration_text(spacing)} apart; divide the readings there"
+            f"{name} jumps by {duration_text(steps[row - 1])} before row {row}, where rows are "
+            f"{duration_text(spacing)} apart; divide the samples there"
         )
         raise InputError(msg)
     cells = np.concatenate([[0], np.cumsum(whole.astype(np.int64))])
@@ -248,14 +319,14 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
         positions=None if whole.max() == 1 else cells,
         cells=int(cells[-1]) + 1,
         interval_s=interval,
-        findings=(*measured, *gap_finding(cells, interval)),
+        findings=(*measured, *gap_finding(cells, interval, what="samples", whole=name)),
     )
 
 
 def _contradiction(name: str, interval_s: float, found_s: float) -> InputError:
     msg = (
-        f"interval_s is {interval_s:g} s, but by {name} the readings are {found_s:.9g} s apart; leave "
-        "interval_s out, or correct what is wrong"
+        f"{name} is {duration_text(found_s)} apart but interval_s is {interval_s}; leave interval_s out to "
+        "take the spacing from there, or correct what is wrong"
     )
     return InputError(msg)
 
@@ -263,17 +334,11 @@ def _contradiction(name: str, interval_s: float, found_s: float) -> InputError:
 def _uneven(name: str, row: int, steps: FloatArray, spacing: float) -> InputError:
     row = min(max(row, 1), len(steps))
     msg = (
-        f"{name}: entry {row} comes {steps[row - 1]:.6g} s after the one before, where readings are "
-        f"{spacing:.6g} s apart; a record needs evenly spaced readings, of which some may be missing, so "
-        "take means or the nearest readings at even spacing first"
+        f"{name} is not regular: row {row} comes {steps[row - 1]:.6g} s after the row before, where rows are "
+        f"{spacing:.6g} s apart; put the samples at even spacing, such as with series.resample('10s').mean(),"
+        " or leave out those that are missing"
     )
     return InputError(msg)
-
-
-def stamp_offset(moments: Moments, grid: Grid) -> FloatArray | None:
-    """Return by how much each reading is stamped after its place, ``None`` where all lie on it."""
-    late = grid.late(moments.seconds, slice(None))
-    return None if np.abs(late).max() <= EXACT_STAMPS * grid.interval_s else grid.place(late)
 
 
 def mean_interval(seconds: FloatArray, cells: IntArray) -> float:
@@ -314,7 +379,9 @@ def round_value(value: float, reach: float, digits: int = 3) -> float | None:
     return None
 
 
-def gap_finding(cells: IntArray, interval: float) -> tuple[Finding, ...]:
+def gap_finding(
+    cells: IntArray, interval: float, *, what: str = "readings", whole: str = "the log"
+) -> tuple[Finding, ...]:
     """Return what is missing between readings in these cells."""
     jumps = np.diff(cells) - 1
     gaps = int(np.count_nonzero(jumps))
@@ -322,7 +389,7 @@ def gap_finding(cells: IntArray, interval: float) -> tuple[Finding, ...]:
         return ()
     missing, longest = int(jumps.sum()), int(jumps.max())
     sentence = (
-        f"{missing} readings are missing in {gaps} gap{'s' * (gaps > 1)} of the log, the longest "
+        f"{missing} {what} are missing in {gaps} gap{'s' * (gaps > 1)} of {whole}, the longest "
         f"{duration_text(longest * interval)}; they stay missing, nothing was filled in."
     )
     values = {"missing": missing, "gaps": gaps, "longest_s": longest * interval}

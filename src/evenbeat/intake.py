@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import math
 import mmap
+import numbers
 import re
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError
+from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 
 SCAN_BLOCK = 1 << 20
 FARTHEST_FROM_NOMINAL = 0.02
 """Part of the nominal frequency: readings farther from it are of another unit or another source."""
+_JUDGED = 2000  # samples whose size is looked at
+_LARGEST_OFFSET = 0.1
+_LARGEST_MOVEMENT = 1e-3
+_SURELY_HERTZ = 1e4
+_IMPOSSIBLE = 1e6
+_ALIKE = 0.01  # spread over size of readings of one frequency
 _WEIGHTINGS = {
     **dict.fromkeys(("plain", "pi", "π"), "plain"),
     **dict.fromkeys(("triangular", "lambda", "λ"), "triangular"),
@@ -63,8 +71,8 @@ def check_positive(value: float | None, name: str, *, optional: bool) -> None:
     """Raise ``InputError`` unless the value is positive and finite, or absent where that is allowed."""
     if value is None and optional:
         return
-    if value is None or not (math.isfinite(value) and value > 0):
-        msg = f"{name} is {value}; it must be a positive number"
+    if not (isinstance(value, numbers.Real) and math.isfinite(value) and value > 0):
+        msg = f"{name} is {value!r}; it must be a positive number"
         raise InputError(msg)
 
 
@@ -96,10 +104,69 @@ def read_only(values: npt.ArrayLike, name: str) -> FloatArray:
     return view
 
 
+def check_size(
+    values: FloatArray, kind: Literal["phase", "frequency"], interval_s: float
+) -> tuple[Finding, ...]:
+    """Return a caution where samples are of a size that no clock has.
+
+    Raises
+    ------
+    InputError
+        If they are hertz or ratios to nominal, or move by more than any unit explains.
+
+    Notes
+    -----
+    No oscillator is off by a tenth, and no time error moves by a thousandth of the time (common practice).
+    The median is judged: outliers are left to conditioning.
+    """
+    places = np.arange(0, len(values) - 1, max(1, len(values) // _JUDGED))
+    some = np.asarray(values[places], dtype=float)
+    if kind == "phase":
+        some = (np.asarray(values[places + 1], dtype=float) - some) / interval_s
+    some = np.abs(some[~np.isnan(some)])
+    low, size, high = np.quantile(some, [0.1, 0.5, 0.9]).tolist() if len(some) else (0.0, 0.0, 0.0)
+    alike = 0 < high - low <= _ALIKE * size
+    if kind == "phase" and size > _IMPOSSIBLE:
+        msg = f"phase_s moves by {size:.3g} s in each second (median); the samples must be in seconds"
+        raise InputError(msg)
+    if kind == "frequency" and alike and abs(size - 1) <= _ALIKE:
+        msg = (
+            "the samples of fractional_frequency look like ratios to the nominal frequency (median "
+            f"{size:.9g}): subtract one"
+        )
+        raise InputError(msg)
+    if kind == "frequency" and (size >= _SURELY_HERTZ or (alike and size > 1)):
+        msg = (
+            f"the samples of fractional_frequency look like hertz (median {size:.9g}): divide by the nominal "
+            "frequency and subtract one, as in Record.from_frequency((f - nominal) / nominal, interval_s=…), "
+            "or read the log with read_log(…, nominal_frequency_hz=…)"
+        )
+        raise InputError(msg)
+    largest, remedy = {
+        "phase": (_LARGEST_MOVEMENT, "give seconds (multiply nanoseconds by 1e-9)"),
+        "frequency": (_LARGEST_OFFSET, "give (f - nominal) / nominal"),
+    }[kind]
+    if size <= largest:
+        return ()
+    sentence = (
+        f"The samples mean that the clock is off by {size:.3g} of its frequency (median), as no oscillator "
+        f"is; {remedy}."
+    )
+    found = {"fractional_frequency": size}
+    return (Finding(code="IMPLAUSIBLE_SIZE", severity="caution", sentence=sentence, values=found),)
+
+
 def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
     """Return samples in which a missing one is NaN, masked ones included; refuse infinite or none at all."""
     if isinstance(values, np.ma.MaskedArray):
         values = np.ma.filled(values.astype(float), np.nan)
+    extended = getattr(values, "dtype", None)
+    if (
+        hasattr(values, "to_numpy")
+        and hasattr(extended, "na_value")
+        and getattr(extended, "kind", "O") in "fiu"
+    ):
+        values = values.to_numpy(dtype=float, na_value=np.nan)
     array = read_only(values, name)
     finite = 0
     for number, block in enumerate(blocks(array)):
@@ -153,11 +220,6 @@ def relative_to(nominal: float, readings: FloatArray) -> FloatArray:
     values = readings - nominal
     values /= nominal
     return values
-
-
-def checked_covariates(covariates: Mapping[str, npt.ArrayLike] | None) -> dict[str, FloatArray]:
-    """Return every covariate as checked samples."""
-    return {name: checked_samples(column, name) for name, column in (covariates or {}).items()}
 
 
 def utc(moment: Any) -> Any:

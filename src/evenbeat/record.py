@@ -17,14 +17,14 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.epochs import check_same_index, grid_of, moments_of, regular_grid, stamp_offset
+from evenbeat.epochs import checked_covariates, placed
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.intake import (
     FARTHEST_FROM_NOMINAL,
     blocks,
     check_positive,
-    checked_covariates,
+    check_size,
     checked_samples,
     checked_weighting,
     extremes_and_mean,
@@ -252,7 +252,7 @@ class Record(Result):
         cls,
         phase_s: npt.ArrayLike,
         *,
-        interval_s: float,
+        interval_s: float | None = None,
         start: np.datetime64 | str | None = None,
         nominal_frequency_hz: float | None = None,
         covariates: Mapping[str, npt.ArrayLike] | None = None,
@@ -263,23 +263,42 @@ class Record(Result):
         Parameters
         ----------
         phase_s
-            Shape (n,), seconds, positive when the device under test is ahead; NaN = missing.
+            Shape (n,), seconds, positive when the device under test is ahead; NaN = missing. Rows that the
+            index of a pandas series leaves out are missing; it has to be in order and regular.
         interval_s
-            Spacing of the samples in seconds.
+            Spacing of the samples in seconds; may be left out where a pandas series has dates, time
+            differences or seconds as its index.
+        start
+            UTC of the first sample; from a series with dates where it is left out, those without a zone
+            taken as UTC.
 
         Raises
         ------
         InputError
-            If the samples are not one-dimensional numbers, are infinite or all missing, or if the
-            interval is not positive.
+            If the samples are not one-dimensional numbers, are infinite or all missing, if the interval is
+            not positive or contradicts the index, or if the samples move by more than 10⁶ s in a second.
+
+        Notes
+        -----
+        Time errors that move by more than a thousandth (median) are no clock's: the record says so in a
+        caution (common practice).
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> minutes = pd.date_range("2026-03-01", periods=4, freq="min")
+        >>> Record.from_phase(pd.Series([0, 1e-9, 3e-9, 2e-9], index=minutes)).interval_s
+        60.0
         """
-        return cls(
-            kind="phase",
-            values=checked_samples(phase_s, "phase_s"),
+        return cls._on_grid(
+            "phase",
+            checked_samples(phase_s, "phase_s"),
+            "phase_s",
+            given=phase_s,
             interval_s=interval_s,
-            start=utc(start),
+            start=start,
             nominal_frequency_hz=nominal_frequency_hz,
-            covariates=checked_covariates(covariates),
+            covariates=covariates,
             reference=reference,
         )
 
@@ -288,7 +307,7 @@ class Record(Result):
         cls,
         fractional_frequency: npt.ArrayLike,
         *,
-        interval_s: float,
+        interval_s: float | None = None,
         gate_s: float | None = None,
         start: np.datetime64 | str | None = None,
         nominal_frequency_hz: float | None = None,
@@ -301,30 +320,43 @@ class Record(Result):
         Parameters
         ----------
         fractional_frequency
-            Shape (n,), dimensionless, positive when the device under test is fast; NaN = missing.
+            Shape (n,), dimensionless, positive when the device under test is fast; NaN = missing. Of a
+            pandas series the index counts, as for :meth:`from_phase`.
         interval_s
-            Spacing of the gate starts in seconds.
+            Spacing of the gate starts in seconds; may be left out as for :meth:`from_phase`.
         gate_s
             Length of the gate; ``None`` means that gates follow each other without dead time.
+        start
+            As for :meth:`from_phase`.
         counter_weighting
             ``plain``, ``triangular`` or ``regression``, where the counter's manual tells it.
 
         Raises
         ------
         InputError
-            As for :meth:`from_phase`, and if the gate is longer than the interval.
+            As for :meth:`from_phase`; if the gate is longer than the interval; if the samples look like
+            hertz or like ratios to nominal: all within 1 % of one value of 1 or more, or 10⁴ and more.
+
+        Notes
+        -----
+        Fractions beyond 0.1 (median) are no oscillator's: the record says so in a caution (common practice).
+
+        Examples
+        --------
+        >>> hertz = np.array([10_000_000.02, 10_000_000.01, 10_000_000.03])
+        >>> Record.from_frequency((hertz - 1e7) / 1e7, interval_s=1.0).kind
+        'frequency'
         """
-        if gate_s is not None and gate_s > interval_s * (1 + 1e-9):
-            msg = f"gate_s is {gate_s}, longer than the interval of {interval_s} s between readings"
-            raise InputError(msg)
-        return cls(
-            kind="frequency",
-            values=checked_samples(fractional_frequency, "fractional_frequency"),
+        return cls._on_grid(
+            "frequency",
+            checked_samples(fractional_frequency, "fractional_frequency"),
+            "fractional_frequency",
+            given=fractional_frequency,
             interval_s=interval_s,
             gate_s=gate_s,
-            start=utc(start),
+            start=start,
             nominal_frequency_hz=nominal_frequency_hz,
-            covariates=checked_covariates(covariates),
+            covariates=covariates,
             reference=reference,
             counter_weighting=counter_weighting,
         )
@@ -390,58 +422,65 @@ class Record(Result):
         3600.0 2026-03-01T00:00:00.000000000 [1.e-08 3.e-08 2.e-08 2.e-08]
         """
         readings = numbers_of(values, "values")
-        moments = moments_of(values, epochs)
-        if moments is not None:
-            grid = grid_of(moments, interval_s=interval_s)
-        elif interval_s is None:
-            msg = (
-                "nothing says how far apart the readings are; give interval_s in seconds, epochs, or a "
-                "Series with a time index"
-            )
-            raise InputError(msg)
-        else:
-            grid = regular_grid(len(readings), interval_s)
-        begin = utc(start)
-        if moments is not None and moments.start is not None:
-            if begin is not None and begin != moments.start:
-                msg = (
-                    f"start is {begin}, but by {moments.name} the first reading is of {moments.start}; "
-                    "leave start out, or correct what is wrong"
-                )
-                raise InputError(msg)
-            begin = moments.start
-        columns = {}
-        for name, column in (covariates if covariates is not None else {}).items():
-            check_same_index(values, column, f"covariate {name!r}")
-            columns[f"{name}"] = numbers_of(column, f"covariate {name!r}")
-            _check_length(f"covariate {name!r}", columns[f"{name}"], readings)
         dimension, factor = parse_unit(unit)
-        shared: dict[str, Any] = {
-            "interval_s": grid.interval_s,
-            "start": begin,
-            "nominal_frequency_hz": nominal_frequency_hz,
-            "covariates": {name: grid.place(column) for name, column in columns.items()},
-            "reference": reference,
-        }
         if dimension == "time":
             for name, stated in (("gate_s", gate_s), ("counter_weighting", counter_weighting)):
                 if stated is not None:
                     msg = f"{name} is {stated}, but readings in {unit} are time errors; leave it out"
                     raise InputError(msg)
-            record = cls.from_phase(grid.place(readings * factor), **shared)
+        if dimension == "frequency":
+            samples = _of_nominal(readings, unit, factor, nominal_frequency_hz)
         else:
-            if dimension == "frequency":
-                fractions = _of_nominal(readings, unit, factor, nominal_frequency_hz)
-            else:
-                fractions = readings * factor
-            record = cls.from_frequency(
-                grid.place(fractions), gate_s=gate_s, counter_weighting=counter_weighting, **shared
-            )
-        return replace(
-            record,
-            stamp_offset_s=None if moments is None else stamp_offset(moments, grid),
-            findings=(*record.findings, *grid.findings),
+            samples = readings * factor
+        return cls._on_grid(
+            "phase" if dimension == "time" else "frequency",
+            checked_samples(samples, "values"),
+            "values",
+            given=values,
+            interval_s=interval_s,
+            epochs=epochs,
+            gate_s=gate_s,
+            start=start,
+            nominal_frequency_hz=nominal_frequency_hz,
+            covariates=covariates,
+            reference=reference,
+            counter_weighting=counter_weighting,
         ).treated("from_readings", unit=unit)
+
+    @classmethod
+    def _on_grid(
+        cls,
+        kind: Kind,
+        samples: FloatArray,
+        name: str,
+        *,
+        given: Any,
+        interval_s: float | None,
+        start: np.datetime64 | str | None,
+        covariates: Mapping[str, npt.ArrayLike] | pd.DataFrame | None,
+        epochs: Any = None,
+        gate_s: float | None = None,
+        **stated: Any,
+    ) -> Record:
+        """Return the record of samples in SI at the moments that the given rows, epochs or interval tell."""
+        where = placed(given, name, interval_s=interval_s, epochs=epochs, start=start)
+        grid = where.grid
+        check_positive(gate_s, "gate_s", optional=True)
+        if gate_s is not None and gate_s > grid.interval_s * (1 + 1e-9):
+            msg = f"gate_s is {gate_s}, longer than the interval of {grid.interval_s} s between readings"
+            raise InputError(msg)
+        values = grid.place(samples)
+        return cls(
+            kind=kind,
+            values=values,
+            interval_s=grid.interval_s,
+            gate_s=gate_s,
+            start=where.start,
+            covariates=checked_covariates(covariates, given, grid),
+            stamp_offset_s=where.stamp_offset_s,
+            findings=(*grid.findings, *check_size(values, kind, grid.interval_s)),
+            **stated,
+        )
 
     def __len__(self) -> int:
         return len(self.values)
@@ -807,6 +846,19 @@ def _of_nominal(readings: FloatArray, unit: str, factor: float, nominal_hz: floa
         )
         raise InputError(msg)
     return fractions
+
+
+def check_record(given: object) -> None:
+    """Raise ``InputError`` unless a record is given, saying how one is made."""
+    if isinstance(given, Record):
+        return
+    shape = getattr(given, "shape", None)
+    what = f"{type(given).__name__}" + (f" of shape {shape}" if shape is not None else "")
+    msg = (
+        f"a Record is needed, not {what}; make one with Record.from_frequency(samples, interval_s=…) or "
+        "Record.from_phase(samples, interval_s=…), or read a log with read_log(path)"
+    )
+    raise InputError(msg)
 
 
 def _check_length(name: str, column: FloatArray, values: FloatArray) -> None:

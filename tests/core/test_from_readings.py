@@ -81,7 +81,7 @@ def test_readings_and_a_log_of_them_are_one_record(tmp_path: object) -> None:
     np.testing.assert_array_equal(record.values, log.values)
     np.testing.assert_allclose(record.stamp_offset_s, log.stamp_offset_s, rtol=0, atol=1e-9)
     assert (record.interval_s, record.start, record.missing) == (log.interval_s, log.start, 17)
-    gaps = [[f for f in found.findings if f.code == "GAPS"] for found in (record, log)]
+    gaps = [[dict(f.values) for f in found.findings if f.code == "GAPS"] for found in (record, log)]
     assert gaps[0] == gaps[1]
     assert len(gaps[0]) == 1
 
@@ -146,7 +146,7 @@ def test_a_stated_interval_may_be_finer_than_the_usual_step() -> None:
     """Where a log was thinned for a while, the finer interval leaves samples missing."""
     epochs = np.array([0.0, 10.0, 20.0, 21.0, 22.0, 30.0])
     assert len(readings(FREQUENCY, epochs=epochs, interval_s=1.0)) == 31
-    with pytest.raises(eb.InputError, match=r"entry 3 comes 1 s after .* 10 s apart"):
+    with pytest.raises(eb.InputError, match=r"row 3 comes 1 s after .* 10 s apart"):
         readings(FREQUENCY, epochs=[0.0, 10.0, 20.0, 21.0, 31.0, 41.0])
 
 
@@ -183,38 +183,41 @@ SHIFTED = pd.Series(range(6), index=MINUTES + pd.Timedelta(1, "s"))
             "more than 2% away from the nominal 10 MHz",
         ),
         (FREQUENCY, {"interval_s": 1.0, "unit": "volts"}, "'volts' is not a known unit; give s, ms"),
-        (FREQUENCY, {}, "nothing says how far apart .* give interval_s"),
+        (FREQUENCY, {}, "interval_s is not given; .* epochs"),
         (FREQUENCY, {"interval_s": -1.0}, "interval_s is -1.0; it must be a positive number"),
         (SERIES, {"interval_s": 0.0}, "interval_s is 0.0; it must be a positive number"),
         (
             SERIES,
             {"interval_s": 1.0},
-            "interval_s is 1 s, but by the index of the readings .* 60 s apart; leave",
+            "the index of values is 60 s apart but interval_s is 1.0; leave",
         ),
-        (SERIES, {"interval_s": 120.0}, "interval_s is 120 s, but by the index .* 60 s apart"),
-        (SERIES, {"interval_s": 61.0}, "interval_s is 61 s, but by the index .* 60 s apart"),
-        (SERIES, {"start": "2026-03-02"}, "start is 2026-03-02T.* but by the index .* 2026-03-01T"),
-        (SERIES, {"epochs": SHIFTED.index}, "epochs are other moments than the time index"),
-        (SERIES.iloc[::-1], {}, "entry 1 lies 60 s before entry 0; sort the readings"),
-        (SERIES.iloc[[0, 1, 1, 2]], {}, "entry 2 repeats the moment of entry 1; keep one"),
-        (FREQUENCY, {"epochs": [0, 1, 2, 3.5, 4, 5]}, "epochs: entry 3 comes 1.5 s after .* evenly spaced"),
-        (np.arange(40), {"epochs": np.cumsum(np.linspace(1, 1.15, 40))}, "evenly spaced"),
+        (SERIES, {"interval_s": 120.0}, "the index of values is 60 s apart but interval_s is 120"),
+        (SERIES, {"interval_s": 61.0}, "the index of values is 60 s apart but interval_s is 61"),
+        (
+            SERIES,
+            {"start": "2026-03-02"},
+            "start is 2026-03-02T.* but the index of values begins at 2026-03-01T",
+        ),
+        (SERIES, {"epochs": SHIFTED.index}, "epochs is not the same as the index of values"),
+        (SERIES.iloc[::-1], {}, "not in order: row 1 lies 60 s before row 0; sort"),
+        (SERIES.iloc[[0, 1, 1, 2]], {}, "the same time twice, in rows 1 and 2; keep one"),
+        (FREQUENCY, {"epochs": [0, 1, 2, 3.5, 4, 5]}, "epochs is not regular: row 3 comes 1.5 s after"),
+        (np.arange(40), {"epochs": np.cumsum(np.linspace(1, 1.15, 40))}, "not regular"),
         (
             FREQUENCY,
             {"epochs": [0, 1, 2, 3, 4, 1e6]},
-            "entry 5 comes 11.6 d after .*; divide the readings there",
+            "epochs jumps by 11.6 d before row 5, .*; divide the samples there",
         ),
         (FREQUENCY, {"epochs": [0, 1, 2]}, "epochs has 3 entries for 6 readings"),
-        (FREQUENCY, {"epochs": [0, 1, np.nan, 3, 4, 5]}, "entry 2 of epochs is missing"),
+        (FREQUENCY, {"epochs": [0, 1, np.nan, 3, 4, 5]}, "epochs has no time in row 2"),
         (FREQUENCY, {"epochs": ["noon"] * 6}, "epochs cannot be read as times"),
-        (FREQUENCY, {"epochs": [True] * 6}, "epochs are true or false"),
-        (SERIES.set_axis([0.0, 0.5, 1.0, 1.5, 2.0, 2.5]), {"interval_s": 1.0}, "neither times nor 0, 1, 2"),
+        (FREQUENCY, {"epochs": [True] * 6}, "epochs holds true and false"),
         (
-            SERIES.reset_index(drop=True).drop(2),
+            SERIES.set_axis([0.0, 0.5, 1.0, 1.5, 2.0, 2.5]),
             {"interval_s": 1.0},
-            r"neither times nor 0, 1, 2 … but 0, 1, 3 …",
+            "the index of values is 0.5 s apart but interval_s",
         ),
-        (SERIES.set_axis(list("abcdef")), {"interval_s": 1.0}, "epochs=values.index"),
+        (SERIES.set_axis(list("abcdef")), {"interval_s": 1.0}, "neither times nor numbers, but such as 'a'"),
         (pd.DataFrame({"f": FREQUENCY, "t": FREQUENCY}), {"interval_s": 1.0}, "columns f, t; give one"),
         (["1.5", "2"], {"interval_s": 1.0}, "holds text such as '1.5'; turn it into numbers"),
         ([[1.0, 2.0], [3.0, 4.0]], {"interval_s": 1.0}, "a row of numbers is needed"),
@@ -233,7 +236,7 @@ SHIFTED = pd.Series(range(6), index=MINUTES + pd.Timedelta(1, "s"))
         (
             SERIES,
             {"covariates": {"oven_c": SHIFTED}},
-            "covariate 'oven_c' has another index than the readings",
+            "covariate 'oven_c' has another index than the samples",
         ),
         (SERIES, {"covariates": {"oven_c": [1.0]}}, "covariate 'oven_c' has 1 samples but the record has 6"),
     ],
