@@ -23,10 +23,12 @@ from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
 from evenbeat.intake import (
     blocks,
     check_positive,
+    check_size,
     checked_covariates,
     checked_samples,
     checked_weighting,
     extremes_and_mean,
+    placed,
     read_only,
     utc,
     whole_factor,
@@ -247,7 +249,7 @@ class Record(Result):
         cls,
         phase_s: npt.ArrayLike,
         *,
-        interval_s: float,
+        interval_s: float | None = None,
         start: np.datetime64 | str | None = None,
         nominal_frequency_hz: float | None = None,
         covariates: Mapping[str, npt.ArrayLike] | None = None,
@@ -258,24 +260,44 @@ class Record(Result):
         Parameters
         ----------
         phase_s
-            Shape (n,), seconds, positive when the device under test is ahead; NaN = missing.
+            Shape (n,), seconds, positive when the device under test is ahead; NaN = missing. Rows that the
+            index of a pandas series leaves out are missing; it has to be in order and regular.
         interval_s
-            Spacing of the samples in seconds.
+            Spacing of the samples in seconds; may be left out where a pandas series has dates, time
+            differences or seconds as its index.
+        start
+            UTC of the first sample; from a series with dates where it is left out, those without a zone
+            taken as UTC.
 
         Raises
         ------
         InputError
-            If the samples are not one-dimensional numbers, are infinite or all missing, or if the
-            interval is not positive.
+            If the samples are not one-dimensional numbers, are infinite or all missing, if the interval is
+            not positive or contradicts the index, or if the samples move by more than 10⁶ s in a second.
+
+        Notes
+        -----
+        Time errors that move by more than a thousandth (median) are no clock's: the record says so in a
+        caution (common practice).
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> minutes = pd.date_range("2026-03-01", periods=4, freq="min")
+        >>> Record.from_phase(pd.Series([0, 1e-9, 3e-9, 2e-9], index=minutes)).interval_s
+        60.0
         """
+        grid = placed(phase_s, "phase_s", interval_s)
+        values = grid.on_grid(checked_samples(phase_s, "phase_s"))
         return cls(
             kind="phase",
-            values=checked_samples(phase_s, "phase_s"),
-            interval_s=interval_s,
-            start=utc(start),
+            values=values,
+            interval_s=grid.interval_s,
+            start=grid.start if start is None else utc(start),
             nominal_frequency_hz=nominal_frequency_hz,
-            covariates=checked_covariates(covariates),
+            covariates=checked_covariates(covariates, phase_s, grid),
             reference=reference,
+            findings=(*grid.findings, *check_size(values, "phase", grid.interval_s)),
         )
 
     @classmethod
@@ -283,7 +305,7 @@ class Record(Result):
         cls,
         fractional_frequency: npt.ArrayLike,
         *,
-        interval_s: float,
+        interval_s: float | None = None,
         gate_s: float | None = None,
         start: np.datetime64 | str | None = None,
         nominal_frequency_hz: float | None = None,
@@ -296,32 +318,50 @@ class Record(Result):
         Parameters
         ----------
         fractional_frequency
-            Shape (n,), dimensionless, positive when the device under test is fast; NaN = missing.
+            Shape (n,), dimensionless, positive when the device under test is fast; NaN = missing. Of a
+            pandas series the index counts, as for :meth:`from_phase`.
         interval_s
-            Spacing of the gate starts in seconds.
+            Spacing of the gate starts in seconds; may be left out as for :meth:`from_phase`.
         gate_s
             Length of the gate; ``None`` means that gates follow each other without dead time.
+        start
+            As for :meth:`from_phase`.
         counter_weighting
             ``plain``, ``triangular`` or ``regression``, where the counter's manual tells it.
 
         Raises
         ------
         InputError
-            As for :meth:`from_phase`, and if the gate is longer than the interval.
+            As for :meth:`from_phase`; if the gate is longer than the interval; if the samples look like
+            hertz or like ratios to nominal: all within 1 % of one value of 1 or more, or 10⁴ and more.
+
+        Notes
+        -----
+        Fractions beyond 0.1 (median) are no oscillator's: the record says so in a caution (common practice).
+
+        Examples
+        --------
+        >>> hertz = np.array([10_000_000.02, 10_000_000.01, 10_000_000.03])
+        >>> Record.from_frequency((hertz - 1e7) / 1e7, interval_s=1.0).kind
+        'frequency'
         """
-        if gate_s is not None and gate_s > interval_s * (1 + 1e-9):
-            msg = f"gate_s is {gate_s}, longer than the interval of {interval_s} s between readings"
+        grid = placed(fractional_frequency, "fractional_frequency", interval_s)
+        check_positive(gate_s, "gate_s", optional=True)
+        if gate_s is not None and gate_s > grid.interval_s * (1 + 1e-9):
+            msg = f"gate_s is {gate_s}, longer than the interval of {grid.interval_s} s between readings"
             raise InputError(msg)
+        values = grid.on_grid(checked_samples(fractional_frequency, "fractional_frequency"))
         return cls(
             kind="frequency",
-            values=checked_samples(fractional_frequency, "fractional_frequency"),
-            interval_s=interval_s,
+            values=values,
+            interval_s=grid.interval_s,
             gate_s=gate_s,
-            start=utc(start),
+            start=grid.start if start is None else utc(start),
             nominal_frequency_hz=nominal_frequency_hz,
-            covariates=checked_covariates(covariates),
+            covariates=checked_covariates(covariates, fractional_frequency, grid),
             reference=reference,
             counter_weighting=counter_weighting,
+            findings=(*grid.findings, *check_size(values, "frequency", grid.interval_s)),
         )
 
     def __len__(self) -> int:
@@ -669,6 +709,19 @@ class Record(Result):
             low, _, high = extremes_and_mean(column)
             rows.append((name, f"{low:.4g} to {high:.4g}"))
         return rows
+
+
+def check_record(given: object) -> None:
+    """Raise ``InputError`` unless a record is given, saying how one is made."""
+    if isinstance(given, Record):
+        return
+    shape = getattr(given, "shape", None)
+    what = f"{type(given).__name__}" + (f" of shape {shape}" if shape is not None else "")
+    msg = (
+        f"a Record is needed, not {what}; make one with Record.from_frequency(samples, interval_s=…) or "
+        "Record.from_phase(samples, interval_s=…), or read a log with read_log(path)"
+    )
+    raise InputError(msg)
 
 
 def _check_length(name: str, column: FloatArray, values: FloatArray) -> None:

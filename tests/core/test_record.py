@@ -206,8 +206,8 @@ class TestForms:
 
     def test_dead_time_is_said_when_integrating(self) -> None:
         """Integration over unmeasured time is an assumption, so it is a finding."""
-        dead = Record.from_frequency(np.ones(5), interval_s=10.0, gate_s=9.0).to_phase()
-        whole = Record.from_frequency(np.ones(5), interval_s=10.0, gate_s=10.0).to_phase()
+        dead = Record.from_frequency(np.full(5, 1e-9), interval_s=10.0, gate_s=9.0).to_phase()
+        whole = Record.from_frequency(np.full(5, 1e-9), interval_s=10.0, gate_s=10.0).to_phase()
 
         assert [f.code for f in dead.findings] == ["DEAD_TIME"]
         assert whole.findings == ()

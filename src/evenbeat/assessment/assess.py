@@ -34,7 +34,7 @@ from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 from evenbeat.results import Result
 
 STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadamard")
@@ -145,7 +145,7 @@ def assess(
     reference_uncertainty: float = 0.0,
     time_error_limit_s: float | None = None,
     aging: str = "auto",
-    environment: Sequence[str] | None = None,
+    environment: str | Sequence[str] | None = None,
     history: CalibrationHistory | str | Path | None = None,
     history_from: dt.date | str | None = None,
     instrument: str | None = None,
@@ -193,6 +193,7 @@ def assess(
     Source: all of the above, put together
     Tests: tests/assessment/test_assess.py
     """
+    check_record(record)
     limits = _checked(record, tolerance, reliability)
     begin = progress or _nothing
     begin("conditioning")
@@ -205,7 +206,8 @@ def assess(
     beside = Beside.of(
         history, reference_uncertainty, since=history_from, instrument=instrument, date_order=date_order
     )
-    chosen = _varying_temperatures(record) if environment is None else tuple(environment)
+    named = (environment,) if isinstance(environment, str) else environment
+    chosen = _varying_temperatures(record) if named is None else tuple(named)
     fitted = {"aging": aging, "environment": chosen, **beside.fitted}
     model, no_model = _model(record, display, fitted)
     if model is not None:

@@ -31,7 +31,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import Estimate, checked_probability
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 from evenbeat.results import Column, Result
 
 LineVerdict = ConformityVerdict | Literal["not tested"]
@@ -198,6 +198,8 @@ def check_specification(
     Source: JCGM 106:2012; ISO/IEC 17025:2017, 7.8.6 (verdict by a rule agreed on before)
     Tests: tests/calibration/test_specification.py
     """
+    if record is not None:
+        check_record(record)
     chosen = decision_rule(rule)
     checked_probability(coverage, "coverage")
     if record is None and model is None and not curves and not measured:

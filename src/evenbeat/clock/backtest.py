@@ -25,7 +25,7 @@ from evenbeat.clock.verdicts import backtest_findings
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 
 FIRST_SHARE = 0.4
 USUAL_SHARES = (0.01, 0.03, 0.1, 0.3)
@@ -44,7 +44,7 @@ def backtest(
     first_share: float = FIRST_SHARE,
     confidence: float = DEFAULT_CONFIDENCE,
     aging: str = "auto",
-    environment: Sequence[str] = (),
+    environment: str | Sequence[str] = (),
     noise_prior: NoisePrior = "balanced",
     most_blocks: int = MOST_BLOCKS,
     without_steps: bool = False,
@@ -92,6 +92,7 @@ def backtest(
     Source: Gneiting and Raftery 2007 (scores); Clopper and Pearson 1934 (shares)
     Tests: tests/clock/test_backtest.py
     """
+    check_record(record)
     checked_probability(confidence, "confidence")
     horizons = _horizons(record, horizons_s, first_share)
     first = first_share * record.duration_s

@@ -62,15 +62,18 @@ class Influence:
             raise InputError(msg)
 
 
-def chosen_influences(record: Record, environment: Sequence[str | Influence]) -> tuple[Influence, ...]:
-    """Return what ``environment`` names; a plain name is linear with a lag to be found.
+def chosen_influences(
+    record: Record, environment: str | Influence | Sequence[str | Influence]
+) -> tuple[Influence, ...]:
+    """Return what ``environment`` names, one or several; a plain name is linear with a lag to be found.
 
     Raises
     ------
     InputError
         If the record has no such covariate, or one is named twice.
     """
-    chosen = tuple(Influence(each) if isinstance(each, str) else each for each in environment)
+    named = (environment,) if isinstance(environment, str | Influence) else environment
+    chosen = tuple(Influence(each) if isinstance(each, str) else each for each in named)
     names = [each.name for each in chosen]
     for name in names:
         if name not in record.covariates:

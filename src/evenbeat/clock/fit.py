@@ -32,7 +32,7 @@ from evenbeat.clock.sparse import blocks_between_readings, read_now_and_then
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate, FloatArray
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 
 MOST_BLOCKS = 400
 MOST_BLOCKS_WITH_WHITE_PM = 200
@@ -49,7 +49,7 @@ def fit_clock(
     aging: str | Sequence[str] = "auto",
     age_s: float | None = None,
     retrace: bool = False,
-    environment: Sequence[str | Influence] = (),
+    environment: str | Influence | Sequence[str | Influence] = (),
     daily_wave: bool = False,
     noise_prior: NoisePrior = "balanced",
     oscillator_class: OscillatorName | None = None,
@@ -119,6 +119,7 @@ def fit_clock(
         (logarithmic aging)
     Tests: tests/coverage/test_clock_coverage.py
     """
+    check_record(record)
     influences = chosen_influences(record, environment)
     blocks = _blocks(record, influences, most_blocks)
     points = calibration_points(calibrations)

@@ -16,7 +16,7 @@ from evenbeat.comparing.alignment import Aligned, aligned
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Flag, Record, Source, Treatment
+from evenbeat.record import Flag, Record, Source, Treatment, check_record
 from evenbeat.units import duration_text
 
 
@@ -67,6 +67,8 @@ def difference(
     Source: IEEE Std 1139 (sign of differences)
     Tests: tests/comparing/test_difference.py
     """
+    for record in (first, second):
+        check_record(record)
     reference = _common_reference(first, second, stated=common_reference)
     pair = aligned(first, second, offset_s=offset_s, part_interval=part_interval)
     cancelled = (
@@ -122,6 +124,8 @@ def corrected_for_reference(
     Source: IEEE Std 1139 (sign of differences)
     Tests: tests/comparing/test_difference.py
     """
+    for each in (record, reference):
+        check_record(each)
     pair = aligned(record, reference, offset_s=offset_s, part_interval=part_interval)
     better = reference.reference or "the better reference"
     sentence = (

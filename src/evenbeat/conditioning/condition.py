@@ -24,7 +24,7 @@ from evenbeat.conditioning.steps import with_steps_flagged
 from evenbeat.conditioning.warmup import with_warm_up_flagged
 from evenbeat.conditioning.wraps import with_wraps_repaired
 from evenbeat.errors import InputError
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,6 +168,7 @@ def condition(
     Source: Hampel 1974 (median and MAD); common practice for thresholds
     Tests: tests/conditioning/test_condition.py
     """
+    check_record(record)
     unknown = [name for name in leave_out if name not in CHECKS]
     if isinstance(leave_out, str) or unknown:
         given = leave_out if isinstance(leave_out, str) else unknown[0]

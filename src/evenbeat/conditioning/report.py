@@ -12,7 +12,7 @@ from evenbeat.conditioning.condition import condition
 from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.conditioning.shared import counted
 from evenbeat.quantities import FloatArray
-from evenbeat.record import CheckOutcome, Record
+from evenbeat.record import CheckOutcome, Record, check_record
 from evenbeat.results import PAGE_WIDTH, Column, Result
 
 TITLES = {
@@ -135,6 +135,7 @@ def conditioning_report(record: Record) -> ConditioningReport:
     Source: what condition did, in words
     Tests: tests/figures/test_plot.py
     """
+    check_record(record)
     if not record.checks:
         record = condition(record)
     return ConditioningReport(record=record, checks=record.checks)

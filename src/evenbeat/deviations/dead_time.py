@@ -19,7 +19,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.intake import check_positive, whole_factor
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 from evenbeat.units import duration_text
 
 CORRECTABLE = {0: -1.0, -1: 0.0, -2: 1.0}
@@ -132,6 +132,7 @@ def corrected_for_dead_time(curve: StabilityCurve, record: Record) -> StabilityC
     Source: Barnes, NBS Technical Note 375 (1969); Barnes and Allan, NIST Technical Note 1318 (1990)
     Tests: tests/deviations/test_dead_time.py
     """
+    check_record(record)
     ratio = _checked_ratio(curve, record)
     bias = np.array(
         [

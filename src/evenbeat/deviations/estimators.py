@@ -29,7 +29,7 @@ from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
 from evenbeat.deviations.term_weights import weights_of_differences
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 
 _Computed = tuple[TermSum, float, FloatArray | None]
 
@@ -226,6 +226,7 @@ def stability(
     >>> bool(abs(curve.deviation[0] / 1e-11 - 1) < 0.1)
     True
     """
+    check_record(record)
     check_bias(bias)
     with one_thread():  # the matrices are too small for two threads
         if statistic == HYBRID:

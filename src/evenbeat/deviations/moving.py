@@ -21,7 +21,7 @@ from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 from evenbeat.results import Column, Result, Table
 from evenbeat.units import duration_text
 
@@ -181,6 +181,7 @@ def moving_stability(
     Source: Galleani and Tavella 2009 (dynamic Allan variance); F test, Holm 1979
     Tests: tests/deviations/test_moving.py
     """
+    check_record(record)
     length, step = _whole_samples(record, window_s, step_s)
     phase = int(record.kind == "phase")
     begins = np.arange(0, len(record) - phase - length + 1, step)

@@ -17,7 +17,7 @@ from evenbeat.findings import Finding
 from evenbeat.intake import check_positive
 from evenbeat.plain import listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
@@ -245,6 +245,7 @@ def spectrum(
     Source: IEEE Std 1139; Welch 1967 (averaged segments)
     Tests: tests/deviations/test_spectrum.py
     """
+    check_record(record)
     if segments != int(segments) or segments < 1:
         msg = f"segments is {segments}; it must be a positive whole number"
         raise InputError(msg)

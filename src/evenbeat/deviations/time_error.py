@@ -16,7 +16,7 @@ from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text, time_text
 
@@ -106,6 +106,7 @@ def time_interval_error(
     Source: ITU-T G.810 (1996), appendix II
     Tests: tests/deviations/test_time_error.py
     """
+    check_record(record)
     if statistic not in _TITLES:
         msg = f"statistic is {statistic!r}; it must be 'mtie' or 'rms'"
         raise InputError(msg)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, overload
 
 from evenbeat.errors import InputError
+from evenbeat.record import check_record
 from evenbeat.second_opinion.curves import Crosscheck, check_curve
 from evenbeat.second_opinion.models import ModelCrosscheck, check_model
 
@@ -51,6 +52,7 @@ def crosscheck(result: object, record: Record) -> Crosscheck | ModelCrosscheck:
     Source: allantools, scipy, statsmodels (independent libraries)
     Tests: tests/second_opinion/test_curves.py
     """
+    check_record(record)
     from evenbeat.deviations.curve import StabilityCurve
     from evenbeat.deviations.time_error import TimeErrorCurve
 

@@ -27,7 +27,7 @@ from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray, checked_probability
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 
 ROUNDS = 4
 ROUNDS_BY_CHANCE = 2
@@ -96,6 +96,7 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     Source: NIST SP 1065 (2008), power-law conversions; Vernotte et al. (several variances jointly)
     Tests: tests/deviations/test_level_fit.py
     """
+    check_record(record)
     threshold = detection_threshold(significance)
     everything = variances_of(record)
     scale = float(everything.values.max())

@@ -24,7 +24,7 @@ from evenbeat.deviations.separation.separated_clocks import PAIRS_OF_CLOCK, Meth
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Record
+from evenbeat.record import Record, check_record
 from evenbeat.units import duration_text
 
 DIFFERENCE_STATISTICS = (
@@ -88,6 +88,8 @@ def separate_clocks(
     Tests: tests/deviations/test_hats.py
     """
     records = (a_minus_b, b_minus_c, c_minus_a)
+    for record in records:
+        check_record(record)
     labels = _checked_names(names)
     if statistic not in DIFFERENCE_STATISTICS:
         msg = f"statistic is {statistic!r}; it must be one of {', '.join(DIFFERENCE_STATISTICS)}"
