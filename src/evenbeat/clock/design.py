@@ -310,7 +310,10 @@ def _sums(values: FloatArray, first: npt.NDArray[np.intp], last: npt.NDArray[np.
 
 
 def _influence(record: Record, influence: Influence, column: FloatArray, lag: Estimate) -> FittedInfluence:
-    sampled = np.asarray(record.covariates[influence.name][:: _stride(record)], dtype=float)
+    measured = np.asarray(record.covariates[influence.name], dtype=float)
+    sampled = measured[:: _stride(record)]
+    if np.isnan(sampled).all():
+        sampled = without_holes(measured)[:: _stride(record)]
     swing, rest = _swing_and_rest(record, sampled[:, np.newaxis])
     known = record.duration_s >= 2 * SECONDS_PER_DAY
     return FittedInfluence(
@@ -325,7 +328,8 @@ def _influence(record: Record, influence: Influence, column: FloatArray, lag: Es
 
 
 def _stride(record: Record) -> int:
-    return max(1, int(SECONDS_PER_DAY / SAMPLES_PER_DAY / record.interval_s))
+    a_day = SECONDS_PER_DAY / record.interval_s
+    return max(1, int(min(a_day, len(record)) / SAMPLES_PER_DAY))
 
 
 def _swing_and_rest(record: Record, sampled: FloatArray) -> tuple[FloatArray, FloatArray]:

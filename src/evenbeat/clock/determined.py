@@ -111,6 +111,8 @@ def told_apart(
             ranks = ranked(np.array([each.values for each in columns]).T)
             for column in itertools.compress(columns, ~ranks.kept):
                 key = column.kind, column.place
+                if column.kind in ("law", "beside"):
+                    continue
                 if key not in lost or column.power < lost[key][0].power:
                     lost[key] = column, _explaining(column, columns, ranks.least_squares(column.values)[1])
     if not lost:
