@@ -5,6 +5,7 @@
     EvenbeatError                 anything this package refuses to do
     ├── InputError (ValueError)   an argument or the data cannot be used as given
     │   ├── LogError              a log cannot be read; carries the file and, where known, the line
+    │   ├── DisplayLimitedError   the readings do not change: the display limits them, not the oscillator
     │   └── TooShortError         the record cannot carry the answer; carries what it would need
     ├── OutputError (OSError)     a result cannot be written where asked
     └── InstrumentError (OSError) an instrument does not answer
@@ -44,6 +45,10 @@ class LogError(InputError):
         self.line = line
         where = "" if path is None else f"{path}: " if line is None else f"{path}, line {line}: "
         super().__init__(where + sentence)
+
+
+class DisplayLimitedError(InputError):
+    """The readings are all the same, but for steps, so that the display and not the oscillator limits them."""
 
 
 class TooShortError(InputError):

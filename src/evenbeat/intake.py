@@ -67,11 +67,11 @@ def extremes_and_mean(values: FloatArray) -> tuple[float, float, float]:
     return (smallest, total / count, largest) if count else (math.nan, math.nan, math.nan)
 
 
-def check_positive(value: float | None, name: str, *, optional: bool) -> None:
+def check_positive(value: object, name: str, *, optional: bool) -> None:
     """Raise ``InputError`` unless the value is positive and finite, or absent where that is allowed."""
     if value is None and optional:
         return
-    if not (isinstance(value, numbers.Real) and math.isfinite(value) and value > 0):
+    if not (isinstance(value, numbers.Real) and math.isfinite(value) and float(value) > 0):
         msg = f"{name} is {value!r}; it must be a positive number"
         raise InputError(msg)
 

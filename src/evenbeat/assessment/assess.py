@@ -30,7 +30,7 @@ from evenbeat.conditioning.condition import condition
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
-from evenbeat.errors import InputError, TooShortError
+from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
@@ -283,10 +283,12 @@ def _settings_of(
     model: ClockModel | None, aging: str, tolerance: ToleranceLike | Tolerance | None
 ) -> dict[str, object]:
     """Return how the clock was modelled, and the tolerance as plain numbers."""
+    not_determined = [] if model is None else list(model.trend.not_determined)
     return {
         "tolerance": _as_given(tolerance),
         "aging": aging,
         "environment": [] if model is None else [influence.name for influence in model.trend.influences],
+        **({"environment_not_determined": not_determined} if not_determined else {}),
         "minimum_coverage": MINIMUM_COVERAGE,
     }
 
@@ -361,7 +363,7 @@ def _model(
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=sentence)]
     try:
         model = fit_clock(record, **fitted)
-    except TooShortError as error:
+    except (TooShortError, DisplayLimitedError) as error:
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=f"No clock model: {error}.")]
     foretold = foretold_finding(model, aging=fitted["aging"])
     return (model if foretold is None else model.with_findings(foretold)), []

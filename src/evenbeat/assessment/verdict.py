@@ -73,7 +73,7 @@ def spoken_verdict(
     withheld: list[Finding],
 ) -> Verdict:
     """Return the verdict on one record's results; ``withheld`` says why there is no recommendation."""
-    lines = [_log_line(record)]
+    lines = [_log_line(record, model)]
     if display is not None:
         lines += _display_lines(display, record, now)
         return Verdict(headline=_with_state(_display_headline(display), now), lines=tuple(lines))
@@ -86,6 +86,7 @@ def spoken_verdict(
     lines.insert(1, ("digits", _digits_sentence(offset, curves.get("overlapping_allan"))))
     lines += _aging_lines(model)
     lines += [_sensitivity_line(model, influence.name) for influence in model.trend.influences]
+    lines += [(_spoken_name(name), sentence) for name, sentence in model.trend.not_determined.items()]
     if holdover is not None:
         lines.append(_holdover_line(holdover))
     if interval is not None:
@@ -181,10 +182,12 @@ def _hertz(frequency: float) -> str:
     return f"{frequency / 1e6:g} MHz" if frequency >= 1e6 else f"{frequency:g} Hz"
 
 
-def _log_line(record: Record) -> Line:
+def _log_line(record: Record, model: ClockModel | None) -> Line:
     spacing, extent = duration_text(record.interval_s), duration_text(record.duration_s)
     steps = len(record.steps)
     noticed = f"{record.missing} missing, {record.excluded} set aside, {steps} step{'s' * (steps != 1)} found"
+    if steps and model is not None and not any(f.code == "STEP_NOT_MODELLED" for f in model.findings):
+        noticed += " and modelled"
     return "log", f"{len(record)} readings every {spacing} over {extent}; {noticed}."
 
 
@@ -240,13 +243,16 @@ def _aging_lines(model: ClockModel) -> list[Line]:
 def _sensitivity_line(model: ClockModel, name: str) -> Line:
     estimate = model.sensitivity(name)
     low, high = estimate.interval()
-    words = name.removesuffix("_c").replace("_", " ")
     seen = "" if estimate.sign_established() else " (not distinguishable from none)"
     said = f"{estimate.value:+.2e} per kelvin, 95 %: {low:+.2e} to {high:+.2e}{seen}."
     soonest, latest = model.lag(name).interval()
     if soonest > 0 and not seen:
         said += f" It is felt {duration_text(soonest)} to {duration_text(latest)} later."
-    return words, said
+    return _spoken_name(name), said
+
+
+def _spoken_name(name: str) -> str:
+    return name.removesuffix("_c").replace("_", " ")
 
 
 def _holdover_line(holdover: HoldoverForecast) -> Line:

@@ -195,6 +195,8 @@ def _aging_per_year(line: SpecificationLine, evidence: Evidence) -> Measured:
 def _temperature(line: SpecificationLine, evidence: Evidence) -> Measured:
     model = _needs_model(evidence)
     name = line.covariate
+    if name in model.trend.not_determined:
+        raise CannotTellError(model.trend.not_determined[name].removesuffix("."))
     if name not in [influence.name for influence in model.trend.influences]:
         msg = f"{name} was not fitted: give environment=({name!r},) to fit_clock, if the log has it"
         raise CannotTellError(msg)

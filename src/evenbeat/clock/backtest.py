@@ -8,7 +8,7 @@ the number of outcomes that do not overlap. Sources of the scores: :mod:`evenbea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -67,8 +67,8 @@ def backtest(
     aging, environment, noise_prior, most_blocks
         As for :func:`evenbeat.fit_clock`; fewer blocks than there, because there are many fits.
     without_steps
-        Take frequency steps that come after an origin out of the outcome. By default they count: a
-        forecast that did not allow for them was too sure.
+        Take steps that come after an origin out of the outcome. By default they count: a forecast that
+        did not allow for them was too sure.
     progress
         Called with the number of the origin, from 1 on, and how many there are, before each fit.
 
@@ -98,7 +98,7 @@ def backtest(
     first = first_share * record.duration_s
     fit_at = moments(record, first, record.duration_s - float(horizons.min()), _checked_origins(origins))
     outcomes = Outcomes(record, without_steps=False, most_missing=MOST_MISSING)
-    found: list[Outcome] = []
+    tested: list[tuple[Mapping[str, str], list[Outcome]]] = []
     refused: list[str] = []
     for number, origin in enumerate(fit_at.tolist(), start=1):
         if progress is not None:
@@ -116,7 +116,15 @@ def backtest(
             continue
         if without_steps:
             outcomes = Outcomes(_steps_after(record, origin), without_steps=True, most_missing=MOST_MISSING)
-        found.extend(_tests(model, origin, horizons, outcomes, confidence))
+        tests = list(_tests(model, origin, horizons, outcomes, confidence))
+        tested.append((model.trend.not_determined, tests))
+    # a covariate that shows its influence later was not yet in the model: such an origin tests another one
+    never = set.intersection(*(set(lost) for lost, _ in tested)) if tested else set()
+    found: list[Outcome] = []
+    for lost, tests in tested:
+        missing = [why.removesuffix(".") for name, why in lost.items() if name not in never]
+        refused.extend(missing[:1])
+        found.extend(() if missing else tests)
     if not found:
         why = refused[0] if refused else "too much of what followed each origin is missing"
         msg = f"no forecast could be tested at any of {len(fit_at)} origins: {why}"

@@ -57,7 +57,9 @@ class Blocks:
 
 
 def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, ...] = ()) -> Blocks:
-    """Return the record as block averages; excluded samples are left out, steps stay.
+    """Return the record as block averages; excluded samples are left out, steps of frequency stay.
+
+    A block ends where the record steps, of frequency or of phase, and none runs across a step of phase.
 
     Parameters
     ----------
@@ -83,7 +85,10 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
         msg = f"no reading comes with {' and '.join(covariates)}; leave out what is always missing"
         raise InputError(msg)
     factor = max(1, -(-len(values) // most_blocks))
-    first, last = _runs(present, _edges(len(values), factor), hole=max(1, round(LONGEST_HOLE * factor)))
+    edges = sorted(
+        {*_edges(len(values), factor), *(f.start for f in record.steps if 0 < f.start < len(values))}
+    )
+    first, last = _runs(present, edges, hole=max(1, round(LONGEST_HOLE * factor)))
     keep = (last - first) >= _shortest(factor)
     short = int(np.sum((last - first)[~keep]))
     first, last = first[keep], last[keep]
@@ -111,11 +116,24 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
 
 
 def frequencies(record: Record) -> FloatArray:
-    """Return mean frequencies of shape (n,) with NaN where missing or excluded."""
+    """Return mean frequencies of shape (n,) with NaN where missing or excluded, and across a step of phase.
+
+    A step of phase of unknown size leaves nothing known of the frequency in the one interval across it:
+    leaving that out and estimating the step are the same regression.
+    """
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
     if record.kind == "frequency":
         return values
-    return np.diff(values) / record.interval_s + record.removed_frequency
+    frequency = np.diff(values) / record.interval_s + record.removed_frequency
+    frequency[[start - 1 for start in phase_steps(record)]] = np.nan
+    return frequency
+
+
+def phase_steps(record: Record) -> list[int]:
+    """Return the first samples after the steps of phase of a phase record."""
+    if record.kind == "frequency":  # its readings know nothing of phase
+        return []
+    return [f.start for f in record.steps if f.cause == "phase_step" and 0 < f.start < len(record)]
 
 
 def between_samples(record: Record, column: FloatArray) -> FloatArray:
@@ -172,7 +190,9 @@ def _findings(lost: int, short: int, covariates: tuple[str, ...]) -> tuple[Findi
             Finding(code="COVARIATE_MISSING", severity="note", sentence=sentence, values={"readings": lost})
         )
     if short:
-        sentence = f"{short} readings between gaps, too few for a block, were left out of the clock model."
+        sentence = (
+            f"{short} readings between gaps or steps, too few for a block, were left out of the clock model."
+        )
         findings.append(
             Finding(code="FRAGMENTS_LEFT_OUT", severity="note", sentence=sentence, values={"readings": short})
         )

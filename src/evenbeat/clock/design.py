@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -92,6 +92,8 @@ class Trend:
         influences' columns in the record.
     turns_per_record
         Days in the record where a daily wave is in the model; zero otherwise.
+    not_determined
+        Covariates that were asked for but cannot be told apart, with the sentence that says why.
     """
 
     influences: tuple[FittedInfluence, ...]
@@ -100,6 +102,7 @@ class Trend:
     swing: FloatArray
     rest: FloatArray
     turns_per_record: float = 0.0
+    not_determined: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def width(self) -> int:
@@ -108,12 +111,9 @@ class Trend:
 
     def columns(self, law: AgingLaw, curvature: Curvature, spans: Spans, acting: FloatArray) -> FloatArray:
         """Return the columns, shape (n, p), given those of the influences over the spans, shape (n, q)."""
-        after = [
-            np.clip((spans.stop - time) / spans.length, 0.0, 1.0)[:, np.newaxis] for time in self.step_times
-        ]
-        return np.hstack(
-            [law.mean_over(spans.start, spans.stop, curvature), acting, *after, *self._daily_wave(spans)]
-        )
+        aging = law.mean_over(spans.start, spans.stop, curvature)
+        after, wave = after_steps(self.step_times, spans), daily_wave_over(self.turns_per_record, spans)
+        return np.hstack([aging, acting, after, wave])
 
     def first_of(self, name: str, design_width: int) -> int:
         """Return where the columns of one influence begin in a design of so many columns."""
@@ -126,14 +126,16 @@ class Trend:
 
     def first_influence(self, design_width: int) -> int:
         """Return where the columns of the influences begin in a design of so many columns."""
-        return design_width - self.width - len(self.step_times) - 2 * (self.turns_per_record > 0)
+        return self.first_step(design_width) - self.width
 
-    def _daily_wave(self, spans: Spans) -> list[FloatArray]:
-        if self.turns_per_record == 0:
-            return []
-        angle = 2 * math.pi * self.turns_per_record * spans.middle
-        smoothing = np.sinc(self.turns_per_record * spans.length)
-        return [np.column_stack([smoothing * np.sin(angle), smoothing * np.cos(angle)])]
+    def first_step(self, design_width: int) -> int:
+        """Return where the columns of the steps begin in a design of so many columns."""
+        return design_width - len(self.step_times) - 2 * (self.turns_per_record > 0)
+
+    def powers_of_each(self, point: LagPoint) -> list[FloatArray]:
+        """Return the columns of each influence over the blocks under one set of lags, shapes (n, order)."""
+        ends = np.cumsum([influence.order for influence in self.influences], dtype=int)
+        return np.split(point.columns, ends[:-1], axis=1) if self.influences else []
 
     def acting_over(
         self, spans: Spans, known: Spans, point: LagPoint, courses: Mapping[str, Course], record_s: float
@@ -185,6 +187,21 @@ class Trend:
         return amplitude, math.sqrt(max(float(straying @ self.rest @ straying), 0.0))
 
 
+def after_steps(step_times: Sequence[float], spans: Spans) -> FloatArray:
+    """Return the share of every span that lies after each step, shape (n, s)."""
+    after = [np.clip((spans.stop - time) / spans.length, 0.0, 1.0) for time in step_times]
+    return np.array(after).reshape(len(after), len(spans)).T
+
+
+def daily_wave_over(turns_per_record: float, spans: Spans) -> FloatArray:
+    """Return the means of a daily sine and cosine over spans, shape (n, 2); (n, 0) without any turn."""
+    if turns_per_record == 0:
+        return np.empty((len(spans), 0))
+    angle = 2 * math.pi * turns_per_record * spans.middle
+    smoothing = np.sinc(turns_per_record * spans.length)
+    return np.column_stack([smoothing * np.sin(angle), smoothing * np.cos(angle)])
+
+
 def trend_of(
     record: Record,
     blocks: Blocks,
@@ -193,14 +210,14 @@ def trend_of(
     *,
     step_times: tuple[float, ...],
     daily_wave: bool,
+    not_determined: Mapping[str, str] | None = None,
 ) -> Trend:
     """Return the trend of a record's blocks.
 
     Raises
     ------
     InputError
-        If a covariate never changes: its influence cannot be seen; or if blocks are too long for a
-        daily wave.
+        If blocks are too long for a daily wave.
     """
     fitted = tuple(
         _influence(record, each, blocks.covariates[each.name], lag)
@@ -232,6 +249,7 @@ def trend_of(
         swing=swing,
         rest=rest,
         turns_per_record=days if daily_wave else 0.0,
+        not_determined=not_determined or {},
     )
 
 
@@ -292,19 +310,17 @@ def _sums(values: FloatArray, first: npt.NDArray[np.intp], last: npt.NDArray[np.
 
 
 def _influence(record: Record, influence: Influence, column: FloatArray, lag: Estimate) -> FittedInfluence:
-    spread = float(np.std(column))
-    if not spread > 1e-9 * (1 + abs(float(np.mean(column)))):
-        name = influence.name
-        msg = f"{name} is {column[0]:g} throughout and shows no influence; leave it out of environment"
-        raise InputError(msg)
-    sampled = np.asarray(record.covariates[influence.name][:: _stride(record)], dtype=float)
+    measured = np.asarray(record.covariates[influence.name], dtype=float)
+    sampled = measured[:: _stride(record)]
+    if np.isnan(sampled).all():
+        sampled = without_holes(measured)[:: _stride(record)]
     swing, rest = _swing_and_rest(record, sampled[:, np.newaxis])
     known = record.duration_s >= 2 * SECONDS_PER_DAY
     return FittedInfluence(
         name=influence.name,
         order=influence.order,
         mean=float(np.mean(column)),
-        spread=spread,
+        spread=float(np.std(column)),
         diurnal_amplitude=float(np.hypot(*swing[:, 0])) if known else math.nan,
         weather=math.sqrt(float(rest[0, 0])),
         lag=lag,
@@ -312,7 +328,8 @@ def _influence(record: Record, influence: Influence, column: FloatArray, lag: Es
 
 
 def _stride(record: Record) -> int:
-    return max(1, int(SECONDS_PER_DAY / SAMPLES_PER_DAY / record.interval_s))
+    a_day = SECONDS_PER_DAY / record.interval_s
+    return max(1, int(min(a_day, len(record)) / SAMPLES_PER_DAY))
 
 
 def _swing_and_rest(record: Record, sampled: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -10,6 +10,7 @@ import numpy as np
 from evenbeat.clock.design import FittedInfluence
 from evenbeat.clock.lag import FineView
 from evenbeat.findings import Finding
+from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 if TYPE_CHECKING:
@@ -40,23 +41,48 @@ def environment_findings(model: ClockModel, fine: FineView) -> list[Finding]:
 
 
 def _collinear(model: ClockModel) -> list[Finding]:
-    """Say where aging and an influence cannot be told apart: what the aging adds to its variance."""
+    """Say where an influence can hardly be told apart from aging or steps: what these add to its variance."""
     top = model.components[0]
     variant = model.variants[top.variant]
-    inverse = variant.fit.inverse_information[top.node, top.walk]
-    aging = variant.law.columns
-    if not model.trend.influences or aging == 0:
+    if not model.trend.influences or not variant.fit.kept.all():
         return []
-    without = np.linalg.inv(np.linalg.inv(inverse)[aging:, aging:])
+    inverse = variant.fit.inverse_information[top.node, top.walk]
+    spread = np.sqrt(np.diag(inverse))
+    aging, first = variant.law.columns, model.trend.first_step(len(inverse))
+    without_aging = _variances_without(inverse, slice(0, aging))
+    without_steps = _variances_without(inverse, slice(first, first + len(model.trend.step_times)))
     found = []
     for influence in model.trend.influences:
-        place = model.trend.first_of(influence.name, inverse.shape[0])
-        inflation = float(inverse[place, place] / without[place - aging, place - aging])
-        spread = np.sqrt(np.diag(inverse))
-        correlation = float(inverse[0, place] / (spread[0] * spread[place]))
+        place = model.trend.first_of(influence.name, len(inverse))
+        inflation = float(inverse[place, place] / without_aging[place])
         if inflation > COLLINEAR:
+            correlation = float(inverse[0, place] / (spread[0] * spread[place]))
             found.append(_collinear_finding(influence, inflation, correlation))
+        inflation = float(inverse[place, place] / without_steps[place])
+        if inflation > COLLINEAR:
+            found.append(_beside_steps(influence, inflation))
     return found
+
+
+def _variances_without(inverse: FloatArray, some: slice) -> FloatArray:
+    """Return the variances of all coefficients over σ² if some were known to be zero, shape (p,)."""
+    variances = np.diag(inverse).copy()
+    rest = np.setdiff1d(np.arange(len(inverse)), np.arange(len(inverse))[some])
+    information = np.linalg.inv(inverse)
+    variances[rest] = np.diag(np.linalg.inv(information[np.ix_(rest, rest)]))
+    return variances
+
+
+def _beside_steps(influence: FittedInfluence, inflation: float) -> Finding:
+    return Finding(
+        code="COLLINEAR_WITH_STEP",
+        severity="caution",
+        sentence=(
+            f"{influence.name} changes little but where the clock stepped, so its influence and the step are "
+            f"hard to tell apart (variance inflation {inflation:.0f}). Change it on purpose at another time."
+        ),
+        values={"variance_inflation": inflation},
+    )
 
 
 def _collinear_finding(influence: FittedInfluence, inflation: float, correlation: float) -> Finding:

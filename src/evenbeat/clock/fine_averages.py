@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy import linalg
 
-from evenbeat.clock.blocks import between_samples, frequencies
+from evenbeat.clock.blocks import between_samples, frequencies, phase_steps
 from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import (
     FLICKER_FM,
@@ -25,6 +26,7 @@ from evenbeat.clock.covariance import (
     unit_level,
 )
 from evenbeat.clock.environment import Influence, felt, without_holes
+from evenbeat.clock.rank import Inverted, inverted, ranked
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY
@@ -108,6 +110,8 @@ def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAver
     shown = present[: blocks * factor].reshape(blocks, factor)
     count = shown.sum(axis=1)
     usable = count >= max(1, factor / 2)
+    within = [(start - 1) // factor for start in phase_steps(record)]
+    usable[[average for average in within if average < blocks]] = False
     if np.count_nonzero(usable) < FEWEST_IN_WINDOW + sum(each.order for each in influences):
         return None
     weight = shown / np.maximum(count, 1)[:, np.newaxis]
@@ -119,6 +123,9 @@ def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAver
     if not spread > 0:
         return None
     steps = [f.start / factor for f in record.steps if f.cause == "frequency_step"]
+    groups = _groups(usable.reshape(windows, averages), steps, with_white_pm=factor < WHITE_PM_MATTERS_BELOW)
+    if not groups:
+        return None
     return FineAverages(
         frequency=frequency / spread,
         covariates=tuple(scaled),
@@ -127,9 +134,7 @@ def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAver
         factor=factor,
         interval_s=record.interval_s,
         averages=averages,
-        groups=_groups(
-            usable.reshape(windows, averages), steps, with_white_pm=factor < WHITE_PM_MATTERS_BELOW
-        ),
+        groups=groups,
         steps=tuple(steps),
         spread=spread,
     )
@@ -156,12 +161,12 @@ def _groups(usable: FloatArray, steps: list[float], *, with_white_pm: bool) -> t
     for (pattern, inside), members in gathered.items():
         rows = np.flatnonzero(np.frombuffer(pattern, dtype=bool))
         contrasts = Contrasts(len(rows))
-        ramps = [spans.middle[rows], *(np.clip(rows + 1 - at, 0.0, 1.0) for at in inside)]
+        ramps = np.array([spans.middle[rows], *(np.clip(rows + 1 - at, 0.0, 1.0) for at in inside)]).T
         groups.append(
             WindowGroup(
                 rows=rows,
                 windows=members,
-                nuisance=contrasts.of(np.array(ramps).T),
+                nuisance=contrasts.of(ramps[:, ranked(ramps).kept]),
                 covariances={e: contrasts.of_covariance(v[np.ix_(rows, rows)]) for e, v in matrices.items()},
                 contrasts=contrasts,
             )
@@ -171,22 +176,31 @@ def _groups(usable: FloatArray, steps: list[float], *, with_white_pm: bool) -> t
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PooledSums:
-    """Normal equations pooled over windows: of K sets of q columns beside the nuisances."""
+    """Normal equations pooled over windows: of K sets of q columns beside the nuisances.
+
+    ``size`` is the squared length of the columns before the nuisances were taken out, shape (K, q).
+    """
 
     information: FloatArray
+    size: FloatArray
     score: FloatArray
     total: float
     log_determinant: float
     observations: int
 
+    @cached_property
+    def inverted(self) -> Inverted:
+        """The inverse of the information of every set."""
+        return inverted(self.information, self.size)
+
     def residual(self) -> FloatArray:
         """Return the residual sum of squares of every set, shape (K,)."""
         explained = np.einsum("kq,kq->k", self.score, self.coefficients())
-        return np.maximum(self.total - explained, 1e-12 * self.total)
+        return np.maximum(self.total - explained, max(1e-12 * self.total, np.finfo(float).tiny))
 
     def coefficients(self) -> FloatArray:
         """Shape (K, q)."""
-        return np.linalg.solve(self.information, self.score[..., np.newaxis])[..., 0]
+        return (self.inverted.inverse @ self.score[..., np.newaxis])[..., 0]
 
 
 def pooled_sums(
@@ -195,6 +209,7 @@ def pooled_sums(
     """Pool the windows for one noise; ``columns`` has shape (blocks, K, q)."""
     _, sets, width = columns.shape
     information, score = np.zeros((sets, width, width)), np.zeros((sets, width))
+    taken_out = np.zeros((sets, width))
     total, log_determinant, observations = 0.0, 0.0, 0
     everything = np.concatenate([fine.frequency[:, np.newaxis], columns.reshape(len(columns), -1)], axis=1)
     for group in groups:
@@ -210,13 +225,16 @@ def pooled_sums(
         for window in group.windows:
             z = group.contrasts.of(everything[window * fine.averages + group.rows])
             z = linalg.solve_triangular(lower, z, lower=True)
-            z -= basis @ (basis.T @ z)
+            along = basis.T @ z
+            z -= basis @ along
+            taken_out += np.sum(along[:, 1:] ** 2, axis=0).reshape(sets, width)
             x = z[:, 1:].reshape(len(z), sets, width)
             information += np.einsum("nkp,nkq->kpq", x, x)
             score += np.einsum("nkp,n->kp", x, z[:, 0])
             total += float(z[:, 0] @ z[:, 0])
     return PooledSums(
         information=information,
+        size=taken_out + np.diagonal(information, axis1=-2, axis2=-1),
         score=score,
         total=total,
         log_determinant=log_determinant,

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from scipy import special
 
 from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
-from evenbeat.clock.blocks import Blocks, block_averages
+from evenbeat.clock.blocks import Blocks, block_averages, phase_steps
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
-from evenbeat.clock.design import Trend, trend_of
+from evenbeat.clock.design import Trend, after_steps, trend_of
+from evenbeat.clock.determined import Asked, changing, told_apart
 from evenbeat.clock.environment import Influence, chosen_influences
 from evenbeat.clock.environment_findings import environment_findings
 from evenbeat.clock.fused_model import fused_model
 from evenbeat.clock.innovations import innovation_findings
-from evenbeat.clock.lag import fine_view
+from evenbeat.clock.lag import FineView, fine_view
 from evenbeat.clock.lag_spread import spread_over_lags
 from evenbeat.clock.laws import LawWeight, by_law, curvature_shares, law_findings, variants_of, weigh_laws
 from evenbeat.clock.likelihood import fit_on_grid
@@ -28,11 +29,13 @@ from evenbeat.clock.origins import with_forecast_scores
 from evenbeat.clock.oscillator import StatedPrior, class_findings
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import Component, Variant
+from evenbeat.clock.rank import ranked
 from evenbeat.clock.sparse import blocks_between_readings, read_now_and_then
-from evenbeat.errors import InputError, TooShortError
+from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
+from evenbeat.units import duration_text
 
 MOST_BLOCKS = 400
 MOST_BLOCKS_WITH_WHITE_PM = 200
@@ -41,6 +44,8 @@ WHITE_PM_MATTERS_BELOW = 64
 KEPT_PROBABILITY = 0.998
 MOSTLY_REPEATED = 0.6
 FEW_BLOCKS = 30
+ROUNDING = 1e-12
+"""Share of the spread of the averages that is rounding."""
 
 
 def fit_clock(
@@ -63,8 +68,8 @@ def fit_clock(
     Parameters
     ----------
     record
-        Phase or frequency, conditioned: excluded samples are left out, flagged frequency steps become
-        parameters. Nothing else is conditioned here.
+        Phase or frequency, conditioned: excluded samples are left out, and flagged steps of frequency and
+        phase have a free size. Nothing else is conditioned here.
     aging
         One of the laws ``'none'``, ``'linear'``, ``'logarithmic'``, ``'square_root'``, ``'power'``,
         ``'exponential'`` and ``'logarithmic_and_linear'``, or several of them, weighted by AICc of the
@@ -78,7 +83,8 @@ def fit_clock(
         exponential, besides the step; its time constant is profiled. Four times as many fits.
     environment
         Covariates of the record that act on the clock. A plain name is linear, with a thermal lag that
-        is found from the record; an :class:`evenbeat.Influence` states order and lag.
+        is found from the record; an :class:`evenbeat.Influence` states order and lag. What cannot be told
+        apart from aging, steps or another covariate is left out, and a finding says so.
     daily_wave
         Whether a sine of one day without a covariate is taken out beside everything else.
     noise_prior
@@ -102,7 +108,9 @@ def fit_clock(
     Raises
     ------
     InputError
-        If a covariate or a law does not exist, or all readings are the same.
+        If a covariate or a law does not exist.
+    DisplayLimitedError
+        If all readings are the same, but for steps.
     TooShortError
         If fewer than 8 block averages come out, or too few for the number of parameters.
 
@@ -121,16 +129,15 @@ def fit_clock(
     """
     check_record(record)
     influences = chosen_influences(record, environment)
+    aging_laws = _laws(record, aging, age_s, retrace=retrace)
     blocks = _blocks(record, influences, most_blocks)
     points = calibration_points(calibrations)
-    adjusted = adjustment_times(record, points)
-    scale = float(np.std(blocks.frequency))
-    if not scale > 0:
-        msg = (
-            f"all {len(blocks)} block averages are the same ({blocks.frequency[0]:.6g}): the display, not "
-            "the oscillator, limits this record, and no clock model can be fitted"
-        )
-        raise InputError(msg)
+    step_times = _step_times(record, blocks, adjustment_times(record, points))
+    scale = _scale(record, blocks, step_times)
+    asked = changing(
+        Asked(influences=influences, step_times=step_times, daily_wave=daily_wave), blocks.covariates
+    )
+    asked, trend, fine = _trend(asked, record, blocks, aging_laws)
     duration = record.duration_s
     spans = blocks.spans.scaled(1 / duration)
     grid = noise_grid(
@@ -139,17 +146,8 @@ def fit_clock(
         with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW,
         gating=None if blocks.gating is None else blocks.gating.scaled(1 / duration),
     )
-    fine = fine_view(record, influences)
-    trend = trend_of(
-        record,
-        blocks,
-        influences,
-        fine.lags,
-        step_times=_step_times(record, blocks, adjusted),
-        daily_wave=daily_wave,
-    )
     y = (blocks.frequency - blocks.frequency.mean()) / scale
-    variants = _variants(grid, trend, y, laws=_laws(record, aging, age_s, retrace=retrace))
+    variants = _variants(grid, trend, y, laws=aging_laws)
     laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances))
     laws = with_forecast_scores(laws, grid, y, variants, scale)
     variants, trend = spread_over_lags(grid, trend, y, variants)
@@ -174,7 +172,14 @@ def fit_clock(
         display_uncertainty=_display_uncertainty(record),
     )
     model = model.with_findings(
-        *merged(record.findings, blocks.findings, _findings(model), environment_findings(model, fine))
+        *merged(
+            record.findings,
+            blocks.findings,
+            _step_findings(record, step_times, trend.step_times),
+            asked.findings,
+            _findings(model),
+            environment_findings(model, fine),
+        )
     )
     model = model.with_findings(*class_findings(model, prior))
     if not points and reference_offset is None and reference_drift is None:
@@ -187,16 +192,74 @@ def _blocks(record: Record, influences: tuple[Influence, ...], most_blocks: int)
     if samples < WHITE_PM_MATTERS_BELOW * most_blocks:
         most_blocks = min(most_blocks, MOST_BLOCKS_WITH_WHITE_PM)
     if not influences and read_now_and_then(record):
-        blocks = blocks_between_readings(record, most_blocks=most_blocks)
-    else:
-        blocks = block_averages(
-            record, most_blocks=most_blocks, covariates=tuple(each.name for each in influences)
+        return blocks_between_readings(record, most_blocks=most_blocks)
+    return block_averages(record, most_blocks=most_blocks, covariates=tuple(each.name for each in influences))
+
+
+def _scale(record: Record, blocks: Blocks, step_times: tuple[float, ...]) -> float:
+    """Return the unit of frequency: the spread of the averages.
+
+    Raises
+    ------
+    DisplayLimitedError
+        If nothing but steps makes them differ.
+    """
+    scale = float(np.std(blocks.frequency))
+    after = after_steps(step_times, blocks.spans.scaled(1 / record.duration_s))
+    constant, sizes = ranked(after).least_squares(blocks.frequency)
+    if not float(np.std(blocks.frequency - constant - after @ sizes)) > ROUNDING * scale:
+        which = f"all {len(blocks)} block averages are the same ({blocks.frequency[0]:.6g})"
+        if scale > 0:
+            which = f"but for steps all {len(blocks)} block averages are the same"
+        msg = (
+            f"{which}: the display, not the oscillator, limits this record, and no clock model can be fitted"
         )
-    parameters = 3 + sum(each.order for each in influences) + len(record.steps)
-    if len(blocks) < parameters + 4:
-        msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer or fit less"
-        raise TooShortError(msg, needed=parameters + 4, available=len(blocks))
-    return blocks
+        raise DisplayLimitedError(msg)
+    return scale
+
+
+def _trend(
+    asked: Asked, record: Record, blocks: Blocks, laws: Sequence[AgingLaw]
+) -> tuple[Asked, Trend, FineView]:
+    """Return what can be told apart of what is asked, its trend, and what fine averages say of it.
+
+    What has a lag to be found is judged as if it had none before, because a lag alone must not tell it
+    apart, and everything under the lags that were found.
+
+    Raises
+    ------
+    TooShortError
+        If there are too few averages for all of it.
+    """
+    while True:
+        acting = [[_before_lags(each, blocks) for each in asked.influences]]
+        kept = told_apart(asked, laws, blocks, acting, record_s=record.duration_s)
+        parameters = 2 + max(1, *(law.columns for law in laws)) + len(kept.step_times) + 2 * kept.daily_wave
+        parameters += sum(each.order for each in kept.influences)
+        if len(blocks) < parameters + 4:
+            msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer or fit less"
+            raise TooShortError(msg, needed=parameters + 4, available=len(blocks))
+        fine = fine_view(record, kept.influences)
+        trend = trend_of(
+            record,
+            blocks,
+            kept.influences,
+            fine.lags,
+            step_times=kept.step_times,
+            daily_wave=kept.daily_wave,
+            not_determined=kept.not_determined,
+        )
+        acting = [trend.powers_of_each(point) for point in trend.lag_points] if trend.influences else []
+        asked = told_apart(kept, laws, blocks, acting, record_s=record.duration_s)
+        if asked is kept:
+            return asked, trend, fine
+
+
+def _before_lags(influence: Influence, blocks: Blocks) -> FloatArray:
+    """Return the powers of a covariate over the blocks, shape (n, order); (n, 0) if its lag was stated."""
+    column = blocks.covariates[influence.name]
+    order = influence.order if influence.lag_s in ("fit", 0) else 0
+    return np.power.outer((column - column.mean()) / column.std(), np.arange(1, order + 1))
 
 
 def _display_uncertainty(record: Record) -> float:
@@ -223,6 +286,30 @@ def _step_times(record: Record, blocks: Blocks, adjusted: FloatArray) -> tuple[f
             times.append(time)
     first, last = blocks.spans.stop[0], blocks.spans.start[-1]
     return tuple(time / record.duration_s for time in times if first <= time <= last)
+
+
+def _step_findings(record: Record, seen: tuple[float, ...], modelled: tuple[float, ...]) -> Iterator[Finding]:
+    """Say which flagged steps the model allows for; ``seen`` are those with averages on both sides."""
+    flagged = [f.start * record.interval_s for f in record.steps if f.cause == "frequency_step"]
+    known = sum(time / record.duration_s in modelled for time in set(flagged))
+    counts = [(known, "frequency"), (len(phase_steps(record)), "phase")]
+    said = [f"{count} step{'s' * (count > 1)} of {what}" for count, what in counts if count]
+    if said:
+        sentence = (
+            f"The clock model allows for {' and '.join(said)}: their sizes are free, so that they move neither "
+            "the aging nor the forecast."
+        )
+        values = {f"{what}_steps": count for count, what in counts}
+        yield Finding(code="STEPS_MODELLED", severity="note", sentence=sentence, values=values)
+    for time in flagged:
+        if time / record.duration_s not in seen:
+            sentence = (
+                f"The frequency step {duration_text(time)} into the record has no average of the clock model "
+                "on both sides, so that the model does not know it."
+            )
+            yield Finding(
+                code="STEP_NOT_MODELLED", severity="caution", sentence=sentence, values={"elapsed_s": time}
+            )
 
 
 def _laws(

@@ -52,7 +52,9 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
         early = fit_clock(
             record_until(record, cut), aging=aging, environment=environment, noise_prior=model.noise_prior
         )
-    except InputError:  # a part is too short, or a temperature did not change yet
+    except InputError:  # a part is too short
+        return None
+    if early.trend.not_determined:  # a temperature did not change yet
         return None
     # steps before the cut are part of what the forecast starts from; only later ones are taken out
     later = tuple(f for f in record.flags if f not in record.steps or f.start * record.interval_s >= cut)

@@ -38,7 +38,6 @@ SLOW = 0.3
 """Share of the usual rate of change from which a covariate counts as rising or falling outright."""
 TURN = 4
 """Averages before and after a step that show whether a covariate changed its course there."""
-WORST_CONDITION = 1e12
 HALF, QUARTER = 10**0.5, 10**0.25
 
 
@@ -111,8 +110,8 @@ def _fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
 
 
 def _restricted(sums: PooledSums) -> float:
-    freedom = sums.observations - sums.score.shape[1]
-    log_det_x = float(np.linalg.slogdet(sums.information)[1][0])
+    freedom = sums.observations - int(sums.inverted.rank[0])
+    log_det_x = float(sums.inverted.log_determinant[0])
     return -0.5 * (freedom * math.log(sums.residual()[0]) + sums.log_determinant + log_det_x)
 
 
@@ -208,10 +207,9 @@ def _direction_effect(fine: FineAverages, noise: Noise, lags: FloatArray, index:
     columns = np.column_stack([direction, fine.columns(lags)])
     sums = pooled_sums(fine, noise, columns[:, np.newaxis, :], fine.groups)
     freedom = sums.observations - columns.shape[1]
-    if np.linalg.cond(sums.information[0]) > WORST_CONDITION or freedom < 1:
+    if sums.inverted.rank[0] < columns.shape[1] or freedom < 1:
         return math.nan, math.nan
-    inverse = np.linalg.inv(sums.information[0])
-    error = math.sqrt(float(sums.residual()[0]) / freedom * inverse[0, 0])
+    error = math.sqrt(float(sums.residual()[0]) / freedom * sums.inverted.inverse[0, 0, 0])
     return float(sums.coefficients()[0, 0]) * fine.spread, error * fine.spread
 
 

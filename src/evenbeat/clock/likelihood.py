@@ -9,8 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.clock.rank import ranked
 from evenbeat.quantities import FloatArray
 
 MOST_PRODUCTS = 500_000
@@ -29,6 +31,8 @@ class GridFit:
         Shape (nodes, r, p, p): covariance of the coefficients over σ².
     level
         Shape (nodes, r): estimate of σ² with ``degrees_of_freedom``.
+    kept
+        Which columns can be told apart, shape (p,); the others have neither effect nor uncertainty.
     log_restricted, log_likelihood
         Shape (nodes, r): restricted log likelihood with σ² integrated out, and the ordinary one at
         its maximum over σ² and the coefficients.
@@ -38,6 +42,7 @@ class GridFit:
     inverse_information: FloatArray
     level: FloatArray
     degrees_of_freedom: int
+    kept: npt.NDArray[np.bool_]
     log_restricted: FloatArray
     log_likelihood: FloatArray
 
@@ -52,7 +57,10 @@ def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, design: FloatArray) -> G
     design
         Shape (n, p) without the constant.
     """
-    both = grid.contrasts.of(np.column_stack([design, frequency]))
+    ranks = ranked(design)
+    # squares are summed of what least squares leaves, lest a large step drown the noise in rounding
+    begin = ranks.least_squares(frequency)[1]
+    both = grid.contrasts.of(np.column_stack([design[:, ranks.kept], frequency - design @ begin]))
     n, p = len(both), both.shape[1] - 1
     gram = np.empty((*grid.log_determinants.shape, p + 1, p + 1))
     at_once = max(1, MOST_PRODUCTS // (n * (p + 1) ** 2))
@@ -63,16 +71,23 @@ def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, design: FloatArray) -> G
         gram[some] = (grid.weights[some] @ products).reshape(gram[some].shape)
     information, score = gram[..., :p, :p], gram[..., :p, p]
     inverse = np.linalg.inv(information)
-    coefficients = np.einsum("grpq,grq->grp", inverse, score)
-    rss = gram[..., p, p] - np.einsum("grp,grp->gr", coefficients, score)
+    change = np.einsum("grpq,grq->grp", inverse, score)
+    rss = gram[..., p, p] - np.einsum("grp,grp->gr", change, score)
     rss = np.maximum(rss, np.finfo(float).tiny)
     log_det_x = np.linalg.slogdet(information)[1]
     freedom = n - p
+    coefficients = np.tile(begin, (*rss.shape, 1))
+    coefficients[..., ranks.kept] += change
+    if p < len(ranks.kept):
+        of_kept, places = inverse, np.ix_(ranks.kept, ranks.kept)
+        inverse = np.zeros((*rss.shape, len(ranks.kept), len(ranks.kept)))
+        inverse[..., places[0], places[1]] = of_kept
     return GridFit(
         coefficients=coefficients,
         inverse_information=inverse,
         level=rss / freedom,
         degrees_of_freedom=freedom,
+        kept=ranks.kept,
         log_restricted=-0.5 * (freedom * np.log(rss) + grid.log_determinants + log_det_x),
         log_likelihood=-0.5 * (n * np.log(rss / n) + grid.log_determinants + n),
     )

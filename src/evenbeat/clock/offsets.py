@@ -12,6 +12,7 @@ from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.prediction import Variant
+from evenbeat.clock.rank import ranked
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY
@@ -121,7 +122,7 @@ def offsets_beside(model: ClockModel, points: Sequence[CalibrationPoint]) -> Off
     earlier = tuple((times[times < first] / duration).tolist())
     later = tuple((times[times > last] / duration).tolist())
     steps = steps_over(spans, earlier, later)
-    known = np.any(np.abs(steps) > 1e-9, axis=0)
+    known = ranked(steps, constant=False).kept  # two adjustments at one moment are one step
     earlier_known = tuple(time for time, kept in zip(earlier, known, strict=False) if kept)
     later_known = tuple(time for time, kept in zip(later, known[len(earlier) :], strict=True) if kept)
     return Offsets(
@@ -178,8 +179,7 @@ def _design(
     slope = variant.law.slope_at(np.zeros(1), variant.curvature)
     changed[before, : slope.shape[1]] = spans.middle[before, np.newaxis] * slope
     times = np.array(model.trend.step_times) * model.record.duration_s
-    waves = 2 * (getattr(model.trend, "turns_per_record", 0.0) > 0)
-    first = design.shape[1] - waves - len(times)
+    first = model.trend.first_step(design.shape[1])
     for row, offset in enumerate(found):
         if offset.side == "alone":
             continue

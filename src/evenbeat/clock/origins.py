@@ -2,7 +2,8 @@
 
 At each origin the trend is estimated from what came before and the mean frequency over the next fifth
 of the record is predicted, with the ratios of the noise levels that the whole record makes most likely;
-their common level and the curvature come from the part before the origin alone.
+their common level and the curvature come from the part before the origin alone. A step that is still to come
+has the size that the whole record gives it: no law could have told of it.
 
 Source: rolling-origin evaluation, Tashman 2000 (International Journal of Forecasting 16, 437); log score,
 Good 1952. Not valid as a test of the noise model, whose shape has seen the whole record.
@@ -147,9 +148,12 @@ class _Origin:
         side_by_side = self.contrasts.of(columns.transpose(1, 0, 2).reshape(self.before, -1))
         solved = linalg.solve_triangular(self.lower, side_by_side, lower=True)
         x = solved.reshape(len(solved), count, p).transpose(1, 0, 2)
-        x = np.where(_seen(x)[:, np.newaxis], x, 0.0)
+        seen = _seen(x)
+        x = np.where(seen[:, np.newaxis], x, 0.0)
         inverse = np.linalg.pinv(x.transpose(0, 2, 1) @ x, hermitian=True)
         coefficients = np.einsum("vpq,vnq,n->vp", inverse, x, self.readings, optimize=True)
+        later = np.array([variant.fit.coefficients[most_likely_point(variant.fit)] for variant in group])
+        coefficients = np.where(seen, coefficients, later)
         residual = self.readings - np.einsum("vnp,vp->vn", x, coefficients)
         level = np.sum(residual**2, axis=1) / (residual.shape[1] - p)
         wanted = np.einsum("n,vnp->vp", self.share, designs) - columns.mean(axis=1)

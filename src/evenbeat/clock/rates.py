@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.clock.rank import ranked
 from evenbeat.plain import Plain
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR
@@ -100,10 +101,14 @@ def least_squares_line(
     scale = float(np.std(frequency))
     y = (frequency - frequency.mean()) / scale
     columns = np.column_stack([np.ones(len(y)), design])
-    solution, *_ = np.linalg.lstsq(columns, y, rcond=None)
-    freedom = len(y) - columns.shape[1]
+    ranks = ranked(design)
+    solution = np.append(*ranks.least_squares(y))
+    known = np.flatnonzero(np.append(True, ranks.kept))
+    freedom = len(y) - len(known)
     variance = float(np.sum((y - columns @ solution) ** 2)) / freedom
-    inverse = np.linalg.inv(columns.T @ columns)
+    root = np.zeros((columns.shape[1], len(known)))
+    root[known] = np.linalg.inv(ranks.triangle)
+    inverse = root @ root.T  # (X'X)⁻¹ = R⁻¹R⁻ᵀ
     error = math.sqrt(variance * inverse[1, 1])
     factor = scale / duration_s
     constant = np.zeros(columns.shape[1])

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenbeat.clock.blocks import FEWEST_BLOCKS, Blocks
+from evenbeat.clock.blocks import FEWEST_BLOCKS, Blocks, phase_steps
 from evenbeat.clock.covariance import Spans
 from evenbeat.errors import TooShortError
 from evenbeat.findings import Finding
@@ -53,7 +53,12 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
         raise TooShortError(msg, needed=FEWEST_BLOCKS + 1, available=len(where))
     factor = -(-(len(where) - 1) // most_blocks)
     where = np.unique(np.append(where[::factor], where[-1]))
-    spans = Spans(start=where[:-1] * record.interval_s, stop=where[1:] * record.interval_s)
+    stepped = np.histogram(np.array(phase_steps(record)) - 0.5, bins=where)[0] > 0
+    first, last = where[:-1][~stepped], where[1:][~stepped]
+    if len(first) < FEWEST_BLOCKS:
+        msg = f"the record has {len(first)} intervals between readings without a step of phase; a clock model needs at least {FEWEST_BLOCKS}"
+        raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(first))
+    spans = Spans(start=first * record.interval_s, stop=last * record.interval_s)
     typical = float(np.median(spans.length))
     sentence = (
         f"The clock was read {len(where)} times, mostly {duration_text(typical)} apart; the mean frequency "
@@ -64,7 +69,7 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
     )
     return Blocks(
         spans=spans,
-        frequency=np.diff(values[where]) / spans.length + record.removed_frequency,
+        frequency=(values[last] - values[first]) / spans.length + record.removed_frequency,
         covariates={},
         length_s=typical,
         factor=1,

@@ -19,6 +19,7 @@ from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY
 
 POWERS = ("", "²", "³")
+NOT_DETERMINED = "not determined"
 
 
 class Surroundings:
@@ -52,8 +53,11 @@ class Surroundings:
         Notes
         -----
         Generalized least squares at every point of the noise grid, mixed over it, over the aging laws
-        and over the lag.
+        and over the lag. NaN where the record cannot tell the covariate apart; a finding says from what.
         """
+        unit = _per_unit(name, order)
+        if name in self.trend.not_determined:
+            return Estimate.normal(math.nan, math.nan, unit)
         influence = self._influence_named(name)
         if order not in range(1, influence.order + 1):
             msg = f"{name} was fitted to order {influence.order}; there is no coefficient of order {order!r}"
@@ -66,9 +70,7 @@ class Surroundings:
                 share = math.comb(power, order) * away ** (power - order) / influence.spread**power
                 weight[k, first + power - 1] = share * influence.spread**order
         mixture = coefficient_mixture(self.variants, self.components, weight)
-        unit = "K" if name.endswith(("_c", "_k")) else f"unit of {name}"
-        slash = f"/{unit}{POWERS[order - 1]}" if unit == "K" else f"per {unit}{POWERS[order - 1]}"
-        return Estimate(distribution=mixture.scaled(self.scale / influence.spread**order), unit=slash)
+        return Estimate(distribution=mixture.scaled(self.scale / influence.spread**order), unit=unit)
 
     def change_between(self, name: str, start: float, stop: float) -> Estimate:
         """Return how fractional frequency changes when a covariate goes from one value to another.
@@ -80,8 +82,11 @@ class Surroundings:
 
         Notes
         -----
-        Of the fitted polynomial once the lag has passed, carried on where the record saw no such value.
+        Of the fitted polynomial once the lag has passed, carried on where the record saw no such value. NaN
+        where the record cannot tell the covariate apart.
         """
+        if name in self.trend.not_determined:
+            return Estimate.normal(math.nan, math.nan)
         influence = self._influence_named(name)
         low, high = ((value - influence.mean) / influence.spread for value in (start, stop))
         weight = np.zeros((len(self.components), self._widest))
@@ -103,8 +108,11 @@ class Surroundings:
 
         Notes
         -----
-        See :func:`evenbeat.clock.lag.fine_view`. A lag that was stated has no uncertainty.
+        See :func:`evenbeat.clock.lag.fine_view`. A lag that was stated has no uncertainty. NaN where the
+        record cannot tell the covariate apart.
         """
+        if name in self.trend.not_determined:
+            return Estimate.normal(math.nan, math.nan, "s")
         return self._influence_named(name).lag
 
     def daily_wave(self) -> Estimate:
@@ -113,7 +121,7 @@ class Surroundings:
         Raises
         ------
         InputError
-            If the model was fitted without one.
+            If the model was fitted without one, or cannot tell it apart.
         """
         if self.trend.turns_per_record == 0:
             msg = "no daily wave was fitted; ask for it with fit_clock(..., daily_wave=True)"
@@ -135,14 +143,18 @@ class Surroundings:
             words = [f"sensitivity to {influence.name}", "  its square", "  its cube"]
             rows += [(words[power - 1], str(self.sensitivity(influence.name, power))) for power in powers]
             rows.append(("  felt with a lag of", str(influence.lag)))
+        rows += [(f"sensitivity to {name}", NOT_DETERMINED) for name in self.trend.not_determined]
         if self.trend.turns_per_record > 0:
             rows.append(("daily wave, amplitude", str(self.daily_wave())))
         return rows
 
     def _environment_facts(self) -> dict[str, object]:
-        """Return what the plain values of the model say of the environment."""
+        """Return what the plain values of the model say of the environment; ``None`` where nothing is known."""
+        unknown = self.trend.not_determined
+        known = {i.name: self.sensitivity(i.name) for i in self.trend.influences}
         found: dict[str, object] = {
-            "sensitivity": {i.name: self.sensitivity(i.name) for i in self.trend.influences},
+            "sensitivity": {**known, **dict.fromkeys(unknown)},
+            **({"not_determined": dict(unknown)} if unknown else {}),
             "lag_s": {i.name: i.lag for i in self.trend.influences},
         }
         higher = {
@@ -188,6 +200,10 @@ class Surroundings:
         return total
 
     def _checked_courses(self, courses: Mapping[str, Course] | None) -> dict[str, Course]:
+        for name in courses or {}:
+            if name in self.trend.not_determined:
+                msg = f"no forecast can follow {name}: {self.trend.not_determined[name]}"
+                raise InputError(msg)
         return checked_courses(courses, [influence.name for influence in self.trend.influences])
 
     def _designs(self, spans: Spans, courses: Mapping[str, Course] | None = None) -> tuple[FloatArray, ...]:
@@ -227,3 +243,9 @@ class Surroundings:
         angle = 2 * math.pi * np.minimum(horizon, 0.5 * SECONDS_PER_DAY) / SECONDS_PER_DAY
         swing = amplitude * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
         return np.hypot(swing, weather * horizon)
+
+
+def _per_unit(name: str, order: int) -> str:
+    """Return the unit of a coefficient."""
+    power = POWERS[order - 1] if order in range(1, len(POWERS) + 1) else ""
+    return f"/K{power}" if name.endswith(("_c", "_k")) else f"per unit of {name}{power}"

@@ -39,6 +39,7 @@ _MOST_REFUSED = 20
 _LASTING = 0.5
 _NEAR_WHOLE = 0.1
 _SURE = 3.0
+_SAME_PLACE = 2
 _ROOM = 6  # the differences around three steps may be large without raising the spread
 
 
@@ -52,11 +53,14 @@ class _Series:
         Positions in the record.
     missed
         Shape (n,): samples missing before each, summed from the first on.
+    measured
+        Shape (n,): False where a sample is missing and was drawn straight.
     """
 
     samples: FloatArray
     where: npt.NDArray[np.intp]
     missed: npt.NDArray[np.intp]
+    measured: npt.NDArray[np.bool_]
     quantum: float
 
 
@@ -66,6 +70,8 @@ class _Step:
 
     Parameters
     ----------
+    usual
+        The same difference where nothing steps: what drift adds.
     ratio
         Size in units of the threshold at that width.
     """
@@ -75,6 +81,7 @@ class _Step:
     size: float
     sigma: float
     width: int
+    usual: float
     ratio: float
 
 
@@ -128,15 +135,19 @@ def with_steps_flagged(record: Record) -> Record:
 
 
 def _steps(record: Record, values: FloatArray) -> list[Flag]:
-    """Return the steps, the clearest first; each is taken out before the next is sought."""
+    """Return the steps, the clearest first; each is taken out before the next is sought.
+
+    What is left of one that was found before is added to it: there is one flag at one place.
+    """
     values = np.array(values, dtype=float)
     values -= np.nanmedian(values)
+    rounding = np.finfo(float).eps * float(np.nansum(np.abs(values)))
     flags: list[Flag] = []
     refused: list[tuple[str, int, int]] = []
     while len(flags) < MOST_STEPS and len(refused) < MOST_STEPS + _MOST_REFUSED:
         series = _frequency_series(record, values)
         phase = _phase_series(values) if record.kind == "phase" else None
-        best = _clearest(series, phase, refused)
+        best = _clearest(series, phase, refused, rounding)
         if best is None:
             break
         source = phase if best.cause == "phase_step" and phase is not None else series
@@ -144,10 +155,13 @@ def _steps(record: Record, values: FloatArray) -> list[Flag]:
         if not _is_lasting(source, best) or not _is_sharp(source, best):
             refused.append((best.cause, best.index - best.width, best.index + best.width))
             continue
-        flag = _flag(source, best)
-        flags.append(flag)
-        refused.append((best.cause, best.index - 2, best.index + 2))
-        _take_out(values, flag, record)
+        start = int(source.where[min(best.index, len(source.where) - 1)])
+        same = [flag for flag in flags if flag.cause == best.cause and abs(flag.start - start) <= _SAME_PLACE]
+        start = same[0].start if same else start
+        _take_out(values, best, start, record)
+        whole = replace(best, size=best.size + sum(flag.size or 0.0 for flag in same))
+        flags = [*(flag for flag in flags if flag not in same), _flag(whole, start)]
+        refused.append((best.cause, best.index - _SAME_PLACE, best.index + _SAME_PLACE))
     return flags
 
 
@@ -158,10 +172,12 @@ def _frequency_series(record: Record, values: FloatArray) -> _Series:
     if record.kind == "frequency":
         missed = where - np.arange(len(where)) - where[0]
         quantum = record.resolution or 0.0
-        return _Series(samples=samples, where=where, missed=missed, quantum=quantum)
+        measured = np.ones(len(where), dtype=bool)
+        return _Series(samples=samples, where=where, missed=missed, measured=measured, quantum=quantum)
     elapsed = np.diff(where)
     samples = np.diff(samples) / (elapsed * record.interval_s)
-    return _Series(samples=samples, where=where[:-1], missed=np.cumsum(elapsed - 1), quantum=0.0)
+    missed, measured = np.cumsum(elapsed - 1), np.ones(len(samples), dtype=bool)
+    return _Series(samples=samples, where=where[:-1], missed=missed, measured=measured, quantum=0.0)
 
 
 def _phase_series(values: FloatArray) -> _Series:
@@ -172,14 +188,22 @@ def _phase_series(values: FloatArray) -> _Series:
     run = missed[np.searchsorted(present_at, places, side="right") - 1]
     where = places[(run <= _SMALL_GAP) | ~np.isnan(values[places])]
     samples = np.interp(where, present_at, values[present_at])
-    return _Series(samples=samples, where=where, missed=where - np.arange(len(where)) - where[0], quantum=0.0)
+    return _Series(
+        samples=samples,
+        where=where,
+        missed=where - np.arange(len(where)) - where[0],
+        measured=~np.isnan(values[where]),
+        quantum=0.0,
+    )
 
 
-def _clearest(series: _Series, phase: _Series | None, refused: list[tuple[str, int, int]]) -> _Step | None:
+def _clearest(
+    series: _Series, phase: _Series | None, refused: list[tuple[str, int, int]], rounding: float
+) -> _Step | None:
     """Return the step that stands out most from its threshold, of either kind."""
-    found = [*_candidates(series, "frequency_step", _adjacent_difference, refused)]
+    found = [*_candidates(series, "frequency_step", _adjacent_difference, refused, rounding)]
     if phase is not None:
-        found += _candidates(phase, "phase_step", _offset_difference, refused)
+        found += _candidates(phase, "phase_step", _offset_difference, refused, rounding)
     clear = [step for step in found if step.ratio > 1]
     return max(clear, key=lambda step: step.ratio) if clear else None
 
@@ -188,9 +212,13 @@ _Difference = Callable[[FloatArray, npt.NDArray[np.intp], int], FloatArray]
 
 
 def _candidates(
-    series: _Series, cause: str, difference: _Difference, refused: list[tuple[str, int, int]]
+    series: _Series,
+    cause: str,
+    difference: _Difference,
+    refused: list[tuple[str, int, int]],
+    rounding: float,
 ) -> Iterator[_Step]:
-    """Yield the largest difference at each window length."""
+    """Yield the largest difference at each window length; ``rounding`` is the error of a sum of samples."""
     n = len(series.samples)
     reach, shortest = (1, _SHORTEST) if cause == "frequency_step" else (2, 1)
     widest = n // _FEWEST_WINDOWS if cause == "frequency_step" else min(n // 64, _WIDEST_PHASE)
@@ -201,7 +229,7 @@ def _candidates(
         values = difference(sums, places, width)
         missed = series.missed[places + reach * width - 1] - series.missed[places - reach * width]
         usual, sigma = float(np.median(values)), tail_spread(values, _ROOM * reach * width / n)
-        sigma = max(sigma, series.quantum * math.sqrt(2 / (12 * width)))
+        sigma = max(sigma, series.quantum * math.sqrt(2 / (12 * width)), rounding / width)
         if sigma <= 0:
             continue
         excess = values - usual * (1 + missed / width)
@@ -219,6 +247,7 @@ def _candidates(
             size=float(excess[top]),
             sigma=float(sigma * min(widening[top], 1e6)),
             width=width,
+            usual=usual,
             ratio=float(ratios[top]),
         )
 
@@ -243,7 +272,7 @@ def _offset_difference(sums: FloatArray, places: npt.NDArray[np.intp], width: in
 
 
 def _refined(series: _Series, step: _Step) -> _Step:
-    """Return the step at the place that splits its two windows best (least squares)."""
+    """Return the step at the place that splits its two windows best (least squares), measured there."""
     first, last = max(0, step.index - step.width), min(len(series.samples), step.index + step.width)
     part = series.samples[first:last]
     if step.cause == "phase_step" and step.width > 1:
@@ -255,7 +284,26 @@ def _refined(series: _Series, step: _Step) -> _Step:
     splits = np.arange(len(part) // 4, len(part) - len(part) // 4 + 1)
     sums = np.concatenate([[0.0], np.cumsum(part - part.mean())])
     gain = sums[splits] ** 2 / (splits * (len(part) - splits))
-    return replace(step, index=first + int(splits[np.argmax(gain)]))
+    step = replace(step, index=first + int(splits[np.argmax(gain)]))
+    return replace(step, size=_size(series, step))
+
+
+def _size(series: _Series, step: _Step) -> float:
+    """Return the size of a step at its place: of frequency between means, of phase between parallel lines."""
+    reach = step.width if step.cause == "frequency_step" else 2 * step.width
+    reach = min(reach, step.index, len(series.samples) - step.index)
+    near = np.arange(step.index - reach, step.index + reach)
+    near = near[series.measured[near]]
+    after = near >= step.index
+    if after.all() or not after.any():
+        return step.size
+    samples = series.samples[near]
+    if step.cause == "phase_step":
+        columns = np.column_stack([np.ones(len(near)), near - step.index, after])
+        return float(np.linalg.lstsq(columns, samples, rcond=None)[0][2])
+    missed = series.missed[near[-1]] - series.missed[near[0]]
+    drift = step.usual / step.width * (reach + missed)
+    return float(samples[after].mean() - samples[~after].mean() - drift)
 
 
 def _is_lasting(series: _Series, step: _Step) -> bool:
@@ -290,10 +338,9 @@ def _is_sharp(series: _Series, step: _Step) -> bool:
     return bool(stepped @ stepped < _SHARP * (sloped @ sloped))
 
 
-def _flag(series: _Series, step: _Step) -> Flag:
+def _flag(step: _Step, start: int) -> Flag:
     what, unit = ("frequency", "") if step.cause == "frequency_step" else ("phase", " s")
     sentence = f"A {what} step of {number_text(step.size, step.sigma)}{unit} stands out from the noise."
-    start = int(series.where[min(step.index, len(series.where) - 1)])
     return Flag(
         cause=step.cause,
         start=start,
@@ -305,17 +352,16 @@ def _flag(series: _Series, step: _Step) -> Flag:
     )
 
 
-def _take_out(values: FloatArray, flag: Flag, record: Record) -> None:
-    size = flag.size or 0.0
-    if record.kind == "phase" and flag.cause == "frequency_step":
-        values[flag.start :] -= size * record.interval_s * np.arange(len(values) - flag.start)
+def _take_out(values: FloatArray, step: _Step, start: int, record: Record) -> None:
+    if record.kind == "phase" and step.cause == "frequency_step":
+        values[start:] -= step.size * record.interval_s * np.arange(len(values) - start)
     else:
-        values[flag.start :] -= size
+        values[start:] -= step.size
 
 
 def _finding(record: Record, flag: Flag) -> Finding:
     when = f"{moment_text(record, flag.start)}{_likely(record, flag)}"
-    sentence = f"{flag.sentence} It happened at {when}; it is modelled, no sample is left out."
+    sentence = f"{flag.sentence} It happened at {when}; no sample is left out."
     values = {
         "first": flag.start,
         "size": float(flag.size or 0.0),

@@ -23,6 +23,7 @@ _SETTING_NAMES = {
     "time_error_limit_s": "Limit of the time error [s]",
     "aging": "Aging law",
     "environment": "Environment in the model",
+    "environment_not_determined": "Environment asked for, not determined",
     "minimum_coverage": "Share of an average that must be present",
 }
 

@@ -95,7 +95,9 @@ class DenseModel:
         cross: FloatArray,
         own: FloatArray,
     ) -> Recomputed:
-        design = self._model.variants[index].design
+        variant = self._model.variants[index]
+        kept = np.flatnonzero(variant.fit.kept)  # the model's rank decision is taken as it is
+        design, ahead = variant.design[:, kept], self._designs[index][:, kept]
         y, x = np.diff(self._frequency), np.diff(design, axis=0)
         solved = linalg.cho_solve(factor, np.column_stack([x, cross, y]))
         p, m = x.shape[1], cross.shape[1]
@@ -106,15 +108,19 @@ class DenseModel:
         freedom = len(y) - p
         square = float(rest @ linalg.cho_solve(factor, rest))
         level = square / freedom
-        wanted = self._designs[index] - design[-1]
+        wanted = ahead - design[-1]
         lean = wanted - solved[:, p : p + m].T @ x
         unexplained = own - np.sum(cross * solved[:, p : p + m], axis=0)
         trend = np.einsum("mp,pq,mq->m", lean, inverse, lean)
         means = self._frequency[-1] + wanted @ beta + solved[:, p : p + m].T @ rest
         log_det_x = float(np.linalg.slogdet(information)[1]) if p else 0.0
+        coefficients = np.zeros(len(variant.fit.kept))
+        coefficients[kept] = beta
+        covariance = np.zeros((len(coefficients), len(coefficients)))
+        covariance[np.ix_(kept, kept)] = inverse
         return Recomputed(
-            coefficients=beta,
-            inverse_information=inverse,
+            coefficients=coefficients,
+            inverse_information=covariance,
             level=level,
             log_restricted=-0.5 * (freedom * np.log(square) + log_det_x) - half_log_det,
             means=means,
