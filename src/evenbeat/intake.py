@@ -232,6 +232,7 @@ def utc(moment: Any) -> Any:
     """
     if moment is None:
         return None
+    moment = f"{moment}" if isinstance(moment, str) else moment  # NumPy has a text of its own
     text = moment.strip().removesuffix("Z") if isinstance(moment, str) else moment
     if isinstance(text, str) and re.search(r":\d\d\S*[+-]\d", text):
         msg = f"{moment!r} is given with an offset from UTC; give UTC, such as 2026-03-01T00:00:00Z"
