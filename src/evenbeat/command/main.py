@@ -7,6 +7,7 @@ import os
 import re
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from evenbeat import __version__
 from evenbeat.command.arguments import BAD_INPUT, DONE, INTERRUPTED
@@ -19,6 +20,22 @@ from evenbeat.command.notebooks import add_notebooks
 from evenbeat.command.readings import add_readings
 from evenbeat.command.register import add_register
 from evenbeat.errors import EvenbeatError
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser, and those of its commands, that answer a mistake in three lines: usage, choice, complaint."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong below how the command is called, with status 2."""
+        positional = [action for action in self._actions if not action.option_strings]
+        words = [f"{action.metavar or action.dest}" for action in positional]
+        choice = f"help: {self.prog} --help tells every option"
+        for action in positional:
+            if isinstance(action, argparse._SubParsersAction):
+                choice = f"{action.metavar}: {', '.join(action.choices)}; {self.prog} {action.metavar} --help"
+                message = re.sub(r" \(choose from .*\)$", "", message)
+        usage = " ".join(["usage:", self.prog, *words, "[OPTION ...]"])
+        self.exit(BAD_INPUT, f"{usage}\n{choice}\n{self.prog}: {message}\n")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -53,7 +70,7 @@ def _joined_numbers(argv: Sequence[str]) -> list[str]:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="evenbeat",
         description="How good a timebase is, how it ages, and when to calibrate it again.",
     )

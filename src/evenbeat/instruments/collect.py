@@ -22,7 +22,6 @@ from evenbeat.instruments.progress import Heartbeat, Progress, RunningAllan, Scr
 from evenbeat.instruments.result import Collected, run_findings
 from evenbeat.instruments.source import Backoff, Beside, Source
 from evenbeat.instruments.timekeeping import TiedClock, utc_text
-from evenbeat.intake import check_positive
 from evenbeat.units import parse_unit
 
 RETIE_S = 10.0
@@ -110,6 +109,8 @@ def collect(
     Source: IEEE 488.2, SCPI-1999 (queries)
     Tests: tests/instruments/test_collect.py
     """
+    from evenbeat.intake import check_positive  # loads NumPy, without which the command's help is quick
+
     asked = {
         "interval_s": interval_s,
         "nominal_frequency_hz": nominal_frequency_hz,

@@ -1,0 +1,160 @@
+"""Exit statuses of every command: 0 done, 1 out of tolerance where asked, 2 bad input."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from evenbeat.command.main import main
+
+BAD_INPUT = {
+    "assess": ("{missing}", "--no-report"),
+    "inspect": ("{missing}",),
+    "convert": ("{missing}", "{new}.npy"),
+    "readings": ("{missing}",),
+    "history": ("{missing}", "--tolerance", "1e-8"),
+    "register": ("verify", "{missing}"),
+    "fleet": ("{missing}",),
+    "collect": ("{missing}.toml", "tcp://127.0.0.1:1", "-o", "{new}"),
+    "notebooks": ("{file}", "--copy-only"),
+    "demo": ("{file}",),
+}
+LACKING = {
+    "assess": (),
+    "inspect": (),
+    "convert": ("{missing}",),
+    "readings": (),
+    "history": ("{missing}",),
+    "register": (),
+    "fleet": (),
+    "collect": ("frequency_query",),
+}
+DATA = Path(__file__).resolve().parents[1] / "data"
+
+
+def ran(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    """Return status, standard output and standard error of the command."""
+    try:
+        status = main(arguments)
+    except SystemExit as stopped:  # argparse ends this way
+        status = stopped.code
+    printed = capsys.readouterr()
+    return status, printed.out, printed.err
+
+
+def of(folder: Path, words: tuple[str, ...]) -> list[str]:
+    """Return the words with paths in a folder: one that is missing, one that is new, and a file."""
+    (folder / "file").write_text("this is no log\n")
+    return [
+        word.format(missing=folder / "nowhere", new=folder / "new", file=folder / "file") for word in words
+    ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        ([], "evenbeat: the following arguments are required: COMMAND"),
+        (["assesss"], "evenbeat: argument COMMAND: invalid choice: 'assesss'"),
+        (["--nonsense"], "evenbeat: the following arguments are required: COMMAND"),
+        (["assess", "log.csv", "--nonsense"], "evenbeat: unrecognized arguments: --nonsense"),
+        (
+            ["assess", "log.csv", "--tolerance", "small"],
+            "evenbeat assess: argument --tolerance: 'small' is not a",
+        ),
+        (["register", "forget"], "evenbeat register: argument TASK: invalid choice: 'forget'"),
+    ],
+)
+def test_a_mistake_is_three_lines(
+    arguments: list[str], complaint: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """How it is called, what there is to choose from or where help is, and what is wrong; status 2."""
+    status, out, err = ran(capsys, *arguments)
+    usage, choice, said = err.splitlines()
+    assert (status, out) == (2, "")
+    assert usage.startswith("usage: evenbeat")
+    assert "--help" in choice
+    assert said.startswith(complaint)
+
+
+def test_as_a_module_it_is_the_same_command() -> None:
+    """``python -m evenbeat`` alone lists every command and ends with status 2."""
+    done = subprocess.run([sys.executable, "-m", "evenbeat"], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (2, "")
+    usage, choice, _ = done.stderr.splitlines()
+    assert usage == "usage: evenbeat COMMAND [OPTION ...]"
+    (listed,) = re.findall(r"COMMAND: (.*);", choice)
+    assert set(listed.split(", ")) == set(BAD_INPUT)
+
+
+@pytest.mark.parametrize("command", BAD_INPUT)
+def test_bad_input_is_status_2_of_every_command(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line that names what is wrong; nothing printed, nothing written."""
+    words = of(tmp_path, BAD_INPUT[command])
+    status, out, err = ran(capsys, command, *words)
+    assert (status, out) == (2, "")
+    assert re.fullmatch(r"evenbeat: .+\n", err)
+    assert re.search("nowhere|file", err)
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+@pytest.mark.parametrize("command", BAD_INPUT)
+def test_an_unknown_option_is_status_2_of_every_command(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Named in the third of three lines, before anything is done."""
+    status, out, err = ran(capsys, command, *of(tmp_path, BAD_INPUT[command]), "--nonsense")
+    assert (status, out) == (2, "")
+    assert "--nonsense" in err.splitlines()[2]
+    assert len(err.splitlines()) == 3
+
+
+@pytest.mark.parametrize("command", LACKING)
+def test_what_is_left_out_is_status_2(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The argument that is needed is named."""
+    status, out, err = ran(capsys, command, *of(tmp_path, LACKING[command]))
+    assert (status, out) == (2, "")
+    assert re.search(rf"^evenbeat {command}: the following arguments are required: \S+", err.splitlines()[2])
+
+
+@pytest.mark.parametrize("command", BAD_INPUT)
+def test_help_is_status_0(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """And goes to standard output."""
+    status, out, err = ran(capsys, command, "--help")
+    assert (status, err) == (0, "")
+    assert out.startswith(f"usage: evenbeat {command}")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [
+            "assess",
+            str(DATA / "gannet.csv.gz"),
+            "--until",
+            "1 h",
+            "--tolerance",
+            "1e-14",
+            "--no-report",
+            "-q",
+        ],
+        ["readings", str(DATA / "counter-check-readings.csv"), "-q"],
+        ["fleet", str(DATA / "fleet-history.csv"), "--on", "2026-03-01", "-q"],
+    ],
+    ids=lambda arguments: arguments[0],
+)
+def test_out_of_tolerance_is_status_1_where_asked(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same answer with either status: --fail-if-out alone makes it 1."""
+    plain = ran(capsys, *arguments)
+    failing = ran(capsys, *arguments, "--fail-if-out")
+    assert plain[1] == failing[1] != ""
+    assert (plain[0], failing[0]) == (0, 1)
