@@ -1,8 +1,8 @@
 """What a record can determine: steps and influences that can be told apart, and in words those that cannot.
 
 What is kept first is the offset, then aging, then steps, then the environment, then a daily wave. A covariate
-that changes only beside a step, within a block of it, cannot be told apart from it: nobody knows the moment of
-either more exactly.
+that changes only beside a step, within a block of it, cannot be told apart from it: nobody knows the moment
+of either more exactly.
 """
 
 from __future__ import annotations
