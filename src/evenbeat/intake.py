@@ -1,7 +1,4 @@
-"""What may enter a record: rows of finite numbers or NaN, positive spacings, moments in UTC.
-
-Also rows that know their time, as a pandas series does: they are put on their grid, not taken as they come.
-"""
+"""What may enter a record: rows of finite numbers or NaN, positive spacings, moments in UTC."""
 
 from __future__ import annotations
 
@@ -9,8 +6,7 @@ import math
 import mmap
 import numbers
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import Any, Literal
 
 import numpy as np
@@ -19,13 +15,10 @@ import numpy.typing as npt
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.units import duration_text
 
 SCAN_BLOCK = 1 << 20
-_UNEVEN = 0.05  # of an interval that an index may be off
-_CONTRADICTS = 1e-3  # of an interval between index and statement
-_FEWEST_SINGLE = 0.1  # share of rows that follow each other without a hole
-_LARGEST_GROWTH = 30  # places for each row beyond which an index is wrong rather than holed
+FARTHEST_FROM_NOMINAL = 0.02
+"""Part of the nominal frequency: readings farther from it are of another unit or another source."""
 _JUDGED = 2000  # samples whose size is looked at
 _LARGEST_OFFSET = 0.1
 _LARGEST_MOVEMENT = 1e-3
@@ -111,142 +104,6 @@ def read_only(values: npt.ArrayLike, name: str) -> FloatArray:
     return view
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Placed:
-    """Where samples lie on their grid.
-
-    Parameters
-    ----------
-    positions
-        Shape (n,), strictly increasing from zero; ``None`` where every place of the grid has its sample.
-    start
-        UTC of the first sample, where an index tells it.
-    """
-
-    interval_s: float
-    places: int = 0
-    positions: npt.NDArray[np.int64] | None = None
-    start: np.datetime64 | None = None
-    findings: tuple[Finding, ...] = ()
-
-    def on_grid(self, column: FloatArray) -> FloatArray:
-        """Return a column with NaN where the index left rows out."""
-        if self.positions is None or len(column) != len(self.positions):
-            return column
-        placed = np.full(self.places, np.nan)
-        placed[self.positions] = column
-        return placed
-
-
-def placed(samples: npt.ArrayLike, name: str, interval_s: float | None) -> Placed:
-    """Return where samples lie, from the index of a pandas series where that tells times or numbers rows.
-
-    Parameters
-    ----------
-    interval_s
-        As the caller stated it; ``None`` where the index tells.
-
-    Raises
-    ------
-    InputError
-        If neither tells the interval, they contradict each other, or the index is not in order or has
-        no regular grid.
-    """
-    check_positive(interval_s, "interval_s", optional=True)
-    index: Any = getattr(samples, "index", None) if hasattr(samples, "to_numpy") else None
-    kind = getattr(getattr(index, "dtype", None), "kind", "O")
-    if interval_s is None and (kind not in "mMf" or len(index) < 2):
-        msg = (
-            "interval_s is not given; it must be a positive number of seconds, or the samples a pandas "
-            "series with dates, time differences or seconds as its index"
-        )
-        raise InputError(msg)
-    if kind not in "mMfiu" or len(index) < 2:
-        return Placed(interval_s=interval_s or math.nan)
-    elapsed = _elapsed(index, kind, name)
-    steps = np.diff(elapsed)
-    _check_index_order(index, steps, name)
-    usual = float(np.median(steps))
-    stated = usual if interval_s is None or kind in "iu" else interval_s  # numbers of rows are no seconds
-    whole = np.rint(steps / stated)
-    mean = float(elapsed[-1]) / max(float(whole.sum()), 1.0)
-    single = np.mean(np.abs(steps / stated - 1) < _UNEVEN)
-    even = np.mean(np.abs(steps / usual - np.rint(steps / usual)) < _UNEVEN) > 1 - _UNEVEN
-    if even and (single < _FEWEST_SINGLE or abs(mean / stated - 1) > _CONTRADICTS):
-        msg = (
-            f"the index of {name} is {duration_text(usual)} apart but interval_s is {interval_s}; leave "
-            "interval_s out to take the spacing from the index, or correct the index"
-        )
-        raise InputError(msg)
-    off = np.abs(steps / stated - whole)
-    if off.max() > _UNEVEN or float(whole.sum()) > _LARGEST_GROWTH * len(index):
-        row = int(np.argmax(off if off.max() > _UNEVEN else whole)) + 1
-        msg = (
-            f"the index of {name} is not regular: row {row} ({index[row]}) lies {steps[row - 1] / usual:.3g} "
-            "usual steps behind the row before; make the series regular, such as with "
-            "series.resample('10s').mean() or series.asfreq('10s')"
-        )
-        raise InputError(msg)
-    positions = np.concatenate([[0], np.cumsum(whole)]).astype(np.int64)
-    places = int(positions[-1]) + 1
-    interval = float(f"{mean:.12g}") if interval_s is None else interval_s
-    return Placed(
-        interval_s=interval,
-        places=places,
-        positions=positions if places > len(positions) else None,
-        start=np.datetime64(int(_nanoseconds(index)[0]), "ns") if kind == "M" else None,
-        findings=_holes(positions, interval),
-    )
-
-
-def _elapsed(index: Any, kind: str, name: str) -> FloatArray:
-    """Return the index as seconds since its first row, or as numbers of rows, shape (n,)."""
-    absent = np.asarray(index.isna())
-    if absent.any():
-        msg = f"the index of {name} has no time in row {int(np.argmax(absent))}; leave that row out"
-        raise InputError(msg)
-    if kind in "mM":
-        return np.asarray((_nanoseconds(index) - _nanoseconds(index)[0]) * 1e-9)
-    values = np.asarray(index, dtype=float)
-    return values - values[0]
-
-
-def _nanoseconds(index: Any) -> npt.NDArray[np.int64]:
-    """Return dates as nanoseconds since 1970 in UTC, where those without a zone are; or time differences."""
-    return np.asarray(index.as_unit("ns").asi8)
-
-
-def _check_index_order(index: Any, steps: FloatArray, name: str) -> None:
-    if (steps > 0).all():
-        return
-    row = int(np.argmin(steps > 0)) + 1
-    if steps[row - 1] == 0:
-        msg = (
-            f"the index of {name} states {index[row]} twice, in rows {row - 1} and {row}; keep one row for "
-            "each time, such as with series[~series.index.duplicated()]"
-        )
-    else:
-        msg = (
-            f"the index of {name} is not in order: row {row} ({index[row]}) comes after {index[row - 1]}; "
-            "sort it with series.sort_index()"
-        )
-    raise InputError(msg)
-
-
-def _holes(positions: npt.NDArray[np.int64], interval_s: float) -> tuple[Finding, ...]:
-    jumps = np.diff(positions) - 1
-    gaps, missing = int(np.count_nonzero(jumps)), int(jumps.sum())
-    if not gaps:
-        return ()
-    longest_s = int(jumps.max()) * interval_s
-    sentence = (
-        f"{missing} samples are missing in {gaps} gap{'s' * (gaps > 1)} of the index, the longest "
-        f"{duration_text(longest_s)}; they stay missing, nothing was filled in."
-    )
-    values = {"missing": missing, "gaps": gaps, "longest_s": longest_s}
-    return (Finding(code="GAPS", severity="note", sentence=sentence, values=values),)
-
-
 def check_size(
     values: FloatArray, kind: Literal["phase", "frequency"], interval_s: float
 ) -> tuple[Finding, ...]:
@@ -325,22 +182,44 @@ def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
     return array
 
 
-def checked_covariates(
-    covariates: Mapping[str, npt.ArrayLike] | None, samples: npt.ArrayLike, grid: Placed
-) -> dict[str, FloatArray]:
-    """Return every covariate as checked samples on the grid of the samples beside which it was measured."""
-    indices = [
-        getattr(each, "index", None) if hasattr(each, "to_numpy") else None
-        for each in (samples, *(covariates or {}).values())
-    ]
-    for name, index in zip(covariates or {}, indices[1:], strict=True):
-        if index is not None and indices[0] is not None and not index.equals(indices[0]):
-            msg = (
-                f"covariate {name!r} has another index than the samples; give it the same rows, such as with "
-                "column.reindex(samples.index)"
-            )
+def numbers_of(values: Any, name: str) -> FloatArray:
+    """Return a list, an array, a Series or a table of one column as a row of floats, missing ones NaN.
+
+    Raises
+    ------
+    InputError
+        If it holds several columns, or anything but numbers.
+    """
+    import pandas as pd
+
+    if isinstance(values, pd.DataFrame):
+        if values.shape[1] != 1:
+            names = ", ".join(f"{column}" for column in values.columns)
+            msg = f"{name} is a table with the columns {names}; give one of them"
             raise InputError(msg)
-    return {name: grid.on_grid(checked_samples(c, name)) for name, c in (covariates or {}).items()}
+        values = values.iloc[:, 0]
+    if isinstance(values, pd.Series) and pd.api.types.is_numeric_dtype(values.dtype) and values.dtype != bool:
+        return values.to_numpy(dtype=float, na_value=np.nan)
+    if isinstance(values, np.ma.MaskedArray):
+        values = np.ma.filled(values.astype(float), np.nan)
+    try:
+        array = np.asarray(values)
+        if array.dtype.kind == "O" and not any(isinstance(value, str | bytes) for value in array.flat):
+            array = array.astype(float)  # None is NaN
+    except (ValueError, TypeError) as error:
+        msg = f"{name} is no row of numbers ({error}); a missing one must be NaN"
+        raise InputError(msg) from None
+    if array.dtype.kind in "OUS" and array.size:
+        msg = f"{name} holds text such as '{array.flat[0]}'; turn it into numbers, as with pandas.to_numeric"
+        raise InputError(msg)
+    return np.asarray(read_only(array, name), dtype=float)
+
+
+def relative_to(nominal: float, readings: FloatArray) -> FloatArray:
+    """Return fractional frequencies y = (f - f₀) / f₀ of frequencies in the unit of the nominal one."""
+    values = readings - nominal
+    values /= nominal
+    return values
 
 
 def utc(moment: Any) -> Any:
@@ -353,6 +232,7 @@ def utc(moment: Any) -> Any:
     """
     if moment is None:
         return None
+    moment = f"{moment}" if isinstance(moment, str) else moment  # NumPy has a text of its own
     text = moment.strip().removesuffix("Z") if isinstance(moment, str) else moment
     if isinstance(text, str) and re.search(r":\d\d\S*[+-]\d", text):
         msg = f"{moment!r} is given with an offset from UTC; give UTC, such as 2026-03-01T00:00:00Z"

@@ -17,26 +17,28 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.epochs import checked_covariates, placed
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
-from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
 from evenbeat.intake import (
+    FARTHEST_FROM_NOMINAL,
     blocks,
     check_positive,
     check_size,
-    checked_covariates,
     checked_samples,
     checked_weighting,
     extremes_and_mean,
-    placed,
+    numbers_of,
     read_only,
+    relative_to,
     utc,
     whole_factor,
 )
+from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import FloatArray
 from evenbeat.results import Result
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, frequency_text, parse_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,7 +176,8 @@ class CheckOutcome(Plain):
 class Record(Result):
     """Samples of time error (``phase``, seconds) or fractional frequency (``frequency``).
 
-    Build one with :func:`evenbeat.read_log`, :meth:`from_phase` or :meth:`from_frequency`.
+    Build one with :func:`evenbeat.read_log`, or of readings in memory with :meth:`from_readings`,
+    :meth:`from_phase` or :meth:`from_frequency`.
 
     Attributes
     ----------
@@ -287,17 +290,16 @@ class Record(Result):
         >>> Record.from_phase(pd.Series([0, 1e-9, 3e-9, 2e-9], index=minutes)).interval_s
         60.0
         """
-        grid = placed(phase_s, "phase_s", interval_s)
-        values = grid.on_grid(checked_samples(phase_s, "phase_s"))
-        return cls(
-            kind="phase",
-            values=values,
-            interval_s=grid.interval_s,
-            start=grid.start if start is None else utc(start),
+        return cls._on_grid(
+            "phase",
+            checked_samples(phase_s, "phase_s"),
+            "phase_s",
+            given=phase_s,
+            interval_s=interval_s,
+            start=start,
             nominal_frequency_hz=nominal_frequency_hz,
-            covariates=checked_covariates(covariates, phase_s, grid),
+            covariates=covariates,
             reference=reference,
-            findings=(*grid.findings, *check_size(values, "phase", grid.interval_s)),
         )
 
     @classmethod
@@ -345,23 +347,139 @@ class Record(Result):
         >>> Record.from_frequency((hertz - 1e7) / 1e7, interval_s=1.0).kind
         'frequency'
         """
-        grid = placed(fractional_frequency, "fractional_frequency", interval_s)
+        return cls._on_grid(
+            "frequency",
+            checked_samples(fractional_frequency, "fractional_frequency"),
+            "fractional_frequency",
+            given=fractional_frequency,
+            interval_s=interval_s,
+            gate_s=gate_s,
+            start=start,
+            nominal_frequency_hz=nominal_frequency_hz,
+            covariates=covariates,
+            reference=reference,
+            counter_weighting=counter_weighting,
+        )
+
+    @classmethod
+    def from_readings(
+        cls,
+        values: npt.ArrayLike | pd.Series[Any] | pd.DataFrame,
+        *,
+        unit: str,
+        nominal_frequency_hz: float | None = None,
+        interval_s: float | None = None,
+        epochs: npt.ArrayLike | pd.Index[Any] | pd.Series[Any] | None = None,
+        gate_s: float | None = None,
+        start: np.datetime64 | str | None = None,
+        covariates: Mapping[str, npt.ArrayLike] | pd.DataFrame | None = None,
+        reference: str = "",
+        counter_weighting: str | None = None,
+    ) -> Record:
+        """Return the record of readings in memory, in the unit in which they were taken.
+
+        Parameters
+        ----------
+        values
+            Shape (n,): a list, an array, a Series or a column of a table; NaN or ``None`` = missing. The
+            time index of a Series says when each was taken; one without time zone is UTC.
+        unit
+            ``Hz``, ``kHz``, ``MHz`` or ``GHz`` for frequencies; ``s``, ``ms``, ``us``, ``ns`` or ``ps`` for
+            time errors, positive when the device under test is ahead; ``ppm``, ``ppb``, ``1`` or a multiplier
+            such as ``1e-9`` for fractional frequencies, positive when it is fast. A minus in front turns
+            the sign.
+        nominal_frequency_hz
+            What the frequency should be; needed for readings in hertz.
+        interval_s
+            Spacing of the readings in seconds; needed where neither an index nor ``epochs`` tell it.
+        epochs
+            Shape (n,): when each reading was taken, as seconds from any zero, or UTC as ``datetime64`` or
+            ISO text. They must be in order and evenly spaced; where some are left out, samples are missing.
+        gate_s
+            Length of the gate of a counter; ``None`` means that gates follow each other without dead time.
+        start
+            UTC of the first reading, where neither the index nor ``epochs`` tell it.
+        covariates
+            Name with unit (``oven_c``) to readings of shape (n,), taken at the same moments.
+        reference, counter_weighting
+            See :meth:`from_frequency`.
+
+        Raises
+        ------
+        InputError
+            If the unit is not known, the nominal frequency or the interval is missing, the readings are far
+            from the nominal frequency, or the moments are not in order, repeat, are not evenly spaced or
+            contradict what was stated; and as for :meth:`from_frequency` and :meth:`from_phase`.
+
+        Examples
+        --------
+        >>> import evenbeat as eb
+        >>> import pandas as pd
+        >>> hourly = pd.date_range("2026-03-01", periods=4, freq="h")
+        >>> counter = pd.Series([10.0000001, 10.0000003, 10.0000002, 10.0000002], index=hourly)
+        >>> record = eb.Record.from_readings(counter, unit="MHz", nominal_frequency_hz=10e6)
+        >>> print(record.interval_s, record.start, record.values.round(12))
+        3600.0 2026-03-01T00:00:00.000000000 [1.e-08 3.e-08 2.e-08 2.e-08]
+        """
+        readings = numbers_of(values, "values")
+        dimension, factor = parse_unit(unit)
+        if dimension == "time":
+            for name, stated in (("gate_s", gate_s), ("counter_weighting", counter_weighting)):
+                if stated is not None:
+                    msg = f"{name} is {stated}, but readings in {unit} are time errors; leave it out"
+                    raise InputError(msg)
+        if dimension == "frequency":
+            samples = _of_nominal(readings, unit, factor, nominal_frequency_hz)
+        else:
+            samples = readings * factor
+        return cls._on_grid(
+            "phase" if dimension == "time" else "frequency",
+            checked_samples(samples, "values"),
+            "values",
+            given=values,
+            interval_s=interval_s,
+            epochs=epochs,
+            gate_s=gate_s,
+            start=start,
+            nominal_frequency_hz=nominal_frequency_hz,
+            covariates=covariates,
+            reference=reference,
+            counter_weighting=counter_weighting,
+        ).treated("from_readings", unit=unit)
+
+    @classmethod
+    def _on_grid(
+        cls,
+        kind: Kind,
+        samples: FloatArray,
+        name: str,
+        *,
+        given: Any,
+        interval_s: float | None,
+        start: np.datetime64 | str | None,
+        covariates: Mapping[str, npt.ArrayLike] | pd.DataFrame | None,
+        epochs: Any = None,
+        gate_s: float | None = None,
+        **stated: Any,
+    ) -> Record:
+        """Return the record of samples in SI at the moments that the given rows, epochs or interval tell."""
+        where = placed(given, name, interval_s=interval_s, epochs=epochs, start=start)
+        grid = where.grid
         check_positive(gate_s, "gate_s", optional=True)
         if gate_s is not None and gate_s > grid.interval_s * (1 + 1e-9):
             msg = f"gate_s is {gate_s}, longer than the interval of {grid.interval_s} s between readings"
             raise InputError(msg)
-        values = grid.on_grid(checked_samples(fractional_frequency, "fractional_frequency"))
+        values = grid.place(samples)
         return cls(
-            kind="frequency",
+            kind=kind,
             values=values,
             interval_s=grid.interval_s,
             gate_s=gate_s,
-            start=grid.start if start is None else utc(start),
-            nominal_frequency_hz=nominal_frequency_hz,
-            covariates=checked_covariates(covariates, fractional_frequency, grid),
-            reference=reference,
-            counter_weighting=counter_weighting,
-            findings=(*grid.findings, *check_size(values, "frequency", grid.interval_s)),
+            start=where.start,
+            covariates=checked_covariates(covariates, given, grid),
+            stamp_offset_s=where.stamp_offset_s,
+            findings=(*grid.findings, *check_size(values, kind, grid.interval_s)),
+            **stated,
         )
 
     def __len__(self) -> int:
@@ -709,6 +827,25 @@ class Record(Result):
             low, _, high = extremes_and_mean(column)
             rows.append((name, f"{low:.4g} to {high:.4g}"))
         return rows
+
+
+def _of_nominal(readings: FloatArray, unit: str, factor: float, nominal_hz: float | None) -> FloatArray:
+    """Return frequencies as fractions of the nominal one, which they must be near to."""
+    if nominal_hz is None:
+        msg = f"readings in {unit} need the nominal frequency; give nominal_frequency_hz, such as 10e6"
+        raise InputError(msg)
+    check_positive(nominal_hz, "nominal_frequency_hz", optional=False)
+    fractions = relative_to(nominal_hz / factor, readings)
+    present = fractions[~np.isnan(fractions)]
+    typical = float(np.median(present)) if len(present) else 0.0
+    if abs(typical) > FARTHEST_FROM_NOMINAL:
+        msg = (
+            f"the readings (median {(1 + typical) * nominal_hz / factor:.9g} {unit}) are more than "
+            f"{FARTHEST_FROM_NOMINAL:.0%} away from the nominal {frequency_text(nominal_hz)}; check unit and "
+            "nominal_frequency_hz"
+        )
+        raise InputError(msg)
+    return fractions
 
 
 def check_record(given: object) -> None:

@@ -56,33 +56,76 @@ _DURATION_UNITS = {
 Dimension = Literal["time", "frequency", "fractional"]
 
 
+_UNIT_SPELLINGS = {
+    "sec": "s",
+    "secs": "s",
+    "second": "s",
+    "seconds": "s",
+    "hertz": "hz",
+    "usec": "us",
+    "nsec": "ns",
+    "nanoseconds": "ns",
+    "microseconds": "us",
+    "dimensionless": "1",
+}
+
+
 def parse_unit(text: str) -> tuple[Dimension, float]:
     """Return what a unit measures and its size in SI: ``'ns'``, ``'MHz'``, ``'ppb'``, ``'1e-11'``.
 
-    A plain number is a multiplier of a fractional quantity; a negative one turns the sign.
+    A plain number is a multiplier of a fractional quantity; a minus turns the sign. A number in front, a rate
+    and powers of ten are understood too: ``0.1 ns``, ``-us``, ``us/s``, ``ns/d``, ``10^-11`` and
+    ``parts in 10^11``.
 
     Raises
     ------
     InputError
         If the unit is not known.
     """
-    if text.strip() == "mHz":  # the only unit here whose prefix changes meaning with its case
+    match = re.fullmatch(
+        r"([+-]?(?:\d+\.?\d*|\.\d+)?(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ%]*)(?:/(s|d))?",
+        _plain_power(text.strip()),
+    )
+    size, unit, per = match.groups() if match else ("", "", None)
+    known = _named_unit(unit) if unit else None if per or not size.strip("+-") else ("fractional", 1.0)
+    try:
+        factor = float(size if size.strip("+-") else f"{size}1")
+    except ValueError:
+        factor = 0.0
+    if known is None or factor == 0 or not math.isfinite(factor) or (per and known[0] != "time"):
+        msg = f"'{text}' is not a known unit; give s, ms, us, ns, ps, Hz, kHz, MHz, GHz, 1, ppm, ppb or 1e-11"
+        raise InputError(msg)
+    if per:
+        return "fractional", factor * known[1] / (SECONDS_PER_DAY if per == "d" else 1.0)
+    return known[0], factor * known[1]
+
+
+def canonical_unit(unit: str) -> str:
+    """Return a unit in its short spelling, such as ``ns`` for nanoseconds."""
+    name = unit.strip()
+    return _UNIT_SPELLINGS.get(name.lower(), name)
+
+
+def _named_unit(unit: str) -> tuple[Dimension, float] | None:
+    if unit == "mHz":  # the only unit here whose prefix changes meaning with its case
         return "frequency", 1e-3
-    name = text.strip().lower()
+    name = canonical_unit(unit).lower()
     tables: tuple[tuple[Dimension, dict[str, float]], ...] = (
         ("time", TIME_UNITS),
         ("frequency", FREQUENCY_UNITS),
         ("fractional", FRACTIONAL_UNITS),
     )
-    for dimension, table in tables:
-        if name in table:
-            return dimension, table[name]
-    if re.fullmatch(r"[+-]?\d+(?:\.\d*)?(?:e[+-]?\d+)?", name):
-        factor = float(name)
-        if factor != 0 and math.isfinite(factor):
-            return "fractional", factor
-    msg = f"'{text}' is not a known unit; give s, ms, us, ns, ps, Hz, kHz, MHz, GHz, 1, ppm, ppb or 1e-11"
-    raise InputError(msg)
+    return next(((dimension, table[name]) for dimension, table in tables if name in table), None)
+
+
+def _plain_power(text: str) -> str:
+    """Return powers of ten as numbers: ``10^-11``, ``×10⁻¹¹`` and ``parts in 10^11`` are ``1e-11``."""
+    plain = text.translate(str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻−", "0123456789--"))
+    parts = re.fullmatch(r"(?:parts|pp|p)\s*(?:in|per)?\s*10\^?(\d+)", plain)
+    if parts:
+        return f"1e-{parts.group(1)}"
+    power = re.fullmatch(r"([+-]?)[x×*·]?\s*(?:10\^?|1?[eE])(-\d+)", plain)
+    return f"{power.group(1)}1e{power.group(2)}" if power else plain
 
 
 def celsius_conversion(unit: str) -> tuple[float, float] | None:

@@ -36,6 +36,7 @@ from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.results import Result
+from evenbeat.units import duration_text
 
 STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadamard")
 MINIMUM_COVERAGE = 0.9
@@ -135,9 +136,71 @@ class Assessment(Result):
         return "\n".join([self.verdict.as_text(), *(labelled_text(f.severity, f.sentence) for f in serious)])
 
 
+def part_of_log(
+    record: Record,
+    *,
+    start: float | np.datetime64 | str | None = None,
+    stop: float | np.datetime64 | str | None = None,
+) -> Record:
+    """Return the part of a record that is to be assessed by itself, from its first to its last reading.
+
+    Parameters
+    ----------
+    start, stop
+        Its first moment, and the first one after it: seconds since the start of the log, or UTC as
+        ``datetime64`` or ISO text; ``None`` for the start or the end of the log.
+
+    Raises
+    ------
+    InputError
+        If a moment lies outside the log, UTC is given for a log that states no time, or nothing is left.
+    """
+    if start is None and stop is None:
+        return record
+    end = len(record) * record.interval_s
+    if record.start is None:
+        runs = f"it lasts {duration_text(record.duration_s)}"
+    else:
+        last = record.start + np.timedelta64(round((len(record) - 1) * record.interval_s * 1e9), "ns")
+        runs = f"its readings are of {_shown(record.start)} to {_shown(last)} UTC"
+    elapsed = {}
+    for name, moment, otherwise in (("start (--from)", start, 0.0), ("stop (--until)", stop, end)):
+        elapsed[name] = otherwise if moment is None else float(record.elapsed_at(np.asarray(moment))[0])
+        if not 0 <= elapsed[name] <= end:
+            since = f"{moment} s" if isinstance(moment, int | float) else f"{moment}"
+            msg = f"{name} is {since}, which lies outside the log: {runs}"
+            raise InputError(msg)
+    first, stop_s = elapsed.values()
+    if not first < stop_s:
+        msg = f"start (--from) is {start} and stop (--until) is {stop}; the stop must lie after the start"
+        raise InputError(msg)
+    part = record.between(first, stop_s)
+    present = np.flatnonzero(~np.isnan(part.values))
+    if len(present) < 2:
+        msg = f"{len(present)} readings lie between start (--from) and stop (--until); {runs}"
+        raise InputError(msg)
+    if present[0] > 0 or present[-1] < len(part) - 1:  # as a log begins and ends with a reading
+        part = part.between(int(present[0]) * record.interval_s, (int(present[-1]) + 1) * record.interval_s)
+    sentence = (
+        f"Only a part of the log was assessed, {len(part) - part.missing} of {len(record) - record.missing} "
+        "readings; what was found before it was cut out tells of the whole log."
+    )
+    values = {"readings": len(part) - part.missing, "readings_of_log": len(record) - record.missing}
+    finding = Finding(code="PART_OF_LOG", severity="note", sentence=sentence, values=values)
+    return part.with_findings(finding)
+
+
+def _shown(moment: np.datetime64) -> str:
+    """Return a moment to the second, or finer where it is."""
+    whole = moment.astype("datetime64[s]")
+    return f"{whole if whole == moment else moment}"
+
+
 def assess(
     record: Record,
     *,
+    start: float | np.datetime64 | str | None = None,
+    stop: float | np.datetime64 | str | None = None,
     tolerance: ToleranceLike | Tolerance | None = None,
     reliability: float = DEFAULT_CONFIDENCE,
     guard_band: float | None = None,
@@ -159,6 +222,9 @@ def assess(
     ----------
     record
         As read; it is conditioned here unless it already was.
+    start, stop
+        Assess only the part from ``start`` until before ``stop``: seconds since the start of the log, or UTC
+        as ``datetime64`` or ISO text. Cut before it is conditioned, a part is as good as a log of its own.
     tolerance
         Limits of the fractional frequency: ``1e-8`` for ±1e-8, or two such as ``(-5e-9, 1e-8)``; without
         them no interval is suggested.
@@ -186,7 +252,7 @@ def assess(
     Raises
     ------
     InputError
-        If an option cannot be used.
+        If an option cannot be used, or a moment lies outside the log.
 
     References
     ----------
@@ -194,6 +260,7 @@ def assess(
     Tests: tests/assessment/test_assess.py
     """
     check_record(record)
+    record = part_of_log(record, start=start, stop=stop)
     limits = _checked(record, tolerance, reliability)
     begin = progress or _nothing
     begin("conditioning")

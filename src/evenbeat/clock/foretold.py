@@ -89,6 +89,7 @@ def _finding(
         return Finding(code="FORETOLD", severity="good", sentence=sentence, values=values)
     sentence = (
         f"The last {part} average {observed:.4g} where the log before that foretold {said}: the clock "
-        "changed, and no forecast from this log should be trusted; assess the part since then by itself."
+        "changed, and no forecast from this log should be trusted; assess the part since then by "
+        "itself (--from or start)."
     )
     return Finding(code="NOT_FORETOLD", severity="caution", sentence=sentence, values=values)

@@ -110,7 +110,7 @@ def change_finding(white: FloatArray, starts_s: FloatArray) -> Finding | None:
     sentence = (
         f"From {duration_text(moment)} on the clock is {ratio:.2g} times "
         f"{'quieter' if after < before else 'noisier'}: it is not the same clock or not in the same state, "
-        "and one model describes neither part; assess the part since then by itself."
+        "and one model describes neither part; assess the part since then by itself (--from or start)."
     )
     values = {"elapsed_s": moment, "ratio": ratio, "normal_deviate": abs(deviate)}
     return Finding(code="CLOCK_CHANGED", severity="caution", sentence=sentence, values=values)

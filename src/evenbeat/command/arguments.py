@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable
 from typing import TypeVar
 
 from evenbeat.errors import InputError
+from evenbeat.units import parse_duration
 
 Parsed = TypeVar("Parsed")
 DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
@@ -39,6 +41,22 @@ def limits(text: str) -> float | tuple[float, float]:
     if not colon:
         return number(text)
     return number(low), number(high)
+
+
+def moment(text: str) -> float | str:
+    """Return seconds since the start of a log from ``'10 d'`` or a number; a moment in UTC as it stands."""
+    try:
+        return parse_duration(text)
+    except InputError:
+        if re.fullmatch(r"0+(\.0*)?\s*[a-z]*", text.strip()):
+            return 0.0
+        if re.match(r"\d{4}-?\d\d", text.strip()):
+            return text.strip()
+    msg = (
+        f"{text!r} is neither a moment in UTC such as 2026-03-01T00:00:00Z nor a time since the start of the "
+        "log such as '10 d'"
+    )
+    raise argparse.ArgumentTypeError(msg)
 
 
 def column(text: str) -> tuple[str, str | int]:

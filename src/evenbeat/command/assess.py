@@ -16,6 +16,7 @@ from evenbeat.command.arguments import (
     argument,
     column,
     limits,
+    moment,
     number,
 )
 from evenbeat.command.decision_options import add_decision_options, decision_basis
@@ -72,6 +73,20 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
         type=argument(limits),
         metavar="Y",
         help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
+    )
+    group.add_argument(
+        "--from",
+        dest="start",
+        type=moment,
+        metavar="MOMENT",
+        help="assess the log from here on: UTC (2026-03-01T00:00:00Z), or seconds or '10 d' since its start",
+    )
+    group.add_argument(
+        "--until",
+        dest="stop",
+        type=moment,
+        metavar="MOMENT",
+        help="assess the log until before this, as --from",
     )
     group.add_argument(
         "--reliability",

@@ -118,17 +118,21 @@ def treated(arguments: argparse.Namespace, read: Callable[[str, str | None], Rec
     read
         From the path of a log and of its layout to its record.
     """
+    from evenbeat.assessment.assess import part_of_log
     from evenbeat.comparing.difference import corrected_for_reference, difference
     from evenbeat.conditioning.condition import condition
 
     options = stated_conditioning(arguments)
-    record = read(arguments.log, arguments.layout)
+    whole = read(arguments.log, arguments.layout)
+    record = part_of_log(whole, start=arguments.start, stop=arguments.stop)
+    cuts = [treatment.arguments for treatment in record.history[len(whole.history) :]]
+    cut_s = record.interval_s * sum(cut["first"] for cut in cuts)
     if options == NOTHING_ASKED and not (arguments.minus or arguments.reference_log):
         return record
     record = condition(record, **options)
     layout = arguments.second_layout or arguments.layout
     alignment = {
-        "offset_s": arguments.offset,
+        "offset_s": None if arguments.offset is None else arguments.offset - cut_s,
         "part_interval": "accept" if arguments.accept_part_interval else "refuse",
     }
     plain = options | {"sawtooth": None, "sawtooth_rows": 0}

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
+from evenbeat.intake import FARTHEST_FROM_NOMINAL, relative_to
 from evenbeat.logs.terms import QUANTITIES
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind
-from evenbeat.units import SECONDS_PER_DAY, parse_unit
+from evenbeat.units import parse_unit
 
 _DIMENSIONS = {
     "frequency": "frequency",
@@ -27,7 +27,6 @@ _DIMENSIONS = {
 }
 _ROUND_FREQUENCIES_HZ = (32768.0, *(m * 10.0**e for e in range(3, 10) for m in (1.0, 2.0, 5.0)))
 _NEAR_ROUND = 1e-3
-_FARTHEST_FROM_NOMINAL = 0.02
 _SMALL = 1e-3
 
 
@@ -144,7 +143,7 @@ def _in_si(
     path: str,
 ) -> Converted:
     findings: tuple[Finding, ...] = ()
-    dimension, factor = unit_size(unit)
+    dimension, factor = parse_unit(unit)
     if quantity == "interval_error":
         return _of_interval_errors(readings, dimension, factor, interval_s, findings)
     if quantity in ("phase", "time_interval"):
@@ -166,8 +165,7 @@ def _in_si(
         with np.errstate(divide="ignore"):
             values = (1 / nominal - readings * factor) / (readings * factor)
         return _converted("frequency", values, factor * nominal, nominal, findings)
-    values = readings - nominal / factor
-    values /= nominal / factor
+    values = relative_to(nominal / factor, readings)
     return _converted("frequency", values, factor / nominal, nominal, findings)
 
 
@@ -201,44 +199,6 @@ def typical_of(readings: FloatArray) -> float:
     known = spread[~np.isnan(spread)]
     known = known if len(known) else readings[~np.isnan(readings)]
     return float(np.median(known)) if len(known) else math.nan
-
-
-def unit_size(text: str) -> tuple[str, float]:
-    """Return what a unit measures and its size in SI, also with a number in front or as a rate.
-
-    ``0.1 ns``, ``-us``, ``us/s``, ``ns/d``, ``10^-11`` and ``parts in 10^11`` are understood beside what
-    :func:`evenbeat.units.parse_unit` knows; a minus turns the sign.
-
-    Raises
-    ------
-    InputError
-        If the unit is not known.
-    """
-    name = _plain_power(text.strip())
-    match = re.fullmatch(r"([+-]?(?:\d+\.?\d*|\.\d+)?(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ%]*)(?:/(s|d))?", name)
-    if match is None or name in ("1", "") or (not (match.group(1) and match.group(2)) and not match.group(3)):
-        return parse_unit(name)
-    size, unit, per = match.groups()
-    dimension, factor = parse_unit(unit)
-    try:
-        factor *= float(size) if size not in ("", "+", "-") else float(f"{size}1")
-    except ValueError:
-        return parse_unit(text)
-    if per is None:
-        return dimension, factor
-    if dimension != "time":
-        return parse_unit(text)
-    return "fractional", factor / (SECONDS_PER_DAY if per == "d" else 1.0)
-
-
-def _plain_power(text: str) -> str:
-    """Return powers of ten as numbers: ``10^-11``, ``×10⁻¹¹`` and ``parts in 10^11`` are ``1e-11``."""
-    plain = text.translate(str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻−", "0123456789--"))
-    parts = re.fullmatch(r"(?:parts|pp|p)\s*(?:in|per)?\s*10\^?(\d+)", plain)
-    if parts:
-        return f"1e-{parts.group(1)}"
-    power = re.fullmatch(r"([+-]?)[x×*·]?\s*(?:10\^?|1?[eE])(-\d+)", plain)
-    return f"{power.group(1)}1e{power.group(2)}" if power else plain
 
 
 def turned(converted: Converted) -> Converted:
@@ -279,7 +239,7 @@ def _same_quantity(quantity: str) -> str:
 
 def _factor(said: Statement, path: str) -> tuple[str, float]:
     try:
-        return unit_size(said.unit or "")
+        return parse_unit(said.unit or "")
     except InputError as error:
         msg = f"{said.where}: {error}"
         raise LogError(msg, path=path) from None
@@ -300,7 +260,7 @@ def _with_assumptions(
 ) -> tuple[str, str, tuple[Finding, ...]]:
     if quantity is None and unit is not None:
         quantity = {"frequency": "frequency", "fractional": "fractional_frequency", "time": "phase"}[
-            unit_size(unit)[0]
+            parse_unit(unit)[0]
         ]
         if quantity == "phase":
             return quantity, unit, (_assumed("phase (time error)", unit, column, "quantity"),)
@@ -400,9 +360,9 @@ def _frequency_text(frequency_hz: float) -> str:
 
 
 def _check_near(typical: float, nominal: float, name: str, path: str) -> None:
-    if abs(typical / nominal - 1) > _FARTHEST_FROM_NOMINAL:
+    if abs(typical / nominal - 1) > FARTHEST_FROM_NOMINAL:
         msg = (
-            f"the readings (median {typical:.9g}) are more than {_FARTHEST_FROM_NOMINAL:.0%} away from the "
+            f"the readings (median {typical:.9g}) are more than {FARTHEST_FROM_NOMINAL:.0%} away from the "
             f"nominal {name}; check --unit (unit) and --nominal-frequency (nominal_frequency_hz)"
         )
         raise LogError(msg, path=path)

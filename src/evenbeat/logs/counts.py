@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from evenbeat.epochs import Grid
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.conversion import Converted, round_frequency
-from evenbeat.logs.times.grid import Grid
 from evenbeat.logs.times.timestamps import Locate
 from evenbeat.quantities import FloatArray
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.epochs import EXACT_STAMPS, regular_grid
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turned
@@ -25,16 +26,15 @@ from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
 from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Statements
-from evenbeat.logs.times.grid import Grid, grid_from_times, regular_grid, rows_in_order
+from evenbeat.logs.times.grid import grid_from_times, rows_in_order
 from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
 from evenbeat.logs.times.texts import times_from_text
 from evenbeat.logs.times.timestamps import NoTimeError, Times, blocks_of_rows, times_from_moments
 from evenbeat.record import Record, Source
 
 if TYPE_CHECKING:
+    from evenbeat.epochs import Grid
     from evenbeat.quantities import FloatArray
-
-_EXACT_STAMPS = 1e-6  # of an interval; stamps so near their place say nothing
 
 
 def read_log(
@@ -382,7 +382,7 @@ def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
     """Return by how much each stamp lies after its place on the grid, ``None`` where all lie on it."""
     blocks = blocks_of_rows(len(times.seconds))
     if all(
-        np.abs(grid.late(times.seconds, block)).max() <= _EXACT_STAMPS * grid.interval_s for block in blocks
+        np.abs(grid.late(times.seconds, block)).max() <= EXACT_STAMPS * grid.interval_s for block in blocks
     ):
         return None
     return grid.place(grid.late(times.seconds, slice(None)))

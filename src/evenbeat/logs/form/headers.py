@@ -9,9 +9,8 @@ from typing import Literal
 
 from evenbeat.errors import InputError
 from evenbeat.intake import checked_weighting
-from evenbeat.logs.conversion import unit_size
 from evenbeat.logs.terms import Statements
-from evenbeat.units import celsius_conversion, parse_duration
+from evenbeat.units import canonical_unit, celsius_conversion, parse_duration, parse_unit
 
 Role = Literal["time", "value", "covariate", "unknown"]
 
@@ -33,18 +32,6 @@ _COVARIATE = re.compile(
 )
 _SCALES = ("utc", "gmt", "mjd", "unix", "local", "iso", "iso 8601", "posix", "tai", "gps")
 _LONG_WORDS = {"temp": "temperature", "temps": "temperature", "freq": "frequency"}
-_UNIT_SPELLINGS = {
-    "sec": "s",
-    "secs": "s",
-    "second": "s",
-    "seconds": "s",
-    "hertz": "hz",
-    "usec": "us",
-    "nsec": "ns",
-    "nanoseconds": "ns",
-    "microseconds": "us",
-    "dimensionless": "1",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,12 +75,6 @@ def units_in(cells: Sequence[str]) -> tuple[str, ...]:
     bare = tuple(cell.strip().strip("[]()").strip() for cell in cells)
     named = [unit for unit in bare if unit and unit not in ("-", "1")]
     return bare if named and all(_is_unit(unit) for unit in named) else ()
-
-
-def canonical_unit(unit: str) -> str:
-    """Return a unit in the spelling that ``parse_unit`` knows."""
-    name = unit.strip()
-    return _UNIT_SPELLINGS.get(name.lower(), name)
 
 
 def covariate_name(meaning: Meaning, index: int) -> tuple[str, float, float]:
@@ -158,7 +139,7 @@ def _dimension(unit: str | None) -> str | None:
     if unit is None or re.fullmatch(r"\d{1,3}", unit):  # 'channel 2', not a multiplier
         return "fractional" if unit == "1" else None
     try:
-        return unit_size(unit)[0]
+        return parse_unit(unit)[0]
     except InputError:
         return None
 
@@ -282,7 +263,7 @@ def _duration(said: dict[str, str], key: str) -> float | None:
 def _frequency_hz(text: str) -> float:
     match = re.fullmatch(r"([\d.]+(?:[eE][+-]?\d+)?)\s*([kMG]?Hz)?", text.strip(), re.IGNORECASE)
     try:
-        value = float(match.group(1)) * unit_size(match.group(2) or "Hz")[1] if match else 0.0
+        value = float(match.group(1)) * parse_unit(match.group(2) or "Hz")[1] if match else 0.0
     except ValueError:
         value = 0.0
     if value <= 0:

@@ -7,14 +7,21 @@ running origin follows slow drift, so that only real gaps move a reading to a la
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import optimize
 
+from evenbeat.epochs import (
+    CLEAR_STEP,
+    LARGEST_GROWTH,
+    Grid,
+    IntArray,
+    gap_finding,
+    mean_interval,
+    reported_interval,
+)
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.times.timestamps import Locate, blocks_of_rows
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
@@ -22,7 +29,6 @@ from evenbeat.units import duration_text
 _BLOCK = 64
 _SHORT_SPAN = 64
 _WIDE_SPAN = 4096
-_SNAP = 2e-4  # ordinary error of a computer's clock
 _STATED_TOLERANCE = 0.05
 _EVEN_STEP = 1e-6
 _TOLERATED_JITTER = 0.15
@@ -31,53 +37,11 @@ _SAME_CELL = 0.5  # of an interval
 _SAME_MOMENT = 1e-3  # of the usual interval; rows of one moment are doubled, not fine
 _FINER = 0.6  # of the usual interval
 _STRETCH = 10  # rows at another interval that make a change of it
-_CLEAR_STEP = 0.2  # steps this close to whole intervals leave no doubt
 _MOST_DOUBLED = 0.05
 _MOST_LATE = 0.2
 _ON_THE_GRID = 0.05  # median distance from the nearest cell
 _EVEN_SPREAD = 0.24  # median distance from the nearest cell; 0.25 for times without any grid
 _LEAVE_OUT = "leave the time column out with --column time=none and --interval (columns={'time': None})"
-_LARGEST_GROWTH = 30  # cells per row beyond which stamps are wrong rather than gapped
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Grid:
-    """Where the rows go.
-
-    Parameters
-    ----------
-    positions
-        Shape (rows,), strictly increasing from zero; ``None`` where every cell has its row.
-    cells
-        Number of cells of the grid.
-    """
-
-    positions: IntArray | None
-    cells: int
-    interval_s: float
-    findings: tuple[Finding, ...] = ()
-
-    def place(self, column: FloatArray) -> FloatArray:
-        """Return the column on the grid, NaN where no row is."""
-        if self.positions is None or self.cells == len(column):
-            return column
-        placed = np.full(self.cells, np.nan)
-        placed[self.positions] = column
-        return placed
-
-    def late(self, seconds: FloatArray, rows: slice) -> FloatArray:
-        """Return by how much some rows are stamped after their place, in seconds."""
-        if self.positions is None:
-            places = np.arange(*rows.indices(len(seconds)), dtype=float)
-        else:
-            places = self.positions[rows].astype(float)
-        places *= self.interval_s
-        return np.subtract(seconds[rows], places, out=places)
-
-
-def regular_grid(rows: int, interval_s: float) -> Grid:
-    """Return the grid of a log without time stamps."""
-    return Grid(positions=None, cells=rows, interval_s=interval_s)
 
 
 def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:
@@ -100,7 +64,7 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
         rows = len(seconds)
         spacing = float((seconds[-1] - seconds[0]) / (rows - 1))
         _check_stated(spacing, stated_s, path, locate)
-        interval, measured = _reported_interval(spacing, np.zeros(1), rows - 1, stated_s)
+        interval, measured = reported_interval(spacing, np.zeros(1), rows - 1, stated_s)
         return Grid(positions=None, cells=rows, interval_s=interval, findings=measured)
     steps = np.diff(seconds)
     spacing = _typical_spacing(seconds, steps, path, locate)
@@ -127,14 +91,14 @@ def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, l
         _check_doubles(seconds, cells, residual, spacing, path=path, locate=locate)
         cells, irregular = _spread(cells, residual, path, locate)
     cells -= cells[0]
-    places = cells - cells.mean()
-    mean = float(places @ (seconds - seconds.mean())) / float(places @ places)
-    interval, measured = _reported_interval(mean, residual * spacing, int(cells[-1]), stated_s)
+    interval, measured = reported_interval(
+        mean_interval(seconds, cells), residual * spacing, int(cells[-1]), stated_s
+    )
     return Grid(
         positions=cells,
         cells=int(cells[-1]) + 1,
         interval_s=interval,
-        findings=(*measured, *_gap_finding(cells, interval), *irregular),
+        findings=(*measured, *gap_finding(cells, interval), *irregular),
     )
 
 
@@ -211,7 +175,7 @@ def _mostly_whole(steps: FloatArray, spacing: float) -> bool:
     """Return whether nearly all rows are one or more whole intervals apart."""
     counts = steps / spacing
     whole = np.rint(counts)
-    return bool(np.mean((whole >= 1) & (np.abs(counts - whole) < _CLEAR_STEP)) >= 1 - _MOST_DOUBLED)
+    return bool(np.mean((whole >= 1) & (np.abs(counts - whole) < CLEAR_STEP)) >= 1 - _MOST_DOUBLED)
 
 
 def _check_one_interval(steps: FloatArray, path: str, locate: Locate) -> None:
@@ -258,7 +222,7 @@ def _clock_change(back_s: float) -> str:
 
 
 def _check_size(seconds: FloatArray, steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
-    if (seconds[-1] - seconds[0]) / spacing > _LARGEST_GROWTH * len(seconds) + 1000:
+    if (seconds[-1] - seconds[0]) / spacing > LARGEST_GROWTH * len(seconds) + 1000:
         row = int(np.argmax(steps))
         msg = (
             f"the time jumps by {duration_text(steps[row])} where rows are {duration_text(spacing)} apart; "
@@ -271,7 +235,7 @@ def _nearest_cells(seconds: FloatArray, steps: FloatArray, spacing: float) -> tu
     """Return the nearest cell of each row and its distance from it in intervals."""
     counts = steps / spacing
     whole = np.rint(counts)
-    if np.abs(counts - whole).max() < _CLEAR_STEP and whole.min() >= 1:
+    if np.abs(counts - whole).max() < CLEAR_STEP and whole.min() >= 1:
         cells = np.concatenate([[0], np.cumsum(whole.astype(np.int64))])
         slope = float((seconds[-1] - seconds[0]) / cells[-1])
         return cells, np.zeros(len(seconds)) + (seconds - seconds[0]) / slope - cells
@@ -372,49 +336,3 @@ def _too_irregular(spacing: float, residual: FloatArray, path: str, locate: Loca
         "spaced points as a calibration history"
     )
     return LogError(msg, path=path, line=locate(row))
-
-
-def _reported_interval(
-    mean: float, jitter: FloatArray, span: int, stated_s: float | None
-) -> tuple[float, tuple[Finding, ...]]:
-    """Return the stated interval, a round one within jitter and clock error, or the measured mean."""
-    reach = max(_SNAP * mean, (4 * float(np.median(np.abs(jitter))) + 1e-9) / span)
-    interval = stated_s if stated_s is not None else _round_value(mean, reach)
-    if interval is not None and abs(mean - interval) <= reach:
-        return interval, ()
-    if interval is not None:
-        sentence = (
-            f"The interval is stated as {interval:g} s, but the time stamps advance by {mean:.9g} s per row "
-            "on average; the stated interval was used."
-        )
-    else:
-        interval = mean
-        sentence = (
-            f"The time stamps advance by {mean:.9g} s per row on average; this was used as the interval."
-        )
-    values = {"measured_interval_s": mean, "interval_s": interval}
-    return interval, (Finding(code="MEASURED_INTERVAL", severity="note", sentence=sentence, values=values),)
-
-
-def _round_value(value: float, reach: float) -> float | None:
-    """Return the number with the fewest digits (at most three) within reach, if there is one."""
-    exponent = math.floor(math.log10(value))
-    for digits in range(3):
-        candidate = round(value, digits - exponent)
-        if candidate > 0 and abs(candidate - value) <= reach:
-            return candidate
-    return None
-
-
-def _gap_finding(cells: IntArray, interval: float) -> tuple[Finding, ...]:
-    jumps = np.diff(cells) - 1
-    gaps = int(np.count_nonzero(jumps))
-    if not gaps:
-        return ()
-    missing, longest = int(jumps.sum()), int(jumps.max())
-    sentence = (
-        f"{missing} readings are missing in {gaps} gap{'s' * (gaps > 1)} of the log, the longest "
-        f"{duration_text(longest * interval)}; they stay missing, nothing was filled in."
-    )
-    values = {"missing": missing, "gaps": gaps, "longest_s": longest * interval}
-    return (Finding(code="GAPS", severity="note", sentence=sentence, values=values),)

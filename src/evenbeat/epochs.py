@@ -1,0 +1,396 @@
+"""When readings were taken: a time index, epochs or a stated interval → places on a regular grid."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.findings import Finding
+from evenbeat.intake import check_positive, checked_samples, utc
+from evenbeat.quantities import FloatArray
+from evenbeat.units import duration_text
+
+IntArray = npt.NDArray[np.int64]
+
+EXACT_STAMPS = 1e-6
+"""Part of an interval: stamps so near their place say nothing."""
+CLEAR_STEP = 0.2
+"""Part of an interval: steps this close to whole intervals leave no doubt."""
+LARGEST_GROWTH = 30
+"""Cells per reading beyond which stamps are wrong rather than gapped."""
+_SNAP = 2e-4  # ordinary error of a computer's clock
+_FARTHEST = 0.5  # of an interval; a reading farther from its place would belong to another
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Grid:
+    """Where readings go.
+
+    Parameters
+    ----------
+    positions
+        Shape (readings,), strictly increasing from zero; ``None`` where every cell has its reading.
+    cells
+        Number of cells of the grid.
+    """
+
+    positions: IntArray | None
+    cells: int
+    interval_s: float
+    findings: tuple[Finding, ...] = ()
+
+    def place(self, column: FloatArray) -> FloatArray:
+        """Return the column on the grid, NaN where no reading is."""
+        if self.positions is None or self.cells == len(column):
+            return column
+        placed = np.full(self.cells, np.nan)
+        placed[self.positions] = column
+        return placed
+
+    def late(self, seconds: FloatArray, rows: slice) -> FloatArray:
+        """Return by how much some readings are stamped after their place, in seconds."""
+        if self.positions is None:
+            places = np.arange(*rows.indices(len(seconds)), dtype=float)
+        else:
+            places = self.positions[rows].astype(float)
+        places *= self.interval_s
+        return np.subtract(seconds[rows], places, out=places)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Moments:
+    """When readings were taken.
+
+    Parameters
+    ----------
+    seconds
+        Shape (n,), since the first reading.
+    start
+        UTC of the first reading; ``None`` where only differences of time are known.
+    name
+        What they are called in a message.
+    """
+
+    seconds: FloatArray
+    start: np.datetime64 | None
+    name: str
+
+
+def regular_grid(rows: int, interval_s: float) -> Grid:
+    """Return the grid of readings without time stamps."""
+    return Grid(positions=None, cells=rows, interval_s=interval_s)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Placed:
+    """Where samples go, from when on, and by how much they are stamped after their place."""
+
+    grid: Grid
+    start: np.datetime64 | None
+    stamp_offset_s: FloatArray | None = None
+
+
+def placed(
+    given: Any,
+    name: str,
+    *,
+    interval_s: float | None,
+    epochs: Any = None,
+    start: np.datetime64 | str | None = None,
+) -> Placed:
+    """Return where samples go: by their epochs, by the index of a pandas series, or by the interval alone.
+
+    Parameters
+    ----------
+    given
+        The samples as the caller gave them. The index of a series counts: dates, time differences, seconds,
+        or numbers of rows, which need the interval beside them.
+    name
+        What the samples are called in a message.
+    interval_s
+        As the caller stated it; ``None`` where the index or the epochs tell.
+
+    Raises
+    ------
+    InputError
+        If nothing tells the interval, two statements contradict each other, or the moments are not in order,
+        repeat or are not regular.
+    """
+    check_positive(interval_s, "interval_s", optional=True)
+    begin = utc(start)
+    moments = _moments_of(given, name, interval_s=interval_s, epochs=epochs)
+    if moments is None:
+        if interval_s is None:
+            msg = (
+                "interval_s is not given; it must be a positive number of seconds, or the samples must come "
+                "with their times: a pandas series with dates, time differences or seconds as its index, or "
+                "Record.from_readings(…, epochs=…)"
+            )
+            raise InputError(msg)
+        return Placed(grid=regular_grid(len(given), interval_s), start=begin)
+    if begin is not None and moments.start is not None and begin != moments.start:
+        msg = (
+            f"start is {begin}, but {moments.name} begins at {moments.start}; leave start out, or correct "
+            "what is wrong"
+        )
+        raise InputError(msg)
+    grid = grid_of(moments, interval_s=interval_s)
+    late = grid.late(moments.seconds, slice(None))
+    beside = np.abs(late).max() > EXACT_STAMPS * grid.interval_s
+    return Placed(
+        grid=grid,
+        start=begin if moments.start is None else moments.start,
+        stamp_offset_s=grid.place(late) if beside else None,
+    )
+
+
+def checked_covariates(covariates: Any, given: Any, grid: Grid) -> dict[str, FloatArray]:
+    """Return every covariate as checked samples on the grid of the samples beside which it was measured."""
+    columns: Mapping[str, Any] = {} if covariates is None else covariates
+    checked = {}
+    for name, column in columns.items():
+        _check_same_rows(given, column, f"covariate {name!r}")
+        samples = checked_samples(column, name)
+        if len(samples) != len(given):
+            msg = f"covariate {name!r} has {len(samples)} samples but the record has {len(given)}"
+            raise InputError(msg)
+        checked[f"{name}"] = grid.place(samples)
+    return checked
+
+
+def _check_same_rows(given: Any, other: Any, name: str) -> None:
+    """Refuse a second column whose index shows that its rows are not those of the samples."""
+    ours, theirs = _index_of(given), _index_of(other)
+    if ours is not None and theirs is not None and not theirs.equals(ours):
+        msg = (
+            f"{name} has another index than the samples; give it the same rows, such as with "
+            "column.reindex(samples.index)"
+        )
+        raise InputError(msg)
+
+
+def _index_of(given: Any) -> Any:
+    """Return the index of what pandas made, so that no other rows cost its import."""
+    return getattr(given, "index", None) if hasattr(given, "to_numpy") else None
+
+
+def _moments_of(given: Any, name: str, *, interval_s: float | None, epochs: Any) -> Moments | None:
+    """Return when samples were taken, where epochs or an index tell it."""
+    index, called = _index_of(given), f"the index of {name}"
+    kind = getattr(getattr(index, "dtype", None), "kind", "O")
+    period = hasattr(index, "to_timestamp")
+    if epochs is not None:
+        _check_same_rows(given, epochs, "epochs")
+        stated = _moments(epochs, "epochs")
+        if len(stated.seconds) != len(given):
+            msg = f"epochs has {len(stated.seconds)} entries for {len(given)} readings; give one for each"
+            raise InputError(msg)
+        if kind not in "mM" and not period:
+            return stated
+        by_index = _moments(index, called)
+        if not np.array_equal(stated.seconds, by_index.seconds) or stated.start not in (None, by_index.start):
+            msg = f"epochs is not the same as {called}; leave out the one that is wrong"
+            raise InputError(msg)
+        return by_index
+    if index is None or (kind in "iu" and interval_s is None):
+        return None
+    if kind in "mMf" or period:
+        return _moments(index, called)
+    if kind not in "iu":
+        msg = (
+            f"{called} is neither times nor numbers, but such as '{index[0] if len(index) else ''}'; turn it "
+            "into times, as with pandas.to_datetime, or leave it out with series.to_numpy()"
+        )
+        raise InputError(msg)
+    if len(index) < 2 or interval_s is None:
+        return None
+    rows = index.to_numpy(dtype=float)  # numbers of rows, of which some may have been left out
+    usual = abs(float(np.median(np.diff(rows)))) or 1.0
+    return Moments(seconds=(rows - rows[0]) / usual * interval_s, start=None, name=called)
+
+
+def _moments(epochs: Any, name: str) -> Moments:
+    """Return seconds since the first epoch, and the UTC of that one where the epochs tell it."""
+    import pandas as pd
+
+    accepted = "seconds, or UTC as datetime64 or ISO text, would be"
+    try:
+        index = pd.Index(epochs)
+        if isinstance(index, pd.PeriodIndex):
+            index = index.to_timestamp()
+        elif index.dtype.kind not in "iufmMb":
+            index = pd.to_datetime(index, utc=True, format="ISO8601")
+        if isinstance(index, pd.DatetimeIndex) and index.tz is not None:
+            index = index.tz_convert("UTC").tz_localize(None)
+        if isinstance(index, pd.DatetimeIndex | pd.TimedeltaIndex):
+            index = index.as_unit("ns")
+    except (ValueError, TypeError, OverflowError) as error:
+        msg = f"{name} cannot be read as times ({f'{error}'.splitlines()[0]}); {accepted}"
+        raise InputError(msg) from None
+    if index.dtype.kind == "b":
+        msg = f"{name} holds true and false, not times; {accepted}"
+        raise InputError(msg)
+    missing = index.isna() | (np.isinf(index) if index.dtype.kind == "f" else False)
+    if missing.any():
+        place = int(np.argmax(missing))
+        msg = f"{name} has no time in row {place}; leave that row out"
+        raise InputError(msg)
+    if isinstance(index, pd.DatetimeIndex | pd.TimedeltaIndex):
+        exact = index.to_numpy()
+        seconds = (exact - exact[0]).astype(float) * 1e-9 if len(exact) else np.zeros(0)
+        start = exact[0] if len(exact) and isinstance(index, pd.DatetimeIndex) else None
+        return Moments(seconds=seconds, start=start, name=name)
+    numbers = index.to_numpy(dtype=float)
+    return Moments(seconds=numbers - numbers[:1], start=None, name=name)
+
+
+def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
+    """Return where readings with regular epochs go; where some are missing, a finding says so.
+
+    Parameters
+    ----------
+    interval_s
+        Where it was stated; else it is found from the epochs.
+
+    Raises
+    ------
+    InputError
+        If the epochs are not in order, repeat, are not evenly spaced, or contradict the stated interval.
+    """
+    seconds, name = moments.seconds, moments.name
+    check_positive(interval_s, "interval_s", optional=True)
+    if len(seconds) < 2:
+        msg = f"there are {len(seconds)} readings; at least 2 are needed"
+        raise TooShortError(msg, needed=2, available=len(seconds))
+    steps = np.diff(seconds)
+    if (steps <= 0).any():
+        row = int(np.argmax(steps <= 0)) + 1
+        msg = (
+            f"{name} is not in order: row {row} lies {duration_text(-steps[row - 1])} before row {row - 1}; "
+            "sort the rows by time, such as with series.sort_index()"
+        )
+        if steps[row - 1] == 0:
+            msg = (
+                f"{name} states the same time twice, in rows {row - 1} and {row}; keep one row for each "
+                "time, such as with series[~series.index.duplicated()]"
+            )
+        raise InputError(msg)
+    usual = float(np.median(steps))
+    spacing = float(steps[np.abs(steps / usual - 1) < 0.5].mean()) if interval_s is None else interval_s
+    counts = steps / spacing
+    whole = np.rint(counts)
+    if interval_s is not None and (
+        whole.min() != 1 or abs(float(np.median(counts / np.maximum(whole, 1))) - 1) > 0.05
+    ):
+        raise _contradiction(name, interval_s, float(steps.min()))
+    unclear = np.abs(counts - whole) > CLEAR_STEP
+    unclear |= whole < 1
+    if unclear.any():
+        raise _uneven(name, int(np.argmax(unclear)) + 1, steps, spacing)
+    if whole.sum() > LARGEST_GROWTH * len(seconds) + 1000:
+        row = int(np.argmax(steps)) + 1
+        msg = (
+            f"{name} jumps by {duration_text(steps[row - 1])} before row {row}, where rows are "
+            f"{duration_text(spacing)} apart; divide the samples there"
+        )
+        raise InputError(msg)
+    cells = np.concatenate([[0], np.cumsum(whole.astype(np.int64))])
+    mean = mean_interval(seconds, cells)
+    offset = seconds - cells * mean
+    offset -= np.median(offset)
+    farthest = float(np.abs(offset).max())
+    if farthest > _FARTHEST * mean:
+        raise _uneven(name, int(np.argmax(np.abs(offset))), steps, spacing)
+    interval: float | None = None
+    measured: tuple[Finding, ...] = ()
+    if interval_s is None and farthest <= EXACT_STAMPS * mean:  # stamps without jitter mean what they say
+        interval = round_value(mean, 2 * farthest / float(cells[-1]) + 1e-12 * mean, digits=12)
+    if interval is None:
+        interval, measured = reported_interval(mean, offset, int(cells[-1]), interval_s)
+    if measured and interval_s is not None:
+        raise _contradiction(name, interval_s, mean)
+    return Grid(
+        positions=None if whole.max() == 1 else cells,
+        cells=int(cells[-1]) + 1,
+        interval_s=interval,
+        findings=(*measured, *gap_finding(cells, interval, what="samples", whole=name)),
+    )
+
+
+def _contradiction(name: str, interval_s: float, found_s: float) -> InputError:
+    msg = (
+        f"{name} is {duration_text(found_s)} apart but interval_s is {interval_s}; leave interval_s out to "
+        "take the spacing from there, or correct what is wrong"
+    )
+    return InputError(msg)
+
+
+def _uneven(name: str, row: int, steps: FloatArray, spacing: float) -> InputError:
+    row = min(max(row, 1), len(steps))
+    msg = (
+        f"{name} is not regular: row {row} comes {steps[row - 1]:.6g} s after the row before, where rows are "
+        f"{spacing:.6g} s apart; put the samples at even spacing, such as with series.resample('10s').mean(),"
+        " or leave out those that are missing"
+    )
+    return InputError(msg)
+
+
+def mean_interval(seconds: FloatArray, cells: IntArray) -> float:
+    """Return seconds per cell by least squares."""
+    places = cells - cells.mean()
+    return float(places @ (seconds - seconds.mean())) / float(places @ places)
+
+
+def reported_interval(
+    mean: float, jitter: FloatArray, span: int, stated_s: float | None
+) -> tuple[float, tuple[Finding, ...]]:
+    """Return the stated interval, a round one within jitter and clock error, or the measured mean."""
+    reach = max(_SNAP * mean, (4 * float(np.median(np.abs(jitter))) + 1e-9) / span)
+    interval = stated_s if stated_s is not None else round_value(mean, reach)
+    if interval is not None and abs(mean - interval) <= reach:
+        return interval, ()
+    if interval is not None:
+        sentence = (
+            f"The interval is stated as {interval:g} s, but the time stamps advance by {mean:.9g} s per row "
+            "on average; the stated interval was used."
+        )
+    else:
+        interval = mean
+        sentence = (
+            f"The time stamps advance by {mean:.9g} s per row on average; this was used as the interval."
+        )
+    values = {"measured_interval_s": mean, "interval_s": interval}
+    return interval, (Finding(code="MEASURED_INTERVAL", severity="note", sentence=sentence, values=values),)
+
+
+def round_value(value: float, reach: float, digits: int = 3) -> float | None:
+    """Return the number with the fewest digits, at most so many, within reach, if there is one."""
+    exponent = math.floor(math.log10(value))
+    for more in range(digits):
+        candidate = round(value, more - exponent)
+        if candidate > 0 and abs(candidate - value) <= reach:
+            return candidate
+    return None
+
+
+def gap_finding(
+    cells: IntArray, interval: float, *, what: str = "readings", whole: str = "the log"
+) -> tuple[Finding, ...]:
+    """Return what is missing between readings in these cells."""
+    jumps = np.diff(cells) - 1
+    gaps = int(np.count_nonzero(jumps))
+    if not gaps:
+        return ()
+    missing, longest = int(jumps.sum()), int(jumps.max())
+    sentence = (
+        f"{missing} {what} are missing in {gaps} gap{'s' * (gaps > 1)} of {whole}, the longest "
+        f"{duration_text(longest * interval)}; they stay missing, nothing was filled in."
+    )
+    values = {"missing": missing, "gaps": gaps, "longest_s": longest * interval}
+    return (Finding(code="GAPS", severity="note", sentence=sentence, values=values),)
