@@ -176,7 +176,8 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         "--bad-lines",
         choices=("refuse", "reject"),
         default="refuse",
-        help="refuse a log with a line that cannot be read (default), or reject such lines and count them",
+        help="refuse a log with a line that cannot be read or was cut short (default), or reject such lines "
+        "and count them",
     )
     group.add_argument(
         "--partial", action="store_true", help="read the complete lines of a file cut off or still written"

@@ -96,8 +96,11 @@ def read_log(
         How the counter averages within its gate: ``plain``, ``triangular`` or ``regression`` (Π, Λ, Ω);
         for readings of frequency.
     bad_lines
-        ``refuse`` (default) a log with a line that cannot be read, or ``reject`` such lines, and rows
-        whose time does not advance; they are counted in a finding with their line numbers.
+        ``refuse`` (default) a log with a line that cannot be read or was cut short, or ``reject`` such lines
+        and rows whose time is missing, not understood or does not advance; they are counted in a finding
+        with their line numbers. A last line without a line end is left out either way, unless it is as
+        whole as those above it; a last number without all digits of a column that always shows them was
+        cut short, as was a row with fewer cells than its neighbours.
     partial
         Read the complete lines of a file that is cut off or still being written.
     layout
