@@ -32,6 +32,16 @@ def open_data() -> Path:
 
 
 @pytest.fixture(scope="session")
+def field_logs() -> Path:
+    """Return the folder of logs as bench counters write them, or skip where it is absent."""
+    stated = os.environ.get("EVENBEAT_FIELD_LOGS")
+    folder = Path(stated) if stated else CHECKOUT.parent / "shared" / "field-logs"
+    if not folder.is_dir():
+        pytest.skip("the field logs are not here; name their folder in EVENBEAT_FIELD_LOGS")
+    return folder
+
+
+@pytest.fixture(scope="session")
 def demo_data() -> Path:
     """Return the folder of the invented demonstration data."""
     return CHECKOUT / "data"

@@ -21,6 +21,7 @@ from evenbeat.command.arguments import (
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
+from evenbeat.logs.terms import TIME_UNITS
 from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import parse_duration, parse_frequency, parse_time
 
@@ -153,6 +154,7 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         help="column by name or position from 0: value=…, time=… or a covariate such as oven_temperature_c=…",
     )
     group.add_argument("--time-zone", metavar="ZONE", help="zone of times without one, e.g. Europe/Lisbon")
+    group.add_argument("--time-unit", choices=TIME_UNITS, help="unit of a time column of numbers")
     add_date_order(group)
     group.add_argument(
         "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
@@ -270,6 +272,7 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "reading_of": arguments.reading_of,
         "columns": dict(arguments.column) if arguments.column else None,
         "time_zone": arguments.time_zone,
+        "time_unit": arguments.time_unit,
         "date_order": arguments.date_order,
         "clock": arguments.clock,
         "bad_lines": arguments.bad_lines,

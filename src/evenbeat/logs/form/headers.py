@@ -33,6 +33,9 @@ _COVARIATE = re.compile(
 )
 _SCALES = ("utc", "gmt", "mjd", "unix", "local", "iso", "iso 8601", "posix", "tai", "gps")
 _LONG_WORDS = {"temp": "temperature", "temps": "temperature", "freq": "frequency"}
+_GLUED_UNIT = re.compile(  # TimeNanos, uptimeMs, but no other capital behind a small letter
+    r"(.*[a-z])(Nanos|Nanoseconds|Ns|NS|Micros|Microseconds|Us|US|Millis|Milliseconds|Ms|MS)"
+)
 _UNIT_SPELLINGS = {
     "sec": "s",
     "secs": "s",
@@ -41,8 +44,10 @@ _UNIT_SPELLINGS = {
     "hertz": "hz",
     "usec": "us",
     "nsec": "ns",
-    "nanoseconds": "ns",
-    "microseconds": "us",
+    "msec": "ms",
+    **dict.fromkeys(("nanos", "nanosecond", "nanoseconds"), "ns"),
+    **dict.fromkeys(("micros", "microsecond", "microseconds"), "us"),
+    **dict.fromkeys(("millis", "millisecond", "milliseconds"), "ms"),
     "dimensionless": "1",
 }
 
@@ -125,6 +130,9 @@ def _words_and_unit(name: str) -> tuple[str, str | None]:
     parts = re.split(r"[\s_,]+", text)
     if len(parts) > 1 and _is_unit(parts[-1]):
         return _plain_words(" ".join(parts[:-1])), canonical_unit(parts[-1])
+    glued = _GLUED_UNIT.fullmatch(text)
+    if glued:
+        return _plain_words(glued.group(1)), canonical_unit(glued.group(2).lower())
     return _plain_words(text), None
 
 
