@@ -21,7 +21,6 @@ from evenbeat.command.arguments import (
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
-from evenbeat.logs.terms import TIME_UNITS
 from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import parse_duration, parse_frequency, parse_time
 
@@ -39,6 +38,7 @@ QUANTITIES = (
     "interval_error",
     "count",
 )
+TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
 
 
 def add_assess(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -146,7 +146,8 @@ def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
     """Return the refusal of times that would be far away or last too long, with what else they could be."""
     step, span = float(np.median(np.abs(np.diff(values)))), float(np.ptp(values))
     others = [
-        f"every {duration_text(step * scale)} over {duration_text(span * scale)} in {unit} (--time-unit {unit})"
+        f"every {duration_text(step * scale)} over {duration_text(span * scale)} in {unit} "
+        f"(--time-unit {unit})"
         for unit, scale in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
         if span * scale <= _LONGEST_S and step * scale >= _SHORTEST_STEP_S
     ]
