@@ -129,7 +129,9 @@ def test_caesium_log_has_one_20_ns_outlier(open_data: Path) -> None:
 @pytest.mark.parametrize("number", [3, 4])
 def test_counter_bit_errors_are_flagged(open_data: Path, number: int) -> None:
     """crystal-with-temperature (SOURCES.md: bit errors of single readings): all are flagged."""
-    record = eb.read_log(open_data / f"crystal-with-temperature-{number}.csv.gz")
+    record = eb.read_log(
+        open_data / f"crystal-with-temperature-{number}.csv.gz", nominal_frequency_hz=10.14e6
+    )
     hertz = record.nominal_frequency_hz * (1 + record.values)
     off = hertz - ndimage.median_filter(hertz, size=11)
     errors = np.flatnonzero(np.abs(off) > 200)

@@ -138,7 +138,7 @@ def test_exponents_with_three_digits(tmp_path: Path) -> None:
         ("time interval [ps]", 1e-12, "phase"),
         ("fractional frequency [ppb]", 1e-9, "frequency"),
         ("offset_ppm", 1e-6, "frequency"),
-        ("y", 1.0, "frequency"),
+        ("y [1]", 1.0, "frequency"),
         ("freq offset [1e-11]", 1e-11, "frequency"),
     ],
 )
