@@ -48,7 +48,7 @@ class LogError(InputError):
 
 
 class DisplayLimitedError(InputError):
-    """The readings are all the same, but for steps, so that the display and not the oscillator limits them."""
+    """The readings are all the same, but for steps: the display, not the oscillator, limits them."""
 
 
 class TooShortError(InputError):

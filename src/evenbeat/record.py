@@ -275,8 +275,8 @@ class Record(Result):
         Raises
         ------
         InputError
-            If the samples are not one-dimensional numbers, are infinite or all missing, if the interval is
-            not positive or contradicts the index, or if the samples move by more than 10⁶ s in a second.
+            If the samples are not one-dimensional numbers, are infinite or all missing, or if the interval
+            is not positive or contradicts the index.
 
         Notes
         -----
@@ -335,7 +335,7 @@ class Record(Result):
         ------
         InputError
             As for :meth:`from_phase`; if the gate is longer than the interval; if the samples look like
-            hertz or like ratios to nominal: all within 1 % of one value of 1 or more, or 10⁴ and more.
+            hertz or like ratios to nominal: nearly all within 1 % of one value of 1 or more.
 
         Notes
         -----

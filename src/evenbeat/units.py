@@ -64,8 +64,10 @@ _UNIT_SPELLINGS = {
     "hertz": "hz",
     "usec": "us",
     "nsec": "ns",
-    "nanoseconds": "ns",
-    "microseconds": "us",
+    "msec": "ms",
+    **dict.fromkeys(("nanos", "nanosecond", "nanoseconds"), "ns"),
+    **dict.fromkeys(("micros", "microsecond", "microseconds"), "us"),
+    **dict.fromkeys(("millis", "millisecond", "milliseconds"), "ms"),
     "dimensionless": "1",
 }
 

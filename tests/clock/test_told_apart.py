@@ -213,7 +213,7 @@ def test_backtest_leaves_out_origins_before_a_temperature_moved() -> None:
 
 @pytest.mark.parametrize("seed", range(12))
 def test_no_record_ends_in_a_traceback(seed: int) -> None:
-    """Steps anywhere, at once and at the ends, in short records with odd covariates: an answer or a sentence."""
+    """Steps anywhere, at once and at the ends, short records, odd covariates: an answer or a sentence."""
     generator = np.random.default_rng(seed)
     kind = ("phase", "frequency")[seed % 2]
     n = int(generator.choice([16, 24, 60, 200, 400]))
@@ -245,7 +245,11 @@ def test_no_record_ends_in_a_traceback(seed: int) -> None:
     try:
         model = eb.fit_clock(record, environment=environment)
     except eb.InputError as error:
-        assert "log longer" in str(error) or "needs at least" in str(error)
+        refusal = str(error)
+    else:
+        refusal = ""
+    if refusal:
+        assert "log longer" in refusal or "needs at least" in refusal
         return
     forecast = model.time_error_at(record.duration_s * np.array([1.1, 2.0]))
     assert np.isfinite(forecast.interval()).all()

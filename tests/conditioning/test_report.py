@@ -235,7 +235,8 @@ def test_every_open_log_is_conditioned_sanely(open_data: Path) -> None:
         "caesium-vs-maser-phase.txt.gz": {},
         "counter-floor-time-interval.txt.gz": {},
         "oven-oscillator-frequency.txt.gz": {"interval_s": 1},
-        **{f"crystal-with-temperature-{k}.csv.gz": {} for k in (1, 2, 3, 4)},
+        "crystal-with-temperature-1.csv.gz": {"nominal_frequency_hz": 11.06e6},
+        **{f"crystal-with-temperature-{k}.csv.gz": {"nominal_frequency_hz": 10.14e6} for k in (2, 3, 4)},
         "ratio-decimal-comma-quantised.csv.gz": {"quantity": "frequency_ratio"},
         "second-interval-errors-missed-pulses.txt.gz": {
             "quantity": "interval_error",

@@ -140,8 +140,9 @@ def test_four_logs_of_one_computer_agree(open_data: Path) -> None:
     of three degrees of freedom below its 99.9 % point, 16.3).
     """
     found = [
-        finding(eb.read_log(open_data / f"crystal-with-temperature-{k}.csv.gz"), "COMPUTER_CLOCK")
+        finding(eb.read_log(path, nominal_frequency_hz=11.06e6 if k == 1 else 10.14e6), "COMPUTER_CLOCK")
         for k in (1, 2, 3, 4)
+        for path in [open_data / f"crystal-with-temperature-{k}.csv.gz"]
     ]
     rates = np.array([f.values["rate"] for f in found])
     sigmas = np.array([f.values["standard_uncertainty"] for f in found])

@@ -80,7 +80,7 @@ def test_progress_may_stop_the_work() -> None:
 @pytest.mark.parametrize("gap", [False, True])
 @pytest.mark.parametrize("statistic", ["overlapping_allan", "modified_allan", "parabolic"])
 def test_linear_algebra_starts_no_threads(statistic: str, gap: bool) -> None:
-    """With gaps and without: one thread of linear algebra for a curve, as many as before after it."""
+    """Linear algebra has one thread while a curve is made, with gaps too, and as many as before after it."""
     phase = np.cumsum(np.random.default_rng(1).standard_normal(3000))
     phase[700] = np.nan if gap else phase[700]
     record = eb.Record.from_phase(phase, interval_s=1.0)

@@ -68,7 +68,7 @@ def test_steep_noise_is_told_for_the_hadamard_statistics(exponent: int) -> None:
     """Noises steeper than random-walk FM are told where the statistic can bear them, and capped where not."""
     # SOURCE: sums of simulated noise are steeper by two by definition of the power law
     base = eb.simulate_clock(4096, interval_s=1.0, levels=LEVELS[exponent + 2], seed=3)
-    record = eb.Record.from_frequency(np.cumsum(base.values), interval_s=1.0)
+    record = eb.Record.from_frequency(1e-9 * np.cumsum(base.values), interval_s=1.0)
     samples = samples_of(record, 1.0)
 
     assert noise_type(samples, 4, order=3).exponent == exponent

@@ -142,7 +142,7 @@ def test_long_records_keep_their_digits() -> None:
 
 @pytest.mark.parametrize("statistic", TOTALS)
 @FEW
-@given(seed=st.integers(0, 2**32 - 1), exponent=st.integers(-30, 30))
+@given(seed=st.integers(0, 2**32 - 1), exponent=st.integers(-60, 0))
 def test_scaling_and_reversal(statistic: str, seed: int, exponent: int) -> None:
     """Scaled phase scales every deviation; a record read backwards has the same ones."""
     phase = walk(90, seed)

@@ -33,7 +33,9 @@ def test_caesium_phase_states_itself(open_data: Path) -> None:
 @pytest.mark.parametrize(("number", "rows"), [(1, 7563), (2, 8397), (3, 24_489), (4, 10_748)])
 def test_crystals_with_temperature(open_data: Path, number: int, rows: int) -> None:
     """crystal-with-temperature: a header written twice without line end, Unix time, computer stalls."""
-    record = eb.read_log(open_data / f"crystal-with-temperature-{number}.csv.gz")
+    nominal_hz = 11.06e6 if number == 1 else 10.14e6
+    path = open_data / f"crystal-with-temperature-{number}.csv.gz"
+    record = eb.read_log(path, nominal_frequency_hz=nominal_hz)
     assert (record.kind, len(record), record.missing) == ("frequency", rows, 0)
     assert record.interval_s == pytest.approx(1.0, rel=1e-3)
     assert (
@@ -97,7 +99,11 @@ NEEDED: dict[str, tuple[dict[str, object], str]] = {
     "caesium-vs-maser-phase.txt.gz": ({}, ""),
     "counter-floor-time-interval.txt.gz": ({}, ""),
     "oven-oscillator-frequency.txt.gz": ({"interval_s": 1}, "--interval"),
-    **{f"crystal-with-temperature-{k}.csv.gz": ({}, "") for k in (1, 2, 3, 4)},
+    "crystal-with-temperature-1.csv.gz": ({"nominal_frequency_hz": 11.06e6}, "--nominal-frequency"),
+    **{
+        f"crystal-with-temperature-{k}.csv.gz": ({"nominal_frequency_hz": 10.14e6}, "--nominal-frequency")
+        for k in (2, 3, 4)
+    },
     "ratio-decimal-comma-quantised.csv.gz": ({"quantity": "frequency_ratio"}, "--quantity"),
     "second-interval-errors-missed-pulses.txt.gz": (
         {"quantity": "interval_error", "unit": "-us", "interval_s": 1, "reading_of": "reference"},

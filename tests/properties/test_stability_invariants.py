@@ -19,6 +19,10 @@ OVERLAPPING = ["overlapping_allan", "modified_allan", "time", "overlapping_hadam
 FEW = settings(max_examples=25)
 
 
+COUNT_S = 2.0**-70
+"""A power of two changes no digit, and a clock that gains a million seconds a second is refused."""
+
+
 @st.composite
 def phases(draw: st.DrawFn) -> npt.NDArray[np.float64]:
     """Draw a record of phase in integer counts, so that sums are exact, sometimes with gaps."""
@@ -31,8 +35,8 @@ def phases(draw: st.DrawFn) -> npt.NDArray[np.float64]:
 
 
 def deviations(phase: npt.NDArray[np.float64], statistic: str) -> npt.NDArray[np.float64]:
-    """Return the deviations at ten factors per decade."""
-    return eb.stability(eb.Record.from_phase(phase, interval_s=1.0), statistic).deviation
+    """Return the deviations at ten factors per decade, in counts, of phase in counts."""
+    return eb.stability(eb.Record.from_phase(phase * COUNT_S, interval_s=1.0), statistic).deviation / COUNT_S
 
 
 @pytest.mark.parametrize("statistic", ALL)

@@ -15,7 +15,7 @@ from evenbeat.assessment.beside import Beside
 from evenbeat.assessment.case import Case
 from evenbeat.assessment.display import DisplayBound, display_bound
 from evenbeat.assessment.log_case import LogQuestion, case_of_log
-from evenbeat.assessment.now import ToleranceNow, tolerance_now
+from evenbeat.assessment.now import ToleranceNow, assumed_nominal, tolerance_now
 from evenbeat.assessment.software import software_versions
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.history import CalibrationHistory
@@ -101,7 +101,9 @@ class Assessment(Result):
     @property
     def withheld(self) -> tuple[Finding, ...]:
         """Findings for which no interval is recommended, although a tolerance may have been stated."""
-        return tuple(f for f in self.findings if f.code in ("NO_CLOCK_MODEL", *WITHHOLDING))
+        return tuple(
+            f for f in self.findings if f.code in ("NO_CLOCK_MODEL", "NOMINAL_NOT_STATED", *WITHHOLDING)
+        )
 
     @property
     def beside_verdict(self) -> tuple[Finding, ...]:
@@ -289,6 +291,9 @@ def assess(
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
     changed = [f for f in (model.findings if model else ()) if f.code in WITHHOLDING]
+    no_nominal = assumed_nominal(record) if limits is not None and as_left is None else None
+    if no_nominal is not None:
+        changed.append(no_nominal)
     asked = {**question, **beside.asked(model)}
     interval = None if changed else _interval(model, asked)
     now = None
@@ -331,6 +336,7 @@ def assess(
             record.findings,
             missing_curves,
             no_model,
+            () if no_nominal is None else (no_nominal,),
             *(each.findings for each in (*results, *([case] if case else []))),
         ),
         case=case,

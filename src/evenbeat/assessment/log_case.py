@@ -10,6 +10,7 @@ import numpy as np
 
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import Case
+from evenbeat.assessment.now import assumed_nominal
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.decision import decide
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
@@ -76,7 +77,8 @@ def case_of_log(
     if result is not None:
         findings += result.findings[:1]
     decision = None
-    if model is not None and question.asked.get("tolerance") is not None:
+    untold = question.asked.get("as_left") is None and assumed_nominal(record) is not None
+    if model is not None and question.asked.get("tolerance") is not None and not untold:
         now = Estimate(distribution=model.frequency_at(np.array([record.duration_s])).distribution.one(0))
         extra = float(question.asked.get("reference_uncertainty") or 0.0)
         measured = Estimate(distribution=now.distribution.widened(extra))

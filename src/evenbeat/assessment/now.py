@@ -14,18 +14,34 @@ import numpy as np
 from evenbeat.assessment.display import DisplayBound
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.model import ClockModel
+from evenbeat.findings import Finding
+from evenbeat.logs.conversion import ASSUMED_NOMINAL, frequency_text
 from evenbeat.plain import Plain, listed_as
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, number_text
 from evenbeat.record import Record
 
 State = Literal["in", "out", "cannot be told"]
-JudgedBy = Literal["clock model", "display", "readings", "as left"]
+JudgedBy = Literal["clock model", "display", "readings", "as left", "assumed nominal"]
 WHAT: dict[JudgedBy, str] = {
     "clock model": "the offset at the end of the log",
     "readings": "the offset by the readings themselves",
     "as left": "the offset as left",
     "display": "every offset that shows these readings",
+    "assumed nominal": "the offset from a nominal frequency that was assumed",
 }
+
+
+def assumed_nominal(record: Record) -> Finding | None:
+    """Return why no tolerance is judged where the nominal frequency of a log was assumed."""
+    if not any(finding.code == ASSUMED_NOMINAL for finding in record.findings):
+        return None
+    nominal = frequency_text(record.nominal_frequency_hz or math.nan)
+    sentence = (
+        f"The log states no nominal frequency and {nominal} was assumed, so no tolerance is judged on it; "
+        f"state it with --nominal-frequency '{nominal}' (nominal_frequency_hz)."
+    )
+    values = {"nominal_frequency_hz": record.nominal_frequency_hz or math.nan}
+    return Finding(code="NOMINAL_NOT_STATED", severity="stop", sentence=sentence, values=values)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,6 +75,8 @@ class ToleranceNow(Plain):
     @property
     def sentence(self) -> str:
         """One sentence that says it."""
+        if self.judged_by == "assumed nominal":
+            return f"Whether it is within {self.tolerance} now cannot be told: state the nominal frequency."
         if self.judged_by == "display":
             shown = f"an offset that shows {self.value:+.3g}"
             if self.state == "cannot be told":
@@ -108,6 +126,17 @@ def tolerance_now(
     reference_uncertainty
         Standard uncertainty of the reference's fractional frequency.
     """
+    if as_left is None and assumed_nominal(record) is not None:
+        return ToleranceNow(
+            state="cannot be told",
+            tolerance=tolerance,
+            value=math.nan,
+            standard_uncertainty=math.nan,
+            low=math.nan,
+            high=math.nan,
+            probability_within=math.nan,
+            judged_by="assumed nominal",
+        )
     if as_left is None and model is None and display is not None:
         state: State = "cannot be told"
         if display.certainly_outside(tolerance):

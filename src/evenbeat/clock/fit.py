@@ -237,7 +237,7 @@ def _trend(
         parameters = 2 + max(1, *(law.columns for law in laws)) + len(kept.step_times) + 2 * kept.daily_wave
         parameters += sum(each.order for each in kept.influences)
         if len(blocks) < parameters + 4:
-            msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer or fit less"
+            msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer"
             raise TooShortError(msg, needed=parameters + 4, available=len(blocks))
         fine = fine_view(record, kept.influences)
         trend = trend_of(
@@ -296,8 +296,8 @@ def _step_findings(record: Record, seen: tuple[float, ...], modelled: tuple[floa
     said = [f"{count} step{'s' * (count > 1)} of {what}" for count, what in counts if count]
     if said:
         sentence = (
-            f"The clock model allows for {' and '.join(said)}: their sizes are free, so that they move neither "
-            "the aging nor the forecast."
+            f"The clock model allows for {' and '.join(said)}: their sizes are free, so that they move "
+            "neither the aging nor the forecast."
         )
         values = {f"{what}_steps": count for count, what in counts}
         yield Finding(code="STEPS_MODELLED", severity="note", sentence=sentence, values=values)

@@ -149,7 +149,7 @@ class Surroundings:
         return rows
 
     def _environment_facts(self) -> dict[str, object]:
-        """Return what the plain values of the model say of the environment; ``None`` where nothing is known."""
+        """Return what plain values say of the environment; ``None`` where nothing is known."""
         unknown = self.trend.not_determined
         known = {i.name: self.sensitivity(i.name) for i in self.trend.influences}
         found: dict[str, object] = {

@@ -39,6 +39,7 @@ QUANTITIES = (
     "interval_error",
     "count",
 )
+TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
 
 
 def add_assess(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -168,6 +169,7 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         help="column by name or position from 0: value=…, time=… or a covariate such as oven_temperature_c=…",
     )
     group.add_argument("--time-zone", metavar="ZONE", help="zone of times without one, e.g. Europe/Lisbon")
+    group.add_argument("--time-unit", choices=TIME_UNITS, help="unit of a time column of numbers")
     add_date_order(group)
     group.add_argument(
         "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
@@ -176,7 +178,8 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         "--bad-lines",
         choices=("refuse", "reject"),
         default="refuse",
-        help="refuse a log with a line that cannot be read (default), or reject such lines and count them",
+        help="refuse a log with a line that cannot be read or was cut short (default), or reject such lines "
+        "and count them",
     )
     group.add_argument(
         "--partial", action="store_true", help="read the complete lines of a file cut off or still written"
@@ -285,6 +288,7 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "reading_of": arguments.reading_of,
         "columns": dict(arguments.column) if arguments.column else None,
         "time_zone": arguments.time_zone,
+        "time_unit": arguments.time_unit,
         "date_order": arguments.date_order,
         "clock": arguments.clock,
         "bad_lines": arguments.bad_lines,

@@ -9,7 +9,7 @@ from evenbeat.command.arguments import argument, number
 from evenbeat.units import parse_duration, parse_time
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from evenbeat.record import Record
 
@@ -125,13 +125,13 @@ def treated(arguments: argparse.Namespace, read: Callable[[str, str | None], Rec
     options = stated_conditioning(arguments)
     whole = read(arguments.log, arguments.layout)
     record = part_of_log(whole, start=arguments.start, stop=arguments.stop)
-    cuts = [treatment.arguments for treatment in record.history[len(whole.history) :]]
+    cuts: list[Mapping[str, Any]] = [cut.arguments for cut in record.history[len(whole.history) :]]
     cut_s = record.interval_s * sum(cut["first"] for cut in cuts)
     if options == NOTHING_ASKED and not (arguments.minus or arguments.reference_log):
         return record
     record = condition(record, **options)
     layout = arguments.second_layout or arguments.layout
-    alignment = {
+    alignment: dict[str, Any] = {
         "offset_s": None if arguments.offset is None else arguments.offset - cut_s,
         "part_interval": "accept" if arguments.accept_part_interval else "refuse",
     }

@@ -22,6 +22,7 @@ from evenbeat.deviations.freedom_between import interpolated, looked_at, next_sh
 from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.deviations.sums import kernels
+from evenbeat.deviations.sums.few_gaps import FewGaps
 from evenbeat.deviations.sums.gap_free import sums_without_gaps
 from evenbeat.deviations.sums.in_turn import Progress, in_turn
 from evenbeat.deviations.sums.kernels import TermSum, one_thread
@@ -306,12 +307,16 @@ def _computed(
         return (terms if terms.valid is None else replace(terms, valid=None)), edf, weights
 
     def one(index: int, workspace: kernels.Workspace) -> _Computed:
-        return with_freedom(index, _sum(samples, kind, int(factors[index]), minimum_coverage, workspace))
+        terms = few_gaps.terms(int(factors[index]), workspace) if few_gaps else None
+        terms = terms or _sum(samples, kind, int(factors[index]), minimum_coverage, workspace)
+        return with_freedom(index, terms)
 
     if smooth and isinstance(samples, PhasePoints):
         sums = sums_without_gaps(samples, factors, kind.order, averaged=kind.averaged, progress=progress)
         computed = [with_freedom(index, terms) for index, terms in enumerate(sums)]
     else:
+        whole_terms = kind.overlapping and (minimum_coverage == 1 or not kind.averaged)
+        few_gaps = FewGaps.of(samples, factors, kind.order, averaged=kind.averaged) if whole_terms else None
         computed = in_turn(one, len(factors), points=samples.points, order=kind.spans, progress=progress)
     at_chosen = np.array([edf for _, edf, _ in computed])
     edf = interpolated(factors, exponents, at_chosen, chosen)

@@ -25,8 +25,23 @@ _DIMENSIONS = {
     "interval_error": "time",
     "count": "count",
 }
-_ROUND_FREQUENCIES_HZ = (32768.0, *(m * 10.0**e for e in range(3, 10) for m in (1.0, 2.0, 5.0)))
-_NEAR_ROUND = 1e-3
+_ASSUMED_NOMINALS_HZ = (5e6, *(10.0**e for e in range(10)))
+_NEAR_ASSUMED = 1e-4
+_USUAL_NOMINALS_HZ = tuple(  # common practice: what oscillators and crystals are made for
+    megahertz * 1e6
+    for megahertz in (
+        *(0.032768, 1, 1.8432, 2.048, 3.579545, 4, 4.194304, 5, 8, 10, 11.0592, 12, 12.288, 12.8, 13),
+        *(14.31818, 15, 16, 16.384, 19.2, 19.44, 20, 24, 24.576, 25, 26, 27, 30.72, 32, 33.333333, 38.4),
+        *(38.88, 40, 48, 50, 52, 61.44, 100, 122.88, 125, 155.52, 156.25),
+    )
+)
+_NEAR_USUAL = 0.01
+_NEAR_GUESSED = 1e-3
+_SOME = 100_000
+_FARTHEST_FROM_NOMINAL = 0.02
+ASSUMED_NOMINAL = "ASSUMED_NOMINAL"
+"""Code of the finding that the nominal frequency was assumed: no tolerance is judged on it."""
+
 _SMALL = 1e-3
 
 
@@ -117,9 +132,15 @@ def convert(
     Positive means that the device under test is ahead (phase) or fast (frequency), IEEE Std 1139.
     """
     typical = typical_of(readings)
-    quantity, unit, findings = _with_assumptions(
-        quantity, unit, typical=typical, column=column, path=path, line=line
-    )
+    findings: tuple[Finding, ...]
+    if quantity is not None:
+        quantity, unit, findings = _with_unit(
+            quantity, unit, typical=typical, column=column, path=path, line=line
+        )
+    elif unit is not None:
+        quantity, unit, findings = _of_unit(unit, column)
+    else:
+        quantity, unit, findings = _guessed(readings, typical, nominal_frequency_hz, column, path, line)
     converted = _in_si(
         readings,
         quantity=quantity,
@@ -158,8 +179,8 @@ def _in_si(
     typical_hz = 1 / (typical * factor) if period and typical else typical * factor
     nominal = nominal_frequency_hz
     if nominal is None:
-        nominal = _round_near(typical_hz, path)
-        findings = (*findings, _nominal_finding(nominal))
+        nominal, assumed = assumed_nominal(typical_hz, path)
+        findings = (*findings, assumed)
     _check_near(typical_hz, nominal, f"{nominal:.12g} Hz", path)
     if period:
         with np.errstate(divide="ignore"):
@@ -255,20 +276,34 @@ def _contradiction(
     return LogError(msg, path=path, line=other.line or one.line)
 
 
-def _with_assumptions(
-    quantity: str | None, unit: str | None, *, typical: float, column: str, path: str, line: int | None
+def _of_unit(unit: str, column: str) -> tuple[str, str, tuple[Finding, ...]]:
+    """Return the quantity that a unit tells; of times only a phase is assumed."""
+    quantities = {"frequency": "frequency", "fractional": "fractional_frequency", "time": "phase"}
+    quantity = quantities[parse_unit(unit)[0]]
+    if quantity == "phase":
+        return quantity, unit, (_assumed("phase (time error)", unit, column, "quantity"),)
+    return quantity, unit, ()
+
+
+def _with_unit(
+    quantity: str, unit: str | None, *, typical: float, column: str, path: str, line: int | None
 ) -> tuple[str, str, tuple[Finding, ...]]:
-    if quantity is None and unit is not None:
-        quantity = {"frequency": "frequency", "fractional": "fractional_frequency", "time": "phase"}[
-            parse_unit(unit)[0]
-        ]
-        if quantity == "phase":
-            return quantity, unit, (_assumed("phase (time error)", unit, column, "quantity"),)
-        return quantity, unit, ()
-    if quantity is None:
-        return _guessed(typical, column, path, line)
+    """Return a quantity with its unit; of times it is never assumed, of fractions only of small ones."""
     if unit is None:
         default = {"frequency": "Hz", "fractional": "1", "time": "s", "count": "1"}[_DIMENSIONS[quantity]]
+        if default == "s":
+            what = quantity.replace("_", " ")
+            msg = (
+                f"nothing states the unit of the {what} in column {column} (median {typical:.3g}); say it "
+                "with --unit s, ms, us, ns or ps (unit)"
+            )
+            raise LogError(msg, path=path, line=line)
+        if quantity == "fractional_frequency" and abs(typical) > _FARTHEST_FROM_NOMINAL:
+            msg = (
+                f"the fractional frequency in column {column} (median {typical:.3g}) is too large for a "
+                "plain number; say its unit with --unit ppm, ppb, 1e-9 … (unit)"
+            )
+            raise LogError(msg, path=path, line=line)
         if quantity == "frequency_ratio":
             return quantity, default, ()
         return quantity, default, (_unit_finding(quantity, default, column),)
@@ -276,12 +311,15 @@ def _with_assumptions(
 
 
 def _guessed(
-    typical: float, column: str, path: str, line: int | None
+    readings: FloatArray, typical: float, nominal_hz: float | None, column: str, path: str, line: int | None
 ) -> tuple[str, str, tuple[Finding, ...]]:
-    """Return frequency in hertz where the readings lie next to a round frequency, else refuse."""
-    nearest = min(_ROUND_FREQUENCIES_HZ, key=lambda hz: abs(typical / hz - 1))
-    if abs(typical / nearest - 1) < _NEAR_ROUND and nearest >= 32768:
-        what = f"the frequency of a {_frequency_text(nearest)} source"
+    """Return frequency in hertz where nearly all readings lie next to a usual frequency, else refuse."""
+    candidates = [hz for hz in _ASSUMED_NOMINALS_HZ if hz >= 1e3] if nominal_hz is None else [nominal_hz]
+    nearest = min(candidates, key=lambda hz: abs(typical / hz - 1))
+    some = readings[:: max(1, len(readings) // _SOME)]
+    near = np.abs(some[~np.isnan(some)] / nearest - 1) < _NEAR_GUESSED  # and not a count that runs round
+    if abs(typical / nearest - 1) < _NEAR_GUESSED and 2 * np.count_nonzero(near) > len(near):
+        what = f"the frequency of a {frequency_text(nearest)} source"
         return "frequency", "Hz", (_assumed(what, "Hz", column, "quantity"),)
     if abs(typical) < _SMALL:
         msg = (
@@ -314,20 +352,16 @@ def _unit_finding(quantity: str, unit: str, column: str) -> Finding:
     return Finding(code="ASSUMED_UNIT", severity="note", sentence=sentence, values={"unit": unit})
 
 
-def round_frequency(frequency_hz: float, path: str) -> tuple[float, Finding]:
-    """Return the round frequency next to one that was read, and the finding that says so.
+def assumed_nominal(frequency_hz: float, path: str) -> tuple[float, Finding]:
+    """Return the nominal frequency of readings of a usual standard, and the finding that says so.
+
+    Assumed are 5 MHz and powers of ten up to 1 GHz, where the readings lie within 1e-4 of them.
 
     Raises
     ------
     LogError
-        If the frequency is not positive.
+        If the frequency is not positive, or next to none of these: the usual ones near by are named.
     """
-    nominal = _round_near(frequency_hz, path)
-    return nominal, _nominal_finding(nominal)
-
-
-def _round_near(frequency_hz: float, path: str) -> float:
-    """Return the frequency with the fewest digits within 1e-3 of the readings."""
     if not (math.isfinite(frequency_hz) and frequency_hz > 0):
         msg = (
             f"the median frequency is {frequency_hz:g} Hz; a frequency log must hold positive frequencies: "
@@ -335,24 +369,28 @@ def _round_near(frequency_hz: float, path: str) -> float:
             "another column with --column value=… (columns={'value': …})"
         )
         raise LogError(msg, path=path)
-    exponent = math.floor(math.log10(frequency_hz))
-    for digits in range(4):
-        candidate = round(frequency_hz, digits - exponent)
-        if abs(candidate / frequency_hz - 1) <= _NEAR_ROUND:
-            return float(candidate)
-    return frequency_hz
-
-
-def _nominal_finding(nominal: float) -> Finding:
-    sentence = (
-        f"The log states no nominal frequency; {_frequency_text(nominal)}, the round value next to the "
-        "readings, was assumed (override with --nominal-frequency or nominal_frequency_hz)."
+    nominal = min(_ASSUMED_NOMINALS_HZ, key=lambda hz: abs(frequency_hz / hz - 1))
+    if abs(frequency_hz / nominal - 1) <= _NEAR_ASSUMED:
+        sentence = (
+            f"The log states no nominal frequency; {frequency_text(nominal)}, the usual standard next to the "
+            "readings, was assumed (override with --nominal-frequency or nominal_frequency_hz)."
+        )
+        values = {"nominal_frequency_hz": nominal}
+        return nominal, Finding(code=ASSUMED_NOMINAL, severity="caution", sentence=sentence, values=values)
+    near = [hz for hz in _USUAL_NOMINALS_HZ if abs(frequency_hz / hz - 1) <= _NEAR_USUAL]
+    near.sort(key=lambda hz: abs(frequency_hz / hz - 1))
+    told = ", ".join(f"{frequency_text(hz)} ({frequency_hz / hz - 1:+.2g})" for hz in near)
+    example = frequency_text(near[0]) if near else "10 MHz"
+    msg = (
+        f"the log states no nominal frequency and its readings (median {frequency_hz:.12g} Hz) do not tell "
+        f"it; {f'usual ones near by are {told}' if near else 'no usual one lies near by'}: state it with "
+        f"--nominal-frequency, such as --nominal-frequency '{example}' (nominal_frequency_hz)"
     )
-    values = {"nominal_frequency_hz": nominal}
-    return Finding(code="ASSUMED_NOMINAL", severity="caution", sentence=sentence, values=values)
+    raise LogError(msg, path=path)
 
 
-def _frequency_text(frequency_hz: float) -> str:
+def frequency_text(frequency_hz: float) -> str:
+    """Return a frequency with its unit, as 12.288 MHz."""
     for size, name in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
         if frequency_hz >= size:
             return f"{frequency_hz / size:.10g} {name}"

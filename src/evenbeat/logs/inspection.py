@@ -16,7 +16,7 @@ from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
-from evenbeat.logs.reader import record_of
+from evenbeat.logs.reader import record_of, understood_times
 from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import Sheet, open_sheet
@@ -173,6 +173,7 @@ def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, 
     needs = ""
     record: Record | None = None
     try:
+        sheet, _ = understood_times(sheet, lenient.with_statements(sheet.layout.statements), lenient)
         record = record_of(sheet, lenient)
     except LogError as error:
         needs = str(error)

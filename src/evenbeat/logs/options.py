@@ -9,7 +9,7 @@ from typing import Any
 
 from evenbeat.errors import InputError
 from evenbeat.intake import checked_weighting
-from evenbeat.logs.terms import DATE_ORDERS, Statements
+from evenbeat.logs.terms import DATE_ORDERS, TIME_UNITS, Statements
 
 Choice = str | int | None
 """A column: header name, zero-based position, or ``None`` for no such column."""
@@ -32,6 +32,7 @@ class Options:
     gate_s: float | None = None
     columns: Mapping[str, Choice] | None = None
     time_zone: str | None = None
+    time_unit: str | None = None
     reading_of: str | None = None
     date_order: str | None = None
     clock: str | None = None
@@ -48,6 +49,7 @@ class Options:
         for name, allowed in (
             ("reading_of", ("device", "reference")),
             ("date_order", DATE_ORDERS),
+            ("time_unit", TIME_UNITS),
             ("bad_lines", ("refuse", "reject")),
         ):
             value = getattr(self, name)

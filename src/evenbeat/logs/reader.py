@@ -47,6 +47,7 @@ def read_log(
     gate_s: float | None = None,
     columns: Mapping[str, Choice] | None = None,
     time_zone: str | None = None,
+    time_unit: str | None = None,
     reading_of: str | None = None,
     date_order: str | None = None,
     clock: str | None = None,
@@ -84,6 +85,8 @@ def read_log(
         ``{'time': None}`` leaves the time column out.
     time_zone
         Name of the zone of time stamps that state none, such as ``Europe/Oslo``.
+    time_unit
+        Unit of a time column of numbers: ``ns``, ``us``, ``ms``, ``s``, ``min``, ``h`` or ``d``.
     reading_of
         ``device`` (default): the device under test was measured against the reference.
         ``reference``: a counter that runs on the device measured the reference, so that a reading
@@ -96,8 +99,11 @@ def read_log(
         How the counter averages within its gate: ``plain``, ``triangular`` or ``regression`` (Π, Λ, Ω);
         for readings of frequency.
     bad_lines
-        ``refuse`` (default) a log with a line that cannot be read, or ``reject`` such lines, and rows
-        whose time does not advance; they are counted in a finding with their line numbers.
+        ``refuse`` (default) a log with a line that cannot be read or was cut short, or ``reject`` such lines
+        and rows whose time is missing, not understood or does not advance; they are counted in a finding
+        with their line numbers. A last line without a line end is left out either way, unless it is as
+        whole as those above it; a last number without all digits of a column that always shows them was
+        cut short, as was a row with fewer cells than its neighbours.
     partial
         Read the complete lines of a file that is cut off or still being written.
     layout
@@ -127,6 +133,7 @@ def read_log(
         gate_s=gate_s,
         columns=columns,
         time_zone=time_zone,
+        time_unit=time_unit,
         reading_of=reading_of,
         date_order=date_order,
         clock=clock,
@@ -292,7 +299,12 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
         )
     values = _time_numbers(sheet, layout.time)
     times = times_from_numbers(
-        values, words=layout.time_words, unit=layout.time_unit, path=path, locate=sheet.locate
+        values,
+        words=layout.time_words,
+        unit=options.time_unit or layout.time_unit,
+        stated=options.time_unit is not None,
+        path=path,
+        locate=sheet.locate,
     )
     return _elapsed_from(layout, times, values, stated)
 

@@ -21,7 +21,7 @@ from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.rows.cut_short import read_whole_rows, without_torn_end
-from evenbeat.logs.rows.lines import Rejected, row_lines
+from evenbeat.logs.rows.lines import row_lines
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns, first_cells, line_of_row
 from evenbeat.logs.rows.wanted import Wanted
@@ -72,10 +72,7 @@ class Sheet:
 
     def without(self, rows: IntArray, reason: str) -> Sheet:
         """Return the sheet without some of its rows, which are counted among the rejected lines."""
-        lines = [Rejected(line=line, reason=reason) for line in self.lines[rows].tolist()]
-        rejected = sorted((*self.table.rejected, *lines), key=lambda rejected: rejected.line)
-        rest = self.kept(np.delete(np.arange(self.table.rows), rows))
-        return replace(rest, table=replace(rest.table, rejected=tuple(rejected)))
+        return replace(self, table=replace(self.table, lines=self.lines).without(rows, reason))
 
 
 def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:

@@ -26,6 +26,7 @@ CellKind = Literal["number", "moment", "measured", "missing", "text"]
 TimeForm = Literal["iso", "unix", "mjd", "split_mjd", "spreadsheet", "time_of_day", "elapsed"]
 Writing = Literal["cells", "pairs", "words", "fixed"]
 DateOrder = Literal["day-first", "month-first"]
+TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
 DATE_ORDERS: tuple[DateOrder, ...] = get_args(DateOrder)
 
 

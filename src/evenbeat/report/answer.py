@@ -60,7 +60,8 @@ def key_numbers(assessment: Assessment) -> Section:
 def _now_row(now: ToleranceNow) -> Row:
     name = f"In or out of {now.tolerance} now"
     if math.isnan(now.low):
-        return name, now.state, "bounds of the display not known"
+        why = "nominal frequency not stated" if now.judged_by == "assumed nominal" else ""
+        return name, now.state, why or "bounds of the display not known"
     bounds = f"offset {range_text(now.low, now.high)}"
     return name, now.state, f"{bounds} (bounds)" if now.judged_by == "display" else bounds
 

@@ -12,4 +12,5 @@
     pairs.py        pairs of terms at every distance, where gaps leave some out
     in_turn.py      one averaging time after the other, on two threads, with progress
     gap_free.py     all averaging factors of a record without gaps, by the quickest way for each
+    few_gaps.py     the same of a record with few gaps, which are filled and the terms on them taken away
 """

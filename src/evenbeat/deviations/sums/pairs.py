@@ -10,7 +10,7 @@ from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.quantities import FloatArray
 
 SHORTEST_SEGMENT = 1 << 10
-TERMS_AT_ONCE = 1 << 17
+TERMS_AT_ONCE = 1 << 16
 
 
 def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
@@ -31,9 +31,10 @@ def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
     few borders they follow from the distances of these, otherwise from Fourier transforms of its segments.
     """
     if width == 1:
-        borders = np.flatnonzero(np.diff(valid, prepend=False, append=False))
-        if len(borders) ** 2 < len(valid):
-            return _from_borders(borders, count)
+        changes = np.flatnonzero(valid[1:] != valid[:-1]) + 1
+        if len(changes) ** 2 < len(valid):
+            at_ends = np.flatnonzero(valid[[0, -1]]) * len(valid)
+            return _from_borders(np.sort(np.concatenate([at_ends, changes])), count)
     return _from_segments(valid, width, count)
 
 
@@ -71,10 +72,10 @@ def _from_segments(valid: BoolArray, width: int, count: int) -> FloatArray:
             rows[whole, :length] = 0
             rows[whole, :rest] = bins[whole * length :]
         own = fft.rfft(rows[: whole + (rest > 0)])
-        reached = own.copy()
-        reached[:-1] += delayed * own[1:]
-        spectrum += np.einsum("ij,ij->j", own.conj(), reached) + delayed * last.conj() * own[0]
-        last = own[-1].copy()
+        back = own.conj()
+        spectrum += np.einsum("ij,ij->j", back, own)
+        spectrum += delayed * (np.einsum("ij,ij->j", back[:-1], own[1:]) + last * own[0])
+        last = back[-1].copy()
     return np.rint(np.maximum(fft.irfft(spectrum, 2 * length)[:count], 0.0))
 
 

@@ -20,7 +20,7 @@ _PHASE = re.compile(
 _FRACTIONAL = re.compile(r"\b(?:fractional|ffo|ffe|y|relative|normali[sz]ed)\b")
 _RATIO = re.compile(r"\bratio\b")
 _INTERVAL_ERROR = re.compile(r"\binterval error\b")
-_COUNT = re.compile(r"\b(?:total count|totali[sz]er?|running count|cycle count|cycles)\b")
+_COUNT = re.compile(r"\b(?:total count|totali[sz]er?|running count|cycle count|cycles|t?cnt|timer count)\b")
 _PERIOD = re.compile(r"\bperiod\b")
 _FREQUENCY = re.compile(r"\b(?:frequency|freq|f|frequenz)\b")
 _TIME = re.compile(
@@ -32,6 +32,9 @@ _COVARIATE = re.compile(
 )
 _SCALES = ("utc", "gmt", "mjd", "unix", "local", "iso", "iso 8601", "posix", "tai", "gps")
 _LONG_WORDS = {"temp": "temperature", "temps": "temperature", "freq": "frequency"}
+_GLUED_UNIT = re.compile(  # TimeNanos, uptimeMs, but no other capital behind a small letter
+    r"(.*[a-z])(Nanos|Nanoseconds|Ns|NS|Micros|Microseconds|Us|US|Millis|Milliseconds|Ms|MS)"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,6 +109,9 @@ def _words_and_unit(name: str) -> tuple[str, str | None]:
     parts = re.split(r"[\s_,]+", text)
     if len(parts) > 1 and _is_unit(parts[-1]):
         return _plain_words(" ".join(parts[:-1])), canonical_unit(parts[-1])
+    glued = _GLUED_UNIT.fullmatch(text)
+    if glued:
+        return _plain_words(glued.group(1)), canonical_unit(glued.group(2).lower())
     return _plain_words(text), None
 
 

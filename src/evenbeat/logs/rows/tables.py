@@ -72,6 +72,13 @@ class Columns:
             lines=None if self.lines is None else self.lines[rows],
         )
 
+    def without(self, rows: IntArray, reason: str) -> Columns:
+        """Return all but some rows, whose lines are known and counted among the rejected ones."""
+        lines = () if self.lines is None else self.lines[rows].tolist()
+        rejected = (*self.rejected, *(Rejected(line=line, reason=reason) for line in lines))
+        kept = self.kept(np.delete(np.arange(self.rows), rows))
+        return replace(kept, rejected=tuple(sorted(rejected, key=lambda line: line.line)))
+
 
 def read_columns(log: LogText, form: Form, wanted: Wanted, *, reject: bool = False) -> Columns:
     """Return the columns at the given positions.
@@ -90,12 +97,16 @@ def read_columns(log: LogText, form: Form, wanted: Wanted, *, reject: bool = Fal
     columns = _joined(log, form, parts)
     if all(part.finite for part in parts):  # looked at while they were at hand
         return columns
-    for index, values in columns.numbers.items():
-        if np.isinf(values).any():
-            row = int(np.argmax(np.isinf(values)))
-            line = line_of_row(log, form, row) if columns.lines is None else int(columns.lines[row])
-            msg = f"column {form.label(index)} holds an infinite value; write a missing reading as NaN"
-            raise LogError(msg, path=log.path, line=line)
+    for index, label in ((index, form.label(index)) for index in columns.numbers):
+        wrong = np.isinf(columns.numbers[index])
+        if not wrong.any():
+            continue
+        reason = f"column {label} holds an infinite value"
+        lines = _lines_of(log, form) if columns.lines is None else columns.lines
+        if not reject:
+            msg = f"{reason}; write a missing reading as NaN"
+            raise LogError(msg, path=log.path, line=int(lines[np.argmax(wrong)]))
+        columns = replace(columns, lines=lines).without(np.flatnonzero(wrong), reason)
     return columns
 
 

@@ -16,13 +16,14 @@ from evenbeat.logs.times.leap_seconds import leap_second_finding
 from evenbeat.logs.times.timestamps import Locate, NoTimeError, Times, blocks_of_rows, seconds_since_first
 from evenbeat.logs.times.wrapping import (
     CLOCK_WORDS,
+    WEEK_S,
     across_midnights,
     across_weeks,
     looks_like_clock,
     seconds_of_clock,
 )
 from evenbeat.quantities import FloatArray
-from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, parse_duration
+from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, duration_text, parse_duration
 
 _UNIX_SCALES = ((1e8, 1e10, 1.0), (1e11, 1e13, 1e-3), (1e14, 1e16, 1e-6), (1e17, 1e19, 1e-9))
 _UNIX_RANGE_S = (9e8, 5e9)  # 1998 to 2128
@@ -32,6 +33,11 @@ _SPREADSHEET_UNIX_EPOCH = 25_569
 _DAY_NS = 86_400_000_000_000
 _LATEST_S = 9e9  # beyond it nanoseconds since 1970 leave 64 bits
 _UNIX_WORDS = r"\b(?:unix|epoch|posix)\b"
+_OF_WEEK = re.compile(r"\b(?:tow|time of week)\b")
+_UNIT_NAMES = {1.0: "seconds", 1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}
+_YEARS = (1990, 2060)  # of bare numbers; others are rather in another unit
+_LONGEST_S = 100 * 365.25 * SECONDS_PER_DAY
+_SHORTEST_STEP_S = 1e-4
 _SPREADSHEET_WORDS = r"\b(?:excel|serial|spreadsheet)\b"
 
 
@@ -76,7 +82,13 @@ def decimals_of_floats(values: FloatArray) -> Decimals:
 
 
 def times_from_numbers(
-    numbers: FloatArray | Decimals, *, words: str, unit: str | None, path: str, locate: Locate
+    numbers: FloatArray | Decimals,
+    *,
+    words: str,
+    unit: str | None,
+    path: str,
+    locate: Locate,
+    stated: bool = False,
 ) -> Times:
     """Return the times of a column of numbers: Unix time, MJD, serial days of a spreadsheet, elapsed time.
 
@@ -84,11 +96,14 @@ def times_from_numbers(
     ----------
     words, unit
         What the name of the column says.
+    stated
+        The caller stated the unit, which then is not doubted.
 
     Raises
     ------
     LogError
-        If a time is missing, or not within what its form allows.
+        If a time is missing, or not within what its form allows, or its unit cannot be told: bare numbers
+        that would be of a year before 1990 or after 2060, or span more than a century.
 
     Notes
     -----
@@ -101,10 +116,14 @@ def times_from_numbers(
     clock = _clock_times(values, words, unit)
     if clock is not None:
         return clock
-    form, scale = _number_form(values, words, unit, path)
+    form, scale = _number_form(values, words, unit, path, stated=stated)
     if form == "elapsed":
+        of_week = unit is None and scale != 1 and bool(_OF_WEEK.search(words))
+        assumed = _form_finding(form, words, scale) if of_week else ()
+        if not stated and (values.max() - values.min()) * scale > _LONGEST_S:
+            raise _unit_unclear(values, f"as time in {_UNIT_NAMES.get(scale, unit)}", path)
         seconds, wrapped = across_weeks((values - values[0]) * scale)
-        return Times(seconds=seconds, start=None, form=form, scale=scale, findings=wrapped)
+        return Times(seconds=seconds, start=None, form=form, scale=scale, findings=(*assumed, *wrapped))
     unit_ns, epoch = {
         "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
@@ -116,7 +135,28 @@ def times_from_numbers(
         ns = np.empty(len(values), dtype=np.int64)
         for block in blocks_of_rows(len(values)):
             ns[block] = decimals_of_floats(values[block]).in_ns(unit_ns, epoch)
-    return absolute_times(ns, form=form, findings=_form_finding(form, words, scale))
+    assumed = _form_finding(form, words, scale)
+    years = np.array([ns.min(), ns.max()]).view("datetime64[ns]").astype("datetime64[Y]").astype(int) + 1970
+    if assumed and not (stated or (years[0] >= _YEARS[0] and years[1] <= _YEARS[1])):
+        raise _unit_unclear(values, f"as {_form_name(form, scale)} (year {years[0]})", path)
+    return absolute_times(ns, form=form, findings=assumed)
+
+
+def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
+    """Return the refusal of times that would be far away or last too long, with what else they could be."""
+    step, span = float(np.median(np.abs(np.diff(values)))), float(np.ptp(values))
+    others = [
+        f"every {duration_text(step * scale)} over {duration_text(span * scale)} in {unit} "
+        f"(--time-unit {unit})"
+        for unit, scale in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
+        if span * scale <= _LONGEST_S and step * scale >= _SHORTEST_STEP_S
+    ]
+    told = f"{read} its rows would lie {step:.3g} apart over {span:.3g}" if "year" not in read else read
+    msg = (
+        f"the numbers of the time column, such as {values[0]:.15g}, make no sense {told}; elapsed time would "
+        f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --time-unit (time_unit)"
+    )
+    return LogError(msg, path=path)
 
 
 def _clock_times(values: FloatArray, words: str, unit: str | None) -> Times | None:
@@ -205,15 +245,19 @@ def _check_range(
         raise NoTimeError(msg, rows=outside, path=path, locate=locate)
 
 
-def _number_form(values: FloatArray, words: str, unit: str | None, path: str) -> tuple[TimeForm, float]:
+def _number_form(
+    values: FloatArray, words: str, unit: str | None, path: str, *, stated: bool
+) -> tuple[TimeForm, float]:
     first = abs(float(values[0]))
     for pattern, form in _DAY_WORDS:
         if re.search(pattern, words):
             return form, SECONDS_PER_DAY
-    if unit is not None and not re.search(_UNIX_WORDS, words):
+    if unit is not None and (stated or not re.search(_UNIX_WORDS, words)):
         scale = _seconds_per_unit(unit, path)
         since_1970 = _UNIX_RANGE_S[0] <= first * scale < _UNIX_RANGE_S[1] and "elapsed" not in words
         return ("unix" if since_1970 and scale <= 1 else "elapsed"), scale
+    if _OF_WEEK.search(words):
+        return "elapsed", next((s for s in _UNIT_NAMES if values.max() * s <= WEEK_S), 1.0)
     if not re.search(r"\belapsed\b", words):
         unix = [scale for low, high, scale in _UNIX_SCALES if low <= first < high]
         if unix:
@@ -245,11 +289,17 @@ def _form_finding(form: TimeForm, words: str, scale: float) -> tuple[Finding, ..
         form == "spreadsheet" and re.search(_SPREADSHEET_WORDS, words)
     ):
         return ()
-    names = {1.0: "seconds", 1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}
-    what = f"Unix time in {names.get(scale, 'seconds')}"
-    if form == "time_of_day":
-        what = "times of day written as hhmmss"
-    elif form in ("mjd", "spreadsheet"):
-        what = "modified Julian dates" if form == "mjd" else "serial days of a spreadsheet"
-    sentence = f"The time column was taken as {what} because of the size of its numbers."
+    sentence = f"The time column was taken as {_form_name(form, scale)} because of the size of its numbers."
     return (Finding(code="ASSUMED_TIME_FORM", severity="note", sentence=sentence, values={"form": form}),)
+
+
+def _form_name(form: TimeForm, scale: float) -> str:
+    """Return how a form of time is called in a sentence."""
+    unit = _UNIT_NAMES.get(scale, "seconds")
+    names: dict[TimeForm, str] = {
+        "time_of_day": "times of day written as hhmmss",
+        "mjd": "modified Julian dates",
+        "spreadsheet": "serial days of a spreadsheet",
+        "elapsed": f"{unit} of the week",
+    }
+    return names.get(form, f"Unix time in {unit}")

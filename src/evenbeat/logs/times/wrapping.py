@@ -11,7 +11,7 @@ from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_DAY
 
 CLOCK_WORDS = re.compile(r"\bhh ?mm ?ss\b")
-_WEEK_S = 7 * SECONDS_PER_DAY
+WEEK_S = 7 * SECONDS_PER_DAY
 _WITHIN = 1.5  # steps that the first row of a new week or day may be away from its place
 
 
@@ -53,7 +53,7 @@ def across_weeks(seconds: FloatArray) -> tuple[FloatArray, tuple[Finding, ...]]:
     if not len(falls) or not (steps > 0).any():
         return seconds, ()
     step = float(np.median(steps[steps > 0]))
-    for span, name in ((_WEEK_S, "week"), (SECONDS_PER_DAY, "day")):
+    for span, name in ((WEEK_S, "week"), (SECONDS_PER_DAY, "day")):
         if (np.abs(steps[falls] + span - step) < _WITHIN * step).all() and step < span / 10:
             turns = np.concatenate([[0], np.cumsum(steps < 0)])
             sentence = f"The time begins anew {len(falls)} time(s) after a {name}, which was added there."

@@ -1,0 +1,203 @@
+"""What a log means is stated or asked for: unit of time and phase, nominal frequency, which clock."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import evenbeat as eb
+from evenbeat.command.main import main
+
+
+def codes(record: eb.Record) -> set[str]:
+    """Return the codes of the findings."""
+    return {finding.code for finding in record.findings}
+
+
+def written(tmp_path: Path, content: str) -> Path:
+    """Return the path of a log."""
+    path = tmp_path / "log.csv"
+    path.write_text(content)
+    return path
+
+
+def table(header: str, times: np.ndarray, readings: np.ndarray, form: str = ".4f") -> str:
+    """Return a table of whole times and readings."""
+    rows = "".join(f"{int(t)},{reading:{form}}\n" for t, reading in zip(times, readings, strict=True))
+    return f"{header}\n{rows}"
+
+
+def white(seed: int, rows: int, offset: float, noise: float, nominal_hz: float = 1e7) -> np.ndarray:
+    """Return frequencies in hertz of an oscillator with white noise."""
+    rng = np.random.default_rng(seed)
+    return nominal_hz * (1 + offset + noise * rng.standard_normal(rows))
+
+
+SECONDS = np.arange(206)
+
+
+@pytest.mark.parametrize(
+    ("name", "per_second"),
+    [
+        ("TimeNanos", 1e9),
+        ("elapsedRealtimeNanos", 1e9),
+        ("t_ns", 1e9),
+        ("timeMs", 1e3),
+        ("time_millis", 1e3),
+        ("uptime_us", 1e6),
+        ("time (µs)", 1e6),
+        ("time_micros", 1e6),
+    ],
+)
+def test_the_name_of_a_time_column_states_its_unit(tmp_path: Path, name: str, per_second: float) -> None:
+    """A receiver's nanoseconds are no seconds: 206 s, not 6528 years."""
+    content = table(f"{name},phase_ns", 7e4 * per_second + SECONDS * per_second, SECONDS)
+    columns = {"time": name, "value": "phase_ns"}
+    assert eb.read_log(written(tmp_path, content), columns=columns).interval_s == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("header", ["t,phase_ns", "time,phase_ns", "elapsed_s,phase_ns"])
+def test_times_over_centuries_are_asked_for(tmp_path: Path, header: str) -> None:
+    """Bare nanoseconds span thousands of years as seconds: the unit is asked for, and the option decides."""
+    path = written(tmp_path, table(header, SECONDS * 1e9, SECONDS))
+    with pytest.raises(eb.LogError, match=r"every 1 s over .* in ns \(--time-unit ns\)"):
+        eb.read_log(path)
+    assert eb.read_log(path, time_unit="ns").interval_s == pytest.approx(1.0)
+
+
+def test_a_year_before_1990_from_bare_numbers_is_asked_for(tmp_path: Path) -> None:
+    """568 800 000 is 1988 as Unix seconds, and a week's milliseconds with a step of one second."""
+    path = written(tmp_path, table("time,phase_ns", 568_800_000 + SECONDS * 1000, SECONDS))
+    with pytest.raises(eb.LogError, match=r"Unix time in seconds \(year 1988\).*every 1 s .*--time-unit ms"):
+        eb.read_log(path)
+    record = eb.read_log(path, time_unit="ms")
+    assert (record.interval_s, record.start) == (1.0, None)
+
+
+def test_milliseconds_of_the_week(tmp_path: Path) -> None:
+    """A column TOW with more than a week's seconds counts milliseconds, which a finding says."""
+    record = eb.read_log(written(tmp_path, table("TOW,phase_ns", 568_800_000 + SECONDS * 1000, SECONDS)))
+    assert (record.interval_s, record.start) == (1.0, None)
+    assert "ASSUMED_TIME_FORM" in codes(record)
+    plain = eb.read_log(written(tmp_path, table("TOW,phase_ns", 568_800 + SECONDS, SECONDS)))
+    assert plain.interval_s == 1.0
+
+
+def test_the_command_takes_the_unit_of_time(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The option that the refusal names is one of the command."""
+    path = written(tmp_path, table("time,phase_ns", SECONDS * 1e9, SECONDS))
+    main(["inspect", str(path)])
+    assert "--time-unit ns" in capsys.readouterr().out
+    main(["inspect", str(path), "--time-unit", "ns"])
+    assert "every 1 s" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("header", ["phase", "time error", "TIE", "period", "interval error"])
+def test_a_time_without_its_unit_is_asked_for(tmp_path: Path, header: str) -> None:
+    """5.17e-6 in a column 'phase' may be seconds or microseconds: the options are named, not one assumed."""
+    path = written(tmp_path, table(f"elapsed_s,{header}", SECONDS, 5.17e-6 + 1e-8 * SECONDS, ".4e"))
+    with pytest.raises(eb.LogError, match=r"nothing states the unit .*--unit s, ms, us, ns or ps"):
+        eb.read_log(path)
+
+
+def test_the_stated_unit_of_phase_decides(tmp_path: Path) -> None:
+    """Phase in microseconds that rises by 5.17e-6 of them a second is a clock 5.17e-12 fast."""
+    path = written(tmp_path, table("elapsed_s,reading", SECONDS, 5.17e-6 * SECONDS, ".6e"))
+    with pytest.raises(eb.LogError, match="nothing states the unit of the phase"):
+        eb.read_log(path, quantity="phase")
+    record = eb.read_log(path, quantity="phase", unit="us")
+    assert (record.values[-1] - record.values[0]) / 205 == pytest.approx(5.17e-12, rel=1e-4)
+    commented = written(tmp_path, "# unit: us\n" + path.read_text())
+    np.testing.assert_array_equal(eb.read_log(commented, quantity="phase").values, record.values)
+
+
+def test_a_fraction_of_several_hundred_percent_is_asked_for(tmp_path: Path) -> None:
+    """A fractional frequency of 23 is in ppm or ppb, not a plain number."""
+    path = written(tmp_path, table("elapsed_s,fractional frequency", SECONDS, 23 + 0.1 * SECONDS))
+    with pytest.raises(eb.LogError, match="too large for a plain number"):
+        eb.read_log(path)
+    assert eb.read_log(path, unit="ppb").values[0] == pytest.approx(23e-9)
+
+
+CRYSTALS = [  # common practice: usual frequencies of crystals, MHz
+    *(0.032768, 1.8432, 3.579545, 4.194304, 8, 11.0592, 12, 12.288, 14.31818, 16, 16.384, 19.2, 19.44, 20),
+    *(24.576, 25, 26, 27, 32, 38.88, 40, 48, 50, 125, 155.52),
+]
+
+
+@pytest.mark.parametrize("nominal_mhz", CRYSTALS)
+def test_the_nominal_frequency_of_a_crystal_is_asked_for(tmp_path: Path, nominal_mhz: float) -> None:
+    """No round value is assumed; the right one is named first, and stating it gives the offset."""
+    readings = white(1, 206, -2e-5, 1e-9, nominal_mhz * 1e6)
+    path = written(tmp_path, table("time_s,frequency_hz", SECONDS, readings))
+    with pytest.raises(eb.LogError, match=r"states no nominal frequency.*--nominal-frequency") as refused:
+        eb.read_log(path)
+    name = f"{nominal_mhz:.10g} MHz" if nominal_mhz >= 1 else f"{nominal_mhz * 1e3:.10g} kHz"
+    assert f"near by are {name}" in str(refused.value)
+    record = eb.read_log(path, nominal_frequency_hz=nominal_mhz * 1e6)
+    assert record.values.mean() == pytest.approx(-2e-5, rel=1e-3)
+
+
+@pytest.mark.parametrize("nominal_mhz", [1, 5, 10, 100])
+def test_no_tolerance_is_judged_on_an_assumed_nominal(
+    tmp_path: Path, nominal_mhz: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """5 ppm off 10 MHz is out of ±1e-8 only if 10 MHz is meant: assumed, it cannot be told."""
+    readings = white(2, 206, 5e-6, 1e-10, nominal_mhz * 1e6)
+    path = written(tmp_path, table("time_s,frequency_hz", SECONDS, readings, ".6f"))
+    record = eb.read_log(path)
+    assert "ASSUMED_NOMINAL" in codes(record)
+    assessment = eb.assess(record, tolerance=1e-8)
+    assert assessment.now is not None
+    assert (assessment.now.state, assessment.interval) == ("cannot be told", None)
+    told = str(assessment)
+    assert f"--nominal-frequency '{nominal_mhz} MHz'" in " ".join(told.split())
+    assert "Adjust it" not in told
+    assert "change it by" not in told
+    stated = ["assess", str(path), "--tolerance", "1e-8", "--no-report", "--fail-if-out"]
+    assert main(stated) == 0
+    assert main([*stated, "--nominal-frequency", f"{nominal_mhz} MHz"]) == 1
+    assert "Out of tolerance now" in capsys.readouterr().out
+
+
+def counted(bits: int, seconds: np.ndarray, offset: float, nominal_hz: float = 1e7) -> np.ndarray:
+    """Return a free-running count of so many bits."""
+    return np.mod(38_527 + np.floor(nominal_hz * (1 + offset) * seconds), 2**bits)
+
+
+def test_a_short_count_asks_for_the_nominal_frequency(tmp_path: Path) -> None:
+    """Sixteen bits of 10 MHz wrap 152 times a second: only the nominal frequency tells the offset."""
+    seconds = np.arange(2000)
+    path = written(tmp_path, table("sec,tcnt", seconds, counted(16, seconds, -3.2e-6), ".0f"))
+    with pytest.raises(eb.LogError, match=r"wraps several times.*--nominal-frequency"):
+        eb.read_log(path)
+    record = eb.read_log(path, nominal_frequency_hz=1e7)
+    assert record.values[-1] / 1999 == pytest.approx(-3.2e-6, rel=1e-3)
+    assert "COUNT_WRAPPED" in codes(record)
+
+
+def test_a_count_without_a_name_is_no_frequency(tmp_path: Path) -> None:
+    """Counts spread over 0 … 65 535 have their median near 32 768, and are not hertz of a watch crystal."""
+    seconds = np.arange(2000)
+    path = written(tmp_path, table("t,n", seconds, counted(16, seconds, -3.2e-6), ".0f"))
+    with pytest.raises(eb.LogError, match=r"nothing says what the readings of column 'n'"):
+        eb.read_log(path)
+
+
+def test_field_logs_of_crystals_and_counts(field_logs: Path) -> None:
+    """n12288, n32768 and the 16-bit count ask for the nominal frequency; stated, they give the truth."""
+    for name, nominal_hz, offset, sentence in (
+        ("n12288.csv.gz", 12.288e6, -2e-5, "12.288 MHz"),
+        ("n32768.csv.gz", 32768.0, -8e-6, "32.768 kHz"),
+    ):
+        with pytest.raises(eb.LogError, match=sentence):
+            eb.read_log(field_logs / name)
+        record = eb.read_log(field_logs / name, nominal_frequency_hz=nominal_hz)
+        assert np.nanmean(record.values) == pytest.approx(offset, rel=1e-3)
+    path = field_logs / "08b-count16.txt.gz"
+    with pytest.raises(eb.LogError, match="--nominal-frequency"):
+        eb.read_log(path)
+    record = eb.read_log(path, nominal_frequency_hz=1e7)
+    assert record.values[-1] / (len(record) - 1) == pytest.approx(-3.2e-8, rel=0.02)
