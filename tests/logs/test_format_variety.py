@@ -195,7 +195,7 @@ WAYS: dict[str, Way] = {
     ),
     "two rows for each time": Way(
         text="time,who,phase_s\n" + lines(lambda k: f"{stamp(k)},A,{PHASE[k]}\n{stamp(k)},B,{PHASE[k]}"),
-        refused="line 3: 8 repeated rows state the time of the row before",
+        refused="column 'who' labels the rows of several oscillators",
     ),
     # numbers
     "three digits of exponent": Way(

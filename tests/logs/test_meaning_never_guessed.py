@@ -201,3 +201,85 @@ def test_field_logs_of_crystals_and_counts(field_logs: Path) -> None:
         eb.read_log(path)
     record = eb.read_log(path, nominal_frequency_hz=1e7)
     assert record.values[-1] / (len(record) - 1) == pytest.approx(-3.2e-8, rel=0.02)
+
+
+def in_turn(seed: int, rows: int, *offsets: float) -> np.ndarray:
+    """Return frequencies of several oscillators read in turn."""
+    each = [white(seed + k, rows, offset, 1e-11) for k, offset in enumerate(offsets)]
+    return np.stack(each, axis=1).ravel()
+
+
+@pytest.mark.parametrize("offsets", [(-3.2e-8, 2.1e-7), (-3.2e-8, 2.1e-7, -9e-8)])
+def test_oscillators_in_turn_are_named_and_chosen(tmp_path: Path, offsets: tuple[float, ...]) -> None:
+    """Their mean is of none of them: the levels are named, and each is read with the option that is named."""
+    turn = len(offsets)
+    readings = in_turn(3, 200, *offsets)
+    path = written(tmp_path, table("time_s,frequency_hz", 5 * np.arange(len(readings)), readings))
+    with pytest.raises(eb.LogError, match=rf"9999999.68.*10000002.1.*--every {turn} --row-offset 1"):
+        eb.read_log(path, nominal_frequency_hz=1e7)
+    for k, offset in enumerate(offsets):
+        record = eb.read_log(path, nominal_frequency_hz=1e7, every=turn, offset=k)
+        assert record.values.mean() == pytest.approx(offset, rel=1e-3)
+        assert (len(record), record.interval_s) == (200, 5.0 * turn)
+        (finding,) = [f for f in record.findings if f.code == "CHOSEN_ROWS"]
+        assert finding.values["left_out"] == len(readings) - 200
+    assert len(eb.read_log(path, nominal_frequency_hz=1e7, every=1)) == len(readings)
+
+
+def test_a_lost_row_does_not_swap_the_oscillators(tmp_path: Path) -> None:
+    """Where times show that a row is missing, the turn goes on behind it."""
+    readings, times = in_turn(4, 200, -3.2e-8, 2.1e-7), 5 * np.arange(400)
+    kept = np.delete(np.arange(400), 121)
+    path = written(tmp_path, table("time_s,frequency_hz", times[kept], readings[kept]))
+    record = eb.read_log(path, nominal_frequency_hz=1e7, every=2, offset=0)
+    np.testing.assert_allclose(record.values, -3.2e-8, atol=1e-10)
+
+
+def test_labels_of_oscillators_are_named_and_chosen(tmp_path: Path) -> None:
+    """A column of few labels tells the oscillators apart, also where they read the same."""
+    for offsets in ((-3.2e-8, 2.1e-7), (-3.2e-8, -3.2e-8)):
+        readings = in_turn(5, 200, *offsets)
+        rows = "".join(
+            f"{5 * k},{'heron' if k % 2 else 'tern'},{reading:.4f}\n" for k, reading in enumerate(readings)
+        )
+        path = written(tmp_path, f"time_s,clock,frequency_hz\n{rows}")
+        with pytest.raises(eb.LogError, match=r"'clock'.*'tern'.*--select"):
+            eb.read_log(path, nominal_frequency_hz=1e7)
+        for name, offset in zip(("tern", "heron"), offsets, strict=True):
+            record = eb.read_log(path, nominal_frequency_hz=1e7, select=name)
+            assert record.values.mean() == pytest.approx(offset, rel=1e-3)
+    with pytest.raises(eb.LogError, match=r"no row is labelled 'gull'.*heron, tern"):
+        eb.read_log(path, select="gull")
+
+
+def test_a_steady_remark_and_a_toggling_display_are_no_oscillators(tmp_path: Path) -> None:
+    """A status that changes without a change of level, and two neighbouring display values, are one clock."""
+    readings = white(6, 200, 1e-9, 1e-10)
+    rows = "".join(
+        f"{k},{reading:.4f},{'steady' if k % 7 else 'locked'}\n" for k, reading in enumerate(readings)
+    )
+    path = written(tmp_path, f"time_s,frequency_hz,state\n{rows}")
+    assert len(eb.read_log(path, nominal_frequency_hz=1e7)) == 200
+    toggling = table("time_s,frequency_hz", SECONDS, 1e7 + 0.01 * (SECONDS % 2), ".2f")
+    assert len(eb.read_log(written(tmp_path, toggling), nominal_frequency_hz=1e7)) == 206
+
+
+def test_field_log_of_two_oscillators(field_logs: Path) -> None:
+    """06b: asks, and each oscillator has its own offset."""
+    path = field_logs / "06b-two-interleaved-nolabel.csv.gz"
+    with pytest.raises(eb.LogError, match=r"alternate from row to row between 9999999.6.* and 10000002"):
+        eb.read_log(path)
+    for k, offset in enumerate((-3.2e-8, 2.1e-7)):
+        record = eb.read_log(path, every=2, offset=k)
+        assert np.nanmean(record.values) == pytest.approx(offset, rel=0.01)
+        assert record.interval_s == 10.0
+
+
+def test_the_command_chooses_an_oscillator(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The options that the refusal names are those of the command."""
+    readings = in_turn(3, 200, -3.2e-8, 2.1e-7)
+    path = written(tmp_path, table("time_s,frequency_hz", 5 * np.arange(400), readings))
+    asked = ["assess", str(path), "--no-report", "--nominal-frequency", "10 MHz"]
+    assert main(asked) == 2
+    assert main([*asked, "--every", "2", "--row-offset", "1"]) == 0
+    assert "2.1" in capsys.readouterr().out

@@ -184,6 +184,18 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--partial", action="store_true", help="read the complete lines of a file cut off or still written"
     )
+    group.add_argument(
+        "--select", metavar="LABEL", help="read the rows with this label, of several oscillators in one log"
+    )
+    group.add_argument(
+        "--every",
+        type=int,
+        metavar="N",
+        help="read every N-th row, of N oscillators logged in turn (1: all rows are of one)",
+    )
+    group.add_argument(
+        "--row-offset", type=int, default=0, metavar="K", help="with --every: from this row on (from 0)"
+    )
     group.add_argument("--layout", metavar="FILE", help="layout file that says how the log is written")
 
 
@@ -293,6 +305,9 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "clock": arguments.clock,
         "bad_lines": arguments.bad_lines,
         "partial": arguments.partial,
+        "select": arguments.select,
+        "every": arguments.every,
+        "offset": arguments.row_offset,
     }
 
 

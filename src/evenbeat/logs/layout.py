@@ -13,7 +13,7 @@ FILE_VERSION = 1
 NOT_STATED = ("columns", "partial")
 """Options that a layout file does not keep among what is stated."""
 
-UNLESS_STATED = {"bad_lines": "refuse"}
+UNLESS_STATED = {"bad_lines": "refuse", "offset": 0}
 """What holds where nothing is stated, and is not written down."""
 
 

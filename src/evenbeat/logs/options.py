@@ -39,6 +39,9 @@ class Options:
     counter_weighting: str | None = None
     bad_lines: str = "refuse"
     partial: bool = False
+    select: str | None = None
+    every: int | None = None
+    offset: int = 0
 
     def __post_init__(self) -> None:
         for name in ("nominal_frequency_hz", "interval_s", "gate_s"):
@@ -56,6 +59,12 @@ class Options:
             if value is not None and value not in allowed:
                 msg = f"{name} is {value!r}; it must be {' or '.join(repr(word) for word in allowed)}"
                 raise InputError(msg)
+        if self.every is not None and not (isinstance(self.every, int) and self.every >= 1):
+            msg = f"every is {self.every!r}; it must be a whole number from 1 on"
+            raise InputError(msg)
+        if not (isinstance(self.offset, int) and 0 <= self.offset < (self.every or 1)):
+            msg = f"offset is {self.offset!r}; it must be a whole number from 0 to every - 1"
+            raise InputError(msg)
         if self.counter_weighting is not None:
             object.__setattr__(self, "counter_weighting", checked_weighting(self.counter_weighting))
 

@@ -16,6 +16,7 @@ from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turn
 from evenbeat.logs.counts import phase_of_counts
 from evenbeat.logs.display import display_step, printed_step
 from evenbeat.logs.form.detect import PROBE_LINES
+from evenbeat.logs.in_turn import chosen_rows
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Choice, Options
@@ -54,6 +55,9 @@ def read_log(
     counter_weighting: str | None = None,
     bad_lines: str = "refuse",
     partial: bool = False,
+    select: str | None = None,
+    every: int | None = None,
+    offset: int = 0,
     layout: str | Path | Layout | None = None,
 ) -> Record:
     """Return the record in a log.
@@ -106,6 +110,12 @@ def read_log(
         cut short, as was a row with fewer cells than its neighbours.
     partial
         Read the complete lines of a file that is cut off or still being written.
+    select
+        Label of the rows that are read, where a column of labels says of which oscillator each row is.
+    every, offset
+        Read every so many rows only, from the row ``offset`` on (from 0): one of several oscillators that
+        were logged in turn. ``interval_s`` is the spacing of these rows. ``every=1`` states that all rows
+        are of one oscillator, however they alternate.
     layout
         A layout file, or the layout that :func:`evenbeat.inspect_log` found, so that nothing is detected.
 
@@ -140,6 +150,9 @@ def read_log(
         counter_weighting=counter_weighting,
         bad_lines=bad_lines,
         partial=partial,
+        select=select,
+        every=every,
+        offset=offset,
     )
     written, options = chosen_layout(layout, options)
     return record_of(open_sheet(path, options, written), options)
@@ -156,6 +169,8 @@ def record_of(sheet: Sheet, options: Options) -> Record:
     stated = options.with_statements(sheet.layout.statements)
     quantity, unit = stated_quantity(sheet, options)
     sheet, times, late = timed(sheet, stated, options)
+    sheet, times, chosen = chosen_rows(sheet, times, options, quantity=quantity)
+    sheet = replace(sheet, findings=(*sheet.findings, *chosen))
     if quantity != "count":
         converted = converted_readings(sheet, quantity, unit, stated)
         grid = _grid(sheet, times, stated.interval_s)

@@ -318,6 +318,9 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> _Plan:
     LogError
         If what the readings are cannot be told, or the log is of a kind that is not read in blocks.
     """
+    if options.select is not None or options.every not in (None, 1):
+        msg = "rows are not chosen while a log is converted; choose them when the result is read"
+        raise LogError(msg, path=log.path)
     rewritten, form = readable_cells(log, candidate)
     if rewritten is not log:
         msg = (
