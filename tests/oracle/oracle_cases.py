@@ -1389,14 +1389,20 @@ def cases_of_log(name: str, log: Log, needs: str) -> None:
         CASES[f"at-length-{name}"] = Case(compute=log.numbers_at_length, needs=needs, slow=True)
 
 
-CRYSTAL = {"tolerance": 1e-4, "environment": ("temperature_c",)}
+CRYSTAL = {
+    "tolerance": 1e-4,
+    "environment": ("temperature_c",),
+    "options": {"nominal_frequency_hz": 10.14e6},
+}
 OPEN_LOGS: dict[str, Log] = {
     "caesium-vs-maser": Log(file="caesium-vs-maser-phase.txt.gz", samples=10_000, tolerance=1e-12),
     "counter-floor": Log(file="counter-floor-time-interval.txt.gz", statistics=LONG, tolerance=1e-12),
     "oven-oscillator": Log(
         file="oven-oscillator-frequency.txt.gz", options={"interval_s": 1}, statistics=BRIEF, at_length=True
     ),
-    "crystal-with-temperature-1": Log(file="crystal-with-temperature-1.csv.gz", **CRYSTAL),
+    "crystal-with-temperature-1": Log(
+        file="crystal-with-temperature-1.csv.gz", **CRYSTAL | {"options": {"nominal_frequency_hz": 11.06e6}}
+    ),
     "crystal-with-temperature-2": Log(file="crystal-with-temperature-2.csv.gz", statistics=BRIEF, **CRYSTAL),
     "crystal-with-temperature-3": Log(file="crystal-with-temperature-3.csv.gz", statistics=LONG, **CRYSTAL),
     "crystal-with-temperature-4": Log(file="crystal-with-temperature-4.csv.gz", statistics=BRIEF, **CRYSTAL),

@@ -70,7 +70,7 @@ def _joined_numbers(argv: Sequence[str]) -> list[str]:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = _Parser(
+    parser: argparse.ArgumentParser = _Parser(
         prog="evenbeat",
         description="How good a timebase is, how it ages, and when to calibrate it again.",
     )
