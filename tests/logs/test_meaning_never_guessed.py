@@ -283,3 +283,148 @@ def test_the_command_chooses_an_oscillator(tmp_path: Path, capsys: pytest.Captur
     assert main(asked) == 2
     assert main([*asked, "--every", "2", "--row-offset", "1"]) == 0
     assert "2.1" in capsys.readouterr().out
+
+
+HERTZ = white(7, 60, -3.2e-8, 2e-11)
+
+
+def found(record: eb.Record, code: str) -> eb.Finding:
+    """Return the one finding with a code."""
+    (finding,) = [finding for finding in record.findings if finding.code == code]
+    return finding
+
+
+def test_a_moment_in_brackets_and_a_frequency_with_its_unit(tmp_path: Path) -> None:
+    """``[time] F1= 9.99 MHz`` needs no option: time, value and unit are all written down."""
+    rows = "".join(f"[2026-05-06 12:00:{k % 60:02d}] F1= {f / 1e6:.12f} MHz\n" for k, f in enumerate(HERTZ))
+    record = eb.read_log(written(tmp_path, rows), nominal_frequency_hz=1e7)
+    np.testing.assert_allclose(record.values, HERTZ / 1e7 - 1, rtol=1e-5)
+    assert (record.interval_s, str(record.start)[:19]) == (1.0, "2026-05-06T12:00:00")
+    assert not codes(record) & {"ASSUMED_QUANTITY", "ASSUMED_UNIT"}
+
+
+def test_a_number_of_the_reading_behind_a_hash_is_no_comment(tmp_path: Path) -> None:
+    """``TI= 402.99 ns #0`` is a phase in nanoseconds."""
+    rows = "".join(f"TI= {402.99 + 0.1 * k:.2f} ns #{k}\n" for k in range(50))
+    record = eb.read_log(written(tmp_path, rows), interval_s=1)
+    assert record.kind == "phase"
+    np.testing.assert_allclose(record.values, (402.99 + 0.1 * np.arange(50)) * 1e-9, rtol=1e-9)
+
+
+def test_prompts_and_queries_between_the_readings(tmp_path: Path) -> None:
+    """Every line that is no reading is in the ledger with its reason; nothing has to be rejected by hand."""
+    rows = "".join(f"> READ?\n{reading:+.11E}\n" for reading in HERTZ)
+    content = f'*IDN?\nBENCH COUNTER,0,1.2\n{rows}> SYST:ERR?\n+0,"No error"\n{rows}> \n'
+    path = written(tmp_path, content)
+    record = eb.read_log(path, interval_s=1, nominal_frequency_hz=1e7)
+    np.testing.assert_allclose(record.values, np.tile(HERTZ, 2) / 1e7 - 1, rtol=1e-3)
+    finding = found(record, "REJECTED_LINES")
+    assert (finding.severity, finding.values["rejected"]) == ("note", 2 * len(HERTZ) + 5)
+    seen = eb.inspect_log(path, interval_s=1, nominal_frequency_hz=1e7)
+    assert seen.readable
+    assert [line.line for line in seen.rejected][:3] == [1, 2, 3]
+
+
+def test_commas_that_mark_thousands(tmp_path: Path) -> None:
+    """9,999,999.680 is one number, never 999.68; a finding says how it was read."""
+    rows = "".join(f"{reading:,.6f}\n" for reading in HERTZ)
+    record = eb.read_log(written(tmp_path, rows), interval_s=10, nominal_frequency_hz=1e7)
+    np.testing.assert_allclose(record.values, HERTZ / 1e7 - 1, rtol=1e-4)
+    assert "marks of thousands" in found(record, "THOUSANDS").sentence
+
+
+def test_a_row_number_before_a_comma_marks_no_thousands(tmp_path: Path) -> None:
+    """``1,100.5`` may be two cells, and is read as two."""
+    path = written(tmp_path, "".join(f"{k},{100.5 + k % 3}\n" for k in range(1, 60)))
+    record = eb.read_log(path, quantity="phase", unit="ns", every=1)
+    assert np.nanmax(record.values) == pytest.approx(102.5e-9)
+
+
+@pytest.mark.parametrize("name", ["delta_f", "df", "freq offset", "frequency_error"])
+def test_a_difference_in_hertz_asks_for_the_nominal(tmp_path: Path, name: str) -> None:
+    """-0.32 Hz is -3.2e-8 of 10 MHz only; the unit and the nominal frequency are asked for."""
+    path = written(tmp_path, table(f"t,{name}", np.arange(60), HERTZ - 1e7, ".6f"))
+    with pytest.raises(eb.LogError, match=r"--unit Hz and --nominal-frequency"):
+        eb.read_log(path)
+    with pytest.raises(eb.LogError, match=r"--nominal-frequency '10 MHz'"):
+        eb.read_log(path, unit="Hz")
+    record = eb.read_log(path, unit="Hz", nominal_frequency_hz=1e7)
+    np.testing.assert_allclose(record.values, HERTZ / 1e7 - 1, rtol=1e-4)
+    assert eb.read_log(path, unit="ppb").values.mean() == pytest.approx(-0.32e-9, rel=1e-2)
+
+
+def test_a_prefix_without_its_unit(tmp_path: Path) -> None:
+    """``9.99999968M`` is in megahertz where hertz are stated anywhere; alone it is asked for."""
+    rows = "".join(f"{reading / 1e6:.12f}M\n" for reading in HERTZ)
+    path = written(tmp_path, rows)
+    with pytest.raises(eb.LogError, match="--unit MHz"):
+        eb.read_log(path, interval_s=1)
+    for unit in ("MHz", "Hz"):
+        record = eb.read_log(path, interval_s=1, unit=unit, nominal_frequency_hz=1e7)
+        np.testing.assert_allclose(record.values, HERTZ / 1e7 - 1, rtol=1e-4)
+
+
+def test_two_digits_are_a_relative_resolution(tmp_path: Path) -> None:
+    """A pulse interval with two digits steps by 1e-7 s at 2 µs: that is no phase step of the clock."""
+    rng = np.random.default_rng(8)
+    phase = np.abs(1.2e-10 * np.arange(20_000) + 1e-9 * rng.standard_normal(20_000) + 5e-9)
+    path = written(tmp_path, "".join(f"1PPS TI {value:.1E}\n" for value in phase))
+    with pytest.raises(eb.LogError, match="--quantity phase"):
+        eb.read_log(path, interval_s=1)
+    record = eb.read_log(path, interval_s=1, quantity="phase", unit="s")
+    assert record.resolution == pytest.approx(1e-7)
+    assert "grows with their size" in found(record, "RELATIVE_RESOLUTION").sentence
+    assert not eb.condition(record).steps
+    slope = np.polyfit(np.arange(20_000), record.values, 1)[0]
+    assert slope == pytest.approx(1.2e-10, rel=0.01)
+
+
+def test_remarks_behind_some_rows_are_kept(tmp_path: Path) -> None:
+    """No row is lost because of a remark, and the remarks are told with their lines."""
+    remarks = {2: "cold room", 5: "after the move", 7: "cold room"}
+    rows = "".join(
+        f"{1 + k:02d}/05/2024   {1e7 + 0.3 + 0.01 * k:.2f}   {remarks.get(k, '')}\n" for k in range(20)
+    )
+    head = "Date        Reading (Hz)   Remarks\n----------  -------------  -------\n"
+    path = written(tmp_path, head + rows)
+    record = eb.read_log(path, nominal_frequency_hz=1e7)
+    np.testing.assert_allclose(record.values, 3e-8 + 1e-9 * np.arange(20), rtol=1e-4)
+    assert record.interval_s == 86_400
+    finding = found(record, "REMARKS")
+    assert finding.values["rows"] == 3
+    assert "'cold room' in lines 5, 10" in finding.sentence
+
+
+def test_a_log_of_mostly_other_lines_is_refused(tmp_path: Path) -> None:
+    """Where most lines are no readings, three of the others are shown instead of an answer."""
+    other = "lamp on\ndoor shut today\n"
+    rows = "".join(f"{reading:.4f}\n" + other * (k > 20) for k, reading in enumerate(HERTZ))
+    path = written(tmp_path, rows)
+    with pytest.raises(eb.LogError, match=r"only 60 of 138 lines are readings.*'lamp on'.*'door shut today'"):
+        eb.read_log(path, interval_s=1, bad_lines="reject", nominal_frequency_hz=1e7)
+
+
+def test_field_logs_as_counters_write_them(field_logs: Path) -> None:
+    """01, 03, 04, 05, 10 and 14: the truth of README, with what each asks for."""
+    offsets: dict[str, dict[str, object]] = {
+        "01-serial-prompts.txt.gz": {"interval_s": 1},
+        "03-thousands.txt.gz": {"interval_s": 10},
+        "04-mhz-suffix.log.gz": {},
+        "14-delta-hz.csv.gz": {"unit": "Hz", "nominal_frequency_hz": 1e7},
+    }
+    for name, options in offsets.items():
+        record = eb.read_log(field_logs / name, **options)
+        assert np.nanmean(record.values) == pytest.approx(-3.2e-8, rel=2e-3), name
+    pulses = eb.read_log(field_logs / "05-1pps-ti.txt.gz", interval_s=1, quantity="phase", unit="s")
+    slope = np.polyfit(np.arange(len(pulses)), pulses.values, 1)[0]
+    assert slope == pytest.approx(1.2e-10, rel=0.01)
+    assert not eb.condition(pulses).steps
+    path = field_logs / "10-hand.txt"
+    with pytest.raises(eb.LogError, match="calibration history"):
+        eb.read_log(path)
+    hand = eb.read_log(path, columns={"time": None}, interval_s=2.1e6, nominal_frequency_hz=1e7)
+    rate, start = np.polyfit(np.arange(30), hand.values, 1)
+    assert (len(hand), hand.missing) == (30, 0)
+    assert start == pytest.approx(3e-8, rel=0.15)
+    assert rate == pytest.approx(2e-9, rel=0.15)
+    assert found(hand, "REMARKS").values["rows"] == 15

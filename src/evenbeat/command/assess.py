@@ -33,6 +33,7 @@ QUANTITIES = (
     "frequency",
     "fractional_frequency",
     "frequency_ratio",
+    "frequency_difference",
     "period",
     "phase",
     "time_interval",

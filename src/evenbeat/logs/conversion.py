@@ -19,6 +19,7 @@ _DIMENSIONS = {
     "frequency": "frequency",
     "fractional_frequency": "fractional",
     "frequency_ratio": "fractional",
+    "frequency_difference": "frequency",
     "phase": "time",
     "time_interval": "time",
     "period": "time",
@@ -106,7 +107,8 @@ def agreed(statements: tuple[Statement, ...], path: str) -> tuple[str | None, st
 
 def _fitting(quantity: str, dimension: str) -> bool:
     """Return whether a unit suits a quantity: interval errors may be fractions, such as µs per second."""
-    return dimension == _DIMENSIONS[quantity] or (quantity == "interval_error" and dimension == "fractional")
+    fractions = ("interval_error", "frequency_difference")
+    return dimension == _DIMENSIONS[quantity] or (quantity in fractions and dimension == "fractional")
 
 
 def convert(
@@ -170,11 +172,20 @@ def _in_si(
     if quantity in ("phase", "time_interval"):
         values = readings if factor == 1 else readings * factor
         return _converted("phase", values, factor, nominal_frequency_hz, findings)
-    if quantity == "fractional_frequency":
+    if quantity == "fractional_frequency" or (quantity, dimension) == ("frequency_difference", "fractional"):
         return _converted("frequency", readings * factor, factor, nominal_frequency_hz, findings)
     if quantity == "frequency_ratio":
         _check_near(typical * factor, 1.0, "1", path)
         return _converted("frequency", readings * factor - 1, factor, nominal_frequency_hz, findings)
+    if quantity == "frequency_difference":
+        if nominal_frequency_hz is None:
+            msg = (
+                "the readings are differences from a nominal frequency that nothing states; state it with "
+                "--nominal-frequency, such as --nominal-frequency '10 MHz' (nominal_frequency_hz)"
+            )
+            raise LogError(msg, path=path)
+        values = readings * (factor / nominal_frequency_hz)
+        return _converted("frequency", values, factor / nominal_frequency_hz, nominal_frequency_hz, findings)
     period = quantity == "period"
     typical_hz = 1 / (typical * factor) if period and typical else typical * factor
     nominal = nominal_frequency_hz
@@ -298,6 +309,13 @@ def _with_unit(
                 "with --unit s, ms, us, ns or ps (unit)"
             )
             raise LogError(msg, path=path, line=line)
+        if quantity == "frequency_difference":
+            msg = (
+                f"nothing states the unit of the frequency difference in column {column} (median "
+                f"{typical:.3g}); say it with --unit Hz and --nominal-frequency, such as '10 MHz', or with "
+                "--unit ppm, ppb or 1 where it is a fraction (unit, nominal_frequency_hz)"
+            )
+            raise LogError(msg, path=path, line=line)
         if quantity == "fractional_frequency" and abs(typical) > _FARTHEST_FROM_NOMINAL:
             msg = (
                 f"the fractional frequency in column {column} (median {typical:.3g}) is too large for a "
@@ -365,7 +383,8 @@ def assumed_nominal(frequency_hz: float, path: str) -> tuple[float, Finding]:
     if not (math.isfinite(frequency_hz) and frequency_hz > 0):
         msg = (
             f"the median frequency is {frequency_hz:g} Hz; a frequency log must hold positive frequencies: "
-            "for deviations state --quantity fractional_frequency and --unit (quantity, unit), or choose "
+            "for deviations state --quantity fractional_frequency or frequency_difference and --unit "
+            "(quantity, unit), or choose "
             "another column with --column value=… (columns={'value': …})"
         )
         raise LogError(msg, path=path)

@@ -11,6 +11,7 @@ from evenbeat.logs.form.cells import shape_of
 from evenbeat.quantities import FloatArray
 
 _MOST_DISTINCT = 4096
+_FEW_DIGITS = 4  # more of them are finer than what is measured
 _LATTICE_TOLERANCE = 0.02
 _NUMBER = re.compile(r"[+-]?\d*(?:[.,](\d*))?(?:[eE]([+-]?\d+))?", re.ASCII)
 
@@ -23,6 +24,23 @@ def printed_step(cells: Iterable[str]) -> float | None:
         if match and any(c.isdigit() for c in cell):
             exponents.append(int(match.group(2) or 0) - len(match.group(1) or ""))
     return 10.0 ** min(exponents) if exponents else None
+
+
+def relative_step(values: FloatArray, cells: Iterable[str]) -> float | None:
+    """Return the step of the largest reading where all are printed with the same few significant digits.
+
+    ``None`` where they are not, or all are of one size, so that one step holds for all.
+    """
+    digits = set()
+    for cell in {shape_of(cell.partition("e")[0]) + "e" for cell in map(str.lower, cells) if "e" in cell}:
+        digits.add(sum(character.isdigit() for character in cell))
+    if len(digits) != 1 or not max(digits) <= _FEW_DIGITS:
+        return None
+    sizes = np.abs(values[np.isfinite(values) & (values != 0)])
+    if not len(sizes):
+        return None
+    largest, usual = (np.floor(np.log10(size)) for size in (sizes.max(), float(np.quantile(sizes, 0.01))))
+    return float(10.0 ** (largest - max(digits) + 1)) if largest > usual else None
 
 
 def display_step(values: FloatArray, printed: float | None) -> float | None:

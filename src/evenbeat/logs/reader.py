@@ -14,7 +14,7 @@ from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turned
 from evenbeat.logs.counts import phase_of_counts
-from evenbeat.logs.display import display_step, printed_step
+from evenbeat.logs.display import display_step, printed_step, relative_step
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.in_turn import chosen_rows
 from evenbeat.logs.layout import Layout
@@ -36,6 +36,8 @@ from evenbeat.record import Record, Source
 if TYPE_CHECKING:
     from evenbeat.epochs import Grid
     from evenbeat.quantities import FloatArray
+
+_PREFIXES = ("k", "M", "G")
 
 
 def read_log(
@@ -71,7 +73,8 @@ def read_log(
         are optional, ``key: value`` comments are understood. Or a RINEX clock file, a CGGTTS file,
         Parquet, HDF5 or NumPy ``.npy``.
     quantity
-        ``frequency``, ``fractional_frequency``, ``frequency_ratio`` (to nominal), ``phase`` or
+        ``frequency``, ``fractional_frequency``, ``frequency_ratio`` (to nominal),
+        ``frequency_difference`` (from nominal, in hertz), ``phase`` or
         ``time_interval`` (time error, positive when the device under test is ahead), ``period``,
         ``interval_error`` (by how much each interval was too long) or ``count`` (running total of
         cycles).
@@ -197,11 +200,20 @@ def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | N
     """
     layout, said = sheet.layout, sheet.layout.statements
     label = layout.form.label(layout.value)
-    cell_unit = sheet.table.cell_units.get(layout.value)
+    cell_unit, unit = sheet.table.cell_units.get(layout.value), options.unit
+    if cell_unit in _PREFIXES:
+        if not any(
+            (unit, options.quantity, layout.value_unit, layout.value_quantity, said.unit, said.quantity)
+        ):
+            msg = (
+                f"the cells of column {label} end in '{cell_unit}', a prefix without its unit; say it with "
+                f"--unit {cell_unit}Hz (unit)"
+            )
+            raise LogError(msg, path=sheet.log.path, line=layout.form.first_line)
+        cell_unit += "Hz"
+        unit = cell_unit if unit == "Hz" else unit
     statements = (
-        Statement(
-            where="the option --quantity or --unit", quantity=options.quantity, unit=options.unit, line=None
-        ),
+        Statement(where="the option --quantity or --unit", quantity=options.quantity, unit=unit, line=None),
         Statement(
             where=f"the name of column {label}",
             quantity=layout.value_quantity,
@@ -376,8 +388,10 @@ def _record(
         for covariate in layout.covariates
         if not np.isnan(table.numbers[covariate.index]).all()
     }
-    printed = printed_step(first_cells(log, layout.form, layout.value, PROBE_LINES)) if log.text else None
-    step = display_step(table.numbers[layout.value], printed)
+    cells = first_cells(log, layout.form, layout.value, PROBE_LINES) if log.text else []
+    readings = table.numbers[layout.value]
+    step, coarse = display_step(readings, printed_step(cells)), relative_step(readings, cells)
+    step = step if coarse is None else coarse
     return Record(
         kind=converted.kind,
         values=grid.place(converted.values),
@@ -394,6 +408,7 @@ def _record(
             *sheet.findings,
             *form_findings(layout, table),
             *_late_finding(late),
+            *_relative_finding(coarse, converted, cells),
             *converted.findings,
             *(() if times is None else times.findings),
             *grid.findings,
@@ -413,6 +428,17 @@ def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
     ):
         return None
     return grid.place(grid.late(times.seconds, slice(None)))
+
+
+def _relative_finding(coarse: float | None, converted: Converted, cells: list[str]) -> tuple[Finding, ...]:
+    if coarse is None:
+        return ()
+    sentence = (
+        f"The readings are printed with so few digits, as {cells[0]}, that their step grows with their size; "
+        f"the step of the largest, {coarse * converted.step_factor:.2g}, was taken as the resolution."
+    )
+    values = {"resolution": coarse * converted.step_factor}
+    return (Finding(code="RELATIVE_RESOLUTION", severity="caution", sentence=sentence, values=values),)
 
 
 def _late_finding(lines: IntArray) -> tuple[Finding, ...]:

@@ -16,12 +16,13 @@ from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
 from evenbeat.logs.form.cells import number_in
 from evenbeat.logs.form.columns import assign_columns
 from evenbeat.logs.form.detect import PROBE_LINES
+from evenbeat.logs.form.dialogue import without_dialogue
 from evenbeat.logs.form.headers import comment_statements
 from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.rows.cut_short import read_whole_rows, without_torn_end
-from evenbeat.logs.rows.lines import row_lines
+from evenbeat.logs.rows.lines import HARMLESS, Rejected, row_lines, shown
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns, first_cells, line_of_row
 from evenbeat.logs.rows.wanted import Wanted
@@ -101,6 +102,7 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
     if options.clock is not None:
         msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
         raise LogError(msg, path=path)
+    log, aside = without_dialogue(log)
     log, form = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
         msg = (
@@ -111,9 +113,12 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
     log, torn, doubtful = without_torn_end(log, form)
     layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
     table = read_whole_rows(log, form, wanted_columns(log, layout), reject=options.reject)
-    table = replace(table, rejected=(*table.rejected, *torn), doubtful=(*table.doubtful, *doubtful))
+    spoken = [Rejected(line=line, reason=reason) for line, reason in aside]
+    rejected = sorted((*table.rejected, *torn, *spoken), key=lambda rejected: rejected.line)
+    table = replace(table, rejected=tuple(rejected), doubtful=(*table.doubtful, *doubtful))
     sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
     _check_readings(sheet)
+    _check_share(sheet)
     return sheet
 
 
@@ -207,6 +212,22 @@ def wanted_columns(log: LogText, layout: Layout) -> Wanted:
     if not many_digits(cells):
         return Wanted(numbers=(*numbers, layout.time), time=layout.time)
     return Wanted(numbers=tuple(numbers), exact=layout.time, time=layout.time)
+
+
+def _check_share(sheet: Sheet) -> None:
+    """Refuse a log most of whose lines are no readings: the others may be the ones that are meant."""
+    others = [rejected for rejected in sheet.table.rejected if rejected.reason not in HARMLESS]
+    rows = sheet.table.rows
+    if len(others) <= rows:
+        return
+    text = sheet.log.text.split(b"\n")
+    some = [others[k] for k in (0, len(others) // 2, len(others) - 1)]
+    told = ", ".join(f"line {one.line} {shown(text[one.line - 1].decode(errors='replace'))}" for one in some)
+    msg = (
+        f"only {rows} of {rows + len(others)} lines are readings; others are {told}: keep the lines that are "
+        "meant in a file of their own, or say with --layout (layout) how they are written"
+    )
+    raise LogError(msg, path=sheet.log.path, line=others[0].line)
 
 
 def _check_readings(sheet: Sheet) -> None:

@@ -15,6 +15,7 @@ Quantity = Literal[
     "frequency",
     "fractional_frequency",
     "frequency_ratio",
+    "frequency_difference",
     "phase",
     "time_interval",
     "period",

@@ -20,6 +20,9 @@ _PHASE = re.compile(
 _FRACTIONAL = re.compile(r"\b(?:fractional|ffo|ffe|y|relative|normali[sz]ed)\b")
 _RATIO = re.compile(r"\bratio\b")
 _INTERVAL_ERROR = re.compile(r"\binterval error\b")
+_DIFFERENCE = re.compile(
+    r"(?:delta ?f|df|(?:delta|d) ?freq(?:uency)?|freq(?:uency)? (?:offset|error|deviation|difference))"
+)
 _COUNT = re.compile(r"\b(?:total count|totali[sz]er?|running count|cycle count|cycles|t?cnt|timer count)\b")
 _PERIOD = re.compile(r"\bperiod\b")
 _FREQUENCY = re.compile(r"\b(?:frequency|freq|f|frequenz)\b")
@@ -96,6 +99,8 @@ def covariate_name(meaning: Meaning, index: int) -> tuple[str, float, float]:
 
 def _words_and_unit(name: str) -> tuple[str, str | None]:
     text = name.strip()
+    if _DIFFERENCE.fullmatch(_plain_words(text)):
+        return _plain_words(text), None  # of delta_f the f is no unit of temperature
     match = re.fullmatch(r"(.*?)\s*[\[(]\s*([^\])]+?)\s*[\])]\s*", text)
     if match:
         if match.group(2).lower() in _SCALES:  # 'Time (UTC)' names a scale, not a unit
@@ -153,6 +158,8 @@ def _dimension(unit: str | None) -> str | None:
 def _quantity(words: str, dimension: str | None) -> str | None:
     if _INTERVAL_ERROR.search(words):
         return "interval_error"
+    if _DIFFERENCE.fullmatch(words) and dimension in (None, "frequency"):
+        return "frequency_difference"
     if dimension == "fractional":
         return "frequency_ratio" if _RATIO.search(words) else "fractional_frequency"
     if dimension == "frequency":

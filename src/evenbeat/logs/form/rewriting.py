@@ -7,8 +7,9 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
+from evenbeat.findings import Finding
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import CLOCK, DATE, cell_kind, holds_joined_moment
+from evenbeat.logs.form.cells import CLOCK, DATE, cell_kind, holds_joined_moment, is_comment, split_line
 from evenbeat.logs.form.detect import detect_form, first_lines
 from evenbeat.logs.form.words import WordPattern, word_pattern
 from evenbeat.logs.terms import Candidate, Form
@@ -22,6 +23,11 @@ _PAIR = re.compile(
 )
 
 
+_MOMENT_FIRST = re.compile(rf"\s*[\[(]?({DATE}[T ]\s*{CLOCK})[\])]?[\s,;:]+(?=[^\W\d])")
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:,\d{3}){2,}(?:\.\d+)")
+_MOST_LEADING = 4  # cells before a remark
+
+
 def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogText, Form]:
     """Return a text whose rows are cells, one line for each line of the log, and its form.
 
@@ -30,6 +36,7 @@ def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogTe
     LogError
         If no line holds a number.
     """
+    log = _without_thousands(log)
     lines = first_lines(log.text)
     writing = None if wanted is None else wanted.writing
     names = _pair_names(lines) if writing in (None, "pairs") else ()
@@ -39,6 +46,9 @@ def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogTe
     if pattern is not None:
         return _from_words(log, pattern)
     form = detect_form(log, wanted if writing == "cells" else None)
+    leading = _cells_before_remarks(lines, form) if writing in (None, "fixed") else 0
+    if leading:
+        return _from_remarks(log, form, leading)
     fields = _fixed_fields(lines, form) if writing in (None, "fixed") else ()
     return _from_fields(log, fields, form) if fields else (log, form)
 
@@ -46,11 +56,19 @@ def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogTe
 def _pair_names(lines: Sequence[str]) -> tuple[str, ...]:
     """Return the names of name=value rows, or nothing where most lines are none."""
     content = [line for line in lines if line.strip() and not line.lstrip().startswith(("#", "%", "//"))]
-    found = [_PAIR.findall(line) if "=" in line else [] for line in content]
-    rows = [pairs for pairs in found if any(cell_kind(_bare(value)) == "number" for _, value in pairs)]
+    found = [_pairs(line) if "=" in line else [] for line in content]
+    rows = [p for p in found if any(cell_kind(_bare(v)) in ("number", "measured") for _, v in p)]
     if len(rows) < max(_FEWEST_LINES, _SHARE * len(content)):
         return ()
     return tuple(dict.fromkeys(name for pairs in rows for name, _ in pairs))
+
+
+def _pairs(line: str) -> list[tuple[str, str]]:
+    """Return the names and values in a line; a moment in front of them is the time."""
+    pairs = _PAIR.findall(line)
+    moment = _MOMENT_FIRST.match(line)
+    named = moment is None or any(name.lower() == "time" for name, _ in pairs)
+    return pairs if named or moment is None else [("time", moment.group(1)), *pairs]
 
 
 def _bare(value: str) -> str:
@@ -60,7 +78,7 @@ def _bare(value: str) -> str:
 def _from_pairs(log: LogText, names: tuple[str, ...]) -> tuple[LogText, Form]:
     place = {name: index for index, name in enumerate(names)}
     lines = log.text.decode(errors="replace").split("\n")
-    rows = [[] if line.lstrip().startswith(("#", "%", "//")) else _PAIR.findall(line) for line in lines]
+    rows = [[] if line.lstrip().startswith(("#", "%", "//")) else _pairs(line) for line in lines]
     ends = Counter(pairs[-1][0] for pairs in rows if pairs)
     enough = max(_FEWEST_LINES, (1 - _SHARE) * ends.total())
     for number, pairs in enumerate(rows):
@@ -98,6 +116,77 @@ def _cells_of(columns: int, separator: str) -> Candidate:
     return Candidate(
         writing="cells", separator=separator, decimal=".", columns=columns, understood=1.0, rows=0
     )
+
+
+def _without_thousands(log: LogText) -> LogText:
+    """Return a text of one column without the commas that mark thousands, as in ``9,999,999.680``."""
+    content = [line.strip() for line in first_lines(log.text) if line.strip()]
+    content = [line for line in content if not line.startswith(("#", "%", "//"))]
+    marked = sum(_THOUSANDS.fullmatch(line) is not None for line in content)
+    if marked < _FEWEST_LINES or marked < _SHARE * len(content):
+        return log
+    lines = log.text.decode(errors="replace").split("\n")
+    lines = [line.replace(",", "") if _THOUSANDS.fullmatch(line.strip()) else line for line in lines]
+    sentence = "Commas in the numbers were taken as marks of thousands, three digits apart before a point."
+    finding = Finding(code="THOUSANDS", severity="note", sentence=sentence)
+    text = "\n".join(lines).encode()
+    return replace(log, text=text, first_rows={}, findings=(*log.findings, finding))
+
+
+def _before_remark(line: str, form: Form) -> tuple[list[str], str]:
+    """Return the numbers and moments that begin a line, and the text behind them."""
+    cells = split_line(line, " ", joined_moment=form.joined_moment)
+    kinds = [cell_kind(cell, form.decimal) for cell in cells]
+    first_text = kinds.index("text") if "text" in kinds else len(cells)
+    return cells[:first_text], " ".join(cells[first_text:])
+
+
+def _cells_before_remarks(lines: Sequence[str], form: Form) -> int:
+    """Return how many cells stand before the remarks that some rows end in; nothing where none do."""
+    if form.separator != " " or any("\t" in line for line in lines):
+        return 0
+    rows = [line for line in lines[form.first_line - 1 :] if line.strip() and not is_comment(line, " ")]
+    split = [_before_remark(line, form) for line in rows]
+    widths = Counter(len(cells) for cells, _ in split)
+    width, same = widths.most_common(1)[0] if widths else (0, 0)
+    remarked = sum(bool(remark) for cells, remark in split if len(cells) == width)
+    different = len({len(remark.split()) for _, remark in split}) > 1
+    fits = same >= _FEWEST_LINES and same >= _SHARE * len(rows) and 1 < width <= _MOST_LEADING
+    return width if fits and remarked and different else 0
+
+
+def _from_remarks(log: LogText, form: Form, leading: int) -> tuple[LogText, Form]:
+    """Return rows of cells with the remark of each as its last, and what they say as a finding."""
+    lines = log.text.decode(errors="replace").split("\n")
+    first = form.first_line - 1
+    remarks: dict[str, list[int]] = {}
+    for number, line in enumerate(lines[first:], form.first_line):
+        cells, remark = _before_remark(line, form)
+        if len(cells) != leading or is_comment(line, " "):
+            continue
+        lines[number - 1] = "\t".join([*cells, remark])
+        if remark:
+            remarks.setdefault(remark, []).append(number)
+    head = [re.split(r"\s{2,}|\t", line.strip()) for line in lines[:first]]
+    for number, names in enumerate(head):
+        if len(names) == leading + 1:
+            lines[number] = "\t".join(names)
+    told = "; ".join(f"'{remark}' in {_numbered(numbers)}" for remark, numbers in remarks.items())
+    count = sum(map(len, remarks.values()))
+    sentence = f"{count} row(s) carry a remark, which was kept but not used: {told}."
+    finding = Finding(code="REMARKS", severity="note", sentence=sentence, values={"rows": count})
+    text = "\n".join(lines).encode()
+    rewritten = replace(log, text=text, first_rows={}, findings=(*log.findings, finding))
+    cells_form = detect_form(rewritten, replace(_cells_of(leading + 1, "\t"), decimal=form.decimal))
+    reason = f"rows of {leading} numbers or times, some of them with a remark behind"
+    chosen = replace(
+        _cells_of(leading + 1, "\t"), writing="fixed", decimal=form.decimal, rows=len(lines), reason=reason
+    )
+    return rewritten, replace(cells_form, writing="fixed", candidates=(chosen, *form.candidates))
+
+
+def _numbered(lines: Sequence[int]) -> str:
+    return f"line{'s' * (len(lines) > 1)} {', '.join(map(str, lines[:20]))}{', …' * (len(lines) > 20)}"
 
 
 def _fixed_fields(lines: Sequence[str], form: Form) -> tuple[tuple[int, int], ...]:

@@ -11,7 +11,7 @@ from evenbeat.logs.form.cells import cell_kind, shape_of
 
 _SHARE = 0.9
 _FEWEST_LINES = 3
-_FEWEST_NAMED = 2
+_FEWEST_NAMED = 1
 _BRACKETS = "[](){}<>"
 _BEHIND = ",;:"
 

@@ -19,13 +19,14 @@ from evenbeat.logs.form.cells import (
     number_in,
     split_line,
 )
+from evenbeat.logs.form.dialogue import BEFORE, OTHER_ANSWER, QUERY
 from evenbeat.logs.rows.decimals import exact_in
 from evenbeat.logs.terms import Form
 from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
-HARMLESS = (RULE, REPEATED_HEADER)
+HARMLESS = (RULE, REPEATED_HEADER, QUERY, OTHER_ANSWER, BEFORE)
 _RULE = re.compile(r"[\s=\-_*+~.|]+")
 _LIKE_NUMBERS = re.compile(r"[.,eEdD]*[\d+\-][\d+\-.,eEdD]*", re.ASCII)
 REJECT = (
