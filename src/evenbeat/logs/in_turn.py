@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from dataclasses import replace
 
@@ -19,6 +20,7 @@ from evenbeat.logs.sheet import FEWEST_ROWS, Sheet
 from evenbeat.logs.times.timestamps import Times
 from evenbeat.quantities import FloatArray
 
+_LABEL = re.compile(r"\b(?:ch|chan|channel|clock|dut|device|id|input|label|name|osc|oscillator|source)\b")
 _MOST_LABELS = 8
 _MOST_IN_TURN = 3
 _FEWEST_TURNS = 8
@@ -92,7 +94,7 @@ def _label_columns(sheet: Sheet) -> dict[int, list[str]]:
     used = {layout.value, layout.time, layout.time_of_day, *(c.index for c in layout.covariates)}
     found: dict[int, list[str]] = {}
     for index in range(form.columns if sheet.log.text else 0):
-        if index not in used:
+        if index not in used and (form.kinds[index] == "text" or _LABEL.search(form.label(index).lower())):
             cells = first_cells(sheet.log, form, index, PROBE_LINES)
             if 1 < len(set(cells)) <= _MOST_LABELS:
                 found[index] = cells
