@@ -1567,7 +1567,7 @@ FIELD_LOGS: dict[str, Log] = {
     "05-1pps-ti": Log(file="05-1pps-ti.txt.gz"),
     "05-1pps-ti-stated": Log(
         file="05-1pps-ti.txt.gz",
-        options={"interval_s": 1, "columns": {"value": 2, "time": None}, "quantity": "phase", "unit": "s"},
+        options={"interval_s": 1, "quantity": "phase", "unit": "s"},
         statistics=BRIEF,
     ),
     "06b-two-interleaved": Log(file="06b-two-interleaved-nolabel.csv.gz", statistics=BRIEF, tolerance=1e-6),

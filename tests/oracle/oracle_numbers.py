@@ -539,7 +539,7 @@ def specification(found: eb.SpecificationVerdict) -> dict[str, Any]:
         "verdicts": [line.verdict for line in found.lines],
         "value_low_high": [[line.value, line.low, line.high] for line in found.lines],
         "guard_band": [line.guard_band for line in found.lines],
-        "probability": [line.probability for line in found.lines],
+        "probability": [line.conformance_probability for line in found.lines],
         "share_of_limit": [line.share_of_limit for line in found.lines],
         **findings(found),
     }
