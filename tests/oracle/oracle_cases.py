@@ -1278,7 +1278,7 @@ def assessed_log(path: Path, *, factor: int = 1, **options: Any) -> dict[str, An
     }
 
 
-@case("demo-kittiwake-by-the-hour")
+@case("demo-kittiwake-by-the-hour", slow=True)
 def kittiwake_averaged(folder: Path) -> dict[str, Any]:
     """Condition the long demo log, then assess averages of an hour."""
     return assessed_log(

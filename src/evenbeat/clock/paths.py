@@ -149,7 +149,7 @@ def root_of(covariance: FloatArray) -> FloatArray:
     unit = np.where(certain, 1.0, deviation)
     correlation = np.where(np.logical_or.outer(certain, certain), 0.0, covariance / np.outer(unit, unit))
     values, vectors = np.linalg.eigh(0.5 * (correlation + correlation.T))
-    return np.asarray(deviation[:, np.newaxis] * vectors * np.sqrt(np.maximum(values, 0.0)))
+    return np.asarray(deviation[:, np.newaxis] * (vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T))
 
 
 def staying(
