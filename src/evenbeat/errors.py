@@ -48,7 +48,7 @@ class LogError(InputError):
 
 
 class DisplayLimitedError(InputError):
-    """The readings are all the same, but for steps, so that the display and not the oscillator limits them."""
+    """All readings are the same, but for steps: the display limits them, not the oscillator."""
 
 
 class TooShortError(InputError):

@@ -184,13 +184,6 @@ def test_unknown_choices_are_refused(options: dict, sentence: str) -> None:
         fit_clock(_record(), **options)
 
 
-def test_constant_temperature_is_refused() -> None:
-    """A covariate that never changes has no influence to estimate."""
-    record = replace(_record(), covariates={"oven_temperature_c": np.full(1440, 78.4)})
-    with pytest.raises(InputError, match=r"oven_temperature_c is 78\.4 throughout"):
-        fit_clock(record, environment=("oven_temperature_c",))
-
-
 def test_a_covariate_that_is_never_there_is_refused() -> None:
     """A column that is all missing but one value beside a missing reading."""
     values = np.array(_record().values)

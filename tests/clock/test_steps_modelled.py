@@ -51,7 +51,7 @@ def test_forecast_is_as_narrow_as_without_a_phase_step() -> None:
 
 
 def test_assessment_names_the_phase_step_and_trusts_the_clock() -> None:
-    """Size and uncertainty stand in a finding, the log line says that it is modelled, and there is an answer."""
+    """Size and uncertainty stand in a finding, the log line says that it is modelled; there is an answer."""
     assessment = eb.assess(_pulses(3, phase_step_s=1e-6), tolerance=1e-6)
     codes = {finding.code for finding in assessment.findings}
     assert not codes & {"CLOCK_CHANGED", "NOT_FORETOLD"}

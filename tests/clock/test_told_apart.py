@@ -213,7 +213,7 @@ def test_backtest_leaves_out_origins_before_a_temperature_moved() -> None:
 
 @pytest.mark.parametrize("seed", range(12))
 def test_no_record_ends_in_a_traceback(seed: int) -> None:
-    """Steps anywhere, at once and at the ends, in short records with odd covariates: an answer or a sentence."""
+    """Steps anywhere, at once and at the ends, in short records with odd covariates: no traceback, no NaN."""
     generator = np.random.default_rng(seed)
     kind = ("phase", "frequency")[seed % 2]
     n = int(generator.choice([16, 24, 60, 200, 400]))
@@ -244,8 +244,7 @@ def test_no_record_ends_in_a_traceback(seed: int) -> None:
     environment = [eb.Influence(name, order=int(generator.integers(1, 4))) for name in names]
     try:
         model = eb.fit_clock(record, environment=environment)
-    except eb.InputError as error:
-        assert "log longer" in str(error) or "needs at least" in str(error)
+    except eb.TooShortError:
         return
     forecast = model.time_error_at(record.duration_s * np.array([1.1, 2.0]))
     assert np.isfinite(forecast.interval()).all()

@@ -195,3 +195,43 @@ def test_outlier_in_a_drifting_phase_record_leaves_no_step_behind() -> None:
     result = eb.condition(replace(record, values=values))
     assert result.excluded == 3
     assert result.steps == ()
+
+
+def test_a_step_is_measured_where_it_is() -> None:
+    """401 readings of one value and 319 of another make one step of their whole difference."""
+    values = np.where(np.arange(720) < 401, 0.0, 1e-6)
+    for resolution in (None, 1e-8):
+        record = replace(eb.Record.from_frequency(values, interval_s=10), resolution=resolution)
+        (flag,) = eb.condition(record).steps
+        assert flag.start == 401
+        assert flag.size == pytest.approx(1e-6, rel=1e-9)
+
+
+@pytest.mark.parametrize("size", [1e-9, 1e-7, 1e-5])
+def test_there_is_one_flag_at_one_place(size: float) -> None:
+    """A step far above the noise is found once, to within its uncertainty."""
+    values = 1e-11 * np.random.default_rng(2).standard_normal(5000)
+    values[2512:] += size
+    values[[2510, 2519]] = np.nan
+    (flag,) = eb.condition(eb.Record.from_frequency(values, interval_s=1)).steps
+    assert flag.start == 2512
+    assert abs(flag.size - size) < 4 * flag.uncertainty
+
+
+def test_an_outlier_beside_a_phase_step_does_not_divide_it() -> None:
+    """The reading before the step is missing; across that gap there is still one step of the whole size."""
+    phase = 1e-9 * np.random.default_rng(1).standard_normal(5000) + 1e-8 * np.arange(5000)
+    phase[2000:] += 1e-6
+    phase[1999] = np.nan
+    (flag,) = eb.condition(eb.Record.from_phase(phase, interval_s=1)).steps
+    assert flag.cause == "phase_step"
+    assert flag.start in (1999, 2000)
+    assert abs(flag.size - 1e-6) < 4 * flag.uncertainty
+
+
+def test_a_finding_of_conditioning_promises_no_model() -> None:
+    """Whether a step is modelled is for the clock model to say."""
+    result = eb.condition(stepped("phase", "phase_step", -3e-10))
+    (finding,) = [f for f in result.findings if f.code == "PHASE_STEP"]
+    assert finding.sentence.endswith("no sample is left out.")
+    assert "modelled" not in finding.sentence

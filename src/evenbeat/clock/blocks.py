@@ -85,7 +85,8 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
         msg = f"no reading comes with {' and '.join(covariates)}; leave out what is always missing"
         raise InputError(msg)
     factor = max(1, -(-len(values) // most_blocks))
-    edges = sorted({*_edges(len(values), factor), *(f.start for f in record.steps if 0 < f.start < len(values))})
+    stepped = {step.start for step in record.steps if 0 < step.start < len(values)}
+    edges = sorted(stepped.union(_edges(len(values), factor)))
     first, last = _runs(present, edges, hole=max(1, round(LONGEST_HOLE * factor)))
     keep = (last - first) >= _shortest(factor)
     short = int(np.sum((last - first)[~keep]))
@@ -188,7 +189,9 @@ def _findings(lost: int, short: int, covariates: tuple[str, ...]) -> tuple[Findi
             Finding(code="COVARIATE_MISSING", severity="note", sentence=sentence, values={"readings": lost})
         )
     if short:
-        sentence = f"{short} readings between gaps or steps, too few for a block, were left out of the clock model."
+        sentence = (
+            f"{short} readings between gaps or steps, too few for a block, were left out of the clock model."
+        )
         findings.append(
             Finding(code="FRAGMENTS_LEFT_OUT", severity="note", sentence=sentence, values={"readings": short})
         )

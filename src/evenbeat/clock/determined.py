@@ -1,8 +1,9 @@
 """What a record can determine: steps and influences that can be told apart, and in words those that cannot.
 
-What is kept first is the offset, then aging, then steps, then the environment, then a daily wave. A covariate that
-changes only beside a step, within a block of it, cannot be told apart from it: nobody knows the moment of either
-more exactly.
+What is kept first is the offset, then aging, then steps, then the environment, then a daily wave. A covariate
+that changes only beside a step, within a block of it, cannot be told apart from it: nobody knows the moment
+of either more exactly.
+
 """
 
 from __future__ import annotations
@@ -181,15 +182,13 @@ def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> A
     name, others = column.words, " and ".join(parts)
     if column.power == 1 and all(part.startswith("the step") for part in parts):
         why = (
-            f"it changes only where {others} comes, and the two cannot be told apart. The change is attributed "
-            f"to the step; change {name} on purpose at another time to tell"
+            f"it changes only where {others} comes, and the two cannot be told apart. The change is "
+            f"attributed to the step; change {name} on purpose at another time to tell"
         )
         return asked.without(name, why)
     if column.power == 1:
-        why = (
-            f"it moves just as {others} does, and they cannot be told apart. All of it is attributed to {others}"
-        )
-        return asked.without(name, why)
+        shared = f"it moves just as {others} does, and they cannot be told apart"
+        return asked.without(name, f"{shared}. All of it is attributed to {others}")
     order = column.power - 1
     sentence = f"{name} takes too few values to show a curve; its influence is fitted to order {order} only."
     finding = Finding(code="INFLUENCE_OF_LOWER_ORDER", severity="caution", sentence=sentence)
@@ -199,8 +198,6 @@ def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> A
 
 def _without_wave(asked: Asked, parts: Sequence[str]) -> Asked:
     others = " and ".join(parts)
-    sentence = (
-        f"The daily wave is not determined: {others} moves just as it does. All of it is attributed to {others}."
-    )
+    sentence = f"The daily wave is not determined: {others} moves just as it does and keeps all of it."
     finding = Finding(code="DAILY_WAVE_NOT_DETERMINED", severity="caution", sentence=sentence)
     return replace(asked, daily_wave=False, findings=(*asked.findings, finding))

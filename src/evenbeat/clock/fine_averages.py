@@ -123,9 +123,7 @@ def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAver
     if not spread > 0:
         return None
     steps = [f.start / factor for f in record.steps if f.cause == "frequency_step"]
-    groups = _groups(
-        usable.reshape(windows, averages), steps, with_white_pm=factor < WHITE_PM_MATTERS_BELOW
-    )
+    groups = _groups(usable.reshape(windows, averages), steps, with_white_pm=factor < WHITE_PM_MATTERS_BELOW)
     if not groups:
         return None
     return FineAverages(

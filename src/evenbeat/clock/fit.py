@@ -236,9 +236,8 @@ def _trend(
         parameters = 2 + max(1, *(law.columns for law in laws)) + len(kept.step_times) + 2 * kept.daily_wave
         parameters += sum(each.order for each in kept.influences)
         if len(blocks) < parameters + 4:
-            msg = (
-                f"{len(blocks)} block averages are too few for {parameters} parameters; log longer or fit less"
-            )
+            few = f"{len(blocks)} block averages are too few for {parameters} parameters"
+            msg = f"{few}; log longer or fit less"
             raise TooShortError(msg, needed=parameters + 4, available=len(blocks))
         fine = fine_view(record, kept.influences)
         trend = trend_of(
@@ -289,18 +288,16 @@ def _step_times(record: Record, blocks: Blocks, adjusted: FloatArray) -> tuple[f
     return tuple(time / record.duration_s for time in times if first <= time <= last)
 
 
-def _step_findings(
-    record: Record, seen: tuple[float, ...], modelled: tuple[float, ...]
-) -> Iterator[Finding]:
+def _step_findings(record: Record, seen: tuple[float, ...], modelled: tuple[float, ...]) -> Iterator[Finding]:
     """Say which flagged steps the model allows for; ``seen`` are those with averages on both sides."""
     flagged = [f.start * record.interval_s for f in record.steps if f.cause == "frequency_step"]
     known = sum(time / record.duration_s in modelled for time in set(flagged))
-    counts = [(known, "frequency"), (len(phase_steps(record)), "phase")]
+    counts = [(known, "frequency"), (len(set(phase_steps(record))), "phase")]
     said = [f"{count} step{'s' * (count > 1)} of {what}" for count, what in counts if count]
     if said:
+        steps = " and ".join(said)
         sentence = (
-            f"The clock model allows for {' and '.join(said)}: their sizes are free, so that they move neither "
-            "the aging nor the forecast."
+            f"The clock model includes {steps} of free size, so that they pass for neither aging nor noise."
         )
         values = {f"{what}_steps": count for count, what in counts}
         yield Finding(code="STEPS_MODELLED", severity="note", sentence=sentence, values=values)
@@ -397,6 +394,12 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
             "nor the weather beyond what was logged."
         )
         findings.append(Finding(code="NO_DIURNAL_CYCLE", severity="note", sentence=sentence))
+    if not all(variant.fit.kept.all() for variant in model.variants):
+        sentence = (
+            "At some curvatures of the aging laws not all terms of the model can be told apart; there the "
+            "later ones are left out."
+        )
+        findings.append(Finding(code="TERMS_NOT_TOLD_APART", severity="caution", sentence=sentence))
     if len(model.blocks) < FEW_BLOCKS:
         findings.append(_few_blocks_finding(len(model.blocks)))
     if model.display_uncertainty > 0:

@@ -1,8 +1,9 @@
 """Which columns of a regression can be told apart: the one rank decision of all fits of a clock.
 
 A column counts as told apart from those before it if more than ``TOLD_APART`` of its length is left once they
-are taken out; less would inflate the variance of its coefficient more than 10¹⁰-fold. The columns are given in the
-order in which they are to be kept.
+are taken out; less would inflate the variance of its coefficient more than 10¹⁰-fold. The columns are given
+in the order in which they are to be kept.
+
 
 Source: QR factorisation and rank decision on scaled columns, Golub & Van Loan, Matrix Computations, 5.4.
 """

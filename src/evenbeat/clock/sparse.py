@@ -56,7 +56,11 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
     stepped = np.histogram(np.array(phase_steps(record)) - 0.5, bins=where)[0] > 0
     first, last = where[:-1][~stepped], where[1:][~stepped]
     if len(first) < FEWEST_BLOCKS:
-        msg = f"the record has {len(first)} intervals between readings without a step of phase; a clock model needs at least {FEWEST_BLOCKS}"
+        msg = (
+            f"the record has {len(first)} intervals between readings without a step of phase; a clock model "
+            f"needs at least {FEWEST_BLOCKS}"
+        )
+
         raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(first))
     spans = Spans(start=first * record.interval_s, stop=last * record.interval_s)
     typical = float(np.median(spans.length))

@@ -149,7 +149,7 @@ class Surroundings:
         return rows
 
     def _environment_dict(self) -> dict[str, object]:
-        """Return what the dictionary of the model says of the environment; ``None`` where nothing is known."""
+        """Return what the dictionary of the model says of the environment, ``None`` for what is unknown."""
         unknown = self.trend.not_determined
         known = {i.name: self.sensitivity(i.name).to_dict() for i in self.trend.influences}
         found: dict[str, object] = {
