@@ -5,6 +5,9 @@ any two averages under white PM, white FM, flicker FM and random-walk FM (``cova
 whole posterior of the noise levels on a grid (``likelihood``), and answer every question (aging
 rate, frequency or time error at any time) as a mixture over that grid (``prediction``, ``model``).
 
+Steps, aging and environment enter as columns (``design``); which of them can be told apart is one decision
+(``rank``), and what cannot is left out and said (``determined``).
+
 Around it: calibrations and the reference enter the same posterior (``calibration_points``, ``offsets``,
 ``fusion``, ``fused_model``), and forecasts are held against what the record then showed (``outcomes``,
 ``scores``, ``backtest``, ``tested``, ``verdicts``).
