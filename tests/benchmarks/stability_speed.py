@@ -1,8 +1,11 @@
 """Time and extra memory of the deviations and MTIE beside allantools, measured in one run on one machine.
 
+Of complete records, and of records as they come: with a frequency offset, drift, white PM and three missing
+samples, through ``eb.condition``.
+
 Run as ``python tests/benchmarks/stability_speed.py``; the tables of ``stability_speed.md`` and the figure
 ``stability_speed.svg`` beside this script are made anew. Every case runs in a process of its own, so that the
-peak of memory is its own. Nothing is judged. Times are medians of several runs; elapsed time suffers from
+peak of memory is its own. Nothing is judged. Times are the best of several runs; elapsed time suffers from
 other work on the machine, processor time (of all threads together) much less.
 """
 
@@ -57,6 +60,15 @@ def white_fm_phase(points: int) -> np.ndarray:
     return np.cumsum(phase, out=phase)
 
 
+def record_as_it_comes(points: int) -> eb.Record:
+    """Return that phase with offset, drift, white PM and three missing samples."""
+    phase, place = white_fm_phase(points), np.arange(points, dtype=float)
+    phase += 1e-10 * np.random.default_rng(2).standard_normal(points)
+    phase += 3e-8 * place + 5e-16 * place**2
+    phase[[points // 5, points // 2, 4 * points // 5]] = np.nan
+    return eb.Record.from_phase(phase, interval_s=1.0)
+
+
 def peak_mib() -> float:
     """Return the largest resident size of this process so far."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -79,7 +91,13 @@ def ours(statistic: str, phase: np.ndarray, factors: Sequence[int]) -> Values:
     if statistic == "mtie":
         movement = eb.time_interval_error(record, averaging=factors)
         return dict(zip(movement.averaging_factor.tolist(), movement.time_error_s.tolist(), strict=True))
+    return our_curve(record, statistic, factors)
+
+
+def our_curve(record: eb.Record, statistic: str, factors: Sequence[int]) -> Values:
+    """Return our deviations of a record, the kinds of noise and the intervals found too."""
     curve = eb.stability(record, statistic, averaging=factors)
+    curve.confidence_interval()
     return dict(zip(curve.averaging_factor.tolist(), curve.deviation.tolist(), strict=True))
 
 
@@ -93,11 +111,20 @@ def theirs(statistic: str, phase: np.ndarray, factors: Sequence[int]) -> Values:
 
 
 def measure(library: str, statistic: str, points: int, grid: str) -> dict[str, Any]:
-    """Return median times, the extra memory, and the values."""
+    """Return the best times, the extra memory, and the values."""
     phase = white_fm_phase(points)
     factors = factors_for(statistic, points, grid).tolist()
-    compute = {"ours": ours, "allantools": theirs}[library]
+    compute = {"ours": ours, "allantools": theirs, "conditioned": ours}[library]
     compute(statistic, phase[:4096], [1, 2, 4])  # everything imported
+    conditioning = 0.0
+    if library == "conditioned":
+        raw, start = record_as_it_comes(points), time.process_time()
+        record = eb.condition(raw)
+        conditioning = time.process_time() - start
+
+        def compute(statistic: str, phase: np.ndarray, factors: Sequence[int]) -> Values:
+            return our_curve(record, statistic, factors)
+
     rounds = 1 if library == "allantools" and (points > 1_000_000 or grid == "every") else ROUNDS
     rounds = 1 if library == "allantools" and statistic == "mtie" else rounds
     base, elapsed, work, values = peak_mib(), [], [], {}
@@ -107,8 +134,9 @@ def measure(library: str, statistic: str, points: int, grid: str) -> dict[str, A
         elapsed.append(time.perf_counter() - start)
         work.append(time.process_time() - start_work)
     return {
-        "elapsed": float(np.median(elapsed)),
-        "work": float(np.median(work)),
+        "elapsed": min(elapsed),
+        "work": min(work),
+        "conditioning": conditioning,
         "extra_mib": peak_mib() - base,
         "values": values,
         "streams": streaming_time(phase) * len(factors),
@@ -117,14 +145,14 @@ def measure(library: str, statistic: str, points: int, grid: str) -> dict[str, A
 
 
 def streaming_time(phase: np.ndarray) -> float:
-    """Return the median processor time that one sum over the array takes."""
+    """Return the least processor time that one sum over the array takes."""
 
     def once() -> float:
         start = time.process_time()
         phase.sum()
         return time.process_time() - start
 
-    return float(np.median([once() for _ in range(15)]))
+    return min(once() for _ in range(15))
 
 
 def in_own_process(library: str, statistic: str, points: int, grid: str) -> dict[str, Any]:
@@ -154,6 +182,29 @@ def beside_allantools(cases: Sequence[tuple[str, int, str]], say: Callable[[str]
         )
 
 
+def as_they_come(points: Sequence[int], say: Callable[[str], None]) -> dict[str, list[Cost]]:
+    """Write one line for each record as it comes beside the complete one, and return its times."""
+    found: dict[str, list[Cost]] = {"overlapping_allan": [], "modified_allan": []}
+    say(
+        "| statistic | points | evenbeat, complete s | conditioned s | allantools, complete s "
+        "| × complete | × conditioned | conditioning s |"
+    )
+    say("|---|---|---|---|---|---|---|---|")
+    for name, rows in found.items():
+        for count in points:
+            whole, mine, other = (
+                in_own_process(library, name, count, "ten_per_decade")
+                for library in ("ours", "conditioned", "allantools")
+            )
+            rows.append((count, mine["factors"], mine["work"]))
+            say(
+                f"| {name} | {count:.0e} | {whole['work']:.3f} | {mine['work']:.3f} "
+                f"| {other['work']:.3f} | {other['work'] / whole['work']:.1f} "
+                f"| {other['work'] / mine['work']:.1f} | {mine['conditioning']:.2f} |"
+            )
+    return found
+
+
 def costs(cases: Sequence[tuple[int, str]], say: Callable[[str], None]) -> dict[str, list[Cost]]:
     """Write our own times against the number of points and of averaging times, and return them."""
     found: dict[str, list[Cost]] = {name: [] for name in STYLES}
@@ -169,7 +220,9 @@ def costs(cases: Sequence[tuple[int, str]], say: Callable[[str], None]) -> dict[
     return found
 
 
-def draw(by_points: dict[str, list[Cost]], by_factors: dict[str, list[Cost]]) -> None:
+def draw(
+    by_points: dict[str, list[Cost]], by_factors: dict[str, list[Cost]], conditioned: dict[str, list[Cost]]
+) -> None:
     """Draw processor time against the number of points and of averaging times."""
     import matplotlib as mpl
 
@@ -182,7 +235,14 @@ def draw(by_points: dict[str, list[Cost]], by_factors: dict[str, list[Cost]]) ->
         look = {"color": colour, "marker": marker, "linestyle": line, "label": LABELS[name]}
         axes[0].loglog([n for n, _, _ in by_points[name]], [t for _, _, t in by_points[name]], **look)
         axes[1].loglog([k for _, k, _ in by_factors[name]], [t for _, _, t in by_factors[name]], **look)
-    axes[0].set(xlabel="number of phase points", ylabel="processor time / s", title="ten per decade")
+    for name, rows in conditioned.items():
+        look = {"color": STYLES[name][0], "marker": STYLES[name][1], "linestyle": "none", "fillstyle": "none"}
+        axes[0].loglog([n for n, _, _ in rows], [t for _, _, t in rows], **look)
+    axes[0].set(
+        xlabel="number of phase points",
+        ylabel="processor time / s",
+        title="ten per decade (open: three gaps)",
+    )
     axes[1].set(xlabel="number of averaging times", title=f"{by_factors['mtie'][0][0]:,} phase points")
     for panel in axes:
         panel.grid(visible=True, which="major", alpha=0.4)
@@ -237,7 +297,7 @@ def main() -> None:
     say("# Speed of the difference statistics and of MTIE\n")
     say(
         f"Made by `python tests/benchmarks/stability_speed.py` on {os.cpu_count()} processors, load "
-        f"{os.getloadavg()[0]:.1f} at the start. Medians of {ROUNDS} runs (allantools at 1e7 points: one). "
+        f"{os.getloadavg()[0]:.1f} at the start. Best of {ROUNDS} runs (allantools at 1e7 points: one). "
         "Sums: our processor time over that of one `numpy.sum` of the array for each averaging time. Ratios: "
         "allantools over evenbeat. Evenbeat works on two threads from 2.6e5 points on and includes degrees "
         "of freedom; allantools works on one, without them. Where other work loads the machine, elapsed "
@@ -248,6 +308,14 @@ def main() -> None:
     beside_allantools(
         [(name, points, "ten_per_decade") for points in (1_000_000, 10_000_000) for name in differences], say
     )
+    say(
+        "\n## Records as they come, conditioned: processor time\n\n"
+        "Ten averaging times per decade, noise and intervals included. A frequency offset of 3e-8, drift of "
+        "1e-15 a second, white PM of 1e-10 s and three missing samples, after `eb.condition`, which may flag "
+        "more; beside the complete record above, which has none of these. Ratios: allantools, of the "
+        "complete record, over evenbeat. Conditioning itself comes once for all statistics.\n"
+    )
+    conditioned = as_they_come((100_000, 1_000_000, 10_000_000), say)
     cost = parts()
     say(
         f"\nProcessor time of parts, in units of one `numpy.sum` of 1e7 points ({cost['unit_ms']:.1f} ms): "
@@ -265,7 +333,7 @@ def main() -> None:
     )
     say("")
     by_factors = costs([(100_000, grid) for grid in ("10", "100", "1000", "10000", "every")], say)
-    draw(by_points, by_factors)
+    draw(by_points, by_factors, conditioned)
     say(f"\n![Processor time against the number of points and of averaging times]({FIGURE.name})")
     TABLE.write_text("\n".join(lines) + "\n")
 
