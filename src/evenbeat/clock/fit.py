@@ -292,7 +292,7 @@ def _step_findings(record: Record, seen: tuple[float, ...], modelled: tuple[floa
     """Say which flagged steps the model allows for; ``seen`` are those with averages on both sides."""
     flagged = [f.start * record.interval_s for f in record.steps if f.cause == "frequency_step"]
     known = sum(time / record.duration_s in modelled for time in set(flagged))
-    counts = [(known, "frequency"), (len(phase_steps(record)), "phase")]
+    counts = [(known, "frequency"), (len(set(phase_steps(record))), "phase")]
     said = [f"{count} step{'s' * (count > 1)} of {what}" for count, what in counts if count]
     if said:
         sentence = (
@@ -394,6 +394,12 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
             "nor the weather beyond what was logged."
         )
         findings.append(Finding(code="NO_DIURNAL_CYCLE", severity="note", sentence=sentence))
+    if not all(variant.fit.kept.all() for variant in model.variants):
+        sentence = (
+            "At some curvatures of the aging laws not all terms of the model can be told apart; there the "
+            "later ones are left out."
+        )
+        findings.append(Finding(code="TERMS_NOT_TOLD_APART", severity="caution", sentence=sentence))
     if len(model.blocks) < FEW_BLOCKS:
         findings.append(_few_blocks_finding(len(model.blocks)))
     if model.display_uncertainty > 0:
