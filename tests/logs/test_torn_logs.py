@@ -209,13 +209,20 @@ def test_honest_logs_are_read_whole(tmp_path: Path, text: Callable[[random.Rando
         np.testing.assert_array_equal(record.values, [float(value) for value in texts])
 
 
+def test_a_stretch_with_fewer_decimals_is_a_setting(tmp_path: Path) -> None:
+    """Neighbours that end alike were not cut short: another gate time for half a minute."""
+    lines = hertz(3000)
+    lines[900:903] = [line[:-1] for line in lines[900:903]]
+    assert eb.read_log(written(tmp_path, "utc,frequency_hz", lines)).missing == 0
+
+
 def test_few_rows_are_no_proof_but_named(tmp_path: Path) -> None:
     """A dozen rows by hand, one with a decimal less: read as written, and said."""
     lines = [f"{10 * k},{1.25 + 0.25 * (k % 3) + 0.01:.2f}" for k in range(12)]
     lines[7] = lines[7][:-1]
     record = eb.read_log(written(tmp_path, "elapsed_s,phase_ns", lines))
     (found,) = [finding for finding in record.findings if finding.code == "SHORT_NUMBERS"]
-    assert "line 9: its last number '1.5' has 1 decimals where the others have 2" in found.sentence
+    assert "line 9: its last number '1.5' has 1 decimal where the others have 2" in found.sentence
     assert record.values[7] == 1.5 * 1e-9
 
 

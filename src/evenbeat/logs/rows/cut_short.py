@@ -25,7 +25,7 @@ from evenbeat.logs.form.cells import cell_kind, measured_parts, shape_of, split_
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.rows.lines import REJECT, Rejected, row_in, row_lines, shown
 from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
-from evenbeat.logs.rows.wanted import Alike, Wanted
+from evenbeat.logs.rows.wanted import KEPT_STARTS, Alike, Wanted
 from evenbeat.logs.terms import Form
 
 _FEWEST = 5  # rows beside which one more is looked at
@@ -136,7 +136,7 @@ class _Judge:
         groups = [(_cells(group.line, form), group) for group in (*before.alike, *columns.alike)]
         self.groups = [(cells, group) for cells, group in groups if len(cells) == form.columns]
         self.rows = sum(group.count for _, group in self.groups)
-        self.few = max(_FEW, int(_RARE * self.rows))
+        self.few = max(_FEW, min(int(_RARE * self.rows), KEPT_STARTS))
         self.certain = self.rows >= _HUNDRED
         self.surely: dict[int, Rejected] = {}
         self.perhaps: dict[int, Rejected] = {}
@@ -247,12 +247,16 @@ class _Judge:
             max((len(n.whole) for n in alike), default=0),
             max((n.digits for n in alike), default=0),
         )
-        for line, number in self._numbers(group for end in shorter for group in groups[end]):
+        found = dict(self._numbers(group for end in shorter for group in groups[end]))
+        for line, number in found.items():
+            if any(all(line + k in found for k in near) for near in ((-2, -1), (-1, 1), (1, 2))):
+                continue  # a stretch that was written so
             if mark and len(number.whole) > widest and number.digits >= most:
                 continue  # the writer shows so many digits in all
             if not (mark or self._begins_as_others(float(number.whole))):
                 continue
-            has = f"{len(number.decimals or '')} decimals" if mark else f"{len(number.whole)} digits"
+            digits = len(number.decimals or "") if mark else len(number.whole)
+            has = f"{digits} {'decimal' if mark else 'digit'}{'s' * (digits != 1)}"
             reason = f"its last number '{number.text}' has {has} where the others have {usual}, {_CUT}"
             self._tell(line, reason, surely=bool(mark) and shows_zeros and self.certain)
 

@@ -37,6 +37,9 @@ _RULE = re.compile(rb"(?m)^[ \t=\-_*+~.|]*[=\-_*+~.|][ \t=\-_*+~.|]*$")
 _JOINED = re.compile(JOINED_MOMENT.encode())
 _MARK = re.compile(rb"[.,eE](?=[+-]?\d+$)")
 _FRONT = re.compile(rb"[+-]?(\d*)(.?)")
+_SMALL = 0.05  # a number above it may have lost its exponent
+_PROBED = 1 << 15  # bytes that tell a habit
+_COMMON = 0.02  # share of rows that end in a second way
 _CACHED = 1 << 18  # bytes whose comparisons stay in the cache
 _MOST_ENDINGS = 40  # different ones; rows that end in still others are not compared
 
@@ -78,19 +81,24 @@ class _PieceReader:
         if moments is not None:
             rest = parse_part(self._text(span), self.form, replace(self.wanted, moment=None))
             if rest is not None and rest.rows == len(moments.ns):
-                return replace(rest.with_moments(moments), alike=self._alike(span))
+                return replace(rest.with_moments(moments), alike=self._alike(span, rest))
         return self.read_texts(span)
 
     def read_texts(self, span: tuple[int, int]) -> Part:
         """Return the columns of the lines in a span of the text, time stamps as texts."""
         part = None if self.measured else parse_part(self._text(span), self.form, self.wanted)
-        return replace(part or self._one_by_one(span), alike=self._alike(span))
+        part = part or self._one_by_one(span)
+        return replace(part, alike=self._alike(span, part))
 
-    def _alike(self, span: tuple[int, int]) -> tuple[Alike, ...]:
-        last = self.form.columns - 1
-        if not (self.wanted.holds(last) or self.wanted.begins_with_reading):
+    def _alike(self, span: tuple[int, int], part: Part) -> tuple[Alike, ...]:
+        """Return the rows of a span by how they begin and end, where that matters."""
+        last, begin = self.form.columns - 1, self.wanted.begins_with_reading
+        if not (self.wanted.holds(last) or begin):
             return ()
-        return tuple(rows_alike(self.log.text, *span, self.form, begin=self.wanted.begins_with_reading))
+        values = part.numbers.get(last, np.empty(0))
+        ends = np.fmin.reduce(values, initial=np.inf), np.fmax.reduce(values, initial=-np.inf)
+        small = part.rows if max(-ends[0], ends[1]) < _SMALL else 0
+        return tuple(rows_alike(self.log.text, *span, self.form, begin=begin, small=small))
 
     def _text(self, span: tuple[int, int]) -> bytes:
         return self.log.text[span[0] : span[1]]
@@ -124,7 +132,9 @@ def in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> lis
         return list(pool.map(work, items))
 
 
-def rows_alike(text: bytes, start: int, stop: int, form: Form, *, begin: bool) -> Iterator[Alike]:
+def rows_alike(
+    text: bytes, start: int, stop: int, form: Form, *, begin: bool, small: int = 0
+) -> Iterator[Alike]:
     """Yield the rows between two places by how they end: the same mark before as many digits.
 
     One row after another is compared with those that are left, so that rows which nearly all end in few
@@ -134,6 +144,9 @@ def rows_alike(text: bytes, start: int, stop: int, form: Form, *, begin: bool) -
     ----------
     begin
         Whether rows alike must also have as many digits in front, where they end in an exponent.
+    small
+        How many rows there are, if all last numbers are so far below one that none has lost a negative
+        exponent or a digit of it; else zero.
     """
     body = np.frombuffer(text, np.uint8, stop - start, start)
     middle = text.rfind(b"\n", start, (start + stop) // 2) + 1 or start
@@ -141,11 +154,21 @@ def rows_alike(text: bytes, start: int, stop: int, form: Form, *, begin: bool) -
     mark, front = _MARK.search(row), _FRONT.match(row)
     plain = mark is not None and mark.group().decode() == form.decimal != form.separator
     if mark and front and (plain or mark.group() in b"eE") and (line := row_in(row, form)):
-        rows = _all_marked(body, len(row) - mark.start(), mark.group()[0])
+        back = len(row) - mark.start()
+        whole = small if not plain and b"-" in row[-back:] else 0
+        rows = whole or _all_marked(body, back, mark.group()[0])
         if rows and begin and not plain:
             rows *= _all_begin(body, len(front.group(1)) + 1, ord(form.decimal))
         if rows:
             yield Alike(line=line, count=rows)
+            return
+    if plain and stop - start > _CACHED:
+        cut = text.find(b"\n", start + _PROBED, stop) + 1 or stop
+        some = list(rows_alike(text, start, cut, form, begin=begin))
+        counts = sorted(alike.count for alike in some)
+        if len(counts) > 1 and counts[-2] > _COMMON * sum(counts):  # a habit, of which some rows tell enough
+            scale = (stop - start) / (cut - start)
+            yield from (Alike(line=alike.line, count=round(scale * alike.count)) for alike in some)
             return
     blocks = ((first, body[first : first + _CACHED]) for first in range(0, len(body), _CACHED))
     ends = np.concatenate([np.flatnonzero(block == ord("\n")) + first for first, block in blocks])
@@ -252,7 +275,8 @@ def parse_part(part: bytes, form: Form, wanted: Wanted) -> Part | None:
 def _ends_early(part: bytes, frame: Any, form: Form) -> bool:
     """Return whether some row has too few cells, which pandas would fill up."""
     last = frame[form.columns - 1]
-    empty = np.flatnonzero((last.isna() | (last == "")).to_numpy(dtype=bool))
+    absent = last.isna() if last.dtype.kind == "f" else last.isna() | (last == "")
+    empty = np.flatnonzero(absent.to_numpy(dtype=bool))
     if not len(empty) or form.fewest < 2:
         return False
     lines = [line for line in part.split(b"\n") if line.strip()]
