@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg
 
 from evenbeat.quantities import FloatArray
 
@@ -41,7 +40,7 @@ class Ranked:
 
         Not valid without a constant.
         """
-        solution = linalg.solve_triangular(self.triangle, self.basis.T @ values)
+        solution = np.linalg.solve(self.triangle, self.basis.T @ values)
         coefficients = np.zeros(len(self.kept))
         coefficients[self.kept] = solution[1:]
         return float(solution[0]), coefficients
@@ -56,14 +55,16 @@ def ranked(columns: FloatArray, *, constant: bool = True) -> Ranked:
         Whether a constant comes before all of them.
     """
     first = int(constant)
-    beside = np.hstack([np.ones((len(columns), first)), columns])
-    size = np.sqrt(np.einsum("np,np->p", beside, beside))
-    kept = np.arange(len(size))
+    beside = np.empty((len(columns), first + columns.shape[1]))
+    beside[:, :first], beside[:, first:] = 1.0, columns
+    least = TOLD_APART * np.sqrt(np.einsum("np,np->p", beside, beside))
+    kept = np.arange(len(least))
     while True:
         basis, triangle = np.linalg.qr(beside[:, kept])
-        left = np.zeros(len(kept))  # of more columns than rows nothing is left of the last ones
-        left[: len(triangle)] = np.abs(np.diagonal(triangle))
-        same = np.flatnonzero(left <= TOLD_APART * size[kept])
+        left = np.abs(np.diagonal(triangle))
+        same = np.flatnonzero(left <= least[kept[: len(left)]])
+        if not len(same) and len(left) < len(kept):
+            same = np.array([len(left)])  # more columns than rows
         if not len(same):
             found = np.zeros(columns.shape[1], dtype=bool)
             found[kept[first:] - first] = True
