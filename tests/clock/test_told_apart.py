@@ -119,6 +119,14 @@ def test_a_stated_lag_tells_a_jump_from_a_step() -> None:
     assert np.isfinite(model.sensitivity("bench_c").value)
 
 
+def test_a_stated_lag_alone_beside_no_aging() -> None:
+    """Nothing to be told apart from is no fault."""
+    record = _clock()
+    record = replace(record, covariates={"room_c": 20 + np.sin(record.elapsed_s / 5000)})
+    model = eb.fit_clock(record, environment=[eb.Influence("room_c", lag_s=1200.0)], aging="none")
+    assert np.isfinite(model.sensitivity("room_c").value)
+
+
 def test_constant_temperature_is_not_determined() -> None:
     """A covariate that never changes shows no influence."""
     record = replace(_clock(), covariates={"oven_temperature_c": np.full(600, 78.4)})

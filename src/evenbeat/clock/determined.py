@@ -108,7 +108,8 @@ def told_apart(
     for aging in _agings(laws, spans):
         for acts in acting:
             columns = [*aging, *_others(asked, spans, acts, block=blocks.length_s, record_s=record_s)]
-            ranks = ranked(np.array([each.values for each in columns]).T)
+            values = np.array([each.values for each in columns]).reshape(len(columns), len(spans))
+            ranks = ranked(values.T)
             for column in itertools.compress(columns, ~ranks.kept):
                 key = column.kind, column.place
                 if column.kind in ("law", "beside"):
