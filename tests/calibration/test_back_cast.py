@@ -143,14 +143,18 @@ def _only_one() -> object:
 
 @pytest.mark.slow
 def test_covers_the_day_of_simulated_instruments() -> None:
-    """150 walks with drift drawn from the prior: the 95 % band of the day holds the true first crossing."""
+    """150 walks with drift drawn from the prior: the 95 % band of the day holds the true first crossing.
+
+    At least as often as it says, within three standard deviations of so many draws, and in a band that says
+    something: a third of the year on average.
+    """
     generator = np.random.default_rng(11)
     prior = DriftPrior(name="simulated", drift_per_year=1e-7, walk_per_root_year=3e-8)
     drift = StatedDrift(
         drift_rate=Estimate.normal(0.0, prior.drift_per_year / (365 * DAY)),
         walk_variance_per_second=(3e-8) ** 2 / (365 * DAY),
     )
-    held = []
+    held, width_d = [], []
     while len(held) < 150:
         steps = 3650
         path = np.cumsum(
@@ -168,7 +172,9 @@ def test_covers_the_day_of_simulated_instruments() -> None:
             paths=400,
         )
         held.append(made.crossing_low_s - 2 * DAY <= first <= made.crossing_high_s + 2 * DAY)
-    assert np.mean(held) == pytest.approx(0.95, abs=0.05)
+        width_d.append((made.crossing_high_s - made.crossing_low_s) / DAY)
+    assert np.mean(held) >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 150)
+    assert np.mean(width_d) < 150
 
 
 def test_from_a_clock_model() -> None:
