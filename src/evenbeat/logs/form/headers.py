@@ -98,7 +98,7 @@ def covariate_name(meaning: Meaning, index: int) -> tuple[str, float, float]:
 
 
 def _words_and_unit(name: str) -> tuple[str, str | None]:
-    text = name.strip()
+    text = name.strip().strip("\"'").strip()
     if _DIFFERENCE.fullmatch(_plain_words(text)):
         return _plain_words(text), None  # of delta_f the f is no unit of temperature
     match = re.fullmatch(r"(.*?)\s*[\[(]\s*([^\])]+?)\s*[\])]\s*", text)
