@@ -19,7 +19,7 @@ def log(path: Path, seed: int, *, start: str = "2026-03-01T00:00:00", offset_hz:
     generator = np.random.default_rng(seed)
     hertz = 1e7 + offset_hz + generator.normal(0, 1e-3, ROWS)
     hertz[30] += 5.0
-    stamps = np.datetime64(start, "s") + np.arange(ROWS)
+    stamps = np.datetime64(start, "s") + np.arange(ROWS).astype("m8[s]")
     rows = [f"{stamp}Z,{value:.6f}\n" for stamp, value in zip(stamps, hertz, strict=True)]
     path.write_text("# reference: house standard\ntime,frequency [Hz]\n" + "".join(rows))
     return path

@@ -34,7 +34,10 @@ def written(path: Path, *rows: str, instrument: str = "") -> Path:
 
 def history(changes: list[float], *, years: float = 1.0, u: float = 1e-9) -> eb.CalibrationHistory:
     """Return a history that was set to zero at each calibration, so many years apart."""
-    days = [np.datetime64("2015-01-01") + round(k * 365.25 * years) for k in range(len(changes) + 1)]
+    days = [
+        np.datetime64("2015-01-01") + np.timedelta64(round(k * 365.25 * years), "D")
+        for k in range(len(changes) + 1)
+    ]
     frame = pd.DataFrame({"date": [str(day) for day in days], "as_found": [0.0, *changes]})
     frame = frame.assign(as_left=0.0, standard_uncertainty=u, adjusted="yes")
     return eb.CalibrationHistory.from_table(frame)
@@ -146,7 +149,9 @@ def test_probability_is_that_of_a_chi_squared_sum() -> None:
     changes = np.array([4e-7, 3e-7])
     model = eb.fit_history(history(changes.tolist(), u=2e-9), drift_law="constant")
     walks = np.linspace(0, 8 * 2e-8, 4001)
-    days = np.diff([np.datetime64("2015-01-01") + round(k * 365.25) for k in range(3)]).astype(float)
+    days = np.diff(
+        [np.datetime64("2015-01-01") + np.timedelta64(round(k * 365.25), "D") for k in range(3)]
+    ).astype(float)
     years = days / 365.25
     tails = []
     for walk in walks:
@@ -194,7 +199,7 @@ def simulated(
             found = (
                 own + wander * generator.standard_normal() + math.sqrt(2) * 1e-9 * generator.standard_normal()
             )
-            date = np.datetime64("2015-01-01") + round(365.25 * k)
+            date = np.datetime64("2015-01-01") + np.timedelta64(round(365.25 * k), "D")
             rows.append(f"{name},{date},{found!r},0,1e-9,yes")
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")
     return pd.DataFrame(truth, columns=["name", "drift", "walk"]).set_index("name")

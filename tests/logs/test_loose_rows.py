@@ -100,7 +100,7 @@ def test_rows_of_a_computer_that_is_busy_all_the_time(tmp_path: Path) -> None:
 def dated(path: Path, *, words: str = "") -> Path:
     """Write 40 daily rows around today, ten of them ahead of now, with a word in each where asked."""
     today = np.datetime64(int(time.time()), "s").astype("datetime64[D]")
-    days = today + np.arange(-29, 11)
+    days = today + np.arange(-29, 11).astype("m8[D]")
     kinds = [f",{words[0] if k < 30 else words[1]}" if words else "" for k in range(40)]
     rows = "".join(f"{day}T00:00:00Z,{k % 7}e-9{kinds[k]}\n" for k, day in enumerate(days))
     path.write_text(f"utc,phase_s{',kind' if words else ''}\n" + rows)
