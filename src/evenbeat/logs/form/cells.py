@@ -106,9 +106,13 @@ def _raw_cells(line: str, separator: str, *, joined_moment: bool) -> list[str]:
     return line.split() if separator == " " else line.split(separator)
 
 
-def holds_joined_moment(line: str) -> bool:
-    """Return whether a line holds date and time of day side by side."""
-    return _JOINED_MOMENT.search(line) is not None
+def holds_joined_moment(line: str, separator: str = " ") -> bool:
+    """Return whether a line holds date and time of day in cells side by side."""
+    match = _JOINED_MOMENT.search(line)
+    if match is None:
+        return False
+    gap = line[match.end(1) : match.start(2)]
+    return separator in gap or (separator == " " and "\t" in gap)
 
 
 def is_comment(line: str, separator: str) -> bool:

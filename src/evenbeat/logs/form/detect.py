@@ -117,11 +117,14 @@ def first_lines(text: bytes) -> list[str]:
 def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Split]:
     """Return the ways to split the lines into cells, the likeliest first: more understood, more columns."""
     shapes = Counter(map(shape_of, lines))
-    joined = sum(shapes[shape] for shape in shapes if holds_joined_moment(shape)) > len(lines) / 2
     head = len(lines) - _SCORED_LINES // 2
     scored = lines if head <= _SCORED_LINES // 2 else [*lines[: _SCORED_LINES // 2], *lines[head:]]
     ways = _CANDIDATES if wanted is None else ((wanted.separator, wanted.decimal),)
-    splits = [_scored(scored, separator, decimal, joined=joined) for separator, decimal in ways]
+    joined = {
+        separator: sum(n for shape, n in shapes.items() if holds_joined_moment(shape, separator)) > len(lines) / 2
+        for separator in {separator for separator, _ in ways}
+    }
+    splits = [_scored(scored, separator, decimal, joined=joined[separator]) for separator, decimal in ways]
     splits = [split for split in splits if split.columns]
     splits.sort(key=lambda split: (-split.understood, -split.columns))
     if not splits or wanted is not None:
