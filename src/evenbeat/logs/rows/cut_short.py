@@ -49,7 +49,7 @@ _NUMBERS = {
 _CUT = "as where a line was cut short"
 _JOINED = "as where two lines run into one"
 _MOST_DIGITS = 64
-_MARKS = {"": 0, ".": 1, "e": 2, "time": 3, "other": 4}
+_MARKS = {"": 0, ".": 1, "e": 2, "time": 3, "other": 4, "sign": 5}
 
 
 class Ending(NamedTuple):
@@ -134,31 +134,36 @@ def endings_of(scan: Scan, places: npt.NDArray[np.intp], first_line: int, form: 
     last = form.columns - 1
     if not len(places) or not (wanted.holds(last) or wanted.begins_with_reading):
         return Endings()
-    ends, firsts, starts = scan.ends[places], scan.firsts[places], scan.starts[places]
-    alone = ends == firsts  # lines of nothing but digits
-    before = np.where(alone, starts - 1, scan.marks[ends - 1])
-    digits = scan.marks[ends] - before - 1
+    every = len(places) == len(scan.ends)
+    ends, firsts, starts = (
+        column if every else column[places] for column in (scan.ends, scan.firsts, scan.starts)
+    )
+    stops = scan.marks[ends]
+    kinds = np.full(256, _MARKS["other"])
+    kinds[[ord(code) for code in f"{form.separator}\t\n"]] = _MARKS[""]
+    kinds[[ord(form.decimal), ord("+"), ord("-")]] = _MARKS["."], _MARKS["sign"], _MARKS["sign"]
+    kinds[[ord(code) for code in "eEdD"]] = _MARKS["e"]
     if last == wanted.moment:
-        separators = np.where(scan.separates, scan.marks, -1)
-        cell = np.maximum.reduceat(separators, scan.firsts)[places]
-        digits = scan.marks[ends] - np.maximum(cell, starts - 1) - 1
+        separators = np.maximum.reduceat(np.where(scan.separates, scan.marks, -1), scan.firsts)
+        digits = stops - np.maximum(separators[places], starts - 1) - 1
         mark = np.full(len(places), _MARKS["time"])
     else:
-        kinds = np.full(256, _MARKS["other"])
-        kinds[[ord(code) for code in f"{form.separator}\t\n+-"]] = _MARKS[""]
-        kinds[ord(form.decimal)] = _MARKS["."]
-        kinds[[ord(code) for code in "eEdD"]] = _MARKS["e"]
-        mark = kinds[np.where(alone, ord("\n"), scan.codes[ends - 1])]
-        signed = ~alone & np.isin(scan.codes[ends - 1], np.frombuffer(b"+-", np.uint8)) & (ends - 1 > firsts)
-        behind = ends[signed] - 2
-        exponent = (scan.marks[behind] == before[signed] - 1) & (kinds[scan.codes[behind]] == _MARKS["e"])
-        mark[np.flatnonzero(signed)[exponent]] = _MARKS["e"]
-    front = np.zeros(len(places), dtype=np.int64)
+        before = np.where(ends == firsts, starts - 1, scan.marks[ends - 1])
+        digits = stops - before - 1
+        mark = kinds[scan.codes[ends - 1]]
+        mark[ends == firsts] = _MARKS[""]
+        signed = np.flatnonzero(mark == _MARKS["sign"])
+        if len(signed):
+            behind = ends[signed] - 2
+            stated = (scan.marks[behind] == before[signed] - 1) & (kinds[scan.codes[behind]] == _MARKS["e"])
+            mark[signed] = np.where(stated, _MARKS["e"], _MARKS[""])
+    code = mark * _MOST_DIGITS + np.minimum(digits, _MOST_DIGITS - 1)
+    code *= _MOST_DIGITS
     if wanted.begins_with_reading:
-        signed = (scan.marks[firsts] == starts) & np.isin(scan.codes[firsts], np.frombuffer(b"+-", np.uint8))
-        front = scan.marks[firsts + signed] - starts - signed
+        begins = scan.marks[firsts]
+        signed = (begins == starts) & (kinds[scan.codes[firsts]] == _MARKS["sign"])
+        code += np.minimum(scan.marks[firsts + signed] - starts - signed, _MOST_DIGITS - 1)
     size = _MOST_DIGITS
-    code = (mark * size + np.clip(digits, 0, size - 1)) * size + np.clip(front, 0, size - 1)
     counts, rows = {}, {}
     names = {number: name for name, number in _MARKS.items()}
     often = np.bincount(code)

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from evenbeat.logs.form.cells import JOINED_MOMENT, MISSING_TEXTS
 from evenbeat.logs.rows.cut_short import Endings, endings_of
 from evenbeat.logs.rows.lines import EXACT, EXACT_TIME, UNIT, Rejected, read_by_line, row_in
-from evenbeat.logs.rows.stamps import IntArray, Moments, moments_in
+from evenbeat.logs.rows.stamps import IntArray, Moments, moments_in, texts_of
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
 
@@ -80,8 +80,6 @@ class PieceReader:
         LogError
             If a row cannot be read and is not to be passed over, naming its line.
         """
-        import pandas as pd
-
         form, wanted = self.form, self.wanted
         bare = without_blanks(text if text.endswith(b"\n") else text + b"\n", form)
         clean = cleaned(bare, form)
@@ -104,6 +102,8 @@ class PieceReader:
             if read.lines:
                 accepted = np.array(read.lines, dtype=np.int64) - first_line
                 order = np.argsort(np.concatenate([places, accepted]))
+                if wanted.moment is not None:
+                    columns[wanted.moment] = texts_of(columns[wanted.moment])
                 columns = {i: np.concatenate([columns[i], read.columns[i]])[order] for i in columns}
                 places = np.concatenate([places, accepted])[order]
                 texts = dict(told)
@@ -111,7 +111,7 @@ class PieceReader:
         others = np.delete(np.arange(first_line, first_line + len(content)), places)
         moments = None
         if wanted.moment is not None and len(places):
-            moments = moments_in(pd.Series(columns[wanted.moment]))
+            moments = moments_in(columns[wanted.moment])
         times = None if wanted.exact is None else columns[wanted.exact]
         return Part(
             rows=len(places),
@@ -167,13 +167,14 @@ class PieceReader:
             return {**{i: np.empty(0) for i in wanted.numbers}, **texts, **times}
         text, rows = scan.text_of(regular), int(np.count_nonzero(regular))
         short = bool((scan.cells[regular] < len(self._names[0])).any())
+        stamps = scan.first_cells(regular) if wanted.moment == 0 and joined_column(self.form) is None else None
         dtypes = {str(index): "float64" for index in wanted.numbers}
         if wanted.exact is not None:
             dtypes[str(wanted.exact)] = "str" if wanted.fractions else "int64"
         frame = None
         for missing in (True,) if short else (False, True):  # without missing texts it is faster
             try:
-                frame = self._frame(text, dtypes, missing=missing)
+                frame = self._frame(text, dtypes, missing=missing, stamps=stamps is None)
                 break
             except _REFUSALS:
                 continue
@@ -182,9 +183,12 @@ class PieceReader:
         if not all((frame[name] == UNIT).all() for name in self._names[1]):
             return None
         columns: dict[int, Any] = {i: frame[str(i)].to_numpy() for i in wanted.numbers}
-        if wanted.moment is not None:
+        if wanted.moment is not None and stamps is not None:
+            columns[wanted.moment] = stamps
+        elif wanted.moment is not None:
             cells = frame[str(wanted.moment)]
-            columns[wanted.moment] = cells + "T" + frame["clock"] if "clock" in frame else cells
+            cells = cells + "T" + frame["clock"] if "clock" in frame else cells
+            columns[wanted.moment] = cells.to_numpy(dtype=object)
         if wanted.exact is not None:
             times = exact_times(frame[str(wanted.exact)], self.form.decimal)
             if times is None:
@@ -192,11 +196,13 @@ class PieceReader:
             columns[wanted.exact] = times
         return columns
 
-    def _frame(self, text: bytes, dtypes: dict[str, Any], *, missing: bool) -> Any:
+    def _frame(self, text: bytes, dtypes: dict[str, Any], *, missing: bool, stamps: bool = True) -> Any:
+        """Return cells; texts for missing readings are looked for, and time stamps taken, where that is asked."""
         import pandas as pd
 
         separator, (names, units) = self.form.separator, self._names
         taken = [str(i) for i in range(self.form.columns) if self.wanted.holds(i)]
+        taken = taken if stamps else [name for name in taken if name != str(self.wanted.moment)]
         joined = joined_column(self.form)
         taken += ["clock"] if joined is not None and joined == self.wanted.moment else []
         return pd.read_csv(
@@ -281,7 +287,7 @@ class Scan:
     """
 
     def __init__(self, text: bytes, separator: str) -> None:
-        self.text = text
+        self.text, self.separator = text, separator.encode()
         self.body = np.frombuffer(text, np.uint8)
         self.marks = np.flatnonzero(self.body - np.uint8(ord("0")) > 9)  # all that is no digit
         self.codes = self.body[self.marks]
@@ -299,6 +305,18 @@ class Scan:
         run[1:] &= ~(self.separates[:-1] & (np.diff(self.marks) == 1))
         begins = self.separates[self.firsts] & (self.marks[self.firsts] == self.starts)
         self.cells = np.add.reduceat(run, self.firsts, dtype=np.int32) + 1 - begins
+
+    def first_cells(self, lines: npt.NDArray[np.bool_]) -> npt.NDArray[np.bytes_] | None:
+        """Return the first cells of some lines, ``None`` where these are not equally long."""
+        starts = self.starts[lines]
+        width = self.text.find(self.separator, int(starts[0])) - int(starts[0])
+        if not 0 < width < int(self.lengths[lines].min()):
+            return None
+        every = np.ndarray((len(self.text) - width,), f"V{width + 1}", buffer=self.text, strides=(1,))
+        cells = every[starts].view(np.uint8).reshape(-1, width + 1)
+        if (cells[:, width] != ord(self.separator)).any():
+            return None
+        return np.ascontiguousarray(cells[:, :width]).view(f"S{width}").ravel()
 
     def line(self, place: int) -> str:
         """Return the text of a line."""
@@ -325,7 +343,8 @@ def line_ends(text: bytes) -> IntArray:
 
 def without_blanks(text: bytes, form: Form) -> bytes:
     """Return lines without blanks at their ends, and tabs where these separate nothing."""
-    if b" \n" not in text and b"\t\n" not in text:
+    blank, tab = b" " in text and b" \n" in text, b"\t" in text and b"\t\n" in text
+    if not (blank or tab):  # one byte is looked for much faster than two
         return text
     text = re.sub(rb"(?m)^[ \t\v\f]+$", b"", text)
     return re.sub(rb"(?m)[ \t]+$" if form.separator == " " else rb"(?m) +$", b"", text)
@@ -337,7 +356,7 @@ def cleaned(text: bytes, form: Form) -> bytes:
     if b"#" in text:
         text = re.sub(rb"#.*", b"", text)
     marks = rb"%|//" if form.separator == ";" else rb"[%;]|//"
-    slashes = b"/" in text and b"//" in text  # one byte is looked for much faster than two
+    slashes = b"/" in text and b"//" in text
     if b"%" in text or slashes or (form.separator != ";" and b";" in text):
         text = re.sub(rb"(?m)^[ \t]*(?:" + marks + rb").*", b"", text)
     if b'"' in text:

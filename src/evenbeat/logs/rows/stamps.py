@@ -17,6 +17,7 @@ _SECOND_NS = 1_000_000_000
 _HOUR_NS = 3600 * _SECOND_NS
 _FEW = 0.5  # share of stamps that may be written otherwise than ISO 8601
 _ISO = re.compile(r"\s*\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?\s*", re.ASCII)
+_ALIKE = re.compile(rb"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)(Z?)")
 _PARTS = re.compile(
     r"@?(\d{1,4}[-/. :](?:[A-Za-z]{3,9}|\d{1,3})(?:[-/. ]\d{1,4})?)(?:[T:_-]\s*|\s+|$)(.*)", re.ASCII
 )
@@ -103,12 +104,15 @@ def stamp_in(text: str) -> tuple[str, int, bool, bool] | None:
     return date, ns * _SECOND_NS + _decimals_ns(clock.group(4)), bool(zone), second == 60
 
 
-def moments_in(texts: Any) -> Moments:
-    """Return the moments of a column of texts, a pandas series; ``None`` and NaN are missing."""
-    iso = _iso_moments(texts)
+def moments_in(cells: npt.NDArray[np.object_] | npt.NDArray[np.bytes_]) -> Moments:
+    """Return the moments of a column of texts, or of bytes all as long; what is no text is missing."""
+    alike = _alike_moments(cells) if cells.dtype.kind == "S" else None
+    if alike is not None:
+        return alike
+    cells = texts_of(cells)
+    iso = _iso_moments(cells)
     if iso is not None and not iso.odd:
         return iso
-    cells = texts.to_numpy(dtype=object)
     if iso is None:
         return _by_ends(cells.tolist())
     odd = list(iso.odd)
@@ -159,40 +163,67 @@ def end_to_end(parts: Sequence[Moments]) -> Moments:
     )
 
 
-def _iso_moments(texts: Any) -> Moments | None:
+def texts_of(cells: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
+    """Return a column of bytes as texts; one of texts as it is."""
+    if cells.dtype.kind != "S":
+        return cells
+    return np.array([cell.decode(errors="replace") for cell in cells.tolist()], dtype=object)
+
+
+def _alike_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
+    """Return moments in ISO 8601 without a zone or in UTC that differ in their digits only, else ``None``."""
+    first = cells[0]
+    match = _ALIKE.fullmatch(first)
+    if match is None:
+        return None
+    codes = cells.view(np.uint8).reshape(len(cells), -1)
+    digits = codes - np.uint8(ord("0")) < 10
+    punctuation = np.flatnonzero(~digits[0])
+    if (digits != digits[0]).any() or (codes[:, punctuation] != codes[0, punctuation]).any():
+        return None
+    centuries = codes[:, 0].astype(np.int64) * 10 + codes[:, 1] - 11 * ord("0")
+    if centuries.min() < 17 or centuries.max() > 21:
+        return None
+    try:
+        moments = cells.astype(f"S{match.end(1)}").astype("datetime64[ns]")
+    except ValueError:
+        return None
+    return Moments(ns=moments.astype(np.int64), zoned=match.group(2) == b"Z", example=first.decode())
+
+
+def _iso_moments(cells: npt.NDArray[np.object_]) -> Moments | None:
     """Return moments with those that are no ISO 8601 as odd, ``None`` where most are none."""
     import pandas as pd
 
-    example = next((text for text in texts.iloc[:: max(1, len(texts) // 9)] if _is_iso(text)), "")
+    example = next((text for text in cells[:: max(1, len(cells) // 9)] if _is_iso(text)), "")
     if not example:
         return None
+    how: dict[str, Any] = {"format": "ISO8601", "errors": "coerce", "cache": False}
     try:
-        found: Any = pd.to_datetime(texts, format="ISO8601", errors="coerce")
-        mixed = found.dtype.kind != "M"
+        found: Any = pd.to_datetime(cells, **how)
+        mixed = not isinstance(found, pd.DatetimeIndex)
     except (ValueError, OverflowError):
         mixed = True
     if mixed:  # offsets that differ, or only some that state a zone
-        found = pd.to_datetime(texts, format="ISO8601", errors="coerce", utc=True)
-    zoned = found.dt.tz is not None
-    moments = (found.dt.tz_convert("UTC").dt.tz_localize(None) if zoned else found).to_numpy()
+        found = pd.to_datetime(cells, utc=True, **how)
+    zoned = found.tz is not None
+    moments = (found.tz_convert("UTC").tz_localize(None) if zoned else found).to_numpy()
     wrong = np.isnat(moments)
     if wrong.mean() > _FEW:
         return None
     if (unit := np.datetime_data(moments.dtype)[0]) != "ns":
         edges = np.array(_YEARS, dtype=f"datetime64[{unit}]")
         wrong |= (moments < edges[0]) | (moments > edges[1])
-        moments = np.where(wrong, edges[0], moments)
+        moments = np.where(wrong, edges[0], moments) if wrong.any() else moments
     ns = moments.astype("datetime64[ns]").astype(np.int64)
     if ":" in example:  # a date alone, or one with an hour, is how a longer stamp begins
         whole = np.flatnonzero(ns % _HOUR_NS == 0)
-        short = np.fromiter((":" not in str(text) for text in texts.iloc[whole]), bool, len(whole))
-        wrong[whole[short]] = True
+        wrong[whole] |= np.array([":" not in str(text) for text in cells[whole].tolist()], dtype=bool)
     if mixed:
-        states = np.fromiter((_ZONE.search(str(text)) is not None for text in texts), bool, len(texts))
+        states = np.array([_ZONE.search(str(text)) is not None for text in cells.tolist()])
         zoned = bool(2 * np.count_nonzero(states) > len(states))
         wrong |= states != zoned
-    rows = np.flatnonzero(wrong)
-    odd = dict(zip(rows.tolist(), map(_text, texts.iloc[rows]), strict=True))
+    odd = {row: _text(cells[row]) for row in np.flatnonzero(wrong).tolist()}
     return Moments(ns=ns, zoned=zoned, odd=odd, example=example)
 
 
