@@ -24,18 +24,19 @@ from evenbeat.intake import (
     FARTHEST_FROM_NOMINAL,
     blocks,
     check_positive,
-    check_size,
     checked_samples,
     checked_weighting,
     extremes_and_mean,
     numbers_of,
     read_only,
+    refuse_hertz,
     relative_to,
     utc,
     whole_factor,
 )
 from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
 from evenbeat.plain import UNLISTED, Plain
+from evenbeat.plausible import implausible
 from evenbeat.quantities import FloatArray
 from evenbeat.results import Result
 from evenbeat.units import duration_text, frequency_text, parse_unit
@@ -339,7 +340,7 @@ class Record(Result):
 
         Notes
         -----
-        Fractions beyond 0.1 (median) are no oscillator's: the record says so in a caution (common practice).
+        Fractions beyond 1e-3 (median) are no oscillator's: the record says so in a caution (common practice).
 
         Examples
         --------
@@ -470,6 +471,8 @@ class Record(Result):
             msg = f"gate_s is {gate_s}, longer than the interval of {grid.interval_s} s between readings"
             raise InputError(msg)
         values = grid.place(samples)
+        if kind == "frequency":
+            refuse_hertz(values)
         return cls(
             kind=kind,
             values=values,
@@ -478,7 +481,7 @@ class Record(Result):
             start=where.start,
             covariates=checked_covariates(covariates, given, grid),
             stamp_offset_s=where.stamp_offset_s,
-            findings=(*grid.findings, *check_size(values, kind, grid.interval_s)),
+            findings=(*grid.findings, *implausible(kind, values, grid.interval_s, where.start)),
             **stated,
         )
 

@@ -11,9 +11,10 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.intake import FARTHEST_FROM_NOMINAL, relative_to
 from evenbeat.logs.terms import QUANTITIES
+from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind
-from evenbeat.units import parse_unit
+from evenbeat.units import frequency_text, parse_unit
 
 _DIMENSIONS = {
     "frequency": "frequency",
@@ -40,9 +41,6 @@ _NEAR_USUAL = 0.01
 _NEAR_GUESSED = 1e-3
 _SOME = 100_000
 _FARTHEST_FROM_NOMINAL = 0.02
-ASSUMED_NOMINAL = "ASSUMED_NOMINAL"
-"""Code of the finding that the nominal frequency was assumed: no tolerance is judged on it."""
-
 _SMALL = 1e-3
 
 
@@ -406,14 +404,6 @@ def assumed_nominal(frequency_hz: float, path: str) -> tuple[float, Finding]:
         f"--nominal-frequency, such as --nominal-frequency '{example}' (nominal_frequency_hz)"
     )
     raise LogError(msg, path=path)
-
-
-def frequency_text(frequency_hz: float) -> str:
-    """Return a frequency with its unit, as 12.288 MHz."""
-    for size, name in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
-        if frequency_hz >= size:
-            return f"{frequency_hz / size:.10g} {name}"
-    return f"{frequency_hz:.10g} Hz"
 
 
 def _check_near(typical: float, nominal: float, name: str, path: str) -> None:
