@@ -63,8 +63,9 @@ def chosen_rows(
     kept = sheet.kept(rows)
     if times is not None:
         first = times.seconds[rows[0]]
-        ahead = np.timedelta64(round(float(first) * 1e9), "ns")
-        start = None if times.start is None else times.start + ahead
+        start = times.start
+        if start is not None:
+            start = start + np.timedelta64(round(float(first) * 1e9), "ns")
         times = replace(times, seconds=times.seconds[rows] - first, start=start)
     if options.every is None:
         _refuse_levels(kept, quantity)
