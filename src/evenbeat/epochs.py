@@ -68,15 +68,17 @@ class Grid:
         Parameters
         ----------
         moments
-            Since the first reading: seconds, or whole nanoseconds, which stay exact where the interval is a
-            whole number of them.
+            Of all readings: seconds since the first, or nanoseconds from any zero, which stay exact where the
+            interval is a whole number of them.
         """
         places = np.arange(*rows.indices(len(moments))) if self.positions is None else self.positions[rows]
+        if moments.dtype.kind != "i":
+            return np.asarray(moments[rows] - places * self.interval_s)
         interval_ns = self.interval_s * 1e9
-        if moments.dtype.kind == "i" and round(interval_ns) == interval_ns:
-            return (moments[rows] - places * round(interval_ns)) / 1e9
-        seconds = moments[rows] / 1e9 if moments.dtype.kind == "i" else moments[rows]
-        return np.asarray(seconds - places * self.interval_s)
+        since = moments[rows] - moments[0]
+        if round(interval_ns) == interval_ns:
+            return np.asarray((since - places * round(interval_ns)) / 1e9)
+        return np.asarray(since / 1e9 - places * self.interval_s)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -264,7 +266,7 @@ def _moments(epochs: Any, name: str) -> Moments:
         raise InputError(msg)
     if isinstance(index, pd.DatetimeIndex | pd.TimedeltaIndex):
         exact = index.to_numpy()
-        ns = (exact - exact[:1]).astype(np.int64)
+        ns = exact.view(np.int64) - exact.view(np.int64)[:1]
         start = exact[0] if len(exact) and isinstance(index, pd.DatetimeIndex) else None
         return Moments(seconds=ns / 1e9, start=start, name=name, ns=ns)
     numbers = index.to_numpy()

@@ -587,6 +587,14 @@ class Record(Result):
             return self.interval_s
         return float(np.median(np.diff(self.epochs_ns))) / 1e9
 
+    @property
+    def spacing_text(self) -> str:
+        """How far apart the samples are, in words behind their number: ``every 10 s``."""
+        usual = duration_text(self.spacing_s)
+        return (
+            f"every {usual}" if self.epochs_ns is None else f"at times of their own (median spacing {usual})"
+        )
+
     def time_of(self, sample: int) -> float:
         """Return seconds from the first sample to one of them; to the end of the record beyond the last."""
         if self.epochs_ns is None:
@@ -1058,10 +1066,8 @@ class Record(Result):
     def _headline(self) -> str:
         what = "time errors" if self.kind == "phase" else "fractional frequencies"
         left_out = f", {self.missing} missing, {self.excluded} excluded"
-        every = f"every {duration_text(self.interval_s)}"
-        if self.epochs_ns is not None:
-            every = f"at times of their own, {duration_text(self.spacing_s)} apart in the median,"
-        return f"Record of {len(self)} {what} {every} over {duration_text(self.duration_s)}{left_out}"
+        over = duration_text(self.duration_s)
+        return f"Record of {len(self)} {what} {self.spacing_text} over {over}{left_out}"
 
     def _lines(self) -> list[tuple[str, str]]:
         unit = " s" if self.kind == "phase" else ""
@@ -1119,7 +1125,7 @@ def check_record(given: object, *, grid_for: str = "") -> None:
     raise InputError(msg)
 
 
-def _check_length(name: str, column: FloatArray, values: FloatArray) -> None:
+def _check_length(name: str, column: FloatArray | IntArray, values: FloatArray) -> None:
     if len(column) != len(values):
         msg = f"{name} has {len(column)} samples but the record has {len(values)}"
         raise InputError(msg)
