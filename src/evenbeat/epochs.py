@@ -54,6 +54,13 @@ class Grid:
     epochs_ns: IntArray | None = None
     findings: tuple[Finding, ...] = ()
 
+    @property
+    def spacing_s(self) -> float:
+        """Interval of the grid, or the mean time between neighbours where there is none."""
+        if self.epochs_ns is None:
+            return self.interval_s
+        return float(self.epochs_ns[-1]) / 1e9 / (len(self.epochs_ns) - 1)
+
     def place(self, column: FloatArray) -> FloatArray:
         """Return the column on the grid, NaN where no reading is."""
         if self.positions is None or self.cells == len(column):

@@ -31,18 +31,19 @@ from evenbeat.intake import (
     FARTHEST_FROM_NOMINAL,
     blocks,
     check_positive,
-    check_size,
     checked_samples,
     checked_weighting,
     extremes_and_mean,
     numbers_of,
     read_only,
+    refuse_hertz,
     relative_to,
     utc,
     whole_factor,
 )
 from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
 from evenbeat.plain import UNLISTED, Plain
+from evenbeat.plausible import implausible
 from evenbeat.quantities import FloatArray
 from evenbeat.results import Result
 from evenbeat.units import duration_text, frequency_text, parse_unit
@@ -395,7 +396,7 @@ class Record(Result):
 
         Notes
         -----
-        Fractions beyond 0.1 (median) are no oscillator's: the record says so in a caution (common practice).
+        Fractions beyond 1e-3 (median) are no oscillator's: the record says so in a caution (common practice).
 
         Examples
         --------
@@ -545,9 +546,8 @@ class Record(Result):
             raise InputError(msg)
         values = grid.place(samples)
         spans, found = spans_of(kind, grid, gate_s=gate_s, spans_s=spans_s)
-        interval = (
-            grid.interval_s if grid.epochs_ns is None else float(np.median(np.diff(grid.epochs_ns))) / 1e9
-        )
+        if kind == "frequency":
+            refuse_hertz(values)
         return cls(
             kind=kind,
             values=values,
@@ -558,7 +558,7 @@ class Record(Result):
             stamp_offset_s=where.stamp_offset_s,
             epochs_ns=grid.epochs_ns,
             spans_s=spans,
-            findings=(*grid.findings, *found, *check_size(values, kind, interval)),
+            findings=(*grid.findings, *found, *implausible(kind, values, grid.spacing_s, where.start)),
             **stated,
         )
 

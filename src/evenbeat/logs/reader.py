@@ -31,6 +31,7 @@ from evenbeat.logs.times.grid import grid_from_times, rows_in_order
 from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
 from evenbeat.logs.times.texts import times_from_text
 from evenbeat.logs.times.timestamps import NoTimeError, Times, blocks_of_rows, times_from_moments
+from evenbeat.plausible import far_offset, implausible
 from evenbeat.record import Record, Source
 
 if TYPE_CHECKING:
@@ -407,14 +408,25 @@ def _record(
         spans, spanned = spans_of(converted.kind, grid, gate_s=stated.gate_s, spans_s=None)
     except InputError as error:
         raise LogError(str(error), path=log.path) from None
+    values = grid.place(converted.values)
+    start = None if times is None else times.start
+    doubts = implausible(converted.kind, values, grid.spacing_s, start)
+    size = far_offset(converted.kind, values, grid.spacing_s)
+    if size is not None and layout.stated.get("unit") is None:
+        msg = (
+            f"the readings of column {layout.form.label(layout.value)} mean that the clock is off by "
+            f"{size:.2g} of its frequency, as no oscillator is; check the unit of the readings and of the "
+            "time and state them with --unit and --time-unit (unit, time_unit)"
+        )
+        raise LogError(msg, path=log.path, line=layout.form.first_line if log.text else None)
     return Record(
         kind=converted.kind,
-        values=grid.place(converted.values),
+        values=values,
         epochs_ns=grid.epochs_ns,
         spans_s=spans,
         interval_s=grid.interval_s,
         gate_s=stated.gate_s if converted.kind == "frequency" else None,
-        start=None if times is None else times.start,
+        start=start,
         nominal_frequency_hz=converted.nominal_frequency_hz,
         covariates=covariates,
         reference=stated.reference,
@@ -430,6 +442,7 @@ def _record(
             *(() if times is None else times.findings),
             *grid.findings,
             *spanned,
+            *doubts,
             *prediction_findings(log, layout, times),
         ),
         source=Source(
