@@ -176,6 +176,9 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
     )
     group.add_argument(
+        "--signal", metavar="CODE", help="signal of a CGGTTS file that holds several, e.g. L3P"
+    )
+    group.add_argument(
         "--bad-lines",
         choices=("refuse", "reject"),
         default="refuse",
@@ -304,6 +307,7 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "time_unit": arguments.time_unit,
         "date_order": arguments.date_order,
         "clock": arguments.clock,
+        "signal": arguments.signal,
         "bad_lines": arguments.bad_lines,
         "partial": arguments.partial,
         "select": arguments.select,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import replace
 
 import numpy as np
 
@@ -62,11 +61,7 @@ def chosen_rows(
     count = sheet.table.rows
     kept = sheet.kept(rows)
     if times is not None:
-        first = times.seconds[rows[0]]
-        start = times.start
-        if start is not None:
-            start = start + np.timedelta64(round(float(first) * 1e9), "ns")
-        times = replace(times, seconds=times.seconds[rows] - first, start=start)
+        times = times.kept(rows)
     if options.every is None:
         _refuse_levels(kept, quantity)
     sentence = (

@@ -25,7 +25,6 @@ from evenbeat.logs.terms import Candidate, Form
 from evenbeat.plain import Plain
 from evenbeat.record import Record
 from evenbeat.results import UNKNOWN, Column, Result
-from evenbeat.units import duration_text
 
 _KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
 _SHOWN_CELLS = 3
@@ -111,8 +110,8 @@ class Inspection(Result):
             return f"{Path(self.path).name}: {self.kind}, not readable as it stands"
         kind = "time errors" if self.record.kind == "phase" else "fractional frequencies"
         return (
-            f"{Path(self.path).name}: {self.kind}, read as {len(self.record)} {kind} every "
-            f"{duration_text(self.record.interval_s)}"
+            f"{Path(self.path).name}: {self.kind}, read as {len(self.record)} {kind} "
+            f"{self.record.spacing_text}"
         )
 
     def as_text(self, *, needs: bool = True) -> str:

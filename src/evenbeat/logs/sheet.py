@@ -44,6 +44,8 @@ class Sheet:
         Name of the time scale of its moments.
     kind
         What kind of file it is, as people say it.
+    exact_times
+        The times are those of the readings, and not when a computer wrote them down.
     """
 
     log: LogText
@@ -51,6 +53,7 @@ class Sheet:
     table: Columns
     scale: str = "UTC"
     kind: str = "text table"
+    exact_times: bool = False
     findings: tuple[Finding, ...] = ()
 
     def locate(self, row: int) -> int:
@@ -107,6 +110,9 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     if options.clock is not None:
         msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
         raise LogError(msg, path=log.path)
+    if options.signal is not None:
+        msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
+        raise LogError(msg, path=log.path)
     log, aside = without_dialogue(log)
     log, form = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
@@ -129,7 +135,7 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
 
 def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
     """Return the sheet of a file that is no plain table, ``None`` for a plain one."""
-    opened = open_exchange(source, clock=options.clock, reject=options.reject)
+    opened = open_exchange(source, clock=options.clock, signal=options.signal, reject=options.reject)
     if opened is None:
         return None
     first = {index: values[:PROBE_LINES] for index, values in opened.columns.numbers.items()}
@@ -141,6 +147,7 @@ def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
         table=table,
         scale=opened.scale,
         kind=opened.kind,
+        exact_times=opened.exact_times,
         findings=(*opened.log.findings, *opened.findings),
     )
 
