@@ -316,14 +316,14 @@ def test_one_identity_in_all_files(folder: Path, page: Page) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["r" * 3500, "odd \udcff name.csv", "c" * 100_000, "two\nlines\ttab"],
-    ids=["long word", "not UTF-8", "huge", "lines"],
+    ["r" * 3500, "odd \udcff\nname.csv", "c" * 100_000],
+    ids=["long word", "not UTF-8", "huge"],
 )
-def test_any_name_makes_all_three_files(name: str, tmp_path: Path) -> None:
+def test_any_name_makes_all_three_files(name: str, assessment: Assessment, tmp_path: Path) -> None:
     """Names of files, references and columns may be of any length and of any bytes."""
     source = Source(path=name, sha256="0" * 64, size_bytes=1, rows=720)
-    record = replace(simulated(), reference=name, source=source)
-    report = write_report(assess(record, tolerance=1e-8), tmp_path / "report")
+    record = replace(assessment.record, reference=name, source=source)
+    report = write_report(replace(assessment, record=record), tmp_path / "report")
 
     assert report.trouble == ""
     assert report.pdf is not None
