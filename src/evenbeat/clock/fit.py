@@ -127,7 +127,7 @@ def fit_clock(
         (logarithmic aging)
     Tests: tests/coverage/test_clock_coverage.py
     """
-    check_record(record)
+    check_record(record, grid_for="fit_clock")
     influences = chosen_influences(record, environment)
     aging_laws = _laws(record, aging, age_s, retrace=retrace)
     blocks = _blocks(record, influences, most_blocks)
