@@ -444,6 +444,7 @@ def _record(
         source=Source(
             path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)
         ),
+        ledger=sheet.ledger(late.tolist()),
     ).treated("read_log", path=Path(log.path).name)
 
 

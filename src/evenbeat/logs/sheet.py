@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
+from evenbeat.ledger import Ledger, reasons_of
 from evenbeat.logs.exchange.kinds import open_exchange
 from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
 from evenbeat.logs.form.cells import measured_parts, number_in
@@ -44,6 +45,10 @@ class Sheet:
         What kind of file it is, as people say it.
     exact_times
         The times are those of the readings, and not when a computer wrote them down.
+    left_out
+        How many lines hold readings that were not asked for.
+    several_lines
+        How many lines were read for its rows, where these are means of several; all others are its header.
     """
 
     log: LogText
@@ -53,6 +58,8 @@ class Sheet:
     kind: str = "text table"
     exact_times: bool = False
     findings: tuple[Finding, ...] = ()
+    left_out: int = 0
+    several_lines: int | None = None
 
     def locate(self, row: int) -> int:
         """Return the one-based line of a row, in a binary file its number."""
@@ -62,6 +69,35 @@ class Sheet:
     def lines(self) -> IntArray:
         """Shape (rows,): one-based lines of all rows, in a binary file their numbers."""
         return self.table.row_lines
+
+    def ledger(self, late: Sequence[int] = ()) -> Ledger | None:
+        """Return what became of each line, ``None`` for a binary file.
+
+        Parameters
+        ----------
+        late
+            Lines of rows that were rejected because their time does not advance.
+        """
+        if not self.log.text:
+            return None
+        table = self.table
+        told = [Rejected(line=line, reason="its time does not advance") for line in late]
+        rejected = sorted((*table.rejected, *told), key=lambda rejected: rejected.line)
+        lost = np.isin(self.lines, [line.line for line in rejected])
+        accepted, header = int(np.count_nonzero(~lost)), table.header
+        if self.several_lines is not None:
+            accepted = self.several_lines - len(late)
+            header = self.log.lines - accepted - len(rejected) - self.left_out
+        return Ledger(
+            lines=self.log.lines,
+            accepted=accepted,
+            left_out=self.left_out,
+            rejected=len(rejected),
+            comments=table.comments,
+            blank=table.blank,
+            header=header,
+            reasons=reasons_of(rejected),
+        )
 
     def kept(self, rows: IntArray) -> Sheet:
         """Return the sheet with some of its rows."""
@@ -142,6 +178,8 @@ def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
         kind=opened.kind,
         exact_times=opened.exact_times,
         findings=(*opened.log.findings, *opened.findings),
+        left_out=opened.left_out,
+        several_lines=opened.several_lines if opened.several_lines is not None else table.rows,
     )
 
 

@@ -13,6 +13,9 @@ MISSING_TEXTS = frozenset(
 )
 """Texts that stand for a reading that is missing, in lower case."""
 
+ASIDE = "\x03"
+"""Begins what stands for a line that was set aside."""
+
 CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s?[AaPp][Mm])?\s*(?:Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
 DATE = (
     r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"

@@ -14,7 +14,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -22,11 +22,9 @@ import numpy.typing as npt
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import cell_kind, measured_parts, shape_of, split_line
 from evenbeat.logs.rows.lines import UNIT, Rejected, row_in
+from evenbeat.logs.rows.scan import Scan
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
-
-if TYPE_CHECKING:
-    from evenbeat.logs.rows.pieces import Scan
 
 _FEWEST = 5  # rows beside which one more is looked at
 _HUNDRED = 100  # rows that make a habit certain
@@ -103,7 +101,7 @@ class Endings:
         return Endings(counts=counts, rows=rows)
 
     def before(self) -> Endings:
-        """Return the endings of rows of an earlier part of a log: those that follow are judged beside them."""
+        """Return the endings of an earlier part of a log, beside which later rows are judged."""
         rows = {ending: ((0, lines[0][1]),) for ending, lines in self.rows.items()}
         return Endings(counts=self.counts, rows=rows)
 
@@ -129,7 +127,9 @@ def _ending_of(line: str, form: Form, wanted: Wanted) -> Ending:
     return Ending("other", 0) if number is None else Ending(*number.ending[:2], front)
 
 
-def endings_of(scan: Scan, places: npt.NDArray[np.intp], first_line: int, form: Form, wanted: Wanted) -> Endings:
+def endings_of(
+    scan: Scan, places: npt.NDArray[np.intp], first_line: int, form: Form, wanted: Wanted
+) -> Endings:
     """Return how the lines at some places of a text end, the first of all being that line of the log."""
     last = form.columns - 1
     if not len(places) or not (wanted.holds(last) or wanted.begins_with_reading):
@@ -362,7 +362,8 @@ class Judge:
 
     def _judge_first_mantissas(self) -> None:
         """Find two lines in one by the digits before the point, where all numbers have an exponent."""
-        first = {e: _number(cells[0], self.form) for e in self.endings.counts for _, cells in self._lines([e])}
+        endings = self.endings.counts
+        first = {e: _number(cells[0], self.form) for e in endings for _, cells in self._lines([e])}
         widths: Counter[int] = Counter()
         for ending, number in first.items():
             if number is not None and number.exponent is not None:

@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 
 from evenbeat.errors import LogError
+from evenbeat.ledger import Rejected as Rejected  # noqa: PLC0414
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import (
+    ASIDE,
     MISSING_TEXTS,
     cell_kind,
     is_comment,
@@ -22,7 +24,6 @@ from evenbeat.logs.form.cells import (
 )
 from evenbeat.logs.form.dialogue import BEFORE, OTHER_ANSWER, QUERY
 from evenbeat.logs.terms import Form, Wanted
-from evenbeat.plain import Plain
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
 HARMLESS = (RULE, REPEATED_HEADER, QUERY, OTHER_ANSWER, BEFORE)
@@ -42,24 +43,6 @@ REJECT = (
     "correct the line, put # in front of it, or pass over such lines with --bad-lines reject "
     "(bad_lines='reject')"
 )
-
-
-@dataclass(frozen=True, kw_only=True)
-class Rejected(Plain):
-    """A line that is no row of the log, and why.
-
-    Parameters
-    ----------
-    cut
-        Whether it is the beginning of a row.
-    """
-
-    line: int
-    reason: str
-    cut: bool = False
-
-    def __str__(self) -> str:
-        return f"line {self.line}: {self.reason}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -85,7 +68,8 @@ def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
 def row_in(raw: bytes, form: Form) -> str:
     """Return the text of a line without its comment; nothing where it is blank or all comment."""
     line = raw.decode(errors="replace").rstrip("\n").partition("#")[0]
-    return line if line.strip() and not is_comment(line, form.separator) else ""
+    aside = line.startswith(ASIDE)
+    return line if line.strip() and not (aside or is_comment(line, form.separator)) else ""
 
 
 def read_by_line(
@@ -192,8 +176,9 @@ class _LineReader:
         if unit != parts[1]:
             label = self.form.label(index)
             msg = (
-                f"the unit written in column {label} changes from '{unit}' to '{parts[1]}'; write all readings "
-                "in one unit, or pass over the other ones with --bad-lines reject (bad_lines='reject')"
+                f"the unit written in column {label} changes from '{unit}' to '{parts[1]}'; write all "
+                "readings in one unit, or pass over the other ones with --bad-lines reject "
+                "(bad_lines='reject')"
             )
             raise refusal(msg, path=self.path, line=number)
         return number_in(parts[0], self.form.decimal)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -16,16 +15,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.logs.form.cells import JOINED_MOMENT, MISSING_TEXTS
+from evenbeat.logs.form.cells import ASIDE, MISSING_TEXTS
 from evenbeat.logs.rows.cut_short import Endings, endings_of
 from evenbeat.logs.rows.lines import EXACT, EXACT_TIME, UNIT, Rejected, read_by_line, row_in
+from evenbeat.logs.rows.scan import Scan, cleaned, joined_column, line_ends, without_blanks
 from evenbeat.logs.rows.stamps import IntArray, Moments, moments_in, texts_of
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
 
 _NA_TEXTS = sorted({form for t in MISSING_TEXTS for form in (t, t.upper(), t.capitalize())} | {"NaN"})
-_FORTRAN_EXPONENT = re.compile(rb"(?<=[\d.])[dD](?=[+-]?\d)")
-_JOINED = re.compile(JOINED_MOMENT.encode())
 _REFUSALS = (ValueError, OverflowError)
 
 
@@ -84,9 +82,10 @@ class PieceReader:
         bare = without_blanks(text if text.endswith(b"\n") else text + b"\n", form)
         clean = cleaned(bare, form)
         scan = Scan(self._with_unit_cells(clean), form.separator)
-        content = scan.lengths > 0
+        aside = (scan.lengths > 0) & (scan.body[scan.starts] == ord(ASIDE))
+        content = (scan.lengths > 0) & ~aside
         blank = int(np.count_nonzero(np.diff(line_ends(bare), prepend=-1) == 1))
-        comments = int(np.count_nonzero(~content)) - blank
+        comments = int(np.count_nonzero(scan.lengths == 0)) - blank
         more = len(self._names[0]) - form.columns
         regular = content & (scan.cells >= form.fewest + more) & (scan.cells <= form.columns + more)
         columns, regular = self._at_once(scan, regular)
@@ -128,7 +127,7 @@ class PieceReader:
 
     @cached_property
     def _names(self) -> tuple[list[str], list[str]]:
-        """Names of the cells of a line, its units and the clock of a date in cells of their own; the units."""
+        """Names of the cells of a line, with units and clocks in cells of their own; those of the units."""
         names: list[str] = []
         units = {index for index, _ in self.wanted.units}
         for index in range(self.form.columns):
@@ -167,7 +166,9 @@ class PieceReader:
             return {**{i: np.empty(0) for i in wanted.numbers}, **texts, **times}
         text, rows = scan.text_of(regular), int(np.count_nonzero(regular))
         short = bool((scan.cells[regular] < len(self._names[0])).any())
-        stamps = scan.first_cells(regular) if wanted.moment == 0 and joined_column(self.form) is None else None
+        stamps = None
+        if wanted.moment == 0 and joined_column(self.form) is None:
+            stamps = scan.first_cells(regular)
         dtypes = {str(index): "float64" for index in wanted.numbers}
         if wanted.exact is not None:
             dtypes[str(wanted.exact)] = "str" if wanted.fractions else "int64"
@@ -197,7 +198,7 @@ class PieceReader:
         return columns
 
     def _frame(self, text: bytes, dtypes: dict[str, Any], *, missing: bool, stamps: bool = True) -> Any:
-        """Return cells; texts for missing readings are looked for, and time stamps taken, where that is asked."""
+        """Return cells; with texts for missing readings, and with time stamps, where that is asked."""
         import pandas as pd
 
         separator, (names, units) = self.form.separator, self._names
@@ -275,94 +276,3 @@ def exact_times(cells: Any, decimal: str) -> npt.NDArray[np.void] | None:
             return None
         times["whole"], times["fraction"] = parts[0], parts[1].fillna(0.0)
     return None if (times["whole"] < 0).any() or "-" in str(cells.iloc[0]) else times
-
-
-class Scan:
-    """Where the lines of a text begin and end, and how many cells each has.
-
-    Parameters
-    ----------
-    text
-        Lines without blanks at their ends; each ends in a line feed.
-    """
-
-    def __init__(self, text: bytes, separator: str) -> None:
-        self.text, self.separator = text, separator.encode()
-        self.body = np.frombuffer(text, np.uint8)
-        self.marks = np.flatnonzero(self.body - np.uint8(ord("0")) > 9)  # all that is no digit
-        self.codes = self.body[self.marks]
-        self.ends = np.flatnonzero(self.codes == ord("\n"))
-        self.firsts = np.concatenate([[0], self.ends[:-1] + 1])
-        stops = self.marks[self.ends]
-        self.starts = np.concatenate([[0], stops[:-1] + 1])
-        self.lengths = stops - self.starts
-        if separator != " ":
-            self.separates = self.codes == ord(separator)
-            self.cells = np.add.reduceat(self.separates, self.firsts, dtype=np.int32) + 1
-            return
-        self.separates = (self.codes == ord(" ")) | (self.codes == ord("\t"))
-        run = self.separates.copy()
-        run[1:] &= ~(self.separates[:-1] & (np.diff(self.marks) == 1))
-        begins = self.separates[self.firsts] & (self.marks[self.firsts] == self.starts)
-        self.cells = np.add.reduceat(run, self.firsts, dtype=np.int32) + 1 - begins
-
-    def first_cells(self, lines: npt.NDArray[np.bool_]) -> npt.NDArray[np.bytes_] | None:
-        """Return the first cells of some lines, ``None`` where these are not equally long."""
-        starts = self.starts[lines]
-        width = self.text.find(self.separator, int(starts[0])) - int(starts[0])
-        if not 0 < width < int(self.lengths[lines].min()):
-            return None
-        every = np.ndarray((len(self.text) - width,), f"V{width + 1}", buffer=self.text, strides=(1,))
-        cells = every[starts].view(np.uint8).reshape(-1, width + 1)
-        if (cells[:, width] != ord(self.separator)).any():
-            return None
-        return np.ascontiguousarray(cells[:, :width]).view(f"S{width}").ravel()
-
-    def line(self, place: int) -> str:
-        """Return the text of a line."""
-        start = int(self.starts[place])
-        return self.text[start : start + int(self.lengths[place])].decode(errors="replace")
-
-    def text_of(self, lines: npt.NDArray[np.bool_]) -> bytes:
-        """Return the text of some lines."""
-        if lines[self.lengths > 0].all():
-            return self.text
-        return self.body[np.repeat(lines, self.lengths + 1)].tobytes()
-
-
-def joined_column(form: Form) -> int | None:
-    """Return the one column of dates whose times of day are in the next cell, ``None`` where there is none."""
-    moments = [index for index, kind in enumerate(form.kinds) if kind == "moment"]
-    return moments[0] if form.joined_moment and len(moments) == 1 else None
-
-
-def line_ends(text: bytes) -> IntArray:
-    """Return where the lines of a text end."""
-    return np.flatnonzero(np.frombuffer(text, np.uint8) == ord("\n"))
-
-
-def without_blanks(text: bytes, form: Form) -> bytes:
-    """Return lines without blanks at their ends, and tabs where these separate nothing."""
-    blank, tab = b" " in text and b" \n" in text, b"\t" in text and b"\t\n" in text
-    if not (blank or tab):  # one byte is looked for much faster than two
-        return text
-    text = re.sub(rb"(?m)^[ \t\v\f]+$", b"", text)
-    return re.sub(rb"(?m)[ \t]+$" if form.separator == " " else rb"(?m) +$", b"", text)
-
-
-def cleaned(text: bytes, form: Form) -> bytes:
-    """Return lines without comments and quotation marks, their exponents with an E."""
-    before = text
-    if b"#" in text:
-        text = re.sub(rb"#.*", b"", text)
-    marks = rb"%|//" if form.separator == ";" else rb"[%;]|//"
-    slashes = b"/" in text and b"//" in text
-    if b"%" in text or slashes or (form.separator != ";" and b";" in text):
-        text = re.sub(rb"(?m)^[ \t]*(?:" + marks + rb").*", b"", text)
-    if b'"' in text:
-        text = re.sub(rb'(?m)^[ \t]*""[ \t]*$', b"nan", text).replace(b'"', b"")
-    if form.fortran:
-        text = _FORTRAN_EXPONENT.sub(b"E", text)
-    if form.joined_moment and joined_column(form) is None:
-        text = _JOINED.sub(rb"\1T\2", text)
-    return text if text is before else without_blanks(text, form)

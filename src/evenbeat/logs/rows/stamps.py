@@ -248,11 +248,10 @@ def _by_ends(cells: Sequence[object], *, zoned: bool | None = None) -> Moments:
 
     def columns(stamps: Sequence[tuple[str, int, bool, bool] | None]) -> list[npt.NDArray[Any]]:
         """Return day, nanoseconds, zone, leap second, and whether it is known, of each."""
-        rows = [
-            (dates.setdefault(stamp[0], len(dates)), *stamp[1:], True) if stamp else (-1, 0, False, False, False)
-            for stamp in stamps
-        ]
-        return [np.array(column) for column in zip(*rows, strict=True)]
+        number = (-1 if stamp is None else dates.setdefault(stamp[0], len(dates)) for stamp in stamps)
+        others = zip(*(stamp[1:] if stamp else (0, False, False) for stamp in stamps), strict=True)
+        known = [stamp is not None for stamp in stamps]
+        return [np.array(column) for column in (list(number), *others, known)]
 
     day, minute_ns, _, _, minute = (column[head] for column in columns([_head(text) for text in heads]))
     none = ("", 0, False, False)

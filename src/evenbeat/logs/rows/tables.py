@@ -18,7 +18,8 @@ from evenbeat.logs.form.cells import cells_at, is_comment
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.rows.cut_short import Endings, Judge
 from evenbeat.logs.rows.lines import REJECT, Rejected, row_lines, shown
-from evenbeat.logs.rows.pieces import Part, PieceReader, line_ends
+from evenbeat.logs.rows.pieces import PieceReader
+from evenbeat.logs.rows.scan import line_ends
 from evenbeat.logs.rows.stamps import IntArray, Moments, end_to_end
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
@@ -188,15 +189,16 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
     )
     filled = [part for part in parts if part.rows] or parts[:1]
     moments = [part.moments for part in parts if part.moments is not None]
-    fractions = [part.fraction for part in filled]
-    some = any(fraction is not None for fraction in fractions)
+    fraction = None
+    if any(part.fraction is not None for part in filled):
+        fraction = _joined([np.zeros(p.rows) if p.fraction is None else p.fraction for p in filled])
     return Columns(
         rows=sum(part.rows for part in filled),
         numbers={i: _joined([part.numbers[i] for part in filled]) for i in wanted.numbers},
         cell_units={i: unit.strip() for i, unit in wanted.units},
         moments=end_to_end(moments) if moments else None,
         whole=None if wanted.exact is None else _joined([part.whole for part in filled]),
-        fraction=_joined([np.zeros(p.rows) if p.fraction is None else p.fraction for p in filled]) if some else None,
+        fraction=fraction,
         others=np.concatenate([np.arange(1, form.first_line), *(part.others for part in parts)]),
         rejected=tuple(line for part in parts for line in part.rejected),
         header=len(head) - comments - blank,

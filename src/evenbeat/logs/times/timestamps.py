@@ -135,7 +135,7 @@ def times_from_moments(
 
 
 def _odd(moments: Moments, path: str, locate: Locate) -> NoTimeError:
-    """Return the refusal of rows whose time is missing, not understood or with another zone than the others."""
+    """Return the refusal of rows whose time is missing, not understood, or alone with its zone."""
     rows = np.zeros(len(moments.ns), dtype=bool)
     rows[list(moments.odd)] = True
     text = moments.odd[int(np.argmax(rows))]
