@@ -13,12 +13,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from evenbeat.clock.covariance import WHITE_FM
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.outcomes import Outcomes, record_until
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.quantities import number_text
+from evenbeat.quantities import StudentMixture, number_text
 from evenbeat.units import duration_text
 
 SHARE_FORETOLD = 0.2
@@ -43,16 +44,14 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
         ``FORETOLD`` (good) or ``NOT_FORETOLD`` (caution); ``None`` where a part is too short or empty.
     """
     record = model.record
+    if record.epochs_ns is not None:
+        return _at_epochs(model, aging=aging)
     cut = (1 - SHARE_FORETOLD) * record.duration_s
     cut = math.ceil(cut / record.interval_s - 1e-9) * record.interval_s
     if record.duration_s - cut < FEWEST_FORETOLD * record.interval_s * (1 - 1e-9):
         return None
-    environment = [influence.name for influence in model.trend.influences]
-    try:
-        early = fit_clock(
-            record_until(record, cut), aging=aging, environment=environment, noise_prior=model.noise_prior
-        )
-    except InputError:  # a part is too short
+    early = _early(model, cut, aging=aging)
+    if early is None:
         return None
     if early.trend.not_determined:  # a temperature did not change yet
         return None
@@ -64,19 +63,60 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
         return None
     length = record.duration_s - cut
     forecast = early.frequency_at(np.array([cut + length / 2]), averaging_time_s=length)
-    below = float(forecast.distribution.cdf(observed)[0])
-    return _finding(
-        observed=observed,
-        foretold=float(forecast.mean[0]),
-        uncertainty=float(forecast.standard_uncertainty[0]),
-        probability=2 * min(below, 1 - below),
-        length_s=length,
-    )
+    return _finding(forecast.distribution, observed, length)
 
 
-def _finding(
-    *, observed: float, foretold: float, uncertainty: float, probability: float, length_s: float
-) -> Finding:
+def _early(model: ClockModel, cut: float, *, aging: str) -> ClockModel | None:
+    """Return the model of what was known at the cut; ``None`` where that is too short."""
+    environment = [influence.name for influence in model.trend.influences]
+    try:
+        return fit_clock(
+            record_until(model.record, cut),
+            aging=aging,
+            environment=environment,
+            noise_prior=model.noise_prior,
+        )
+    except InputError:
+        return None
+
+
+def _at_epochs(model: ClockModel, *, aging: str) -> Finding | None:
+    """Return the same for readings at epochs of their own, frequencies compared as the mean of their spans.
+
+    That mean is less sure than one over all of the last part, by the white FM of what was not measured.
+    """
+    record = model.record
+    cut = (1 - SHARE_FORETOLD) * record.duration_s
+    later = tuple(f for f in record.flags if f not in record.steps or record.time_of(f.start) >= cut)
+    values = replace(record, flags=later).usable_values(without_steps=True)
+    elapsed = record.elapsed_s
+    seen = np.flatnonzero(~np.isnan(values) & (elapsed >= cut))
+    if len(seen) < FEWEST_FORETOLD + (record.kind == "phase"):
+        return None
+    early = _early(model, float(elapsed[seen[0]]), aging=aging)
+    if early is None:
+        return None
+    begin, unmeasured = float(elapsed[seen[0]]), 0.0
+    if record.kind == "phase":
+        length = float(elapsed[seen[-1]]) - begin
+        centre = begin + length / 2
+        observed = float(values[seen[-1]] - values[seen[0]]) / length + record.removed_frequency
+    else:
+        spans = np.asarray(record.spans_s)[seen]
+        length = float(elapsed[seen[-1]] + spans[-1]) - begin
+        share = spans / spans.sum()
+        centre = float(share @ (elapsed[seen] + spans / 2))
+        observed = float(share @ values[seen])
+        unmeasured = max(float(share @ (share / spans)) - 1 / length, 0.0)
+    forecast = early.frequency_at(np.array([centre]), averaging_time_s=length)
+    noise = math.sqrt(0.5 * early._levels.mean(WHITE_FM) * unmeasured)  # h₀/2τ
+    return _finding(forecast.distribution.widened(noise), observed, length)
+
+
+def _finding(forecast: StudentMixture, observed: float, length_s: float) -> Finding:
+    foretold, uncertainty = float(forecast.mean[0]), float(forecast.standard_deviation[0])
+    below = float(forecast.cdf(np.array([observed]))[0])
+    probability = 2 * min(below, 1 - below)
     values = {
         "observed": observed,
         "foretold": foretold,

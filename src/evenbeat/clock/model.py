@@ -93,6 +93,7 @@ class ClockModel(Surroundings, Result):
             allan_variance=np.array(variance),
             degrees_of_freedom=degrees_of_freedom(self.variants, self.components),
             block_s=self.blocks.length_s,
+            dilution=self.grid.dilution,
         )
 
     def _ratios_of(self, component: Component) -> dict[int, float]:

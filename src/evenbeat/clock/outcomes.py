@@ -60,6 +60,9 @@ class Outcomes:
 
 def record_until(record: Record, moment_s: float) -> Record:
     """Return what was known of a record at a moment: every sample up to it, and nothing of later ones."""
+    if record.epochs_ns is not None:
+        later = int(np.count_nonzero(record.elapsed_s < moment_s)) + (record.kind == "phase")
+        return record.between(0, record.time_of(later) if later < len(record) else record.duration_s + 1)
     last = round(moment_s / record.interval_s) + (record.kind == "phase")
     return record.between(0, last * record.interval_s)
 
