@@ -242,7 +242,9 @@ def _assess(arguments: argparse.Namespace) -> int:
         assessment = assess(record, **options, progress=progress)
         if not arguments.no_report:
             progress("report")
-            write_report(assessment, folder, force=arguments.force, pdf=not arguments.no_pdf)
+            report = write_report(assessment, folder, force=arguments.force, pdf=not arguments.no_pdf)
+            if report.trouble:
+                print(f"evenbeat: {report.trouble}", file=sys.stderr)
     _print_assessment(assessment, arguments)
     if not (arguments.no_report or arguments.json):
         print(f"\nReport: {folder / 'report.html'}")
