@@ -140,7 +140,7 @@ def test_a_flagged_step_has_a_free_size(cause: str) -> None:
 
 
 def test_what_the_model_cannot_do_without_a_grid_is_one_sentence() -> None:
-    """A temperature, a backtest and a second opinion say what would make them possible."""
+    """A temperature and a second opinion say what would make them possible."""
     record = hand_readings(7)
     warm = eb.Record.from_frequency(
         record.values,
@@ -150,11 +150,25 @@ def test_what_the_model_cannot_do_without_a_grid_is_one_sentence() -> None:
     )
     for asked in (
         lambda: eb.fit_clock(warm, environment="room_temperature_c"),
-        lambda: eb.backtest(record),
         lambda: eb.crosscheck(eb.fit_clock(record), record),
     ):
         with pytest.raises(eb.InputError, match=r"needs readings on a grid.*on_grid\(interval_s=…\)"):
             asked()
+
+
+def test_a_backtest_of_phase_and_of_hand_readings() -> None:
+    """Forecasts within the record hold nearly all outcomes; sparse frequencies show no time error."""
+    rng = np.random.default_rng(12)
+    epochs = np.concatenate([[0.0], np.cumsum(rng.exponential(DAY, 150))])
+    phase = eb.Record.from_phase(clock(rng, epochs, white_fm=1e-9, drift=1e-17), epochs_s=epochs)
+    tested = eb.backtest(phase, origins=12, horizons_s=[3 * DAY, 20 * DAY], aging="linear")
+    assert {outcome.quantity for outcome in tested.outcomes} == {"frequency", "time_error"}
+    assert np.mean([each.low <= each.observed <= each.high for each in tested.outcomes]) > 0.85
+    ends = [outcome.origin_s for outcome in tested.outcomes]
+    assert set(ends) <= set(epochs)
+    sparse = eb.backtest(hand_readings(13, rows=60), origins=8, aging="linear")
+    assert {outcome.quantity for outcome in sparse.outcomes} == {"frequency"}
+    assert np.mean([each.low <= each.observed <= each.high for each in sparse.outcomes]) > 0.85
 
 
 def test_the_whole_job_on_a_hand_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -224,35 +238,36 @@ def test_the_nine_year_clock_is_one_record(open_data: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["hand readings", "phase", "walk"])
-def test_bands_from_irregular_epochs_cover(kind: str) -> None:
-    """Of 120 clocks the 95 % bands of aging rate and of a forecast one record ahead hold 90 to 99 %.
+@pytest.mark.parametrize(("kind", "walk"), [("hand readings", 0.0), ("phase", 0.0), ("phase", 3e-13)])
+def test_bands_from_irregular_epochs_cover(kind: str, walk: float) -> None:
+    """Of 100 clocks the 95 % bands of the aging rate and of a forecast one record ahead hold at least 90.
 
-    Three clocks: readings with white noise of their own, white FM read as phase, and a random walk under it.
+    They are no wider than on a grid (``clock_coverage.md``: white FM about 2.6 times a straight line's, which
+    knows that there is no walk), and with a random walk they hold no more than 99.
     """
-    runs, rates, ahead = 120, 0, 0
+    runs, rates, ahead, width = 100, 0, 0, 0.0
     for seed in range(runs):
         rng = np.random.default_rng([7, seed])
         drift = 2e-16 * rng.normal()
         epochs = np.concatenate([[0.0], np.cumsum(rng.exponential(DAY, 79))])
-        walk = {"walk": 3e-13}.get(kind, 0.0)
-        later = np.concatenate([epochs, [2 * epochs[-1]]])
-        phase = clock(rng, later, white_fm=1e-9 if kind != "hand readings" else 0.0, walk=walk, drift=drift)
-        end = epochs[-1]
-        if kind == "hand readings":
+        end = 2 * epochs[-1]
+        if kind == "phase":
+            phase = clock(rng, np.append(epochs, end), white_fm=1e-9, walk=walk, drift=drift)
+            model = eb.fit_clock(eb.Record.from_phase(phase[:-1], epochs_s=epochs), aging="linear")
+            gained, line = phase[-1] - phase[-2], 1e-9 * np.sqrt(12 / epochs[-1] ** 3)
+        else:
             values = 3e-8 + drift * epochs + 1e-10 * rng.normal(size=80)
             model = eb.fit_clock(eb.Record.from_frequency(values, epochs_s=epochs, gate_s=10), aging="linear")
-        else:
-            model = eb.fit_clock(eb.Record.from_phase(phase[:-1], epochs_s=epochs), aging="linear")
+            start, line = model.record.duration_s, 1e-10 / np.sqrt(80 * np.var(epochs))
+            gained = 3e-8 * (end - start) + 0.5 * drift * (end**2 - start**2)
         low, high = model.aging_rate().interval()
         rates += bool(low <= drift <= high)
-        start = model.record.duration_s
-        band = model.time_error_at([2 * end]).interval()
-        gained = (
-            phase[-1] - phase[-2]
-            if kind != "hand readings"
-            else (3e-8 * (2 * end - start) + 0.5 * drift * ((2 * end) ** 2 - start**2))
-        )
-        ahead += float(band[0][0]) <= gained <= float(band[1][0])
-    assert 0.90 <= rates / runs <= 0.995
-    assert 0.90 <= ahead / runs <= 0.995
+        low, high = (float(limit[0]) for limit in model.time_error_at([end]).interval())
+        ahead += bool(low <= gained <= high)
+        width += model.aging_rate().standard_uncertainty / line / runs
+    assert rates >= 90
+    assert ahead >= 90
+    if walk:
+        assert max(rates, ahead) <= 99
+    else:
+        assert 1 < width < 3

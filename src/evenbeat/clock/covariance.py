@@ -23,7 +23,7 @@ MODELLED = (WHITE_FM, WHITE_PM, FLICKER_FM, RANDOM_WALK_FM)
 IntArray = npt.NDArray[np.int64]
 MOST_READINGS = 2000
 LONGEST_SUM = 64
-FAR = 1e-9
+FAR = 1e-8
 """Product of two spans over the square of their distance, below which their means are values at points."""
 
 

@@ -13,10 +13,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenbeat.clock.covariance import WHITE_FM
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.outcomes import Outcomes, record_until
+from evenbeat.clock.outcomes import Outcomes, moments, record_until, seen_frequency
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import StudentMixture, number_text
@@ -88,29 +87,16 @@ def _at_epochs(model: ClockModel, *, aging: str) -> Finding | None:
     record = model.record
     cut = (1 - SHARE_FORETOLD) * record.duration_s
     later = tuple(f for f in record.flags if f not in record.steps or record.time_of(f.start) >= cut)
-    values = replace(record, flags=later).usable_values(without_steps=True)
-    elapsed = record.elapsed_s
-    seen = np.flatnonzero(~np.isnan(values) & (elapsed >= cut))
-    if len(seen) < FEWEST_FORETOLD + (record.kind == "phase"):
+    shown = replace(record, flags=later)
+    begin = moments(shown, cut, cut, 1)[0]
+    if np.count_nonzero(record.elapsed_s >= begin) < FEWEST_FORETOLD + (record.kind == "phase"):
         return None
-    early = _early(model, float(elapsed[seen[0]]), aging=aging)
-    if early is None:
+    seen = Outcomes(shown, without_steps=True, most_missing=0.5).seen(begin, record.duration_s)
+    early = _early(model, begin, aging=aging)
+    if early is None or math.isnan(seen.frequency):
         return None
-    begin, unmeasured = float(elapsed[seen[0]]), 0.0
-    if record.kind == "phase":
-        length = float(elapsed[seen[-1]]) - begin
-        centre = begin + length / 2
-        observed = float(values[seen[-1]] - values[seen[0]]) / length + record.removed_frequency
-    else:
-        spans = np.asarray(record.spans_s)[seen]
-        length = float(elapsed[seen[-1]] + spans[-1]) - begin
-        share = spans / spans.sum()
-        centre = float(share @ (elapsed[seen] + spans / 2))
-        observed = float(share @ values[seen])
-        unmeasured = max(float(share @ (share / spans)) - 1 / length, 0.0)
-    forecast = early.frequency_at(np.array([centre]), averaging_time_s=length)
-    noise = math.sqrt(0.5 * early._levels.mean(WHITE_FM) * unmeasured)  # h₀/2τ
-    return _finding(forecast.distribution.widened(noise), observed, length)
+    forecast = seen_frequency(early, seen)
+    return _finding(forecast.distribution, seen.frequency, seen.stop_s - seen.start_s)
 
 
 def _finding(forecast: StudentMixture, observed: float, length_s: float) -> Finding:

@@ -83,6 +83,11 @@ class ClockModel(Surroundings, Result):
         limits = limits_if_present(self.grid, likeliest, scale=self.scale, block_s=self.blocks.length_s)
         return noise_levels(self._levels, limits, self.record)
 
+    @property
+    def white_fm(self) -> float:
+        """Posterior mean of h₀, whether or not white FM is seen."""
+        return self._levels.mean(WHITE_FM)
+
     @cached_property
     def _levels(self) -> LevelPosterior:
         points = [(c, self.variants[c.variant].fit) for c in self.components]
