@@ -116,6 +116,12 @@ def _opened(arguments: argparse.Namespace) -> Register:
     return Register.open(arguments.register)
 
 
+def _read(arguments: argparse.Namespace) -> Register:
+    from evenbeat.register.verification import opened_intact
+
+    return opened_intact(arguments.register)
+
+
 def _create(arguments: argparse.Namespace) -> int:
     from evenbeat.register.register import Register
 
@@ -189,7 +195,7 @@ def _export(arguments: argparse.Namespace) -> int:
     from evenbeat.command.files import write_text
     from evenbeat.register.tables import export_instruments, export_table
 
-    register = _opened(arguments)
+    register = _read(arguments)
     text = export_table(register) if arguments.what == "calibrations" else export_instruments(register)
     if arguments.output:
         write_text(Path(arguments.output), text, force=arguments.force)
@@ -201,7 +207,7 @@ def _export(arguments: argparse.Namespace) -> int:
 def _list(arguments: argparse.Namespace) -> int:
     from evenbeat.results import Table
 
-    register = _opened(arguments)
+    register = _read(arguments)
     dates: dict[str, list[str]] = {}
     for one in register.calibrations():
         dates.setdefault(one.instrument, []).append(one.date)
@@ -232,7 +238,7 @@ def _list(arguments: argparse.Namespace) -> int:
 
 
 def _show(arguments: argparse.Namespace) -> int:
-    register = _opened(arguments)
+    register = _read(arguments)
     entries = register.entries(arguments.instrument)
     if not entries:
         msg = f"there is no entry of {arguments.instrument!r} in {arguments.register}"
@@ -273,8 +279,11 @@ def _withdraw(arguments: argparse.Namespace) -> int:
 
 
 def _verify(arguments: argparse.Namespace) -> int:
+    from evenbeat.register.register import Register
+    from evenbeat.register.store import check_file
     from evenbeat.register.verification import verify_register
 
-    found = verify_register(_opened(arguments), noted_head=arguments.head)
+    check_file(Path(arguments.register), whole=False)
+    found = verify_register(Register(Path(arguments.register)), noted_head=arguments.head)
     print(json.dumps(found.to_dict(), indent=1) if arguments.json else found)
     return DONE if found.intact else BAD_INPUT

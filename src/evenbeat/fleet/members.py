@@ -17,6 +17,7 @@ from evenbeat.findings import Finding
 from evenbeat.register.facts import Calibration
 from evenbeat.register.register import Register
 from evenbeat.register.tables import check_columns, table_rows, with_iso_dates
+from evenbeat.register.verification import opened_intact
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,7 +72,7 @@ def members_of(
         with path.open("rb") as file:
             begins = file.read(len(SQLITE_BEGINS))
             if begins == SQLITE_BEGINS:
-                return members_of(Register.open(path), date_order)
+                return members_of(opened_intact(path), date_order)
             file.seek(0)
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
