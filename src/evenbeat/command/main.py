@@ -5,8 +5,12 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import signal
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 from typing import Any, NoReturn
 
 from evenbeat import __version__
@@ -45,8 +49,25 @@ class _Parser(argparse.ArgumentParser):
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit status."""
     words = _joined_numbers(sys.argv[1:] if argv is None else argv)
-    with escaped_output():
+    with escaped_output(), _terminated_cleanly():
         return _run(words)
+
+
+@contextmanager
+def _terminated_cleanly() -> Iterator[None]:
+    """Let SIGTERM end a command as Ctrl-C does, so that it takes half-written files away."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(_number: int, _frame: FrameType | None) -> NoReturn:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _run(words: Sequence[str]) -> int:
