@@ -160,11 +160,11 @@ def part_of_log(
     """
     if start is None and stop is None:
         return record
-    end = len(record) * record.interval_s
+    end = record.time_of(len(record))
     if record.start is None:
         runs = f"it lasts {duration_text(record.duration_s)}"
     else:
-        last = record.start + np.timedelta64(round((len(record) - 1) * record.interval_s * 1e9), "ns")
+        last = record.start + np.timedelta64(round(record.time_of(len(record) - 1) * 1e9), "ns")
         runs = f"its readings are of {_shown(record.start)} to {_shown(last)} UTC"
     elapsed = {}
     for name, moment, otherwise in (("start (--from)", start, 0.0), ("stop (--until)", stop, end)):
@@ -183,7 +183,7 @@ def part_of_log(
         msg = f"{len(present)} readings lie between start (--from) and stop (--until); {runs}"
         raise InputError(msg)
     if present[0] > 0 or present[-1] < len(part) - 1:  # as a log begins and ends with a reading
-        part = part.between(int(present[0]) * record.interval_s, (int(present[-1]) + 1) * record.interval_s)
+        part = part.between(part.time_of(int(present[0])), part.time_of(int(present[-1]) + 1))
     sentence = (
         f"Only a part of the log was assessed, {len(part) - part.missing} of {len(record) - record.missing} "
         "readings; what was found before it was cut out tells of the whole log."
@@ -355,7 +355,7 @@ def _tolerance_doubted(record: Record, limits: Tolerance) -> Finding | None:
     if record.kind == "phase":
         values = values + record.removed_frequency * record.elapsed_s
     widest = max(abs(limits.lower), abs(limits.upper))
-    return implausible_tolerance(widest, record.kind, values, record.interval_s)
+    return implausible_tolerance(widest, record.kind, values, record.spacing_s)
 
 
 def _interval(model: ClockModel | None, asked: Mapping[str, Any]) -> IntervalSuggestion | None:
@@ -422,7 +422,12 @@ def _conditioned(record: Record) -> Record:
 
 def _curves(record: Record, begin: Progress) -> tuple[dict[str, StabilityCurve], list[Finding]]:
     """Return the curves that the record can carry, and why others are missing."""
-    curves, findings = {}, []
+    curves: dict[str, StabilityCurve] = {}
+    findings: list[Finding] = []
+    try:
+        record.needs_grid("a stability curve")
+    except InputError as error:
+        return {}, [Finding(code="NO_CURVES", severity="note", sentence=f"{error}.".capitalize())]
     for statistic in STATISTICS:
         begin(f"{statistic.replace('_', ' ')} deviation")
         try:
