@@ -33,6 +33,8 @@ class LogText:
         Of the bytes on disk, before anything was unpacked; 64 hexadecimal digits.
     size_bytes
         Of the file on disk.
+    lines
+        How many there are.
     packing
         ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain.
     first_rows
@@ -43,6 +45,7 @@ class LogText:
     text: bytes
     sha256: str
     size_bytes: int
+    lines: int = 0
     packing: str = ""
     findings: tuple[Finding, ...] = ()
     first_rows: dict[object, list[str]] = field(default_factory=dict, repr=False)
@@ -126,6 +129,7 @@ def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
         text=text,
         sha256=raw.sha256,
         size_bytes=len(raw.content),
+        lines=text.count(b"\n") + (not text.endswith(b"\n")),
         packing=packing,
         findings=(*raw.findings, *findings),
     )
