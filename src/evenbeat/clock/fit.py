@@ -131,7 +131,7 @@ def fit_clock(
     influences = chosen_influences(record, environment)
     aging_laws = _laws(record, aging, age_s, retrace=retrace)
     blocks = _blocks(record, influences, most_blocks)
-    points = calibration_points(calibrations)
+    points, assumed = calibration_points(calibrations)
     step_times = _step_times(record, blocks, adjustment_times(record, points))
     scale = _scale(record, blocks, step_times)
     asked = changing(
@@ -174,6 +174,7 @@ def fit_clock(
     model = model.with_findings(
         *merged(
             record.findings,
+            assumed,
             blocks.findings,
             _step_findings(record, step_times, trend.step_times),
             asked.findings,

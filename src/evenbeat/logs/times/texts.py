@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.form.cells import is_moment
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.times.timestamps import Locate, NoTimeError, Times, times_from_moments
 from evenbeat.logs.times.wrapping import across_midnights
-from evenbeat.tables import iso_date, order_of_dates
 
 _ZONE = r"(?:Z|UTC|GMT|\d[+-]\d{2}:?\d{2}|\s[+-]\d{2}:?\d{2})$"
 _PLAIN_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?")
