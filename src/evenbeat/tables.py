@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 TableLike: TypeAlias = Union[str, Path, "pd.DataFrame"]
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 NAMES_SHOWN = 6
+LARGEST_OFFSET = 1e-3
+"""Fractional offset beyond which a number is of another unit (common practice)."""
 MISSING = MISSING_TEXTS | {"<na>", "nat"}
 REMARKS = ("certificate", "remark", "note", "comment", "laboratory", "operator", "procedure")
 """Columns nothing is computed from, in any table."""
@@ -89,7 +91,6 @@ class _Heading:
 
 @lru_cache(maxsize=1024)
 def _heading(text: str) -> _Heading:
-    factor = _COVERAGE.search(text)
     rest = _COVERAGE.sub("", text)
     meaning = column_meaning(rest)
     words, unit = meaning.words, (meaning.unit or "").strip("± ")
@@ -99,7 +100,7 @@ def _heading(text: str) -> _Heading:
         text=text,
         words=words if len(words) > 1 else rest.strip()[:1],  # U is not u
         unit=unit,
-        coverage=None if factor is None else _plain_float(factor[1]),
+        coverage=_factor_in(text),
     )
 
 
@@ -212,17 +213,24 @@ class Row:
         several = self.text(name).split()
         whole = len(several) == 2 and not re.match(r"[\d.,+-]", several[1])  # a number and its unit
         cells = [self.text(name)] if whole else several
-        return tuple(self._measured(name, cell, stated=stated, unit=unit)[0] for cell in cells)
+        values = tuple(self._measured(name, cell, stated=stated, unit=unit)[0] for cell in cells)
+        if any(map(math.isnan, values)):
+            msg = f"{name} is {self.text(name)!r}; numbers separated by blanks are needed"
+            raise self.error(msg)
+        return values
 
     def estimate(self, name: str) -> tuple[float, float]:
-        """Return the number in a cell and its own standard uncertainty; NaN where they are not given."""
-        return self._measured(name, self.text(name))
+        """Return the offset in a cell and its own standard uncertainty; NaN where they are not given."""
+        value, uncertainty = self._measured(name, self.text(name))
+        self._check_offset(name, value, uncertainty)
+        return value, uncertainty
 
     def uncertainty(self, name: str) -> float:
         """Return the standard uncertainty in a cell: an expanded one is divided by its factor."""
-        value = self._measured(name, self.text(name))[0]
+        value = self.number_in(name)
         if math.isnan(value):
             return value
+        self._check_offset(name, value)
         heading, factor = self.writing.headings[name], self._coverage(name)
         unclear = {_heading(one).words for one in self.writing.fields[name].unclear}
         if factor is None and heading.words in unclear:
@@ -245,9 +253,21 @@ class Row:
             return None
         try:
             text = self._plain(name, self.text(name))
-            return parse_limits(text, lambda unit: self._size(name, unit, stated="", usual="1"))
+            limits = parse_limits(text, lambda unit: self._size(name, unit, stated="", usual="1"))
         except InputError as error:
             raise error if isinstance(error, LogError) else self.error(f"{name} is {error}") from error
+        self._check_offset(name, *(limits if isinstance(limits, tuple) else (limits,)))
+        return limits
+
+    def _check_offset(self, name: str, *offsets: float) -> None:
+        """Refuse an offset that no oscillator has: its unit, or the nominal frequency, is another."""
+        largest = max((abs(offset) for offset in offsets if not math.isnan(offset)), default=0.0)
+        if largest > LARGEST_OFFSET:
+            msg = (
+                f"{name} is {self.text(name)!r}, {largest:.3g} of the frequency, as no oscillator is off; "
+                f"give the offset from nominal, and its unit where it is not fractional: {name}_ppb"
+            )
+            raise self.error(msg)
 
     def _measured(
         self, name: str, cell: str, *, stated: str = "", unit: str | None = None
@@ -281,18 +301,14 @@ class Row:
 
     def _coverage(self, name: str) -> float | None:
         """Return the one coverage factor that a cell, its header, its row or a remark state."""
-        own, heading = _COVERAGE.search(self.text(name)), self.writing.headings[name]
         beside = self.number_in("coverage_factor") if "coverage_factor" in self.cells else math.nan
-        stated = {
-            factor
-            for factor in (
-                _plain_float(own[1]) if own else None,
-                heading.coverage,
-                None if math.isnan(beside) else beside,
-                self.writing.coverage,
-            )
-            if factor is not None
-        }
+        every = (
+            _factor_in(self.text(name)),
+            self.writing.headings[name].coverage,
+            None if math.isnan(beside) else beside,
+            self.writing.coverage,
+        )
+        stated = {factor for factor in every if factor is not None}
         if len(stated) > 1 or not all(factor > 0 for factor in stated):
             said = " and as ".join(f"{factor:g}" for factor in sorted(stated))
             msg = f"the coverage factor k of {name} is stated as {said}; one positive number is needed"
@@ -455,6 +471,9 @@ def read_table(
     findings: list[Finding] = []
     remarks: tuple[str, ...] = ()
     separator, path = "", None
+    if not (isinstance(table, str | Path) or hasattr(table, "columns")):
+        msg = f"the {what} is a {type(table).__name__}; give the path of a file, or a data frame"
+        raise InputError(msg)
     if not isinstance(table, str | Path):
         names = [str(name) for name in table.columns]
         texts = [
@@ -599,15 +618,18 @@ def _decimal_mark(
     first: dict[str, str] = {}
     for place, row in zip(places, cells, strict=True):
         for name, cell in row.items():
-            marks = {mark for mark in ".," if mark in cell}
+            marks = "".join(mark for mark in ".," if mark in cell)
             if fields[name].unit is not None and len(marks) == 1 and re.search(r"[.,]\d", cell):
-                first.setdefault(marks.pop(), f"{cell!r} ({place})")
-    if len(first) == 2:
+                marks = "thousands?" if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cell) else marks
+                first.setdefault(marks, f"{cell!r} ({place})")
+    if "," in first and "." in first:
+        return ".", f"{first[',']} has a decimal comma, {first['.']} a point; one of them is needed"
+    if "thousands?" in first and "," not in first:
         return (
             ".",
-            f"{first[',']} has a decimal comma, {first['.']} a point; one of them is needed",
+            f"nothing says whether the comma in {first['thousands?']} is the decimal mark; leave it out",
         )
-    return next(iter(first), "."), ""
+    return "," if "," in first else ".", ""
 
 
 def _stated(
@@ -623,11 +645,11 @@ def _stated(
         both = " and ".join(f"{hertz:.9g} Hz" for hertz in sorted(nominal))
         msg = f"the nominal frequency of the {what} is stated as {both}; state it once"
         raise LogError(msg, path=path)
-    factors = (_COVERAGE.search(line) for line in remarks if line.lower().startswith("uncertainty"))
+    factors = (_factor_in(line) for line in remarks if line.lower().startswith("uncertainty"))
     return {
         "unit": said.unit if said.unit and _dimension_and_size(said.unit)[0] else "",
         "nominal_frequency_hz": next(iter(nominal), None),
-        "coverage": next((_plain_float(factor[1]) for factor in factors if factor), None),
+        "coverage": next((factor for factor in factors if factor is not None), None),
     }
 
 
@@ -676,6 +698,12 @@ def _dimension_and_size(unit: str) -> tuple[str, float]:
             return "time", parse_duration(f"1 {unit}")
         except InputError:
             return "", math.nan
+
+
+def _factor_in(text: str) -> float | None:
+    """Return the coverage factor in a text such as ``U (k=2)``."""
+    found = _COVERAGE.search(text)
+    return None if found is None else _plain_float(found[1])
 
 
 def _plain_float(text: str) -> float:

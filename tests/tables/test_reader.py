@@ -221,7 +221,7 @@ def test_hertz_ask_for_the_nominal_frequency(tmp_path: Path, capsys: pytest.Capt
 
 def test_a_unit_in_the_cell_and_one_in_a_remark(tmp_path: Path) -> None:
     """A cell may state its own; ``# unit: ppb`` holds for what states none; two that differ are refused."""
-    rows = [("2020-01-01", "12 ppb", "-3e-9", "1 ppb", "yes"), ("2021-01-01", "1.5", "×10^-8", "1e-9", "no")]
+    rows = [("2020-01-01", "12 ppb", "-3e-9", "1 ppb", "yes"), ("2021-01-01", "1e-9", "×10^-8", "1e-9", "no")]
     with pytest.raises(eb.LogError, match="line 3: as_left is '×10"):
         numbers(written(tmp_path / "t.csv", rows))
     rows[1] = ("2021-01-01", "1.5 ×10^-8", "", "1e-9", "no")
@@ -535,3 +535,51 @@ def test_random_tables_in_every_writing(
         stated = {}
 
     np.testing.assert_allclose(numbers(two, **stated), numbers(one), rtol=1e-12, atol=math.ulp(0))
+
+
+@pytest.mark.parametrize(
+    ("row", "header", "words"),
+    [
+        (("2020-01-01", "12.5", "", "1e-9", "no"), HEADER, "as_found is '12.5', 12.5 of the frequency"),
+        (("2020-01-01", "1e-9", "", "0.3", "no"), HEADER, "standard_uncertainty is '0.3', 0.3 of the freq"),
+        (
+            ("2020-01-01", "10000000.3", "", "0.1", "no"),
+            ("date", "as_found_hz", "as_left", "u_hz", "adjusted"),
+            "1 of",
+        ),
+        (
+            ("2020-01-01", "1e-9", "", "1e-9", "no", "10"),
+            (*HEADER, "tolerance"),
+            "tolerance is '10', 10 of the",
+        ),
+        (("1900-01-01", "1e-9", "", "1e-9", "no"), HEADER, "date is '1900-01-01'; a calibration since 1950"),
+    ],
+)
+def test_what_no_oscillator_shows_is_of_another_unit(
+    row: tuple[str, ...], header: tuple[str, ...], words: str, tmp_path: Path
+) -> None:
+    """12.5 without a unit is no fractional offset, nor is a frequency; year zero of a spreadsheet no date."""
+    table = written(tmp_path / "t.csv", [row], header, remarks=["nominal frequency: 10 MHz"])
+
+    with pytest.raises(eb.LogError, match=f"line 3: .*{words}"):
+        eb.CalibrationHistory.from_table(table)
+
+
+def test_a_comma_that_may_part_thousands_is_asked_about(tmp_path: Path) -> None:
+    """1,000 beside no other comma is one or a thousand; beside 0,5 it is one."""
+    header, head = ("function", "applied", "unit", "gate_s", "reading"), ["permitted: 1e-3"]
+    rows = [("frequency", "1,000", "Hz", "1", "1,000")]
+    sheet = written(tmp_path / "s.csv", rows, header, separator=";", remarks=head)
+    with pytest.raises(eb.LogError, match=r"line 3: .*nothing says whether the comma in '1,000' \(line 3\)"):
+        eb.bench_check(sheet)
+    rows = [("frequency", "1,000", "Hz", "0,5", "1,000")]
+    sheet = written(tmp_path / "s.csv", rows, header, separator=";", remarks=head)
+    assert eb.bench_check(sheet).points[0].point.applied == 1.0
+
+
+def test_what_is_no_table_is_said() -> None:
+    """A list is neither file nor frame."""
+    with pytest.raises(
+        eb.InputError, match="the history is a list; give the path of a file, or a data frame"
+    ):
+        eb.CalibrationHistory.from_table([1, 2])

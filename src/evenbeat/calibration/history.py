@@ -143,13 +143,7 @@ class CalibrationHistory(Result):
             date_order=date_order,
             nominal_frequency_hz=nominal_frequency_hz,
         )
-        return cls(
-            points=read.points,
-            name=name or read.name,
-            first_date=read.first_date,
-            first_time_s=read.first_time_s,
-            findings=read.findings,
-        )
+        return cls(**(read | {"name": name or read["name"]}))
 
     def increments(self) -> tuple[Increment, ...]:
         """Return the change between each calibration and the one before it, where both are known."""

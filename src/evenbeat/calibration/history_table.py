@@ -7,6 +7,7 @@ import itertools
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
@@ -29,25 +30,14 @@ class _Dated:
     row: Row
 
 
-@dataclass(frozen=True, kw_only=True)
-class TableOfCalibrations:
-    """What a table says, in order of time."""
-
-    points: tuple[HistoryPoint, ...]
-    name: str
-    first_date: dt.date
-    first_time_s: float
-    findings: tuple[Finding, ...]
-
-
 def history_from_table(
     table: TableLike,
     *,
     instrument: str | None = None,
     date_order: str | None = None,
     nominal_frequency_hz: float | None = None,
-) -> TableOfCalibrations:
-    """Return the calibrations in a table; see :meth:`evenbeat.CalibrationHistory.from_table`."""
+) -> dict[str, Any]:
+    """Return the fields of a history from a table, see :meth:`evenbeat.CalibrationHistory.from_table`."""
     read = read_table(
         table,
         (*FIELDS, Field(name="tolerance", unit="1"), Field(name="in_use_hours", also=("in_use",), unit="h")),
@@ -67,13 +57,13 @@ def history_from_table(
     ordered, said = _in_order(rows)
     first = ordered[0].date
     points = tuple(replace(each.point, time_s=(each.date - first).total_seconds()) for each in ordered)
-    return TableOfCalibrations(
-        points=points,
-        name=name or ("" if read.path is None else Path(read.path).stem),
-        first_date=first.date(),
-        first_time_s=seconds_of_day(first),
-        findings=(*findings, *said, *_mixed_tolerance([each for each in rows if each.point.tolerance])),
-    )
+    return {
+        "points": points,
+        "name": name or ("" if read.path is None else Path(read.path).stem),
+        "first_date": first.date(),
+        "first_time_s": seconds_of_day(first),
+        "findings": (*findings, *said, *_mixed_tolerance([each for each in rows if each.point.tolerance])),
+    }
 
 
 def _point(row: Row) -> tuple[dt.datetime, HistoryPoint]:

@@ -36,6 +36,8 @@ FIELDS = (
     Field(name="nominal_frequency_hz", also=("nominal",), unit="Hz"),
 )
 """What every table of calibrations may say; a reader adds its own."""
+FIRST_YEAR = 1950
+"""Before it there were no calibrations of this kind (common practice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,8 +78,12 @@ def calibration_in(row: Row) -> ReadCalibration:
     if any(value < 0 for value in stated):
         msg = f"standard_uncertainty is {row.text('standard_uncertainty')!r}; it must be positive (k = 1)"
         raise row.error(msg)
+    date = row.moment()
+    if date.year < FIRST_YEAR:
+        msg = f"date is {row.text('date')!r}; a calibration since {FIRST_YEAR} is needed"
+        raise row.error(msg)
     return ReadCalibration(
-        date=row.moment(),
+        date=date,
         as_found=found,
         state=cast("Literal['in', 'out']", word) if word in ("in", "out") else None,
         as_left=left,
