@@ -23,6 +23,7 @@ from evenbeat.findings import Finding, Severity
 from evenbeat.logs.files import load_text
 from evenbeat.logs.form.cells import MISSING_TEXTS
 from evenbeat.logs.form.headers import column_meaning, comment_statements
+from evenbeat.plausible import UNUSUAL_OFFSET
 from evenbeat.units import NUMBER, parse_duration, parse_limits, parse_unit
 
 if TYPE_CHECKING:
@@ -33,8 +34,6 @@ if TYPE_CHECKING:
 TableLike: TypeAlias = Union[str, Path, "pd.DataFrame"]
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 NAMES_SHOWN = 6
-LARGEST_OFFSET = 1e-3
-"""Fractional offset beyond which a number is of another unit (common practice)."""
 MISSING = MISSING_TEXTS | {"<na>", "nat"}
 REMARKS = ("certificate", "remark", "note", "comment", "laboratory", "operator", "procedure")
 """Columns nothing is computed from, in any table."""
@@ -127,7 +126,7 @@ class _Writing:
     mixed: str = ""
     unit: str = ""
     coverage: float | None = None
-    nominal_frequency_hz: float | None = None
+    nominal_hz: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -262,7 +261,7 @@ class Row:
     def _check_offset(self, name: str, *offsets: float) -> None:
         """Refuse an offset that no oscillator has: its unit, or the nominal frequency, is another."""
         largest = max((abs(offset) for offset in offsets if not math.isnan(offset)), default=0.0)
-        if largest > LARGEST_OFFSET:
+        if largest > UNUSUAL_OFFSET:
             msg = (
                 f"{name} is {self.text(name)!r}, {largest:.3g} of the frequency, as no oscillator is off; "
                 f"give the offset from nominal, and its unit where it is not fractional: {name}_ppb"
@@ -346,18 +345,21 @@ class Row:
         return size
 
     def _nominal(self, name: str, unit: str) -> float:
-        own = math.nan
-        if "nominal_frequency_hz" in self.cells:
-            own = self.number_in("nominal_frequency_hz", positive=True)
-        nominal = self.writing.nominal_frequency_hz if math.isnan(own) else own
-        if nominal is None:
+        stated = set(self.writing.nominal_hz)
+        if self.given("nominal_frequency_hz"):
+            stated.add(self.number_in("nominal_frequency_hz", positive=True))
+        if len(stated) > 1:
+            both = " and as ".join(f"{hertz:.9g} Hz" for hertz in sorted(stated))
+            msg = f"{name} is in {unit}, and the nominal frequency is stated as {both}; state one"
+            raise self.error(msg)
+        if not stated:
             msg = (
                 f"{name} is in {unit}, and the nominal frequency is not stated; state it in a column "
                 "nominal_frequency_hz, in a line '# nominal frequency: 10 MHz', or with --nominal-frequency "
                 "(nominal_frequency_hz)"
             )
             raise self.error(msg)
-        return nominal
+        return stated.pop()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -458,7 +460,7 @@ def read_table(
     date_order
         ``day-first`` or ``month-first`` for dates such as 03/04/2026, where no date of the table says so.
     nominal_frequency_hz
-        For offsets in hertz, where the table does not state it.
+        For offsets in hertz; a column of that name or a remark ``# nominal frequency: 10 MHz`` may state it.
     torn_rows
         What becomes of a row with too many or too few cells: it refuses the table, or says so itself.
 
@@ -511,7 +513,7 @@ def read_table(
         order=order_of_dates([row.get("date", "") for row in cells], date_order),
         decimal=decimal,
         mixed=mixed,
-        **_stated(remarks, nominal_frequency_hz, what, path),
+        **_stated(remarks, nominal_frequency_hz, path),
     )
     filled = {k for _, row, _ in records for k, cell in enumerate(row) if cell.strip()}
     read = Table(
@@ -632,23 +634,17 @@ def _decimal_mark(
     return "," if "," in first else ".", ""
 
 
-def _stated(
-    remarks: Sequence[str], nominal_frequency_hz: float | None, what: str, path: str | None
-) -> dict[str, Any]:
+def _stated(remarks: Sequence[str], nominal_frequency_hz: float | None, path: str | None) -> dict[str, Any]:
     """Return unit, nominal frequency and coverage factor that hold for the whole table."""
     try:
         said = comment_statements(line for line in remarks if re.match(r"(?i)(nominal|units?)\b", line))
     except InputError as error:
         raise LogError(str(error), path=path) from error
-    nominal = {hertz for hertz in (nominal_frequency_hz, said.nominal_frequency_hz) if hertz is not None}
-    if len(nominal) > 1:
-        both = " and ".join(f"{hertz:.9g} Hz" for hertz in sorted(nominal))
-        msg = f"the nominal frequency of the {what} is stated as {both}; state it once"
-        raise LogError(msg, path=path)
+    nominal = (nominal_frequency_hz, said.nominal_frequency_hz)
     factors = (_factor_in(line) for line in remarks if line.lower().startswith("uncertainty"))
     return {
         "unit": said.unit if said.unit and _dimension_and_size(said.unit)[0] else "",
-        "nominal_frequency_hz": next(iter(nominal), None),
+        "nominal_hz": tuple(hertz for hertz in nominal if hertz is not None),
         "coverage": next((factor for factor in factors if factor is not None), None),
     }
 

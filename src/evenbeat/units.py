@@ -254,12 +254,12 @@ def _short(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
-def frequency_text(hertz: float) -> str:
-    """Return a frequency with an SI prefix: ``'10 MHz'``, ``'32.77 kHz'``."""
+def frequency_text(hertz: float, digits: int = 10) -> str:
+    """Return a frequency with an SI prefix: ``'10 MHz'``, ``'32.768 kHz'``."""
     for size, name in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
         if abs(hertz) >= size:
-            return f"{hertz / size:.4g} {name}"
-    return f"{hertz:.4g} Hz"
+            return f"{hertz / size:.{digits}g} {name}"
+    return f"{hertz:.{digits}g} Hz"
 
 
 def time_text(seconds: float) -> str:

@@ -215,7 +215,7 @@ def test_hertz_ask_for_the_nominal_frequency(tmp_path: Path, capsys: pytest.Capt
     column = written(tmp_path / "c.csv", [(*row, "10 MHz") for row in rows], (*header, "nominal_frequency"))
     assert eb.CalibrationHistory.from_table(column).points[0].as_found == pytest.approx(5e-8)
     table = written(tmp_path / "t.csv", rows, header, remarks=["nominal frequency: 5 MHz"])
-    with pytest.raises(eb.LogError, match="stated as 5000000 Hz and 10000000 Hz"):
+    with pytest.raises(eb.LogError, match=r"line 3: .* is stated as 5000000 Hz and as 10000000 Hz"):
         eb.CalibrationHistory.from_table(table, nominal_frequency_hz=1e7)
 
 
@@ -552,7 +552,11 @@ def test_random_tables_in_every_writing(
             (*HEADER, "tolerance"),
             "tolerance is '10', 10 of the",
         ),
-        (("1900-01-01", "1e-9", "", "1e-9", "no"), HEADER, "date is '1900-01-01'; a calibration since 1950"),
+        (
+            ("1900-01-01", "1e-9", "", "1e-9", "no"),
+            HEADER,
+            "date is '1900-01-01'; it must lie in 1950 to 2060",
+        ),
     ],
 )
 def test_what_no_oscillator_shows_is_of_another_unit(
@@ -583,3 +587,19 @@ def test_what_is_no_table_is_said() -> None:
         eb.InputError, match="the history is a list; give the path of a file, or a data frame"
     ):
         eb.CalibrationHistory.from_table([1, 2])
+
+
+def test_beside_a_log_hertz_are_parts_of_its_nominal_frequency(tmp_path: Path) -> None:
+    """What the log states holds for the calibrations of the same clock."""
+    y = 2e-8 + 1e-11 * np.random.default_rng(4).standard_normal(300)
+    record = eb.Record.from_frequency(y, interval_s=7200.0, start="2021-12-01", nominal_frequency_hz=1e7)
+    rows = [("2021-12-05", "0.2", "", "0.01", "no"), ("2021-12-20", "0.21", "", "0.01", "no")]
+    hertz = written(tmp_path / "h.csv", rows, ("date", "offset (Hz)", "as_left", "u (Hz)", "adjusted"))
+    rows = [("2021-12-05", "2e-8", "", "1e-9", "no"), ("2021-12-20", "2.1e-8", "", "1e-9", "no")]
+    plain = written(tmp_path / "p.csv", rows)
+
+    models = [eb.fit_clock(record, calibrations=table) for table in (hertz, plain)]
+    judged = [eb.assess(record, tolerance=1e-7, history=table) for table in (hertz, plain)]
+
+    assert models[0].aging_rate().per_day.value == pytest.approx(models[1].aging_rate().per_day.value)
+    assert judged[0].interval.interval_s == pytest.approx(judged[1].interval.interval_s)

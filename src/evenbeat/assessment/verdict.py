@@ -11,13 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.assessment.display import DisplayBound
-from evenbeat.assessment.now import ToleranceNow, assumed_nominal
+from evenbeat.assessment.now import ToleranceNow
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.plain import Plain
+from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record
 from evenbeat.results import PAGE_WIDTH
@@ -156,7 +157,7 @@ def _now_sentence(now: Estimate, record: Record) -> str:
     nominal = record.nominal_frequency_hz
     if nominal is None:
         return f"{sentence}; to set it to nominal, change its frequency by {-now.value:+.3g}."
-    if assumed_nominal(record) is not None:
+    if any(finding.code == ASSUMED_NOMINAL for finding in record.findings):
         return f"{sentence} against {_hertz(nominal)}, which was assumed: state the nominal frequency."
     shift = now.value * nominal
     return f"{sentence} ({shift:+.3g} Hz at {_hertz(nominal)}); change it by {-shift:+.3g} Hz for nominal."

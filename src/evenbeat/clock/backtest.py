@@ -92,7 +92,7 @@ def backtest(
     Source: Gneiting and Raftery 2007 (scores); Clopper and Pearson 1934 (shares)
     Tests: tests/clock/test_backtest.py
     """
-    check_record(record)
+    check_record(record, grid_for="backtest")
     checked_probability(confidence, "confidence")
     horizons = _horizons(record, horizons_s, first_share)
     first = first_share * record.duration_s

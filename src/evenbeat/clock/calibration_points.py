@@ -14,6 +14,7 @@ import numpy as np
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.plausible import YEARS
 from evenbeat.tables import Field, Row, Table, TableLike, read_table
 
 if TYPE_CHECKING:
@@ -79,8 +80,8 @@ def calibration_in(row: Row) -> ReadCalibration:
         msg = f"standard_uncertainty is {row.text('standard_uncertainty')!r}; it must be positive (k = 1)"
         raise row.error(msg)
     date = row.moment()
-    if date.year < FIRST_YEAR:
-        msg = f"date is {row.text('date')!r}; a calibration since {FIRST_YEAR} is needed"
+    if not FIRST_YEAR <= date.year <= YEARS[1]:
+        msg = f"date is {row.text('date')!r}; it must lie in {FIRST_YEAR} to {YEARS[1]}"
         raise row.error(msg)
     return ReadCalibration(
         date=date,
@@ -150,7 +151,9 @@ class CalibrationPoint:
 Calibrations: TypeAlias = Union[Iterable[CalibrationPoint], "pd.DataFrame", str, Path]
 
 
-def calibration_points(source: Calibrations) -> tuple[tuple[CalibrationPoint, ...], tuple[Finding, ...]]:
+def calibration_points(
+    source: Calibrations, nominal_frequency_hz: float | None = None
+) -> tuple[tuple[CalibrationPoint, ...], tuple[Finding, ...]]:
     """Return calibrations from points or a table, and what was assumed of the table.
 
     Parameters
@@ -159,6 +162,8 @@ def calibration_points(source: Calibrations) -> tuple[tuple[CalibrationPoint, ..
         A table, frame or file, has the columns ``date`` (UTC), ``as_found``, ``as_left``,
         ``standard_uncertainty`` (fractional frequency, k = 1) and ``adjusted`` (yes or no), and holds one
         instrument; see :meth:`evenbeat.CalibrationHistory.from_table`.
+    nominal_frequency_hz
+        For offsets in hertz.
 
     Raises
     ------
@@ -173,7 +178,12 @@ def calibration_points(source: Calibrations) -> tuple[tuple[CalibrationPoint, ..
             msg = f"calibrations hold a {strange[0]}; give CalibrationPoint(at=…, as_found=…, …)"
             raise InputError(msg)
         return points, ()
-    read = read_table(cast("TableLike", source), FIELDS, what="table of calibrations")
+    read = read_table(
+        cast("TableLike", source),
+        FIELDS,
+        what="table of calibrations",
+        nominal_frequency_hz=nominal_frequency_hz,
+    )
     need_calibrations(read)
     return tuple(_point(row) for row in read.of_one()[0]), read.findings
 

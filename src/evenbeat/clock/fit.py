@@ -33,6 +33,7 @@ from evenbeat.clock.rank import ranked
 from evenbeat.clock.sparse import blocks_between_readings, read_now_and_then
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged
+from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
 from evenbeat.units import duration_text
@@ -127,11 +128,13 @@ def fit_clock(
         (logarithmic aging)
     Tests: tests/coverage/test_clock_coverage.py
     """
-    check_record(record)
+    check_record(record, grid_for="fit_clock")
     influences = chosen_influences(record, environment)
     aging_laws = _laws(record, aging, age_s, retrace=retrace)
     blocks = _blocks(record, influences, most_blocks)
-    points, assumed = calibration_points(calibrations)
+    points, assumed = calibration_points(
+        calibrations, stated_nominal(record.findings, record.nominal_frequency_hz)
+    )
     step_times = _step_times(record, blocks, adjustment_times(record, points))
     scale = _scale(record, blocks, step_times)
     asked = changing(

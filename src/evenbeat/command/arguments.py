@@ -11,7 +11,7 @@ from evenbeat.errors import InputError
 from evenbeat.units import parse_duration, parse_frequency
 
 Parsed = TypeVar("Parsed")
-DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+DONE, OUT_OF_TOLERANCE, BAD_INPUT, FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
 
 def argument(parse: Callable[[str], Parsed]) -> Callable[[str], Parsed]:

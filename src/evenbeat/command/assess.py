@@ -175,6 +175,9 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
         "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
     )
     group.add_argument(
+        "--signal", metavar="CODE", help="signal of a CGGTTS file that holds several, e.g. L3P"
+    )
+    group.add_argument(
         "--bad-lines",
         choices=("refuse", "reject"),
         default="refuse",
@@ -238,7 +241,9 @@ def _assess(arguments: argparse.Namespace) -> int:
         assessment = assess(record, **options, progress=progress)
         if not arguments.no_report:
             progress("report")
-            write_report(assessment, folder, force=arguments.force, pdf=not arguments.no_pdf)
+            report = write_report(assessment, folder, force=arguments.force, pdf=not arguments.no_pdf)
+            if report.trouble:
+                print(f"evenbeat: {report.trouble}", file=sys.stderr)
     _print_assessment(assessment, arguments)
     if not (arguments.no_report or arguments.json):
         print(f"\nReport: {folder / 'report.html'}")
@@ -303,6 +308,7 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "time_unit": arguments.time_unit,
         "date_order": arguments.date_order,
         "clock": arguments.clock,
+        "signal": arguments.signal,
         "bad_lines": arguments.bad_lines,
         "partial": arguments.partial,
         "select": arguments.select,

@@ -7,10 +7,10 @@ import os
 import re
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from evenbeat import __version__
-from evenbeat.command.arguments import BAD_INPUT, DONE, INTERRUPTED
+from evenbeat.command.arguments import BAD_INPUT, DONE, FAULT, INTERRUPTED
 from evenbeat.command.assess import add_assess
 from evenbeat.command.collect import add_collect
 from evenbeat.command.fleet import add_fleet
@@ -19,11 +19,15 @@ from evenbeat.command.inspect import add_inspect
 from evenbeat.command.notebooks import add_notebooks
 from evenbeat.command.readings import add_readings
 from evenbeat.command.register import add_register
+from evenbeat.command.terminal import escaped_output, fault_told
 from evenbeat.errors import EvenbeatError
 
 
 class _Parser(argparse.ArgumentParser):
     """A parser, and those of its commands, that answer a mistake in three lines: usage, choice, complaint."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options, allow_abbrev=False)
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong below how the command is called, with status 2."""
@@ -40,8 +44,13 @@ class _Parser(argparse.ArgumentParser):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit status."""
-    parser = _parser()
-    arguments = parser.parse_args(_joined_numbers(sys.argv[1:] if argv is None else argv))
+    words = _joined_numbers(sys.argv[1:] if argv is None else argv)
+    with escaped_output():
+        return _run(words)
+
+
+def _run(words: Sequence[str]) -> int:
+    arguments = _parser().parse_args(words)
     try:
         status: int = arguments.run(arguments)
         sys.stdout.flush()
@@ -54,6 +63,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output has gone, as with `| head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except MemoryError:
+        print("evenbeat: there is not enough memory for this", file=sys.stderr)
+        return BAD_INPUT
+    except Exception as fault:  # whatever it is: one sentence, never a traceback
+        print(f"evenbeat: {fault_told(fault, words)}", file=sys.stderr)
+        return FAULT
     return status
 
 

@@ -146,12 +146,16 @@ def _calibration(arguments: argparse.Namespace) -> int:
 
 def _assessment(arguments: argparse.Namespace) -> int:
     from evenbeat.register.facts import KeptAssessment
+    from evenbeat.report.write import belongs_together
 
     path = Path(arguments.result)
     try:
         content = path.read_bytes()
         result = json.loads(content)
         headline = result["verdict"]["headline"]
+        mixed = belongs_together(path, result)
+        if mixed:
+            raise LogError(mixed, path=path)
         interval, versions = result.get("interval") or {}, result.get("software", {})
         kept = KeptAssessment(
             instrument=arguments.instrument,

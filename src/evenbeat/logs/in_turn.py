@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import replace
 
 import numpy as np
 
@@ -62,10 +61,7 @@ def chosen_rows(
     count = sheet.table.rows
     kept = sheet.kept(rows)
     if times is not None:
-        first = times.seconds[rows[0]]
-        ahead = np.timedelta64(round(float(first) * 1e9), "ns")
-        start = None if times.start is None else times.start + ahead
-        times = replace(times, seconds=times.seconds[rows] - first, start=start)
+        times = times.kept(rows)
     if options.every is None:
         _refuse_levels(kept, quantity)
     sentence = (

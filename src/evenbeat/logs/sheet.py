@@ -44,6 +44,8 @@ class Sheet:
         Name of the time scale of its moments.
     kind
         What kind of file it is, as people say it.
+    exact_times
+        The times are those of the readings, and not when a computer wrote them down.
     """
 
     log: LogText
@@ -51,6 +53,7 @@ class Sheet:
     table: Columns
     scale: str = "UTC"
     kind: str = "text table"
+    exact_times: bool = False
     findings: tuple[Finding, ...] = ()
 
     def locate(self, row: int) -> int:
@@ -99,9 +102,17 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
     if exchanged is not None:
         _check_readings(exchanged)
         return exchanged
+    return open_text(log, options, wanted)
+
+
+def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -> Sheet:
+    """Return a table of text with its columns; see :func:`open_sheet`."""
     if options.clock is not None:
         msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
-        raise LogError(msg, path=path)
+        raise LogError(msg, path=log.path)
+    if options.signal is not None:
+        msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
+        raise LogError(msg, path=log.path)
     log, aside = without_dialogue(log)
     log, form = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
@@ -109,7 +120,7 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
             f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
             "the layout"
         )
-        raise LogError(msg, path=path, line=form.first_line)
+        raise LogError(msg, path=log.path, line=form.first_line)
     log, torn, doubtful = without_torn_end(log, form)
     layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
     table = read_whole_rows(log, form, wanted_columns(log, layout), reject=options.reject)
@@ -124,7 +135,7 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
 
 def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
     """Return the sheet of a file that is no plain table, ``None`` for a plain one."""
-    opened = open_exchange(source, clock=options.clock, reject=options.reject)
+    opened = open_exchange(source, clock=options.clock, signal=options.signal, reject=options.reject)
     if opened is None:
         return None
     first = {index: values[:PROBE_LINES] for index, values in opened.columns.numbers.items()}
@@ -136,6 +147,7 @@ def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
         table=table,
         scale=opened.scale,
         kind=opened.kind,
+        exact_times=opened.exact_times,
         findings=(*opened.log.findings, *opened.findings),
     )
 

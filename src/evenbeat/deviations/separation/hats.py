@@ -89,7 +89,7 @@ def separate_clocks(
     """
     records = (a_minus_b, b_minus_c, c_minus_a)
     for record in records:
-        check_record(record)
+        check_record(record, grid_for="separate_clocks")
     labels = _checked_names(names)
     if statistic not in DIFFERENCE_STATISTICS:
         msg = f"statistic is {statistic!r}; it must be one of {', '.join(DIFFERENCE_STATISTICS)}"

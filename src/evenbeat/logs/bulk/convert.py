@@ -291,7 +291,7 @@ class _Plan:
             raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
         if times.start is not None:
             first = int(times.start.astype("datetime64[ns]").astype(np.int64))
-            return {"unix_ns": first + np.rint(times.seconds * 1e9).astype(np.int64)}
+            return {"unix_ns": first + times.since_first_ns}
         return {"elapsed_s": times.seconds + (_first_time(sheet) - self.elapsed_first) * times.scale}
 
     def said(self) -> dict[str, str]:

@@ -26,6 +26,8 @@ class Opened:
         Time scale of the stamps.
     kind
         What the file is, as people say it.
+    exact_times
+        The times are those of the readings, and not when a computer wrote them down.
     """
 
     log: LogText
@@ -35,6 +37,7 @@ class Opened:
     moments: dict[int, Moments]
     scale: str = "UTC"
     findings: tuple[Finding, ...] = ()
+    exact_times: bool = False
 
     def taken(self, layout: Layout) -> Columns:
         """Return the columns with the moments of the one that is the time."""

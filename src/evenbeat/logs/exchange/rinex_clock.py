@@ -138,6 +138,7 @@ def _opened(log: LogText, head: str, name: str, epochs: list[_Epoch], rejected: 
         form=form,
         columns=table,
         kind="RINEX clock file",
+        exact_times=True,
         moments=moments,
         scale=scale_name,
         findings=findings,

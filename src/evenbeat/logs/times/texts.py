@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,7 @@ def times_from_text(
     times = times_from_moments(Moments(ns=ns, zoned=zoned), time_zone=time_zone, path=path, locate=locate)
     if leaps is not None:
         return _with_leap_seconds(times, leaps, findings)
-    return Times(seconds=times.seconds, start=times.start, form="iso", findings=(*findings, *times.findings))
+    return replace(times, findings=(*findings, *times.findings))
 
 
 def _tidied(
@@ -122,13 +123,17 @@ def _moments(stamps: Any, *, zoned: bool, path: str, locate: Locate) -> Any:
 def _with_leap_seconds(times: Times, leaps: Any, findings: tuple[Finding, ...]) -> Times:
     """Return times that count the leap seconds which the log writes as second 60."""
     begun = np.diff(leaps.astype(np.int8), prepend=np.int8(0)) > 0
-    seconds = times.seconds + np.cumsum(begun)
+    leaps_so_far = np.cumsum(begun)
+    seconds = times.seconds + leaps_so_far
     count = int(np.count_nonzero(begun))
     sentence = f"The log writes {count} leap second(s) as second 60; the times after count them."
     written = Finding(code="LEAP_SECOND", severity="note", sentence=sentence, values={"leap_seconds": count})
     others = [finding for finding in times.findings if finding.code != "LEAP_SECOND"]
-    return Times(
-        seconds=seconds - seconds[0], start=times.start, form="iso", findings=(*findings, written, *others)
+    return replace(
+        times,
+        seconds=seconds - seconds[0],
+        ns=None if times.ns is None else times.ns + 1_000_000_000 * leaps_so_far,
+        findings=(*findings, written, *others),
     )
 
 

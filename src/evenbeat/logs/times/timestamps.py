@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zoneinfo
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -34,6 +34,8 @@ class Times:
         How the column writes time.
     scale
         Seconds in a unit of a column of elapsed time.
+    ns
+        Shape (rows,), nanoseconds from any zero, where the log states them so that they are exact.
     """
 
     seconds: FloatArray
@@ -41,6 +43,24 @@ class Times:
     form: TimeForm
     scale: float = 1.0
     findings: tuple[Finding, ...] = ()
+    ns: IntArray | None = None
+
+    @property
+    def since_first_ns(self) -> IntArray:
+        """Shape (rows,), nanoseconds since the first row, exact where the log states them so."""
+        if self.ns is not None:
+            return self.ns - self.ns[0]
+        return np.rint(self.seconds * 1e9).astype(np.int64)
+
+    def kept(self, rows: IntArray) -> Times:
+        """Return the times of some rows, counted from the first of them."""
+        ahead = np.timedelta64(int(self.since_first_ns[rows[0]]), "ns")
+        return replace(
+            self,
+            seconds=self.seconds[rows] - self.seconds[rows[0]],
+            start=None if self.start is None else self.start + ahead,
+            ns=None if self.ns is None else self.ns[rows],
+        )
 
 
 Locate = Callable[[int], int]
@@ -79,10 +99,11 @@ def times_from_moments(
     stamps = moments.ns.view("datetime64[ns]")
     if not moments.zoned and time_zone is not None:
         stamps = _localized(stamps, time_zone, path, locate)
-    seconds = seconds_since_first(stamps.view(np.int64))
+    ns = stamps.view(np.int64)
+    seconds = seconds_since_first(ns)
     findings = _zone_finding(zoned=moments.zoned, time_zone=time_zone)
     leap = leap_second_finding(stamps[0], float(seconds[-1])) if scale == "UTC" else ()
-    return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*findings, *leap))
+    return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*findings, *leap), ns=ns)
 
 
 def seconds_since_first(ns: IntArray) -> FloatArray:
