@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 import evenbeat as eb
-from evenbeat.command.main import main
 
 ROWS = 120
 COMMENTS = ("# a remark", "% bench 3, again", "// see the book", "#", "   # indented")
@@ -35,7 +32,9 @@ READINGS = (
 )
 TIMES: dict[str, Callable[[int], str]] = {
     "utc": lambda k: f"{np.datetime64('2026-03-01T00:00:00') + np.timedelta64(10 * k, 's')}Z",
-    "time": lambda k: str(np.datetime64("2026-03-13T00:00:00") + np.timedelta64(10 * k, "s")).replace("T", " "),
+    "time": lambda k: str(np.datetime64("2026-03-13T00:00:00") + np.timedelta64(10 * k, "s")).replace(
+        "T", " "
+    ),
     "unix_s": lambda k: str(1_767_225_600 + 10 * k),
     "unix_ns": lambda k: str(1_767_225_600_123_456_789 + 10**10 * k),
     "elapsed_s": lambda k: f"{10.0 * k:.1f}",
@@ -58,7 +57,9 @@ def random_log(random: np.random.Generator) -> Log:
     separator = str(random.choice([",", ";", "\t", "|", "  ", " ; "]))
     decimal = "," if ";" in separator and random.uniform() < 0.5 else "."
     reading = READINGS[int(random.integers(len(READINGS)))]
-    time = str(random.choice([*TIMES, "none"])) if separator != "  " else str(random.choice(["utc", "unix_s"]))
+    time = (
+        str(random.choice([*TIMES, "none"])) if separator != "  " else str(random.choice(["utc", "unix_s"]))
+    )
     behind = reading.behind if separator != "  " else reading.behind.strip()
     names = [*([time] if time != "none" else []), reading.name]
     beside = bool(random.uniform() < 0.4) or time == "none"
@@ -116,7 +117,9 @@ def check(path: Path, log: Log, lines: list[str]) -> str:
     comments = sum(line.lstrip().startswith(("#", "%", "//")) for line in lines)
     assert (ledger.blank, ledger.comments, ledger.header) == (blank, comments, 1)
     whole = [
-        line for number, line in enumerate(lines, 1) if number not in rejected and line.partition("#")[0].strip()
+        line
+        for number, line in enumerate(lines, 1)
+        if number not in rejected and line.partition("#")[0].strip()
     ]
     rows = [line for line in whole[1:] if not line.lstrip().startswith(("%", "//"))]
     assert len(rows) == ledger.accepted

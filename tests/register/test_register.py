@@ -173,7 +173,7 @@ def test_table_in_and_out(register: eb.Register, tmp_path: Path) -> None:
         ("kittiwake,2024-10-17,1e-9,1e-9,,no", "line 3: standard_uncertainty is empty"),
         ("kittiwake,2024-10-17,1e-9,,1e-10,yes", "line 3: adjusted, but as_left is empty"),
         ("kittiwake,2024-10-17,1e-9,5e-9,1e-10,no", "line 3: not adjusted, but"),
-        ("kittiwake,2024-10-17,1ppb,,1e-10,no", "line 3: as_found is '1ppb'; a number"),
+        ("kittiwake,2024-10-17,1 lb,,1e-10,no", "line 3: as_found: 'lb' is not a known unit"),
         ("kittiwake,2024-10-17,,,,no", "line 3: neither as_found nor as_left"),
         ("kittiwake,2024-10-17,1e-9,,1e-10,perhaps", "line 3: adjusted is 'perhaps'"),
         ("kittiwake,2024-10-17,1e-9,1e-10,no", "line 3: 5 cells where the header has 6"),
@@ -207,7 +207,7 @@ def test_impossible_entries_are_refused(register: eb.Register) -> None:
         register.add_calibration("skua", date="2026-01-01", as_found="in")
     with pytest.raises(eb.InputError, match="already"):
         register.add_instrument("kittiwake")
-    with pytest.raises(eb.InputError, match="must be positive"):
+    with pytest.raises(eb.InputError, match="must be a positive"):
         register.add_instrument("skua", tolerance=-1e-8)
     with pytest.raises(eb.InputError, match="calibration of 2026-02-26 already"):
         register.add_calibration("kittiwake", date="2026-02-26", as_found="out")

@@ -10,10 +10,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import BAD_INPUT, DONE, add_date_order, argument, number
+from evenbeat.command.arguments import BAD_INPUT, DONE, add_table_options, argument
 from evenbeat.command.history import CLASSES
 from evenbeat.errors import InputError, LogError
-from evenbeat.units import parse_frequency
+from evenbeat.units import parse_frequency, parse_limits
 
 if TYPE_CHECKING:
     from evenbeat.register.register import Entry, Register
@@ -44,7 +44,7 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     kept.add_argument("--date", required=True, metavar="DATE", help="the day it was made for, ISO")
     brought = _task(tasks, "import", _import, "bring in a comma-separated table, all of it or nothing")
     brought.add_argument("table", metavar="TABLE", help="with columns instrument, date, as_found …")
-    add_date_order(brought)
+    add_table_options(brought)
     out = _task(tasks, "export", _export, "write the standing entries as a comma-separated table")
     out.add_argument(
         "--what", choices=("calibrations", "instruments"), default="calibrations", help="default calibrations"
@@ -57,7 +57,7 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     correct.add_argument("--instrument", metavar="NAME", help="file it under another instrument")
     correct.add_argument("--date", metavar="DATE", help="ISO")
     correct.add_argument("--oscillator-class", choices=CLASSES, help="of an instrument")
-    correct.add_argument("--tolerance", type=number, metavar="Y", help="of an instrument")
+    correct.add_argument("--tolerance", type=argument(parse_limits), metavar="Y", help="of an instrument")
     _add_values(correct, correction=True)
     _task(tasks, "withdraw", _withdraw, "add that an entry no longer stands", entry=True)
     verify = _task(tasks, "verify", _verify, "find out whether anything was changed since it was written")
@@ -87,7 +87,9 @@ def _task(
 
 def _add_instrument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--oscillator-class", choices=CLASSES, default="oven", help="default oven")
-    parser.add_argument("--tolerance", type=number, metavar="Y", help="fractional, e.g. 1e-8")
+    parser.add_argument(
+        "--tolerance", type=argument(parse_limits), metavar="Y", help="fractional, e.g. 1e-8 or =-5e-9:1e-8"
+    )
     parser.add_argument(
         "--nominal-frequency", type=argument(parse_frequency), metavar="F", help="e.g. '10 MHz'"
     )
@@ -187,7 +189,9 @@ def _added(entry: Entry) -> int:
 def _import(arguments: argparse.Namespace) -> int:
     from evenbeat.register.tables import import_table
 
-    print(import_table(_opened(arguments), arguments.table, date_order=arguments.date_order))
+    register = _opened(arguments)
+    stated = {"date_order": arguments.date_order, "nominal_frequency_hz": arguments.nominal_frequency}
+    print(import_table(register, arguments.table, **stated))
     return DONE
 
 
@@ -227,7 +231,7 @@ def _list(arguments: argparse.Namespace) -> int:
         (
             one.name,
             one.oscillator_class.replace("_", " "),
-            "–" if one.tolerance is None else f"{one.tolerance:g}",
+            "–" if one.tolerance is None else str(one.tolerance),
             str(len(dates.get(one.name, ()))),
             max(dates.get(one.name, ()), default="–"),
         )

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from evenbeat import __version__
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_point import FoundState
+from evenbeat.calibration.tolerance import ToleranceLike
 from evenbeat.errors import InputError, OutputError
 from evenbeat.plain import Plain
 from evenbeat.register.facts import (
@@ -177,7 +178,7 @@ class Register:
         name: str,
         *,
         oscillator_class: str = "oven",
-        tolerance: float | None = None,
+        tolerance: ToleranceLike | None = None,
         nominal_frequency_hz: float | None = None,
         remark: str = "",
     ) -> Entry:
@@ -191,7 +192,7 @@ class Register:
         fact = Instrument(
             name=name,
             oscillator_class=oscillator_class,
-            tolerance=tolerance,
+            tolerance=tolerance,  # type: ignore[arg-type]
             nominal_frequency_hz=nominal_frequency_hz,
             remark=remark,
         )
