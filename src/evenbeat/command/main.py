@@ -49,6 +49,9 @@ class _Parser(argparse.ArgumentParser):
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit status."""
     words = _joined_numbers(sys.argv[1:] if argv is None else argv)
+    if "--version" in words[:2] and set(words) <= {"--version", "-v", "--verbose"}:
+        print(f"evenbeat {__version__}" + (f"\n{_loops()}" if len(words) > 1 else ""))
+        return DONE
     with escaped_output(), _terminated_cleanly():
         return _run(words)
 
@@ -93,6 +96,16 @@ def _run(words: Sequence[str]) -> int:
     return status
 
 
+def _loops() -> str:
+    """Return how the sums of the deviations are computed here, and why."""
+    from evenbeat.deviations.sums.kernels import COMPILED, PURE
+
+    if COMPILED:
+        return "sums of the deviations: compiled loops"
+    reason = "EVENBEAT_PURE is set" if PURE else "nothing was compiled when evenbeat was installed"
+    return f"sums of the deviations: numpy's loops ({reason})"
+
+
 def _joined_numbers(argv: Sequence[str]) -> list[str]:
     """Join an option and a negative number, which argparse would take for another option."""
     joined: list[str] = []
@@ -110,7 +123,12 @@ def _parser() -> argparse.ArgumentParser:
         prog="evenbeat",
         description="How good a timebase is, how it ages, and when to calibrate it again.",
     )
-    parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
+    parser.add_argument(
+        "--version",
+        action="version",
+        version=f"evenbeat {__version__}",
+        help="show the version; with -v also whether the sums of the deviations run compiled",
+    )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         add_assess,

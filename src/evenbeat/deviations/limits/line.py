@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.deviations.estimators import STATISTICS
+from evenbeat.deviations.names import name_of
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
@@ -77,6 +78,7 @@ class LimitLine(Result):
     _also = ("unit",)
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "statistic", name_of(self.statistic))
         _known_statistic(self.statistic)
         if not self.pieces:
             msg = f"the limit {self.name!r} has no piece; at least one is needed"
