@@ -42,6 +42,7 @@ from evenbeat.intake import (
     whole_factor,
 )
 from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
+from evenbeat.ledger import Ledger
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.plausible import implausible
 from evenbeat.quantities import FloatArray
@@ -224,6 +225,8 @@ class Record(Result):
         where missing; ``None`` where the log has no stamps or they lie exactly on it.
     checks
         What :func:`evenbeat.condition` looked at and found, check by check.
+    ledger
+        What became of each line of the text log that the samples are from, also of a part of them.
     """
 
     kind: Kind
@@ -244,6 +247,7 @@ class Record(Result):
     history: tuple[Treatment, ...] = ()
     checks: tuple[CheckOutcome, ...] = ()
     source: Source | None = None
+    ledger: Ledger | None = None
     truth: Any = None
 
     def __post_init__(self) -> None:
@@ -1062,6 +1066,7 @@ class Record(Result):
             "reference": self.reference,
             "covariates": list(self.covariates),
             "source": self.source,
+            "ledger": self.ledger,
             "samples_sha256": self.fingerprint(),
             "flags": self.flags,
             "history": [str(treatment) for treatment in self.history],

@@ -205,10 +205,9 @@ def test_interval_covers_with_regular_gaps(pattern: str) -> None:
 @pytest.mark.parametrize("factor", [5, 40])
 def test_complete_mask_is_no_mask(factor: int) -> None:
     """A mask without a hole gives what no mask gives."""
-    from dataclasses import replace
-
     plain = sum_of_squared_differences(PhasePoints.of(phase_with_gaps(100_000, 0.0, seed=1)), factor, 2)
-    masked = replace(plain, valid=np.ones(plain.possible, dtype=bool))
+    mask = np.ones(plain.possible, dtype=bool)
+    masked = TermSum(total=plain.total, possible=plain.possible, terms=plain.terms, valid=mask)
     options = {"exponent": -1, "order": 2, "averaged": False, "overlapping": True}
 
     assert equivalent_degrees_of_freedom(masked, factor, **options) == pytest.approx(

@@ -33,7 +33,7 @@ from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
-from evenbeat.plausible import assumed_nominal, doubt, implausible_tolerance
+from evenbeat.plausible import assumed_nominal, doubt, implausible_tolerance, stated_nominal
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.results import Result
@@ -274,7 +274,12 @@ def assess(
     begin("clock model")
     display = display_bound(record)
     beside = Beside.of(
-        history, reference_uncertainty, since=history_from, instrument=instrument, date_order=date_order
+        history,
+        reference_uncertainty,
+        since=history_from,
+        instrument=instrument,
+        date_order=date_order,
+        nominal_frequency_hz=stated_nominal(record.findings, record.nominal_frequency_hz),
     )
     named = (environment,) if isinstance(environment, str) else environment
     chosen = _varying_temperatures(record) if named is None else tuple(named)

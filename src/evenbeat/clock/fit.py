@@ -34,6 +34,7 @@ from evenbeat.clock.rank import ranked
 from evenbeat.clock.sparse import blocks_between_readings, blocks_of_readings, read_now_and_then
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged
+from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
 from evenbeat.units import duration_text
@@ -134,7 +135,9 @@ def fit_clock(
         record.needs_grid("a model of the environment")
     aging_laws = _laws(record, aging, age_s, retrace=retrace)
     blocks = _blocks(record, influences, most_blocks)
-    points = calibration_points(calibrations)
+    points, assumed = calibration_points(
+        calibrations, stated_nominal(record.findings, record.nominal_frequency_hz)
+    )
     step_times = _step_times(record, blocks, adjustment_times(record, points))
     scale = _scale(record, blocks, step_times)
     asked = changing(
@@ -177,6 +180,7 @@ def fit_clock(
     model = model.with_findings(
         *merged(
             record.findings,
+            assumed,
             blocks.findings,
             _step_findings(record, step_times, trend.step_times),
             asked.findings,

@@ -15,7 +15,6 @@ from evenbeat.command.arguments import (
     add_date_order,
     argument,
     column,
-    limits,
     moment,
     number,
 )
@@ -23,7 +22,7 @@ from evenbeat.command.decision_options import add_decision_options, decision_bas
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import parse_duration, parse_frequency, parse_time
+from evenbeat.units import parse_duration, parse_frequency, parse_limits, parse_time
 
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
@@ -72,7 +71,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 def _add_question(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--tolerance",
-        type=argument(limits),
+        type=argument(parse_limits),
         metavar="Y",
         help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
     )

@@ -229,6 +229,7 @@ def _joined(
         ),
         checks=(),
         source=_source(operation, first, second),
+        ledger=None,
         truth=None,
     )
 

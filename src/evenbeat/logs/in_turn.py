@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 
@@ -60,6 +61,8 @@ def chosen_rows(
         raise LogError(msg, path=sheet.log.path)
     count = sheet.table.rows
     kept = sheet.kept(rows)
+    others = np.setdiff1d(sheet.lines, [*kept.lines.tolist(), *(line.line for line in sheet.table.rejected)])
+    kept = replace(kept, left_out=sheet.left_out + len(others))
     if times is not None:
         times = times.kept(rows)
     if options.every is None:

@@ -29,7 +29,6 @@ from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Statements
 from evenbeat.logs.times.grid import grid_from_times, rows_in_order
 from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
-from evenbeat.logs.times.texts import times_from_text
 from evenbeat.logs.times.timestamps import NoTimeError, Times, blocks_of_rows, times_from_moments
 from evenbeat.plausible import far_offset, implausible
 from evenbeat.record import Record, Source
@@ -312,21 +311,18 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
         return None
     if table.moments is not None:
         return times_from_moments(
-            table.moments, time_zone=stated.time_zone, path=path, locate=sheet.locate, scale=sheet.scale
+            table.moments,
+            time_zone=stated.time_zone,
+            date_order=options.date_order,
+            path=path,
+            locate=sheet.locate,
+            scale=sheet.scale,
         )
     if layout.time_of_day is not None:
         return times_from_days(
             table.numbers[layout.time],
             table.numbers[layout.time_of_day],
             words=layout.time_words,
-            path=path,
-            locate=sheet.locate,
-        )
-    if table.stamps is not None:
-        return times_from_text(
-            table.stamps,
-            time_zone=stated.time_zone,
-            date_order=options.date_order,
             path=path,
             locate=sheet.locate,
         )
@@ -448,6 +444,7 @@ def _record(
         source=Source(
             path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)
         ),
+        ledger=sheet.ledger(late.tolist()),
     ).treated("read_log", path=Path(log.path).name)
 
 

@@ -163,6 +163,8 @@ def provenance_section(assessment: Assessment) -> Section:
             ("Size and rows", f"{one.size_bytes} bytes, {one.rows} rows"),
             ("SHA-256 of the file", one.sha256),
         ]
+    if record.ledger is not None:
+        rows.append(("Lines of the file", f"of {record.ledger.lines}: {record.ledger.counts}"))
     rows.append(("SHA-256 of the samples", record.fingerprint()))
     for beside in () if assessment.case is None else assessment.case.inputs:
         if beside != source:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -80,7 +80,8 @@ def open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
         msg = "the CGGTTS file holds no track"
         raise LogError(msg, path=log.path, line=start + 1)
     chosen, left_out = _of_one_signal(tracks, signal, log)
-    return _opened(log, lines[:start], column, chosen, rejected, left_out)
+    opened = _opened(log, lines[:start], column, chosen, rejected, left_out)
+    return replace(opened, left_out=len(tracks) - len(chosen), several_lines=len(chosen))
 
 
 def _of_one_signal(
