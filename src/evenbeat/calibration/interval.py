@@ -33,6 +33,7 @@ from evenbeat.clock.crossing import holds_until
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
+from evenbeat.plausible import assumed_nominal
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
@@ -123,6 +124,11 @@ def suggest_interval(
     Tests: tests/calibration/test_interval.py
     """
     question = _question(tolerance, guard_band, reliability, meaning)
+    if isinstance(source, ClockModel) and as_left is None:
+        record = source.record
+        untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
+        if untold is not None:
+            raise InputError(untold.sentence.rstrip("."))
     constant = {
         "reference": reference_uncertainty,
         "environment": environment_uncertainty,

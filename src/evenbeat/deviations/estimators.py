@@ -234,7 +234,7 @@ def stability(
     >>> bool(abs(curve.deviation[0] / 1e-11 - 1) < 0.1)
     True
     """
-    check_record(record)
+    check_record(record, grid_for="stability")
     check_bias(bias)
     statistic = name_of(statistic)
     if statistic in ("mtie", "rms"):

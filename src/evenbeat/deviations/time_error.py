@@ -113,7 +113,7 @@ def time_interval_error(
     Source: ITU-T G.810 (1996), appendix II
     Tests: tests/deviations/test_time_error.py
     """
-    check_record(record)
+    check_record(record, grid_for="time_interval_error")
     statistic = name_of(statistic)
     if statistic not in _TITLES:
         msg = f"statistic is {statistic!r}; it must be 'mtie' or 'rms'"

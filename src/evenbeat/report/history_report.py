@@ -14,10 +14,7 @@ from evenbeat.report.answer import STANDING, range_text
 from evenbeat.report.case_sections import case_sections, who_decides
 from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section
 from evenbeat.report.method import SEVERITY_WORDS, cautions_section, setting_text
-from evenbeat.report.numbers import json_text
-from evenbeat.report.page import html_page
-from evenbeat.report.pdf import pdf_bytes
-from evenbeat.report.write import HTML_NAME, JSON_NAME, PDF_NAME, Report, place_report
+from evenbeat.report.write import Report, place_report
 from evenbeat.units import duration_text
 
 METHOD = (
@@ -63,14 +60,7 @@ def write_history_report(
     Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
     Tests: tests/report/test_history_report.py
     """
-    document = history_document(assessment)
-    contents = {
-        HTML_NAME: html_page(document).encode(),
-        JSON_NAME: json_text(assessment, document).encode(),
-    }
-    if pdf:
-        contents[PDF_NAME] = pdf_bytes(document)
-    return place_report(folder, contents, force=force)
+    return place_report(assessment, history_document(assessment), folder, force=force, pdf=pdf)
 
 
 def history_document(assessment: HistoryAssessment) -> Document:

@@ -90,7 +90,7 @@ def separate_clocks(
     """
     records = (a_minus_b, b_minus_c, c_minus_a)
     for record in records:
-        check_record(record)
+        check_record(record, grid_for="separate_clocks")
     labels = _checked_names(names)
     statistic = name_of(statistic)
     if statistic not in DIFFERENCE_STATISTICS:
