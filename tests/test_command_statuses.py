@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -210,3 +211,19 @@ def test_a_terminal_that_cannot_show_it(closed: str, tmp_path: Path) -> None:
     done = subprocess.run(["/bin/sh", "-c", call], capture_output=True, text=True, check=False)
 
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_sigterm_leaves_no_part_files(tmp_path: Path) -> None:
+    """A conversion that is asked to end takes its half-written file away; status as of Ctrl-C."""
+    log = tmp_path / "log.csv"
+    log.write_text("frequency_Hz\n" + "10000000.125\n" * 3_000_000)
+    convert = [sys.executable, "-m", "evenbeat", "convert", str(log), str(tmp_path / "log.npy")]
+    process = subprocess.Popen([*convert, "--interval", "1 s"], stderr=subprocess.PIPE, text=True)
+    while process.poll() is None and not list(tmp_path.glob(".*")):
+        time.sleep(0.005)
+    time.sleep(0.1)
+    process.terminate()
+    _, error = process.communicate(timeout=60)
+
+    assert (process.returncode, error) == (130, "evenbeat: stopped\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["log.csv"]

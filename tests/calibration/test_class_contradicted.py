@@ -60,7 +60,7 @@ def test_one_change_ten_times_that_of_the_class(tmp_path: Path, capsys: pytest.C
     assert result["interval_s"] < STRAIGHT_LINE_D * DAY
     assert result["by_class"]["drift_per_year"]["value"] < result["drift_per_year"]["value"]
     assert "[caution] The calibrations contradict the class oven" in page
-    assert "such as +1e-06 in 365 d (row 2) have a probability of 4e-18" in page
+    assert "such as +1e-06 in 365 d (line 3) have a probability of 4e-18" in page
     assert "By the calibrations alone the interval is 204 d; the class oven, which they contradict" in page
     assert "would give 614 d" in page
     assert "Prior for oven oscillators" not in page
@@ -103,7 +103,7 @@ def test_every_way_to_the_due_day_is_the_same(tmp_path: Path, capsys: pytest.Cap
         assert line.interval_s == pytest.approx(suggestion.interval_s, rel=1e-4)
         assert line.drift_per_year == pytest.approx(model.drift_per_year.value, rel=1e-6)
         assert {"CLASS_CONTRADICTED", "CLASS_SET_ASIDE"} <= {finding.code for finding in line.findings}
-    said = {f["sentence"].replace(" (row 2)", "") for f in filed["findings"]}
+    said = {f["sentence"].replace(" (line 3)", "") for f in filed["findings"]}
     assert {f.sentence for f in lines[0].findings if f.code.startswith("CLASS_")} <= said
 
 

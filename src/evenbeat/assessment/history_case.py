@@ -103,6 +103,7 @@ def assess_history(
     tolerance: ToleranceLike | Tolerance,
     instrument: str | Sequence[str] | None = None,
     date_order: str | None = None,
+    nominal_frequency_hz: float | None = None,
     reliability: float = 0.95,
     guard_band: float | None = None,
     oscillator_class: str = "oven",
@@ -119,9 +120,9 @@ def assess_history(
     ----------
     table
         A table of calibrations, or a history; several are one family, the first being asked about.
-    instrument, date_order
+    instrument, date_order, nominal_frequency_hz
         Of tables: whose rows are meant where one holds several instruments (one name, or one for each table
-        in their order), and how dates such as 03/04/2026 are to be read.
+        in their order), how dates such as 03/04/2026 are to be read, and what offsets in hertz are parts of.
     tolerance, reliability, policy_cap_s, calendar_unit
         As for :func:`evenbeat.suggest_interval`.
     guard_band
@@ -147,7 +148,9 @@ def assess_history(
     begin = progress or (lambda _stage: None)
     chosen = basis or DecisionBasis.of()
     tables = _tables(table)
-    histories = histories_of(tables, instrument=instrument, date_order=date_order)
+    histories = histories_of(
+        tables, instrument=instrument, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
+    )
     limits = Tolerance.of(tolerance)
     begin("drift and random walk")
     fitted = {"tolerance": limits, "drift_law": drift_law, "family": family}
@@ -202,6 +205,7 @@ def histories_of(
     *,
     instrument: str | Sequence[str] | None = None,
     date_order: str | None = None,
+    nominal_frequency_hz: float | None = None,
 ) -> list[CalibrationHistory]:
     """Return the histories in tables; one that is none already is read.
 
@@ -219,7 +223,9 @@ def histories_of(
     return [
         one
         if isinstance(one, CalibrationHistory)
-        else CalibrationHistory.from_table(one, instrument=name, date_order=date_order)
+        else CalibrationHistory.from_table(
+            one, instrument=name, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
+        )
         for one, name in itertools.zip_longest(tables, names)
     ]
 

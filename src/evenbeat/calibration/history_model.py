@@ -191,8 +191,8 @@ class HistoryModel(Result):
     def _start(self, as_left: Estimate | None) -> Estimate:
         start = self.as_left if as_left is None else as_left
         if start is None:
-            row = self.history[0].points[-1].row
-            where = f"the last calibration{f' (row {row})' if row else ''}"
+            place = self.history[0].points[-1].place
+            where = f"the last calibration{f' ({place})' if place else ''}"
             msg = f"{where} does not say what the clock was left at; give as_left"
             raise InputError(msg)
         return start
@@ -360,8 +360,8 @@ def _check(
         raise InputError(msg.removesuffix("."))
     stateless = next((one for one in increments if one.state and one.tolerance is None), None)
     if stateless is not None and limits is None:
-        row = f"row {stateless.row}" if stateless.row else "a calibration"
-        msg = f"{row} says only {stateless.state!r}; state the tolerance it was judged by"
+        where = stateless.place or "a calibration"
+        msg = f"{where} says only {stateless.state!r}; state the tolerance it was judged by"
         raise InputError(msg)
     if drift_law not in ("auto", "constant", "logarithmic"):
         msg = f"drift_law is {drift_law!r}; it must be auto, constant or logarithmic"
@@ -427,7 +427,7 @@ def contradiction(increments: Sequence[Increment], prior: DriftPrior, probabilit
         )
 
     worst = max((one for one in increments if one.state is None), key=unusual)
-    at = f" (row {worst.row})" if worst.row else ""
+    at = f" ({worst.place})" if worst.place else ""
     chance = f"{probability:.1%}" if probability > 1e-3 else f"{probability:.0e}"
     sentence = (
         f"The calibrations contradict the class {prior.spoken}: by what is usual for it, changes such as "

@@ -35,7 +35,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -260,7 +260,7 @@ def _quantity(name: object, where: str) -> Quantity:
 
 def _limits(limit: ToleranceLike, where: str) -> Tolerance:
     try:
-        return Tolerance.of(tuple(limit) if isinstance(limit, Sequence) else limit)
+        return Tolerance.of(limit)
     except (InputError, TypeError, ValueError) as error:
         msg = f"{where}: limit is {limit!r}; it must be a positive number, or two such as [-5e-9, 1e-8]"
         raise InputError(msg) from error

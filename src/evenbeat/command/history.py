@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, add_date_order, argument, limits, number
+from evenbeat.command.arguments import DONE, add_table_options, argument, number
 from evenbeat.command.decision_options import add_decision_options, decision_basis
 from evenbeat.errors import InputError
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import parse_duration
+from evenbeat.units import parse_duration, parse_limits
 
 if TYPE_CHECKING:
     from evenbeat.calibration.back_cast import BackCast
@@ -47,11 +47,11 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     )
     parser.set_defaults(run=_history)
     parser.add_argument(
-        "table", metavar="TABLE", nargs="+", help="comma-separated; further ones are its family"
+        "table", metavar="TABLE", nargs="+", help="of calibrations; further ones are its family"
     )
     parser.add_argument(
         "--tolerance",
-        type=argument(limits),
+        type=argument(parse_limits),
         required=True,
         metavar="Y",
         help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
@@ -62,7 +62,7 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         metavar="NAME",
         help="whose rows, where a TABLE holds several instruments; once for each TABLE, in their order",
     )
-    add_date_order(parser)
+    add_table_options(parser)
     _add_question(parser)
     _add_model(parser)
     parser.add_argument(
@@ -124,7 +124,12 @@ def _history(arguments: argparse.Namespace) -> int:
     if any(stated):
         msg = "a decision rule and who decides belong to the case for the file; give -o FOLDER too"
         raise InputError(msg)
-    several = histories_of(arguments.table, instrument=arguments.instrument, date_order=arguments.date_order)
+    several = histories_of(
+        arguments.table,
+        instrument=arguments.instrument,
+        date_order=arguments.date_order,
+        nominal_frequency_hz=arguments.nominal_frequency,
+    )
     if len(several) == 1 and not several[0].increments():
         _print_without_model(several[0], arguments)
         return DONE
@@ -159,6 +164,7 @@ def _write_case(arguments: argparse.Namespace) -> int:
         arguments.table,
         instrument=arguments.instrument,
         date_order=arguments.date_order,
+        nominal_frequency_hz=arguments.nominal_frequency,
         tolerance=arguments.tolerance,
         reliability=arguments.reliability,
         guard_band=arguments.guard_band or None,
@@ -195,7 +201,7 @@ def _print_without_model(history: CalibrationHistory, arguments: argparse.Namesp
     decision = decide(offset, tolerance=arguments.tolerance)
     sentence = (
         "No interval: no two calibrations follow each other with a value left and one found, so that nothing "
-        f"is known of the drift. Row {last.row} left it at {offset}."
+        f"is known of the drift. {last.place.capitalize()} left it at {offset}."
     )
     if arguments.json:
         result = {**history.to_dict(), "interval_s": None, "reason": sentence, "now": decision.to_dict()}
@@ -314,8 +320,8 @@ def _answer(model: HistoryModel, suggestion: IntervalSuggestion | None, argument
 
     within = f"within {_guarded(arguments)} with {100 * arguments.reliability:g} %"
     if suggestion is None:
-        row = model.history[0].points[-1].row
-        return f"No interval: row {row} does not say what the clock was left at; give its as_left."
+        place = model.history[0].points[-1].place
+        return f"No interval: {place} does not say what the clock was left at; give its as_left."
     if suggestion.limited_by == "start":
         return f"No interval: the offset is not {within} even now. Adjust it."
     whole = "" if suggestion.rounded is None else f" ({suggestion.rounded})"

@@ -5,8 +5,12 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import signal
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 from typing import Any, NoReturn
 
 from evenbeat import __version__
@@ -45,8 +49,28 @@ class _Parser(argparse.ArgumentParser):
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit status."""
     words = _joined_numbers(sys.argv[1:] if argv is None else argv)
-    with escaped_output():
+    if "--version" in words[:2] and set(words) <= {"--version", "-v", "--verbose"}:
+        print(f"evenbeat {__version__}" + (f"\n{_loops()}" if len(words) > 1 else ""))
+        return DONE
+    with escaped_output(), _terminated_cleanly():
         return _run(words)
+
+
+@contextmanager
+def _terminated_cleanly() -> Iterator[None]:
+    """Let SIGTERM end a command as Ctrl-C does, so that it takes half-written files away."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(_number: int, _frame: FrameType | None) -> NoReturn:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _run(words: Sequence[str]) -> int:
@@ -72,6 +96,16 @@ def _run(words: Sequence[str]) -> int:
     return status
 
 
+def _loops() -> str:
+    """Return how the sums of the deviations are computed here, and why."""
+    from evenbeat.deviations.sums.kernels import COMPILED, PURE
+
+    if COMPILED:
+        return "sums of the deviations: compiled loops"
+    reason = "EVENBEAT_PURE is set" if PURE else "nothing was compiled when evenbeat was installed"
+    return f"sums of the deviations: numpy's loops ({reason})"
+
+
 def _joined_numbers(argv: Sequence[str]) -> list[str]:
     """Join an option and a negative number, which argparse would take for another option."""
     joined: list[str] = []
@@ -89,7 +123,12 @@ def _parser() -> argparse.ArgumentParser:
         prog="evenbeat",
         description="How good a timebase is, how it ages, and when to calibrate it again.",
     )
-    parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
+    parser.add_argument(
+        "--version",
+        action="version",
+        version=f"evenbeat {__version__}",
+        help="show the version; with -v also whether the sums of the deviations run compiled",
+    )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         add_assess,

@@ -78,6 +78,10 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     if record.epochs_ns is not None:
         places = record.elapsed_s[where] / record.spacing_s
         wider = _less_known(record, where)
+        if (
+            record.kind == "phase"
+        ):  # a drift bends the lines between readings more, the farther apart they are
+            samples = samples - np.polynomial.Polynomial.fit(places, samples, 3)(places)
     bad = np.zeros(len(samples), dtype=bool)
     largest = np.zeros(len(samples))
     for distance, sigma in judge(samples, places, record.resolution):

@@ -59,19 +59,19 @@ class ManyHistories:
     by_class: ManyHistories | None = None
 
     def probability_within(self, elapsed_s: FloatArray, limit: FloatArray) -> FloatArray:
-        """Return P(|offset| <= limit) of every instrument at its own time after its last calibration."""
+        """Return P(offset within its limits, shape (m, 2)) of every instrument at its own elapsed time."""
         t = (np.asarray(elapsed_s) / SECONDS_PER_YEAR)[:, np.newaxis]
         slowed = self.bend / (1 + self.bend * self.span[:, np.newaxis])
         aged = np.log1p(slowed * t) / self.bend
         middle = self.start[:, np.newaxis] + self.drift * aged
         variance = self.start_variance[:, np.newaxis] + self.walk**2 * t + self.drift_variance * aged**2
         narrow = 1 / np.sqrt(np.maximum(variance, SMALLEST_VARIANCE))
-        edge = limit[:, np.newaxis]
-        inside = special.ndtr((edge - middle) * narrow) - special.ndtr((-edge - middle) * narrow)
+        low, high = limit[:, :1], limit[:, 1:]
+        inside = special.ndtr((high - middle) * narrow) - special.ndtr((low - middle) * narrow)
         return np.einsum("ik,ik->i", self.weight, inside)
 
     def interval_s(self, limit: FloatArray, reliability: float, longest_s: FloatArray) -> FloatArray:
-        """Return for how long each stays within its limit with this probability, shape (m,).
+        """Return for how long each stays within its limits with this probability, shape (m,).
 
         0 where it is not even at the start, its ``longest_s`` where it does not leave by then. The first
         crossing is looked for at moments that lie 4/3 apart, and then found to 1e-4 of itself.

@@ -13,6 +13,7 @@ from typing import Any
 from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.errors import OutputError
+from evenbeat.logs.bulk.writers import umask
 from evenbeat.report.document import Document
 
 HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
@@ -183,7 +184,7 @@ def _place(target: Path, contents: dict[str, bytes]) -> None:
                 file.flush()
                 os.fsync(file.fileno())
         if new:
-            workplace.chmod(0o777 & ~_umask())
+            workplace.chmod(0o777 & ~umask())
             workplace.rename(target)
             return
         for name in contents:
@@ -196,9 +197,3 @@ def _place(target: Path, contents: dict[str, bytes]) -> None:
                 folder.rmdir()
         raise
     shutil.rmtree(workplace, ignore_errors=True)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

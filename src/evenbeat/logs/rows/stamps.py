@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.dates import iso_date
 from evenbeat.epochs import IntArray as IntArray  # noqa: PLC0414
-from evenbeat.tables import iso_date
 
 _SECOND_NS = 1_000_000_000
 _HOUR_NS = 3600 * _SECOND_NS

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.rows.stamps import IntArray, Moments, stamp_in
@@ -17,7 +18,6 @@ from evenbeat.logs.terms import TimeForm
 from evenbeat.logs.times.leap_seconds import leap_second_finding
 from evenbeat.logs.times.wrapping import across_midnights
 from evenbeat.quantities import FloatArray
-from evenbeat.tables import iso_date, order_of_dates
 
 _BLOCK_ROWS = 1 << 15
 _YEARS = (1700, 2200)
