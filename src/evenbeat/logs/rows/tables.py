@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from evenbeat.errors import LogError
-from evenbeat.logs.files import LogText
+from evenbeat.logs.files import LogText, line_feeds
 from evenbeat.logs.form.cells import cells_at, is_comment
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.rows.cut_short import Endings, Judge
@@ -217,7 +217,7 @@ def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
         if not stop or len(text) - stop < PIECE_BYTES:
             return [*pieces, (start, len(text), line)]
         pieces.append((start, stop, line))
-        line += text.count(b"\n", start, stop)
+        line += line_feeds(text, start, stop)
         start = stop
 
 
