@@ -12,6 +12,7 @@ from evenbeat.results import Column, Result
 _QUOTED = re.compile(r"'[^']*'?|[\d.]+")
 _SHOWN = 3
 _NAMED = 2
+_WIDTH = 50
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +78,7 @@ class Ledger(Result):
 
     def _columns(self) -> tuple[Column, ...]:
         return (
-            Column("reason", heading="rejected because"),
+            Column("reason", heading="rejected because", form=_short),
             Column("count", heading="lines"),
             Column("lines", heading="which", form=_some),
         )
@@ -88,13 +89,13 @@ class Ledger(Result):
     @property
     def counts(self) -> str:
         """What became of the lines, in one phrase; what there was none of is not said."""
-        why = ", ".join(f"{reason.count} × {reason.reason}" for reason in self.reasons[:_NAMED])
+        why = ", ".join(f"{reason.count} × {_short(reason.reason)}" for reason in self.reasons[:_NAMED])
         more = sum(reason.count for reason in self.reasons[_NAMED:])
         why += f", {more} for other reasons" if more else ""
         named = (
             (self.left_out, "not asked for"),
             (self.rejected, f"rejected ({why})"),
-            (self.comments, "comments"),
+            (self.comments, f"comment{'s' * (self.comments != 1)}"),
             (self.blank, "blank"),
             (self.header, "header"),
         )
@@ -127,6 +128,10 @@ def reasons_of(rejected: Sequence[Rejected]) -> tuple[Reason, ...]:
         for lines in kinds.values()
     ]
     return tuple(sorted(found, key=lambda reason: -reason.count))
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _WIDTH else f"{text[: _WIDTH - 1]}…"
 
 
 def _some(lines: Sequence[int]) -> str:

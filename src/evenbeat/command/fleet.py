@@ -31,7 +31,7 @@ def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         epilog="example: evenbeat fleet workshop.sqlite --page due.html",
     )
     parser.set_defaults(run=_fleet)
-    parser.add_argument("source", metavar="SOURCE", help="register, comma-separated table, or folder of logs")
+    parser.add_argument("source", metavar="SOURCE", help="register, table of calibrations, or folder of logs")
     asked = parser.add_argument_group("what is asked")
     asked.add_argument("--on", metavar="DATE", help="the day of the list, ISO (default today, UTC)")
     asked.add_argument(
