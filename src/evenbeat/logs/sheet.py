@@ -142,7 +142,7 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     if options.signal is not None:
         msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
         raise LogError(msg, path=log.path)
-    dialogue, aside = dialogue_in(log), []
+    dialogue, aside = dialogue_in(log), list[tuple[int, str]]()
     if dialogue is not None:
         text, aside = dialogue.of(log.text)
         log = replace(log, text=text, first_rows={})

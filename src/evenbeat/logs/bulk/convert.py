@@ -191,7 +191,7 @@ class _Work:
             self.ledger = self.ledger.and_later(Ledger(lines=lines, accepted=0, blank=lines), self.lines)
             self.lines += lines
             return
-        log, spoken = _log(self.source, block, lines), []
+        log, spoken = _log(self.source, block, lines), list[tuple[int, str]]()
         if self.plan is None:
             self.dialogue = dialogue_in(log)
         if self.dialogue is not None:
