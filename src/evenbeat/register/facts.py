@@ -33,7 +33,8 @@ class Instrument(Plain):
     name
         What the workshop calls it; unique within a register.
     oscillator_class
-        ``uncompensated``, ``temperature_compensated``, ``oven``, ``rubidium`` or ``caesium``.
+        ``uncompensated``, ``temperature_compensated``, ``oven``, ``rubidium`` or ``caesium``; ``None``
+        where it is not stated: it is then inferred, with its odds.
     tolerance
         Limit of the absolute fractional offset; ``None`` where none is stated.
     nominal_frequency_hz
@@ -42,14 +43,16 @@ class Instrument(Plain):
 
     kind: ClassVar[Kind] = "instrument"
     name: str
-    oscillator_class: str = "oven"
+    oscillator_class: str | None = None
     tolerance: float | None = None
     nominal_frequency_hz: float | None = None
     remark: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "name", checked_name(self.name))
-        oscillator_class_named(self.oscillator_class)
+        object.__setattr__(self, "oscillator_class", self.oscillator_class or None)
+        if self.oscillator_class is not None:
+            oscillator_class_named(self.oscillator_class)
         for name in ("tolerance", "nominal_frequency_hz"):
             object.__setattr__(self, name, _positive(getattr(self, name), name))
         object.__setattr__(self, "remark", str(self.remark).strip())

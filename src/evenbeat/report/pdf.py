@@ -20,7 +20,7 @@ FIGURE_SHARE = 0.93
 LARGEST_WHOLE_TABLE_MM = 80
 HEADING_MM = 15
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
-"""Creation date of every PDF: the same result must give the same file, so no clock is read."""
+"""Creation date of a PDF whose document has none: the same result must give the same file, so no clock is read."""
 
 
 def pdf_bytes(document: Document) -> bytes:
@@ -55,7 +55,8 @@ def _new_pdf(document: Document) -> FPDF:
             self.cell(0, 4, f"{self.page_no()} / {{nb}}", align="R")
 
     pdf = Paged(format="A4")
-    pdf.set_creation_date(UNDATED)
+    day = document.dated
+    pdf.set_creation_date(UNDATED if day is None else datetime(day.year, day.month, day.day, tzinfo=UTC))
     pdf.set_title(document.title)
     pdf.set_lang("en")
     pdf.set_margins(MARGIN_MM, MARGIN_MM, MARGIN_MM)
