@@ -191,7 +191,9 @@ def test_the_file_record_says_the_day_that_is_printed_without_it(
     assert f"due {due}" in " ".join(long.split())
 
 
-@pytest.mark.parametrize("options", [(), ("--meaning", "never_left"), ("--methods",), ("--policy-cap", "100 d")])
+@pytest.mark.parametrize(
+    "options", [(), ("--meaning", "never_left"), ("--methods",), ("--policy-cap", "100 d")]
+)
 def test_printed_and_filed_say_the_same_sentence(options: tuple[str, ...], tmp_path: Path) -> None:
     """One wording: the first sentence of the console, with -o or without, is that of page and JSON."""
     asked = ("--tolerance", "6e-9", *options)
@@ -288,9 +290,7 @@ def test_sensitivities_are_not_cut_off(tmp_path: Path) -> None:
 def test_what_use_adds_shortens_the_interval(name: str) -> None:
     """Environment, transport and reference count as in suggest_interval, alone and in a fleet."""
     asked = ("--tolerance", "6e-9", "--json")
-    plain, more = (
-        json.loads(printed(*asked, *option)) for option in ((), (f"--{name}-uncertainty", "1e-9"))
-    )
+    plain, more = (json.loads(printed(*asked, *option)) for option in ((), (f"--{name}-uncertainty", "1e-9")))
 
     assert more["interval_s"] < plain["interval_s"]
     assert more["interval"]["standard_uncertainty_by_term"][name] == 1e-9

@@ -56,7 +56,9 @@ def test_one_change_ten_times_that_of_the_class(tmp_path: Path, capsys: pytest.C
     page = " ".join(capsys.readouterr().out.split())
 
     assert 0 < result["interval_s"] < STRAIGHT_LINE_D * DAY
-    assert "[caution] The calibrations contradict the class oven: with changes such as +1e-06 in 365 d" in page
+    assert (
+        "[caution] The calibrations contradict the class oven: with changes such as +1e-06 in 365 d" in page
+    )
     assert "State the true class, or check the table" in page
     assert "Prior for oven oscillators" not in page
 
@@ -66,7 +68,9 @@ def test_one_change_ten_times_that_of_the_class(tmp_path: Path, capsys: pytest.C
 )
 def test_no_class_carries_an_interval_beyond_the_straight_line(stated: str | None) -> None:
     """Whatever is stated, or nothing: one change of 1e-6 in a year is not forgotten."""
-    suggestion = eb.suggest_interval(eb.fit_history(history([1e-6]), oscillator_class=stated), tolerance=LIMIT)
+    suggestion = eb.suggest_interval(
+        eb.fit_history(history([1e-6]), oscillator_class=stated), tolerance=LIMIT
+    )
 
     assert 0 < suggestion.interval_s < STRAIGHT_LINE_D * DAY
 
@@ -206,9 +210,7 @@ def test_a_fleet_learns_what_is_usual_and_says_from_how_many(tmp_path: Path) -> 
     due = eb.assess_fleet(path, on="2024-01-01")
     (found,) = [finding for finding in due.findings if finding.code == "FLEET_CLASS"]
     line = next(one for one in due.instruments if one.instrument == "new")
-    alone = eb.fit_history(
-        eb.CalibrationHistory.from_table(path, instrument="new"), oscillator_class="oven"
-    )
+    alone = eb.fit_history(eb.CalibrationHistory.from_table(path, instrument="new"), oscillator_class="oven")
 
     assert found.severity == "caution"
     assert "learned from 13 instruments of this fleet" in found.sentence

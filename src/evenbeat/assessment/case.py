@@ -82,9 +82,7 @@ def foretold_finding(foretold: Sequence[Foretold]) -> list[Finding]:
         sentence = "Too few calibrations to hold a forecast against what was found."
         return [Finding(code="NOT_TESTED", severity="caution", sentence=sentence)]
     held, tested = sum(one.held for one in foretold), len(foretold)
-    sentence = (
-        f"{held} of {tested} calibrations lay in the 95 % interval that those before them predicted"
-    )
+    sentence = f"{held} of {tested} calibrations lay in the 95 % interval that those before them predicted"
     missed = [one.when for one in foretold if not one.held]
     if missed:
         sentence += f" (outside: {', '.join(missed)})"
@@ -96,7 +94,9 @@ def foretold_finding(foretold: Sequence[Foretold]) -> list[Finding]:
     else:
         sentence += f"; {tested} are too few to say whether the intervals hold."
     return [
-        Finding(code="FORETOLD", severity=severity, sentence=sentence, values={"held": held, "tested": tested})
+        Finding(
+            code="FORETOLD", severity=severity, sentence=sentence, values={"held": held, "tested": tested}
+        )
     ]
 
 

@@ -373,7 +373,9 @@ def assess_history(
             "family": family,
         },
         software=software_versions(),
-        findings=merged(*(one.findings for one in sources if one is not None), _reference(history, reference_due)),
+        findings=merged(
+            *(one.findings for one in sources if one is not None), _reference(history, reference_due)
+        ),
     )
 
 
@@ -407,7 +409,9 @@ def _reference(history: CalibrationHistory, due: dt.date | str | None) -> list[F
     until, last = checked_date(due), history.last_date
     if until is None or last is None or until >= last:
         return []
-    sentence = f"The reference was due on {until}, before the last calibration of {last}: its value is in doubt."
+    sentence = (
+        f"The reference was due on {until}, before the last calibration of {last}: its value is in doubt."
+    )
     return [Finding(code="REFERENCE_OVERDUE", severity="caution", sentence=sentence)]
 
 

@@ -382,7 +382,7 @@ def fit_history(
     -----
     Increment ``d ~ N(D T, s² T + u² + u²)``, neighbours that share a reading being correlated by ``-u²``; the
     drift is integrated in closed form, walks and laws on a grid. A class is set beside itself 4, 16 and 64
-    times as wide. Of one history, a reading that three or more others speak against is weighed as a mistake (1 %
+    times as wide. Of one history, a reading that three or more others speak against is weighed as a mistake (5 %
     beforehand), and named. Not valid where the drift changes its sign at once or an adjustment changes the drift
     itself.
 

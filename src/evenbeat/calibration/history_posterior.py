@@ -60,7 +60,7 @@ LAWS = {
     "wandering": ("wandering",),
 }
 """The laws that each name stands for."""
-SHARES = {"constant": 2.0, "logarithmic": 2.0, "wandering": 0.7, "seasonal": 1.0}
+SHARES = {"constant": 2.0, "logarithmic": 1.0, "wandering": 1.5, "seasonal": 1.0}
 """How likely they are beforehand, beside each other."""
 SEASONAL = "seasonal"
 """Beside the others in ``auto``, where the calibrations fall in different seasons."""
@@ -79,13 +79,15 @@ KEPT_POINTS = 300
 KEPT = 1e-6
 DRIFTS, FARTHEST = 101, 6.5
 """Where a state 'in' or 'out' is weighed: a grid of drifts, to so many standard deviations on either side."""
-MISTAKES = 0.02
-"""Share of readings that are mistakes: in sign, in a digit, in the row (common practice)."""
-MISTAKE_SIZE = 3.0
+MISTAKES = 0.05
+"""Share of readings that are mistakes: in sign, in a digit, in the row (assumed)."""
+MISTAKE_SIZE = 0.5
 """Standard deviation of a mistaken reading about zero, in the largest value of the history."""
-SUSPECT_SHARE, SUSPECT_SQUARE = 0.4, 4.0
+SUSPECT_SHARE, SUSPECT_SQUARE, LAST_SQUARE = 0.3, 3.0, 1.0
 """A reading is tested where it makes up this share of the sum of squares, and at least so much."""
 MOST_TESTED = 12
+SIGN_TRIED = 0.05
+"""From this probability of a mistake on it is tried whether the opposite sign would fit."""
 MISTAKE_COUNTS = 1e-3
 """A mistake less likely than this is left out of account."""
 YEARLY = 2 * math.pi
@@ -329,27 +331,28 @@ def posteriors(
         tested += [(i, number) for number in base.suspects(i)]
     if not tested:
         return base.points([{}] * len(histories), None, [])
-    # each suspect: without that reading, and with its sign turned
+    # each suspect: without that reading; of those likely to be mistakes, with the sign turned
     who = np.array([i for i, _ in tested])
-    chosen_priors, chosen_limits = [priors[i] for i in who], [limits[i] for i in who]
-    without = _solved(stacked.without(tested), chosen_priors, chosen_limits, law)
-    turned = _solved(stacked.turned(tested), chosen_priors, chosen_limits, law)
     broad = stacked.log_mistake(tested)
+    without = _solved(stacked.without(tested), [priors[i] for i in who], [limits[i] for i in who], law)
     odds = math.log(MISTAKES) + broad + without.total - base.total[who]
+    top = np.array([max(0.0, float(odds[who == i].max())) for i in who])
+    whole = np.array(
+        [math.exp(-t) + float(np.exp(odds[who == i] - t).sum()) for i, t in zip(who, top, strict=True)]
+    )
+    share = np.exp(odds - top) / whole
+    likely = np.flatnonzero(share > SIGN_TRIED)
+    turned = np.full(len(tested), -np.inf)
+    if len(likely):
+        some = who[likely]
+        again = stacked.turned([tested[at] for at in likely])
+        turned[likely] = _solved(again, [priors[i] for i in some], [limits[i] for i in some], law).total
+    fits = turned > without.total + broad + math.log(10)
     mistakes: list[dict[int, tuple[float, bool]]] = [{} for _ in histories]
     shares: list[tuple[int, float]] = []
-    for i in range(len(histories)):
-        mine = np.flatnonzero(who == i)
-        if not len(mine):
-            continue
-        top = max(0.0, float(odds[mine].max()))
-        whole = math.exp(-top) + float(np.exp(odds[mine] - top).sum())
-        for at in mine:
-            probability = float(np.exp(odds[at] - top) / whole)
-            if probability > MISTAKE_COUNTS:
-                fits = bool(turned.total[at] > without.total[at] + broad[at] + math.log(10))
-                mistakes[i][tested[at][1]] = (probability, fits)
-                shares.append((int(at), probability))
+    for at in np.flatnonzero(share > MISTAKE_COUNTS).tolist():
+        mistakes[who[at]][tested[at][1]] = (float(share[at]), bool(fits[at]))
+        shares.append((at, float(share[at])))
     return base.points(mistakes, without, [(at, tested[at][0], share) for at, share in shares])
 
 
@@ -410,7 +413,9 @@ class _Stacked:
             changes = np.where(measured, rows[3] - rows[2], 0.0)
             unit[i] = math.sqrt(float(np.mean(changes**2 + rows[4] ** 2 + rows[5] ** 2)))
             goes_on[i] = bool(
-                group[-1].stop_s == last.time_s and measured[-1] and last.as_left == last.as_found
+                group[-1].stop_s == last.time_s
+                and measured[-1]
+                and last.as_left == last.as_found
                 and not last.adjusted
             )
         if alike:
@@ -444,16 +449,17 @@ class _Stacked:
         change = np.where(self.used, self.stop - self.start, 0.0)
         known = np.where(self.used, self.start_variance + self.stop_variance, 0.0)
         rate = np.sqrt(((change / root**2) ** 2).sum(axis=1) / count)
-        noise = np.sqrt((known / root**2).sum(axis=1) / count)
+        # what readings tell of a walk: over one interval, or over all of them where they hang together
+        span = np.maximum(np.where(self.used, self.years, 0.0).sum(axis=1), 1e-9)
+        each = (known / root**2).sum(axis=1) / count
+        noise = np.sqrt(np.minimum(each, known.sum(axis=1) / count / span))
         largest = np.sqrt(((change**2 + known) / root**2).max(axis=1))
         return rate, noise, largest
 
     def some(self, who: Sequence[int]) -> _Stacked:
         """Return some of the histories, one as often as it is named."""
         chosen = np.asarray(who, dtype=int)
-        arrays = (
-            "unit begin end start stop start_variance stop_variance there fresh used goes_on".split()
-        )
+        arrays = "unit begin end start stop start_variance stop_variance there fresh used goes_on".split()
         return _Stacked(
             histories=[self.histories[i] for i in who],
             increments=[self.increments[i] for i in who],
@@ -541,7 +547,11 @@ class _Filtered:
 
 
 def _filtered(
-    stacked: _Stacked, walks: FloatArray, laws: Sequence[_Law], rate: FloatArray, drift: FloatArray | None = None
+    stacked: _Stacked,
+    walks: FloatArray,
+    laws: Sequence[_Law],
+    rate: FloatArray,
+    drift: FloatArray | None = None,
 ) -> _Filtered:
     """Pass along the increments; ``walks`` is (m, s), ``rate`` (m,) the unit of wander.
 
@@ -715,8 +725,10 @@ class _Solved:
         squares = _filtered(alone, walk, self.laws[:1], self.rate[[i]], drift).worst
         assert squares is not None
         sizes = squares[0, 0, 0]
+        last = len(self.stacked.increments[i]) - 1
         if sizes.max() < max(SUSPECT_SQUARE, SUSPECT_SHARE * sizes.sum()):
-            return []
+            # the last reading is where forecasts begin: it is tested sooner
+            return [last] if self.stacked.goes_on[i] and sizes[last] > LAST_SQUARE else []
         ends = np.flatnonzero(used)
         if len(ends) > MOST_TESTED:
             # the largest innovations, and the readings just before them
@@ -724,7 +736,9 @@ class _Solved:
             ends = np.unique(np.concatenate([largest, np.maximum(largest - 1, 0)]))
             ends = ends[used[ends]]
         starts = [
-            -1 - j for j in range(len(there) - 1) if fresh[j] and there[j + 1] and not fresh[j + 1] and j < MOST_TESTED
+            -1 - j
+            for j in range(len(there) - 1)
+            if fresh[j] and there[j + 1] and not fresh[j + 1] and j < MOST_TESTED
         ]
         return [*ends.tolist(), *starts]
 
@@ -915,7 +929,9 @@ def _gridded(
     drift = left.lean[..., np.newaxis] / sharp
     misfit = left.squares[..., np.newaxis] - left.lean[..., np.newaxis] * drift
     logs = -0.5 * (misfit + left.logs[..., np.newaxis] + np.log(sharp * prior**2))
-    logs = logs + _log_shares(laws, parts, rate)[:, :, np.newaxis] + parts.log_weight[:, np.newaxis, np.newaxis]
+    logs = (
+        logs + _log_shares(laws, parts, rate)[:, :, np.newaxis] + parts.log_weight[:, np.newaxis, np.newaxis]
+    )
     logs = logs + _log_mass(edges, parts.walk)[:, np.newaxis]
     if not seasonal.all() and any(one.kind == SEASONAL for one in laws):
         unseen = np.array([one.kind == SEASONAL for one in laws])
@@ -938,9 +954,7 @@ def _log_shares(laws: Sequence[_Law], parts: _Parts, rate: FloatArray) -> FloatA
     return np.stack(rows, axis=1)
 
 
-def _judged(
-    solved: _Solved, i: int, judged: Sequence[Increment], tolerance: Tolerance | None
-) -> None:
+def _judged(solved: _Solved, i: int, judged: Sequence[Increment], tolerance: Tolerance | None) -> None:
     """Weigh the drift of one history by its states, on a grid; it stays normal, with their mean and variance."""
     unit = float(solved.stacked.unit[i])
     z, step = np.linspace(-FARTHEST, FARTHEST, DRIFTS, retstep=True)
@@ -961,7 +975,9 @@ def _judged(
             walk**2 * t + wander**2 * t**2 * stop + one.start_uncertainty**2 + one.end_uncertainty**2
         )
         middle = one.start + drift * (aged(bend, stop) - aged(bend, start))
-        inside = special.ndtr((limits.upper - middle) / spread) - special.ndtr((limits.lower - middle) / spread)
+        inside = special.ndtr((limits.upper - middle) / spread) - special.ndtr(
+            (limits.lower - middle) / spread
+        )
         logs = logs + np.log(np.clip(inside if one.state == "in" else 1 - inside, 1e-300, None))
     total = special.logsumexp(logs, axis=-1)
     share = np.exp(logs - total[..., np.newaxis])
@@ -994,7 +1010,9 @@ def family_posteriors(
     laws = _laws(law, seasonal=False)
     rates, noise, largest = stacked.typical()
     measured = stacked.used.any(axis=1)
-    rate = np.full(len(histories), math.sqrt(float(np.mean(rates[measured] ** 2))) if measured.any() else 1e-300)
+    rate = np.full(
+        len(histories), math.sqrt(float(np.mean(rates[measured] ** 2))) if measured.any() else 1e-300
+    )
     widest = 4 * parts.walk.max()
     low = 0.03 * noise[measured].min() if measured.any() else 0.01 * parts.walk.min()
     high = min(widest, 30 * largest[measured].max()) if measured.any() else widest
@@ -1002,7 +1020,11 @@ def family_posteriors(
     walks, edges = _cells(*ends, 2 * FINE_WALKS, whole=np.ones(len(histories), dtype=bool))
     unseen = np.zeros(len(histories), dtype=bool)
     logs, drift, variance, left = _gridded(stacked, walks, edges, parts, laws, rate, unseen)
-    beforehand = _log_shares(laws, parts, rate)[0, :, np.newaxis] + parts.log_weight[0] + _log_mass(edges[:1], parts.walk[:1])[0]
+    beforehand = (
+        _log_shares(laws, parts, rate)[0, :, np.newaxis]
+        + parts.log_weight[0]
+        + _log_mass(edges[:1], parts.walk[:1])[0]
+    )
     solved = _Solved(
         stacked=stacked,
         laws=laws,

@@ -86,7 +86,11 @@ def add_uncertainties(group: argparse._ActionsContainer) -> None:
     """Add the options that say what an interval has to allow for beside drift and noise."""
     for name, says in UNCERTAINTIES.items():
         group.add_argument(
-            f"--{name}-uncertainty", type=number, default=0.0, metavar="Y", help=f"{says}; k = 1, fractional (0)"
+            f"--{name}-uncertainty",
+            type=number,
+            default=0.0,
+            metavar="Y",
+            help=f"{says}; k = 1, fractional (0)",
         )
 
 

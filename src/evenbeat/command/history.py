@@ -96,7 +96,9 @@ def _add_question(parser: argparse.ArgumentParser) -> None:
 
 def _add_model(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--oscillator-class", choices=CLASSES, help="what is usual beforehand; inferred, with its odds, if not stated"
+        "--oscillator-class",
+        choices=CLASSES,
+        help="what is usual beforehand; inferred, with its odds, if not stated",
     )
     parser.add_argument(
         "--drift-law",
@@ -121,7 +123,9 @@ def _add_case(parser: argparse.ArgumentParser) -> None:
     written.add_argument("--no-pdf", action="store_true", help="leave out report.pdf")
     add_decision_options(written)
     written.add_argument("--reference", metavar="NAME", help="what the calibrations were made against")
-    written.add_argument("--reference-due", metavar="DATE", help="until when its own calibration is valid, ISO")
+    written.add_argument(
+        "--reference-due", metavar="DATE", help="until when its own calibration is valid, ISO"
+    )
     written.add_argument("--analysed-on", metavar="DATE", help="day of the analysis, ISO (today, UTC)")
 
 
@@ -202,7 +206,9 @@ def _print(made: HistoryAssessment) -> None:
         shown.append(f"If adjusted:\n{made.setpoint}")
     if made.methods is not None:
         known = () if made.model is None else made.model.findings
-        shown.append(replace(made.methods, findings=tuple(f for f in made.methods.findings if f not in known)))
+        shown.append(
+            replace(made.methods, findings=tuple(f for f in made.methods.findings if f not in known))
+        )
     if made.case is not None:
         table = made._table()
         shown.append("\n".join([*(() if table is None else (table.as_text(),)), *_said(made.case.findings)]))

@@ -25,7 +25,11 @@ FACTORS = (
     (0.5, 0.13),
     (1.0, 0.6),
     (2.0, 0.1),
-    (4.0, 0.05), (8.0, 0.02), (16.0, 0.02), (64.0, 0.01))
+    (4.0, 0.05),
+    (8.0, 0.02),
+    (16.0, 0.02),
+    (64.0, 0.01),
+)
 """How many times as wide as usual a class may be in a fleet, and how likely that is beforehand."""
 WALKS = ((0.5, 0.2), (1.0, 0.6), (2.0, 0.2))
 """How many times as large as usual beside its drift the walk of a class may be, and how likely that is."""

@@ -143,7 +143,9 @@ def _key_numbers(assessment: HistoryAssessment) -> Section:
         rows.append(("Offset now, by all calibrations", str(offset), range_text(*offset.interval())))
     if model is not None:
         rate = model.drift_per_year
-        odds = ", ".join(f"{k.replace('_', ' ')} {share:.0%}" for k, share in model.class_odds.items() if share > 0.01)
+        odds = ", ".join(
+            f"{k.replace('_', ' ')} {share:.0%}" for k, share in model.class_odds.items() if share > 0.01
+        )
         rows += [
             (
                 "Drift per year at the last calibration",
