@@ -25,7 +25,8 @@ YEARS = (1990, 2060)
 """Years in which logs begin and end; others are of clocks that were not set, or of another unit."""
 LONGEST_S = 100 * SECONDS_PER_YEAR
 FAR_TOLERANCE = 1000.0
-_UNUSUAL_OFFSET = 1e-3
+UNUSUAL_OFFSET = 1e-3
+"""Offset that no oscillator has: a caution about a record, refused in a table, where units are stated."""
 _SMALLEST = {"frequency": 1e-20, "phase": 1e-18}
 _JUDGED = 2000  # samples whose size is looked at
 _ROUNDED = 1e-15
@@ -39,7 +40,7 @@ def implausible(
     """Return a caution for everything about a record that no clock does."""
     size, change = _sizes(kind, values, interval_s)
     findings = []
-    if size > _UNUSUAL_OFFSET:
+    if size > UNUSUAL_OFFSET:
         remedy = {
             "phase": "give seconds (multiply nanoseconds by 1e-9)",
             "frequency": "give (f - nominal) / nominal",
@@ -111,6 +112,11 @@ def doubt(findings: Iterable[Finding]) -> str:
             sentence = finding.sentence[0].lower() + finding.sentence[1:]
             return f"Check the {_FIRST.get(finding.code, 'unit')} first: {sentence}"
     return ""
+
+
+def stated_nominal(findings: Iterable[Finding], nominal_frequency_hz: float | None) -> float | None:
+    """Return the nominal frequency of a record where it was not assumed."""
+    return None if any(finding.code == ASSUMED_NOMINAL for finding in findings) else nominal_frequency_hz
 
 
 def assumed_nominal(

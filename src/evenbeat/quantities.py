@@ -263,8 +263,8 @@ class Estimate(Plain):
     unit
         Result after the number; ``"1/s"``, ``"1/K"``, ``""`` for a fractional frequency.
     combined_uncertainty
-        Combined standard uncertainty u_c of a budget as in the GUM (JCGM 100:2008, 5.1.2), which is the scale of
-        its Student distribution, not the standard deviation of that.
+        Combined standard uncertainty u_c of a budget as in the GUM (JCGM 100:2008, 5.1.2), which is the scale
+        of its Student distribution, not the standard deviation of that.
     """
 
     distribution: StudentMixture
@@ -337,7 +337,7 @@ class Estimate(Plain):
 
 
 K_TWO = math.erf(math.sqrt(2))
-"""Probability within two standard deviations of a normal distribution, 0.95449973…; its usual name is 0.9545."""
+"""Probability within two standard deviations of a normal distribution, usually written as 0.9545."""
 
 
 def checked_coverage(value: float) -> float:

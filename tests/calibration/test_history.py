@@ -156,7 +156,7 @@ def read(rows: list[tuple[object, ...]], **columns: list[object]) -> Calibration
     ("rows", "words"),
     [
         ([("2020-01-01", "bad", 0, 1e-10, "no")], "row 1: as_found is 'bad'"),
-        ([("2020-01-01", "inf", 0, 1e-10, "no")], "row 1: as_found is 'inf'; it must be finite"),
+        ([("2020-01-01", "inf", 0, 1e-10, "no")], "row 1: as_found is 'inf'; a number"),
         ([("2020-01-01", 0, 0, -1e-10, "no")], "row 1: standard_uncertainty is '?-1e-10"),
         ([("soon", 0, 0, 1e-10, "no")], "row 1: date is 'soon'"),
         ([("2020-01-01", 0, 0, 1e-10, "maybe")], "row 1: adjusted is 'maybe'"),
@@ -164,7 +164,7 @@ def read(rows: list[tuple[object, ...]], **columns: list[object]) -> Calibration
             [("2020-01-01", 0, 0, 1e-9, "no"), ("2020-01-01", 0, 0, 1e-9, "no")],
             "row 2: 2020-01-01 is the date of row 1",
         ),
-        ([], "holds no calibration"),
+        ([], "holds no row"),
     ],
 )
 def test_unreadable_histories_are_refused(rows: list[tuple[object, ...]], words: str) -> None:

@@ -32,7 +32,7 @@ def test_a_published_budget_keeps_its_combined_uncertainty() -> None:
 
 @pytest.mark.parametrize("count", [2, 3, 10])
 def test_few_readings_print_the_uncertainty_of_the_budget(count: int) -> None:
-    """Three readings: the budget and the estimate say one u_c; of two the standard deviation of t is infinite."""
+    """Three readings: budget and estimate say one u_c; of two the deviation of t is infinite."""
     values = [10.0 + 1e-6 * k for k in range(count)]
     made = eb.reading_uncertainty("frequency", values, method="reciprocal", gate_s=1.0, timebase=1e-12)
 
@@ -46,7 +46,7 @@ def test_few_readings_print_the_uncertainty_of_the_budget(count: int) -> None:
 
 @pytest.mark.parametrize("distribution", ["rectangular", "triangular", "arcsine"])
 def test_what_lies_within_its_bounds_conforms(distribution: str) -> None:
-    """Known to lie within ±5, tolerance ±10: certain, not 99.947 %; within ±2.5 the share of the distribution."""
+    """Known to lie within ±5, tolerance ±10: certain, not 99.947 %; within ±2.5 a share."""
     made = budget(0.0, "Hz", [Contribution.within("display", 5.0, distribution)]).estimate
     half = {"rectangular": 0.5, "triangular": 0.75, "arcsine": 1 / 3}[distribution]
 

@@ -29,9 +29,10 @@ def test_interpolated_agree_with_computed(
         phase = np.cumsum(phase)
     record = eb.Record.from_phase(phase, interval_s=1.0)
 
-    between = eb.stability(record, statistic, averaging="every")
+    every = range(1, 4500 // (3 if "hadamard" in statistic else 2))
+    between = eb.stability(record, statistic, averaging=every)
     monkeypatch.setattr(freedom_between, "FEWEST_INTERPOLATED", 10**9)
-    computed = eb.stability(record, statistic, averaging="every")
+    computed = eb.stability(record, statistic, averaging=every)
 
     assert len(computed) > 1000
     assert np.array_equal(between.deviation, computed.deviation)

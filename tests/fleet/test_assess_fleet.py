@@ -161,7 +161,7 @@ def test_options(bad_table: Path) -> None:
     for wrong, sentence in (
         ({"on": "1st of May"}, "ISO such as"),
         ({"reliability": 95}, "between 0 and 1"),
-        ({"tolerance": -1e-8}, "must be positive"),
+        ({"tolerance": -1e-8}, "must be a positive"),
         ({"processes": 0}, "must be 1 or more"),
     ):
         with pytest.raises(eb.InputError, match=sentence):

@@ -61,6 +61,7 @@ class Beside:
         since: dt.date | str | None = None,
         instrument: str | None = None,
         date_order: str | None = None,
+        nominal_frequency_hz: float | None = None,
     ) -> Beside:
         """Return what a history brings.
 
@@ -68,7 +69,7 @@ class Beside:
         ----------
         since
             Calibrations before this day are left out.
-        instrument, date_order
+        instrument, date_order, nominal_frequency_hz
             As for :meth:`evenbeat.CalibrationHistory.from_table`.
 
         Raises
@@ -81,7 +82,9 @@ class Beside:
         inputs: tuple[Source, ...] = ()
         if isinstance(history, str | Path):
             path = history
-            history = CalibrationHistory.from_table(path, instrument=instrument, date_order=date_order)
+            history = CalibrationHistory.from_table(
+                path, instrument=instrument, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
+            )
             inputs = (file_source(path, rows=len(history)),)
         history, too_old = _since(history, checked_date(since))
         points, findings = calibration_points_of(history)

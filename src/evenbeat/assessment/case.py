@@ -17,9 +17,9 @@ from evenbeat.findings import Finding, Severity
 from evenbeat.plain import Plain, declared, listed_as
 from evenbeat.record import Source
 
-
 SELDOM, POOR = 0.0501, 0.7
-"""A test fails where so many hits or fewer have at most this probability (binomial, 95 %; 0 of 1 has 5 %); it is passed where so many
+"""A test fails where so many hits or fewer have at most this probability (binomial, 95 %; 0 of 1 has 5 %); it
+is passed where so many
 or more would have it with intervals of only 70 %."""
 
 

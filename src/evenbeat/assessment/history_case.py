@@ -1,6 +1,7 @@
 """``assess_history``: when to calibrate again, from calibrations alone, and the whole case for it.
 
-One object answers the question on every way: console, page, PDF, JSON and register show it and decide nothing.
+One object answers the question on every way: console, page, PDF, JSON and register show it and decide
+nothing.
 """
 
 from __future__ import annotations
@@ -57,8 +58,8 @@ class HistoryAssessment(Result):
     history
         Of the instrument that is asked about.
     model, interval, setpoint
-        What the calibrations say; ``None`` where no two of them follow each other, ``interval`` also where it is
-        not known what the clock was left at.
+        What the calibrations say; ``None`` where no two of them follow each other, ``interval`` also where it
+        is not known what the clock was left at.
     last_found, last_left
         What was found and left last, by the decision rule; ``None`` where there is no value.
     out
@@ -133,7 +134,7 @@ class HistoryAssessment(Result):
         if self.meaning != "end_of_period":
             within += f" ({SHORT[self.meaning]})"
         last = self.history.points[-1]
-        row = f"row {last.row}" if last.row else "the last calibration"
+        row = last.place or "the last calibration"
         if self.model is None:
             left = self.last_left
             said = "" if left is None else f" {row[0].upper()}{row[1:]} left it at {left.measured}."
@@ -204,6 +205,7 @@ def assess_history(
     tolerance: ToleranceLike | Tolerance,
     instrument: str | Sequence[str] | None = None,
     date_order: str | None = None,
+    nominal_frequency_hz: float | None = None,
     reliability: float = 0.95,
     meaning: Meaning = "end_of_period",
     guard_band: float | None = None,
@@ -230,9 +232,9 @@ def assess_history(
     ----------
     table
         A table of calibrations, or a history; several are one family, the first being asked about.
-    instrument, date_order
+    instrument, date_order, nominal_frequency_hz
         Of tables: whose rows are meant where one holds several instruments (one name, or one for each table
-        in their order), and how dates such as 03/04/2026 are to be read.
+        in their order), how dates such as 03/04/2026 are to be read, and what offsets in hertz are parts of.
     tolerance, reliability, meaning, policy_cap_s, calendar_unit
         As for :func:`evenbeat.suggest_interval`.
     guard_band
@@ -270,7 +272,9 @@ def assess_history(
     begin = progress or (lambda _stage: None)
     chosen = basis or DecisionBasis.of()
     tables = _tables(table)
-    histories = histories_of(tables, instrument=instrument, date_order=date_order)
+    histories = histories_of(
+        tables, instrument=instrument, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
+    )
     history, limits = histories[0], Tolerance.of(tolerance)
     Tolerance.of(limits, guard_band=guard_band or 0.0)
     constant = {
@@ -420,6 +424,7 @@ def histories_of(
     *,
     instrument: str | Sequence[str] | None = None,
     date_order: str | None = None,
+    nominal_frequency_hz: float | None = None,
 ) -> list[CalibrationHistory]:
     """Return the histories in tables; one that is none already is read.
 
@@ -437,7 +442,9 @@ def histories_of(
     return [
         one
         if isinstance(one, CalibrationHistory)
-        else CalibrationHistory.from_table(one, instrument=name, date_order=date_order)
+        else CalibrationHistory.from_table(
+            one, instrument=name, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
+        )
         for one, name in itertools.zip_longest(tables, names)
     ]
 
@@ -449,7 +456,7 @@ def _tables(
 
 
 def _outlook(model: HistoryModel, *, question: Mapping[str, Any], constant: float) -> Outlook:
-    """Return the forecast far ahead, without any cap: sensitivities must not all end where the evidence does."""
+    """Return the forecast far ahead, without any cap: sensitivities go on where the evidence ends."""
     times = np.concatenate([[0.0], np.geomspace(SECONDS_PER_YEAR / 365.25, LOOKED_AHEAD_S, 240)])
     return Outlook(
         elapsed_s=times,

@@ -181,7 +181,7 @@ def _next_reading(record: Record) -> StudentMixture:
     last_step = record.steps[-1].start if record.steps else 0
     rounding = (record.resolution or 0.0) / math.sqrt(12)
     if record.kind == "phase":
-        spans = np.diff(present) * record.interval_s
+        spans = np.diff(record.elapsed_s[present])
         begun = present[:-1]
         offsets: FloatArray = np.diff(values[present]) / spans
         rounding *= math.sqrt(2) / float(spans.sum())

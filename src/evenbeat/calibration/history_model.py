@@ -1,14 +1,15 @@
 """A clock known from its calibrations alone: drift and random walk from as-found and as-left values.
 
-Between two calibrations the offset changes by the drift and by a random walk of variance ``s² T``; every reading
-carries the uncertainty of its calibration. An adjustment resets the offset, not the drift. A calibration that
-says only 'in' or 'out' counts with the probability of that. The drift is constant, slows down as
-``D ln(1 + B t) / B`` since the first calibration, or wanders; a yearly course is weighed beside them where
-calibrations fall in different seasons. The laws are averaged over by their marginal likelihood. The posterior is
-in :mod:`evenbeat.calibration.history_posterior`.
+Between two calibrations the offset changes by the drift and by a random walk of variance ``s² T``; every
+reading carries the uncertainty of its calibration. An adjustment resets the offset, not the drift. A
+calibration that says only 'in' or 'out' counts with the probability of that. The drift is constant, slows
+down as ``D ln(1 + B t) / B`` since the first calibration, or wanders; a yearly course is weighed beside them
+where calibrations fall in different seasons. The laws are averaged over by their marginal likelihood. The
+posterior is in :mod:`evenbeat.calibration.history_posterior`.
 
-What is usual for the class of oscillator is the prior, heavy in its tails: calibrations that contradict it widen
-it, and a caution says so. Where no class is stated, all stand beside each other and their odds are told.
+What is usual for the class of oscillator is the prior, heavy in its tails: calibrations that contradict it
+widen it, and a caution says so. Where no class is stated, all stand beside each other and their odds are
+told.
 
 Sources: increments of a random walk with drift, normal regression; interval by drift, ILAC-G24:2022/OIML
 D 10; priors by class of oscillator are common practice.
@@ -53,7 +54,9 @@ LONGEST_S = 40 * SECONDS_PER_YEAR
 TIMES_LONGEST = 2.0
 """No interval beyond so many times the longest that was ever observed (common practice)."""
 CONTRADICTED, SURE = 0.1, 0.9
-"""Below this probability of the class as it usually is it counts as contradicted; above the other one as clear."""
+"""Below this probability of the class as usual it counts as contradicted; above the other one as clear."""
+DOUBTED = 0.1
+"""From this probability of a mistake on a reading is named."""
 COMMON = 0.05
 """What a fleet has taught is usual where it has at least this weight."""
 
@@ -85,7 +88,7 @@ class HistoryModel(Result):
         "wandering_share",
         "seasonal_share",
         "class_odds",
-        "mistaken_rows",
+        "mistaken_readings",
         "common_share",
     )
 
@@ -151,9 +154,9 @@ class HistoryModel(Result):
         return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
 
     @property
-    def mistaken_rows(self) -> Mapping[int, float]:
-        """Rows whose reading may be a mistake, and how likely that is."""
-        return {row: share for row, share, _, _ in _mistakes(self.history[0], self.posterior)}
+    def mistaken_readings(self) -> Mapping[str, float]:
+        """Where a reading stands that may be a mistake (``line 6``), and how likely that is."""
+        return {where: share for where, share, _, _ in _mistakes(self.history[0], self.posterior)}
 
     @property
     def walk_per_root_year(self) -> float:
@@ -232,8 +235,8 @@ class HistoryModel(Result):
     def _start(self, as_left: Estimate | None) -> Estimate:
         start = self.as_left if as_left is None else as_left
         if start is None:
-            row = self.history[0].points[-1].row
-            where = f"the last calibration{f' (row {row})' if row else ''}"
+            place = self.history[0].points[-1].place
+            where = f"the last calibration{f' ({place})' if place else ''}"
             msg = f"{where} does not say what the clock was left at; give as_left"
             raise InputError(msg)
         return start
@@ -339,7 +342,7 @@ def _courses(bend: FloatArray, years: FloatArray) -> FloatArray:
 
 
 def _walked(walk: float, wander: float, years: FloatArray) -> FloatArray:
-    """Return the covariance of random walk and wandering drift: ``s² min`` and ``q min² (3 max - min) / 6``."""
+    """Return the covariance of walk and wandering drift: ``s² min`` and ``q min² (3 max - min) / 6``."""
     low, high = np.minimum.outer(years, years), np.maximum.outer(years, years)
     return np.asarray(walk**2 * low + wander**2 * low**2 * (3 * high - low) / 6)
 
@@ -359,15 +362,15 @@ def fit_history(
     history
         One instrument; or several of one kind, the first being the one that is asked about.
     oscillator_class
-        A name in :data:`evenbeat.clock.oscillator_classes.OSCILLATOR_CLASSES`: the prior of drift (normal about
-        zero) and walk (half-normal), decisive while calibrations are few, with heavy tails that yield where they
-        contradict it. By default all classes, equally likely. A :class:`DriftPrior` without parts is taken
-        exactly as stated.
+        A name in :data:`evenbeat.clock.oscillator_classes.OSCILLATOR_CLASSES`: the prior of drift (normal
+        about zero) and walk (half-normal), decisive while calibrations are few, with heavy tails that yield
+        where they contradict it. By default all classes, equally likely. A :class:`DriftPrior` without parts
+        is taken exactly as stated.
     tolerance
         Needed where a calibration says only 'in' or 'out' and its row has no tolerance of its own.
     drift_law
-        ``constant``, ``logarithmic``, ``wandering``, or ``auto``: all of them, weighted by how well they predict
-        the history, and a yearly course where calibrations fall in different seasons.
+        ``constant``, ``logarithmic``, ``wandering``, or ``auto``: all of them, weighted by how well they
+        predict the history, and a yearly course where calibrations fall in different seasons.
     family
         Of several instruments: ``related``, their drifts scattering about a common one by as much as the
         histories show, or ``identical``, all sharing one drift. The random walk is common either way.
@@ -378,13 +381,11 @@ def fit_history(
         If no two calibrations follow each other with a value left and a value or state found, or a state
         is given without a tolerance.
 
-    Notes
-    -----
-    Increment ``d ~ N(D T, s² T + u² + u²)``, neighbours that share a reading being correlated by ``-u²``; the
-    drift is integrated in closed form, walks and laws on a grid. A class is set beside itself 4, 16 and 64
-    times as wide. Of one history, a reading that three or more others speak against is weighed as a mistake (5 %
-    beforehand), and named. Not valid where the drift changes its sign at once or an adjustment changes the drift
-    itself.
+    Notes ----- Increment ``d ~ N(D T, s² T + u² + u²)``, neighbours that share a reading being correlated by
+    ``-u²``; the drift is integrated in closed form, walks and laws on a grid. A class is set beside itself 4,
+    16 and 64 times as wide. Of one history, a reading that three or more others speak against is weighed as a
+    mistake (5 % beforehand), and named. Not valid where the drift changes its sign at once or an adjustment
+    changes the drift itself.
 
     References
     ----------
@@ -442,8 +443,8 @@ def _check(
         raise InputError(msg.removesuffix("."))
     stateless = next((one for one in increments if one.state and one.tolerance is None), None)
     if stateless is not None and limits is None:
-        row = f"row {stateless.row}" if stateless.row else "a calibration"
-        msg = f"{row} says only {stateless.state!r}; state the tolerance it was judged by"
+        where = stateless.place or "a calibration"
+        msg = f"{where} says only {stateless.state!r}; state the tolerance it was judged by"
         raise InputError(msg)
     if drift_law not in LAWS:
         msg = f"drift_law is {drift_law!r}; it must be {', '.join(list(LAWS)[:-1])} or {list(LAWS)[-1]}"
@@ -471,11 +472,17 @@ def _family(several: Sequence[CalibrationHistory], found: Posteriors) -> list[Fi
 def evidence_findings(
     history: CalibrationHistory, increments: Sequence[Increment], prior: DriftPrior, found: Posteriors
 ) -> list[Finding]:
-    """Say what the class is and whether the calibrations go with it, where they are few, and what may be wrong."""
+    """Say what the class is, whether the calibrations go with it, where they are few, what may be wrong."""
     said = [_about_class(increments, prior, found)]
     if len(increments) < 3:
         said.append(few_calibrations(len(increments), prior))
-    return [*said, *(_mistaken(history, *one) for one in _mistakes(history, found))]
+    return [
+        *said,
+        *(
+            _mistaken(history, where, share, value, turned=turned)
+            for where, share, value, turned in _mistakes(history, found)
+        ),
+    ]
 
 
 def _about_class(increments: Sequence[Increment], prior: DriftPrior, found: Posteriors) -> Finding:
@@ -542,7 +549,7 @@ def contradiction(
 
     measured = [one for one in increments if one.state is None] or list(increments)
     worst = max(measured, key=unusual)
-    at = f" (row {worst.row})" if worst.row else ""
+    at = f" ({worst.place})" if worst.place else ""
     change = f"{worst.change:+.3g}" if worst.state is None else f"one found {worst.state!r}"
     chance = f"{probability:.1%}" if probability > 1e-3 else f"{probability:.0e}"
     sentence = (
@@ -560,32 +567,31 @@ def contradiction(
     return Finding(code="CLASS_CONTRADICTED", severity="caution", sentence=sentence, values=values)
 
 
-def _mistakes(history: CalibrationHistory, found: Posteriors) -> list[tuple[int, float, float, bool]]:
-    """Return row, probability, value and whether the opposite sign would fit, of readings doubted by a tenth."""
+def _mistakes(history: CalibrationHistory, found: Posteriors) -> list[tuple[str, float, float, bool]]:
+    """Return place, probability, value and whether the opposite sign would fit, of doubted readings."""
     increments, said = history.increments(), []
     for number, (share, turned) in sorted(found.mistakes[0].items(), key=lambda pair: -pair[1][0]):
         one = increments[number if number >= 0 else -1 - number]
-        before = [p.row for p in history.points if p.time_s == one.start_s]
-        row, value = (one.row, one.end) if number >= 0 else (before[0], one.start)
+        before = next(p for p in history.points if p.time_s == one.start_s)
+        where, value = (one.place, one.end) if number >= 0 else (before.place, one.start)
         if share >= DOUBTED:
-            said.append((row, share, value, turned))
+            said.append((where, share, value, turned))
     return said
 
 
-DOUBTED = 0.1
-
-
-def _mistaken(history: CalibrationHistory, row: int, share: float, value: float, turned: bool) -> Finding:
-    point = next((p for p in history.points if p.row == row and p.as_found == value), None)
-    day = None if point is None else history.date_of(point)
-    where = f"Row {row}" if row else "A calibration"
+def _mistaken(
+    history: CalibrationHistory, place: str, share: float, value: float, *, turned: bool
+) -> Finding:
+    there = [p for p in history.points if value in (p.as_found, p.as_left) and p.place == place]
+    day = history.date_of(there[0]) if there else None
+    where = f"{place[:1].upper()}{place[1:]}" if place else "A calibration"
     where += "" if day is None else f" ({day.isoformat()})"
     sign = "; with the opposite sign it would" if turned else ""
     sentence = (
-        f"{where}: the value {value:+.3g} does not fit the other calibrations{sign}. It is taken to be a mistake "
-        f"with a probability of {share:.0%}: check it against its certificate."
+        f"{where}: the value {value:+.3g} does not fit the other calibrations{sign}. It is taken to be a "
+        f"mistake with a probability of {share:.0%}: check it against its certificate."
     )
-    values = {"row": row, "probability": share, "value": value, "opposite_sign_fits": turned}
+    values = {"place": place, "probability": share, "value": value, "opposite_sign_fits": turned}
     return Finding(code="READING_DOUBTED", severity="caution", sentence=sentence, values=values)
 
 
@@ -611,8 +617,8 @@ def season_findings(source: object, environment_uncertainty: float) -> list[Find
 def season_unseen() -> Finding:
     """Say that a yearly course could not show."""
     sentence = (
-        "The calibrations cannot show a yearly course, as of temperature (too few, or all in one season), and "
-        "nothing is allowed for it: calibrate in another season, or state the environment's uncertainty."
+        "The calibrations cannot show a yearly course, as of temperature (too few, or all in one season), "
+        "and nothing is allowed for it: calibrate in another season, or state the environment's uncertainty."
     )
     return Finding(code="SEASON_UNSEEN", severity="caution", sentence=sentence)
 

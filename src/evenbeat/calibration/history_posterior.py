@@ -4,21 +4,21 @@ Between two calibrations the offset changes by the drift, by a random walk of va
 law, by more: a drift that slows down as ``D ln(1 + B t) / B``; a drift that wanders, its own variance growing
 by ``q`` a year; a yearly course. Given walk and law everything is linear in the drift and normal. So one
 Kalman filter passes along the calibrations, its state carried as a straight line in the drift; the drift is
-then integrated in closed form, and walks and laws are a grid. A calibration that leaves a clock as it was found
-is one reading, the end of one interval and the start of the next: the filter goes on, and the two are
+then integrated in closed form, and walks and laws are a grid. A calibration that leaves a clock as it was
+found is one reading, the end of one interval and the start of the next: the filter goes on, and the two are
 correlated by its error.
 
 What is usual for a class of oscillators is where the drift begins, not where it must end: beside the class as
-it usually is stands the same class 4, 16 and 64 times as wide, less and less likely beforehand (a scale mixture,
-as heavy in its tails as Student's t). Calibrations that contradict the class move the weight there. Where no
-class is stated, all classes stand side by side, equally likely.
+it usually is stands the same class 4, 16 and 64 times as wide, less and less likely beforehand (a scale
+mixture, as heavy in its tails as Student's t). Calibrations that contradict the class move the weight there.
+Where no class is stated, all classes stand side by side, equally likely.
 
-A reading may be a mistake (a sign, a digit). Where one is far off what the others say, the posterior without it
-stands beside the one with it, by their probability.
+A reading may be a mistake (a sign, a digit). Where one is far off what the others say, the posterior without
+it stands beside the one with it, by their probability.
 
-Within a family the drifts of the instruments scatter about a common one: ``D = m + e`` with ``m ~ N(0, ρ v)``,
-``e ~ N(0, (1 - ρ) v)``, v being the variance of the class and ρ what the family has in common, itself unknown;
-the random walk is common.
+Within a family the drifts of the instruments scatter about a common one: ``D = m + e`` with ``m ~ N(0, ρ
+v)``, ``e ~ N(0, (1 - ρ) v)``, v being the variance of the class and ρ what the family has in common, itself
+unknown; the random walk is common.
 
 Sources: Kalman filter with a diffuse regressor, de Jong 1991, Ann. Statist. 19, 1073 (from memory); Bayesian
 linear regression and hierarchical normal model, Gelman et al., Bayesian Data Analysis, 3rd ed., 5.4 and 14.2;
@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -52,7 +52,7 @@ WANDERS = (0.03, 0.1, 0.3, 1.0)
 SWINGS = (0.03, 0.1, 0.3, 1.0)
 """Grid of the standard deviation of a yearly course, in root mean squares of the changes seen."""
 USUAL_WANDER, USUAL_SWING = 0.5, 0.3
-"""Scale of both beforehand, half-normal, in standard deviations of the drift of the class (common practice)."""
+"""Scale of both beforehand, half-normal, in standard deviations of the drift of the class (assumed)."""
 LAWS = {
     "auto": ("constant", "logarithmic", "wandering"),
     "constant": ("constant",),
@@ -97,8 +97,8 @@ YEARLY = 2 * math.pi
 class PriorPart:
     """One possibility beforehand: normal drift, half-normal walk, and its probability; per year.
 
-    ``factor`` is how many times as wide as usual for the class ``name``, ``walk_factor`` how many times as large
-    as usual its walk is beside its drift.
+    ``factor`` is how many times as wide as usual for the class ``name``, ``walk_factor`` how many times as
+    large as usual its walk is beside its drift.
     """
 
     name: str
@@ -208,7 +208,7 @@ class DriftPrior:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Posteriors:
-    """Posteriors of m histories, k points each, normal at every point; times in years after the last calibration.
+    """Posteriors of m histories, k normal points each; times in years after the last calibration.
 
     Attributes
     ----------
@@ -360,8 +360,8 @@ def posteriors(
 class _Stacked:
     """Increments of m histories, shape (m, j), in years before the last calibration and in units of each.
 
-    ``there`` marks the real ones, ``fresh`` those that begin with a reading of their own, ``used`` those whose
-    end is a value that counts. ``goes_on`` of shape (m,) marks histories whose last reading ends an increment.
+    ``there`` marks the real ones, ``fresh`` those that begin with a reading of their own, ``used`` those
+    whose end is a value that counts. ``goes_on``, (m,), marks histories whose last reading ends an increment.
     """
 
     histories: Sequence[CalibrationHistory]
@@ -443,7 +443,7 @@ class _Stacked:
         return np.where(self.there, self.end - self.begin, 0.0)
 
     def typical(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return root mean square of the rates, of what is known of a walk at best, and largest change, (m,)."""
+        """Return root mean square of the rates, least walk that would show, and largest change, (m,)."""
         count = np.maximum(self.used.sum(axis=1), 1)
         root = np.sqrt(np.where(self.used, self.years, 1.0))
         change = np.where(self.used, self.stop - self.start, 0.0)
@@ -459,7 +459,7 @@ class _Stacked:
     def some(self, who: Sequence[int]) -> _Stacked:
         """Return some of the histories, one as often as it is named."""
         chosen = np.asarray(who, dtype=int)
-        arrays = "unit begin end start stop start_variance stop_variance there fresh used goes_on".split()
+        arrays = [field.name for field in fields(_Stacked) if field.name not in ("histories", "increments")]
         return _Stacked(
             histories=[self.histories[i] for i in who],
             increments=[self.increments[i] for i in who],
@@ -500,7 +500,7 @@ class _Stacked:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Law:
-    """One course of the drift: how it slows down, wanders, or swings; and the cell of a grid that it stands for.
+    """One course of the drift: how it slows down, wanders, or swings; and its cell of a grid.
 
     ``log_share`` is the log of its probability beforehand; of wander and swing, of the law as a whole.
     """
@@ -543,7 +543,7 @@ class _Filtered:
     state: FloatArray
     slope: FloatArray
     spread: FloatArray
-    worst: FloatArray | None = None
+    innovations: FloatArray
 
 
 def _filtered(
@@ -571,7 +571,7 @@ def _filtered(
             spread[e][e] = spread[e][e] + sizes**2
     precision, lean, squares, logs = (np.zeros(shape) for _ in range(4))
     walk = walks[:, np.newaxis, :] ** 2
-    worst = [] if drift is not None else None
+    innovations: list[FloatArray] = []
     years = stacked.years
     # B counts from the first calibration
     first = np.array([-one.points[-1].time_s / SECONDS_PER_YEAR for one in stacked.histories])
@@ -624,8 +624,8 @@ def _filtered(
         lean = lean + lever * off * weight
         squares = squares + off**2 * weight
         logs = logs + np.log(total)
-        if worst is not None and drift is not None:
-            worst.append((off - lever * drift) ** 2 * weight)
+        if drift is not None:
+            innovations.append((off - lever * drift) ** 2 * weight)
         gain = [spread[e][0] * weight for e in range(1 + extra)]
         for e in range(1 + extra):
             mean[e] = mean[e] + gain[e] * off
@@ -651,7 +651,7 @@ def _filtered(
         state=state,
         slope=slopes,
         spread=covariance,
-        worst=None if worst is None else np.stack(worst, axis=-1),
+        innovations=np.stack(innovations, axis=-1) if innovations else np.zeros(0),
     )
 
 
@@ -722,9 +722,7 @@ class _Solved:
         best = np.unravel_index(int(np.argmax(self.log_weight[i, 0])), self.log_weight.shape[2:])
         walk = self.walks[i, best[0]].reshape(1, 1)
         drift = self.drift[i, 0, best[0], best[1]].reshape(1, 1, 1)
-        squares = _filtered(alone, walk, self.laws[:1], self.rate[[i]], drift).worst
-        assert squares is not None
-        sizes = squares[0, 0, 0]
+        sizes = _filtered(alone, walk, self.laws[:1], self.rate[[i]], drift).innovations[0, 0, 0]
         last = len(self.stacked.increments[i]) - 1
         if sizes.max() < max(SUSPECT_SQUARE, SUSPECT_SHARE * sizes.sum()):
             # the last reading is where forecasts begin: it is tested sooner
@@ -775,7 +773,7 @@ class _Solved:
     def some_rows(self, rows: Sequence[int]) -> _Solved:
         """Return some of the histories."""
         chosen = np.asarray(rows, dtype=int)
-        arrays = "rate walks log_weight drift variance state slope spread".split()
+        arrays = ["rate", "walks", "log_weight", "drift", "variance", "state", "slope", "spread"]
         return replace(
             self, stacked=self.stacked.some(rows), **{name: getattr(self, name)[chosen] for name in arrays}
         )
@@ -922,8 +920,11 @@ def _gridded(
     """Return log weight, drift and its variance on the grid, (m, c, s, p), and what the filter left."""
     kinds = list(dict.fromkeys(one.kind for one in laws))
     runs = [_filtered(stacked, walks, [one for one in laws if one.kind == kind], rate) for kind in kinds]
-    names = "precision lean squares logs state slope spread".split()
-    left = _Filtered(**{name: np.concatenate([getattr(run, name) for run in runs], axis=1) for name in names})
+    names = ["precision", "lean", "squares", "logs", "state", "slope", "spread"]
+    left = _Filtered(
+        **{name: np.concatenate([getattr(run, name) for run in runs], axis=1) for name in names},
+        innovations=np.zeros(0),
+    )
     prior = parts.drift[:, np.newaxis, np.newaxis, :]
     sharp = left.precision[..., np.newaxis] + 1 / prior**2
     drift = left.lean[..., np.newaxis] / sharp
@@ -955,7 +956,7 @@ def _log_shares(laws: Sequence[_Law], parts: _Parts, rate: FloatArray) -> FloatA
 
 
 def _judged(solved: _Solved, i: int, judged: Sequence[Increment], tolerance: Tolerance | None) -> None:
-    """Weigh the drift of one history by its states, on a grid; it stays normal, with their mean and variance."""
+    """Weigh the drift of one history by its states, on a grid; it stays normal, with mean and variance."""
     unit = float(solved.stacked.unit[i])
     z, step = np.linspace(-FARTHEST, FARTHEST, DRIFTS, retstep=True)
     log_density = -0.5 * z**2 + math.log(step / math.sqrt(2 * math.pi))
@@ -1002,8 +1003,8 @@ def family_posteriors(
 
     Notes
     -----
-    With ``-2 log L = K - 2 b D + A D²`` of one sibling, ``τ² = (1 - ρ) v²`` and ``q = 1 + A τ²`` its likelihood of
-    the common drift m is ``exp -½ (K + log q - b² τ²/q - 2 m b/q + m² A/q)``: normal, so that siblings add up.
+    With ``-2 log L = K - 2 b D + A D²`` of one sibling, ``τ² = (1 - ρ) v²`` and ``q = 1 + A τ²`` its
+    likelihood of the common drift m is ``exp -½ (K + log q - b² τ²/q - 2 m b/q + m² A/q)``: siblings add up.
     """
     stacked = _Stacked.of(histories, alike=True)
     parts = _Parts.of([prior] * len(histories), stacked.unit)

@@ -168,8 +168,8 @@ def _found(history: CalibrationHistory, limits: Tolerance) -> tuple[list[tuple[f
             found.append((elapsed, after.state == "in"))
         elif after.state is not None:
             sentence = (
-                f"Row {after.row} was found {after.state!r} by {after.tolerance}, not by {limits}: it is "
-                "left out where states are counted."
+                f"{(after.place or 'a calibration').capitalize()} was found {after.state!r} by "
+                f"{after.tolerance}, not by {limits}: it is left out where states are counted."
             )
             values = {"row": after.row}
             aside.append(Finding(code="STATE_LEFT_OUT", severity="caution", sentence=sentence, values=values))

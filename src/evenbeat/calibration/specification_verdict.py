@@ -199,7 +199,7 @@ def check_specification(
     Tests: tests/calibration/test_specification.py
     """
     if record is not None:
-        check_record(record)
+        check_record(record, grid_for="check_specification")
     chosen = decision_rule(rule)
     coverage = checked_coverage(coverage)
     if record is None and model is None and not curves and not measured:

@@ -8,10 +8,10 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from evenbeat.errors import InputError
-from evenbeat.units import parse_duration
+from evenbeat.units import parse_duration, parse_frequency
 
 Parsed = TypeVar("Parsed")
-DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+DONE, OUT_OF_TOLERANCE, BAD_INPUT, FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
 
 def argument(parse: Callable[[str], Parsed]) -> Callable[[str], Parsed]:
@@ -33,14 +33,6 @@ def number(text: str) -> float:
     except ValueError as error:
         msg = f"{text!r} is not a number such as 1e-8"
         raise argparse.ArgumentTypeError(msg) from error
-
-
-def limits(text: str) -> float | tuple[float, float]:
-    """Return a tolerance: one number for ±, or the lower and the upper limit as ``LOW:HIGH``."""
-    low, colon, high = text.partition(":")
-    if not colon:
-        return number(text)
-    return number(low), number(high)
 
 
 def moment(text: str) -> float | str:
@@ -66,6 +58,17 @@ def column(text: str) -> tuple[str, str | int]:
         msg = f"{text!r} does not have the form WHAT=NAME, such as value=frequency_hz"
         raise argparse.ArgumentTypeError(msg)
     return what, int(name) if name.isdigit() else name
+
+
+def add_table_options(group: argparse._ActionsContainer) -> None:
+    """Add the options for what a table of calibrations does not say itself."""
+    add_date_order(group)
+    group.add_argument(
+        "--nominal-frequency",
+        type=argument(parse_frequency),
+        metavar="F",
+        help="for offsets in hertz, e.g. '10 MHz'",
+    )
 
 
 def add_date_order(group: argparse._ActionsContainer) -> None:

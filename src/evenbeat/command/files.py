@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
 from pathlib import Path
 
 from evenbeat.errors import OutputError
+from evenbeat.logs.bulk.writers import umask
 
 
 def check_absent(path: Path, *, force: bool) -> None:
@@ -17,11 +20,19 @@ def check_absent(path: Path, *, force: bool) -> None:
 def write_text(path: Path, text: str, *, force: bool) -> None:
     """Write a whole file or nothing."""
     check_absent(path, force=force)
-    part = path.with_name(path.name + ".part")
+    part: Path | None = None
     try:
-        part.write_text(text, encoding="utf-8")
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", prefix=f".{path.name}.", suffix=".part", dir=path.parent, delete=False
+        ) as file:
+            part = Path(file.name)
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        part.chmod(0o666 & ~umask())
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        if part is not None:
+            part.unlink(missing_ok=True)
         msg = f"{path} cannot be written: {error.strerror}"
         raise OutputError(msg) from error

@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 
 from evenbeat.command.arguments import (
     DONE,
-    add_date_order,
+    add_table_options,
     add_uncertainties,
     argument,
-    limits,
     number,
     stated_uncertainties,
 )
@@ -21,7 +20,7 @@ from evenbeat.command.decision_options import add_decision_options, decision_bas
 from evenbeat.errors import InputError
 from evenbeat.findings import worst_first
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import parse_duration
+from evenbeat.units import parse_duration, parse_limits
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,11 +50,11 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     )
     parser.set_defaults(run=_history)
     parser.add_argument(
-        "table", metavar="TABLE", nargs="+", help="comma-separated; further ones are its family"
+        "table", metavar="TABLE", nargs="+", help="of calibrations; further ones are its family"
     )
     parser.add_argument(
         "--tolerance",
-        type=argument(limits),
+        type=argument(parse_limits),
         required=True,
         metavar="Y",
         help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
@@ -66,7 +65,7 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         metavar="NAME",
         help="whose rows, where a TABLE holds several instruments; once for each TABLE, in their order",
     )
-    add_date_order(parser)
+    add_table_options(parser)
     _add_question(parser)
     _add_model(parser)
     parser.add_argument(
@@ -145,8 +144,8 @@ def _history(arguments: argparse.Namespace) -> int:
     )
     if any(for_file) and not arguments.output:
         msg = (
-            "a decision rule, who decides, the reference and the day of the analysis belong to the case for the "
-            "file; give -o FOLDER too"
+            "a decision rule, who decides, the reference and the day of the analysis belong to the case for "
+            "the file; give -o FOLDER too"
         )
         raise InputError(msg)
     if arguments.output:
@@ -155,6 +154,7 @@ def _history(arguments: argparse.Namespace) -> int:
         arguments.table,
         instrument=arguments.instrument,
         date_order=arguments.date_order,
+        nominal_frequency_hz=arguments.nominal_frequency,
         tolerance=arguments.tolerance,
         reliability=arguments.reliability,
         meaning=arguments.meaning,

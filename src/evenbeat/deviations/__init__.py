@@ -2,8 +2,8 @@
 
 ::
 
-    averaging.py    which averaging factors
-    sums/           sums of squared differences of phase, at one averaging factor or at all of them
+    averaging.py    which averaging factors; names.py: abbreviations; drift.py: drift taken out
+    sums/           sums of squares of differences of phase and of moving sums of them
     covariance.py   covariance of two differences under a power-law noise
     noise_type.py   which power law, per averaging time
     freedom.py      equivalent degrees of freedom

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -14,6 +15,8 @@ from evenbeat.findings import Finding
 from evenbeat.units import duration_text
 
 Averaging = Literal["ten_per_decade", "doublings", "every"] | Sequence[int]
+MOST_OF_EVERY = 500
+"""Of ``every``: beyond so many they are thinned, to equal proportions; a list of all is computed."""
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -47,6 +50,8 @@ def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval
     TooShortError
         If none of the factors asked for can be computed.
     """
+    if isinstance(averaging, str) and averaging == "every":
+        return _every(largest)
     if isinstance(averaging, str):
         return Factors(factors=_named(averaging, largest), findings=())
     asked = _checked(averaging, largest)
@@ -64,9 +69,79 @@ def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval
     )
 
 
+def _every(largest: int) -> Factors:
+    """Return all factors, or ``MOST_OF_EVERY`` of them: each at the beginning, then at equal proportions."""
+    if largest <= MOST_OF_EVERY:
+        return Factors(factors=np.arange(1, largest + 1, dtype=np.int64), findings=())
+    singly = np.arange(1, MOST_OF_EVERY + 1)
+    # the first k one by one, the others in equal proportions: k where both steps meet
+    steps = (MOST_OF_EVERY - singly[:-1]) * np.log1p(1 / singly[:-1])
+    begin = int(np.argmin(np.abs(steps - np.log(largest / singly[:-1])))) + 1
+    grown = np.geomspace(begin, largest, MOST_OF_EVERY - begin + 1).round().astype(np.int64)
+    factors = np.unique(np.concatenate([singly[:begin], grown]))
+    sentence = (
+        f"Of all {largest} averaging factors {len(factors)} were computed, each of the smallest and then at "
+        "equal proportions; give a list of whole numbers for all of them."
+    )
+    values: dict[str, float | int | str] = {"computed": len(factors), "possible": largest}
+    finding = Finding(code="FACTORS_THINNED", severity="note", sentence=sentence, values=values)
+    return Factors(factors=factors, findings=(finding,))
+
+
+def asked_factors(
+    averaging: Averaging,
+    averaging_time_s: Sequence[float] | float | None,
+    *,
+    interval_s: float,
+    share: float = 1.0,
+    step: int = 1,
+) -> Averaging:
+    """Return the averaging factors asked for, or those of the averaging times asked for.
+
+    Parameters
+    ----------
+    averaging, averaging_time_s
+        As for :func:`evenbeat.stability`.
+    interval_s
+        Spacing of the samples.
+    share
+        Averaging time over the span of the averaging factor.
+    step
+        Of which number the averaging factors are multiples.
+
+    Raises
+    ------
+    InputError
+        If an averaging time is none that the record has, or both are given.
+    """
+    if averaging_time_s is None:
+        return averaging
+    if not (isinstance(averaging, str) and averaging == "ten_per_decade"):
+        msg = f"averaging is {averaging!r} and averaging_time_s {averaging_time_s!r}; give one of them"
+        raise InputError(msg)
+    try:
+        times = np.atleast_1d(np.asarray(averaging_time_s, dtype=float)).ravel().tolist()
+    except (TypeError, ValueError):
+        times = []
+    if not times:
+        msg = f"averaging_time_s is {averaging_time_s!r}; it must be a list of seconds"
+        raise InputError(msg)
+    spacing = interval_s * share * step
+    factors = []
+    for time in times:
+        whole = round(time / spacing) if math.isfinite(time) else 0
+        if whole < 1 or not math.isclose(whole * spacing, time, rel_tol=1e-6):
+            nearest = max(1, whole) * spacing
+            msg = (
+                f"the averaging time {time:g} s is not a multiple of {spacing:g} s; "
+                f"the nearest is {nearest:g} s"
+            )
+            raise InputError(msg)
+        factors.append(whole * step)
+    return factors
+
+
 def _named(name: str, largest: int) -> IntArray:
-    if name == "every":
-        return np.arange(1, largest + 1, dtype=np.int64)
     if name == "doublings":
         return 2 ** np.arange(largest.bit_length(), dtype=np.int64)
     if name == "ten_per_decade":

@@ -3,36 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 
-from evenbeat.deviations.averaging import Averaging, IntArray, chosen_factors
+from evenbeat.deviations.averaging import Averaging, IntArray, asked_factors, chosen_factors
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.covariance import lowest_exponent
 from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.drift import LAW, without_drift
 from evenbeat.deviations.extended.curves import check_bias, extended_curve
 from evenbeat.deviations.extended.form import Bias
 from evenbeat.deviations.extended.forms import EXTENDED
 from evenbeat.deviations.extended.hybrid import HYBRID, hybrid_curve
 from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
 from evenbeat.deviations.freedom_between import interpolated, looked_at, next_shorter
+from evenbeat.deviations.names import name_of
 from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
-from evenbeat.deviations.sums import kernels
-from evenbeat.deviations.sums.few_gaps import FewGaps
-from evenbeat.deviations.sums.gap_free import sums_without_gaps
-from evenbeat.deviations.sums.in_turn import Progress, in_turn
-from evenbeat.deviations.sums.kernels import TermSum, one_thread
-from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
+from evenbeat.deviations.sums.kernels import Progress, TermSum, one_thread, sums_of_squares
+from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.deviations.term_weights import weights_of_differences
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
-
-_Computed = tuple[TermSum, float, FloatArray | None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,8 +155,10 @@ def stability(
     statistic: str = "overlapping_allan",
     *,
     averaging: Averaging = "ten_per_decade",
+    averaging_time_s: Sequence[float] | float | None = None,
     minimum_coverage: float = 1.0,
     bias: Bias = "exact",
+    remove_drift: bool = False,
     progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return a stability deviation of a record against averaging time, with intervals.
@@ -172,10 +170,15 @@ def stability(
     statistic
         ``allan``, ``overlapping_allan``, ``modified_allan``, ``time``, ``hadamard``,
         ``overlapping_hadamard``, ``total``, ``modified_total``, ``time_total``, ``hadamard_total``,
-        ``theo1``, ``theo1_hybrid`` or ``parabolic``. The total family and Théo1 need a record without gaps.
+        ``theo1``, ``theo1_hybrid`` or ``parabolic``; or, in the trade's abbreviations, ``adev``, ``oadev``,
+        ``mdev``, ``tdev``, ``hdev``, ``ohdev``, ``totdev``, ``mtotdev``, ``ttotdev``, ``htotdev``, ``theoh``
+        or ``pdev``. The total family and Théo1 need a record without gaps.
     averaging
-        Averaging factors: ``ten_per_decade``, ``doublings``, ``every``, or whole numbers (computed in
-        rising order, each once; those beyond the record are returned as a finding).
+        Averaging factors: ``ten_per_decade``, ``doublings``, ``every`` (at most 500, thinned to equal
+        proportions), or whole numbers (computed in rising order, each once; those beyond the record are
+        returned as a finding).
+    averaging_time_s
+        In place of ``averaging`` the averaging times in seconds, multiples of the interval.
     minimum_coverage
         Share of the samples that an average of a frequency record with gaps (and a mean of the
         modified statistics) must rest on. With 1 one missing sample ends every average that holds it,
@@ -189,6 +192,9 @@ def stability(
         total it is up to 6 % in variance away from the exact one, at factor 1 by 46 %), ``none`` leaves it
         in. Without effect on the others. For ``theo1_hybrid`` ``published`` is the ratio measured where both
         parts exist; its intervals are then too short.
+    remove_drift
+        Whether a linear drift of frequency, fitted by least squares, is taken out first. Title and findings
+        say so; beyond about a tenth of the record the deviations then come out low.
     progress
         Called after each averaging time with how many are done and how many there are; of averaging times
         worked on together so many count as done as is their share of the work.
@@ -228,8 +234,32 @@ def stability(
     >>> bool(abs(curve.deviation[0] / 1e-11 - 1) < 0.1)
     True
     """
-    check_record(record)
+    check_record(record, grid_for="stability")
     check_bias(bias)
+    statistic = name_of(statistic)
+    if statistic in ("mtie", "rms"):
+        msg = f"the statistic {statistic!r} is one of time error: time_interval_error(record, {statistic!r})"
+        raise InputError(msg)
+    if remove_drift:
+        record, removed = without_drift(record)
+        curve = stability(
+            record,
+            statistic,
+            averaging=averaging,
+            averaging_time_s=averaging_time_s,
+            minimum_coverage=minimum_coverage,
+            bias=bias,
+            progress=progress,
+        )
+        return replace(curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings))
+    form = EXTENDED[statistic].form if statistic in EXTENDED else None
+    averaging = asked_factors(
+        averaging,
+        averaging_time_s,
+        interval_s=record.interval_s,
+        share=form.effective_share if form else 1.0,
+        step=form.step if form else 1,
+    )
     with one_thread():  # the matrices are too small for two threads
         if statistic == HYBRID:
             return hybrid_curve(
@@ -297,46 +327,25 @@ def _computed(
     minimum_coverage: float,
     progress: Progress | None,
 ) -> tuple[list[TermSum], FloatArray, ChiSquaredSums]:
-    """Return the sums, without their masks, the degrees of freedom and the distributions."""
+    """Return the sums, the degrees of freedom and the distributions."""
+    sums = sums_of_squares(
+        samples,
+        factors,
+        kind.order,
+        averaged=kind.averaged,
+        overlapping=kind.overlapping,
+        minimum_coverage=minimum_coverage,
+        progress=progress,
+    )
     smooth = kind.overlapping and not samples.has_gaps
     chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
-
-    def with_freedom(index: int, terms: TermSum) -> _Computed:
-        if not chosen[index]:
-            return terms, math.nan, None
-        edf, weights = _freedom(terms, kind, int(factors[index]), float(exponents[index]))
-        return (terms if terms.valid is None else replace(terms, valid=None)), edf, weights
-
-    def one(index: int, workspace: kernels.Workspace) -> _Computed:
-        terms = few_gaps.terms(int(factors[index]), workspace) if few_gaps else None
-        terms = terms or _sum(samples, kind, int(factors[index]), minimum_coverage, workspace)
-        return with_freedom(index, terms)
-
-    if smooth and isinstance(samples, PhasePoints):
-        sums = sums_without_gaps(samples, factors, kind.order, averaged=kind.averaged, progress=progress)
-        computed = [with_freedom(index, terms) for index, terms in enumerate(sums)]
-    else:
-        whole_terms = kind.overlapping and (minimum_coverage == 1 or not kind.averaged)
-        few_gaps = FewGaps.of(samples, factors, kind.order, averaged=kind.averaged) if whole_terms else None
-        computed = in_turn(one, len(factors), points=samples.points, order=kind.spans, progress=progress)
-    at_chosen = np.array([edf for _, edf, _ in computed])
-    edf = interpolated(factors, exponents, at_chosen, chosen)
-    shapes = [weights for (_, _, weights), looked in zip(computed, chosen, strict=True) if looked]
-    distribution = ChiSquaredSums.of_weights(edf, shapes, next_shorter(chosen))
-    return [terms for terms, _, _ in computed], edf, distribution
-
-
-def _sum(
-    samples: Samples, kind: Statistic, factor: int, minimum_coverage: float, workspace: kernels.Workspace
-) -> TermSum:
-    if not kind.overlapping:
-        points = samples.decimated(factor)
-        return kernels.sum_of_squared_differences(points, 1, kind.order, workspace=workspace)
-    if not kind.averaged or factor == 1:
-        return kernels.sum_of_squared_differences(samples, factor, kind.order, workspace=workspace)
-    return kernels.sum_of_squared_averages(
-        samples, factor, kind.order, minimum_coverage=minimum_coverage, workspace=workspace
-    )
+    found: list[tuple[float, FloatArray | None]] = [
+        _freedom(terms, kind, int(factor), float(exponent)) if looked else (math.nan, None)
+        for terms, factor, exponent, looked in zip(sums, factors, exponents, chosen, strict=True)
+    ]
+    edf = interpolated(factors, exponents, np.array([edf for edf, _ in found]), chosen)
+    shapes = [weights for (_, weights), looked in zip(found, chosen, strict=True) if looked]
+    return sums, edf, ChiSquaredSums.of_weights(edf, shapes, next_shorter(chosen))
 
 
 def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> float:

@@ -21,11 +21,7 @@ import numpy as np
 from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.covariance import LONGEST_DISCRETE_AVERAGE, term_covariance
 from evenbeat.deviations.levels.responses import mean_square_difference
-from evenbeat.deviations.sums.kernels import (
-    sum_of_products,
-    sum_of_squared_averages,
-    sum_of_squared_differences,
-)
+from evenbeat.deviations.sums.kernels import sum_of_squared_averages, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import KEPT_BYTES, PhasePoints, Samples
 from evenbeat.intake import let_go
 from evenbeat.quantities import FloatArray
@@ -299,8 +295,8 @@ def _without_line(series: FloatArray) -> FloatArray:
         return np.full(len(series), np.nan)
     time -= time[known].mean()
     level = values.mean()
-    slope = sum_of_products(time[known], values - level)
-    slope /= sum_of_products(time[known], time[known])
+    slope = float(time[known].dot(values - level))
+    slope /= float(time[known].dot(time[known]))
     time *= slope
     flat = series - level
     flat -= time
@@ -326,8 +322,8 @@ def _lag_one(series: list[FloatArray]) -> float:
         centred = stretch - values.mean()
         both = known if isinstance(known, slice) else known[1:] & known[:-1]
         later, earlier, present = centred[1:][both], centred[:-1][both], centred[known]
-        products += sum_of_products(later, earlier)
-        squares += sum_of_products(present, present)
+        products += float(later.dot(earlier))
+        squares += float(present.dot(present))
         pairs, singles = pairs + len(later), singles + len(present)
     if pairs == 0 or squares == 0:
         return math.nan

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.calibration.history_model import LONGEST_S
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument, DueList
@@ -36,7 +37,7 @@ def assess_fleet(
     source: Register | str | Path | pd.DataFrame,
     *,
     on: str | date,
-    tolerance: float | None = None,
+    tolerance: ToleranceLike | None = None,
     reliability: float = DEFAULT_CONFIDENCE,
     soon_d: float = 30.0,
     longest_interval_s: float | None = None,
@@ -59,7 +60,8 @@ def assess_fleet(
     on
         The day of the list, ISO: probabilities are for it, and calibrations after it are left out.
     tolerance
-        Limit of the fractional offset for instruments that state none themselves.
+        Limits of the fractional offset for instruments that state none themselves: ``1e-8`` for ±1e-8, or
+        ``(-5e-9, 1e-8)``.
     reliability
         Probability of being within tolerance at every moment of the interval.
     soon_d
@@ -72,7 +74,7 @@ def assess_fleet(
         As for :func:`evenbeat.suggest_interval`, for every instrument.
     log_options
         What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`; of a table
-        only ``date_order`` counts.
+        ``date_order`` and ``nominal_frequency_hz`` count.
     processes
         How many processes work here; by default one for each core where it is worth it. The result does not
         depend on it.
@@ -95,21 +97,20 @@ def assess_fleet(
     InputError
         If an option cannot be used, or the cluster does not answer.
 
-    Notes
-    -----
-    Histories: the model of :func:`evenbeat.fit_history`; what is usual for a class is learned from eight or more
-    instruments of it in the fleet, and said. No interval
-    exceeds twice the longest one observed; due days are rounded down (ILAC-G24:2022/OIML D 10; common
-    practice). Logs: :func:`evenbeat.assess`.
+    Notes ----- Histories: the model of :func:`evenbeat.fit_history`; what is usual for a class is learned
+    from eight or more instruments of it in the fleet, and said. No interval exceeds twice the longest one
+    observed; due days are rounded down (ILAC-G24:2022/OIML D 10; common practice). Logs:
+    :func:`evenbeat.assess`.
 
     References
     ----------
     Source: suggest_interval and fit_history for each instrument
     Tests: tests/fleet/test_assess_fleet.py
     """
+    limits = None if tolerance is None else Tolerance.of(tolerance)
     question = Question(
         on=day_of(on),
-        tolerance=_positive(tolerance, "tolerance"),
+        tolerance=limits,
         reliability=checked_probability(reliability, "reliability"),
         soon=timedelta(days=_positive(soon_d, "soon_d") or 0.0),
         longest_s=_positive(longest_interval_s, "longest_interval_s") or LONGEST_S,
@@ -119,7 +120,8 @@ def assess_fleet(
         transport_uncertainty=checked_size(transport_uncertainty, "transport_uncertainty"),
         reference_uncertainty=checked_size(reference_uncertainty, "reference_uncertainty"),
     )
-    members, described, assumed = members_of(source, question.log_options.get("date_order"))
+    stated = (question.log_options.get(name) for name in ("date_order", "nominal_frequency_hz"))
+    members, described, assumed = members_of(source, *stated)
     if not members:
         msg = "the fleet holds no instrument; add one, or a calibration, first"
         raise InputError(msg)
@@ -145,7 +147,7 @@ def assess_fleet(
         on=question.on,
         instruments=tuple(sorted(lines, key=lambda line: _urgency(line, question.on))),
         settings={
-            "tolerance": tolerance,
+            "tolerance": None if limits is None else limits.stated,
             "reliability": reliability,
             "soon_d": soon_d,
             "longest_interval_d": question.longest_s / SECONDS_PER_DAY,

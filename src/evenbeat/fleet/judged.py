@@ -21,7 +21,7 @@ from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
 from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import Member, stated
 from evenbeat.register.facts import Calibration, Instrument, days_after, history_of
-from evenbeat.register.tables import calibration_of, torn
+from evenbeat.register.tables import calibration_of
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 T = TypeVar("T")
@@ -52,7 +52,7 @@ class Question:
     """
 
     on: date
-    tolerance: float | None
+    tolerance: Tolerance | None
     reliability: float
     soon: timedelta
     longest_s: float
@@ -89,7 +89,7 @@ class _Case:
     history: CalibrationHistory
     last_day: date
     age_s: float
-    tolerance: float
+    tolerance: Tolerance
     prior: DriftPrior
     longest_s: float
     longest_by: LimitedBy
@@ -160,9 +160,9 @@ def _judged_case(question: Question, case: _Case, answer: _Answer | None) -> Due
 
 def _case(question: Question, member: Member) -> _Case | DueInstrument:
     """Return a member made ready, or its line where there is nothing to compute."""
-    checked = [_checked(f"{member.source}, {label}", row) for label, row in member.rows]
+    checked = [row if isinstance(row, Calibration) else calibration_of(row) for row in member.rows]
     about = _about(member)
-    tolerance = question.tolerance if about.tolerance is None else about.tolerance
+    tolerance = question.tolerance if about.tolerance is None else Tolerance.of(about.tolerance)
     if tolerance is None:
         msg = "no tolerance is stated for it; give one in the register, in the table, or for all"
         raise InputError(msg)
@@ -176,15 +176,15 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
             instrument=member.name,
             due=question.on,
             state="overdue",
-            tolerance=tolerance,
+            tolerance=tolerance.stated,
             limited_by="start",
             reason="It has never been calibrated.",
             findings=tuple(findings),
         )
     history = history_of(rows, member.name)
     last = max(rows, key=lambda one: one.moment)
-    if isinstance(last.as_found, float) and abs(last.as_found) > tolerance:
-        sentence = f"Found at {last.as_found:.3g} in its last calibration, outside ±{tolerance:.3g}."
+    if isinstance(last.as_found, float) and not tolerance.holds(last.as_found):
+        sentence = f"Found at {last.as_found:.3g} in its last calibration, outside {tolerance}."
         findings.append(Finding(code="FOUND_OUT", severity="caution", sentence=sentence))
     if math.isnan(history.points[-1].as_left):
         return _left_unknown(question, last, count=len(rows), tolerance=tolerance, findings=tuple(findings))
@@ -208,21 +208,8 @@ def _about(member: Member) -> Instrument:
     return Instrument(name=member.name, **{k: v for k, v in parts.items() if v is not None})  # type: ignore[arg-type]
 
 
-def _checked(where: str, row: Calibration | Mapping[str, str]) -> Calibration:
-    if isinstance(row, Calibration):
-        return row
-    if torn(row):
-        msg = f"{where}: {torn(row)}"
-        raise InputError(msg)
-    try:
-        return calibration_of(row)
-    except InputError as error:
-        msg = f"{where}: {error}"
-        raise InputError(msg) from error
-
-
 def _left_unknown(
-    question: Question, last: Calibration, *, count: int, tolerance: float, findings: tuple[Finding, ...]
+    question: Question, last: Calibration, *, count: int, tolerance: Tolerance, findings: tuple[Finding, ...]
 ) -> DueInstrument:
     """Return the line of an instrument of which nobody knows what it was left at."""
     out = last.as_found == "out"
@@ -237,7 +224,7 @@ def _left_unknown(
         last_calibration=last.moment.date(),
         due=question.on if out else None,
         state="overdue" if out else "not evaluated",
-        tolerance=tolerance,
+        tolerance=tolerance.stated,
         limited_by="start" if out else "nothing",
         calibrations=count,
         reason=reason[0].upper() + reason[1:],
@@ -269,12 +256,11 @@ def _answers(question: Question, cases: Mapping[int, _Case]) -> dict[int, _Answe
     found = posteriors(
         [case.history for case in some],
         [case.prior for case in some],
-        tolerances=[Tolerance.of(case.tolerance) for case in some],
+        tolerances=[case.tolerance for case in some],
     )
     model = ManyHistories(posteriors=found, constant=question.constant)
-    limit, longest, age = (
-        np.array([getattr(case, name) for case in some]) for name in ("tolerance", "longest_s", "age_s")
-    )
+    longest, age = (np.array([getattr(case, name) for case in some]) for name in ("longest_s", "age_s"))
+    limit = np.array([(case.tolerance.lower, case.tolerance.upper) for case in some])
     interval = model.interval_s(limit, question.reliability, longest)
     probability = model.probability_within(age, limit)
     drift, spread = model.drift_per_year()
@@ -303,7 +289,7 @@ def _line(question: Question, case: _Case, answer: _Answer) -> DueInstrument:
         due=due,
         state=question.state(due),
         probability_within=answer.probability,
-        tolerance=case.tolerance,
+        tolerance=case.tolerance.stated,
         interval_s=answer.interval_s,
         limited_by=limited_by,
         drift_per_year=answer.drift,
@@ -314,9 +300,8 @@ def _line(question: Question, case: _Case, answer: _Answer) -> DueInstrument:
     )
 
 
-def _reason(limited_by: LimitedBy, interval_s: float, tolerance: float, reliability: float) -> str:
+def _reason(limited_by: LimitedBy, interval_s: float, limit: Tolerance, reliability: float) -> str:
     interval, percent = duration_text(interval_s), f"{100 * reliability:g} %"
-    limit = f"±{tolerance:.3g}"
     return {
         "tolerance": f"After {interval} the probability of being within {limit} falls below {percent}.",
         "start": f"As it was left it is not within {limit} with {percent}: adjust it.",
@@ -343,15 +328,17 @@ def _line_of_log(question: Question, member: Member) -> DueInstrument:
         return replace(line, reason="No tolerance is stated; a folder of logs needs one for all.")
     record = read_log(str(member.log), **question.log_options)
     if record.start is None:
-        return replace(line, tolerance=tolerance, reason="The log has no dates, so its end is not known.")
+        return replace(
+            line, tolerance=tolerance.stated, reason="The log has no dates, so its end is not known."
+        )
     end = record.start + np.timedelta64(round(record.duration_s * 1e9), "ns")
     last_day = date.fromisoformat(str(end.astype("datetime64[D]")))
-    line = replace(line, tolerance=tolerance, last_calibration=last_day)
+    line = replace(line, tolerance=tolerance.stated, last_calibration=last_day)
     if last_day > question.on:
         return replace(line, reason=f"The log ends after {question.on}, the day of the list.")
     assessment = assess(
         record,
-        tolerance=tolerance,
+        tolerance=tolerance.stated,
         reliability=question.reliability,
         reference_uncertainty=question.constant,  # all of them are added in quadrature
     )

@@ -34,16 +34,16 @@ class ManyHistories:
     constant: float = 0.0
 
     def probability_within(self, elapsed_s: FloatArray, limit: FloatArray) -> FloatArray:
-        """Return P(|offset| <= limit) of every instrument at its own time after its last calibration."""
+        """Return P(offset within its limits, shape (m, 2)) of every instrument at its own elapsed time."""
         years = (np.asarray(elapsed_s) / SECONDS_PER_YEAR)[:, np.newaxis]
         middle, variance = self.posteriors.forecast(years)
         narrow = 1 / np.sqrt(np.maximum(variance + self.constant**2, SMALLEST_VARIANCE))
-        edge = limit[:, np.newaxis]
-        inside = special.ndtr((edge - middle) * narrow) - special.ndtr((-edge - middle) * narrow)
+        low, high = limit[:, :1], limit[:, 1:]
+        inside = special.ndtr((high - middle) * narrow) - special.ndtr((low - middle) * narrow)
         return np.einsum("ik,ik->i", self.posteriors.weight, inside)
 
     def interval_s(self, limit: FloatArray, reliability: float, longest_s: FloatArray) -> FloatArray:
-        """Return for how long each stays within its limit with this probability, shape (m,).
+        """Return for how long each stays within its limits with this probability, shape (m,).
 
         0 where it is not even at the start, its ``longest_s`` where it does not leave by then. The first
         crossing is looked for at moments that lie 4/3 apart, and then found to 1e-4 of itself.

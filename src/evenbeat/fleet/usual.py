@@ -1,8 +1,8 @@
 """What is usual for the instruments of a fleet: learned from the fleet itself, class by class.
 
-The prior of a class is a mixture: the class as it usually is beside narrower and wider ones. The weights of its
-parts are unknown and common to the fleet; they are those that make all its calibrations likeliest, beginning
-with what is usual everywhere, which counts as much as a few instruments.
+The prior of a class is a mixture: the class as it usually is beside narrower and wider ones. The weights of
+its parts are unknown and common to the fleet; they are those that make all its calibrations likeliest,
+beginning with what is usual everywhere, which counts as much as a few instruments.
 
 Source: empirical Bayes estimate of the weights of a mixture with known parts, EM algorithm (Dempster, Laird &
 Rubin 1977, J. R. Stat. Soc. B 39, 1; from memory).
@@ -117,15 +117,15 @@ def _said(kind: str | None, prior: DriftPrior, weight: np.ndarray, learned_from:
         told = sorted(((share, name) for name, share in odds.items() if share >= 0.05), reverse=True)
         words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for share, name in told)
         sentence = (
-            f"Where no class is stated, the fleet says what is usual: {words}, learned from {learned_from}{of} "
-            "instruments."
+            f"Where no class is stated, the fleet says what is usual: {words}, learned from "
+            f"{learned_from}{of} instruments."
         )
         return Finding(code="FLEET_CLASSES", severity="note", sentence=sentence, values=odds)
     factors = np.array([part.factor for part in prior.mixture])
     wide = float(np.exp(weight @ np.log(factors) / weight.sum()))
     sentence = (
-        f"What is usual for {kind.replace('_', ' ')} oscillators was learned from {learned_from}{of} instruments "
-        f"of this fleet: {wide:.2g} times as wide as usual elsewhere."
+        f"What is usual for {kind.replace('_', ' ')} oscillators was learned from {learned_from}{of} "
+        f"instruments of this fleet: {wide:.2g} times as wide as usual elsewhere."
     )
     unlike = wide > UNLIKE
     if unlike:

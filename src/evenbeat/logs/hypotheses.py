@@ -289,10 +289,10 @@ def _doubt(record: Record) -> tuple[str, float]:
     if any(finding.code in ("IMPLAUSIBLE_SPAN", "IMPLAUSIBLE_YEAR") for finding in record.findings):
         doubts.append(f"the log would begin in {record.start!s:.4}" if record.start else "far too long")
         weight += 8
-    if not _USUAL_INTERVAL_S[0] <= record.interval_s <= _USUAL_INTERVAL_S[1]:
-        doubts.append(f"a reading every {duration_text(record.interval_s)} is unusual")
+    if not _USUAL_INTERVAL_S[0] <= record.spacing_s <= _USUAL_INTERVAL_S[1]:
+        doubts.append(f"a reading every {duration_text(record.spacing_s)} is unusual")
         weight += 3
-    weight += 0.3 * max(0.0, math.log10(record.interval_s / 3600), math.log10(0.01 / record.interval_s))
+    weight += 0.3 * max(0.0, math.log10(record.spacing_s / 3600), math.log10(0.01 / record.spacing_s))
     weight += max(0.0, math.log10(max(abs(offset), 1e-30) / 1e-6)) if offset else 0.0
     weight += 0.5 * sum(finding.code.startswith("ASSUMED") for finding in record.findings)
     return "; ".join(doubts), weight
@@ -312,7 +312,7 @@ def _offset(record: Record) -> float:
     if record.kind == "frequency":
         return float(np.median(values))
     known = np.flatnonzero(~np.isnan(values))
-    span_s = (known[-1] - known[0]) * record.interval_s
+    span_s = record.time_of(int(known[-1])) - record.time_of(int(known[0]))
     return float((values[known[-1]] - values[known[0]]) / span_s)
 
 
@@ -321,7 +321,7 @@ def _change(record: Record) -> float:
     order = 1 if record.kind == "frequency" else 2
     changes = np.abs(np.diff(record.values, order))
     changes = changes[~np.isnan(changes)]
-    per = 1.0 if record.kind == "frequency" else record.interval_s
+    per = 1.0 if record.kind == "frequency" else record.spacing_s
     return float(np.median(changes)) / per if len(changes) else 0.0
 
 
@@ -342,7 +342,7 @@ def _meaning(sheet: Sheet, record: Record) -> str:
 
 
 def _answer(record: Record) -> str:
-    return f"{_offset(record):+.3g}, every {duration_text(record.interval_s)}"
+    return f"{_offset(record):+.3g}, {record.spacing_text}"
 
 
 def _as_typed(options: Mapping[str, Any]) -> str:

@@ -61,12 +61,10 @@ def chosen_rows(
         raise LogError(msg, path=sheet.log.path)
     count = sheet.table.rows
     kept = sheet.kept(rows)
+    others = np.setdiff1d(sheet.lines, [*kept.lines.tolist(), *(line.line for line in sheet.table.rejected)])
+    kept = replace(kept, left_out=sheet.left_out + len(others))
     if times is not None:
-        first = times.seconds[rows[0]]
-        start = times.start
-        if start is not None:
-            start = start + np.timedelta64(round(float(first) * 1e9), "ns")
-        times = replace(times, seconds=times.seconds[rows] - first, start=start)
+        times = times.kept(rows)
     if options.every is None:
         _refuse_levels(kept, quantity)
     sentence = (

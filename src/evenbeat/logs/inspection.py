@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.errors import InputError, LogError
+from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.files import LogText, load_text
 from evenbeat.logs.form.detect import first_lines
 from evenbeat.logs.form.headers import Meaning, column_meaning
@@ -18,14 +19,12 @@ from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.reader import record_of, understood_times
-from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Candidate, Form
 from evenbeat.plain import Plain
 from evenbeat.record import Record
 from evenbeat.results import UNKNOWN, Column, Result
-from evenbeat.units import duration_text
 
 _KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
 _SHOWN_CELLS = 3
@@ -64,6 +63,8 @@ class Inspection(Result):
         What each column was taken for, and why.
     rejected
         Every line that was passed over, with its number and reason.
+    ledger
+        What became of each line, in numbers; ``None`` for a binary file or one that cannot be opened.
     layout
         How the log was read; write it down with its ``to_toml``. ``None`` where it cannot be read.
     hypotheses
@@ -81,6 +82,7 @@ class Inspection(Result):
     candidates: tuple[Candidate, ...]
     columns: tuple[ColumnSeen, ...]
     rejected: tuple[Rejected, ...]
+    ledger: Ledger | None
     layout: Layout | None
     hypotheses: tuple[Hypothesis, ...]
     record: Record | None
@@ -111,8 +113,8 @@ class Inspection(Result):
             return f"{Path(self.path).name}: {self.kind}, not readable as it stands"
         kind = "time errors" if self.record.kind == "phase" else "fractional frequencies"
         return (
-            f"{Path(self.path).name}: {self.kind}, read as {len(self.record)} {kind} every "
-            f"{duration_text(self.record.interval_s)}"
+            f"{Path(self.path).name}: {self.kind}, read as {len(self.record)} {kind} "
+            f"{self.record.spacing_text}"
         )
 
     def as_text(self, *, needs: bool = True) -> str:
@@ -123,9 +125,8 @@ class Inspection(Result):
         needs
             Whether what is wrong or missing stands at the end.
         """
-        rejected = [f"  {line}" for line in self.rejected[:20]]
-        if len(self.rejected) > 20:
-            rejected.append(f"  … and {len(self.rejected) - 20} more")
+        ledger = self.ledger
+        told = [] if ledger is None else [f"{ledger._headline()}.", *(f"  {line}" for line in ledger.told())]
         parts = [
             str(self),
             "How its rows could be written, the likeliest first:",
@@ -133,8 +134,7 @@ class Inspection(Result):
                 f"  {rank}. {candidate}\n     {candidate.reason}"
                 for rank, candidate in enumerate(self.candidates[:_SHOWN_CANDIDATES], 1)
             ),
-            f"Rejected lines: {len(self.rejected)}",
-            *rejected,
+            *told,
         ]
         if not self.candidates:
             del parts[1]
@@ -222,6 +222,7 @@ def _seen(sheet: Sheet, record: Record | None, needs: str, meant: tuple[Hypothes
         candidates=_different(form.candidates),
         columns=tuple(_column(sheet, index) for index in range(form.columns)),
         rejected=sheet.table.rejected,
+        ledger=sheet.ledger() if record is None else record.ledger,
         layout=sheet.layout,
         hypotheses=meant,
         record=record,
@@ -307,6 +308,7 @@ def _unread(
         candidates=_different(form.candidates),
         columns=columns,
         rejected=(),
+        ledger=None,
         layout=None,
         hypotheses=() if known else hypotheses(text, chosen, wanted),
         record=None,

@@ -63,7 +63,7 @@ def _decision(case: Case) -> Section:
             ("Guard band", f"{made.guard_band:.3g}"),
         ]
     grid = Grid(
-        caption="How values are judged (JCGM 106:2012, ILAC-G8:09/2019); an internal analysis, no statement of conformity",
+        caption="How values are judged (JCGM 106:2012, ILAC-G8:09/2019); no statement of conformity",
         columns=("Item", "Value"),
         rows=tuple(rows),
         widths=(36, 64),

@@ -16,19 +16,17 @@ from evenbeat.report.answer import STANDING, range_text
 from evenbeat.report.case_sections import case_sections, who_decides
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section
 from evenbeat.report.method import SEVERITY_WORDS, cautions_section, setting_text
-from evenbeat.report.numbers import json_text
-from evenbeat.report.page import html_page
-from evenbeat.report.pdf import pdf_bytes
-from evenbeat.report.write import HTML_NAME, JSON_NAME, PDF_NAME, Report, place_report
+from evenbeat.report.write import Report, place_report
 from evenbeat.units import duration_text
 
 METHOD = (
     "Between two calibrations the offset changes by the drift and by a random walk; both ends carry the "
     "uncertainty of their calibration, and an adjustment resets the offset, not the drift. Drift and walk "
     "are learnt starting from what is usual for the class of oscillator, which widens where the calibrations "
-    "contradict it; where no class is stated, all are weighed. A constant, a logarithmic and a wandering drift, "
-    "and a yearly course where the seasons of the calibrations can show one, are averaged by how well they "
-    "predict the history. A reading that the others speak against is weighed as a mistake. The interval is the longest "
+    "contradict it; where no class is stated, all are weighed. A constant, a logarithmic and a wandering "
+    "drift, and a yearly course where the seasons of the calibrations can show one, are averaged by how well "
+    "they predict the history. A reading that the others speak against is weighed as a mistake. "
+    "The interval is the longest "
     "time up to which the probability of being within the tolerance less the guard band is at least the "
     "reliability at every moment. It never exceeds twice the longest interval that was observed, and is "
     "rounded down."
@@ -66,14 +64,7 @@ def write_history_report(
     Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
     Tests: tests/report/test_history_report.py
     """
-    document = history_document(assessment)
-    contents = {
-        HTML_NAME: html_page(document).encode(),
-        JSON_NAME: json_text(assessment, document).encode(),
-    }
-    if pdf:
-        contents[PDF_NAME] = pdf_bytes(document)
-    return place_report(folder, contents, force=force)
+    return place_report(assessment, history_document(assessment), folder, force=force, pdf=pdf)
 
 
 def history_document(assessment: HistoryAssessment) -> Document:
@@ -103,7 +94,8 @@ def history_document(assessment: HistoryAssessment) -> Document:
             *(() if assessment.case is None else (who_decides(assessment.case),)),
             _provenance(assessment),
         ),
-        footer=f"{assessment.name}, analysed on {analysed}. evenbeat {assessment.software.get('evenbeat', '')}",
+        footer=f"{assessment.name}, analysed on {analysed}. "
+        f"evenbeat {assessment.software.get('evenbeat', '')}".strip(),
         dated=assessment.analysed_on,
         illustrations=figures,
     )

@@ -16,15 +16,14 @@ from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_f
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.extended.curves import Points, about_bias, check_no_gaps, computed_points
-from evenbeat.deviations.extended.form import Bias, gap_free_phase
+from evenbeat.deviations.extended.form import Bias, gap_free_phase, variance_of
 from evenbeat.deviations.extended.forms import EXTENDED
 from evenbeat.deviations.extended.measured_ratio import corrected_weights, expected_misfit, measured_ratio
 from evenbeat.deviations.extended.quadratic import allan_variance
 from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
 from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
 from evenbeat.deviations.remarks import about_noise, about_record, about_rounding, about_variation
-from evenbeat.deviations.sums.in_turn import Progress
-from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
+from evenbeat.deviations.sums.kernels import Progress, TermSum, sums_of_squares
 from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
 from evenbeat.deviations.term_weights import weights_of_differences
 from evenbeat.errors import InputError, TooShortError
@@ -153,11 +152,10 @@ def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Fa
 
 def _allan_points(samples: Samples, factors: IntArray) -> list[TermSum]:
     """Return the overlapping Allan variances in units of the sampling interval."""
-    found = []
-    for factor in factors.tolist():
-        terms = sum_of_squared_differences(samples, factor, 2)
-        found.append(replace(terms, total=terms.total / (2.0 * float(factor) ** 2 * terms.terms)))
-    return found
+    return [
+        variance_of(terms.total / (2.0 * float(factor) ** 2 * terms.terms), terms.terms)
+        for factor, terms in zip(factors.tolist(), sums_of_squares(samples, factors, 2), strict=True)
+    ]
 
 
 def _allan_freedom(terms: TermSum, factor: int, exponent: float) -> tuple[float, FloatArray | None]:

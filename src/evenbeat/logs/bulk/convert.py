@@ -13,18 +13,18 @@ from evenbeat.findings import Finding
 from evenbeat.logs.bulk.blocks import blocks_of
 from evenbeat.logs.bulk.writers import Replacing, Writer
 from evenbeat.logs.files import LogText
+from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.rows.cut_short import Seen, read_whole_rows, without_torn_end
+from evenbeat.logs.rows.cut_short import Endings, without_torn_end
 from evenbeat.logs.rows.lines import Rejected
-from evenbeat.logs.rows.tables import Columns, read_columns
-from evenbeat.logs.rows.wanted import Wanted
+from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
-from evenbeat.logs.terms import Candidate, Statements, TimeForm
+from evenbeat.logs.terms import Candidate, Statements, TimeForm, Wanted
 from evenbeat.logs.times.timestamps import Times
 from evenbeat.plain import UNLISTED
 from evenbeat.results import Column, Result
@@ -168,7 +168,8 @@ class _Work:
         self.rejected: list[Rejected] = []
         self.doubtful: list[Rejected] = []
         self.before = b""
-        self.seen = Seen()
+        self.seen = Endings()
+        self.sample: list[str] = []
 
     def done(self, sha256: str, size: int) -> None:
         """Take the hash and size of what was read."""
@@ -201,12 +202,20 @@ class _Work:
         log, torn, doubtful = without_torn_end(log, form, self.before)
         self.before = log.text[-_NEIGHBOURS:]
         try:
-            table = read_whole_rows(log, form, plan.wanted, reject=self.options.reject, before=self.seen)
+            self.sample = self.sample or first_cells(log, form, form.columns - 1, PROBE_LINES)
+            table = read_columns(
+                log,
+                form,
+                plan.wanted,
+                reject=self.options.reject,
+                before=self.seen.before(),
+                sample=self.sample,
+            )
             sheet = Sheet(log=log, layout=plan.layout, table=table)
             sheet, columns = plan.columns_of(sheet, self.rows) if table.rows else (sheet, {})
         except LogError as error:
             raise self._moved(error) from None
-        self.seen = self.seen.with_rows(log, form, table)
+        self.seen = self.seen.and_others(table.endings)
         rejected, doubtful = (*sheet.table.rejected, *torn), (*table.doubtful, *doubtful)
         for lines, into in ((rejected, self.rejected), (doubtful, self.doubtful)):
             into += [replace(r, line=r.line + self.lines) for r in lines[: _MOST_TOLD - len(into)]]
@@ -291,7 +300,7 @@ class _Plan:
             raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
         if times.start is not None:
             first = int(times.start.astype("datetime64[ns]").astype(np.int64))
-            return {"unix_ns": first + np.rint(times.seconds * 1e9).astype(np.int64)}
+            return {"unix_ns": first + times.since_first_ns}
         return {"elapsed_s": times.seconds + (_first_time(sheet) - self.elapsed_first) * times.scale}
 
     def said(self) -> dict[str, str]:

@@ -135,13 +135,14 @@ class Replacing:
             if self.writer is not None:
                 self.writer.close()
             if kind is None and self.writer is not None:
-                self.part.chmod(0o666 & ~_umask())
+                self.part.chmod(0o666 & ~umask())
                 self.part.replace(self.to)
         finally:
             self.part.unlink(missing_ok=True)
 
 
-def _umask() -> int:
+def umask() -> int:
+    """Return which rights new files do not get here."""
     mask = os.umask(0)
     os.umask(mask)
     return mask

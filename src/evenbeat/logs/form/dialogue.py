@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import replace
 
 from evenbeat.logs.files import LogText
+from evenbeat.logs.form.cells import ASIDE
 from evenbeat.logs.form.detect import first_lines
 
 QUERY = "a prompt or a query, no reading"
@@ -20,7 +21,7 @@ _FEWEST = 3
 def without_dialogue(log: LogText) -> tuple[LogText, tuple[tuple[int, str], ...]]:
     """Return the text with only the answers to the usual query, and line and reason of what was taken out.
 
-    The lines stay in their places, blank.
+    The lines stay in their places, marked.
     """
     probe = [line for line in first_lines(log.text) if line.strip()]
     asked = sum(_is_query(line) for line in probe)
@@ -39,7 +40,7 @@ def without_dialogue(log: LogText) -> tuple[LogText, tuple[tuple[int, str], ...]
             reason = OTHER_ANSWER if last else BEFORE
         if reason:
             out.append((number, reason))
-            lines[number - 1] = ""
+            lines[number - 1] = ASIDE
     return replace(log, text="\n".join(lines).encode(), first_rows={}), tuple(out)
 
 
