@@ -86,7 +86,7 @@ def _task(
 
 
 def _add_instrument(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--oscillator-class", choices=CLASSES, default="oven", help="default oven")
+    parser.add_argument("--oscillator-class", choices=CLASSES, help="inferred if not stated")
     parser.add_argument(
         "--tolerance", type=argument(parse_limits), metavar="Y", help="fractional, e.g. 1e-8 or =-5e-9:1e-8"
     )
@@ -230,7 +230,7 @@ def _list(arguments: argparse.Namespace) -> int:
     rows = tuple(
         (
             one.name,
-            one.oscillator_class.replace("_", " "),
+            (one.oscillator_class or "–").replace("_", " "),
             "–" if one.tolerance is None else str(one.tolerance),
             str(len(dates.get(one.name, ()))),
             max(dates.get(one.name, ()), default="–"),
