@@ -403,7 +403,7 @@ def irregular(seconds: FloatArray, ns: IntArray | None = None, *, name: str, odd
     sentence = (
         f"The times follow no grid: neighbours are {duration_text(shortest)} to {duration_text(longest)} "
         f"apart (median {duration_text(usual)}).{odd} The {len(epochs)} readings were kept at their own "
-        "times, as read; deviations need a grid, which record.on_grid(interval_s=…) makes."
+        "times, as read; deviations need a grid, which --on-grid or record.on_grid(interval_s=…) makes."
     )
     values = {"shortest_s": shortest, "median_s": usual, "longest_s": longest}
     finding = Finding(code="NO_GRID", severity="note", sentence=sentence, values=values)

@@ -599,6 +599,11 @@ class Record(Result):
             f"every {usual}" if self.epochs_ns is None else f"at times of their own (median spacing {usual})"
         )
 
+    @property
+    def soonest_s(self) -> float:
+        """How soon a forecast is of interest: after a sample of a grid, or 1e-5 of the record without one."""
+        return self.interval_s if self.epochs_ns is None else 1e-5 * self.duration_s
+
     def time_of(self, sample: int) -> float:
         """Return seconds from the first sample to one of them; to the end of the record beyond the last."""
         if self.epochs_ns is None:
@@ -839,7 +844,8 @@ class Record(Result):
         msg = (
             f"{what} needs readings on a grid, but these {len(self)} follow none (neighbours are "
             f"{duration_text(self.spacing_s)} apart in the median); make one with "
-            f"record.on_grid(interval_s=…), such as {usual:g}, or longer where it is to hold several readings"
+            f"--on-grid or record.on_grid(interval_s=…), such as {usual:g}, or longer where it is to hold "
+            "several readings"
         )
         raise InputError(msg)
 
@@ -858,12 +864,13 @@ class Record(Result):
             interval, with the time that was measured in a usual interval as its gate. Of phases the straight
             line between the readings before and after each place, where the nearer one is at most a tenth of
             the interval away: what is not known of white FM in between is then a tenth of its variance from
-            one place to the next. Excluded samples are left out; a record on a grid comes back as it is.
+            one place to the next. Excluded samples are left out.
 
         Raises
         ------
         InputError
-            If the interval is not positive, or would make more than 30 places for every reading.
+            If the interval is not positive, or would make more than 30 places for every reading; if the
+            samples lie on another grid already.
         TooShortError
             If fewer than two places have a reading.
 
@@ -877,7 +884,13 @@ class Record(Result):
         """
         check_positive(interval_s, "interval_s", optional=False)
         if self.epochs_ns is None:
-            return self
+            if interval_s == self.interval_s:
+                return self
+            msg = (
+                f"interval_s is {interval_s:g}, but the samples lie on a grid of {self.interval_s:g} s "
+                "already; use record.averaged(factor)"
+            )
+            raise InputError(msg)
         cells = math.floor(self.duration_s / interval_s + 1e-9) + (self.kind == "phase")
         if self.kind == "frequency":
             middles = self.elapsed_s + 0.5 * np.asarray(self.spans_s)
@@ -948,7 +961,9 @@ class Record(Result):
         """Return phases at the places of a grid, from the line between the readings around them."""
         elapsed, read = self.elapsed_s[present], samples[present]
         places = np.arange(cells) * interval_s
-        after = np.clip(np.searchsorted(elapsed, places), 1, max(len(elapsed) - 1, 1))
+        if len(elapsed) < 2:
+            return np.full(cells, np.nan), np.zeros(cells, dtype=np.int64)
+        after = np.clip(np.searchsorted(elapsed, places), 1, len(elapsed) - 1)
         nearest = np.minimum(np.abs(places - elapsed[after - 1]), np.abs(places - elapsed[after]))
         values = np.interp(places, elapsed, read)
         values[nearest > FARTHEST_FROM_READING * interval_s] = np.nan

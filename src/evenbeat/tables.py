@@ -42,7 +42,9 @@ _ANSWERS = {
     **dict.fromkeys(("no", "n", "false", "0", "0.0"), False),
 }
 _VOLTS = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6}
-_COVERAGE = re.compile(r"[\s,;_(\[]*(?<![A-Za-z])k\s*=\s*(\d+(?:[.,]\d*)?)\s*[)\]]?")
+_FACTOR = r"(?<![A-Za-z])k\s*=\s*(\d+(?:[.,]\d+)?)"
+_COVERAGE = re.compile(rf"[\s,;_]*[(\[]\s*{_FACTOR}\s*[)\]]|[\s,;_]*{_FACTOR}")
+_PROBABILITY = re.compile(r"[\s,;]*\b9\d(?:[.,]\d+)?\s?%")
 _CELL = re.compile(
     r"(?P<open>\((?=[^()]*±[^()]*\)))?\s*(?P<value>[+-]?(?:\d+\.?\d*|\.\d+))(?P<power>[eE][+-]?\d+)?"
     rf"(?:\((?P<digits>\d+)\)(?P<after>[eE][+-]?\d+)?|\s*±\s*(?P<spread>{NUMBER}))?(?(open)\s*\))"
@@ -90,7 +92,7 @@ class _Heading:
 
 @lru_cache(maxsize=1024)
 def _heading(text: str) -> _Heading:
-    rest = _COVERAGE.sub("", text)
+    rest = re.sub(r"[(\[][\s,;]*[)\]]", "", _PROBABILITY.sub("", _COVERAGE.sub("", text)))
     meaning = column_meaning(rest)
     words, unit = meaning.words, (meaning.unit or "").strip("± ")
     if not unit and words.rpartition(" ")[2] in ("hours", "minutes", "weeks", "months", "years"):
@@ -699,7 +701,7 @@ def _dimension_and_size(unit: str) -> tuple[str, float]:
 def _factor_in(text: str) -> float | None:
     """Return the coverage factor in a text such as ``U (k=2)``."""
     found = _COVERAGE.search(text)
-    return None if found is None else _plain_float(found[1])
+    return None if found is None else _plain_float(found[1] or found[2])
 
 
 def _plain_float(text: str) -> float:

@@ -196,6 +196,31 @@ def test_the_whole_job_on_a_hand_table(tmp_path: Path, capsys: pytest.CaptureFix
     assert results["record"]["interval_s"] is None
 
 
+def test_telemetry_with_a_temperature(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a grid the temperature is left out and that is said; --on-grid brings it and the deviations."""
+    rng = np.random.default_rng(14)
+    seconds = np.cumsum(rng.uniform(300, 1500, 900))
+    room = 22 + np.sin(2 * np.pi * seconds / DAY) + 0.2 * rng.normal(size=900)
+    hertz = 1e7 * (1 + 1e-9 + 1e-10 * (room - 22) + 1e-11 * rng.normal(size=900))
+    rows = zip(seconds, hertz, room, strict=True)
+    path = tmp_path / "telemetry.csv"
+    path.write_text(
+        "elapsed_s,frequency_hz,room_temperature_c\n"
+        + "".join(f"{t:.3f},{f:.6f},{c:.2f}\n" for t, f, c in rows)
+    )
+    asked = ["assess", str(path), "--nominal-frequency", "10 MHz", "--gate", "100 s", "--no-report"]
+    assert main(asked) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "room_temperature_c did to the clock was not modelled" in said
+    assert main([*asked, "--on-grid", "1 h"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "readings every 1 h" in said
+    assert "room temperature" in said
+    assert "Overlapping Allan deviation" in said
+    assert main([*asked, "--on-grid", "1 s"]) == 2
+    assert "choose a longer one" in " ".join(capsys.readouterr().err.split())
+
+
 def test_a_clock_that_changed_is_not_foretold() -> None:
     """Hand readings whose last fifth jumps by thirty times their noise: said, and no interval is given."""
     record = hand_readings(9)

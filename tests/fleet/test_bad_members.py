@@ -171,15 +171,15 @@ def test_a_fault_of_the_model_for_many_is_found_out_one_by_one(
     from evenbeat.fleet import judged
 
     undisturbed = eb.assess_fleet(fleet_table, on=ON).instruments
-    real = judged.fit_many_histories
+    real = judged.posteriors
 
-    def fit(histories: list[eb.CalibrationHistory], priors: list[object]) -> object:
+    def fit(histories: list[eb.CalibrationHistory], *given: object, **options: object) -> object:
         if any(one.name == "device 0007" for one in histories):
             msg = "overflow"
             raise FloatingPointError(msg)
-        return real(histories, priors)
+        return real(histories, *given, **options)
 
-    monkeypatch.setattr(judged, "fit_many_histories", fit)
+    monkeypatch.setattr(judged, "posteriors", fit)
 
     lines = {one.instrument: one for one in eb.assess_fleet(fleet_table, on=ON).instruments}
 

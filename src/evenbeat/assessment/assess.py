@@ -282,6 +282,8 @@ def assess(
     )
     named = (environment,) if isinstance(environment, str) else environment
     chosen = _varying_temperatures(record) if named is None else tuple(named)
+    if named is None and chosen and record.epochs_ns is not None:
+        record, chosen = _without_environment(record, chosen), ()
     fitted = {"aging": aging, "environment": chosen, **beside.fitted}
     model, no_model = _model(record, display, fitted)
     if model is not None:
@@ -477,6 +479,15 @@ def _asked_whether_usual(model: ClockModel, curves: Mapping[str, StabilityCurve]
     curve = curves.get("overlapping_hadamard")
     usual = None if curve is None else plausibility_finding(model, curve)
     return model if usual is None else model.with_findings(usual)
+
+
+def _without_environment(record: Record, names: Sequence[str]) -> Record:
+    """Return the record with a caution that covariates were not modelled for want of a grid."""
+    sentence = (
+        f"What {' and '.join(names)} did to the clock was not modelled: that needs readings on a grid, which "
+        "--on-grid or record.on_grid(interval_s=…) makes."
+    )
+    return record.with_findings(Finding(code="ENVIRONMENT_NEEDS_GRID", severity="caution", sentence=sentence))
 
 
 def _varying_temperatures(record: Record) -> tuple[str, ...]:

@@ -32,6 +32,9 @@ SAID = (
 )
 
 
+CONTRADICT = ("CALIBRATIONS_DISAGREE", "DRIFTS_DISAGREE")
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Beside:
     """What a history brings to a log; nothing where there is none.
@@ -117,7 +120,10 @@ class Beside:
         if self.history is None or model is None:
             return verdict
         lines = [("calibration", f.sentence) for f in model.findings if f.code in SAID]
-        return replace(verdict, lines=(*verdict.lines, *lines))
+        headline = verdict.headline
+        if any(f.code in CONTRADICT for f in model.findings):
+            headline = f"Log and calibrations contradict each other: settle that first. {headline}"
+        return replace(verdict, headline=headline, lines=(*verdict.lines, *lines))
 
 
 def _since(history: CalibrationHistory, day: dt.date | None) -> tuple[CalibrationHistory, list[Finding]]:

@@ -158,7 +158,7 @@ def back_cast(
     start: dt.date | str | None = None,
     results: pd.DataFrame | str | Path | tuple[DatedResult, ...] = (),
     date_order: str | None = None,
-    oscillator_class: str = "oven",
+    oscillator_class: str | None = None,
     paths: int = PATHS,
     seed: int = 0,
 ) -> BackCast:

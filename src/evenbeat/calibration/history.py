@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True)
 class Increment:
-    """What one interval between calibrations shows; ``end`` is NaN where only a state is known."""
+    """What one interval between calibrations shows; ``end`` is NaN where only a state is known.
+
+    ``shares_start``: it begins with the very reading that ended the one before, as nothing was adjusted.
+    """
 
     start_s: float
     stop_s: float
@@ -36,6 +39,7 @@ class Increment:
     end_uncertainty: float
     tolerance: Tolerance | None = None
     row: int = 0
+    shares_start: bool = False
     place: str = ""
 
     @property
@@ -147,10 +151,11 @@ class CalibrationHistory(Result):
 
     def increments(self) -> tuple[Increment, ...]:
         """Return the change between each calibration and the one before it, where both are known."""
-        found = []
+        found: list[Increment] = []
         for before, after in itertools.pairwise(self.points):
             if math.isnan(before.as_left) or (math.isnan(after.as_found) and after.state is None):
                 continue
+            follows = bool(found) and found[-1].stop_s == before.time_s and found[-1].state is None
             found.append(
                 Increment(
                     start_s=before.time_s,
@@ -162,6 +167,7 @@ class CalibrationHistory(Result):
                     end_uncertainty=after.standard_uncertainty if after.state is None else 0.0,
                     tolerance=after.tolerance,
                     row=after.row,
+                    shares_start=follows and not before.adjusted and before.as_left == before.as_found,
                     place=after.place,
                 )
             )
@@ -177,7 +183,7 @@ class CalibrationHistory(Result):
 
         Notes
         -----
-        ILAC-G24:2022/OIML D 10, method 3 ('in-use' time): every answer is then in seconds of use.
+        ILAC-G24:2022/OIML D 10 names 'in-use' time among its methods: every answer is then in seconds of use.
         """
         hours = np.array([point.in_use_s for point in self.points])
         bad = np.flatnonzero(~(np.diff(hours, prepend=-np.inf) > 0))

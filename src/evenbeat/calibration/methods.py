@@ -101,7 +101,7 @@ def compare_methods(
     *,
     tolerance: ToleranceLike | Tolerance,
     reliability: float = DEFAULT_CONFIDENCE,
-    oscillator_class: str | OscillatorClass | DriftPrior = "oven",
+    oscillator_class: str | OscillatorClass | DriftPrior | None = None,
     staircase: Staircase | None = None,
     model: HistoryModel | None = None,
 ) -> MethodComparison:
@@ -238,7 +238,7 @@ def _by_use(
     history: CalibrationHistory,
     limits: Tolerance,
     target: float,
-    oscillator_class: str | OscillatorClass | DriftPrior,
+    oscillator_class: str | OscillatorClass | DriftPrior | None,
 ) -> MethodInterval:
     name = "in-use time"
     if all(math.isnan(point.in_use_s) for point in history.points):

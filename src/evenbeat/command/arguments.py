@@ -76,3 +76,27 @@ def add_date_order(group: argparse._ActionsContainer) -> None:
     group.add_argument(
         "--date-order", choices=("day-first", "month-first"), help="for dates such as 03/04/2026"
     )
+
+
+UNCERTAINTIES = {
+    "environment": "what use elsewhere may add: temperature, orientation, supply",
+    "transport": "what the way there may add: shock, power off and on",
+    "reference": "of the reference's frequency",
+}
+
+
+def add_uncertainties(group: argparse._ActionsContainer) -> None:
+    """Add the options that say what an interval has to allow for beside drift and noise."""
+    for name, says in UNCERTAINTIES.items():
+        group.add_argument(
+            f"--{name}-uncertainty",
+            type=number,
+            default=0.0,
+            metavar="Y",
+            help=f"{says}; k = 1, fractional (0)",
+        )
+
+
+def stated_uncertainties(arguments: argparse.Namespace) -> dict[str, float]:
+    """Return them as keywords of the library."""
+    return {f"{name}_uncertainty": getattr(arguments, f"{name}_uncertainty") for name in UNCERTAINTIES}

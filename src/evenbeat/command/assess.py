@@ -134,6 +134,12 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
         help="covariate to model, may be repeated, or 'none' (default: every temperature in the log)",
     )
     group.add_argument(
+        "--on-grid",
+        type=argument(parse_duration),
+        metavar="T",
+        help="put readings at times of their own on a grid of this spacing first, for deviations, e.g. '1 h'",
+    )
+    group.add_argument(
         "--history", metavar="TABLE", help="calibrations of the same clock (date, as_found …) beside the log"
     )
     group.add_argument("--instrument", metavar="NAME", help="whose calibrations, where TABLE holds several")
@@ -291,7 +297,11 @@ def read_record(arguments: argparse.Namespace) -> Record:
     """Read the log with what the options say of it, and treat it as they ask."""
     from evenbeat.logs.reader import read_log
 
-    return treated(arguments, lambda path, layout: read_log(path, layout=layout, **stated_options(arguments)))
+    def read(path: str, layout: str | None) -> Record:
+        record = read_log(path, layout=layout, **stated_options(arguments))
+        return record if arguments.on_grid is None else record.on_grid(interval_s=arguments.on_grid)
+
+    return treated(arguments, read)
 
 
 def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:

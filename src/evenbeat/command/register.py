@@ -42,7 +42,7 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     kept = _task(tasks, "add-assessment", _assessment, "note what an assessment said", name=True)
     kept.add_argument("result", metavar="RESULT", help="result.json of a report")
     kept.add_argument("--date", required=True, metavar="DATE", help="the day it was made for, ISO")
-    brought = _task(tasks, "import", _import, "bring in a comma-separated table, all of it or nothing")
+    brought = _task(tasks, "import", _import, "bring in a table, all of it or nothing")
     brought.add_argument("table", metavar="TABLE", help="with columns instrument, date, as_found …")
     add_table_options(brought)
     out = _task(tasks, "export", _export, "write the standing entries as a comma-separated table")
@@ -86,7 +86,7 @@ def _task(
 
 
 def _add_instrument(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--oscillator-class", choices=CLASSES, default="oven", help="default oven")
+    parser.add_argument("--oscillator-class", choices=CLASSES, help="inferred if not stated")
     parser.add_argument(
         "--tolerance", type=argument(parse_limits), metavar="Y", help="fractional, e.g. 1e-8 or =-5e-9:1e-8"
     )
@@ -230,7 +230,7 @@ def _list(arguments: argparse.Namespace) -> int:
     rows = tuple(
         (
             one.name,
-            one.oscillator_class.replace("_", " "),
+            (one.oscillator_class or "–").replace("_", " "),
             "–" if one.tolerance is None else str(one.tolerance),
             str(len(dates.get(one.name, ()))),
             max(dates.get(one.name, ()), default="–"),

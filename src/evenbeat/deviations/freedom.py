@@ -89,7 +89,7 @@ def freedom_of_terms(
         return float("nan")
     if terms.terms == 1:
         return 1.0
-    if terms.valid is not None:
+    if not terms.complete:
         squares = _sum_with_gaps(terms, factor, covariance, spans=spans, overlapping=overlapping)
         return at_least_one(terms.terms**2 / squares)
     lags = _lags(factor, spans, overlapping=overlapping, possible=terms.possible)

@@ -122,9 +122,9 @@ def table_members(
     )
     need_calibrations(read)
     source = Path(read.path).name if read.path else "the table"
+    named = replace(read.rows[0].writing, path=source if read.path else None)  # a list says no folder
     members: dict[str, list[Row]] = {}
     for row in read.rows:
-        named = replace(row.writing, path=source if read.path else None)  # a list says no folder
         members.setdefault(row.text("instrument"), []).append(replace(row, writing=named))
     found = [
         Member(name=name or f"without a name ({own[0].place})", rows=tuple(own), source=source)

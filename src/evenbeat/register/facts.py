@@ -34,7 +34,8 @@ class Instrument(Plain):
     name
         What the workshop calls it; unique within a register.
     oscillator_class
-        ``uncompensated``, ``temperature_compensated``, ``oven``, ``rubidium`` or ``caesium``.
+        ``uncompensated``, ``temperature_compensated``, ``oven``, ``rubidium`` or ``caesium``; ``None``
+        where it is not stated: it is then inferred, with its odds.
     tolerance
         Limits of the fractional offset: ``1e-8`` for ±1e-8, or ``-5e-9:1e-8`` as text; ``None`` where none
         is stated.
@@ -44,14 +45,16 @@ class Instrument(Plain):
 
     kind: ClassVar[Kind] = "instrument"
     name: str
-    oscillator_class: str = "oven"
+    oscillator_class: str | None = None
     tolerance: float | str | None = None
     nominal_frequency_hz: float | None = None
     remark: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "name", checked_name(self.name))
-        oscillator_class_named(self.oscillator_class)
+        object.__setattr__(self, "oscillator_class", self.oscillator_class or None)
+        if self.oscillator_class is not None:
+            oscillator_class_named(self.oscillator_class)
         object.__setattr__(self, "tolerance", _tolerance(self.tolerance))
         nominal = _number(self.nominal_frequency_hz, "nominal_frequency_hz")
         if nominal is not None and not nominal > 0:

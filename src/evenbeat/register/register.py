@@ -177,7 +177,7 @@ class Register:
         self,
         name: str,
         *,
-        oscillator_class: str = "oven",
+        oscillator_class: str | None = None,
         tolerance: ToleranceLike | None = None,
         nominal_frequency_hz: float | None = None,
         remark: str = "",

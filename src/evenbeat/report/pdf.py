@@ -21,7 +21,7 @@ LARGEST_WHOLE_TABLE_MM = 80
 HEADING_MM = 15
 LONGEST_CELL = 1200
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
-"""Creation date of every PDF: the same result must give the same file, so no clock is read."""
+"""Creation date of a PDF whose document has none: the same result must give the same file."""
 
 
 def pdf_bytes(document: Document) -> bytes:
@@ -56,7 +56,8 @@ def _new_pdf(document: Document) -> FPDF:
             self.cell(0, 4, f"{self.page_no()} / {{nb}}", align="R")
 
     pdf = Paged(format="A4")
-    pdf.set_creation_date(UNDATED)
+    day = document.dated
+    pdf.set_creation_date(UNDATED if day is None else datetime(day.year, day.month, day.day, tzinfo=UTC))
     pdf.set_title(_printable(document.title))
     pdf.set_lang("en")
     pdf.set_margins(MARGIN_MM, MARGIN_MM, MARGIN_MM)

@@ -45,7 +45,7 @@ COMPILED = loops is not plain
 
 SPAN = 1 << 17
 """First points of the terms worked on in one go."""
-WINDOWS = ((1 << 10, 1 << 14), (1 << 16, 1 << 18))
+WINDOWS = ((1 << 10, 1 << 15), (1 << 16, 1 << 18))
 """Up to which averaging factor running sums are formed over windows of how many terms."""
 MOST_FLATTENED = 1 << 17
 """Points up to which a line is taken out before differences of phase: in a longer record there are so many
@@ -105,6 +105,15 @@ class TermSum:
         for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
             mask[begin:end] = True
         return mask
+
+    @property
+    def complete(self) -> bool:
+        """Whether the record has no gaps, so that every possible term was used."""
+        return self._valid is None and self._runs is None
+
+    def stretches(self, length: int) -> tuple[IntArray, FloatArray]:
+        """Return the mean place and the number of the used terms in each stretch of terms that has any."""
+        return self._borders.stretches(length, self.possible)
 
     @property
     def mask(self) -> BoolArray:

@@ -13,7 +13,7 @@ import numpy as np
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.quantities import FloatArray
 
-TERMS = 1 << 14
+TERMS = 1 << 15
 GROUPS_AT_ONCE = 64
 
 

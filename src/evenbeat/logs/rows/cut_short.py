@@ -140,7 +140,7 @@ def endings_of(
     )
     stops = scan.marks[ends]
     kinds = np.full(256, _MARKS["other"])
-    kinds[[ord(code) for code in f"{form.separator}\t\n"]] = _MARKS[""]
+    kinds[[ord(code) for code in f"{form.separator} \t\n"]] = _MARKS[""]
     kinds[[ord(form.decimal), ord("+"), ord("-")]] = _MARKS["."], _MARKS["sign"], _MARKS["sign"]
     kinds[[ord(code) for code in "eEdD"]] = _MARKS["e"]
     if last == wanted.moment:

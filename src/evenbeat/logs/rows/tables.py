@@ -210,7 +210,7 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
 
 def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
     """Return where to cut a text into pieces of whole lines, and the number of the first line of each."""
-    pieces = []
+    pieces: list[tuple[int, int, int]] = []
     start, line = start + form.lead_in, form.first_line
     while True:
         stop = text.find(b"\n", start + PIECE_BYTES) + 1

@@ -1,12 +1,14 @@
-"""What pyproject.toml cannot say: loops to compile where that is possible, and files from beside the package.
+"""The build: setuptools with what pyproject.toml cannot say, loops to compile and files beside the package.
 
 Without a compiler the same loops run in numpy: the extension is optional.
 """
 
+import functools
 import shutil
 from pathlib import Path
 
-from setuptools import Extension, setup
+import setuptools
+from setuptools.build_meta import *  # noqa: F403 - the hooks that pip calls
 from setuptools.command.build_ext import build_ext
 from setuptools.command.build_py import build_py
 
@@ -44,13 +46,16 @@ class BuildPackage(build_py):
                     shutil.copy(path, target)
 
 
-setup(
+# where there is no setup.py, the hooks call setuptools.setup() with what pyproject.toml says
+setuptools.setup = functools.partial(
+    setuptools.setup,
     cmdclass={"build_ext": BuildExtension, "build_py": BuildPackage},
     ext_modules=[
-        Extension(
+        setuptools.Extension(
             "evenbeat.deviations.sums._compiled",
             ["src/evenbeat/deviations/sums/_compiled.c"],
             optional=True,
         )
     ],
+    options={"sdist": {"template": ".build/MANIFEST.in"}},
 )
