@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.results import Column, Result
@@ -13,6 +14,7 @@ _QUOTED = re.compile(r"'[^']*'?|[\d.]+")
 _SHOWN = 3
 _NAMED = 2
 _WIDTH = 50
+_REMEMBERED = 1000  # lines of one reason in a log that is read part by part
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +37,10 @@ class Rejected(Plain):
 
 @dataclass(frozen=True, kw_only=True)
 class Reason(Plain):
-    """Lines that were rejected for one kind of reason, which is given as for the first of them."""
+    """Lines that were rejected for one kind of reason, which is given as for the first of them.
+
+    A log that is converted in blocks keeps the numbers of the first thousand.
+    """
 
     reason: str
     count: int
@@ -103,6 +108,29 @@ class Ledger(Result):
             [f"{self.accepted} accepted", *(f"{count} {what}" for count, what in named if count)]
         )
 
+    def and_later(self, other: Ledger, after: int) -> Ledger:
+        """Return the account of these lines and of later ones, which were counted from one again.
+
+        Parameters
+        ----------
+        after
+            How many lines stand before those.
+        """
+        kinds = {_kind(reason.reason): reason for reason in self.reasons}
+        for reason in other.reasons:
+            before = kinds.get(_kind(reason.reason))
+            rejected = [replace(line, line=line.line + after) for line in reason.rejected]
+            told = (*(() if before is None else before.rejected), *rejected)[:_REMEMBERED]
+            kinds[_kind(reason.reason)] = Reason(
+                reason=told[0].reason,
+                count=reason.count + (0 if before is None else before.count),
+                lines=tuple(line.line for line in told),
+                rejected=told,
+            )
+        names = ("lines", "accepted", "left_out", "rejected", "comments", "blank", "header")
+        counts = {name: getattr(self, name) + getattr(other, name) for name in names}
+        return Ledger(**counts, reasons=tuple(sorted(kinds.values(), key=lambda reason: -reason.count)))
+
     def told(self) -> list[str]:
         """Return the rejected lines, at most three of each reason and how many more there are."""
         told = []
@@ -117,7 +145,7 @@ def reasons_of(rejected: Sequence[Rejected]) -> tuple[Reason, ...]:
     """Return rejected lines by their kind of reason: what is quoted in it, and its numbers, do not count."""
     kinds: dict[str, list[Rejected]] = {}
     for line in rejected:
-        kinds.setdefault(_QUOTED.sub("", line.reason), []).append(line)
+        kinds.setdefault(_kind(line.reason), []).append(line)
     found = [
         Reason(
             reason=lines[0].reason,
@@ -128,6 +156,11 @@ def reasons_of(rejected: Sequence[Rejected]) -> tuple[Reason, ...]:
         for lines in kinds.values()
     ]
     return tuple(sorted(found, key=lambda reason: -reason.count))
+
+
+@lru_cache(maxsize=1024)
+def _kind(reason: str) -> str:
+    return _QUOTED.sub("", reason)
 
 
 def _short(text: str) -> str:

@@ -961,7 +961,9 @@ class Record(Result):
         """Return phases at the places of a grid, from the line between the readings around them."""
         elapsed, read = self.elapsed_s[present], samples[present]
         places = np.arange(cells) * interval_s
-        after = np.clip(np.searchsorted(elapsed, places), 1, max(len(elapsed) - 1, 1))
+        if len(elapsed) < 2:
+            return np.full(cells, np.nan), np.zeros(cells, dtype=np.int64)
+        after = np.clip(np.searchsorted(elapsed, places), 1, len(elapsed) - 1)
         nearest = np.minimum(np.abs(places - elapsed[after - 1]), np.abs(places - elapsed[after]))
         values = np.interp(places, elapsed, read)
         values[nearest > FARTHEST_FROM_READING * interval_s] = np.nan

@@ -213,10 +213,16 @@ class TestOnGrid:
 
     def test_phases_only_where_a_reading_is_near(self) -> None:
         """Within a tenth of the interval, on the line between the readings around; elsewhere missing."""
-        record = eb.Record.from_phase([0.0, 2e-9, 6e-9, 9e-9], epochs_s=[0.0, 95.0, 260.0, 305.0])
-        np.testing.assert_allclose(
-            record.on_grid(interval_s=100).values, [0.0, 2e-9 + 4e-9 * 5 / 165, np.nan, 6e-9 + 3e-9 * 40 / 45]
+        record = eb.Record.from_phase(
+            [0.0, 2e-9, 6e-9, 9e-9],
+            epochs_s=[0.0, 95.0, 260.0, 305.0],
+            covariates={"room_c": [np.nan, 21.0, np.nan, np.nan]},
         )
+        gridded = record.on_grid(interval_s=100)
+        np.testing.assert_allclose(
+            gridded.values, [0.0, 2e-9 + 4e-9 * 5 / 165, np.nan, 6e-9 + 3e-9 * 40 / 45]
+        )
+        assert np.isnan(gridded.covariates["room_c"]).all()
 
     def test_what_is_left_out_and_what_stepped(self) -> None:
         """Excluded readings do not enter; a step moves to the first place after it."""

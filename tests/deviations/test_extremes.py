@@ -29,6 +29,7 @@ def test_every_factor(kind: str, points: int, monkeypatch: pytest.MonkeyPatch) -
         "constant": np.full(points, 3.0),
     }[kind]
     monkeypatch.setattr(extremes, "GROUP", 16)
+    monkeypatch.setattr(extremes, "FEWEST_GROUPS", 4)
     monkeypatch.setattr(extremes, "PIECE", 100)
     factors = np.arange(1, points)
 
@@ -37,8 +38,9 @@ def test_every_factor(kind: str, points: int, monkeypatch: pytest.MonkeyPatch) -
     assert found.tolist() == [every_window(phase, int(factor)) for factor in factors]
 
 
-def test_long_record_in_single_precision() -> None:
-    """With groups as they are and single precision, values and windows are those of the definition."""
+def test_long_record_in_single_precision(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With long windows and single precision, values and windows are those of the definition."""
+    monkeypatch.setattr(extremes, "FEWEST_GROUPS", 4)
     phase = np.cumsum(np.random.default_rng(1).standard_normal(20_000)).astype(np.float32)
     factors = [1, 500, 2047, 2048, 2049, 9000, 19_999]
 
@@ -52,6 +54,7 @@ def test_long_record_in_single_precision() -> None:
 def test_windows_with_a_gap_are_left_out(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """With gaps the windows that hold no missing sample count, at every length, long ones by groups."""
     monkeypatch.setattr(extremes, "GROUP", 16)
+    monkeypatch.setattr(extremes, "FEWEST_GROUPS", 4)
     monkeypatch.setattr(extremes, "PIECE", 100)
     frequency = np.random.default_rng(4).standard_normal(700)
     frequency[[90, 91, 333]] = np.nan

@@ -20,11 +20,11 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Build the wheel of a copy of the checkout, or skip where its build tool is not installed."""
     pytest.importorskip("setuptools", minversion="77", reason="the wheel is built with setuptools")
     copy, folder = tmp_path_factory.mktemp("copy"), tmp_path_factory.mktemp("wheel")
-    for name in ("src", "data", "notebooks"):
+    for name in (".build", "src", "data", "notebooks"):
         shutil.copytree(CHECKOUT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__", "*.so"))
-    for name in ("pyproject.toml", "setup.py", "MANIFEST.in", "README.md", "LICENSE"):
+    for name in ("pyproject.toml", "README.md", "LICENSE"):
         shutil.copy(CHECKOUT / name, copy)
-    code = f"from setuptools import build_meta; build_meta.build_wheel({str(folder)!r})"
+    code = f"import sys; sys.path.insert(0, '.build'); import backend; backend.build_wheel({str(folder)!r})"
     subprocess.run([sys.executable, "-c", code], cwd=copy, check=True, capture_output=True)
     return next(folder.glob("*.whl"))
 

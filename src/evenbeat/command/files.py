@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 
+from evenbeat.disk import write_whole
 from evenbeat.errors import OutputError
-from evenbeat.logs.bulk.writers import umask
 
 
 def check_absent(path: Path, *, force: bool) -> None:
@@ -20,19 +18,8 @@ def check_absent(path: Path, *, force: bool) -> None:
 def write_text(path: Path, text: str, *, force: bool) -> None:
     """Write a whole file or nothing."""
     check_absent(path, force=force)
-    part: Path | None = None
     try:
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", prefix=f".{path.name}.", suffix=".part", dir=path.parent, delete=False
-        ) as file:
-            part = Path(file.name)
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        part.chmod(0o666 & ~umask())
-        part.replace(path)
+        write_whole(path, text.encode())
     except OSError as error:
-        if part is not None:
-            part.unlink(missing_ok=True)
         msg = f"{path} cannot be written: {error.strerror}"
         raise OutputError(msg) from error

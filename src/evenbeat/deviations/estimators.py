@@ -215,10 +215,9 @@ def stability(
     -----
     Definitions as in :data:`STATISTICS` and :data:`evenbeat.deviations.extended.forms.EXTENDED`. Averaging
     factors of ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase
-    record of any length needs constant extra memory (it may be memory-mapped), with gaps a quarter of its
-    own, or as much again where they are few; a frequency record is integrated once, which takes the memory
-    of another record. Not valid for the noise alone where the record drifts and the statistic is not blind
-    to drift: drift D gives ``D τ/√2``.
+    record of any length needs constant extra memory (it may be memory-mapped), with gaps an eighth of its
+    own; a frequency record is integrated once, which takes the memory of another record. Not valid for the
+    noise alone where the record drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
     References
     ----------

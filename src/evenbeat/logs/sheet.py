@@ -16,7 +16,7 @@ from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
 from evenbeat.logs.form.cells import measured_parts, number_in
 from evenbeat.logs.form.columns import assign_columns
 from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.form.dialogue import without_dialogue
+from evenbeat.logs.form.dialogue import dialogue_in
 from evenbeat.logs.form.headers import comment_statements
 from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
@@ -142,7 +142,10 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     if options.signal is not None:
         msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
         raise LogError(msg, path=log.path)
-    log, aside = without_dialogue(log)
+    dialogue, aside = dialogue_in(log), list[tuple[int, str]]()
+    if dialogue is not None:
+        text, aside = dialogue.of(log.text)
+        log = replace(log, text=text, first_rows={})
     log, form = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
         msg = (

@@ -124,7 +124,7 @@ def settings_section(assessment: Assessment) -> Section:
         ("Kind of record", "time error [s]" if record.kind == "phase" else "fractional frequency"),
         ("Nominal frequency", "not stated" if nominal is None else f"{nominal:.10g} Hz"),
         ("Reference", record.reference or "not stated"),
-        ("Interval between readings", record.spacing_text),
+        ("Interval between readings", record.spacing_text.removeprefix("every ")),
         ("Gate", "as long as the interval" if record.gate_s is None else duration_text(record.gate_s)),
         ("Step of the display", "not found" if record.resolution is None else f"{record.resolution:.3g}"),
     ]

@@ -12,8 +12,8 @@ from typing import Any
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.history_case import HistoryAssessment
+from evenbeat.disk import umask
 from evenbeat.errors import OutputError
-from evenbeat.logs.bulk.writers import umask
 from evenbeat.report.document import Document
 
 HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"

@@ -78,8 +78,7 @@ class LimitLine(Result):
     _also = ("unit",)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "statistic", name_of(self.statistic))
-        _known_statistic(self.statistic)
+        object.__setattr__(self, "statistic", _known_statistic(self.statistic))
         if not self.pieces:
             msg = f"the limit {self.name!r} has no piece; at least one is needed"
             raise InputError(msg)
@@ -116,7 +115,7 @@ class LimitLine(Result):
         InputError
             For fewer than two points, averaging times that do not rise, or limits that are not positive.
         """
-        _known_statistic(statistic)
+        statistic = _known_statistic(statistic)
         points, assumed = _points(table, _unit_of(statistic))
         called = name or (str(table) if isinstance(table, str | Path) else "own limit")
         _check_points(points, called)
@@ -180,10 +179,13 @@ class LimitLine(Result):
         return f"Limit {self.title} of the {statistic_title(self.statistic)}"
 
 
-def _known_statistic(statistic: str) -> None:
+def _known_statistic(statistic: str) -> str:
+    """Return the name in full, of an abbreviation too."""
+    statistic = name_of(statistic)
     if statistic not in STATISTICS and statistic not in _TIME_ERRORS:
         msg = f"statistic is {statistic!r}; it must be one of {', '.join([*STATISTICS, *_TIME_ERRORS])}"
         raise InputError(msg)
+    return statistic
 
 
 def _unit_of(statistic: str) -> str:

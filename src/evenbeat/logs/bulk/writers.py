@@ -11,6 +11,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from evenbeat.disk import umask
 from evenbeat.errors import InputError, OutputError
 
 Block = Mapping[str, Any]
@@ -139,10 +140,3 @@ class Replacing:
                 self.part.replace(self.to)
         finally:
             self.part.unlink(missing_ok=True)
-
-
-def umask() -> int:
-    """Return which rights new files do not get here."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -191,10 +191,10 @@ class PieceReader:
             cells = cells + "T" + frame["clock"] if "clock" in frame else cells
             columns[wanted.moment] = cells.to_numpy(dtype=object)
         if wanted.exact is not None:
-            times = exact_times(frame[str(wanted.exact)], self.form.decimal)
-            if times is None:
+            exact = exact_times(frame[str(wanted.exact)], self.form.decimal)
+            if exact is None:
                 return None
-            columns[wanted.exact] = times
+            columns[wanted.exact] = exact
         return columns
 
     def _frame(self, text: bytes, dtypes: dict[str, Any], *, missing: bool, stamps: bool = True) -> Any:

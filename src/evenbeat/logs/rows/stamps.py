@@ -104,7 +104,7 @@ def stamp_in(text: str) -> tuple[str, int, bool, bool] | None:
     return date, ns * _SECOND_NS + _decimals_ns(clock.group(4)), bool(zone), second == 60
 
 
-def moments_in(cells: npt.NDArray[np.object_] | npt.NDArray[np.bytes_]) -> Moments:
+def moments_in(cells: npt.NDArray[Any]) -> Moments:
     """Return the moments of a column of texts, or of bytes all as long; what is no text is missing."""
     alike = _alike_moments(cells) if cells.dtype.kind == "S" else None
     if alike is not None:
@@ -121,7 +121,9 @@ def moments_in(cells: npt.NDArray[np.object_] | npt.NDArray[np.bytes_]) -> Momen
         return iso
     ns, day = iso.ns.copy(), np.full(len(cells), -1, dtype=np.int64)
     leap = np.zeros(len(cells), dtype=bool)
-    ns[odd], day[odd] = others.ns, others.day
+    ns[odd] = others.ns
+    if others.day is not None:
+        day[odd] = others.day
     leap[odd] = False if others.leap is None else others.leap
     return replace(
         iso,
@@ -163,14 +165,14 @@ def end_to_end(parts: Sequence[Moments]) -> Moments:
     )
 
 
-def texts_of(cells: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
+def texts_of(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Return a column of bytes as texts; one of texts as it is."""
     if cells.dtype.kind != "S":
         return cells
     return np.array([cell.decode(errors="replace") for cell in cells.tolist()], dtype=object)
 
 
-def _alike_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
+def _alike_moments(cells: npt.NDArray[Any]) -> Moments | None:
     """Return moments in ISO 8601 without a zone or in UTC that differ in their digits only, else ``None``."""
     first = cells[0]
     match = _ALIKE.fullmatch(first)
@@ -191,7 +193,7 @@ def _alike_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
     return Moments(ns=moments.astype(np.int64), zoned=match.group(2) == b"Z", example=first.decode())
 
 
-def _iso_moments(cells: npt.NDArray[np.object_]) -> Moments | None:
+def _iso_moments(cells: npt.NDArray[Any]) -> Moments | None:
     """Return moments with those that are no ISO 8601 as odd, ``None`` where most are none."""
     import pandas as pd
 
