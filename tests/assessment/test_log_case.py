@@ -56,6 +56,7 @@ def test_contradicting_calibrations_do_not(record: eb.Record, tmp_path: Path) ->
     found = eb.assess(record, tolerance=4e-9, history=table(tmp_path, wrong))
 
     assert "CALIBRATIONS_DISAGREE" in {finding.code for finding in found.findings}
+    assert found.verdict.headline.startswith("Log and calibrations contradict each other: settle that first.")
     assert "contradict" in found.verdict.as_text().replace("\n            ", " ")
 
 

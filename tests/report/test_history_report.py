@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+import evenbeat as eb
 from evenbeat.assessment.history_case import assess_history
 from evenbeat.errors import OutputError
 from evenbeat.report.history_report import write_history_report
@@ -23,3 +24,23 @@ def test_demo_history_is_assessed_and_written_once(demo_data: Path, tmp_path: Pa
     assert json.loads(report.json.read_text(encoding="utf-8"))
     with pytest.raises(OutputError):
         write_history_report(made, tmp_path / "report", pdf=False)
+
+
+def test_certificates_of_a_register_stand_beside_their_calibrations(tmp_path: Path) -> None:
+    """Where the register knows the number of a certificate, the page shows it; elsewhere a dash."""
+    register = eb.Register.create(tmp_path / "register.sqlite")
+    register.add_instrument("auk", tolerance=1e-7)
+    for year, number in ((2020, "C-118"), (2021, ""), (2022, "C-231")):
+        register.add_calibration(
+            "auk",
+            date=f"{year}-03-01",
+            as_found=1e-8 * (year - 2020),
+            standard_uncertainty=1e-9,
+            certificate=number,
+        )
+    made = assess_history(register.history("auk"), tolerance=1e-7)
+
+    page = write_history_report(made, tmp_path / "case", pdf=False).html.read_text(encoding="utf-8")
+
+    assert page.index("C-118") < page.index("C-231")
+    assert "certificate" in page

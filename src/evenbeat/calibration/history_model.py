@@ -591,7 +591,12 @@ def _mistaken(
         f"{where}: the value {value:+.3g} does not fit the other calibrations{sign}. It is taken to be a "
         f"mistake with a probability of {share:.0%}: check it against its certificate."
     )
-    values = {"place": place, "probability": share, "value": value, "opposite_sign_fits": turned}
+    values: dict[str, float | int | str] = {
+        "place": place,
+        "probability": share,
+        "value": value,
+        "opposite_sign_fits": int(turned),
+    }
     return Finding(code="READING_DOUBTED", severity="caution", sentence=sentence, values=values)
 
 

@@ -31,6 +31,8 @@ class HistoryPoint:
         That the state was judged by, where the table says so.
     in_use_s
         Reading of a meter of hours in use, in seconds; NaN where there is none.
+    certificate
+        Its number, where it is known.
     row, place
         Of the table it came from: the line of the file, or the row of the frame, counted from 1, and in
         words, such as ``line 7``; 0 and empty where there was none.
@@ -46,3 +48,4 @@ class HistoryPoint:
     in_use_s: float = math.nan
     row: int = 0
     place: str = ""
+    certificate: str = ""

@@ -946,10 +946,11 @@ def _log_shares(laws: Sequence[_Law], parts: _Parts, rate: FloatArray) -> FloatA
     """Return the log probability beforehand of every law, for every part of the prior, (m, c, p)."""
     rows = []
     for one in laws:
-        unit = {"wandering": rate[:, np.newaxis] / USUAL_WANDER, SEASONAL: 1 / USUAL_SWING}.get(one.kind)
-        if unit is None:
+        if one.kind not in ("wandering", SEASONAL):
             rows.append(np.full(parts.drift.shape, one.log_share))
             continue
+        wandering = one.kind == "wandering"
+        unit = rate[:, np.newaxis] / USUAL_WANDER if wandering else np.array(1 / USUAL_SWING)
         low, high = (special.erfc(edge * unit / (math.sqrt(2) * parts.drift)) for edge in one.cell)
         rows.append(one.log_share + np.log(np.maximum(low - high, 1e-300)))
     return np.stack(rows, axis=1)

@@ -23,7 +23,7 @@ from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
 Bias = Literal["full", "half"]
 SURE_OF_SIGN = 0.99
-HELD_BACK = 0.05
+HELD_BACK = 0.01
 """Share of half the tolerance held back from a limit where the adjustment's uncertainty is not stated."""
 LONGEST_S = 40 * SECONDS_PER_YEAR
 SEARCH_POINTS = 160
@@ -200,7 +200,7 @@ def suggest_setpoint(
     reliability
         Probability of being within them at every moment of the interval, the first included.
     as_left_uncertainty
-        Standard uncertainty of the adjustment; where it is zero, a twentieth of half the tolerance is held
+        Standard uncertainty of the adjustment; where it is zero, a hundredth of half the tolerance is held
         back.
     bias
         ``half``: only half way from zero, where users dislike an offset on the first day.

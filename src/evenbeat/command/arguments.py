@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from evenbeat.errors import InputError
 from evenbeat.units import parse_duration, parse_frequency
@@ -97,6 +97,6 @@ def add_uncertainties(group: argparse._ActionsContainer) -> None:
         )
 
 
-def stated_uncertainties(arguments: argparse.Namespace) -> dict[str, float]:
+def stated_uncertainties(arguments: argparse.Namespace) -> dict[str, Any]:
     """Return them as keywords of the library."""
     return {f"{name}_uncertainty": getattr(arguments, f"{name}_uncertainty") for name in UNCERTAINTIES}

@@ -3,7 +3,8 @@
 ::
 
     members.py         Member: one instrument with its rows or log; read from a register, a table, a folder
-    many_histories.py  the model of fit_history for many instruments at once
+    many_histories.py  when each of many posteriors leaves its tolerance
+    usual.py           what is usual for a class, learned from the fleet
     judged.py          a member with its history or log → one line of the list
     due.py             DueInstrument, DueList
     workers.py         chunks of work here, on local processes, or on a Dask cluster

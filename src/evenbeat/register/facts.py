@@ -154,6 +154,7 @@ class Calibration(Plain):
             standard_uncertainty=math.nan if self.standard_uncertainty is None else self.standard_uncertainty,
             adjusted=self.adjusted,
             state=state,
+            certificate=self.certificate,
         )
 
 

@@ -232,11 +232,16 @@ def _calibrations(assessment: HistoryAssessment) -> Grid:
     table = assessment.history._table()
     rows = () if table is None else table.rows
     columns = () if table is None else table.columns
+    points = assessment.history.points
+    numbered = len(rows) == len(points) and any(point.certificate for point in points)
+    if numbered:
+        columns = (*columns, "certificate")
+        rows = tuple((*row, point.certificate or "–") for row, point in zip(rows, points, strict=True))
     return Grid(
         caption="The calibrations as read",
         columns=columns,
         rows=rows,
-        widths=(24, 22, 22, 18, 14),
+        widths=(24, 22, 22, 18, 14, 20) if numbered else (24, 22, 22, 18, 14),
         numeric=(1, 2, 3),
     )
 
