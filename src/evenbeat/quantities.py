@@ -170,6 +170,12 @@ class StudentMixture:
         extra = np.asarray(standard_uncertainty, dtype=float)[..., np.newaxis]
         return self._with(self.locations, np.hypot(self.scales, extra))
 
+    def stretched(self, factor: npt.ArrayLike) -> StudentMixture:
+        """Return the mixture so many times as wide about its mean; one factor, or one for each quantity."""
+        column = np.asarray(factor, dtype=float)[..., np.newaxis]
+        middle = self.mean[..., np.newaxis]
+        return self._with(middle + column * (self.locations - middle), column * self.scales)
+
     def shifted(self, amount: npt.ArrayLike) -> StudentMixture:
         """Return the mixture moved by ``amount``."""
         return self._with(self.locations + np.asarray(amount, dtype=float)[..., np.newaxis], self.scales)

@@ -43,7 +43,7 @@ def written(path: Path, values: np.ndarray, *, digits: int = 6) -> Path:
 LOGS = {
     "a loop that opened, five times out": (loop_that_opened(5e-8), 6, "1e-8", "out"),
     "a loop that opened, within": (loop_that_opened(5e-8), 6, "2e-7", "in"),
-    "a loop that opened, at its limit": (loop_that_opened(5e-8), 6, "4.98e-8", "cannot be told"),
+    "a loop that opened, at its limit": (loop_that_opened(5e-8), 6, "5e-8", "cannot be told"),
     "a step to 180 times the tolerance": (stepped(1.8e-6), 6, "1e-8", "out"),
     "a step, within": (stepped(1.8e-6), 6, "2e-6", "in"),
     "a display, 180 times out": (np.full(300, 1.8e-6), 1, "1e-8", "out"),

@@ -162,6 +162,13 @@ def test_verdict_knows_narrow_from_wide(ratio: float, verdict: str, code: str) -
     assert backtest_findings([score], 0.95, 1e4)[0].code == code
 
 
+def test_errors_far_below_what_was_stated_are_no_agreement() -> None:
+    """Errors of 0.03 of the bands are too small in seven tests already, although every interval held."""
+    score = horizon_score(_made_up(0.03, 60, spacing=1.0), confidence=0.95, beside=8)
+    assert score.coverage == 1.0
+    assert score.verdict == "too wide"
+
+
 def test_overlapping_outcomes_are_not_counted_twice() -> None:
     """Sixty origins at a tenth of the horizon are worth 6.9 outcomes; two horizons' worth is too few."""
     score = horizon_score(_made_up(1.0, 60, spacing=1.0), confidence=0.95, beside=1)

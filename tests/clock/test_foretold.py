@@ -18,7 +18,7 @@ LEVELS = {
 
 
 def _code(record: Record) -> str | None:
-    finding = foretold_finding(fit_clock(record, aging="linear"), aging="linear")
+    finding = foretold_finding(fit_clock(record, aging="linear"))
     return None if finding is None else finding.code
 
 

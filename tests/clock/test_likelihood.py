@@ -8,7 +8,14 @@ import statsmodels.api as sm
 from statsmodels.tsa.statespace.initialization import Initialization
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, Spans
+from evenbeat.clock.covariance import (
+    FLICKER_FM,
+    RANDOM_WALK_FM,
+    WANDERING_DRIFT,
+    WHITE_FM,
+    WHITE_PM,
+    Spans,
+)
 from evenbeat.clock.likelihood import fit_on_grid
 from evenbeat.clock.noise_grid import NoiseGrid, noise_grid
 from evenbeat.clock.noise_ratios import Ratios
@@ -51,7 +58,10 @@ def _points(grid: NoiseGrid) -> list[tuple[int, int]]:
 
 def _covariance(grid: NoiseGrid, node: int, walk: int) -> np.ndarray:
     total = grid.covariances[WHITE_FM] + grid.nodes[node].flicker_fm * grid.covariances[FLICKER_FM]
-    total = total + grid.ratios.random_walk_fm[walk] * grid.covariances[RANDOM_WALK_FM]
+    if node < grid.walks:
+        total = total + grid.ratios.random_walk_fm[walk] * grid.covariances[RANDOM_WALK_FM]
+    else:
+        total = total + grid.ratios.wander[walk] * grid.covariances[WANDERING_DRIFT]
     if grid.nodes[node].white_pm:
         total = total + grid.nodes[node].white_pm * grid.covariances[WHITE_PM]
     return total
@@ -100,16 +110,25 @@ def test_agrees_with_generalized_least_squares_of_statsmodels() -> None:
     assert fit.level[node, walk] == pytest.approx(known.scale, rel=1e-6)
 
 
+WITHOUT = (
+    ("uniform", 0.1, 0.9 * 0.5),
+    ("cautious", 10**0.5, 0.9 * 0.9),
+    ("balanced", 0.1, 0.5 * 0.85 + 0.4 * 0.99),
+)
+
+
 def test_priors_are_normalised_and_hold_what_they_say(grid: NoiseGrid) -> None:
     """Where a random walk begins, how much is without one, and how much without flicker FM."""
     strength = np.array(grid.ratios.random_walk_fm) * COUNT**2
-    absent = np.array([node.flicker_fm == 0 for node in grid.nodes])
-    for name, begins, without in (("uniform", 0.1, 0.5), ("cautious", 10**0.5, 0.9), ("balanced", 0.1, 0.92)):
+    absent = np.array([node.flicker_fm == 0 for node in grid.nodes])[: grid.walks]
+    for name, begins, without in WITHOUT:
         weight = np.exp(grid.log_prior(name))
         assert weight.sum() == pytest.approx(1.0)
+        assert weight[grid.walks :].sum() == pytest.approx(0.1)  # the drift wanders instead
+        weight = weight[: grid.walks]
         assert strength[weight.sum(axis=0) > 0].min() == pytest.approx(begins)
         assert weight[absent].sum() == pytest.approx(without)
-    walk = np.exp(grid.log_prior("balanced")).sum(axis=0)
+    walk = np.exp(grid.log_prior("balanced"))[: grid.walks].sum(axis=0)
     assert walk[0] == pytest.approx(0.5)
     there = walk[1:] > 0
     assert strength[1:][there].min() == pytest.approx(100.0)

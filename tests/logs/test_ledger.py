@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -76,6 +77,18 @@ class Log:
     def value(self, text: str) -> float:
         """Return the reading that a text states, in SI."""
         return self.reading.value(float(text.replace(self.decimal, "."))) if text else np.nan
+
+
+FIELD_OPTIONS: dict[str, dict[str, object]] = {
+    "01": {"interval_s": 1.0},
+    "03": {"interval_s": 10.0, "nominal_frequency_hz": 1e7},
+    "05": {"interval_s": 1.0, "quantity": "phase", "unit": "s"},
+    "06": {"every": 2, "offset": 0},
+    "08": {"nominal_frequency_hz": 1e7},
+    "14": {"unit": "Hz", "nominal_frequency_hz": 1e7},
+    "n1": {"nominal_frequency_hz": 12.288e6},
+    "n3": {"nominal_frequency_hz": 32768.0},
+}
 
 
 def random_log(random: np.random.Generator) -> Log:
@@ -232,3 +245,17 @@ def test_a_binary_file_has_no_lines(tmp_path: Path) -> None:
     """Nothing is counted where there is no text."""
     np.save(tmp_path / "log.npy", np.arange(9.0) * 1e-9)
     assert eb.read_log(tmp_path / "log.npy", interval_s=1.0, quantity="phase", unit="s").ledger is None
+
+
+def test_the_sum_holds_for_every_field_log(field_logs: Path) -> None:
+    """Twelve habits of counters: each line of the file once."""
+    named = ("accepted", "left_out", "rejected", "comments", "blank", "header")
+    paths = [path for path in sorted(field_logs.iterdir()) if path.name != "README.md"]
+    for path in paths:
+        content = path.read_bytes()
+        text = gzip.decompress(content) if path.suffix == ".gz" else content
+        ledger = eb.inspect_log(path, **FIELD_OPTIONS.get(path.name[:2], {})).ledger
+
+        assert ledger is not None, path
+        assert sum(getattr(ledger, one) for one in named) == ledger.lines == len(text.splitlines()), path
+    assert len(paths) == 12

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -120,9 +121,17 @@ def test_a_change_of_oscillator_is_found(changed_clock: eb.Record) -> None:
 
 
 # SOURCE: as above
+def test_both_change_overs_are_steps(changed_clock: eb.Record) -> None:
+    """The frequency steps after 217 days and, when the oven oscillator takes over for good, after 267."""
+    steps = [flag.start * changed_clock.interval_s / DAY for flag in changed_clock.steps]
+    assert steps == pytest.approx([217, 267], abs=8)
+
+
+# SOURCE: as above
 def test_a_change_of_oscillator_is_not_smeared_into_drift(changed_clock: eb.Record) -> None:
     """Least squares would be sure of a drift of 2e-8 per day; the model knows that it has none to state."""
-    model = eb.fit_clock(changed_clock)
+    kept = [flag for flag in changed_clock.flags if flag.cause != "frequency_step"]
+    model = eb.fit_clock(replace(changed_clock, flags=tuple(kept)))
     low, high = model.aging_rate().per_day.interval()
     least_low, least_high = model.least_squares.rate.per_day.interval()
 

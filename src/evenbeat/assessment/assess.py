@@ -23,7 +23,7 @@ from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.foretold import foretold_finding
+from evenbeat.clock.foretold import WITHHOLDING, foretold_finding
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.plausibility import plausibility_finding
 from evenbeat.conditioning.condition import condition
@@ -51,7 +51,6 @@ STAGES = (
     "forecasts",
 )
 
-WITHHOLDING = ("NOT_FORETOLD", "CLOCK_CHANGED")
 """Codes of findings for which no interval is recommended."""
 Progress = Callable[[str], None]
 
@@ -297,8 +296,10 @@ def assess(
         "as_left": as_left,
         "reference_uncertainty": reference_uncertainty,
     }
-    holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
     changed = [f for f in (model.findings if model else ()) if f.code in WITHHOLDING]
+    holdover = None
+    if model is not None and not changed:
+        holdover = predict_holdover(model, time_error_limit_s=time_error_limit_s, even_if_untested=True)
     no_nominal = None
     if limits is not None and as_left is None:
         no_nominal = assumed_nominal(record.findings, record.nominal_frequency_hz)
@@ -367,7 +368,11 @@ def _tolerance_doubted(record: Record, limits: Tolerance) -> Finding | None:
 
 def _interval(model: ClockModel | None, asked: Mapping[str, Any]) -> IntervalSuggestion | None:
     """Return the interval, where there are a model and a tolerance."""
-    return None if model is None or asked["tolerance"] is None else suggest_interval(model, **asked)
+    return (
+        None
+        if model is None or asked["tolerance"] is None
+        else suggest_interval(model, **asked, even_if_untested=True)
+    )
 
 
 def _nothing(_stage: str) -> None:
@@ -465,7 +470,7 @@ def _model(
         model = fit_clock(record, **fitted)
     except (TooShortError, DisplayLimitedError) as error:
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=f"No clock model: {error}.")]
-    foretold = foretold_finding(model, aging=fitted["aging"])
+    foretold = foretold_finding(model)
     return (model if foretold is None else model.with_findings(foretold)), []
 
 

@@ -83,7 +83,7 @@ def spoken_verdict(
         headline = _with_state(f"No recommendation. {withheld[0].sentence}", now)
         return Verdict(headline=headline, lines=tuple(lines))
     offset = _offset_now(model)
-    lines.insert(0, ("now", _now_sentence(offset, record)))
+    lines.insert(0, ("now", _now_sentence(offset, record, model)))
     lines.insert(1, ("digits", _digits_sentence(offset, curves.get("overlapping_allan"))))
     lines += _aging_lines(model)
     lines += [_sensitivity_line(model, influence.name) for influence in model.trend.influences]
@@ -152,8 +152,9 @@ def _fast_or_slow(offset: Estimate) -> str:
     return f"{direction} by {number_text(abs(offset.value), offset.standard_uncertainty)}"
 
 
-def _now_sentence(now: Estimate, record: Record) -> str:
-    sentence = f"At the end of the log the oscillator is {_fast_or_slow(now)}"
+def _now_sentence(now: Estimate, record: Record, model: ClockModel) -> str:
+    over = duration_text(model.averaging_time_s)
+    sentence = f"At the end of the log the oscillator is {_fast_or_slow(now)} on average over {over}"
     nominal = record.nominal_frequency_hz
     if nominal is None:
         return f"{sentence}; to set it to nominal, change its frequency by {-now.value:+.3g}."

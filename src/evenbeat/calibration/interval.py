@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +30,7 @@ from evenbeat.calibration.never_left import PATHS, NeverLeft, never_left
 from evenbeat.calibration.offset_forecast import OffsetForecast, forecast_of
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.crossing import holds_until
+from evenbeat.clock.foretold import stop_unless_trusted
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
@@ -62,6 +63,7 @@ def suggest_interval(
     environment_uncertainty: float = 0.0,
     transport_uncertainty: float = 0.0,
     environment: Mapping[str, Course] | None = None,
+    averaging_time_s: float | None = None,
     longest_observed_s: float | None = None,
     policy_cap_s: float | None = None,
     wanted_s: float | None = None,
@@ -69,6 +71,7 @@ def suggest_interval(
     start: dt.date | str | None = None,
     paths: int = PATHS,
     seed: int = 0,
+    even_if_untested: bool = False,
 ) -> IntervalSuggestion:
     """Suggest how long a clock may run until its next calibration.
 
@@ -93,6 +96,9 @@ def suggest_interval(
         (shock, power off and on) may add to the offset; constant over the interval.
     environment
         Of a clock model fitted with covariates: their courses to come, see :class:`evenbeat.Course`.
+    averaging_time_s
+        Of a clock model: the offset is the mean over so long; by default over an hour, or from one reading to
+        the next where these are further apart. The answer says it.
     longest_observed_s
         Longest interval between two calibrations that was ever observed; known of a history. Nothing
         beyond twice of it is suggested.
@@ -105,11 +111,14 @@ def suggest_interval(
         twice), and the ISO date at which the interval begins.
     paths, seed
         Of the simulation of ``never_left``.
+    even_if_untested
+        Answer for a clock model too whose forecasts within its own record failed.
 
     Raises
     ------
     InputError
-        If the tolerance or another option is impossible; the sentence names it.
+        If the tolerance or another option is impossible; the sentence names it. If the clock model's
+        forecasts of its own past failed, or the clock changed.
 
     Notes
     -----
@@ -123,7 +132,10 @@ def suggest_interval(
     Source: ILAC-G24:2022 / OIML D 10:2022 (control by drift)
     Tests: tests/calibration/test_interval.py
     """
-    question = _question(tolerance, guard_band, reliability, meaning)
+    over = averaging_time_s
+    if over is None and isinstance(source, ClockModel):
+        over = source.averaging_time_s
+    question = replace(_question(tolerance, guard_band, reliability, meaning), averaging_time_s=over)
     if isinstance(source, ClockModel) and as_left is None:
         record = source.record
         untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
@@ -135,8 +147,10 @@ def suggest_interval(
         "transport": transport_uncertainty,
     }
     _check_constant(constant)
+    if isinstance(source, ClockModel):
+        stop_unless_trusted(source, even_if_untested=even_if_untested)
     search = _Search(
-        forecast=forecast_of(source, environment),
+        forecast=forecast_of(source, environment, averaging_time_s=averaging_time_s),
         as_left=as_left,
         constant=math.hypot(*constant.values()),
         limits=Tolerance.of(question.tolerance, guard_band=question.guard_band),
@@ -170,6 +184,7 @@ def suggest_interval(
         reliability=reliability,
         meaning=meaning,
         guard_band=question.guard_band,
+        averaging_time_s=math.nan if over is None else over,
         as_left=begun,
         interval_s=interval,
         limited_by=limited_by,

@@ -22,12 +22,14 @@ class Question:
     guard_band: float
     reliability: float
     meaning: Meaning
+    averaging_time_s: float | None = None
 
     @property
     def limit(self) -> str:
-        """The limits in words."""
+        """The limits in words, and what the offset is that they are for."""
         held = f" less a guard band of {self.guard_band:.2g}" if self.guard_band else ""
-        return f"{self.tolerance}{held}"
+        over = "" if self.averaging_time_s is None else f" (mean over {duration_text(self.averaging_time_s)})"
+        return f"{self.tolerance}{held}{over}"
 
     @property
     def percent(self) -> str:

@@ -44,6 +44,8 @@ class IntervalSuggestion(Result):
         Limits of the fractional offset, and what is held back from either of them.
     reliability, meaning
         Probability asked for, and of what: a key of :data:`MEANINGS`.
+    averaging_time_s
+        The offset is the mean over so long; NaN where the source is no clock model.
     as_left
         Offset when the interval starts.
     interval_s
@@ -72,6 +74,7 @@ class IntervalSuggestion(Result):
     reliability: float
     meaning: Meaning
     guard_band: float
+    averaging_time_s: float
     as_left: Estimate
     interval_s: float
     limited_by: LimitedBy

@@ -17,6 +17,7 @@ from evenbeat.findings import Finding
 from evenbeat.quantities import StudentMixture
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
+USUAL_SHARE = 0.6827
 SEEN = 2.0
 """Standard uncertainties from zero at which a drift counts as established here."""
 
@@ -64,12 +65,13 @@ def missing_for(
     if limited_by != "tolerance" or not isinstance(source, ClockModel | HistoryModel):
         return []
     limits = Tolerance.of(question.tolerance, guard_band=question.guard_band)
-    mean, spread = float(offset.mean), float(offset.standard_deviation)
+    mean, spread = float(offset.mean), _usual(offset)
     within = float(limits.probability(offset))
     said = f"After {wanted} the probability of being within {question.limit} is {within:.1%}"
     rate = source.aging_rate() if isinstance(source, ClockModel) else source.drift_rate
-    drifting = rate.standard_uncertainty * wanted_s
-    if abs(rate.value) < SEEN * rate.standard_uncertainty:
+    known = _usual(rate.distribution)
+    drifting = known * wanted_s
+    if abs(rate.value) < SEEN * known:
         # a drift that is not established may turn out to be none
         mean -= rate.value * wanted_s
     if not limits.holds(mean):
@@ -87,7 +89,13 @@ def missing_for(
         )
         return [_finding(sentence, probability=within)]
     rate_needed = math.sqrt(needed**2 - rest**2) / wanted_s
-    return [_log_longer(source, said, rate_needed, rate.standard_uncertainty, within)]
+    return [_log_longer(source, said, rate_needed, known, within)]
+
+
+def _usual(distribution: StudentMixture) -> float:
+    """Return half the width of the 68 % interval: unlikely noises and laws far from the rest count little."""
+    low, high = distribution.interval(USUAL_SHARE)
+    return 0.5 * float(high - low)
 
 
 def _log_longer(

@@ -64,15 +64,18 @@ class OffsetForecast(Protocol):
 class ModelForecast:
     """A clock model seen as a forecast of the offset after the end of its record.
 
-    An offset is the mean over one block of the model. ``environment`` gives courses of covariates to come.
+    An offset is the mean over ``averaging_time_s``, by default that of the model. ``environment`` gives
+    courses of covariates to come.
     """
 
     model: ClockModel
     environment: Mapping[str, Any] = field(default_factory=dict)
+    averaging_time_s: float | None = None
 
     @property
     def _named(self) -> dict[str, Any]:
-        return {"environment": self.environment} if self.environment else {}
+        named = {"environment": self.environment} if self.environment else {}
+        return {**named, "averaging_time_s": self.averaging_time_s}
 
     def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
         """Return the distribution of the offset at each time after the record, shape (m,)."""
@@ -89,7 +92,7 @@ class ModelForecast:
         count: int,
         generator: np.random.Generator,
     ) -> Iterator[OffsetCourses]:
-        """Yield courses of the mean over a block, the random walk going on between two of them.
+        """Yield courses of the offset, the random walk going on between two of its means.
 
         Notes
         -----
@@ -98,9 +101,10 @@ class ModelForecast:
         model = self.model
         whole = model.record.duration_s + elapsed_s
         asked = whole if as_left is None else np.append(whole, model.record.duration_s)
-        spans = model._spans_around(asked, None)
+        over = model.averaging_time_s if self.averaging_time_s is None else self.averaging_time_s
+        spans = model._spans_around(asked, over)
         designs = model._designs(spans, *((self.environment,) if self.environment else ()))
-        known_to = model._frequency_floor(whole, model.blocks.length_s, self.environment or None)
+        known_to = model._frequency_floor(whole, over, self.environment or None)
         for means in drawn_means(model, spans, designs, count, generator):
             shape = (len(means.growth), len(asked))
             mean, covariance = np.broadcast_to(means.mean, shape), means.covariance
@@ -137,17 +141,24 @@ def drawn_from(estimate: Estimate, count: int, generator: np.random.Generator) -
 
 
 def forecast_of(
-    source: ClockModel | OffsetForecast, environment: Mapping[str, Any] | None = None
+    source: ClockModel | OffsetForecast,
+    environment: Mapping[str, Any] | None = None,
+    *,
+    averaging_time_s: float | None = None,
 ) -> OffsetForecast:
     """Return what foretells the offset after an adjustment.
 
     Raises
     ------
     InputError
-        If the source foretells nothing, or a course of the environment is given to one that knows none.
+        If the source foretells nothing, or a course of the environment or an averaging time is given to
+        one that knows none.
     """
     if isinstance(source, ClockModel):
-        return ModelForecast(source, dict(environment or {}))
+        return ModelForecast(source, dict(environment or {}), averaging_time_s)
+    if averaging_time_s is not None:
+        msg = "averaging_time_s is given, but only a clock model knows the noise of averages"
+        raise InputError(msg)
     if environment:
         msg = "environment is given, but only a clock model fitted with covariates can follow one"
         raise InputError(msg)

@@ -45,6 +45,8 @@ class SetpointSuggestion(Result):
         tolerance that does not hold zero).
     interval_at_optimum_s, interval_half_s, interval_at_zero_s
         Their intervals, and the one from zero.
+    averaging_time_s
+        The offset is the mean over so long; NaN where the source is no clock model.
     drift_sign_probability
         That the drift has the sign it is taken to have.
     evidence_s
@@ -59,6 +61,7 @@ class SetpointSuggestion(Result):
     interval_at_optimum_s: float
     interval_half_s: float
     interval_at_zero_s: float
+    averaging_time_s: float
     drift_sign_probability: float
     evidence_s: float = math.inf
 
@@ -89,7 +92,12 @@ class SetpointSuggestion(Result):
 
     def _headline(self) -> str:
         lasting, percent = _lasting(self.interval_s), f"{100 * self.reliability:g} %"
-        left = f"Left at {self.as_left:.3g} it"
+        over = (
+            ""
+            if math.isnan(self.averaging_time_s)
+            else f" (mean over {duration_text(self.averaging_time_s)})"
+        )
+        left = f"Left at {self.as_left:.3g}{over} it"
         if self.interval_s <= self.evidence_s:
             return f"{left} stays within {self.tolerance} for {lasting} ({percent})"
         return (
@@ -110,6 +118,7 @@ def interval_of(
     *,
     tolerance: ToleranceLike | Tolerance,
     reliability: float,
+    averaging_time_s: float | None = None,
 ) -> float:
     """Return for how long the offset stays within tolerance with this probability at every moment.
 
@@ -125,7 +134,8 @@ def interval_of(
     float
         Seconds; 0 where it is not within even at the start, 40 years where it does not leave by then.
     """
-    forecast, limits = forecast_of(source), Tolerance.of(tolerance)
+    forecast = forecast_of(source, averaging_time_s=averaging_time_s)
+    limits = Tolerance.of(tolerance)
 
     def excess(times: npt.ArrayLike) -> FloatArray:
         return limits.probability(forecast.offset_after(times, as_left)) - reliability
@@ -177,6 +187,7 @@ def suggest_setpoint(
     guard_band: float = 0.0,
     as_left_uncertainty: float = 0.0,
     bias: Bias = "full",
+    averaging_time_s: float | None = None,
 ) -> SetpointSuggestion:
     """Suggest what to leave an oscillator at.
 
@@ -193,6 +204,8 @@ def suggest_setpoint(
         back.
     bias
         ``half``: only half way from zero, where users dislike an offset on the first day.
+    averaging_time_s
+        Of a clock model: what the offset is the mean over, as for :func:`evenbeat.suggest_interval`.
 
     Raises
     ------
@@ -220,7 +233,9 @@ def suggest_setpoint(
 
     def interval(left: float) -> float:
         start = Estimate.normal(left, as_left_uncertainty)
-        return interval_of(source, start, tolerance=limits, reliability=reliability)
+        return interval_of(
+            source, start, tolerance=limits, reliability=reliability, averaging_time_s=averaging_time_s
+        )
 
     from_middle = interval(limits.middle)
     reach = from_middle or SECONDS_PER_YEAR
@@ -228,7 +243,7 @@ def suggest_setpoint(
     sure = max(positive, 1 - positive)
     best = limits.middle
     if sure >= SURE_OF_SIGN:
-        quickly, exactly = _quickly(source, limits, reliability, as_left_uncertainty)
+        quickly, exactly = _quickly(source, limits, reliability, as_left_uncertainty, averaging_time_s)
         best = _longest(quickly, limits, -1.0 if positive > 0.5 else 1.0)
         best = _confirmed(exactly, limits, best)
         if not as_left_uncertainty > 0:
@@ -246,6 +261,7 @@ def suggest_setpoint(
         interval_at_optimum_s=longest,
         interval_half_s=interval(half),
         interval_at_zero_s=interval(0.0),
+        averaging_time_s=_averaging_time_s(source, averaging_time_s),
         drift_sign_probability=sure,
         evidence_s=_evidence_s(source),
         findings=(
@@ -253,6 +269,12 @@ def suggest_setpoint(
             *_beyond_evidence(source, longest),
         ),
     )
+
+
+def _averaging_time_s(source: ClockModel | OffsetForecast, asked_s: float | None) -> float:
+    if asked_s is not None:
+        return asked_s
+    return source.averaging_time_s if isinstance(source, ClockModel) else math.nan
 
 
 def _probability_of_rising(source: ClockModel | OffsetForecast, reach_s: float) -> float:
@@ -265,11 +287,16 @@ def _probability_of_rising(source: ClockModel | OffsetForecast, reach_s: float) 
 
 
 def _quickly(
-    source: ClockModel | OffsetForecast, limits: Tolerance, reliability: float, uncertainty: float
+    source: ClockModel | OffsetForecast,
+    limits: Tolerance,
+    reliability: float,
+    uncertainty: float,
+    averaging_time_s: float | None,
 ) -> tuple[Callable[[float], float], Callable[[float], float]]:
     """Return the interval as a function of what it is left at: with few components, and with all."""
     times = _search_times()
-    change = forecast_of(source).offset_after(times, Estimate.normal(0.0, 0.0))
+    forecast = forecast_of(source, averaging_time_s=averaging_time_s)
+    change = forecast.offset_after(times, Estimate.normal(0.0, 0.0))
 
     def searching(searched: _Searched) -> Callable[[float], float]:
         def interval(left: float) -> float:

@@ -67,6 +67,8 @@ class AgingLaw:
         None for no aging at all.
     axes
         For each nonlinear parameter the values at which the search starts, rising; empty without any.
+    settles
+        Whether its rate falls to nothing, so that it would know the sign of an aging that it cannot see.
 
     Notes
     -----
@@ -78,6 +80,7 @@ class AgingLaw:
     formula: str
     terms: tuple[Term, ...] = ()
     axes: tuple[tuple[float, ...], ...] = ()
+    settles: bool = False
 
     @property
     def columns(self) -> int:
@@ -250,6 +253,7 @@ AGING_LAWS: dict[str, AgingLaw] = {
             formula="y = C + A (1 - exp(-t/T₁))",
             terms=(_EXPONENTIAL,),
             axes=((0.3, 1.0, 3.0, 10.0, 30.0),),  # what settles faster is warm-up
+            settles=True,
         ),
         AgingLaw(
             name="logarithmic_and_linear",

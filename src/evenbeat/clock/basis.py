@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM
+from evenbeat.clock.covariance import FLICKER_FM, WHITE_FM, WHITE_PM
 from evenbeat.clock.noise_grid import Node, NoiseGrid
 from evenbeat.quantities import FloatArray
 
@@ -45,7 +45,9 @@ class Turned:
     ----------
     readings, eigenvalues
         Uncorrelated combinations of the block averages, shape (n - 1,); their variances at a ratio r of the
-        random walk are 1 + r times the eigenvalues.
+        random walk (or the wandering drift) are 1 + r times the eigenvalues.
+    ratios
+        All values of r.
     fixed, moving
         Covariance of the m quantities asked with them, shape (n - 1, m): ``fixed + r * moving``.
     own_fixed, own_moving
@@ -54,6 +56,7 @@ class Turned:
 
     readings: FloatArray
     eigenvalues: FloatArray
+    ratios: FloatArray
     fixed: FloatArray
     moving: FloatArray
     own_fixed: FloatArray
@@ -93,16 +96,18 @@ class Bases:
             self._turned[index] = Turned(
                 readings=node.turned(self._readings),
                 eigenvalues=node.eigenvalues,
+                ratios=node.ratios,
                 fixed=node.turned(_without_walk(self._with_data, node)),
-                moving=node.turned(self._with_data[RANDOM_WALK_FM]),
+                moving=node.turned(self._with_data[node.moving]),
                 own_fixed=_without_walk(self._own, node),
-                own_moving=self._own[RANDOM_WALK_FM],
+                own_moving=self._own[node.moving],
             )
         return self._turned[index]
 
     def solved(self, index: int, walk: int) -> Solved:
         """Return what is needed of one node at one ratio of the random walk, by their positions."""
-        part, ratio = self.turned(index), self._grid.ratios.random_walk_fm[walk]
+        part = self.turned(index)
+        ratio = part.ratios[walk]
         covariance = part.fixed + ratio * part.moving
         return Solved(
             readings=part.readings,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM
+from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WANDERING_DRIFT, WHITE_FM
 from evenbeat.clock.levels import LevelPosterior
 from evenbeat.quantities import FloatArray, StudentMixture
 
@@ -46,15 +46,16 @@ def variance_terms(
     Notes
     -----
     The noise terms are what no past record could predict (optimum predictors, NIST TN 1337: h₀t/2,
-    2h₋₁t² and (2π²/3)h₋₂t³). What is left after all terms is the frequency at the start, which would
-    be known better from a longer or quieter record; it cannot be negative, because observing the sum
-    of the noises tells less than observing each.
+    2h₋₁t² and (2π²/3)h₋₂t³; qt⁵/20 of a wandering drift). What is left after all terms is the frequency
+    at the start, which would be known better from a longer or quieter record; it cannot be negative, because
+    observing the sum of the noises tells less than observing each.
     """
     spread = (distribution.locations - distribution.mean[:, np.newaxis]) ** 2 @ distribution.weights
     terms = {
         "white FM": levels.mean(WHITE_FM) / 2 * horizon_s,
         "flicker FM": 2 * levels.mean(FLICKER_FM) * horizon_s**2,
         "random-walk FM": 2 * math.pi**2 / 3 * levels.mean(RANDOM_WALK_FM) * horizon_s**3,
+        "wandering drift": levels.mean(WANDERING_DRIFT) / 20 * horizon_s**5,
         "aging": aging,
         "environment": environment,
         "display": display,

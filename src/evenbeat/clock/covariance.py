@@ -3,6 +3,10 @@
 The mean over (a, b) is ``(x(b) - x(a)) / (b - a)``, so the covariance of two means is a second
 difference of the generalized covariance of phase (:func:`evenbeat.powerlaw.phase_covariance`). It is
 exact for combinations whose weights sum to zero: see :class:`evenbeat.clock.contrasts.Contrasts`.
+
+A drift that wanders (random-run FM, S_y ~ f⁻⁴) has no such covariance there: contrasts remove a constant, not
+the line that it would also have to lose. It is a two-sided Wiener process W of the drift, zero in the middle
+of the record, whose line the aging law holds; its double integral X is the phase.
 """
 
 from __future__ import annotations
@@ -17,9 +21,11 @@ import numpy.typing as npt
 from evenbeat.powerlaw import phase_covariance
 from evenbeat.quantities import FloatArray
 
-WHITE_PM, WHITE_FM, FLICKER_FM, RANDOM_WALK_FM = 2, 0, -1, -2
+WHITE_PM, WHITE_FM, FLICKER_FM, RANDOM_WALK_FM, WANDERING_DRIFT = 2, 0, -1, -2, -4
 MODELLED = (WHITE_FM, WHITE_PM, FLICKER_FM, RANDOM_WALK_FM)
-"""The noises of the model, by exponent of the power law."""
+"""The noises of the model, by exponent of the power law; a wandering drift may stand for the last."""
+MIDDLE = 0.5
+"""Of the record, to whose length times are scaled: where a wandering drift is zero."""
 IntArray = npt.NDArray[np.int64]
 MOST_READINGS = 2000
 LONGEST_SUM = 64
@@ -55,13 +61,15 @@ class Spans:
 def unit_level(exponent: int, span: float) -> float:
     """Return the level of a noise whose Allan variance is one at averaging time ``span``.
 
-    For white PM the level is the variance of phase; for the others it is h_α.
+    For white PM the level is the variance of phase; for a wandering drift the growth of its variance per unit
+    of time, and its Hadamard variance is one (11 q τ³/120, NIST SP 1065); for the others it is h_α.
     """
     return {
         WHITE_PM: span**2 / 3,
         WHITE_FM: 2 * span,
         FLICKER_FM: 1 / (2 * math.log(2)),
         RANDOM_WALK_FM: 3 / (2 * math.pi**2 * span),
+        WANDERING_DRIFT: 120 / (11 * span**3),
     }[exponent]
 
 
@@ -71,7 +79,7 @@ def mean_frequency_covariance(exponent: int, one: Spans, other: Spans) -> FloatA
     Parameters
     ----------
     exponent
-        2 (white PM, per unit variance of phase), 0, -1 or -2 (per unit h_α).
+        2 (white PM, per unit variance of phase), 0, -1 or -2 (per unit h_α), or -4 (per unit growth).
 
     Returns
     -------
@@ -165,7 +173,7 @@ def block_covariance(exponent: int, spans: Spans, gating: Gating | Gates | None)
     over gates: exact for up to 2000 readings; beyond, what dead time adds to the variance of a block (white
     FM and the aliases of the others) goes to its diagonal, and blocks keep the covariance of their spans.
     """
-    if gating is None:
+    if gating is None or exponent == WANDERING_DRIFT:  # which changes nothing within a block
         return mean_frequency_covariance(exponent, spans, spans)
     if isinstance(gating, Gates):
         return _of_gates(exponent, spans, gating)
@@ -238,11 +246,48 @@ def _edges(exponent: int, one: FloatArray, other: FloatArray) -> FloatArray:
     lag = np.subtract.outer(one, other)
     if exponent == WHITE_PM:
         return (np.abs(lag) < 1e-9).astype(float)  # times are scaled to the record: the same instant
+    if exponent == WANDERING_DRIFT:
+        return _wandered(one[:, np.newaxis], other)
     return phase_covariance(exponent, lag)
+
+
+def _wandered(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return the covariance of the phases X(s) and X(t) that a drift of unit growth has wandered to.
+
+    With a the time of the nearer from the middle and d that between them,
+    ∫₀ᵃ (a - u)²/2 (a + d - u)²/2 du = ¼ (a⁵/5 + d a⁴/2 + d² a³/3) on one side of it, and zero across.
+    """
+    s, t = one - MIDDLE, other - MIDDLE
+    near = np.where(s * t > 0, np.minimum(np.abs(s), np.abs(t)), 0.0)
+    apart = np.abs(np.abs(s) - np.abs(t))
+    return np.asarray(near**3 / 4 * (near**2 / 5 + apart * (near / 2 + apart / 3)))
+
+
+def drift_covariance(at: float, spans: Spans) -> FloatArray:
+    """Return the covariance of a wandering drift at a time with means over spans, shape (n,).
+
+    Per unit growth: Cov(W(u), X(v)) = ∫₀^min (v - w)²/2 dw = (v³ - (v - min(u, v))³)/6, its own variance is
+    :func:`drift_variance`.
+    """
+    u = at - MIDDLE
+
+    def with_phase(times: FloatArray) -> FloatArray:
+        v = np.where((times - MIDDLE) * u > 0, np.abs(times - MIDDLE), 0.0)
+        return np.asarray((v**3 - (v - np.minimum(abs(u), v)) ** 3) / 6)
+
+    return (with_phase(spans.stop) - with_phase(spans.start)) / spans.length
+
+
+def drift_variance(at: float) -> float:
+    """Return the variance of a wandering drift of unit growth at a time."""
+    return abs(at - MIDDLE)
 
 
 def mean_frequency_variance(exponent: int, spans: Spans) -> FloatArray:
     """Return the diagonal of :func:`mean_frequency_covariance` of spans with themselves, shape (n,)."""
     if exponent == WHITE_PM:
         return 2 / spans.length**2
+    if exponent == WANDERING_DRIFT:
+        ends = _wandered(spans.stop, spans.stop) + _wandered(spans.start, spans.start)
+        return np.asarray((ends - 2 * _wandered(spans.start, spans.stop)) / spans.length**2)
     return -2 * phase_covariance(exponent, spans.length) / spans.length**2

@@ -26,7 +26,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.clock.noise_grid import NoiseGrid, noise_grid
 from evenbeat.clock.noise_ratios import NoisePrior
 from evenbeat.clock.offsets import adjustment_times, same_step
-from evenbeat.clock.origins import with_forecast_scores
+from evenbeat.clock.origins import tested_on_its_past, with_forecast_scores
 from evenbeat.clock.oscillator import StatedPrior, class_findings
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import Component, Variant
@@ -46,6 +46,8 @@ WHITE_PM_MATTERS_BELOW = 64
 KEPT_PROBABILITY = 0.998
 MOSTLY_REPEATED = 0.6
 FEW_BLOCKS = 30
+WANDERS = 0.5
+"""Probability of a wandering drift from which it is said."""
 ROUNDING = 1e-12
 """Share of the spread of the averages that is rounding."""
 
@@ -154,7 +156,7 @@ def fit_clock(
     )
     y = (blocks.frequency - blocks.frequency.mean()) / scale
     variants = _variants(grid, trend, y, laws=aging_laws)
-    laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances))
+    laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances) - 1)
     laws = with_forecast_scores(laws, grid, y, variants, scale)
     variants, trend = spread_over_lags(grid, trend, y, variants)
     prior = StatedPrior(
@@ -175,6 +177,7 @@ def fit_clock(
         laws=laws,
         scale=scale,
         noise_prior=noise_prior,
+        self_test=tested_on_its_past(grid, y, variants, components, duration),
         display_uncertainty=_display_uncertainty(record),
     )
     model = model.with_findings(
@@ -186,6 +189,7 @@ def fit_clock(
             asked.findings,
             _findings(model),
             environment_findings(model, fine),
+            [model.self_test.finding()],
         )
     )
     model = model.with_findings(*class_findings(model, prior))
@@ -387,6 +391,8 @@ def _components(
     weights = np.empty((len(variants), *variants[0].fit.level.shape))
     for index, variant in enumerate(variants):
         log_weight = prior.log_weight(variant.fit) + variant.fit.log_restricted
+        if not variant.law.columns:  # a clock that is said not to drift has no drift that wanders
+            log_weight[variant.fit.walks :] = -np.inf
         within = np.exp(log_weight - special.logsumexp(log_weight))
         weights[index] = within * share[variant.law.name] * curvature[index]
     order = np.argsort(weights, axis=None)[::-1]
@@ -417,6 +423,14 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
             "later ones are left out."
         )
         findings.append(Finding(code="TERMS_NOT_TOLD_APART", severity="caution", sentence=sentence))
+    if model.wandering >= WANDERS:
+        rate = model.aging_rate().per_day
+        sentence = (
+            f"The drift itself wanders (probability {model.wandering:.0%}): the aging rate is that at the "
+            "end of the record, and a forecast widens accordingly."
+        )
+        values = {"probability": model.wandering, "aging_per_day": rate.value}
+        findings.append(Finding(code="DRIFT_WANDERS", severity="note", sentence=sentence, values=values))
     if len(model.blocks) < FEW_BLOCKS:
         findings.append(_few_blocks_finding(len(model.blocks)))
     if model.display_uncertainty > 0:

@@ -25,17 +25,36 @@ SHARE_FORETOLD = 0.2
 FEWEST_FORETOLD = 2
 SURPRISING = 0.002
 """Two-sided probability below which the last part counts as not foretold."""
+WITHHOLDING = ("NOT_FORETOLD", "CLOCK_CHANGED", "SELF_TEST_FAILED")
+"""Findings with which nothing is recommended."""
 
 
-def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
+def stop_unless_trusted(model: ClockModel, *, even_if_untested: bool) -> None:
+    """Refuse an answer about the future from a model whose forecasts of the past failed.
+
+    Raises
+    ------
+    InputError
+        If a test failed, unless the answer is wanted all the same.
+    """
+    if even_if_untested:
+        return
+    known = {finding.code: finding for finding in model.findings}
+    if not known.keys() & {"FORETOLD", "NOT_FORETOLD"} and (found := foretold_finding(model)) is not None:
+        known[found.code] = found
+    for code in WITHHOLDING:
+        if code in known:
+            msg = f"{known[code].sentence.removesuffix('.')}; even_if_untested=True answers all the same"
+            raise InputError(msg)
+
+
+def foretold_finding(model: ClockModel) -> Finding | None:
     """Return whether the mean frequency of the last fifth lies where the rest foretold it.
 
     Parameters
     ----------
     model
-        Fitted to the whole record; its environment and prior are used again.
-    aging
-        As given to :func:`evenbeat.fit_clock`.
+        Fitted to the whole record; its laws, environment and prior are used again.
 
     Returns
     -------
@@ -44,12 +63,12 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
     """
     record = model.record
     if record.epochs_ns is not None:
-        return _at_epochs(model, aging=aging)
+        return _at_epochs(model)
     cut = (1 - SHARE_FORETOLD) * record.duration_s
     cut = math.ceil(cut / record.interval_s - 1e-9) * record.interval_s
     if record.duration_s - cut < FEWEST_FORETOLD * record.interval_s * (1 - 1e-9):
         return None
-    early = _early(model, cut, aging=aging)
+    early = _early(model, cut)
     if early is None:
         return None
     if early.trend.not_determined:  # a temperature did not change yet
@@ -65,13 +84,13 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
     return _finding(forecast.distribution, observed, length)
 
 
-def _early(model: ClockModel, cut: float, *, aging: str) -> ClockModel | None:
+def _early(model: ClockModel, cut: float) -> ClockModel | None:
     """Return the model of what was known at the cut; ``None`` where that is too short."""
     environment = [influence.name for influence in model.trend.influences]
     try:
         return fit_clock(
             record_until(model.record, cut),
-            aging=aging,
+            aging=[law.law for law in model.laws],
             environment=environment,
             noise_prior=model.noise_prior,
         )
@@ -79,7 +98,7 @@ def _early(model: ClockModel, cut: float, *, aging: str) -> ClockModel | None:
         return None
 
 
-def _at_epochs(model: ClockModel, *, aging: str) -> Finding | None:
+def _at_epochs(model: ClockModel) -> Finding | None:
     """Return the same for readings at epochs of their own, frequencies compared as the mean of their spans.
 
     That mean is less sure than one over all of the last part, by the white FM of what was not measured.
@@ -92,7 +111,7 @@ def _at_epochs(model: ClockModel, *, aging: str) -> Finding | None:
     if np.count_nonzero(record.elapsed_s >= begin) < FEWEST_FORETOLD + (record.kind == "phase"):
         return None
     seen = Outcomes(shown, without_steps=True, most_missing=0.5).seen(begin, record.duration_s)
-    early = _early(model, begin, aging=aging)
+    early = _early(model, begin)
     if early is None or math.isnan(seen.frequency):
         return None
     forecast = seen_frequency(early, seen)

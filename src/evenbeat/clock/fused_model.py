@@ -13,7 +13,7 @@ from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.fusion import Agreement, FusedPrediction, Fusion, Reference
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import leans_over, offsets_beside
-from evenbeat.clock.prediction import Predicted, Targets, coefficient_mixture
+from evenbeat.clock.prediction import Predicted, Targets
 from evenbeat.clock.rates import AgingRate
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
@@ -67,24 +67,13 @@ class FusedModel(ClockModel):
         -----
         As :meth:`ClockModel.aging_rate`, conditioned on the calibrations.
         """
-        moment = self.record.duration_s if at is None else at
-        scaled_time = self.record.elapsed_at(np.array([moment])) / self.record.duration_s
-        components = self.components if self.fusion is None else self.fusion.log_components
-        rows = []
-        for component in components:
-            variant = self.variants[component.variant]
-            slope = variant.law.slope_at(scaled_time, variant.curvature)
-            row = np.zeros((1, variant.design.shape[1]))
-            row[:, : slope.shape[1]] = slope
-            rows.append(row)
         factor = self.scale / self.record.duration_s
         if self.fusion is not None:
-            return AgingRate(distribution=self.fusion.slopes(rows).scaled(factor), unit="/s")
-        widest = max(row.shape[1] for row in rows)
-        weight = np.array([np.pad(row[0], (0, widest - row.shape[1])) for row in rows])
-        mixture = coefficient_mixture(self.variants, self.components, weight)
+            rate = self.fusion.rate(self._scaled(at)).scaled(factor).stretched(self.self_test.widened_by)
+            return AgingRate(distribution=rate, unit="/s")
         drift, spread = self.reference.mean[1], math.sqrt(self.reference.covariance[1, 1])
-        return AgingRate(distribution=mixture.shifted(drift).widened(spread).scaled(factor), unit="/s")
+        alone = super().aging_rate(at).distribution
+        return AgingRate(distribution=alone.shifted(drift * factor).widened(spread * factor), unit="/s")
 
     def _terms(
         self, predicted: Predicted, distribution: StudentMixture, horizon: FloatArray, *known: FloatArray

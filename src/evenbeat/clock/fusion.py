@@ -30,7 +30,7 @@ from evenbeat.clock.covariance import Spans
 from evenbeat.clock.joint import JointKriging, JointPrediction
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.offsets import Offsets, leans_over
-from evenbeat.clock.prediction import Component, Predicted, Targets, Variant
+from evenbeat.clock.prediction import Component, Predicted, Targets, Variant, slope_row, walk_ratio
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
 
@@ -146,8 +146,7 @@ class Fusion:
     @property
     def walk_of_part(self) -> list[float]:
         """Ratio of random-walk FM to white FM (Allan variances at a block) at every part of a prediction."""
-        ratios = self.grid.ratios.random_walk_fm
-        return [ratios[self.log_components[index].walk] for index, *_ in self._points]
+        return [walk_ratio(self.grid, self.log_components[index]) for index, *_ in self._points]
 
     @cached_property
     def _foretold(self) -> list[JointPrediction]:
@@ -236,16 +235,10 @@ class Fusion:
                 solved = _Solved.of(self.offsets, self.reference, said, level)
                 yield solved.condition(said, level, weight, leans=leans, steps=steps, count=count)
 
-    def slopes(self, rows: Sequence[FloatArray]) -> StudentMixture:
-        """Return the distribution of linear functions of the trend plus the reference's drift.
-
-        Parameters
-        ----------
-        rows
-            For each of the log's components, weights of its coefficients.
-        """
+    def rate(self, at: float) -> StudentMixture:
+        """Return the distribution of the clock's drift at a scaled time plus that of the reference."""
         locations, scales = [], []
-        kriging = JointKriging(self.grid, self.frequency, self.offsets.spans)
+        kriging = JointKriging(self.grid, self.frequency, self.offsets.spans, rate_at=at)
         joint: dict[int, JointPrediction] = {}
         leans, steps = np.array([[0.0, 1.0]]), np.zeros((1, self.offsets.steps.shape[1]))
         count, points = len(self.offsets), self._points
@@ -253,11 +246,9 @@ class Fusion:
             for index, factor, weight in points:
                 if index not in joint:
                     component = self.log_components[index]
-                    variant, design = (
-                        self.variants[component.variant],
-                        self.offsets.designs[component.variant],
-                    )
-                    joint[index] = kriging.at(component, variant, design, rows=rows[index])
+                    variant = self.variants[component.variant]
+                    design = self.offsets.designs[component.variant]
+                    joint[index] = kriging.at(component, variant, design, rows=slope_row(variant, at))
                 said = joint[index]
                 solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
                 one = solved.condition(

@@ -9,11 +9,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import linalg
 
 from evenbeat.clock.basis import Bases
-from evenbeat.clock.covariance import Spans, mean_frequency_covariance, unit_level
+from evenbeat.clock.covariance import (
+    WANDERING_DRIFT,
+    Spans,
+    drift_covariance,
+    mean_frequency_covariance,
+    unit_level,
+)
 from evenbeat.clock.noise_grid import NoiseGrid
-from evenbeat.clock.prediction import Component, Variant
+from evenbeat.clock.prediction import Component, Variant, rate_covariances
 from evenbeat.quantities import FloatArray
 
 
@@ -39,9 +46,14 @@ class JointPrediction:
 
 
 class JointKriging:
-    """The predictor of means over some spans from the block averages ``frequency`` (scaled, mean zero)."""
+    """The predictor of means over some spans from the block averages ``frequency`` (scaled, mean zero).
 
-    def __init__(self, grid: NoiseGrid, frequency: FloatArray, spans: Spans) -> None:
+    With ``rate_at`` it also predicts the drift at that scaled time.
+    """
+
+    def __init__(
+        self, grid: NoiseGrid, frequency: FloatArray, spans: Spans, *, rate_at: float | None = None
+    ) -> None:
         with_data: dict[int, FloatArray] = {}
         own: dict[int, FloatArray] = {}
         for exponent, matrix in grid.covariances.items():
@@ -51,6 +63,14 @@ class JointKriging:
             row, middle = matrix.mean(axis=1), cross.mean(axis=0)
             with_data[exponent] = grid.contrasts.of(cross - row[:, np.newaxis])
             own[exponent] = alone - middle[:, np.newaxis] - middle + row.mean()
+        if rate_at is not None:
+            rate, alone_rate = rate_covariances(grid, rate_at)
+            with_data = {e: np.hstack([columns, rate[e]]) for e, columns in with_data.items()}
+            own = {e: linalg.block_diag(matrix, alone_rate[e]) for e, matrix in own.items()}
+            if WANDERING_DRIFT in own:
+                level = unit_level(WANDERING_DRIFT, grid.block)
+                to_spans = drift_covariance(rate_at, spans) - drift_covariance(rate_at, grid.spans).mean()
+                own[WANDERING_DRIFT][-1, :-1] = own[WANDERING_DRIFT][:-1, -1] = level * to_spans
         self._bases = Bases(grid, frequency, with_data, own)
 
     def at(
@@ -68,8 +88,8 @@ class JointKriging:
         design
             The trend's columns over the spans, shape (m, p).
         rows
-            Weights of the trend's coefficients, shape (q, p): linear functions of the trend alone that
-            follow the means in the answer.
+            Weights of the trend's coefficients, shape (1, p): its slope at ``rate_at``, which with what the
+            drift has wandered there follows the means in the answer.
         """
         point = component.node, component.walk
         part = self._bases.solved(*point)
@@ -79,8 +99,6 @@ class JointKriging:
         wanted = design - variant.design.mean(axis=0)
         if rows is not None:
             wanted = np.vstack([wanted, rows])
-            weighted, covariance = (np.pad(each, ((0, 0), (0, len(rows)))) for each in (weighted, covariance))
-            own = np.pad(own, (0, len(rows)))
         excess = wanted - weighted.T @ own_design
         trend = excess @ variant.fit.inverse_information[point] @ excess.T
         unexplained = own - weighted.T @ covariance

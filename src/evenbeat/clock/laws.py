@@ -124,8 +124,11 @@ def _widest_jump(scores: FloatArray) -> tuple[int, int] | None:
 
 
 def best(fit: GridFit) -> float:
-    """Return the largest log likelihood over the noise levels."""
-    return float(fit.log_likelihood.max())
+    """Return the largest log likelihood over the noise levels of a clock whose drift does not wander.
+
+    One that does follows any law, and would make all of them alike.
+    """
+    return float(fit.log_likelihood[: fit.walks].max())
 
 
 def curvature_shares(group: Sequence[Variant]) -> FloatArray:

@@ -8,7 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, unit_level
+from evenbeat.clock.covariance import (
+    FLICKER_FM,
+    RANDOM_WALK_FM,
+    WANDERING_DRIFT,
+    WHITE_FM,
+    WHITE_PM,
+    unit_level,
+)
 from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.powerlaw import NoiseLevels
@@ -30,7 +37,8 @@ class LevelPosterior:
     weights
         Shape (k,).
     ratios
-        For each point, exponent to Allan variance at one block relative to white FM.
+        For each point, exponent to Allan variance at one block relative to white FM; of a wandering drift
+        the Hadamard variance.
     allan_variance
         Shape (k,): estimated Allan variance of white FM at one block.
     degrees_of_freedom
@@ -49,7 +57,7 @@ class LevelPosterior:
     dilution: float = 1.0
 
     def estimates(self, exponent: int) -> FloatArray:
-        """Return h_α at every point, shape (k,) (white PM: variance of phase)."""
+        """Return h_α at every point, shape (k,) (white PM: variance of phase; wandering drift: growth)."""
         ratio = np.array([each[exponent] for each in self.ratios])
         return ratio * self.allan_variance * unit_level(exponent, self.block_s)
 
@@ -117,7 +125,7 @@ def limits_if_present(grid: NoiseGrid, fit: GridFit, *, scale: float, block_s: f
     zero. In 100 simulated clocks each with a walk of 0.3 % and with flicker FM of 10 % of white FM, 100
     averages, no noise exceeded its limit.
     """
-    nodes = grid.nodes
+    nodes = grid.nodes[: grid.walks]
     ratios = {
         WHITE_PM: np.array([[node.white_pm] for node in nodes]),
         FLICKER_FM: np.array([[node.flicker_fm] for node in nodes]),
@@ -125,13 +133,13 @@ def limits_if_present(grid: NoiseGrid, fit: GridFit, *, scale: float, block_s: f
     }
     limits = {}
     for exponent, narrow in ratios.items():
-        ratio = np.broadcast_to(narrow, fit.level.shape)
+        ratio = np.broadcast_to(narrow, fit.level[: grid.walks].shape)
         there = ratio > ratio.min()
         if not there.any():
             continue
-        log_weight = fit.log_restricted[there]
+        log_weight = fit.log_restricted[: grid.walks][there]
         weight = np.exp(log_weight - log_weight.max()) * np.sqrt(ratio[there])
-        level = (ratio * fit.level)[there] * scale**2 * unit_level(exponent, block_s)
+        level = (ratio * fit.level[: grid.walks])[there] * scale**2 * unit_level(exponent, block_s)
         limits[exponent] = _quantile(level, weight / weight.sum(), LIMIT_PROBABILITY)
     return limits
 
@@ -139,7 +147,7 @@ def limits_if_present(grid: NoiseGrid, fit: GridFit, *, scale: float, block_s: f
 def _largest_share(ratios: dict[int, float], exponent: int, reach: float) -> float:
     """Return the largest share of the Allan variance from one block to ``reach`` blocks."""
     blocks = np.geomspace(1.0, reach, 12)
-    slope = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1}
+    slope = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1, WANDERING_DRIFT: 3}
     variances = {e: ratio * blocks ** slope[e] for e, ratio in ratios.items()}
     return float(np.max(variances[exponent] / sum(variances.values())))
 

@@ -36,6 +36,8 @@ class GridFit:
     log_restricted, log_likelihood
         Shape (nodes, r): restricted log likelihood with σ² integrated out, and the ordinary one at
         its maximum over σ² and the coefficients.
+    walks
+        How many nodes, the first ones, have a random walk and no wandering drift.
     """
 
     coefficients: FloatArray
@@ -45,6 +47,7 @@ class GridFit:
     kept: npt.NDArray[np.bool_]
     log_restricted: FloatArray
     log_likelihood: FloatArray
+    walks: int
 
 
 def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, design: FloatArray) -> GridFit:
@@ -90,4 +93,5 @@ def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, design: FloatArray) -> G
         kept=ranks.kept,
         log_restricted=-0.5 * (freedom * np.log(rss) + grid.log_determinants + log_det_x),
         log_likelihood=-0.5 * (n * np.log(rss / n) + grid.log_determinants + n),
+        walks=grid.walks,
     )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ import numpy.typing as npt
 from evenbeat.clock.aging import AGING_LAWS
 from evenbeat.clock.blocks import Blocks
 from evenbeat.clock.budget import VarianceTerms, variance_terms
-from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WHITE_FM, WHITE_PM, Spans
+from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WANDERING_DRIFT, WHITE_FM, WHITE_PM, Spans
 from evenbeat.clock.design import Trend
 from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
@@ -26,11 +27,12 @@ from evenbeat.clock.prediction import (
     Predicted,
     Targets,
     Variant,
-    coefficient_mixture,
     degrees_of_freedom,
     predict,
+    predict_rate,
 )
 from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
+from evenbeat.clock.self_test import SelfTest
 from evenbeat.clock.surroundings import Surroundings
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
@@ -39,10 +41,7 @@ from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.record import Record
 from evenbeat.results import Column, Result
-from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    pass
+from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -56,6 +55,9 @@ class ClockModel(Surroundings, Result):
     ----------
     scale
         Unit of frequency in which the grid, the variants and the components are held.
+    self_test
+        How forecasts made within the record came out: what is said of times after it, and the aging rate,
+        is wider by ``self_test.widened_by``.
     display_uncertainty
         Standard uncertainty of every absolute frequency because readings repeat one displayed value.
     """
@@ -69,6 +71,7 @@ class ClockModel(Surroundings, Result):
     laws: tuple[LawWeight, ...]
     scale: float
     noise_prior: NoisePrior
+    self_test: SelfTest
     display_uncertainty: float = 0.0
     findings: tuple[Finding, ...] = ()
 
@@ -108,7 +111,9 @@ class ClockModel(Surroundings, Result):
             WHITE_PM: node.white_pm,
             WHITE_FM: 1.0,
             FLICKER_FM: node.flicker_fm,
-            RANDOM_WALK_FM: self.grid.ratios.random_walk_fm[component.walk],
+            RANDOM_WALK_FM: 0.0,
+            WANDERING_DRIFT: 0.0,
+            node.moving: float(node.ratios[component.walk]),
         }
 
     def aging_rate(self, at: float | np.datetime64 | str | None = None) -> AgingRate:
@@ -117,19 +122,39 @@ class ClockModel(Surroundings, Result):
         Notes
         -----
         Generalized least squares at every point of the noise grid, mixed over the posterior. Where
-        random-walk FM is present the rate is that of the trend, not of the walk.
+        random-walk FM is present the rate is that of the trend, not of the walk; where the drift wanders
+        it is the drift at that time.
         """
-        moment = self.record.duration_s if at is None else at
-        scaled_time = self.record.elapsed_at(np.array([moment])) / self.record.duration_s
-        slopes = np.zeros((len(self.variants), self._widest))
-        for row, variant in zip(slopes, self.variants, strict=True):
-            slope = variant.law.slope_at(scaled_time, variant.curvature)
-            row[: slope.shape[1]] = slope[0]
-        weight = slopes[[component.variant for component in self.components]]
-        factor = self.scale / self.record.duration_s
-        return AgingRate(
-            distribution=coefficient_mixture(self.variants, self.components, weight).scaled(factor), unit="/s"
+        mixture = predict_rate(
+            self.grid, self._y, self._scaled(at), variants=self.variants, components=self.components
         )
+        factor = self.scale / self.record.duration_s
+        return AgingRate(distribution=mixture.scaled(factor).stretched(self.self_test.widened_by), unit="/s")
+
+    def _scaled(self, at: float | np.datetime64 | str | None) -> float:
+        """Return a time in record lengths; the end by default."""
+        moment = self.record.duration_s if at is None else at
+        return float(self.record.elapsed_at(np.array([moment]))[0]) / self.record.duration_s
+
+    @property
+    def _y(self) -> FloatArray:
+        """Block averages less their mean, in units of the scale."""
+        return (self.blocks.frequency - self.blocks.frequency.mean()) / self.scale
+
+    @cached_property
+    def averaging_time_s(self) -> float:
+        """What an offset is the mean over where nothing is asked: an hour, or from one reading to the next.
+
+        It does not depend on the length of the record, unless that is under ten hours: then it is a tenth.
+        """
+        apart = float(np.median(np.diff(self.record.elapsed_s[~np.isnan(self.record.values)])))
+        return max(min(SECONDS_PER_HOUR, self.record.duration_s / 10), apart)
+
+    @cached_property
+    def wandering(self) -> float:
+        """Probability that the drift itself wanders (random-run FM) rather than the frequency alone."""
+        wanders = [c.weight for c in self.components if c.node >= self.grid.walks]
+        return float(sum(wanders))
 
     def frequency_at(
         self,
@@ -145,7 +170,8 @@ class ClockModel(Surroundings, Result):
         times
             Shape (m,): seconds since the start of the record, or UTC.
         averaging_time_s
-            One block of the model by default. A shorter one adds the noise of short averages.
+            By default :attr:`averaging_time_s`: an hour, or from one reading to the next where readings are
+            further apart. A shorter one adds the noise of short averages.
         environment
             Covariates to their :class:`evenbeat.Course` after the record; what follows passes the same
             lag and polynomial, and its weather stays in the uncertainty.
@@ -156,10 +182,12 @@ class ClockModel(Surroundings, Result):
         the record, with its daily swing and weather in the uncertainty.
         """
         elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
-        spans = self._spans_around(elapsed, averaging_time_s)
+        over = self.averaging_time_s if averaging_time_s is None else averaging_time_s
+        spans = self._spans_around(elapsed, over)
         predicted = self._predict(Targets(spans=spans, designs=self._designs(spans, courses)))
-        known_to = self._frequency_floor(elapsed, averaging_time_s or self.blocks.length_s, courses)
+        known_to = self._frequency_floor(elapsed, over, courses)
         distribution = predicted.distribution.scaled(self.scale).shifted(float(self.blocks.frequency.mean()))
+        distribution = distribution.stretched(self._wider(elapsed))
         return self._forecast("frequency", elapsed, distribution.widened(known_to))
 
     def frequency_change_at(
@@ -175,16 +203,18 @@ class ClockModel(Surroundings, Result):
         plus this change.
         """
         elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
-        spans = self._spans_around(elapsed, averaging_time_s)
-        start = self._spans_around(np.full(len(elapsed), self.record.duration_s), averaging_time_s)
+        over = self.averaging_time_s if averaging_time_s is None else averaging_time_s
+        spans = self._spans_around(elapsed, over)
+        start = self._spans_around(np.full(len(elapsed), self.record.duration_s), over)
         targets = Targets(
             spans=spans,
             designs=self._designs(spans, courses),
             reference=start,
             reference_designs=self._designs(start),
         )
-        known_to = self._frequency_floor(elapsed, averaging_time_s or self.blocks.length_s, courses)
+        known_to = self._frequency_floor(elapsed, over, courses)
         distribution = self._predict(targets).distribution.scaled(self.scale)
+        distribution = distribution.stretched(self._wider(elapsed))
         return self._forecast("frequency_change", elapsed, distribution.widened(known_to))
 
     def time_error_at(
@@ -231,11 +261,16 @@ class ClockModel(Surroundings, Result):
         predicted = self._predict(Targets(spans=spans, designs=self._designs(spans, courses)))
         mean = float(self.blocks.frequency.mean())
         frequency = predicted.distribution.scaled(self.scale).shifted(mean)
+        alone = frequency.scaled(horizon)
         to_come = self._time_swing(horizon, courses)
         known_to = np.hypot(to_come, self.display_uncertainty * horizon)
-        distribution = frequency.scaled(horizon).widened(known_to)
+        distribution = alone.stretched(self.self_test.widened_by).widened(known_to)
         forecast = self._forecast("time_error", elapsed, distribution)
-        return forecast, self._terms(predicted, distribution, horizon, to_come)
+        terms = self._terms(predicted, alone.widened(known_to), horizon, to_come)
+        if self.self_test.widened_by > 1:
+            added = (self.self_test.widened_by**2 - 1) * alone.standard_deviation**2
+            terms = VarianceTerms(by_term={**terms.by_term, "errors in its past": added})
+        return forecast, terms
 
     def _terms(
         self,
@@ -265,17 +300,18 @@ class ClockModel(Surroundings, Result):
         return least_squares_line(self.blocks.frequency, design, self.record.duration_s, level)
 
     def _predict(self, targets: Targets) -> Predicted:
-        y = (self.blocks.frequency - self.blocks.frequency.mean()) / self.scale
-        return predict(self.grid, y, targets, variants=self.variants, components=self.components)
+        return predict(self.grid, self._y, targets, variants=self.variants, components=self.components)
 
-    def _spans_around(self, elapsed: FloatArray, averaging_time_s: float | None) -> Spans:
-        width = self.blocks.length_s if averaging_time_s is None else averaging_time_s
-        if not width > 0:
-            msg = f"averaging_time_s is {averaging_time_s}; it must be positive"
+    def _wider(self, elapsed: FloatArray) -> FloatArray:
+        """Return by how much what is predicted for some times is widened, shape (m,)."""
+        return np.where(elapsed > self.record.duration_s * (1 + 1e-9), self.self_test.widened_by, 1.0)
+
+    def _spans_around(self, elapsed: FloatArray, over_s: float) -> Spans:
+        if not 0 < over_s < math.inf:
+            msg = f"averaging_time_s is {over_s}; it must be a positive time in seconds"
             raise InputError(msg)
-        return Spans(start=elapsed - 0.5 * width, stop=elapsed + 0.5 * width).scaled(
-            1 / self.record.duration_s
-        )
+        spans = Spans(start=elapsed - 0.5 * over_s, stop=elapsed + 0.5 * over_s)
+        return spans.scaled(1 / self.record.duration_s)
 
     def _forecast(
         self, quantity: ForecastQuantity, elapsed: FloatArray, distribution: StudentMixture
@@ -314,11 +350,13 @@ class ClockModel(Surroundings, Result):
             "block_s": self.blocks.length_s,
             "noise_prior": self.noise_prior,
             "noise": self.noise,
+            "wandering_drift_probability": self.wandering,
             "aging_laws": self.laws,
             "aging_rate_per_second": rate,
             "aging_rate_per_day": rate.per_day,
             **self._environment_facts(),
             "least_squares": self.least_squares,
+            "self_test": self.self_test,
         }
 
     def _headline(self) -> str:

@@ -17,6 +17,9 @@ WEAKEST_WALK = 0.1
 grid starts. At 4 the walk adds as much to the variance of the drift as white FM does: q₂/T beside 12q₁/T³."""
 WEAKEST_FLICKER = 0.1
 """The same for flicker FM, times the number of blocks."""
+WEAKEST_WANDER = 10.0
+"""The same for a wandering drift (Hadamard variances), times the fourth power of the number of blocks. At 2.2
+it adds as much to the variance of the drift at the end as white FM does: q/2 beside 12 σ²/n."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,9 +36,13 @@ class PriorShape:
         From there its weight per decade falls as the ratio to the power ``-walk_slope`` in records of 60
         block lengths and more; in those of 20 and fewer, which hardly tell a strong walk from a weak one,
         it is flat, and between them in between.
-    no_flicker, no_flicker_beside_walk
-        Weight of a clock without flicker FM, where there is no random walk and where there is; the rest is
-        flat in the logarithm of the ratio.
+    no_flicker, no_flicker_beside_walk, no_flicker_beside_wander
+        Weight of a clock without flicker FM, where there is no random walk, where there is, and where the
+        drift wanders; the rest is flat in the logarithm of the ratio.
+    wander
+        Weight of a clock whose drift wanders, which then has no random walk.
+    weakest_wander
+        From there it is flat in the logarithm of the ratio, in the unit of ``WEAKEST_WANDER``.
     """
 
     no_walk: float = 0.0
@@ -43,6 +50,9 @@ class PriorShape:
     walk_slope: float = 0.0
     no_flicker: float
     no_flicker_beside_walk: float
+    no_flicker_beside_wander: float = 0.4
+    wander: float = 0.1
+    weakest_wander: float = 30.0
 
 
 PRIORS: dict[str, PriorShape] = {
@@ -56,11 +66,17 @@ PRIORS: dict[str, PriorShape] = {
 
 @dataclass(frozen=True, kw_only=True)
 class Ratios:
-    """The grid of Allan-variance ratios to white FM at one block."""
+    """The grid of Allan-variance ratios to white FM at one block.
+
+    Those of a wandering drift, beside flicker FM of its own ratios and no white PM, are as many as those of
+    the random walk, which it replaces; none leaves it out.
+    """
 
     white_pm: tuple[float, ...]
     flicker_fm: tuple[float, ...]
     random_walk_fm: tuple[float, ...]
+    wander: tuple[float, ...] = ()
+    flicker_beside_wander: tuple[float, ...] = ()
 
     def times(self, factor: float) -> Ratios:
         """Return the ratios to a white FM that dead time makes as much larger in the averages."""
@@ -70,6 +86,8 @@ class Ratios:
             white_pm=tuple(factor * ratio for ratio in self.white_pm),
             flicker_fm=tuple(factor * ratio for ratio in self.flicker_fm),
             random_walk_fm=tuple(factor * ratio for ratio in self.random_walk_fm),
+            wander=tuple(factor * ratio for ratio in self.wander),
+            flicker_beside_wander=tuple(factor * ratio for ratio in self.flicker_beside_wander),
         )
 
 
@@ -80,11 +98,14 @@ def ratio_grid(count: float, *, with_white_pm: bool) -> Ratios:
     noise can no longer be seen, which depends on the length of the record: see ``WEAKEST_WALK``.
     """
     walks = _decades(WEAKEST_WALK / count**2, step=0.5)
-    if not with_white_pm:
-        flicker = _decades(WEAKEST_FLICKER / count, step=0.5)
-        return Ratios(white_pm=(0.0,), flicker_fm=(0.0, *flicker), random_walk_fm=walks)
-    flicker = _decades(WEAKEST_FLICKER / count, step=1.0)
-    return Ratios(white_pm=(0.0, *_decades(1e-2, step=1.0)), flicker_fm=(0.0, *flicker), random_walk_fm=walks)
+    few = (0.0, *_decades(WEAKEST_FLICKER / count, step=1.0))
+    return Ratios(
+        white_pm=(0.0, *_decades(1e-2, step=1.0)) if with_white_pm else (0.0,),
+        flicker_fm=few if with_white_pm else (0.0, *_decades(WEAKEST_FLICKER / count, step=0.5)),
+        random_walk_fm=walks,
+        wander=tuple((WEAKEST_WANDER / count**4 * 10.0 ** (0.5 * np.arange(len(walks)))).tolist()),
+        flicker_beside_wander=few,
+    )
 
 
 def _decades(lowest: float, *, step: float) -> tuple[float, ...]:

@@ -143,7 +143,7 @@ def offsets_beside(model: ClockModel, points: Sequence[CalibrationPoint]) -> Off
 
 def _offsets_of(model: ClockModel, point: CalibrationPoint) -> Iterator[_Offset]:
     at = float(model.record.elapsed_at(np.array([point.at]))[0])
-    length = point.averaging_time_s or model.blocks.length_s
+    length = point.averaging_time_s or model.averaging_time_s
     when = point.at if isinstance(point.at, str | np.datetime64) else f"{point.at:g} s"
     sides: tuple[tuple[Side, float | None], ...] = (("alone", point.as_found),)
     if point.adjusted:

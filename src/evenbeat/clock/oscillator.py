@@ -74,6 +74,7 @@ class StatedPrior:
         floor, floor_spread = _log_normal(usual.floor_of_most)
         after, after_spread = _log_normal(usual.walk_after_s)
         walk = floor + 0.5 * (math.log10(self.block_s) - after)
+        wanders = slice(self.grid.walks, None)
         white = np.log10(fit.level * self.scale**2)
         flicker_ratios = np.array(self.grid.ratios.flicker_fm)
         place = np.searchsorted(flicker_ratios, [node.flicker_fm for node in self.grid.nodes])
@@ -81,7 +82,12 @@ class StatedPrior:
         flicker = _mass(low[place][:, np.newaxis], high[place][:, np.newaxis], white, floor, floor_spread)
         low, high = _bins(np.array(self.grid.ratios.random_walk_fm))
         spread = math.hypot(floor_spread, 0.5 * after_spread)
-        return np.log(flicker * _mass(low, high, white, walk, spread) / len(self.grid.ratios.white_pm))
+        mass = flicker * _mass(low, high, white, walk, spread) / len(self.grid.ratios.white_pm)
+        # no class says how drifts wander: there it keeps what it has for an unknown clock
+        unknown = np.exp(self._unknown[wanders])
+        mass[: self.grid.walks] *= 1 - unknown.sum()
+        mass[wanders] = flicker[wanders] * unknown
+        return np.log(np.maximum(mass, 1e-300))
 
 
 def _log_normal(limits: tuple[float, float]) -> tuple[float, float]:

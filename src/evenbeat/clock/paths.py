@@ -15,6 +15,7 @@ from evenbeat.clock.fusion import Fusion
 from evenbeat.clock.joint import JointKriging
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import leans_over
+from evenbeat.clock.prediction import Targets, walk_ratio
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray
 
@@ -69,7 +70,11 @@ def drawn_means(
     count
         Paths in all: each set of levels has as many as its probability gives.
     """
-    middle = float(model.blocks.frequency.mean())
+    middle, wider = float(model.blocks.frequency.mean()), model.self_test.widened_by
+    expected: FloatArray | float = middle
+    if wider > 1:
+        said = model._predict(Targets(spans=spans, designs=tuple(designs)))
+        expected = middle + model.scale * said.distribution.mean
     fusion = model.fusion if isinstance(model, FusedModel) else None
     if fusion is None:
         draws = _from_log(model, spans, designs, count, generator)
@@ -79,12 +84,13 @@ def drawn_means(
         mean = middle + model.scale * draw.mean
         if fusion is None and isinstance(model, FusedModel):
             mean = mean + model.scale * _of_reference(model, spans, len(draw.growth), generator)
+        square = (wider * model.scale) ** 2
         yield DrawnMeans(
-            mean=mean,
-            covariance=model.scale**2 * draw.covariance,
+            mean=expected + wider * (mean - expected),
+            covariance=square * draw.covariance,
             growth=draw.growth,
-            white_variance=model.scale**2 * draw.white_variance,
-            walk_variance=model.scale**2 * draw.walk_variance,
+            white_variance=square * draw.white_variance,
+            walk_variance=square * draw.walk_variance,
         )
 
 
@@ -112,7 +118,7 @@ def _from_log(
             said = kriging.at(component, model.variants[component.variant], designs[component.variant])
             freedom = said.degrees_of_freedom
             level = said.level * freedom / generator.chisquare(freedom, shares[index])
-            walk = model.grid.ratios.random_walk_fm[component.walk]
+            walk = walk_ratio(model.grid, component)
             yield DrawnMeans(
                 mean=said.location,
                 covariance=said.shape,

@@ -7,16 +7,20 @@ of the trend. Mixing over the grid adds what is not known of the noise.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.basis import Bases, Turned
 from evenbeat.clock.covariance import (
+    RANDOM_WALK_FM,
+    WANDERING_DRIFT,
     IntArray,
     Spans,
+    drift_covariance,
+    drift_variance,
     mean_frequency_covariance,
     mean_frequency_variance,
     unit_level,
@@ -94,21 +98,78 @@ def predict(
     components: tuple[Component, ...],
 ) -> Predicted:
     """Predict the targets from the block averages ``frequency``, shape (n,)."""
-    kriging = _Kriging(grid, frequency, targets, variants)
-    shape = len(targets.spans), len(components)
+    wanted = [_wanted_columns(targets, index, variant) for index, variant in enumerate(variants)]
+    kriging = _Kriging(grid, frequency, *_covariances(grid, targets), wanted=wanted, variants=variants)
+    said = _mixed(kriging, components, len(targets.spans), len(frequency))
+    base = 0.0 if targets.reference is not None else float(frequency.mean())
+    return replace(said, distribution=said.distribution.shifted(base))
+
+
+def predict_rate(
+    grid: NoiseGrid,
+    frequency: FloatArray,
+    at: float,
+    *,
+    variants: tuple[Variant, ...],
+    components: tuple[Component, ...],
+) -> StudentMixture:
+    """Return the distribution of the drift at a scaled time: slope of the law, and what it has wandered."""
+    wanted = [slope_row(variant, at) for variant in variants]
+    kriging = _Kriging(grid, frequency, *rate_covariances(grid, at), wanted=wanted, variants=variants)
+    said = _mixed(kriging, components, 1, len(frequency)).distribution.one(0)
+    least = np.array([least_known(grid, variants[c.variant], c) for c in components])
+    return replace(said, scales=np.maximum(said.scales, least))
+
+
+def least_known(grid: NoiseGrid, variant: Variant, component: Component) -> float:
+    """Return what no record tells of a drift: √(12 σ²/n), which white FM alone leaves of a line.
+
+    Only a law that settles says that it knows better: that the drift has ended. Nothing has shown that.
+    """
+    if not variant.law.settles:
+        return 0.0
+    return float(np.sqrt(12 * variant.fit.level[component.node, component.walk] * grid.block))
+
+
+def walk_ratio(grid: NoiseGrid, component: Component) -> float:
+    """Return the ratio of random-walk FM to white FM at a point: zero where the drift wanders instead."""
+    node = grid.nodes[component.node]
+    return float(node.ratios[component.walk]) if node.moving == RANDOM_WALK_FM else 0.0
+
+
+def slope_row(variant: Variant, at: float) -> FloatArray:
+    """Return the weights of a variant's coefficients in its slope at a scaled time, shape (1, p)."""
+    slope = variant.law.slope_at(np.array([at]), variant.curvature)
+    return np.pad(slope, ((0, 0), (0, variant.design.shape[1] - slope.shape[1])))
+
+
+def rate_covariances(grid: NoiseGrid, at: float) -> tuple[dict[int, FloatArray], dict[int, FloatArray]]:
+    """Return covariance with the contrasts, and variance, of what the drift at a scaled time has wandered."""
+    nothing, certain = np.zeros((len(grid.spans) - 1, 1)), np.zeros(1)
+    with_data: dict[int, FloatArray] = dict.fromkeys(grid.covariances, nothing)
+    own: dict[int, FloatArray] = dict.fromkeys(grid.covariances, certain)
+    if WANDERING_DRIFT in grid.covariances:
+        level = unit_level(WANDERING_DRIFT, grid.block)
+        to_blocks = level * drift_covariance(at, grid.spans)
+        with_data[WANDERING_DRIFT] = grid.contrasts.of(to_blocks[:, np.newaxis])
+        own[WANDERING_DRIFT] = np.array([level * drift_variance(at)])
+    return with_data, own
+
+
+def _mixed(kriging: _Kriging, components: tuple[Component, ...], targets: int, blocks: int) -> Predicted:
+    shape = targets, len(components)
     locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
     with one_thread():
-        for node, places in _by_node(components, most=max(1, MOST_NUMBERS // max(shape[0], len(frequency)))):
+        for node, places in _by_node(components, most=max(1, MOST_NUMBERS // max(targets, blocks))):
             some = [components[place] for place in places]
             locations[:, places], variances[:, places], trends[:, places] = kriging.at(node, some)
-    base = 0.0 if targets.reference is not None else float(frequency.mean())
     weights = np.array([component.weight for component in components])
     return Predicted(
         distribution=StudentMixture(
             weights=weights,
-            locations=base + locations,
+            locations=locations,
             scales=np.sqrt(np.maximum(variances, 0.0)),
-            degrees_of_freedom=degrees_of_freedom(variants, components),
+            degrees_of_freedom=degrees_of_freedom(kriging.variants, components),
         ),
         trend_variance=trends @ weights,
     )
@@ -182,16 +243,21 @@ class _Kriging:
     """
 
     def __init__(
-        self, grid: NoiseGrid, frequency: FloatArray, targets: Targets, variants: tuple[Variant, ...]
+        self,
+        grid: NoiseGrid,
+        frequency: FloatArray,
+        with_data: Mapping[int, FloatArray],
+        own: Mapping[int, FloatArray],
+        *,
+        wanted: Sequence[FloatArray],
+        variants: tuple[Variant, ...],
     ) -> None:
-        self._bases = Bases(grid, frequency, *_covariances(grid, targets))
-        self._ratios = np.asarray(grid.ratios.random_walk_fm)
-        self._variants = variants
+        self._bases = Bases(grid, frequency, with_data, own)
+        self.variants = variants
         self._widest = max(variant.design.shape[1] for variant in variants)
         designs = [self._filled(variant.design) for variant in variants]
         self._designs = np.stack(designs, axis=1).reshape(len(frequency), -1)
-        wanted = [self._filled(_wanted_columns(targets, index, v)) for index, v in enumerate(variants)]
-        self._wanted = np.stack(wanted, axis=1)
+        self._wanted = np.stack([self._filled(columns) for columns in wanted], axis=1)
 
     def at(self, node: int, components: Sequence[Component]) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return location, variance and the trend's part of it, shape (m, c), of components at one node.
@@ -203,9 +269,9 @@ class _Kriging:
         walks, place = np.unique(walk_of, return_inverse=True)
         coefficients, information, level = self._fitted(node, variant_of, walk_of)
         turned = self._bases.design(node, self._designs)
-        design = turned.reshape(len(turned), len(self._variants), self._widest)[:, variant_of]
+        design = turned.reshape(len(turned), len(self.variants), self._widest)[:, variant_of]
         wanted = self._wanted[:, variant_of]
-        ratio = self._ratios[walks]
+        ratio = part.ratios[walks]
         shrink = 1 / (1 + np.multiply.outer(part.eigenvalues, ratio))
         known = _known(part, ratio, shrink)[:, place]
         ratio, shrink = ratio[place], shrink[:, place]
@@ -232,7 +298,7 @@ class _Kriging:
         coefficients, information = np.zeros((count, widest)), np.zeros((count, widest, widest))
         level = np.empty(count)
         for index in np.unique(variant_of):
-            fit, places = self._variants[index].fit, np.flatnonzero(variant_of == index)
+            fit, places = self.variants[index].fit, np.flatnonzero(variant_of == index)
             p, walks = fit.coefficients.shape[-1], walk_of[places]
             coefficients[places, :p] = fit.coefficients[node, walks]
             information[places, :p, :p] = fit.inverse_information[node, walks]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -17,15 +18,27 @@ from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class AgingRate(Estimate):
-    """An aging rate per second that can be read per day and per year (365.25 d)."""
+    """An aging rate per second that can be read per day and per year (365.25 d).
+
+    Its value is the median: where laws disagree, the mean can lie outside the interval.
+    """
+
+    @cached_property
+    def value(self) -> float:
+        """The median."""
+        return float(self.distribution.quantile(0.5))
+
+    def scaled(self, factor: float, unit: str) -> AgingRate:
+        """Return the same rate in another unit."""
+        return AgingRate(distribution=self.distribution.scaled(factor), unit=unit)
 
     @property
-    def per_day(self) -> Estimate:
+    def per_day(self) -> AgingRate:
         """The rate per day."""
         return self.scaled(SECONDS_PER_DAY, "/day")
 
     @property
-    def per_year(self) -> Estimate:
+    def per_year(self) -> AgingRate:
         """The rate per year if it stayed as it is: an illustration, not a forecast."""
         return self.scaled(SECONDS_PER_YEAR, "/year")
 

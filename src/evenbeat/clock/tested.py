@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from evenbeat.clock.scores import coverage_limits, coverage_p_value, error_ratio, uniformity_p_value
 from evenbeat.plain import UNLISTED, Plain, declared
@@ -103,8 +104,8 @@ def horizon_score(group: Sequence[Outcome], *, confidence: float, beside: int) -
     Parameters
     ----------
     beside
-        Number of such groups that are judged together: a verdict needs a probability below 0.05
-        divided by twice that number (Bonferroni), because each group has two chances to look odd.
+        Number of such groups that are judged together: a verdict needs a probability below 0.05 divided
+        by three times that number (Bonferroni), because each group has three chances to look odd.
     """
     origins = np.array([outcome.origin_s for outcome in group])
     horizon = group[0].horizon_s
@@ -116,7 +117,10 @@ def horizon_score(group: Sequence[Outcome], *, confidence: float, beside: int) -
     p_coverage = coverage_p_value(round(coverage * whole), whole, confidence)
     p_uniform = uniformity_p_value(transforms, independent)
     ratio = error_ratio(transforms)
-    surprising = min(p_coverage, p_uniform) * 2 * beside < SURPRISING
+    # errors too large or too small as a whole: their squares over what was stated are χ² if that is right
+    below = float(special.chdtr(independent, ratio**2 * independent))
+    p_size = 2 * min(below, 1 - below)
+    surprising = min(p_coverage, p_uniform, p_size) * 3 * beside < SURPRISING
     return HorizonScore(
         quantity=group[0].quantity,
         horizon_s=horizon,

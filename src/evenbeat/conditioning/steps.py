@@ -1,15 +1,15 @@
 """Steps of frequency and phase, judged against how much the record changes elsewhere.
 
-For windows of many lengths the difference of adjacent means is compared with the spread of the same
-difference over the whole record. White, flicker and random-walk noise and steady drift change the record
-everywhere alike; only what stands out from that is a step. Missing a small step is preferred to
-inventing one.
+Steps of frequency come from a likelihood-ratio scan (:mod:`evenbeat.conditioning.step_scan`), which accuses
+one clean record in a hundred. It sees the record in blocks. For what is sharper than a block, and for steps
+of phase, windows of many lengths on both sides of each moment (their means, or straight lines through them)
+are compared with the spread of the same difference over the whole record.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,6 +25,7 @@ from evenbeat.conditioning.shared import (
     spread,
     tail_spread,
 )
+from evenbeat.conditioning.step_scan import MOST_BLOCKS, USUALLY_ABOVE, step_scan
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
@@ -32,12 +33,12 @@ from evenbeat.units import time_text
 
 NAME = "steps"
 FALSE_ALARM = 0.002
-"""Probability of calling a step in a record that has none, for normal noise."""
+"""Probability that windows call a step in a record that has none, for normal noise; the scan has 1 %."""
 
 MOST_STEPS = 10
 FEWEST = 64
 _SHORTEST = 8
-_FEWEST_WINDOWS = 16
+_CLEAR = 8.0
 _HOPS = 8
 _WIDEST_PHASE = 64
 _FREEDOM_PER_WINDOW = 0.37  # what a median absolute deviation is worth beside a standard deviation
@@ -84,6 +85,8 @@ class _Step:
         The same difference where nothing steps: what drift adds.
     ratio
         Size in units of the threshold at that width.
+    smallest
+        Size of a step that would have been found there with a probability of 90 %.
     """
 
     cause: str
@@ -93,6 +96,7 @@ class _Step:
     width: int
     usual: float
     ratio: float
+    smallest: float
 
 
 def with_steps_flagged(record: Record) -> Record:
@@ -100,10 +104,11 @@ def with_steps_flagged(record: Record) -> Record:
 
     Notes
     -----
-    Difference of adjacent window means over doubling window lengths; spread by median absolute
-    deviation; threshold from Student's distribution with the worth of that deviation as degrees of
-    freedom, divided by the number of comparisons (Bonferroni). Not valid for a record whose noise
-    changes much with time, nor for steps closer together than the windows that show them.
+    Likelihood ratio under the fitted noise. Within its blocks: difference of adjacent window means over
+    doubling window lengths, of phase the offset of straight lines; spread by median absolute deviation;
+    threshold from Student's distribution with the worth of that deviation as degrees of freedom, divided by
+    the number of comparisons (Bonferroni). Not valid for steps closer together than the windows that show
+    them, nor for a phase step in a gap.
     """
     values = record.usable_values(without_steps=True)
     there = len(present(values))
@@ -113,7 +118,8 @@ def with_steps_flagged(record: Record) -> Record:
         unchecked = Finding(code="STEPS_UNCHECKED", severity="note", sentence=sentence)
         too_few = f"{looked_at}, fewer than {FEWEST}"
         return record.checked(NAME, too_few, looked=False, findings=[unchecked])
-    flags = sorted(_steps(record, values), key=lambda flag: flag.start)
+    found, smallest = _steps(record, values)
+    flags = sorted(found, key=lambda flag: flag.start)
     if len(flags) >= MOST_STEPS:
         sentence = (
             f"The record changes abruptly {MOST_STEPS} times or more, so that steps cannot be told from its "
@@ -128,8 +134,7 @@ def with_steps_flagged(record: Record) -> Record:
             advice="Look at the figure of the record, and cut it into parts.",
         )
     if not flags:
-        sentence = "No step of frequency or phase stands out from the noise of the record."
-        finding = Finding(code="NO_STEPS", severity="good", sentence=sentence)
+        finding = _no_steps(smallest)
         return record.checked(NAME, looked_at, findings=[finding], done={"found": 0})
     return record.checked(
         NAME,
@@ -144,11 +149,26 @@ def with_steps_flagged(record: Record) -> Record:
     )
 
 
-def _steps(record: Record, values: FloatArray) -> list[Flag]:
-    """Return the steps, the clearest first; each is taken out before the next is sought.
+def _no_steps(smallest: Mapping[str, float]) -> Finding:
+    """Say that no step stands out, and which would have."""
+    frequency, phase = smallest["frequency_step"], smallest.get("phase_step")
+    seen = [f"one of frequency by {frequency:.2g} amid it"]
+    seen += [] if phase is None else [f"one of phase by {time_text(phase)}"]
+    sentence = (
+        f"No step of frequency or phase stands out from the noise of the record; {' or '.join(seen)} would "
+        "have been found nine times in ten."
+    )
+    values = {f"smallest_{cause}": size for cause, size in smallest.items()}
+    return Finding(code="NO_STEPS", severity="good", sentence=sentence, values=values)
 
-    What is left of one that was found before is added to it: there is one flag at one place.
+
+def _steps(record: Record, values: FloatArray) -> tuple[list[Flag], dict[str, float]]:
+    """Return the steps, the clearest first, and the smallest that would be found of either kind.
+
+    Each is taken out before the next is sought. What is left of one that was found before is added to it:
+    there is one flag at one place.
     """
+    smallest: dict[str, float] = {}
     values = np.array(values, dtype=float)
     values -= np.nanmedian(values)
     rounding = np.finfo(float).eps * float(np.nansum(np.abs(values)))
@@ -158,12 +178,20 @@ def _steps(record: Record, values: FloatArray) -> list[Flag]:
     while len(flags) < MOST_STEPS and len(refused) < MOST_STEPS + _MOST_REFUSED:
         series = _frequency_series(record, values)
         phase = _phase_series(values) if record.kind == "phase" and even else None
-        best = _clearest(series, phase, refused, rounding)
-        if best is None:
+        found = [*_of_frequency(series, refused, of_phase=record.kind == "phase")]
+        found += _candidates(series, "frequency_step", _adjacent_difference, refused, rounding)
+        if phase is not None:
+            found += _candidates(phase, "phase_step", _offset_difference, refused, rounding)
+        smallest = {step.cause: math.inf for step in found}
+        for step in found:
+            smallest[step.cause] = min(smallest[step.cause], step.smallest)
+        best = max(found, key=lambda step: step.ratio)
+        if best.ratio <= 1:
             break
         source = phase if best.cause == "phase_step" and phase is not None else series
-        best = _refined(source, best)
-        if not _is_lasting(source, best) or not _is_sharp(source, best):
+        jump, best = abs(best.size), _refined(source, best)
+        faded = abs(best.size) < _LASTING * jump
+        if faded or not _is_lasting(source, best) or not _is_sharp(source, best):
             refused.append((best.cause, best.index - best.width, best.index + best.width))
             continue
         start = int(source.where[min(best.index, len(source.where) - 1)])
@@ -173,7 +201,7 @@ def _steps(record: Record, values: FloatArray) -> list[Flag]:
         whole = replace(best, size=best.size + sum(flag.size or 0.0 for flag in same))
         flags = [*(flag for flag in flags if flag not in same), _flag(whole, start)]
         refused.append((best.cause, best.index - _SAME_PLACE, best.index + _SAME_PLACE))
-    return flags
+    return flags, smallest
 
 
 def _frequency_series(record: Record, values: FloatArray) -> _Series:
@@ -243,6 +271,7 @@ def _uneven_phase_steps(record: Record, values: FloatArray) -> list[Flag]:
             width=1,
             usual=0.0,
             ratio=float(abs(size) / sigma[index]),
+            smallest=math.nan,
         )
         flags.append(_flag(step, start))
     return flags
@@ -265,15 +294,30 @@ def _phase_series(values: FloatArray) -> _Series:
     )
 
 
-def _clearest(
-    series: _Series, phase: _Series | None, refused: list[tuple[str, int, int]], rounding: float
-) -> _Step | None:
-    """Return the step that stands out most from its threshold, of either kind."""
-    found = [*_candidates(series, "frequency_step", _adjacent_difference, refused, rounding)]
-    if phase is not None:
-        found += _candidates(phase, "phase_step", _offset_difference, refused, rounding)
-    clear = [step for step in found if step.ratio > 1]
-    return max(clear, key=lambda step: step.ratio) if clear else None
+def _of_frequency(series: _Series, refused: list[tuple[str, int, int]], *, of_phase: bool) -> Iterator[_Step]:
+    """Yield the step of frequency that is likeliest."""
+    n = len(series.samples)
+    scan = step_scan(series.samples, series.missed, of_phase=of_phase)
+    ratio = scan.ratio.copy()
+    for name, first, last in refused:
+        ratio[(scan.start >= first) & (scan.start <= last) & (name == "frequency_step")] = 0.0
+    top = int(np.argmax(ratio))
+    index, size = int(scan.start[top]), float(scan.size[top])
+    # as many samples on either side as show it eight times over their scatter, and two blocks at least
+    scatter = max(spread(np.diff(series.samples)) / math.sqrt(2), series.quantum / math.sqrt(12))
+    blocks = 2 * -(-n // MOST_BLOCKS)
+    wanted = 2 * (_CLEAR * scatter / size) ** 2 if size else 0.0
+    width = int(min(max(_SHORTEST, blocks, wanted), max(_SHORTEST, min(index, n - index) // 2)))
+    yield _Step(
+        cause="frequency_step",
+        index=index,
+        size=size,
+        sigma=float(scan.sigma[top]),
+        width=width,
+        usual=0.0,
+        ratio=float(ratio[top]),
+        smallest=scan.smallest,
+    )
 
 
 _Difference = Callable[[FloatArray, npt.NDArray[np.intp], int], FloatArray]
@@ -289,7 +333,7 @@ def _candidates(
     """Yield the largest difference at each window length; ``rounding`` is the error of a sum of samples."""
     n = len(series.samples)
     reach, shortest = (1, _SHORTEST) if cause == "frequency_step" else (2, 1)
-    widest = n // _FEWEST_WINDOWS if cause == "frequency_step" else min(n // 64, _WIDEST_PHASE)
+    widest = n // MOST_BLOCKS if cause == "frequency_step" else min(n // 64, _WIDEST_PHASE)
     sums = np.concatenate([[0.0], np.cumsum(series.samples)])
     lengths = [shortest << k for k in range(64) if shortest << k <= widest]
     for width in lengths:
@@ -305,7 +349,8 @@ def _candidates(
         widening = np.sqrt(1 + 1.5 * missed / width)
         if cause == "phase_step":  # the phase across a gap is not known
             widening = np.where(missed > 0, np.inf, 1.0)
-        ratios = np.abs(excess) / (sigma * widening * _threshold(n / width, len(places) * len(lengths)))
+        limit = _threshold(n / width, len(places) * len(lengths))
+        ratios = np.abs(excess) / (sigma * widening * limit)
         for name, first, last in refused:
             ratios[(places >= first) & (places <= last) & (name == cause)] = 0.0
         top = int(np.argmax(ratios))
@@ -317,6 +362,7 @@ def _candidates(
             width=width,
             usual=usual,
             ratio=float(ratios[top]),
+            smallest=(limit + USUALLY_ABOVE) * sigma,
         )
 
 

@@ -31,6 +31,8 @@ class TimebaseCard(Result):
         Shape (n,): expected fractional frequency of the timebase then.
     frequency_hz, gate_s
         Shape (k,) and (m,).
+    averaging_time_s
+        The offset is the mean over so long; NaN where the timebase is no clock model.
     half_width
         Shape (n, k, m): readings are right within ± this, in hertz, with ``confidence``; about the
         reading corrected for ``offset`` where ``corrected``, else about the reading as it is.
@@ -43,6 +45,7 @@ class TimebaseCard(Result):
     half_width: FloatArray
     confidence: float
     corrected: bool
+    averaging_time_s: float = math.nan
 
     _longest_table = 1000
 
@@ -72,7 +75,9 @@ class TimebaseCard(Result):
 
     def _headline(self) -> str:
         about = "corrected for the timebase's expected offset" if self.corrected else "as displayed"
-        return f"Readings {about} are right within ± ({100 * self.confidence:g} %), in hertz"
+        known = not math.isnan(self.averaging_time_s)
+        over = f"; offset: mean over {duration_text(self.averaging_time_s)}" if known else ""
+        return f"Readings {about} are right within ± ({100 * self.confidence:g} %), in hertz{over}"
 
 
 def _after(seconds: float) -> str:
@@ -90,6 +95,7 @@ def timebase_card(
     count_law: CountLaw = "triangular",
     corrected: bool = False,
     confidence: float = DEFAULT_CONFIDENCE,
+    averaging_time_s: float | None = None,
 ) -> TimebaseCard:
     """Return what a reading of a frequency at a gate time is worth some time from now.
 
@@ -107,11 +113,15 @@ def timebase_card(
         Whether the reader will correct for the expected offset; otherwise the offset widens the card.
     confidence
         Coverage probability.
+    averaging_time_s
+        Of a clock model: the offset of the timebase is its mean over so long, by default that of the model
+        (:attr:`evenbeat.results.ClockModel.averaging_time_s`).
 
     Raises
     ------
     InputError
-        If a list is empty, a time negative, or the lengths differ.
+        If a list is empty, a time negative, or the lengths differ; if an averaging time is given without a
+        clock model.
 
     Notes
     -----
@@ -130,8 +140,13 @@ def timebase_card(
         raise InputError(msg)
     if isinstance(timebase, ClockModel):
         end = timebase.record.duration_s
-        known = [Timebase.from_model(timebase, end + float(time)) for time in times]
+        over = timebase.averaging_time_s if averaging_time_s is None else averaging_time_s
+        known = [Timebase.from_model(timebase, end + float(time), averaging_time_s=over) for time in times]
+    elif averaging_time_s is not None:
+        msg = "averaging_time_s is given, but only a clock model knows the noise of averages"
+        raise InputError(msg)
     else:
+        over = math.nan
         known = list(timebase)
     if len(known) != len(times):
         msg = f"{len(known)} timebases are given for {len(times)} times; give one for each"
@@ -158,6 +173,7 @@ def timebase_card(
         half_width=half,
         confidence=confidence,
         corrected=corrected,
+        averaging_time_s=over,
         findings=merged(*(one.findings for one in known)),
     )
 

@@ -12,6 +12,7 @@ from evenbeat.counter.budget import Contribution
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate
+from evenbeat.units import duration_text
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -48,15 +49,19 @@ class Timebase:
         )
 
     @classmethod
-    def from_model(cls, model: ClockModel, at: float | np.datetime64) -> Timebase:
+    def from_model(
+        cls, model: ClockModel, at: float | np.datetime64, *, averaging_time_s: float | None = None
+    ) -> Timebase:
         """Return what a clock model foretells.
 
         Parameters
         ----------
         at
             Seconds since the start of the model's record, or a date.
+        averaging_time_s
+            Of the offset, such as the gate; by default that of the model.
         """
-        forecast = model.frequency_at(np.atleast_1d(np.asarray(at)))
+        forecast = model.frequency_at(np.atleast_1d(np.asarray(at)), averaging_time_s=averaging_time_s)
         distribution = forecast.distribution.one(0)
         found = tuple(f for f in forecast.findings if f.severity in ("caution", "stop"))
         estimate = Estimate(distribution=distribution)
@@ -68,7 +73,7 @@ class Timebase:
                     standard_uncertainty=_finite(estimate.standard_uncertainty, distribution),
                 ),
             ),
-            says="clock model",
+            says=f"clock model, mean over {duration_text(averaging_time_s or model.averaging_time_s)}",
             findings=found,
         )
 

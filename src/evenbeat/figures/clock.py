@@ -87,8 +87,10 @@ def draw_aging(ax: Axes, model: ClockModel, *, tolerance: ToleranceLike | Tolera
     """
     dressed(ax)
     end, blocks = model.record.duration_s, model.blocks
-    within = model.frequency_at(np.linspace(0.5 * blocks.length_s, end, WITHIN))
-    ahead = model.frequency_at(end + np.linspace(0, end, AHEAD))
+    # means as long as the averages that are drawn
+    over = blocks.length_s
+    within = model.frequency_at(np.linspace(0.5 * blocks.length_s, end, WITHIN), averaging_time_s=over)
+    ahead = model.frequency_at(end + np.linspace(0, end, AHEAD), averaging_time_s=over)
     shown = [(within, within.interval(), 0.16), (ahead, ahead.interval(), 0.28)]
     bands = [limit for _, interval, _ in shown for limit in interval]
     size, unit = fractional_unit(blocks.frequency, *bands)

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from evenbeat.clock.budget import VarianceTerms
 from evenbeat.clock.crossing import holds_until
 from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.foretold import stop_unless_trusted
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
@@ -128,6 +129,7 @@ def predict_holdover(
     starting_time_error: Estimate | None = None,
     environment: Mapping[str, Any] | None = None,
     backtest: Backtest | None = None,
+    even_if_untested: bool = False,
 ) -> HoldoverForecast:
     """Predict the time error of a clock that loses its reference at the end of the record.
 
@@ -148,11 +150,14 @@ def predict_holdover(
         values. Without one the covariate is at its mean, its daily swing and weather in the uncertainty.
     backtest
         Of the same record: what it did not test is said.
+    even_if_untested
+        Answer also where the model's forecasts within its own record failed.
 
     Raises
     ------
     InputError
-        If a duration or the limit is not positive, or the confidence is not a probability.
+        If a duration or the limit is not positive, or the confidence is not a probability. If the model's
+        forecasts of its own past failed, or the clock changed.
 
     Notes
     -----
@@ -167,6 +172,7 @@ def predict_holdover(
     """
     durations = checked_durations(duration_s)
     checked_probability(confidence, "confidence")
+    stop_unless_trusted(model, even_if_untested=even_if_untested)
     end = model.record.duration_s
     courses: dict[str, Any] = {} if environment is None else {"environment": environment}
     forecast, terms = model.time_error_terms(end + durations, **courses)

@@ -122,7 +122,8 @@ def watch_aging(
     record = both.between(0, end)
     model = fit_clock(record, aging=law)
     within_s, ahead_s = np.linspace(0.5 * SECONDS_PER_DAY, end, 3 * POINTS), end + np.linspace(0, end, POINTS)
-    both_ways = model.frequency_at(np.concatenate([within_s, ahead_s]))  # asked together, half the work
+    # asked together, half the work
+    both_ways = model.frequency_at(np.concatenate([within_s, ahead_s]), averaging_time_s=SECONDS_PER_DAY)
     within, ahead = _part(both_ways, slice(0, len(within_s))), _part(both_ways, slice(len(within_s), None))
     clock = call_text(
         "eb.simulate_clock",

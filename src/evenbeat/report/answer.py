@@ -77,11 +77,16 @@ def _interval_rows(suggestion: IntervalSuggestion) -> list[Row]:
 
 def _clock_rows(model: ClockModel) -> list[Row]:
     now = model.frequency_at([model.record.duration_s])
+    over = duration_text(model.averaging_time_s)
     low, high = now.interval()
     offset = Estimate.normal(float(now.mean[0]), float(now.standard_uncertainty[0]))
     rate, line = model.aging_rate().per_day, model.least_squares.rate.per_day
     rows = [
-        ("Offset at the end of the record", str(offset), range_text(float(low[0]), float(high[0]))),
+        (
+            f"Offset at the end of the record, mean over {over}",
+            str(offset),
+            range_text(float(low[0]), float(high[0])),
+        ),
         ("Aging rate at the end, per day", _bare(rate), _interval(rate)),
         ("  what plain least squares would claim, per day", _bare(line), _interval(line)),
     ]

@@ -132,7 +132,7 @@ def _fine_holdover(assessment: Assessment) -> HoldoverForecast | None:
     longest = float(asked.duration_s.max())
     shortest = min(60.0, float(asked.duration_s.min()))
     durations = np.geomspace(shortest, longest, HOLDOVER_POINTS)
-    finer = predict_holdover(assessment.model, durations, confidence=asked.confidence)
+    finer = predict_holdover(assessment.model, durations, confidence=asked.confidence, even_if_untested=True)
     return replace(asked, forecast=finer.forecast, terms=finer.terms)
 
 

@@ -15,9 +15,12 @@ from scipy import linalg
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     RANDOM_WALK_FM,
+    WANDERING_DRIFT,
     WHITE_FM,
     WHITE_PM,
     Spans,
+    drift_covariance,
+    drift_variance,
     mean_frequency_covariance,
     unit_level,
 )
@@ -42,6 +45,8 @@ class Recomputed:
         Less a constant that all points share.
     means, variances
         Of the mean frequencies ahead, less the mean of the blocks, shape (m,).
+    rate, rate_variance
+        Of the drift at the end.
     """
 
     coefficients: FloatArray
@@ -50,6 +55,8 @@ class Recomputed:
     log_restricted: float
     means: FloatArray
     variances: FloatArray
+    rate: float
+    rate_variance: float
 
 
 class DenseModel:
@@ -74,15 +81,29 @@ class DenseModel:
         from_last = total[n:] - total[n - 1]  # what lies ahead, less the last block
         cross = differences @ (from_last[:, :n]).T
         own = np.diag(from_last[:, n:]) - from_last[:, n - 1]
+        drift = self._drift_with_blocks(point)
+        cross = np.column_stack([cross, differences @ drift[:-1]])
+        own = np.append(own, drift[-1])
         factor = linalg.cho_factor(inner, lower=True)
         half_log_det = float(np.sum(np.log(np.diag(factor[0]))))
         return {k: self._fit(k, factor, half_log_det, cross, own) for k in variants}
+
+    def _drift_with_blocks(self, point: Point) -> FloatArray:
+        """Return the covariance of a wandering drift at the end with blocks and itself, shape (n + 1,)."""
+        grid = self._model.grid
+        node = grid.nodes[point[0]]
+        drift = np.zeros(self._count + 1)
+        if node.moving == WANDERING_DRIFT:
+            growth = node.ratios[point[1]] * unit_level(WANDERING_DRIFT, grid.block)
+            drift[:-1] = growth * drift_covariance(1.0, grid.spans)
+            drift[-1] = growth * drift_variance(1.0)
+        return drift
 
     def covariance(self, point: Point) -> FloatArray:
         """Return the covariance over σ² of blocks and what lies ahead, up to a constant."""
         grid = self._model.grid
         node = grid.nodes[point[0]]
-        total = self._noises[WHITE_FM] + grid.ratios.random_walk_fm[point[1]] * self._noises[RANDOM_WALK_FM]
+        total = self._noises[WHITE_FM] + node.ratios[point[1]] * self._noises[node.moving]
         if node.flicker_fm:
             total = total + node.flicker_fm * self._noises[FLICKER_FM]
         return total + node.white_pm * self._noises[WHITE_PM] if node.white_pm else total
@@ -108,11 +129,14 @@ class DenseModel:
         freedom = len(y) - p
         square = float(rest @ linalg.cho_solve(factor, rest))
         level = square / freedom
-        wanted = ahead - design[-1]
+        slope = variant.law.slope_at(np.ones(1), variant.curvature)
+        row = np.pad(slope, ((0, 0), (0, variant.design.shape[1] - slope.shape[1])))[:, kept]
+        wanted = np.vstack([ahead - design[-1], row])
         lean = wanted - solved[:, p : p + m].T @ x
         unexplained = own - np.sum(cross * solved[:, p : p + m], axis=0)
         trend = np.einsum("mp,pq,mq->m", lean, inverse, lean)
-        means = self._frequency[-1] + wanted @ beta + solved[:, p : p + m].T @ rest
+        means = wanted @ beta + solved[:, p : p + m].T @ rest
+        variances = level * (unexplained + trend)
         log_det_x = float(np.linalg.slogdet(information)[1]) if p else 0.0
         coefficients = np.zeros(len(variant.fit.kept))
         coefficients[kept] = beta
@@ -123,8 +147,10 @@ class DenseModel:
             inverse_information=covariance,
             level=level,
             log_restricted=-0.5 * (freedom * np.log(square) + log_det_x) - half_log_det,
-            means=means,
-            variances=level * (unexplained + trend),
+            means=self._frequency[-1] + means[:-1],
+            variances=variances[:-1],
+            rate=float(means[-1]),
+            rate_variance=float(variances[-1]),
         )
 
     def _with_ahead(self, exponent: int, blocks: Spans, ahead: Spans) -> FloatArray:
@@ -133,7 +159,7 @@ class DenseModel:
             start=np.concatenate([blocks.start, ahead.start]), stop=np.concatenate([blocks.stop, ahead.stop])
         )
         unit = self._model.grid.block
-        if exponent == FLICKER_FM or self._model.blocks.gating is not None:
+        if exponent in (FLICKER_FM, WANDERING_DRIFT) or self._model.blocks.gating is not None:
             total = unit_level(exponent, unit) * mean_frequency_covariance(exponent, both, both)
             total[: self._count, : self._count] = self._model.grid.covariances[exponent]
             return total

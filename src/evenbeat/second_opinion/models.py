@@ -158,8 +158,7 @@ def _recomputed(
     import numpy as np
 
     from evenbeat.clock.covariance import Spans
-    from evenbeat.clock.model import ClockModel
-    from evenbeat.clock.prediction import Targets, predict
+    from evenbeat.clock.prediction import Targets, predict, predict_rate
     from evenbeat.second_opinion.dense import DenseModel
 
     ahead = Spans(start=np.ones(len(AHEAD)), stop=1 + np.array(AHEAD))
@@ -191,20 +190,26 @@ def _recomputed(
             (model.scale * float(means[k]), model.scale * float(spread[k])),
             shift=float(model.blocks.frequency.mean()),
         )
-    return again, _rates(model, parts, ClockModel.aging_rate(model).distribution), forecasts
+    rate = predict_rate(
+        model.grid,
+        (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale,
+        1.0,
+        variants=model.variants,
+        components=model.components,
+    )
+    return again, _rates(model, parts, rate.scaled(model.scale / model.record.duration_s)), forecasts
 
 
 def _rates(model: ClockModel, parts: list[Recomputed], ours: StudentMixture) -> list[Compared]:
     import numpy as np
 
-    locations, variances = [], []
-    for component, part in zip(model.components, parts, strict=True):
-        variant = model.variants[component.variant]
-        slope = variant.law.slope_at(np.ones(1), variant.curvature)[0]
-        row = np.zeros(len(part.coefficients))
-        row[: len(slope)] = slope
-        locations.append(row @ part.coefficients)
-        variances.append(part.level * (row @ part.inverse_information @ row))
+    from evenbeat.clock.prediction import least_known
+
+    locations = [part.rate for part in parts]
+    variances = [
+        max(part.rate_variance, least_known(model.grid, model.variants[component.variant], component) ** 2)
+        for component, part in zip(model.components, parts, strict=True)
+    ]
     if not np.any(variances):
         return []
     factor = model.scale / model.record.duration_s

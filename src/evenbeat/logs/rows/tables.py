@@ -14,7 +14,7 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.logs.files import LogText, line_feeds
-from evenbeat.logs.form.cells import cells_at, is_comment
+from evenbeat.logs.form.cells import ASIDE, cells_at, is_comment
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.rows.cut_short import Endings, Judge
 from evenbeat.logs.rows.lines import REJECT, Rejected, row_lines, shown
@@ -183,6 +183,7 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
     head = log.text[:start].decode(errors="replace").split("\n")[:-1]
     blank = sum(not line.strip() for line in head)
     comments = sum(is_comment(line, form.separator) for line in head)
+    aside = sum(line.startswith(ASIDE) for line in head)
     reader = PieceReader(form=form, wanted=wanted, path=log.path, reject=reject)
     parts = _in_parallel(
         lambda piece: reader.read(log.text[piece[0] : piece[1]], piece[2]), _pieces(log.text, start, form)
@@ -201,7 +202,7 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
         fraction=fraction,
         others=np.concatenate([np.arange(1, form.first_line), *(part.others for part in parts)]),
         rejected=tuple(line for part in parts for line in part.rejected),
-        header=len(head) - comments - blank,
+        header=len(head) - comments - blank - aside,
         comments=comments + sum(part.comments for part in parts),
         blank=blank + sum(part.blank for part in parts),
         endings=Endings().and_others(*(part.endings for part in parts)),
