@@ -14,6 +14,8 @@ from evenbeat.findings import Finding
 from evenbeat.units import duration_text
 
 Averaging = Literal["ten_per_decade", "doublings", "every"] | Sequence[int]
+MOST_OF_EVERY = 500
+"""Beyond so many ``every`` is thinned to equal steps of the logarithm; a list of all is computed."""
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -47,6 +49,8 @@ def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval
     TooShortError
         If none of the factors asked for can be computed.
     """
+    if isinstance(averaging, str) and averaging == "every":
+        return _every(largest)
     if isinstance(averaging, str):
         return Factors(factors=_named(averaging, largest), findings=())
     asked = _checked(averaging, largest)
@@ -64,9 +68,26 @@ def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval
     )
 
 
+def _every(largest: int) -> Factors:
+    """Return all factors, or ``MOST_OF_EVERY`` of them: each at the beginning, then at equal proportions."""
+    if largest <= MOST_OF_EVERY:
+        return Factors(factors=np.arange(1, largest + 1, dtype=np.int64), findings=())
+    singly = np.arange(1, MOST_OF_EVERY + 1)
+    # the first k one by one, the others in equal proportions: k where both steps meet
+    steps = (MOST_OF_EVERY - singly[:-1]) * np.log1p(1 / singly[:-1])
+    begin = int(np.argmin(np.abs(steps - np.log(largest / singly[:-1])))) + 1
+    grown = np.geomspace(begin, largest, MOST_OF_EVERY - begin + 1).round().astype(np.int64)
+    factors = np.unique(np.concatenate([singly[:begin], grown]))
+    sentence = (
+        f"Of all {largest} averaging factors {len(factors)} were computed, each of the smallest and then at "
+        "equal proportions; give a list of whole numbers for all of them."
+    )
+    values: dict[str, float | int | str] = {"computed": len(factors), "possible": largest}
+    finding = Finding(code="FACTORS_THINNED", severity="note", sentence=sentence, values=values)
+    return Factors(factors=factors, findings=(finding,))
+
+
 def _named(name: str, largest: int) -> IntArray:
-    if name == "every":
-        return np.arange(1, largest + 1, dtype=np.int64)
     if name == "doublings":
         return 2 ** np.arange(largest.bit_length(), dtype=np.int64)
     if name == "ten_per_decade":

@@ -10,16 +10,14 @@ from types import MappingProxyType
 import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, IntArray, chosen_factors
-from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
-from evenbeat.deviations.covariance import lowest_exponent
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.extended.curves import check_bias, extended_curve
 from evenbeat.deviations.extended.form import Bias
 from evenbeat.deviations.extended.forms import EXTENDED
 from evenbeat.deviations.extended.hybrid import HYBRID, hybrid_curve
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
-from evenbeat.deviations.freedom_between import interpolated, looked_at, next_shorter
-from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
+from evenbeat.deviations.freedom import Moments, moments_of_differences
+from evenbeat.deviations.noise_mixture import Law, NoiseMixture
+from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.deviations.sums import kernels
 from evenbeat.deviations.sums.few_gaps import FewGaps
@@ -29,10 +27,11 @@ from evenbeat.deviations.sums.kernels import TermSum, one_thread
 from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
 from evenbeat.deviations.term_weights import weights_of_differences
 from evenbeat.errors import InputError, TooShortError
+from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
 
-_Computed = tuple[TermSum, float, FloatArray | None]
+_Computed = tuple[TermSum, Moments, FloatArray | None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,6 +160,7 @@ def stability(
     averaging: Averaging = "ten_per_decade",
     minimum_coverage: float = 1.0,
     bias: Bias = "exact",
+    noise: NoiseLevels | str | None = None,
     progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return a stability deviation of a record against averaging time, with intervals.
@@ -184,11 +184,15 @@ def stability(
         ``PARTIAL_AVERAGES`` says so.
     bias
         What is done about the bias of the total family and of Théo1 against the variance they estimate:
-        ``exact`` divides by the exact ratio of expectations under the noise told at each averaging time,
+        ``exact`` divides by the exact ratio of expectations under the record's mixture of noises,
         ``published`` by the published factor (so that the tables of the handbook come out; for the modified
         total it is up to 6 % in variance away from the exact one, at factor 1 by 46 %), ``none`` leaves it
         in. Without effect on the others. For ``theo1_hybrid`` ``published`` is the ratio measured where both
         parts exist; its intervals are then too short.
+    noise
+        The noise behind the intervals and the bias, taken as given: levels, or the name of one noise, such as
+        ``"white FM"``. Unless given the mixture of noises is found from the record, with what is not known of
+        it, and never from the averaging times asked for.
     progress
         Called after each averaging time with how many are done and how many there are; of averaging times
         worked on together so many count as done as is their share of the work.
@@ -233,17 +237,33 @@ def stability(
     with one_thread():  # the matrices are too small for two threads
         if statistic == HYBRID:
             return hybrid_curve(
-                record, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+                record,
+                averaging,
+                minimum_coverage=minimum_coverage,
+                bias=bias,
+                noise=noise,
+                progress=progress,
             )
         if statistic in EXTENDED:
             return extended_curve(
-                record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+                record,
+                statistic,
+                averaging,
+                minimum_coverage=minimum_coverage,
+                bias=bias,
+                noise=noise,
+                progress=progress,
             )
-        return _difference_curve(record, _known(statistic), averaging, minimum_coverage, progress)
+        return _difference_curve(record, _known(statistic), averaging, minimum_coverage, noise, progress)
 
 
 def _difference_curve(
-    record: Record, kind: Statistic, averaging: Averaging, minimum_coverage: float, progress: Progress | None
+    record: Record,
+    kind: Statistic,
+    averaging: Averaging,
+    minimum_coverage: float,
+    noise: NoiseLevels | str | None,
+    progress: Progress | None,
 ) -> StabilityCurve:
     """Return the curve of one of :data:`STATISTICS`."""
     samples = samples_of(record, minimum_coverage)
@@ -254,11 +274,11 @@ def _difference_curve(
         raise TooShortError(msg, needed=needed, available=len(record))
     chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
     times = chosen.factors * record.interval_s
-    told = noise_exponents(samples, chosen.factors, order=kind.order)
-    exponents = with_last_inherited(told)
-    sums, edf, distribution = _computed(
-        samples, kind, chosen.factors, exponents, minimum_coverage=minimum_coverage, progress=progress
+    mixture = mixture_of(samples, record.interval_s, noise, order=kind.order)
+    sums, moments, weights = _computed(
+        samples, kind, chosen.factors, mixture, minimum_coverage=minimum_coverage, progress=progress
     )
+    law = Law.of(mixture, moments)
     deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
     return StabilityCurve.of_record(
         record,
@@ -267,16 +287,17 @@ def _difference_curve(
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in sums], dtype=np.int64),
-        edf=edf,
-        distribution=distribution,
-        noise_exponent=exponents,
+        edf=law.edf,
+        distribution=law.distribution(weights),
+        noise_exponent=law.exponent,
+        noise=mixture,
         findings=(
             *chosen.findings,
             *about_record(record),
             *about_gaps(samples, sums, times, minimum_coverage),
             *about_variation(deviation),
             *about_rounding(samples, deviation, kind.white_phase_response(chosen.factors, times)),
-            *about_noise(told, times),
+            *about_noise(law, times, stated=noise is not None),
         ),
     )
 
@@ -292,38 +313,45 @@ def _computed(
     samples: Samples,
     kind: Statistic,
     factors: IntArray,
-    exponents: FloatArray,
+    mixture: NoiseMixture | None,
     *,
     minimum_coverage: float,
     progress: Progress | None,
-) -> tuple[list[TermSum], FloatArray, ChiSquaredSums]:
-    """Return the sums, without their masks, the degrees of freedom and the distributions."""
-    smooth = kind.overlapping and not samples.has_gaps
-    chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
+) -> tuple[list[TermSum], list[Moments], list[FloatArray | None]]:
+    """Return the sums, without their masks, what they are in expectation, and the weights behind them."""
+    mean = None if mixture is None else mixture.levels_for(2 * kind.order + 1).mean(axis=0)
 
-    def with_freedom(index: int, terms: TermSum) -> _Computed:
-        if not chosen[index]:
-            return terms, math.nan, None
-        edf, weights = _freedom(terms, kind, int(factors[index]), float(exponents[index]))
-        return (terms if terms.valid is None else replace(terms, valid=None)), edf, weights
+    def with_moments(index: int, terms: TermSum) -> _Computed:
+        factor = int(factors[index])
+        moments = moments_of_differences(
+            terms, factor, order=kind.order, averaged=kind.averaged, overlapping=kind.overlapping
+        )
+        levels = moments.least_freedom if mean is None else mean
+        weights = weights_of_differences(
+            terms,
+            factor,
+            moments.freedom(levels),
+            levels=levels,
+            order=kind.order,
+            averaged=kind.averaged,
+            overlapping=kind.overlapping,
+        )
+        return (terms if terms.valid is None else replace(terms, valid=None)), moments, weights
 
     def one(index: int, workspace: kernels.Workspace) -> _Computed:
         terms = few_gaps.terms(int(factors[index]), workspace) if few_gaps else None
         terms = terms or _sum(samples, kind, int(factors[index]), minimum_coverage, workspace)
-        return with_freedom(index, terms)
+        return with_moments(index, terms)
 
-    if smooth and isinstance(samples, PhasePoints):
+    if kind.overlapping and not samples.has_gaps and isinstance(samples, PhasePoints):
         sums = sums_without_gaps(samples, factors, kind.order, averaged=kind.averaged, progress=progress)
-        computed = [with_freedom(index, terms) for index, terms in enumerate(sums)]
+        computed = [with_moments(index, terms) for index, terms in enumerate(sums)]
     else:
         whole_terms = kind.overlapping and (minimum_coverage == 1 or not kind.averaged)
         few_gaps = FewGaps.of(samples, factors, kind.order, averaged=kind.averaged) if whole_terms else None
         computed = in_turn(one, len(factors), points=samples.points, order=kind.spans, progress=progress)
-    at_chosen = np.array([edf for _, edf, _ in computed])
-    edf = interpolated(factors, exponents, at_chosen, chosen)
-    shapes = [weights for (_, _, weights), looked in zip(computed, chosen, strict=True) if looked]
-    distribution = ChiSquaredSums.of_weights(edf, shapes, next_shorter(chosen))
-    return [terms for terms, _, _ in computed], edf, distribution
+    terms, moments, weights = (list(each) for each in zip(*computed, strict=True))
+    return terms, moments, weights
 
 
 def _sum(
@@ -343,34 +371,3 @@ def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> floa
     if terms.terms == 0:
         return math.nan
     return kind.normalised(terms.total / terms.terms, averaging_time_s)
-
-
-def _freedom(
-    terms: TermSum, kind: Statistic, factor: int, exponent: float
-) -> tuple[float, FloatArray | None]:
-    """Return degrees of freedom and weights: of the noise with the fewest where none was told."""
-    plausible = range(lowest_exponent(kind.order), 3) if math.isnan(exponent) else (round(exponent),)
-    edf, noise = min(
-        (
-            equivalent_degrees_of_freedom(
-                terms,
-                factor,
-                exponent=noise,
-                order=kind.order,
-                averaged=kind.averaged,
-                overlapping=kind.overlapping,
-            ),
-            noise,
-        )
-        for noise in plausible
-    )
-    weights = weights_of_differences(
-        terms,
-        factor,
-        edf,
-        exponent=noise,
-        order=kind.order,
-        averaged=kind.averaged,
-        overlapping=kind.overlapping,
-    )
-    return edf, weights
