@@ -163,7 +163,7 @@ def test_a_missing_file_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[s
     ("arguments", "words"),
     [
         (["--tolerance", "-1e-8"], "tolerance is -1e-08; it must be a positive"),
-        (["--tolerance", "small"], "'small' is not a number"),
+        (["--tolerance", "small"], "'small' is no tolerance"),
         (["--reliability", "95"], "reliability is 95.0; it must lie between 0 and 1"),
         (["--tolerance", "1e-8", "--guard-band", "1e-7"], "guard_band is 1e-07"),
         (["--interval", "-10 s"], "'-10 s' is not a duration"),

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from evenbeat.command.main import main
+from evenbeat.figures.axes import typeset
 
 TABLE = str(Path(__file__).resolve().parents[1] / "data" / "kittiwake-history.csv")
 
@@ -36,7 +37,7 @@ def test_says_when_to_calibrate_again(page: str) -> None:
     assert "If adjusted" in shown
     assert "not part of a calibration certificate" in shown
     assert max(map(len, page.splitlines())) <= 80
-    assert page.count("Prior for oven oscillators") == 1
+    assert page.count("The class of oscillator is not stated") == 1
 
 
 def test_nothing_beyond_the_evidence_is_promised(page: str) -> None:
@@ -64,7 +65,7 @@ def test_no_interval(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert main(["history", TABLE, "--tolerance", "1e-8", "--guard-band", "1e-7"]) == 2
     assert "guard_band is 1e-07" in capsys.readouterr().err
     assert main(["history", "nowhere.csv", "--tolerance", "1e-8"]) == 2
-    assert "cannot be read" in capsys.readouterr().err
+    assert "there is no such file" in capsys.readouterr().err
 
 
 HEADER = "date,as_found,as_left,standard_uncertainty,adjusted"
@@ -90,10 +91,10 @@ def shown(
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
-        ((*GOOD[:2], "2020-06-01,4.1e-8,0,3e-9,yes", GOOD[3]), "row 3: 2020-06-01 is not after row 2"),
-        ((*GOOD[:2], "2022-01-01,4.1e-8,0,,yes", GOOD[3]), "row 3: standard_uncertainty is empty"),
-        ((*GOOD[:2], "2022-01-01,4.1e-8,,3e-9,yes", GOOD[3]), "row 3: adjusted, but as_left is empty"),
-        ((*GOOD[:2], "2022-01-01,4.1e-8,0,3e-10,no", GOOD[3]), "row 3: not adjusted, but as_found"),
+        ((*GOOD[:2], "2020-06-01,4.1e-8,0,3e-9,yes", GOOD[3]), "line 4: 2020-06-01 is not after line 3"),
+        ((*GOOD[:2], "2022-01-01,4.1e-8,0,,yes", GOOD[3]), "line 4: standard_uncertainty is empty"),
+        ((*GOOD[:2], "2022-01-01,4.1e-8,,3e-9,yes", GOOD[3]), "line 4: adjusted, but as_left is empty"),
+        ((*GOOD[:2], "2022-01-01,4.1e-8,0,3e-10,no", GOOD[3]), "line 4: not adjusted, but as_found"),
     ],
 )
 def test_doubtful_rows_are_named_and_the_rest_is_used(
@@ -111,20 +112,20 @@ def test_one_row_says_where_it_was(tmp_path: Path, capsys: pytest.CaptureFixture
     status, text = shown(tmp_path, capsys, GOOD[0])
     assert status == 0
     assert "No interval: no two calibrations follow each other" in text
-    assert "Row 1 left it at 0.0(30)e-09" in text
+    assert "Line 2 left it at 0.0(30)e-09" in text
     assert "Pass by simple_acceptance" in text
     status, text = shown(tmp_path, capsys, GOOD[0], options=("--json",))
     assert json.loads(text)["interval_s"] is None
     status, text = shown(tmp_path, capsys, "2020-01-01,1e-8,1e-8,,no")
     assert status == 2
-    assert "row 1: standard_uncertainty is empty" in text
+    assert "line 2: standard_uncertainty is empty" in text
 
 
 def test_unknown_as_left_at_the_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The drift is told; the interval asks for what it was left at."""
     status, text = shown(tmp_path, capsys, *GOOD[:3], "2023-01-01,3.3e-8,,3e-9,yes")
     assert status == 0
-    assert "No interval: row 4 does not say what the clock was left at" in text
+    assert "No interval: line 5 does not say what the clock was left at" in text
     assert "per year" in text
 
 
@@ -164,7 +165,7 @@ def test_asymmetric_tolerance_methods_and_caps(tmp_path: Path, capsys: pytest.Ca
     assert "Calibrate again within" in text
     with pytest.raises(SystemExit):
         main(["history", TABLE, "--tolerance", "wide"])
-    assert "'wide' is not a number such as 1e-8" in capsys.readouterr().err
+    assert "'wide' is no tolerance; give 1e-8" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -190,11 +191,106 @@ def test_the_file_record_says_the_day_that_is_printed_without_it(
     assert f"due {due}" in " ".join(long.split())
 
 
-@pytest.mark.parametrize("option", [["--meaning", "never_left"], ["--methods"], ["--results", "r.csv"]])
-def test_what_the_file_record_does_not_hold_is_refused(
-    option: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """An option that would be dropped is one sentence, before any work."""
-    assert main(["history", TABLE, "--tolerance", "6e-9", *option, "-o", str(tmp_path / "x")]) == 2
-    assert f"{option[0]} does not go into the case for the file" in capsys.readouterr().err
-    assert not (tmp_path / "x").exists()
+@pytest.mark.parametrize(
+    "options", [(), ("--meaning", "never_left"), ("--methods",), ("--policy-cap", "100 d")]
+)
+def test_printed_and_filed_say_the_same_sentence(options: tuple[str, ...], tmp_path: Path) -> None:
+    """One wording: the first sentence of the console, with -o or without, is that of page and JSON."""
+    asked = ("--tolerance", "6e-9", *options)
+    short, long = printed(*asked), printed(*asked, "-o", str(tmp_path), "--no-pdf")
+    filed = json.loads((tmp_path / "result.json").read_text())
+
+    headline = filed["verdict"]["headline"]
+    assert headline == json.loads(printed(*asked, "--json"))["verdict"]["headline"]
+    page = re.sub("<[^>]+>", " ", (tmp_path / "report.html").read_text())
+    for text in (short, long):
+        assert headline in " ".join(text.split())
+    assert typeset(headline) in " ".join(page.split())
+    assert filed["interval"]["meaning"] == filed["settings"]["meaning"]
+    assert (filed["methods"] is None) == ("--methods" not in options)
+    if "never_left" in options:
+        assert filed["interval"]["meaning"] == "never_left"
+        assert "never having left" in headline
+
+
+def test_what_was_found_out_is_filed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Found out: first sentence, day, affected results and duties are in the file."""
+    results = tmp_path / "results.csv"
+    results.write_text(
+        "date,tolerance,name\n2022-02-01,1e-6,gauge\n2022-12-20,2e-8,watch\n", encoding="utf-8"
+    )
+    folder = tmp_path / "case"
+    rows = (*GOOD[:3], "2023-01-01,1.5e-7,0,3e-9,yes")
+    status, text = shown(tmp_path, capsys, *rows, options=("--results", str(results), "-o", str(folder)))
+    filed = json.loads((folder / "result.json").read_text())
+    page = " ".join(re.sub("<[^>]+>", " ", (folder / "report.html").read_text()).split())
+
+    assert status == 0
+    for words in (text, filed["verdict"]["headline"]):
+        assert "Found out of tolerance in the last calibration: at +1.5e-07, tolerance ±1e-07." in words
+    for words in (text, page):
+        assert "Found out of tolerance in the last calibration" in words
+        assert "1 of 2 dated results are affected or may be." in words
+    assert filed["found_out"]
+    assert [one["affected"] for one in filed["out_of_tolerance"]["results"]] == ["not affected", "affected"]
+    for words in ("watch", "gauge", "7.10", "OUTSIDE"):
+        assert words in page
+
+
+def test_a_family_is_filed_as_it_was_asked(tmp_path: Path) -> None:
+    """--family goes into the file, and other methods are compared with that model."""
+    family = ("--tolerance", "6e-9", "--family", "identical", "--methods")
+    page = io.StringIO()
+    with contextlib.redirect_stdout(page):
+        assert main(["history", TABLE, TABLE, *family, "-o", str(tmp_path / "x"), "--no-pdf"]) == 0
+    filed = json.loads((tmp_path / "x" / "result.json").read_text())
+
+    assert filed["settings"]["family"] == "identical"
+    assert filed["history_model"]["common_share"] == 1
+
+
+def test_the_file_says_when_and_against_what(tmp_path: Path) -> None:
+    """Day of the analysis, instrument, reference and its due date; an overdue one is said."""
+    stated = ("--analysed-on", "2026-03-02", "--reference", "rubidium R-2", "--reference-due", "2026-01-31")
+    printed("--tolerance", "6e-9", *stated, "-o", str(tmp_path))
+    filed = json.loads((tmp_path / "result.json").read_text())
+    page = (tmp_path / "report.html").read_text()
+
+    assert filed["analysed_on"] == "2026-03-02"
+    assert filed["reference_due"] == "2026-01-31"
+    assert "REFERENCE_OVERDUE" in {finding["code"] for finding in filed["findings"]}
+    for words in ("rubidium R-2", "2026-01-31", "kittiwake-history, analysed on 2026-03-02"):
+        assert words in page
+    assert b"D:20260302000000" in (tmp_path / "report.pdf").read_bytes()
+
+
+def test_nothing_in_the_file_states_conformity(tmp_path: Path) -> None:
+    """An analysis that is 'not a conformity statement' does not say 'pass' two lines later."""
+    printed("--tolerance", "6e-9", "-o", str(tmp_path), "--no-pdf")
+    page = re.sub("<[^>]+>", " ", (tmp_path / "report.html").read_text())
+
+    assert "not a conformity statement" in page
+    assert not re.search(r"\bpass\b", page, re.IGNORECASE)
+    assert "untested: they serve to compare setpoints" in " ".join(page.split())
+
+
+def test_sensitivities_are_not_cut_off(tmp_path: Path) -> None:
+    """Where the evidence caps the interval, each change still shows what it does."""
+    printed("--tolerance", "1e-8", "-o", str(tmp_path), "--no-pdf")
+    rows = json.loads((tmp_path / "result.json").read_text())["case"]["sensitivity"]
+
+    lengths = {one["changed"]: one["interval_s"] for one in rows}
+    assert lengths["tolerance −20 %"] < lengths["as asked"] < lengths["tolerance +20 %"]
+    assert lengths["reliability 0.99"] < lengths["reliability 0.90"]
+    assert not any(one["reaches_end_of_evidence"] for one in rows)
+    assert lengths["as asked"] > 504 * 86400
+
+
+@pytest.mark.parametrize("name", ["environment", "transport", "reference"])
+def test_what_use_adds_shortens_the_interval(name: str) -> None:
+    """Environment, transport and reference count as in suggest_interval, alone and in a fleet."""
+    asked = ("--tolerance", "6e-9", "--json")
+    plain, more = (json.loads(printed(*asked, *option)) for option in ((), (f"--{name}-uncertainty", "1e-9")))
+
+    assert more["interval_s"] < plain["interval_s"]
+    assert more["interval"]["standard_uncertainty_by_term"][name] == 1e-9

@@ -77,7 +77,7 @@ def test_bad_input_is_one_sentence(workshop: str, tmp_path: Path, capsys: pytest
         (["list", "none.sqlite"], "no such file"),
         (["create", workshop], "exists already"),
         (["add-calibration", workshop, "auk", "--date", "2026-01-01", "--as-found", "in"], "no instrument"),
-        (["import", workshop, "none.csv"], "cannot be read"),
+        (["import", workshop, "none.csv"], "there is no such file"),
         (["show", workshop, "auk"], "no entry of 'auk'"),
         (["correct", workshop, "2", "--because", "x"], "nothing would change"),
         (["add-assessment", workshop, "knot", str(result), "--date", "2026-01-01"], "no result.json"),

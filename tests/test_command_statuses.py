@@ -1,10 +1,11 @@
-"""Exit statuses of every command: 0 done, 1 out of tolerance where asked, 2 bad input."""
+"""Exit statuses of every command: 0 done, 1 out of tolerance where asked, 2 bad input, 3 our own fault."""
 
 from __future__ import annotations
 
 import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -158,3 +159,71 @@ def test_out_of_tolerance_is_status_1_where_asked(
     failing = ran(capsys, *arguments, "--fail-if-out")
     assert plain[1] == failing[1] != ""
     assert (plain[0], failing[0]) == (0, 1)
+
+
+def test_a_fault_of_our_own_is_one_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Status 3, what it was in a word, and a file with the details; no traceback."""
+    monkeypatch.setattr("evenbeat.logs.inspection.inspect_log", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    status, out, err = ran(capsys, "inspect", "log.csv")
+    (details,) = tmp_path.iterdir()
+
+    assert (status, out) == (3, "")
+    assert re.fullmatch(r"evenbeat: internal fault \(ZeroDivisionError: division by zero\), .*\n", err)
+    assert str(details) in err
+    assert "Traceback" in details.read_text()
+    assert "['inspect', 'log.csv']" in details.read_text()
+
+
+def test_no_abbreviations(capsys: pytest.CaptureFixture[str]) -> None:
+    """An option that is not written out is not known: the next release may have two of them."""
+    status, _, err = ran(capsys, "assess", "log.csv", "--toler", "1e-8")
+
+    assert status == 2
+    assert "--toler" in err.splitlines()[2]
+
+
+def test_control_characters_are_shown_and_not_obeyed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A log whose header clears the screen and turns the text around."""
+    log = tmp_path / "log.csv"
+    rows = "".join(f"{k},10000000.{k % 7},a\n" for k in range(400))
+    log.write_text(f"t_s,frequency_Hz,\x1b[2Jno\x9bte\u202e\n{rows}")
+    ran(capsys, "inspect", str(log))
+    status, out, err = ran(capsys, "inspect", str(log), "--nominal-frequency", "10 MHz")
+
+    assert status == 0, err
+    assert not set("\x1b\x9b\u202e") & set(out + err)
+    assert "\\x1b[2Jno" in out
+
+
+@pytest.mark.parametrize("closed", ["stdout", "ascii"])
+def test_a_terminal_that_cannot_show_it(closed: str, tmp_path: Path) -> None:
+    """Standard output closed, or of ASCII only: no traceback, status 0."""
+    log = tmp_path / "log.csv"
+    rows = "".join(f"{k},10000000.{k % 7},2{k % 3}\n" for k in range(30))
+    log.write_text(f"t_s,frequency_Hz,raum °C\n{rows}")
+    call = f"{sys.executable} -m evenbeat inspect {log} --nominal-frequency '10 MHz'"
+    call = f"PYTHONIOENCODING=ascii {call}" if closed == "ascii" else f"{call} >&-"
+    done = subprocess.run(["/bin/sh", "-c", call], capture_output=True, text=True, check=False)
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_sigterm_leaves_no_part_files(tmp_path: Path) -> None:
+    """A conversion that is asked to end takes its half-written file away; status as of Ctrl-C."""
+    log = tmp_path / "log.csv"
+    log.write_text("frequency_Hz\n" + "10000000.125\n" * 3_000_000)
+    convert = [sys.executable, "-m", "evenbeat", "convert", str(log), str(tmp_path / "log.npy")]
+    process = subprocess.Popen([*convert, "--interval", "1 s"], stderr=subprocess.PIPE, text=True)
+    while process.poll() is None and not list(tmp_path.glob(".*")):
+        time.sleep(0.005)
+    time.sleep(0.1)
+    process.terminate()
+    _, error = process.communicate(timeout=60)
+
+    assert (process.returncode, error) == (130, "evenbeat: stopped\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["log.csv"]

@@ -15,7 +15,7 @@ from evenbeat import reference
 CHECKOUT = Path(__file__).resolve().parents[1]
 NOTEBOOKS = sorted((CHECKOUT / "notebooks").glob("*.ipynb"))
 FUNCTIONS = [name for name in evenbeat.__all__ if inspect.isfunction(getattr(evenbeat, name))]
-NOT_SAID = ("allan variance plot", "ADEV", "MDEV", "hdev", "frequency drift rate", "phase-time")
+NOT_SAID = ("allan variance plot", "frequency drift rate", "phase-time")
 """Other words for terms of the glossary: one word for one thing."""
 
 

@@ -10,6 +10,7 @@ from .errors import EvenbeatWarning as EvenbeatWarning
 from .shipped.files import demo_data as demo_data
 from .findings import Finding as Finding
 from .quantities import Estimate as Estimate
+from .ledger import Ledger as Ledger
 from .record import Record as Record
 from .powerlaw import NoiseLevels as NoiseLevels
 from .powerlaw import simulate_clock as simulate_clock

@@ -1,4 +1,4 @@
-"""When readings were taken: a time index, epochs or a stated interval → places on a regular grid."""
+"""When readings were taken: a time index, epochs or a stated interval → a grid, or epochs of their own."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.intake import check_positive, checked_samples, utc
 from evenbeat.quantities import FloatArray
-from evenbeat.units import duration_text
+from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 IntArray = npt.NDArray[np.int64]
 
@@ -24,26 +24,42 @@ CLEAR_STEP = 0.2
 """Part of an interval: steps this close to whole intervals leave no doubt."""
 LARGEST_GROWTH = 30
 """Cells per reading beyond which stamps are wrong rather than gapped."""
+LONGEST_GATE_S = 1000.0
+"""Longest gate in common use on a counter: what a reading of unknown gate is taken to last at most."""
 _SNAP = 2e-4  # ordinary error of a computer's clock
+_FEW = 0.2  # of the steps
+_LONGEST_S = 100 * 365.25 * SECONDS_PER_DAY
 _FARTHEST = 0.5  # of an interval; a reading farther from its place would belong to another
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Grid:
-    """Where readings go.
+    """Where readings go: to cells of a grid, or to epochs of their own where they follow none.
 
     Parameters
     ----------
     positions
         Shape (readings,), strictly increasing from zero; ``None`` where every cell has its reading.
     cells
-        Number of cells of the grid.
+        Number of cells of the grid, or of readings.
+    interval_s
+        NaN where there is no grid.
+    epochs_ns
+        Shape (readings,), nanoseconds since the first, where there is no grid.
     """
 
     positions: IntArray | None
     cells: int
     interval_s: float
+    epochs_ns: IntArray | None = None
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def spacing_s(self) -> float:
+        """Interval of the grid, or the mean time between neighbours where there is none."""
+        if self.epochs_ns is None:
+            return self.interval_s
+        return float(self.epochs_ns[-1]) / 1e9 / (len(self.epochs_ns) - 1)
 
     def place(self, column: FloatArray) -> FloatArray:
         """Return the column on the grid, NaN where no reading is."""
@@ -53,14 +69,23 @@ class Grid:
         placed[self.positions] = column
         return placed
 
-    def late(self, seconds: FloatArray, rows: slice) -> FloatArray:
-        """Return by how much some readings are stamped after their place, in seconds."""
-        if self.positions is None:
-            places = np.arange(*rows.indices(len(seconds)), dtype=float)
-        else:
-            places = self.positions[rows].astype(float)
-        places *= self.interval_s
-        return np.subtract(seconds[rows], places, out=places)
+    def late(self, moments: FloatArray | IntArray, rows: slice) -> FloatArray:
+        """Return by how much some readings are stamped after their place, in seconds.
+
+        Parameters
+        ----------
+        moments
+            Of all readings: seconds since the first, or nanoseconds from any zero, which stay exact where the
+            interval is a whole number of them.
+        """
+        places = np.arange(*rows.indices(len(moments))) if self.positions is None else self.positions[rows]
+        if moments.dtype.kind != "i":
+            return np.asarray(moments[rows] - places * self.interval_s)
+        interval_ns = self.interval_s * 1e9
+        since = moments[rows] - moments[0]
+        if round(interval_ns) == interval_ns:
+            return np.asarray((since - places * round(interval_ns)) / 1e9)
+        return np.asarray(since / 1e9 - places * self.interval_s)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -75,11 +100,14 @@ class Moments:
         UTC of the first reading; ``None`` where only differences of time are known.
     name
         What they are called in a message.
+    ns
+        The same in nanoseconds, where the source states them so that they are exact.
     """
 
     seconds: FloatArray
     start: np.datetime64 | None
     name: str
+    ns: IntArray | None = None
 
 
 def regular_grid(rows: int, interval_s: float) -> Grid:
@@ -141,8 +169,10 @@ def placed(
         )
         raise InputError(msg)
     grid = grid_of(moments, interval_s=interval_s)
-    late = grid.late(moments.seconds, slice(None))
-    beside = np.abs(late).max() > EXACT_STAMPS * grid.interval_s
+    beside = False
+    if grid.epochs_ns is None:
+        late = grid.late(moments.seconds if moments.ns is None else moments.ns, slice(None))
+        beside = bool(np.abs(late).max() > EXACT_STAMPS * grid.interval_s)
     return Placed(
         grid=grid,
         start=begin if moments.start is None else moments.start,
@@ -243,32 +273,39 @@ def _moments(epochs: Any, name: str) -> Moments:
         raise InputError(msg)
     if isinstance(index, pd.DatetimeIndex | pd.TimedeltaIndex):
         exact = index.to_numpy()
-        seconds = (exact - exact[0]).astype(float) * 1e-9 if len(exact) else np.zeros(0)
+        ns = exact.view(np.int64) - exact.view(np.int64)[:1]
         start = exact[0] if len(exact) and isinstance(index, pd.DatetimeIndex) else None
-        return Moments(seconds=seconds, start=start, name=name)
-    numbers = index.to_numpy(dtype=float)
-    return Moments(seconds=numbers - numbers[:1], start=None, name=name)
+        return Moments(seconds=ns / 1e9, start=start, name=name, ns=ns)
+    numbers = index.to_numpy()
+    seconds = (numbers - numbers[:1]).astype(float)  # of integers the difference is exact
+    if len(seconds) and abs(float(seconds[-1])) > _LONGEST_S:
+        msg = (
+            f"{name} would span {duration_text(abs(float(seconds[-1])))} as seconds; give seconds, or "
+            "moments with their unit: nanoseconds since 1970 with stamps.astype('datetime64[ns]')"
+        )
+        raise InputError(msg)
+    return Moments(seconds=seconds, start=None, name=name)
 
 
 def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
-    """Return where readings with regular epochs go; where some are missing, a finding says so.
+    """Return where readings go; where some are missing of a grid, or there is none, a finding says so.
 
     Parameters
     ----------
     interval_s
-        Where it was stated; else it is found from the epochs.
+        Where it was stated, so that there is a grid; else it is found from the epochs.
 
     Raises
     ------
     InputError
-        If the epochs are not in order, repeat, are not evenly spaced, or contradict the stated interval.
+        If the epochs are not in order or repeat, or do not have the spacing that was stated.
     """
     seconds, name = moments.seconds, moments.name
     check_positive(interval_s, "interval_s", optional=True)
     if len(seconds) < 2:
         msg = f"there are {len(seconds)} readings; at least 2 are needed"
         raise TooShortError(msg, needed=2, available=len(seconds))
-    steps = np.diff(seconds)
+    steps = np.diff(seconds) if moments.ns is None else np.diff(moments.ns) / 1e9
     if (steps <= 0).any():
         row = int(np.argmax(steps <= 0)) + 1
         msg = (
@@ -282,7 +319,8 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
             )
         raise InputError(msg)
     usual = float(np.median(steps))
-    spacing = float(steps[np.abs(steps / usual - 1) < 0.5].mean()) if interval_s is None else interval_s
+    near = steps[np.abs(steps / usual - 1) < 0.5]
+    spacing = interval_s if interval_s is not None else float(near.mean()) if len(near) else usual
     counts = steps / spacing
     whole = np.rint(counts)
     if interval_s is not None and (
@@ -292,6 +330,8 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
     unclear = np.abs(counts - whole) > CLEAR_STEP
     unclear |= whole < 1
     if unclear.any():
+        if interval_s is None:
+            return irregular(seconds, moments.ns, name=name, odd=_odd_row(unclear, steps, spacing))
         raise _uneven(name, int(np.argmax(unclear)) + 1, steps, spacing)
     if whole.sum() > LARGEST_GROWTH * len(seconds) + 1000:
         row = int(np.argmax(steps)) + 1
@@ -306,6 +346,8 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
     offset -= np.median(offset)
     farthest = float(np.abs(offset).max())
     if farthest > _FARTHEST * mean:
+        if interval_s is None:
+            return irregular(seconds, moments.ns, name=name)
         raise _uneven(name, int(np.argmax(np.abs(offset))), steps, spacing)
     interval: float | None = None
     measured: tuple[Finding, ...] = ()
@@ -323,6 +365,101 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
     )
 
 
+def _odd_row(unclear: npt.NDArray[np.bool_], steps: FloatArray, spacing: float) -> str:
+    """Return which row comes first off a grid on which nearly all others lie; nothing where few do."""
+    if unclear.mean() > _FEW:
+        return ""
+    row = int(np.argmax(unclear)) + 1
+    return (
+        f" But for {np.count_nonzero(unclear)} they would be {duration_text(spacing)} apart: row {row} comes "
+        f"{steps[row - 1]:.6g} s after the row before."
+    )
+
+
+def irregular(seconds: FloatArray, ns: IntArray | None = None, *, name: str, odd: str = "") -> Grid:
+    """Return epochs that follow no grid, kept to the nanosecond; a finding says so.
+
+    Parameters
+    ----------
+    seconds
+        Shape (n,), since the first, increasing.
+    ns
+        The same in nanoseconds, where they are exact.
+    odd
+        What else is to be said of them.
+
+    Raises
+    ------
+    InputError
+        If two epochs lie less than a nanosecond apart.
+    """
+    epochs = np.rint(seconds * 1e9).astype(np.int64) if ns is None else ns
+    steps = np.diff(epochs)
+    if (steps <= 0).any():
+        row = int(np.argmax(steps <= 0)) + 1
+        msg = f"{name} is not in order: row {row} lies less than a nanosecond after row {row - 1}"
+        raise InputError(msg)
+    shortest, usual, longest = (float(q) / 1e9 for q in np.quantile(steps, [0, 0.5, 1]))
+    sentence = (
+        f"The times follow no grid: neighbours are {duration_text(shortest)} to {duration_text(longest)} "
+        f"apart (median {duration_text(usual)}).{odd} The {len(epochs)} readings were kept at their own "
+        "times, as read; deviations need a grid, which --on-grid or record.on_grid(interval_s=…) makes."
+    )
+    values = {"shortest_s": shortest, "median_s": usual, "longest_s": longest}
+    finding = Finding(code="NO_GRID", severity="note", sentence=sentence, values=values)
+    return Grid(positions=None, cells=len(epochs), interval_s=math.nan, epochs_ns=epochs, findings=(finding,))
+
+
+def spans_of(
+    kind: str, grid: Grid, *, gate_s: float | None, spans_s: npt.ArrayLike | None
+) -> tuple[FloatArray | None, tuple[Finding, ...]]:
+    """Return over what time each frequency at an epoch of its own is a mean; ``None`` for phases and grids.
+
+    Notes
+    -----
+    Where it is not stated: until the next reading, as where gates follow each other, but no longer than is
+    usual for the record or than any gate in common use (1000 s, common practice). Too long a span widens
+    forecasts of time error and moves readings by half of it; too short a one narrows those forecasts.
+
+    Raises
+    ------
+    InputError
+        If the spans are not as many as the readings, or not positive, or the gate is longer than what is
+        between many of the readings.
+    """
+    if kind == "phase" or grid.epochs_ns is None:
+        return None, ()
+    steps = np.diff(grid.epochs_ns) / 1e9
+    if spans_s is not None:
+        spans = np.array(checked_samples(spans_s, "spans_s"), dtype=float)
+        if len(spans) != len(grid.epochs_ns) or not (spans > 0).all():
+            needed = len(grid.epochs_ns)
+            msg = f"spans_s has {len(spans)} entries; {needed} positive numbers of seconds are needed"
+            raise InputError(msg)
+        return spans, ()
+    if gate_s is not None:
+        spans = np.minimum(gate_s, np.append(steps, gate_s))
+        cut = int(np.count_nonzero(spans < gate_s * (1 - 1e-9)))
+        if cut > _FEW * len(steps):
+            msg = (
+                f"gate_s is {gate_s}, but {cut} of {len(steps)} readings are followed sooner by the next one "
+                f"({duration_text(float(np.median(steps)))} in the median); state the gate that was used"
+            )
+            raise InputError(msg)
+        sentence = (
+            f"{cut} readings are followed by the next before their gate ends, and were taken to end there."
+        )
+        found = Finding(code="SPANS_CUT", severity="note", sentence=sentence, values={"readings": cut})
+        return spans, (found,) * (cut > 0)
+    longest = min(float(np.median(steps)), LONGEST_GATE_S)
+    sentence = (
+        "Over what time each frequency was measured is not stated; it was taken as the time from its epoch "
+        f"to the next one, {duration_text(longest)} at most. State it with --gate (gate_s)."
+    )
+    found = Finding(code="SPAN_ASSUMED", severity="note", sentence=sentence, values={"longest_s": longest})
+    return np.minimum(np.append(steps, longest), longest), (found,)
+
+
 def _contradiction(name: str, interval_s: float, found_s: float) -> InputError:
     msg = (
         f"{name} is {duration_text(found_s)} apart but interval_s is {interval_s}; leave interval_s out to "
@@ -335,8 +472,7 @@ def _uneven(name: str, row: int, steps: FloatArray, spacing: float) -> InputErro
     row = min(max(row, 1), len(steps))
     msg = (
         f"{name} is not regular: row {row} comes {steps[row - 1]:.6g} s after the row before, where rows are "
-        f"{spacing:.6g} s apart; put the samples at even spacing, such as with series.resample('10s').mean(),"
-        " or leave out those that are missing"
+        f"{spacing:.6g} s apart; leave interval_s out to keep every sample at its own time"
     )
     return InputError(msg)
 

@@ -7,21 +7,18 @@ import mmap
 import numbers
 import re
 from collections.abc import Iterator
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 
 SCAN_BLOCK = 1 << 20
 FARTHEST_FROM_NOMINAL = 0.02
 """Part of the nominal frequency: readings farther from it are of another unit or another source."""
 _JUDGED = 2000  # samples whose size is looked at
-_LARGEST_OFFSET = 0.1
-_LARGEST_MOVEMENT = 1e-3
 _SURELY_HERTZ = 1e4
 _ALIKE = 0.01  # spread over size of readings of one frequency
 _WEIGHTINGS = {
@@ -103,53 +100,28 @@ def read_only(values: npt.ArrayLike, name: str) -> FloatArray:
     return view
 
 
-def check_size(
-    values: FloatArray, kind: Literal["phase", "frequency"], interval_s: float
-) -> tuple[Finding, ...]:
-    """Return a caution where samples are of a size that no clock has.
+def refuse_hertz(values: FloatArray) -> None:
+    """Raise ``InputError`` where fractional frequencies look like hertz or ratios to nominal.
 
-    Raises
-    ------
-    InputError
-        If they look like hertz or ratios to nominal: nearly all within 1 % of one value of 1 or more.
-
-    Notes
-    -----
-    No oscillator is off by a tenth, and no time error moves by a thousandth of the time (common practice).
-    The median is judged: outliers are left to conditioning.
+    So do nearly all within 1 % of one value of 1 or more.
     """
-    places = np.arange(0, len(values) - 1, max(1, len(values) // _JUDGED))
-    some = np.asarray(values[places], dtype=float)
-    if kind == "phase":
-        some = (np.asarray(values[places + 1], dtype=float) - some) / interval_s
-    some = np.abs(some[~np.isnan(some)])
+    some = np.abs(np.asarray(values[:: max(1, len(values) // _JUDGED)], dtype=float))
+    some = some[~np.isnan(some)]
     low, size, high = np.quantile(some, [0.1, 0.5, 0.9]).tolist() if len(some) else (0.0, 0.0, 0.0)
     alike = high - low <= _ALIKE * size and (high > low or size >= _SURELY_HERTZ)
-    if kind == "frequency" and alike and abs(size - 1) <= _ALIKE:
+    if alike and abs(size - 1) <= _ALIKE:
         msg = (
             "the samples of fractional_frequency look like ratios to the nominal frequency (median "
             f"{size:.9g}): subtract one"
         )
         raise InputError(msg)
-    if kind == "frequency" and alike and size > 1:
+    if alike and size > 1:
         msg = (
             f"the samples of fractional_frequency look like hertz (median {size:.9g}): divide by the nominal "
             "frequency and subtract one, as in Record.from_frequency((f - nominal) / nominal, interval_s=…), "
             "or read the log with read_log(…, nominal_frequency_hz=…)"
         )
         raise InputError(msg)
-    largest, remedy = {
-        "phase": (_LARGEST_MOVEMENT, "give seconds (multiply nanoseconds by 1e-9)"),
-        "frequency": (_LARGEST_OFFSET, "give (f - nominal) / nominal"),
-    }[kind]
-    if size <= largest:
-        return ()
-    sentence = (
-        f"The samples mean that the clock is off by {size:.3g} of its frequency (median), as no oscillator "
-        f"is; {remedy}."
-    )
-    found = {"fractional_frequency": size}
-    return (Finding(code="IMPLAUSIBLE_SIZE", severity="caution", sentence=sentence, values=found),)
 
 
 def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:

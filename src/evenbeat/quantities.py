@@ -262,10 +262,14 @@ class Estimate(Plain):
         Of one quantity (locations of shape (k,)).
     unit
         Result after the number; ``"1/s"``, ``"1/K"``, ``""`` for a fractional frequency.
+    combined_uncertainty
+        Combined standard uncertainty u_c of a budget as in the GUM (JCGM 100:2008, 5.1.2), which is the scale
+        of its Student distribution, not the standard deviation of that.
     """
 
     distribution: StudentMixture
     unit: str = ""
+    combined_uncertainty: float | None = None
 
     @classmethod
     def normal(cls, value: float, standard_uncertainty: float, unit: str = "") -> Self:
@@ -279,8 +283,16 @@ class Estimate(Plain):
 
     @cached_property
     def standard_uncertainty(self) -> float:
-        """Standard deviation of the distribution."""
+        """Combined standard uncertainty of a budget; else standard deviation of the distribution."""
+        if self.combined_uncertainty is not None:
+            return self.combined_uncertainty
         return float(self.distribution.standard_deviation)
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Effective degrees of freedom ν of a budget or a Student distribution; NaN for a mixture."""
+        freedom = self.distribution.degrees_of_freedom
+        return float(freedom[0]) if (freedom == freedom[0]).all() else math.nan
 
     def interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[float, float]:
         """Return the limits that leave equal probability outside on either side."""
@@ -298,7 +310,12 @@ class Estimate(Plain):
 
     def scaled(self, factor: float, unit: str) -> Estimate:
         """Return the same quantity in another unit."""
-        return Estimate(distribution=self.distribution.scaled(factor), unit=unit)
+        combined = self.combined_uncertainty
+        return Estimate(
+            distribution=self.distribution.scaled(factor),
+            unit=unit,
+            combined_uncertainty=None if combined is None else abs(factor) * combined,
+        )
 
     def __str__(self) -> str:
         return f"{number_text(self.value, self.standard_uncertainty)} {self.unit}".rstrip()
@@ -308,13 +325,30 @@ class Estimate(Plain):
 
     def _facts(self) -> Mapping[str, object]:
         low, high = self.interval()
+        budgeted = self.combined_uncertainty is not None
         return {
             "value": self.value,
             "standard_uncertainty": self.standard_uncertainty,
+            **({"degrees_of_freedom": self.degrees_of_freedom} if budgeted else {}),
             "low_95": low,
             "high_95": high,
             "unit": self.unit,
         }
+
+
+K_TWO = math.erf(math.sqrt(2))
+"""Probability within two standard deviations of a normal distribution, usually written as 0.9545."""
+
+
+def checked_coverage(value: float) -> float:
+    """Return a coverage probability; 0.9545 stands for exactly k = 2.
+
+    Raises
+    ------
+    InputError
+        If it does not lie between zero and one.
+    """
+    return K_TWO if value == 0.9545 else checked_probability(value, "coverage")
 
 
 def checked_probability(value: float, name: str) -> float:

@@ -1,4 +1,4 @@
-"""A record: immutable samples of phase or fractional frequency on a regular grid.
+"""A record: immutable samples of phase or fractional frequency, on a regular grid or at epochs of their own.
 
 Missing samples are NaN; doubtful ones are flagged and stay. Nothing in evenbeat fills, moves or
 deletes a sample: what an analysis leaves out is written in ``flags`` and ``findings``, where the record
@@ -17,25 +17,34 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.epochs import checked_covariates, placed
+from evenbeat.epochs import (
+    LARGEST_GROWTH,
+    IntArray,
+    checked_covariates,
+    placed,
+    round_value,
+    spans_of,
+)
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.intake import (
     FARTHEST_FROM_NOMINAL,
     blocks,
     check_positive,
-    check_size,
     checked_samples,
     checked_weighting,
     extremes_and_mean,
     numbers_of,
     read_only,
+    refuse_hertz,
     relative_to,
     utc,
     whole_factor,
 )
 from evenbeat.intake import SCAN_BLOCK as SCAN_BLOCK  # noqa: PLC0414
+from evenbeat.ledger import Ledger
 from evenbeat.plain import UNLISTED, Plain
+from evenbeat.plausible import implausible
 from evenbeat.quantities import FloatArray
 from evenbeat.results import Result
 from evenbeat.units import duration_text, frequency_text, parse_unit
@@ -44,6 +53,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Kind = Literal["phase", "frequency"]
+FARTHEST_FROM_READING = 0.1
+"""Part of an interval: how far a place of a grid may lie from the nearest reading of phase."""
+_OF_EPOCHS = ("NO_GRID", "SPAN_ASSUMED")
+"""Codes of findings that no longer hold once a grid was made."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -187,6 +200,14 @@ class Record(Result):
         gate that starts at ``k * interval_s``, positive when the device under test is fast.
     values
         Shape (n,), seconds or dimensionless; NaN where missing; read-only, not copied.
+    interval_s
+        Spacing of the grid; NaN where the samples follow none.
+    epochs_ns
+        Shape (n,): nanoseconds since the first sample, increasing, where the samples follow no grid; else
+        ``None``. ``elapsed_s`` gives them in seconds. A phase is read at its epoch; a frequency is the mean
+        over the span that begins there.
+    spans_s
+        Shape (n,): over what time each frequency at epochs of its own is a mean; else ``None``.
     removed_frequency
         Slope taken out of a phase record that was integrated from frequency; the complete time error
         is ``values + removed_frequency * elapsed_s``.
@@ -204,6 +225,8 @@ class Record(Result):
         where missing; ``None`` where the log has no stamps or they lie exactly on it.
     checks
         What :func:`evenbeat.condition` looked at and found, check by check.
+    ledger
+        What became of each line of the text log that the samples are from, also of a part of them.
     """
 
     kind: Kind
@@ -218,10 +241,13 @@ class Record(Result):
     counter_weighting: str | None = None
     removed_frequency: float = 0.0
     stamp_offset_s: FloatArray | None = None
+    epochs_ns: IntArray | None = None
+    spans_s: FloatArray | None = None
     flags: tuple[Flag, ...] = ()
     history: tuple[Treatment, ...] = ()
     checks: tuple[CheckOutcome, ...] = ()
     source: Source | None = None
+    ledger: Ledger | None = None
     truth: Any = None
 
     def __post_init__(self) -> None:
@@ -229,7 +255,8 @@ class Record(Result):
             msg = f"kind is {self.kind!r}; it must be 'phase' or 'frequency'"
             raise InputError(msg)
         for name in ("interval_s", "gate_s", "nominal_frequency_hz"):
-            check_positive(getattr(self, name), name, optional=name != "interval_s")
+            if name != "interval_s" or self.epochs_ns is None:
+                check_positive(getattr(self, name), name, optional=name != "interval_s")
         if self.counter_weighting is not None:
             object.__setattr__(self, "counter_weighting", checked_weighting(self.counter_weighting))
         values = read_only(self.values, "values")
@@ -246,6 +273,29 @@ class Record(Result):
             _check_length("stamp_offset_s", offset, values)
             object.__setattr__(self, "stamp_offset_s", offset)
         object.__setattr__(self, "start", utc(self.start))
+        if self.epochs_ns is not None:
+            self._check_epochs(self.epochs_ns)
+
+    def _check_epochs(self, epochs_ns: IntArray) -> None:
+        """Check epochs, and give every frequency its span: the gate, where one is stated."""
+        epochs = np.asarray(epochs_ns)
+        _check_length("epochs_ns", epochs, self.values)
+        if epochs.dtype.kind != "i" or epochs[0] != 0 or (np.diff(epochs) <= 0).any():
+            msg = "epochs_ns must be whole nanoseconds that begin at zero and increase"
+            raise InputError(msg)
+        view = epochs.view()
+        view.flags.writeable = False
+        object.__setattr__(self, "epochs_ns", view)
+        object.__setattr__(self, "interval_s", math.nan)
+        if self.kind == "phase":
+            return
+        spans = np.full(len(epochs), self.gate_s) if self.spans_s is None else self.spans_s
+        spans = read_only(spans, "spans_s")
+        _check_length("spans_s", spans, self.values)
+        if not (spans > 0).all():
+            msg = "every frequency at an epoch of its own needs its span; give gate_s or spans_s"
+            raise InputError(msg)
+        object.__setattr__(self, "spans_s", spans)
 
     @classmethod
     def from_phase(
@@ -253,6 +303,7 @@ class Record(Result):
         phase_s: npt.ArrayLike,
         *,
         interval_s: float | None = None,
+        epochs_s: npt.ArrayLike | pd.Index[Any] | pd.Series[Any] | None = None,
         start: np.datetime64 | str | None = None,
         nominal_frequency_hz: float | None = None,
         covariates: Mapping[str, npt.ArrayLike] | None = None,
@@ -264,10 +315,13 @@ class Record(Result):
         ----------
         phase_s
             Shape (n,), seconds, positive when the device under test is ahead; NaN = missing. Rows that the
-            index of a pandas series leaves out are missing; it has to be in order and regular.
+            index of a pandas series leaves out of a grid are missing.
         interval_s
             Spacing of the samples in seconds; may be left out where a pandas series has dates, time
             differences or seconds as its index.
+        epochs_s
+            Shape (n,), when each sample was taken: seconds from any zero, or UTC. They must increase; where
+            they, or an index, follow no grid the samples keep their own times, and a finding says so.
         start
             UTC of the first sample; from a series with dates where it is left out, those without a zone
             taken as UTC.
@@ -290,12 +344,13 @@ class Record(Result):
         >>> Record.from_phase(pd.Series([0, 1e-9, 3e-9, 2e-9], index=minutes)).interval_s
         60.0
         """
-        return cls._on_grid(
+        return cls._placed(
             "phase",
             checked_samples(phase_s, "phase_s"),
             "phase_s",
             given=phase_s,
             interval_s=interval_s,
+            epochs=epochs_s,
             start=start,
             nominal_frequency_hz=nominal_frequency_hz,
             covariates=covariates,
@@ -308,7 +363,9 @@ class Record(Result):
         fractional_frequency: npt.ArrayLike,
         *,
         interval_s: float | None = None,
+        epochs_s: npt.ArrayLike | pd.Index[Any] | pd.Series[Any] | None = None,
         gate_s: float | None = None,
+        spans_s: npt.ArrayLike | None = None,
         start: np.datetime64 | str | None = None,
         nominal_frequency_hz: float | None = None,
         covariates: Mapping[str, npt.ArrayLike] | None = None,
@@ -324,8 +381,12 @@ class Record(Result):
             pandas series the index counts, as for :meth:`from_phase`.
         interval_s
             Spacing of the gate starts in seconds; may be left out as for :meth:`from_phase`.
+        epochs_s
+            As for :meth:`from_phase`, of the starts of the gates.
         gate_s
             Length of the gate; ``None`` means that gates follow each other without dead time.
+        spans_s
+            Shape (n,): over how long each sample is a mean, where they follow no grid and differ in it.
         start
             As for :meth:`from_phase`.
         counter_weighting
@@ -339,7 +400,7 @@ class Record(Result):
 
         Notes
         -----
-        Fractions beyond 0.1 (median) are no oscillator's: the record says so in a caution (common practice).
+        Fractions beyond 1e-3 (median) are no oscillator's: the record says so in a caution (common practice).
 
         Examples
         --------
@@ -347,13 +408,15 @@ class Record(Result):
         >>> Record.from_frequency((hertz - 1e7) / 1e7, interval_s=1.0).kind
         'frequency'
         """
-        return cls._on_grid(
+        return cls._placed(
             "frequency",
             checked_samples(fractional_frequency, "fractional_frequency"),
             "fractional_frequency",
             given=fractional_frequency,
             interval_s=interval_s,
+            epochs=epochs_s,
             gate_s=gate_s,
+            spans_s=spans_s,
             start=start,
             nominal_frequency_hz=nominal_frequency_hz,
             covariates=covariates,
@@ -371,6 +434,7 @@ class Record(Result):
         interval_s: float | None = None,
         epochs: npt.ArrayLike | pd.Index[Any] | pd.Series[Any] | None = None,
         gate_s: float | None = None,
+        spans_s: npt.ArrayLike | None = None,
         start: np.datetime64 | str | None = None,
         covariates: Mapping[str, npt.ArrayLike] | pd.DataFrame | None = None,
         reference: str = "",
@@ -394,9 +458,12 @@ class Record(Result):
             Spacing of the readings in seconds; needed where neither an index nor ``epochs`` tell it.
         epochs
             Shape (n,): when each reading was taken, as seconds from any zero, or UTC as ``datetime64`` or
-            ISO text. They must be in order and evenly spaced; where some are left out, samples are missing.
+            ISO text. They must be in order; where some of a grid are left out, samples are missing, and
+            where they follow no grid every reading keeps its own time.
         gate_s
             Length of the gate of a counter; ``None`` means that gates follow each other without dead time.
+        spans_s
+            As for :meth:`from_frequency`.
         start
             UTC of the first reading, where neither the index nor ``epochs`` tell it.
         covariates
@@ -408,8 +475,8 @@ class Record(Result):
         ------
         InputError
             If the unit is not known, the nominal frequency or the interval is missing, the readings are far
-            from the nominal frequency, or the moments are not in order, repeat, are not evenly spaced or
-            contradict what was stated; and as for :meth:`from_frequency` and :meth:`from_phase`.
+            from the nominal frequency, or the moments are not in order, repeat or contradict what was
+            stated; and as for :meth:`from_frequency` and :meth:`from_phase`.
 
         Examples
         --------
@@ -424,7 +491,11 @@ class Record(Result):
         readings = numbers_of(values, "values")
         dimension, factor = parse_unit(unit)
         if dimension == "time":
-            for name, stated in (("gate_s", gate_s), ("counter_weighting", counter_weighting)):
+            for name, stated in (
+                ("gate_s", gate_s),
+                ("spans_s", spans_s),
+                ("counter_weighting", counter_weighting),
+            ):
                 if stated is not None:
                     msg = f"{name} is {stated}, but readings in {unit} are time errors; leave it out"
                     raise InputError(msg)
@@ -432,7 +503,7 @@ class Record(Result):
             samples = _of_nominal(readings, unit, factor, nominal_frequency_hz)
         else:
             samples = readings * factor
-        return cls._on_grid(
+        return cls._placed(
             "phase" if dimension == "time" else "frequency",
             checked_samples(samples, "values"),
             "values",
@@ -440,6 +511,7 @@ class Record(Result):
             interval_s=interval_s,
             epochs=epochs,
             gate_s=gate_s,
+            spans_s=spans_s,
             start=start,
             nominal_frequency_hz=nominal_frequency_hz,
             covariates=covariates,
@@ -448,7 +520,7 @@ class Record(Result):
         ).treated("from_readings", unit=unit)
 
     @classmethod
-    def _on_grid(
+    def _placed(
         cls,
         kind: Kind,
         samples: FloatArray,
@@ -460,6 +532,7 @@ class Record(Result):
         covariates: Mapping[str, npt.ArrayLike] | pd.DataFrame | None,
         epochs: Any = None,
         gate_s: float | None = None,
+        spans_s: npt.ArrayLike | None = None,
         **stated: Any,
     ) -> Record:
         """Return the record of samples in SI at the moments that the given rows, epochs or interval tell."""
@@ -469,7 +542,16 @@ class Record(Result):
         if gate_s is not None and gate_s > grid.interval_s * (1 + 1e-9):
             msg = f"gate_s is {gate_s}, longer than the interval of {grid.interval_s} s between readings"
             raise InputError(msg)
+        if spans_s is not None and (grid.epochs_ns is None or gate_s is not None):
+            which = (
+                "gate_s is given too" if gate_s is not None else "the samples lie on a grid, with one gate_s"
+            )
+            msg = f"spans_s is given but {which}; leave it out"
+            raise InputError(msg)
         values = grid.place(samples)
+        spans, found = spans_of(kind, grid, gate_s=gate_s, spans_s=spans_s)
+        if kind == "frequency":
+            refuse_hertz(values)
         return cls(
             kind=kind,
             values=values,
@@ -478,7 +560,9 @@ class Record(Result):
             start=where.start,
             covariates=checked_covariates(covariates, given, grid),
             stamp_offset_s=where.stamp_offset_s,
-            findings=(*grid.findings, *check_size(values, kind, grid.interval_s)),
+            epochs_ns=grid.epochs_ns,
+            spans_s=spans,
+            findings=(*grid.findings, *found, *implausible(kind, values, grid.spacing_s, where.start)),
             **stated,
         )
 
@@ -488,12 +572,43 @@ class Record(Result):
     @property
     def duration_s(self) -> float:
         """Time from the first to the end of the last sample, in seconds."""
+        if self.epochs_ns is not None:
+            ends = self.elapsed_s if self.spans_s is None else self.elapsed_s + self.spans_s
+            return float(ends.max())
         return (len(self) - (self.kind == "phase")) * self.interval_s
 
     @property
     def elapsed_s(self) -> FloatArray:
         """Shape (n,): seconds since the first sample (start of the gate for frequency)."""
+        if self.epochs_ns is not None:
+            return self.epochs_ns / 1e9
         return np.arange(len(self)) * self.interval_s
+
+    @property
+    def spacing_s(self) -> float:
+        """Interval of the grid, or the median time between neighbours where there is none."""
+        if self.epochs_ns is None:
+            return self.interval_s
+        return float(np.median(np.diff(self.epochs_ns))) / 1e9
+
+    @property
+    def spacing_text(self) -> str:
+        """How far apart the samples are, in words behind their number: ``every 10 s``."""
+        usual = duration_text(self.spacing_s)
+        return (
+            f"every {usual}" if self.epochs_ns is None else f"at times of their own (median spacing {usual})"
+        )
+
+    @property
+    def soonest_s(self) -> float:
+        """How soon a forecast is of interest: after a sample of a grid, or 1e-5 of the record without one."""
+        return self.interval_s if self.epochs_ns is None else 1e-5 * self.duration_s
+
+    def time_of(self, sample: int) -> float:
+        """Return seconds from the first sample to one of them; to the end of the record beyond the last."""
+        if self.epochs_ns is None:
+            return sample * self.interval_s
+        return self.duration_s if sample >= len(self) else float(self.epochs_ns[sample]) / 1e9
 
     @property
     def phase_s(self) -> FloatArray:
@@ -552,7 +667,7 @@ class Record(Result):
         if self.kind == "frequency":
             values[step.start :] -= size
         elif step.cause == "frequency_step":
-            values[step.start :] -= size * self.interval_s * np.arange(len(values) - step.start)
+            values[step.start :] -= size * (self.elapsed_s[step.start :] - self.time_of(step.start))
         else:
             values[step.start :] -= size
 
@@ -568,6 +683,7 @@ class Record(Result):
         """
         if self.kind == "phase":
             return self
+        self.needs_grid("integrating frequency")
         values = np.asarray(self.usable_values(without_steps=False), dtype=float)
         if np.isnan(values).any():
             first = int(np.argmax(np.isnan(values)))
@@ -605,14 +721,17 @@ class Record(Result):
         """Return the mean fractional frequencies between the samples of a phase record (n - 1 of them)."""
         if self.kind == "frequency":
             return self
-        values = np.diff(np.asarray(self.values, dtype=float)) / self.interval_s + self.removed_frequency
+        steps = self.interval_s if self.epochs_ns is None else np.diff(self.epochs_ns) / 1e9
+        values = np.diff(np.asarray(self.values, dtype=float)) / steps + self.removed_frequency
         return replace(
             self,
             kind="frequency",
             values=values,
+            epochs_ns=None if self.epochs_ns is None else self.epochs_ns[:-1],
+            spans_s=None if self.epochs_ns is None else np.asarray(steps),
             covariates={name: 0.5 * (c[1:] + c[:-1]) for name, c in self.covariates.items()},
             stamp_offset_s=None if self.stamp_offset_s is None else self.stamp_offset_s[:-1],
-            resolution=None if self.resolution is None else self.resolution / self.interval_s,
+            resolution=None if self.resolution is None else self.resolution / self.spacing_s,
             removed_frequency=0.0,
             flags=tuple(flag.between_samples(len(values)) for flag in self.flags),
             history=(*self.history, Treatment(operation="to_frequency")),
@@ -632,6 +751,7 @@ class Record(Result):
             If fewer than two samples would be left.
         """
         factor = whole_factor(factor)
+        self.needs_grid("averaging by a factor")
         count = len(self) // factor if self.kind == "frequency" else -(-len(self) // factor)
         if count < 2:
             msg = f"averaging by {factor} leaves {count} of {len(self)} samples; at least 2 are needed"
@@ -679,26 +799,175 @@ class Record(Result):
                 f"fewer than 2 samples lie between {start} and {stop}; the record lasts {self.duration_s:g} s"
             )
             raise InputError(msg)
-        offset = np.timedelta64(round(first * self.interval_s * 1e9), "ns")
+        epochs = None if self.epochs_ns is None else self.epochs_ns[first:last] - self.epochs_ns[first]
+        begin_ns = (
+            round(first * self.interval_s * 1e9) if self.epochs_ns is None else int(self.epochs_ns[first])
+        )
         moved = (flag.moved(first, last - first) for flag in self.flags)
-        values, gained = self.values[first:last], self.removed_frequency * first * self.interval_s
+        values, gained = self.values[first:last], self.removed_frequency * self.time_of(first)
         return replace(
             self,
             values=values + gained if gained else values,
-            start=None if self.start is None else self.start + offset,
+            start=None if self.start is None else self.start + np.timedelta64(begin_ns, "ns"),
             covariates={name: column[first:last] for name, column in self.covariates.items()},
             stamp_offset_s=None if self.stamp_offset_s is None else self.stamp_offset_s[first:last],
+            epochs_ns=epochs,
+            spans_s=None if self.spans_s is None else self.spans_s[first:last],
             flags=tuple(flag for flag in moved if flag is not None),
             history=(*self.history, Treatment(operation="between", arguments={"first": first, "last": last})),
         )
 
     def _position(self, moment: float | np.datetime64 | str) -> int:
         """Return the first sample at or after a moment, within the record."""
-        position = float(self.elapsed_at(np.asarray(moment))[0]) / self.interval_s
-        if math.isnan(position):
+        elapsed = float(self.elapsed_at(np.asarray(moment))[0])
+        if math.isnan(elapsed):
             msg = f"{moment} is not a moment; give elapsed seconds or UTC"
             raise InputError(msg)
-        return math.ceil(min(max(position - 1e-9, 0), len(self)))
+        if self.epochs_ns is not None:
+            if np.asarray(moment).dtype.kind in "MUO":  # exact to the nanosecond
+                since_ns = (utc(moment) - self.start).astype("timedelta64[ns]").astype(np.int64)
+                return int(np.searchsorted(self.epochs_ns, since_ns))
+            return int(np.searchsorted(self.elapsed_s, elapsed))
+        return math.ceil(min(max(elapsed / self.interval_s - 1e-9, 0), len(self)))
+
+    def needs_grid(self, what: str) -> None:
+        """Raise ``InputError`` where the samples follow no grid, saying what would make one.
+
+        Parameters
+        ----------
+        what
+            What needs it, at the beginning of the sentence.
+        """
+        if self.epochs_ns is None:
+            return
+        usual = round_value(self.spacing_s, 0.5 * self.spacing_s) or self.spacing_s
+        msg = (
+            f"{what} needs readings on a grid, but these {len(self)} follow none (neighbours are "
+            f"{duration_text(self.spacing_s)} apart in the median); make one with "
+            f"--on-grid or record.on_grid(interval_s=…), such as {usual:g}, or longer where it is to hold "
+            "several readings"
+        )
+        raise InputError(msg)
+
+    def on_grid(self, *, interval_s: float) -> Record:
+        """Return readings at epochs of their own as a record on a regular grid, NaN where none is near.
+
+        Parameters
+        ----------
+        interval_s
+            Spacing of the grid, which begins at the first sample.
+
+        Returns
+        -------
+        Record
+            Of frequencies the means, weighted by their spans, of all readings whose middle lies in each
+            interval, with the time that was measured in a usual interval as its gate. Of phases the straight
+            line between the readings before and after each place, where the nearer one is at most a tenth of
+            the interval away: what is not known of white FM in between is then a tenth of its variance from
+            one place to the next. Excluded samples are left out.
+
+        Raises
+        ------
+        InputError
+            If the interval is not positive, or would make more than 30 places for every reading; if the
+            samples lie on another grid already.
+        TooShortError
+            If fewer than two places have a reading.
+
+        Examples
+        --------
+        >>> record = Record.from_frequency(
+        ...     [1e-9, 2e-9, 4e-9, 5e-9], epochs_s=[0, 70, 110, 250], gate_s=10
+        ... )
+        >>> record.on_grid(interval_s=100).values
+        array([1.5e-09, 4.0e-09, 5.0e-09])
+        """
+        check_positive(interval_s, "interval_s", optional=False)
+        if self.epochs_ns is None:
+            if interval_s == self.interval_s:
+                return self
+            msg = (
+                f"interval_s is {interval_s:g}, but the samples lie on a grid of {self.interval_s:g} s "
+                "already; use record.averaged(factor)"
+            )
+            raise InputError(msg)
+        cells = math.floor(self.duration_s / interval_s + 1e-9) + (self.kind == "phase")
+        if self.kind == "frequency":
+            middles = self.elapsed_s + 0.5 * np.asarray(self.spans_s)
+            cells = max(cells, math.floor(float(middles.max()) / interval_s) + 1)
+        if cells > LARGEST_GROWTH * len(self):
+            msg = (
+                f"interval_s is {interval_s:g}, which makes {cells} places for {len(self)} readings; "
+                f"neighbours are {duration_text(self.spacing_s)} apart in the median: choose a longer one"
+            )
+            raise InputError(msg)
+        samples = self.usable_values(without_steps=False)
+        present = ~np.isnan(samples)
+        made = self._interpolated if self.kind == "phase" else self._cell_means
+        values, used = made(np.asarray(samples, dtype=float), present, interval_s, cells)
+        filled = int(np.count_nonzero(~np.isnan(values)))
+        if filled < 2:
+            msg = f"{filled} of {cells} places {interval_s:g} s apart have a reading; at least 2 are needed"
+            raise TooShortError(msg, needed=2, available=filled)
+        gate, measured = None, ""
+        if self.kind == "frequency":
+            weights = np.bincount(used[present], weights=np.asarray(self.spans_s)[present], minlength=cells)
+            usual = float(np.median(weights[weights > 0]))
+            if usual < interval_s * (1 - 1e-6):
+                gate, measured = usual, f", in which {duration_text(usual)} were measured (median)"
+        how = (
+            f"{int(present.sum())} frequencies were averaged to {filled} means over "
+            f"{duration_text(interval_s)}{measured}; each counts where the middle of its span lies"
+            if self.kind == "frequency"
+            else f"{filled} time errors {duration_text(interval_s)} apart were taken from the line between "
+            "the readings before and after, of which the nearer is within a tenth of that"
+        )
+        sentence = f"{how}; {cells - filled} of {cells} places stay missing."
+        numbers = {"interval_s": interval_s, "places": cells, "missing": cells - filled}
+        finding = Finding(code="MADE_GRID", severity="note", sentence=sentence, values=numbers)
+        first_cell = np.ceil(self.elapsed_s / interval_s - 1e-9).astype(int)
+        steps = (replace(step, start=int(first_cell[min(step.start, len(self) - 1)])) for step in self.steps)
+        return replace(
+            self,
+            values=values,
+            interval_s=interval_s,
+            gate_s=gate,
+            epochs_ns=None,
+            spans_s=None,
+            covariates={
+                name: made(np.asarray(column, dtype=float), present & ~np.isnan(column), interval_s, cells)[0]
+                for name, column in self.covariates.items()
+            },
+            resolution=None,
+            flags=tuple(replace(step, stop=step.start) for step in steps if step.start < cells),
+            checks=(),
+            findings=(*(found for found in self.findings if found.code not in _OF_EPOCHS), finding),
+            history=(*self.history, Treatment(operation="on_grid", arguments={"interval_s": interval_s})),
+        )
+
+    def _cell_means(
+        self, samples: FloatArray, present: npt.NDArray[np.bool_], interval_s: float, cells: int
+    ) -> tuple[FloatArray, IntArray]:
+        """Return means of frequencies over cells, weighted by spans, and the cell of every reading."""
+        spans = np.asarray(self.spans_s)
+        cell = ((self.elapsed_s + 0.5 * spans) / interval_s).astype(np.int64)
+        weights = np.bincount(cell[present], weights=spans[present], minlength=cells)
+        totals = np.bincount(cell[present], weights=(spans * samples)[present], minlength=cells)
+        return np.where(weights > 0, totals / np.where(weights > 0, weights, 1.0), np.nan), cell
+
+    def _interpolated(
+        self, samples: FloatArray, present: npt.NDArray[np.bool_], interval_s: float, cells: int
+    ) -> tuple[FloatArray, IntArray]:
+        """Return phases at the places of a grid, from the line between the readings around them."""
+        elapsed, read = self.elapsed_s[present], samples[present]
+        places = np.arange(cells) * interval_s
+        if len(elapsed) < 2:
+            return np.full(cells, np.nan), np.zeros(cells, dtype=np.int64)
+        after = np.clip(np.searchsorted(elapsed, places), 1, len(elapsed) - 1)
+        nearest = np.minimum(np.abs(places - elapsed[after - 1]), np.abs(places - elapsed[after]))
+        values = np.interp(places, elapsed, read)
+        values[nearest > FARTHEST_FROM_READING * interval_s] = np.nan
+        return values, after
 
     def elapsed_at(self, moments: npt.ArrayLike) -> FloatArray:
         """Return seconds since the first sample for seconds (unchanged) or UTC (``datetime64`` or ISO text).
@@ -715,7 +984,7 @@ class Record(Result):
             msg = f"the record states no start time, so {asked[0]} cannot be placed; give elapsed seconds"
             raise InputError(msg)
         since = np.array([utc(moment) for moment in asked]) - self.start
-        return since.astype("timedelta64[ns]").astype(float) * 1e-9
+        return since.astype("timedelta64[ns]").astype(float) / 1e9
 
     def with_flags(self, *flags: Flag) -> Record:
         """Return the record with further flags."""
@@ -764,6 +1033,10 @@ class Record(Result):
         digest = hashlib.sha256(f"{self.kind} {self.interval_s!r} {self.removed_frequency!r}".encode())
         for block in blocks(self.values):
             digest.update(np.ascontiguousarray(block, dtype="<f8").tobytes())
+        if self.epochs_ns is not None:
+            digest.update(np.ascontiguousarray(self.epochs_ns, dtype="<i8").tobytes())
+        if self.spans_s is not None:
+            digest.update(np.ascontiguousarray(self.spans_s, dtype="<f8").tobytes())
         return digest.hexdigest()
 
     def to_frame(self) -> pd.DataFrame:
@@ -776,7 +1049,10 @@ class Record(Result):
         name = "time_error_s" if self.kind == "phase" else "fractional_frequency"
         frame = pd.DataFrame({"elapsed_s": self.elapsed_s})
         if self.start is not None:
-            frame["utc"] = self.start + np.round(self.elapsed_s * 1e9).astype("timedelta64[ns]")
+            since = np.round(self.elapsed_s * 1e9) if self.epochs_ns is None else self.epochs_ns
+            frame["utc"] = self.start + since.astype("timedelta64[ns]")
+        if self.spans_s is not None:
+            frame["span_s"] = self.spans_s
         frame[name] = self.phase_s if self.kind == "phase" else self.values
         for covariate, column in self.covariates.items():
             frame[covariate] = column
@@ -790,6 +1066,7 @@ class Record(Result):
             "missing": self.missing,
             "excluded": self.excluded,
             "interval_s": self.interval_s,
+            **({} if self.epochs_ns is None else {"median_spacing_s": self.spacing_s}),
             "gate_s": self.gate_s,
             "duration_s": self.duration_s,
             "start_utc": self.start,
@@ -799,6 +1076,7 @@ class Record(Result):
             "reference": self.reference,
             "covariates": list(self.covariates),
             "source": self.source,
+            "ledger": self.ledger,
             "samples_sha256": self.fingerprint(),
             "flags": self.flags,
             "history": [str(treatment) for treatment in self.history],
@@ -808,10 +1086,8 @@ class Record(Result):
     def _headline(self) -> str:
         what = "time errors" if self.kind == "phase" else "fractional frequencies"
         left_out = f", {self.missing} missing, {self.excluded} excluded"
-        return (
-            f"Record of {len(self)} {what} every {duration_text(self.interval_s)} "
-            f"over {duration_text(self.duration_s)}{left_out}"
-        )
+        over = duration_text(self.duration_s)
+        return f"Record of {len(self)} {what} {self.spacing_text} over {over}{left_out}"
 
     def _lines(self) -> list[tuple[str, str]]:
         unit = " s" if self.kind == "phase" else ""
@@ -848,9 +1124,17 @@ def _of_nominal(readings: FloatArray, unit: str, factor: float, nominal_hz: floa
     return fractions
 
 
-def check_record(given: object) -> None:
-    """Raise ``InputError`` unless a record is given, saying how one is made."""
+def check_record(given: object, *, grid_for: str = "") -> None:
+    """Raise ``InputError`` unless a record is given, saying how one is made.
+
+    Parameters
+    ----------
+    grid_for
+        Name of the function that needs its readings on a grid.
+    """
     if isinstance(given, Record):
+        if grid_for:
+            given.needs_grid(grid_for)
         return
     shape = getattr(given, "shape", None)
     what = f"{type(given).__name__}" + (f" of shape {shape}" if shape is not None else "")
@@ -861,7 +1145,7 @@ def check_record(given: object) -> None:
     raise InputError(msg)
 
 
-def _check_length(name: str, column: FloatArray, values: FloatArray) -> None:
+def _check_length(name: str, column: FloatArray | IntArray, values: FloatArray) -> None:
     if len(column) != len(values):
         msg = f"{name} has {len(column)} samples but the record has {len(values)}"
         raise InputError(msg)

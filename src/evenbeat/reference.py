@@ -30,7 +30,7 @@ TERMS: dict[str, tuple[str, str]] = {
     "gate": ("s", "time during which a counter measures one reading"),
     "dead time": ("s", "time between two gates during which nothing is measured"),
     "interval": ("s", "spacing of the readings of a record; in calibration, time until the next one"),
-    "record": ("", "readings on an even grid; missing ones stay missing, flagged ones stay in place"),
+    "record": ("", "readings on an even grid or at their own times; missing and flagged ones stay in place"),
     "finding": ("", "one thing to know about a record or a result, in a sentence"),
     "averaging time": ("s", "τ, over which readings are averaged before neighbours are compared"),
     "averaging factor": ("1", "m, averaging time over interval"),

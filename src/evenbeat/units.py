@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
+from collections.abc import Callable
 from typing import Literal
 
 from evenbeat.errors import InputError
@@ -181,8 +182,46 @@ def parse_time(text: str) -> float:
     return _positive_measure(text, "time", plain="s", units="s, ms, us, ns or ps")
 
 
+NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_LIMIT = rf"({NUMBER})\s*((?!to\b)[A-Za-zµμ%]+|[x×*·]\s*10\^?[-−⁻]?[\d⁰¹²³⁴⁵⁶⁷⁸⁹]+)?"
+_LIMITS = re.compile(rf"(±|\+/-)?\s*{_LIMIT}(?:\s*(?::|;|/|…|\.\.+|\bto\b|\s)\s*{_LIMIT})?")
+
+
+def parse_limits(text: str, size: Callable[[str], float] | None = None) -> float | tuple[float, float]:
+    """Return a tolerance from text: one number for ±, or the lower and the upper limit.
+
+    ``1e-8``, ``±10 ppb``, ``-5e-9:1e-8``, ``-5e-9 1e-8``, ``-5 to +10 ppb``: a unit behind the last number
+    counts for both. It is the same in every table and every option.
+
+    Parameters
+    ----------
+    size
+        The size of a unit, ``""`` where none is stated; by default units of fractional frequency.
+
+    Raises
+    ------
+    InputError
+        If the text is no tolerance.
+    """
+    match = _LIMITS.fullmatch(text.strip().replace("−", "-"))
+    if match is None or (match[1] and match[4]):
+        msg = f"{text!r} is no tolerance; give 1e-8 (for ±1e-8) or two limits, the lower first: -5e-9:1e-8"
+        raise InputError(msg)
+    size = size or _fraction
+    first = float(match[2]) * size(match[3] or match[5] or "")
+    return first if match[4] is None else (first, float(match[4]) * size(match[5] or match[3] or ""))
+
+
+def _fraction(unit: str) -> float:
+    dimension, size = parse_unit(unit or "1")
+    if dimension != "fractional":
+        msg = f"the unit is {unit!r}; a fractional frequency such as 1e-8 or 10 ppb is needed"
+        raise InputError(msg)
+    return size
+
+
 def _positive_measure(text: str, dimension: Dimension, *, plain: str, units: str) -> float:
-    match = re.fullmatch(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ]*)\s*", text)
+    match = re.fullmatch(rf"\s*({NUMBER})\s*([A-Za-zµμ]*)\s*", text)
     if match:
         number, unit = float(match.group(1)), match.group(2) or plain
         known = unit.lower() in (FREQUENCY_UNITS if dimension == "frequency" else TIME_UNITS)
@@ -215,12 +254,12 @@ def _short(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
-def frequency_text(hertz: float) -> str:
-    """Return a frequency with an SI prefix: ``'10 MHz'``, ``'32.77 kHz'``."""
+def frequency_text(hertz: float, digits: int = 10) -> str:
+    """Return a frequency with an SI prefix: ``'10 MHz'``, ``'32.768 kHz'``."""
     for size, name in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
         if abs(hertz) >= size:
-            return f"{hertz / size:.4g} {name}"
-    return f"{hertz:.4g} Hz"
+            return f"{hertz / size:.{digits}g} {name}"
+    return f"{hertz:.{digits}g} Hz"
 
 
 def time_text(seconds: float) -> str:

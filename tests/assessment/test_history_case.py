@@ -10,12 +10,14 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.assessment.basis import DecisionBasis
+from evenbeat.assessment.case import Foretold, foretold_finding
 from evenbeat.assessment.variation import Outlook, of_the_question, steadiness
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.command.main import main
 from evenbeat.quantities import StudentMixture
 from evenbeat.register.facts import KeptAssessment
 
+DAY = ("--analysed-on", "2026-03-01")
 TABLE = Path(__file__).resolve().parents[2] / "data" / "kittiwake-history.csv"
 
 
@@ -23,7 +25,7 @@ TABLE = Path(__file__).resolve().parents[2] / "data" / "kittiwake-history.csv"
 def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder of a report that the command wrote."""
     folder = tmp_path_factory.mktemp("case") / "report"
-    command = ["history", str(TABLE), "--tolerance", "5e-9", "-o", str(folder)]
+    command = ["history", str(TABLE), "--tolerance", "5e-9", "-o", str(folder), *DAY]
     rule = ["--decision-rule", "guard_band", "--rule-chosen-on", "2026-01-05"]
     assert main([*command, *rule]) == 0
     return folder
@@ -59,9 +61,9 @@ def test_the_report_holds_what_an_auditor_asks_for(written: Path) -> None:
 
 
 def test_the_same_inputs_give_the_same_bytes(written: Path, tmp_path: Path) -> None:
-    """Nothing in the files tells when they were made."""
+    """And the same day of analysis, which is stated."""
     again = tmp_path / "again"
-    command = ["history", str(TABLE), "--tolerance", "5e-9", "-o", str(again)]
+    command = ["history", str(TABLE), "--tolerance", "5e-9", "-o", str(again), *DAY]
 
     assert main([*command, "--decision-rule", "guard_band", "--rule-chosen-on", "2026-01-05"]) == 0
 
@@ -126,6 +128,28 @@ def test_sensitivity_by_hand() -> None:
     assert found["tolerance +20 %"] == pytest.approx(11, abs=0.02)
     assert found["reliability 0.99"] == pytest.approx(9, abs=0.02)
     assert "between 7 d" in steadiness(of_the_question(outlook)).replace("6.99 d", "7 d")
+
+
+@pytest.mark.parametrize(
+    ("held", "of", "severity", "words"),
+    [
+        (0, 1, "caution", "too few for intervals of 95 %"),
+        (1, 1, "note", "too few to say whether the intervals hold"),
+        (2, 3, "note", "too few to say whether the intervals hold"),
+        (8, 8, "note", "too few to say whether the intervals hold"),
+        (9, 9, "good", "9 of 9 calibrations lay in"),
+        (17, 18, "good", "17 of 18"),
+        (4, 6, "caution", "too few for intervals of 95 %"),
+    ],
+)
+def test_a_test_that_failed_is_not_shown_as_passed(held: int, of: int, severity: str, words: str) -> None:
+    """Binomial: 0 of 1 has 5 % with intervals of 95 %; 9 of 9 has 4 % with intervals of 70 %."""
+    tried = [Foretold(when=f"day {k}", low=-1.0, high=1.0, found=0.0 if k < held else 2.0) for k in range(of)]
+    (finding,) = foretold_finding(tried)
+
+    assert finding.severity == severity
+    assert words in finding.sentence
+    assert ("outside: day" in finding.sentence) == (held < of)
 
 
 def test_bad_questions(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

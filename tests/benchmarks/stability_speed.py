@@ -1,7 +1,7 @@
 """Time and extra memory of the deviations and MTIE beside allantools, measured in one run on one machine.
 
-Of complete records, and of records as they come: with a frequency offset, drift, white PM and three missing
-samples, through ``eb.condition``.
+Of records as they come, with a frequency offset, drift, white PM and three missing samples, through
+``eb.condition``, and of complete ones; with compiled loops and with numpy's.
 
 Run as ``python tests/benchmarks/stability_speed.py``; the tables of ``stability_speed.md`` and the figure
 ``stability_speed.svg`` beside this script are made anew. Every case runs in a process of its own, so that the
@@ -25,6 +25,8 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 import evenbeat as eb
+from evenbeat.deviations.sums import kernels, plain
+from evenbeat.deviations.sums.samples import PhasePoints
 
 TABLE = Path(__file__).with_suffix(".md")
 FIGURE = Path(__file__).with_suffix(".svg")
@@ -110,13 +112,24 @@ def theirs(statistic: str, phase: np.ndarray, factors: Sequence[int]) -> Values:
     return dict(zip(np.round(times).astype(int).tolist(), values.tolist(), strict=True))
 
 
-def measure(library: str, statistic: str, points: int, grid: str) -> dict[str, Any]:
+def measure(library: str, statistic: str, points: int, grid: str, offset: float = 0.0) -> dict[str, Any]:
     """Return the best times, the extra memory, and the values."""
     phase = white_fm_phase(points)
+    phase += offset * np.arange(points)
+    if library.startswith("numpy's "):
+        library, kernels.loops = library.removeprefix("numpy's "), plain
     factors = factors_for(statistic, points, grid).tolist()
-    compute = {"ours": ours, "allantools": theirs, "conditioned": ours}[library]
+    compute = theirs if library == "allantools" else ours
     compute(statistic, phase[:4096], [1, 2, 4])  # everything imported
     conditioning = 0.0
+    if library == "kernel":
+        order, averaged = 3 if "hadamard" in statistic else 2, statistic == "modified_allan"
+        samples = PhasePoints.of(phase)
+
+        def compute(statistic: str, phase: np.ndarray, factors: Sequence[int]) -> Values:
+            sums = kernels.sums_of_squares(samples, factors, order, averaged=averaged)
+            return {factor: term.total for factor, term in zip(factors, sums, strict=True)}
+
     if library == "conditioned":
         raw, start = record_as_it_comes(points), time.process_time()
         record = eb.condition(raw)
@@ -133,9 +146,17 @@ def measure(library: str, statistic: str, points: int, grid: str) -> dict[str, A
         values = compute(statistic, phase, factors)
         elapsed.append(time.perf_counter() - start)
         work.append(time.process_time() - start_work)
+    pure = []
+    if library == "conditioned":  # once more with numpy's loops, in the same process
+        kernels.loops = plain
+        for _ in range(rounds):
+            start_work = time.process_time()
+            compute(statistic, phase, factors)
+            pure.append(time.process_time() - start_work)
     return {
         "elapsed": min(elapsed),
         "work": min(work),
+        "plain": min(pure, default=0.0),
         "conditioning": conditioning,
         "extra_mib": peak_mib() - base,
         "values": values,
@@ -155,9 +176,11 @@ def streaming_time(phase: np.ndarray) -> float:
     return min(once() for _ in range(15))
 
 
-def in_own_process(library: str, statistic: str, points: int, grid: str) -> dict[str, Any]:
+def in_own_process(
+    library: str, statistic: str, points: int, grid: str, offset: float = 0.0
+) -> dict[str, Any]:
     """Return what ``measure`` gives in a fresh interpreter."""
-    program = [sys.executable, __file__, "--one", library, statistic, str(points), grid]
+    program = [sys.executable, __file__, "--one", library, statistic, str(points), grid, str(offset)]
     outcome = subprocess.run(program, capture_output=True, text=True, check=True)
     return json.loads(outcome.stdout.splitlines()[-1])
 
@@ -186,23 +209,59 @@ def as_they_come(points: Sequence[int], say: Callable[[str], None]) -> dict[str,
     """Write one line for each record as it comes beside the complete one, and return its times."""
     found: dict[str, list[Cost]] = {"overlapping_allan": [], "modified_allan": []}
     say(
-        "| statistic | points | evenbeat, complete s | conditioned s | allantools, complete s "
-        "| × complete | × conditioned | conditioning s |"
+        "| statistic | points | conditioned s | numpy's loops s | complete s | allantools, complete s "
+        "| × conditioned | × numpy's | × complete | beyond allantools ms | conditioning s |"
     )
-    say("|---|---|---|---|---|---|---|---|")
+    say("|---|---|---|---|---|---|---|---|---|---|---|")
     for name, rows in found.items():
         for count in points:
-            whole, mine, other = (
+            mine, other, whole = (
                 in_own_process(library, name, count, "ten_per_decade")
-                for library in ("ours", "conditioned", "allantools")
+                for library in ("conditioned", "allantools", "ours")
             )
             rows.append((count, mine["factors"], mine["work"]))
             say(
-                f"| {name} | {count:.0e} | {whole['work']:.3f} | {mine['work']:.3f} "
-                f"| {other['work']:.3f} | {other['work'] / whole['work']:.1f} "
-                f"| {other['work'] / mine['work']:.1f} | {mine['conditioning']:.2f} |"
+                f"| {name} | {count:.0e} | {mine['work']:.4f} | {mine['plain']:.4f} | {whole['work']:.4f} "
+                f"| {other['work']:.4f} | {other['work'] / mine['work']:.1f} "
+                f"| {other['work'] / mine['plain']:.1f} | {other['work'] / whole['work']:.1f} "
+                f"| {1e3 * (mine['work'] - other['work']):.0f} | {mine['conditioning']:.2f} |"
             )
     return found
+
+
+def kernels_alone(points: Sequence[int], say: Callable[[str], None]) -> None:
+    """Write the processor time of the sums alone beside that of streaming the record."""
+    say("| statistic | points | factors | compiled s | sums | numpy's loops s | sums |")
+    say("|---|---|---|---|---|---|---|")
+    for count in points:
+        for name in ("overlapping_allan", "modified_allan", "overlapping_hadamard"):
+            mine, pure = (
+                in_own_process(library, name, count, "ten_per_decade")
+                for library in ("kernel", "numpy's kernel")
+            )
+            say(
+                f"| {name} | {count:.0e} | {mine['factors']} | {mine['work']:.4f} "
+                f"| {mine['work'] / mine['streams']:.1f} | {pure['work']:.4f} "
+                f"| {pure['work'] / pure['streams']:.1f} |"
+            )
+
+
+def movements(points: Sequence[int], say: Callable[[str], None]) -> None:
+    """Write the processor time of MTIE with and without a frequency offset."""
+    say("| points | offset | factors | evenbeat s | numpy's loops s | allantools s | × | × numpy's |")
+    say("|---|---|---|---|---|---|---|---|")
+    for count in points:
+        other = in_own_process("allantools", "mtie", count, "ten_per_decade")
+        for offset in (1e-8, 1e-11, 0.0):
+            mine, pure = (
+                in_own_process(library, "mtie", count, "ten_per_decade", offset)
+                for library in ("ours", "numpy's ours")
+            )
+            say(
+                f"| {count:.0e} | {offset:g} | {mine['factors']} | {mine['work']:.4f} | {pure['work']:.4f} "
+                f"| {other['work']:.3f} | {other['work'] / mine['work']:.0f} "
+                f"| {other['work'] / pure['work']:.0f} |"
+            )
 
 
 def costs(cases: Sequence[tuple[int, str]], say: Callable[[str], None]) -> dict[str, list[Cost]]:
@@ -271,17 +330,12 @@ def parts() -> dict[str, float]:
             np.add(work, values[start:][:block], out=work)
             np.dot(work, work)
 
-    def products() -> None:
-        for start in range(0, len(phase) - lag - block, block):
-            np.dot(phase[start:][:block], phase[start + lag :][:block])
-
     far, whole = (len(phase) - 2 * lag) // block, len(phase) / block
     with threadpool_limits(1):  # threads that wait for each other would count as work
         unit = seconds(lambda: np.sum(phase))
         return {
             "in cache": seconds(lambda: squared_second_differences(short, 1, 1)) / unit,
             "from memory": seconds(lambda: squared_second_differences(phase, lag, far)) * whole / far / unit,
-            "products": seconds(products) * len(phase) / (len(phase) - lag - block) / unit,
             "unit_ms": 1e3 * unit,
         }
 
@@ -303,30 +357,34 @@ def main() -> None:
         "of freedom; allantools works on one, without them. Where other work loads the machine, elapsed "
         "times and their ratios say little; those of processor times hold.\n"
     )
-    say("## Ten averaging times per decade\n")
+    say(
+        "## Records as they come, conditioned: processor time\n\n"
+        "Ten averaging times per decade, noise and intervals included. A frequency offset of 3e-8, drift of "
+        "1e-15 a second, white PM of 1e-10 s and three missing samples, after `eb.condition`, which may flag "
+        "more; then the complete record, which has none of these. Ratios: allantools, of the complete "
+        "record, over evenbeat. Conditioning itself comes once for all statistics.\n"
+    )
+    conditioned = as_they_come((1000, 10_000, 100_000, 1_000_000, 10_000_000), say)
+    say("\n## MTIE, ten per decade to a third of the record (allantools: one run, without offset)\n")
+    movements((10_000, 100_000), say)
+    say(
+        "\n## The sums alone: processor time\n\nOf complete records, without noise and intervals; sums: over "
+        "that of one `numpy.sum` of the array for each averaging time.\n"
+    )
+    kernels_alone((100_000, 1_000_000, 10_000_000), say)
+    say("\n## Complete records, ten averaging times per decade\n")
     differences = list(THEIRS)[:4]
     beside_allantools(
         [(name, points, "ten_per_decade") for points in (1_000_000, 10_000_000) for name in differences], say
     )
-    say(
-        "\n## Records as they come, conditioned: processor time\n\n"
-        "Ten averaging times per decade, noise and intervals included. A frequency offset of 3e-8, drift of "
-        "1e-15 a second, white PM of 1e-10 s and three missing samples, after `eb.condition`, which may flag "
-        "more; beside the complete record above, which has none of these. Ratios: allantools, of the "
-        "complete record, over evenbeat. Conditioning itself comes once for all statistics.\n"
-    )
-    conditioned = as_they_come((100_000, 1_000_000, 10_000_000), say)
     cost = parts()
     say(
         f"\nProcessor time of parts, in units of one `numpy.sum` of 1e7 points ({cost['unit_ms']:.1f} ms): "
-        f"taking and squaring a second difference takes {cost['in cache']:.1f} where all is in cache and "
-        f"{cost['from memory']:.1f} where three places are read from memory; reading two places and "
-        f"multiplying them {cost['products']:.1f}. Three such units a sum are within reach of products only."
+        f"in numpy taking and squaring a second difference takes {cost['in cache']:.1f} where all is in "
+        f"cache and {cost['from memory']:.1f} where three places are read from memory."
     )
-    say("\n## Every averaging time (allantools: one run)\n")
+    say("\n## Every averaging time, given as a list (allantools: one run)\n")
     beside_allantools([(name, 100_000, "every") for name in differences], say)
-    say("\n## MTIE, ten per decade to a third of the record (allantools: one run)\n")
-    beside_allantools([("mtie", points, "ten_per_decade") for points in (10_000, 100_000)], say)
     say("\n## Cost against the number of points and of averaging times: elapsed (processor) s, factors\n")
     by_points = costs(
         [(points, "ten_per_decade") for points in (10_000, 100_000, 1_000_000, 10_000_000)], say
@@ -340,6 +398,7 @@ def main() -> None:
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["--one"]:
-        print(json.dumps(measure(sys.argv[2], sys.argv[3], int(sys.argv[4]), sys.argv[5])))
+        library, statistic, points, grid, offset = sys.argv[2:7]
+        print(json.dumps(measure(library, statistic, int(points), grid, float(offset))))
     else:
         main()

@@ -1,5 +1,6 @@
 """Covariance of mean frequencies against published variances, bias functions and predictors."""
 
+import decimal
 import math
 
 import numpy as np
@@ -13,6 +14,7 @@ from evenbeat.clock.covariance import (
     RANDOM_WALK_FM,
     WHITE_FM,
     WHITE_PM,
+    Gates,
     Gating,
     Spans,
     block_covariance,
@@ -171,3 +173,48 @@ def test_one_gate_in_a_block_is_a_mean_frequency() -> None:
     spans = _gated_blocks(1, 7)
     plain = mean_frequency_covariance(FLICKER_FM, spans, spans)
     assert block_covariance(FLICKER_FM, spans, GATING) == pytest.approx(plain, rel=1e-12)
+
+
+@pytest.mark.parametrize("exponent", [FLICKER_FM, RANDOM_WALK_FM])
+@pytest.mark.parametrize(("length", "apart"), [(1.6e-8, 0.4), (1e-5, 0.9), (3e-3, 60.0), (0.01, 0.5)])
+def test_short_spans_far_apart_lose_no_digits(exponent: int, length: float, apart: float) -> None:
+    """A gate of a second in two years, blocks far ahead: the difference of four in forty digits.
+
+    K = (t²/2) ln|t| and (π²/6)|t|³ are those of the docstring of evenbeat.powerlaw.phase_covariance.
+    """
+    one = Spans(start=np.array([0.0]), stop=np.array([length]))
+    other = Spans(start=np.array([apart]), stop=np.array([apart + 2 * length]))
+    with decimal.localcontext(prec=40):
+
+        def phase(lag: decimal.Decimal) -> decimal.Decimal:
+            t = abs(lag)
+            if exponent == FLICKER_FM:
+                return t**2 / 2 * t.ln()
+            return decimal.Decimal(math.pi) ** 2 / 6 * t**3
+
+        (a, b), (c, d) = (
+            (decimal.Decimal(float(each.start[0])), decimal.Decimal(float(each.stop[0])))
+            for each in (one, other)
+        )
+        exact = (phase(b - d) - phase(b - c) - phase(a - d) + phase(a - c)) / ((b - a) * (d - c))
+    assert mean_frequency_covariance(exponent, one, other)[0, 0] == pytest.approx(float(exact), rel=3e-8)
+
+
+def test_readings_in_blocks_have_the_covariance_of_their_means() -> None:
+    """Exact up to 2000 readings; beyond, the white noises and the variances of small blocks still are."""
+    rng = np.random.default_rng(1)
+    start = (np.arange(2400) + rng.uniform(0, 0.9, 2400)) / 2400
+    gates = Gates(spans=Spans(start=start, stop=start + 1e-7), begins=np.arange(0, 2400, 12))
+    last = gates.begins + 11
+    blocks = Spans(start=start[gates.begins], stop=start[last] + 1e-7)
+    few = Gates(spans=Spans(start=start[:1200], stop=start[:1200] + 1e-7), begins=np.arange(0, 1200, 12))
+    some = Spans(start=blocks.start[:100], stop=blocks.stop[:100])
+    for exponent in FM_NOISES:
+        whole = block_covariance(exponent, blocks, gates)[:100, :100]
+        exact = block_covariance(exponent, some, few)
+        singly = mean_frequency_covariance(exponent, few.spans, few.spans)
+        np.testing.assert_allclose(exact[3, 7], singly[36:48, 84:96].mean(), rtol=1e-9, atol=1e-12)
+        np.testing.assert_allclose(np.diag(whole), np.diag(exact), rtol=1e-6)
+        scale = np.abs(exact).max()
+        np.testing.assert_allclose(whole, exact, rtol=0, atol=0.02 * scale)
+    assert gates.dilution(1 / 200) == pytest.approx(1 / 200 / 1e-7 / 12, rel=1e-6)

@@ -178,15 +178,15 @@ def test_blank_sheet_can_be_filled_and_read(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ("speed,1,Hz,1,,,1,1,1", "row 3: function is 'speed'"),
-        ("frequency,1,s,1,,,1,1,1", "row 3: unit is 's'; frequency needs Hz"),
-        ("frequency,1,Hz,,,,1,1,1", "row 3: gate_s is empty"),
-        ("frequency,-1,Hz,1,,,1,1,1", "row 3: applied is '-1'"),
-        ("frequency,1,Hz,1,,,1,1,-1", "row 3: reading is -1"),
-        ("frequency,1,Hz,1,,,1,1,one", "row 3: reading is 'one'"),
-        ("period,1,s,,1.5,,1,1,1", "row 3: periods is 1.5"),
-        ("frequency,1,Hz,1,,,1,1,1,9", "row 3: 10 cells"),
-        ("frequency,1,furlong,1,,,1,1,1", "row 3: 'furlong' is not a known unit"),
+        ("speed,1,Hz,1,,,1,1,1", "line 3: function is 'speed'"),
+        ("frequency,1,s,1,,,1,1,1", "line 3: unit is 's'; frequency needs Hz"),
+        ("frequency,1,Hz,,,,1,1,1", "line 3: gate_s is empty"),
+        ("frequency,-1,Hz,1,,,1,1,1", "line 3: applied is '-1'"),
+        ("frequency,1,Hz,1,,,1,1,-1", "line 3: reading is -1"),
+        ("frequency,1,Hz,1,,,1,1,one", "line 3: reading is 'one'"),
+        ("period,1,s,,1.5,,1,1,1", "line 3: periods is 1.5"),
+        ("frequency,1,Hz,1,,,1,1,1,9", "line 3: 10 cells"),
+        ("frequency,1,furlong,1,,,1,1,1", "line 3: 'furlong' is not a known unit"),
         ("frequency,1,Hz,1,,,1,1,", "holds no reading"),
     ],
 )
@@ -207,7 +207,7 @@ def test_unknown_columns_are_named(tmp_path: Path) -> None:
     """A misspelt column is named beside those that are known."""
     path = tmp_path / "columns.csv"
     path.write_text("function,aplied,reading\nfrequency,1,1\n", encoding="utf-8")
-    with pytest.raises(LogError, match="unknown: aplied"):
+    with pytest.raises(LogError, match=r"no column 'applied'; it needs .* and has function, aplied, reading"):
         read_sheet(path)
 
 

@@ -11,6 +11,7 @@ from evenbeat.deviations.covariance import term_covariance
 from evenbeat.deviations.estimators import STATISTICS
 from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
+from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
 from evenbeat.deviations.sums.samples import PhasePoints
 
 LEVELS = {
@@ -208,10 +209,9 @@ def test_interval_covers_with_regular_gaps(pattern: str) -> None:
 @pytest.mark.parametrize("factor", [5, 40])
 def test_complete_mask_is_no_mask(factor: int) -> None:
     """A mask without a hole gives what no mask gives."""
-    from dataclasses import replace
-
     plain = sum_of_squared_differences(PhasePoints.of(phase_with_gaps(100_000, 0.0, seed=1)), factor, 2)
-    masked = replace(plain, valid=np.ones(plain.possible, dtype=bool))
+    mask = np.ones(plain.possible, dtype=bool)
+    masked = TermSum(total=plain.total, possible=plain.possible, terms=plain.terms, valid=mask)
     options = {"exponent": -1, "order": 2, "averaged": False, "overlapping": True}
 
     assert equivalent_degrees_of_freedom(masked, factor, **options) == pytest.approx(
@@ -261,3 +261,25 @@ def test_interval_covers_every_noise(statistic: str, exponent: int, factor: int)
     # measured with 600 records each: 0.935 to 0.963 at factors 1, 8 and 32, and 0.958 to 0.977 at factor 128,
     # where few averages are left and the noise taken is rather the one with the wider interval
     assert 0.92 <= share <= 0.99
+
+
+@pytest.mark.parametrize("width", [1, 2, 7, 300])
+def test_pairs_by_borders_are_those_of_the_mask(width: int) -> None:
+    """Few gaps give the same numbers of pairs, in bins and one distance at a time, as the whole mask does."""
+    mask = np.ones(5003, dtype=bool)
+    mask[[0, 700, 701, 702, 1900, 5002]] = False
+    mask[3000:3100] = False
+    changes = np.flatnonzero(np.diff(mask, prepend=False, append=False))
+    borders = Borders(changes[::2], changes[1::2])
+    # SOURCE: numpy.add.reduceat and a plain sum over the bins
+    bins = np.add.reduceat(mask.astype(int), np.arange(0, len(mask), width))
+
+    found = borders.pairs(width, 12)
+
+    assert found.tolist() == [int(bins[lag:] @ bins[: len(bins) - lag]) for lag in range(12)]
+    assert found.tolist() == pairs_of_bins(mask, width, 12).tolist()
+    assert borders.pairs_apart(5) == np.count_nonzero(mask[5:] & mask[:-5])
+    known = [k + np.flatnonzero(mask[k : k + width]) for k in range(0, len(mask), width)]
+    places, counts = borders.stretches(width, len(mask))
+    assert counts.tolist() == [len(some) for some in known if len(some)]
+    assert places == pytest.approx([some.mean() for some in known if len(some)], abs=0.5)

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import subprocess
+import sys
+import tracemalloc
 from fractions import Fraction
+from itertools import accumulate
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.deviations.sums import kernels
+from evenbeat.deviations.sums import kernels, plain
 from evenbeat.deviations.sums import samples as samples_module
-from evenbeat.deviations.sums.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints
+from evenbeat.deviations.sums.kernels import sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, samples_of
 
 STATISTICS = ["allan", "overlapping_allan", "modified_allan", "time", "hadamard", "overlapping_hadamard"]
 
@@ -22,57 +28,180 @@ def random_walk(n: int, seed: int = 1) -> np.ndarray:
     return np.cumsum(np.random.default_rng(seed).standard_normal(n))
 
 
-@pytest.mark.parametrize("order", [1, 2, 3])
-@pytest.mark.parametrize("lag", [1, 7, 100, 900])
-@pytest.mark.parametrize("block", [1, 13, 256, 1 << 16])
-def test_block_size_changes_nothing(order: int, lag: int, block: int) -> None:
-    """Any block size gives the same sums of differences and of averages."""
-    samples = PhasePoints.of(random_walk(4000))
+LOOPS = {"plain": plain}
+"""The loops that there are: without a compiler the first alone."""
+with contextlib.suppress(ImportError):
+    from evenbeat.deviations.sums import _compiled
 
-    whole = sum_of_squared_differences(samples, lag, order)
-    blocks = sum_of_squared_differences(samples, lag, order, workspace=Workspace(order + 1, block))
-    assert blocks.total == pytest.approx(whole.total, rel=1e-12)
-    whole = sum_of_squared_averages(samples, lag, order)
-    blocks = sum_of_squared_averages(samples, lag, order, workspace=Workspace(order + 1, block))
-    assert blocks.total == pytest.approx(whole.total, rel=1e-12)
+    LOOPS["compiled"] = _compiled
 
 
-@pytest.mark.parametrize("lag", [1, 2, 3, 7, 64, 100, 127, 500])
-@pytest.mark.parametrize("block", [96, 777, 4096])
-def test_both_ways_to_sum_agree(lag: int, block: int) -> None:
-    """Moving sums by doubling and by running sums give what numpy's convolution of the definition gives."""
-    # SOURCE: numpy.convolve
-    phase = random_walk(5000)
+@pytest.fixture(params=LOOPS)
+def loops(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Let a test run once with each kind of loops."""
+    monkeypatch.setattr(kernels, "loops", LOOPS[request.param])
+    return str(request.param)
+
+
+@pytest.fixture
+def small_windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let short records meet every border: of spans, of windows, and beyond the longest window."""
+    monkeypatch.setattr(kernels, "SPAN", 4096)
+    monkeypatch.setattr(kernels, "WINDOWS", ((4, 256), (64, 1000)))
+
+
+def noise(kind: str, points: int = 3000) -> np.ndarray:
+    """Return phase of a kind that is hard in one way or another."""
+    white = np.random.default_rng(8).standard_normal((2, points))
+    index = np.arange(points)
+    return {
+        "white PM": white[0],
+        "white FM": np.cumsum(white[0]) * 1e-12,
+        "random walk FM": np.cumsum(np.cumsum(white[0])) * 1e-15,
+        "frequency offset": 1e-5 * index + np.cumsum(white[0]) * 1e-12,
+        "offset": 1000.0 + 1e-11 * white[0],
+        "drift": 1e-9 * index.astype(float) ** 2 + 1e-11 * white[0],
+        "small numbers": np.cumsum(white[0]) * 1e-100,
+        "large numbers": np.cumsum(white[0]) * 1e140,
+        "nothing": np.full(points, 7.1),
+        "gaps": np.where(white[1] > 1.5, np.nan, np.cumsum(white[0]) * 1e-12 + 1e-5 * index),
+        "a long gap": np.where((index > 100) & (index < points // 3), np.nan, white[0] + 1e3),
+        "nothing known": np.full(points, np.nan),
+    }[kind]
+
+
+def exact(phase: np.ndarray, factor: int, order: int, *, averaged: bool) -> tuple[float, int]:
+    """Return the sum of squares by rational numbers, in units of the largest phase, and its terms."""
+    # SOURCE: Python's fractions, definitions of NIST SP 1065, 5.2
+    largest = Fraction(scale_of(phase))
+    terms = [None if np.isnan(value) else Fraction(value) / largest for value in phase.tolist()]
+    for _ in range(order):
+        terms = [
+            None if later is None or earlier is None else later - earlier
+            for later, earlier in zip(terms[factor:], terms, strict=False)
+        ]
+    if averaged:
+        sums = [Fraction(0), *accumulate(term or Fraction(0) for term in terms)]
+        gone = [0, *accumulate(term is None for term in terms)]
+        terms = [
+            None if gone[i + factor] > gone[i] else (sums[i + factor] - sums[i]) / factor
+            for i in range(len(terms) - factor + 1)
+        ]
+    known = [term for term in terms if term is not None]
+    return float(sum((term**2 for term in known), Fraction(0))), len(known)
+
+
+def scale_of(phase: np.ndarray) -> float:
+    """Return the largest of the known values, or one."""
+    return float(np.max(np.abs(phase), where=~np.isnan(phase), initial=0.0)) or 1.0
+
+
+@pytest.mark.usefixtures("loops", "small_windows")
+@pytest.mark.parametrize(
+    ("kind", "within"),
+    [
+        ("white PM", 1e-13),
+        ("white FM", 1e-13),
+        ("random walk FM", 1e-13),
+        ("offset", 1e-13),
+        ("small numbers", 1e-13),
+        ("large numbers", 1e-13),
+        ("frequency offset", 1e-12),
+        ("drift", 1e-9),
+        ("gaps", 1e-12),
+        ("a long gap", 1e-12),
+        ("nothing", 0),
+        ("nothing known", 0),
+    ],
+)
+@pytest.mark.parametrize(("order", "averaged"), [(1, False), (2, False), (2, True), (3, False), (3, True)])
+def test_against_rational_numbers(kind: str, within: float, order: int, averaged: bool) -> None:
+    """Windows, moving sums carried on and far points give the exact sum and number of terms."""
+    if kind == "drift" and order == 3:
+        within = 1e-6  # the samples themselves are rounded to a millionth of what is left of them
+    phase, factors = noise(kind, 1300), [1, 2, 3, 4, 5, 16, 64, 65, 200, 325]
     samples = PhasePoints.of(phase)
-    differences = phase[2 * lag :] - 2 * phase[lag:-lag] + phase[: -2 * lag]
-    means = np.convolve(differences, np.full(lag, 1 / lag), mode="valid")
 
-    ways = [kernels._averages_by_running_sum(samples, lag, 2, Workspace(3, block))]
-    if 2 * lag <= block:
-        ways.append(kernels._averages_by_doubling(samples, lag, 2, Workspace(3, block)))
+    found = kernels.sums_of_squares(samples, factors, order, averaged=averaged)
 
-    for way in ways:
-        assert way.total == pytest.approx(np.sum(means**2), rel=1e-11)
-        assert way.terms == 5000 - 3 * lag + 1
-
-
-@pytest.mark.parametrize("count", [1, 7, 8, 63, 64, 65, 513, 4095, 4096, 30_001])
-def test_running_sums(count: int) -> None:
-    """Running sums by rows are those of numpy, at every length of the last row and the last part."""
-    values = np.random.default_rng(2).integers(-1000, 1000, count).astype(float)
-    expected = np.cumsum(values)
-
-    running, whole = kernels.running_sums(values, 5.0, Workspace(1, count).sums)
-
-    assert np.array_equal(running, expected + 5)
-    assert whole == expected[-1]
+    for factor, sums in zip(factors, found, strict=True):
+        total, terms = exact(phase, factor, order, averaged=averaged)
+        assert sums.total / scale_of(phase) ** 2 == pytest.approx(total, rel=within), factor
+        assert sums.terms == terms
+        assert sums.possible == len(phase) - (order + averaged) * factor + averaged
+        assert np.count_nonzero(sums.mask) == terms
 
 
-@pytest.mark.parametrize("block", [17, 1 << 16])
+@pytest.mark.usefixtures("small_windows")
+@pytest.mark.parametrize("gap", [False, True])
+@pytest.mark.parametrize("kind", ["phase", "frequency", "single precision", "every other sample"])
+def test_both_kinds_of_loops_agree(kind: str, gap: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The compiled loops and numpy's give the same to 1e-12."""
+    if "compiled" not in LOOPS:
+        pytest.skip("nothing was compiled: numpy's loops run alone")
+    monkeypatch.setattr(kernels, "MOST_FLATTENED", 0)
+    values = noise("drift", 20_000) + noise("white FM", 20_000)
+    values[[7000, 7001, 12_345]] = np.nan if gap else 0.0
+    record = (
+        eb.Record.from_frequency(values, interval_s=1.0)
+        if kind == "frequency"
+        else eb.Record.from_phase(
+            values.astype(np.float32)
+            if kind == "single precision"
+            else np.repeat(values, 2)[::2]
+            if kind == "every other sample"
+            else values,
+            interval_s=1.0,
+        )
+    )
+    found = {}
+    for name, some in LOOPS.items():
+        monkeypatch.setattr(kernels, "loops", some)
+        curves = [eb.stability(record, statistic) for statistic in STATISTICS]
+        moved = eb.time_interval_error(record)
+        deviations = [*(curve.deviation for curve in curves), moved.time_error_s]
+        counts = [*(curve.terms.tolist() for curve in curves), moved.windows.tolist()]
+        found[name] = (np.concatenate(deviations), counts)
+
+    assert found["compiled"][0] == pytest.approx(found["plain"][0], rel=1e-12, nan_ok=True)
+    assert found["compiled"][1] == found["plain"][1]
+
+
+def test_the_environment_asks_for_plain_loops() -> None:
+    """EVENBEAT_PURE=1 runs numpy's loops, also where others were compiled; the command says which run."""
+    program = [sys.executable, "-m", "evenbeat", "--version", "-v"]
+    environment = {key: value for key, value in os.environ.items() if key != "EVENBEAT_PURE"}
+
+    usual, pure = (
+        subprocess.run(program, env=env, capture_output=True, text=True, check=True).stdout
+        for env in (environment, environment | {"EVENBEAT_PURE": "1"})
+    )
+
+    assert "numpy's loops (EVENBEAT_PURE is set)" in pure
+    assert ("compiled loops" in usual) == ("compiled" in LOOPS)
+    assert usual.splitlines()[0] == pure.splitlines()[0] == f"evenbeat {eb.__version__}"
+
+
+@pytest.mark.usefixtures("loops", "small_windows")
+@pytest.mark.parametrize("gap", [False, True])
+@pytest.mark.parametrize("statistic", STATISTICS)
+def test_a_point_does_not_depend_on_the_others(statistic: str, gap: bool) -> None:
+    """Asked for alone or in a list, a deviation has the same bits."""
+    phase = noise("gaps" if gap else "frequency offset", 9000)
+    record = eb.Record.from_phase(phase, interval_s=1.0)
+
+    together = eb.stability(record, statistic, averaging=[1, 2, 5, 64, 65, 700, 1500])
+
+    for factor, deviation in zip(together.averaging_factor.tolist(), together.deviation, strict=True):
+        alone = eb.stability(record, statistic, averaging=[factor]).deviation[0]
+        assert alone == deviation or (np.isnan(alone) and np.isnan(deviation)), factor
+
+
+@pytest.mark.usefixtures("loops")
 @pytest.mark.parametrize("coverage", [1.0, 0.6])
 @pytest.mark.parametrize("lag", [2, 5, 20])
 @pytest.mark.parametrize("order", [2, 3])
-def test_gaps_in_phase_against_explicit_loops(block: int, coverage: float, lag: int, order: int) -> None:
+def test_gaps_in_phase_against_explicit_loops(coverage: float, lag: int, order: int) -> None:
     """With gaps the sums are those of plain loops over the definition, counts included."""
     phase = random_walk(300)
     phase[np.random.default_rng(3).random(300) < 0.03] = np.nan
@@ -88,15 +217,11 @@ def test_gaps_in_phase_against_explicit_loops(block: int, coverage: float, lag: 
         if len(known) >= np.ceil(coverage * lag - 1e-9):
             means.append(sum(known) / len(known))
 
-    plain = sum_of_squared_differences(
-        PhasePoints.of(phase), lag, order, workspace=Workspace(order + 1, block)
-    )
-    averages = sum_of_squared_averages(
-        PhasePoints.of(phase), lag, order, minimum_coverage=coverage, workspace=Workspace(order + 1, block)
-    )
+    single = sum_of_squared_differences(PhasePoints.of(phase), lag, order)
+    averages = sum_of_squared_averages(PhasePoints.of(phase), lag, order, minimum_coverage=coverage)
 
-    assert (plain.terms, averages.terms) == (len(present), len(means))
-    assert plain.total == pytest.approx(sum(value**2 for value in present), rel=1e-12)
+    assert (single.terms, averages.terms) == (len(present), len(means))
+    assert single.total == pytest.approx(sum(value**2 for value in present), rel=1e-12)
     assert averages.total == pytest.approx(sum(value**2 for value in means), rel=1e-12)
     assert np.count_nonzero(averages.valid) == averages.terms
 
@@ -283,3 +408,23 @@ def test_changes_of_a_copy_on_write_are_kept(tmp_path: Path) -> None:
     assert np.array_equal(changed, random_walk(3000))
     expected = eb.stability(eb.Record.from_phase(random_walk(3000), interval_s=1.0))
     assert curve.deviation.tolist() == expected.deviation.tolist()
+
+
+@pytest.mark.parametrize("dtype", ["float32", "float64"])
+def test_frequency_is_integrated_once_without_copies(dtype: str, tmp_path: Path) -> None:
+    """A memory-mapped frequency record needs the memory of its phase and little more."""
+    points = 3_000_000
+    path = tmp_path / "frequency.npy"
+    np.save(path, np.random.default_rng(1).standard_normal(points).astype(dtype) * 1e-12)
+    record = eb.Record.from_frequency(np.load(path, mmap_mode="r"), interval_s=1.0)
+    tracemalloc.start()
+
+    samples = samples_of(record, 1.0)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+
+    assert peak < 8 * points + 2 * 8 * (1 << 20)
+    assert isinstance(samples, PhasePoints)
+    gains = np.asarray(record.values, dtype=float)
+    expected = np.concatenate([[0.0], np.cumsum(gains - gains.mean())])
+    assert np.max(np.abs(samples.phase_s - expected)) < 1e-9 * np.max(np.abs(expected))

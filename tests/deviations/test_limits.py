@@ -60,8 +60,11 @@ def test_every_form_of_table_gives_the_same_limit(tmp_path: Path) -> None:
         ([(1.0, 1e-9), (1.0, 2e-9)], "do not rise"),
         ([(1.0, 1e-9), (2.0, 0.0)], "not a positive number"),
         ([(1.0, 2.0, 3.0)], "must hold pairs"),
-        ("nonsense", "cannot be read"),
-        (pd.DataFrame({"tau": [1, 2], "limit": [1, 2]}), "averaging_time_s and limit are needed"),
+        ("nonsense", "there is no such file"),
+        (
+            pd.DataFrame({"tau": [1, 2], "limit": [1, 2]}),
+            "no column 'averaging_time_s'; .* has tau, limit",
+        ),
     ],
 )
 def test_bad_tables_are_refused(table: object, said: str) -> None:
@@ -75,7 +78,7 @@ def test_bad_row_of_a_file_is_named(tmp_path: Path) -> None:
     path = tmp_path / "bad.csv"
     path.write_text("averaging_time_s,limit\n1,2\n3,abc\n")
 
-    with pytest.raises(eb.LogError, match=r"row 2 below the header holds .*abc"):
+    with pytest.raises(eb.LogError, match=r"bad\.csv, line 3: limit is 'abc'; a number"):
         eb.LimitLine.from_table(path, statistic="allan")
 
 

@@ -137,8 +137,13 @@ def test_one_bad_instrument_never_stops_the_others(bad_table: Path) -> None:
     assert lines["only out"].state == "overdue"
     assert lines["tomorrow"].reason == "It has never been calibrated."
     assert lines["off"].limited_by == "start"
-    assert lines["off"].probability_within < 1e-6
-    assert [f.code for f in lines["off"].findings] == ["FOUND_OUT", "FEW_CALIBRATIONS"]
+    assert lines["off"].probability_within < 0.05  # of a class nobody states
+    assert [f.code for f in lines["off"].findings] == [
+        "FOUND_OUT",
+        "CLASS_INFERRED",
+        "FEW_CALIBRATIONS",
+        "SEASON_UNSEEN",
+    ]
     assert lines["once"].limited_by == "first interval"
     assert lines["states"].limited_by in ("tolerance", "observed intervals")
 
@@ -148,15 +153,15 @@ def test_options(bad_table: Path) -> None:
     lines = {
         one.instrument: one
         for one in eb.assess_fleet(
-            bad_table, on=ON, tolerance=1e-6, longest_interval_s=100 * 86400.0
+            bad_table, on=ON, tolerance=1e-6, longest_interval_s=5 * 86400.0
         ).instruments
     }
     assert lines["without"].limited_by == "policy"
-    assert (lines["without"].due - lines["without"].last_calibration).days == 100
+    assert (lines["without"].due - lines["without"].last_calibration).days == 5
     for wrong, sentence in (
         ({"on": "1st of May"}, "ISO such as"),
         ({"reliability": 95}, "between 0 and 1"),
-        ({"tolerance": -1e-8}, "must be positive"),
+        ({"tolerance": -1e-8}, "must be a positive"),
         ({"processes": 0}, "must be 1 or more"),
     ):
         with pytest.raises(eb.InputError, match=sentence):

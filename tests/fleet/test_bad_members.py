@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from evenbeat.command.main import main
 from evenbeat.fleet.judged import Question, judge_histories
 from evenbeat.fleet.members import Member, table_members
 from evenbeat.fleet.workers import Crew
+from evenbeat.tables import Row
 
 ON = "2024-09-01"
 ORDERS = (
@@ -131,25 +131,20 @@ def test_an_internal_fault_with_one_log_is_its_own(
     assert main([*question]) == 0
 
 
-class Faulty(Mapping[str, str]):
+class Faulty(Row):
     """A row that breaks whoever looks at it."""
 
-    def __getitem__(self, key: str) -> str:
-        msg = f"no {key}\nhere"
+    def text(self, name: str) -> str:
+        """Fail."""
+        msg = f"no {name}\nhere"
         raise RuntimeError(msg)
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(("date",))
-
-    def __len__(self) -> int:
-        return 1
 
 
 @pytest.mark.parametrize("processes", [1, 2])
 def test_an_internal_fault_with_one_history_is_its_own(processes: int, fleet_table: Path) -> None:
     """Here and in helpers: the line of the faulty one says what happened, all others are as without it."""
     members, _ = table_members(fleet_table)
-    faulty = Member(name="faulty", rows=(("line 1", Faulty()),))
+    faulty = Member(name="faulty", rows=(Faulty(writing=members[0].rows[0].writing, number=1, cells={}),))
     question = Question(
         on=date(2024, 9, 1),
         tolerance=None,
@@ -176,15 +171,15 @@ def test_a_fault_of_the_model_for_many_is_found_out_one_by_one(
     from evenbeat.fleet import judged
 
     undisturbed = eb.assess_fleet(fleet_table, on=ON).instruments
-    real = judged.fit_many_histories
+    real = judged.posteriors
 
-    def fit(histories: list[eb.CalibrationHistory], priors: list[object]) -> object:
+    def fit(histories: list[eb.CalibrationHistory], *given: object, **options: object) -> object:
         if any(one.name == "device 0007" for one in histories):
             msg = "overflow"
             raise FloatingPointError(msg)
-        return real(histories, priors)
+        return real(histories, *given, **options)
 
-    monkeypatch.setattr(judged, "fit_many_histories", fit)
+    monkeypatch.setattr(judged, "posteriors", fit)
 
     lines = {one.instrument: one for one in eb.assess_fleet(fleet_table, on=ON).instruments}
 

@@ -8,42 +8,49 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.calibration.history_posterior import BENDS_PER_YEAR, DriftPrior
-from evenbeat.fleet.many_histories import ManyHistories, fit_many_histories
+from evenbeat.calibration.history_posterior import DriftPrior, posteriors
+from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import table_members
-from evenbeat.register.facts import history_of
+from evenbeat.register.facts import Calibration, history_of
 from evenbeat.register.tables import calibration_of
 from evenbeat.units import SECONDS_PER_YEAR
 
 OVEN = DriftPrior.of("oven")
 
 
+def many_of(some: list[eb.CalibrationHistory]) -> ManyHistories:
+    """Return their posteriors side by side."""
+    return ManyHistories(posteriors=posteriors(some, [OVEN] * len(some)))
+
+
 def histories(path: Path, count: int) -> list[eb.CalibrationHistory]:
     """Return the first histories of a table."""
     return [
-        history_of([calibration_of(cells) for _, cells in member.rows], member.name)
+        history_of([calibration_of(row) for row in member.rows], member.name)
         for member in table_members(path)[0][:count]
     ]
 
 
 def test_agrees_with_one_at_a_time(fleet_table: Path, demo_data: Path) -> None:
-    """Interval within 0.5 %, drift within a hundredth of its uncertainty, probability within 1e-4."""
+    """One posterior for both: interval within 1e-4 (where the search ends), drift and probability alike."""
     some = histories(fleet_table, 5)
     some.append(eb.CalibrationHistory.from_table(demo_data / "kittiwake-history.csv"))
-    limit = np.array([1e-7] * 5 + [1e-8])
+    limit = np.outer([1e-7] * 5 + [1e-8], [-1.0, 1.0])
     years = np.full(6, 1.5 * SECONDS_PER_YEAR)
 
-    many = fit_many_histories(some, [OVEN] * 6)
-    interval = many.interval_s(limit, 0.95, np.full(6, 40 * SECONDS_PER_YEAR))
+    many = many_of(some)
+    interval = many.interval_s(limit, 0.95, np.full(6, 5 * SECONDS_PER_YEAR))
     drift, spread = many.drift_per_year()
     probability = many.probability_within(years, limit)
 
     for at, history in enumerate(some):
-        one = eb.fit_history(history)
-        assert interval[at] == pytest.approx(one.interval_s(limit[at], 0.95), rel=5e-3)
-        assert abs(drift[at] - one.drift_per_year.value) < 0.01 * spread[at]
-        assert spread[at] == pytest.approx(one.drift_per_year.standard_uncertainty, rel=0.1)
-        assert probability[at] - one.probability_within(years[0], limit[at])[0] == pytest.approx(0, abs=1e-4)
+        one = eb.fit_history(history, oscillator_class="oven")
+        alone = min(one.interval_s(limit[at, 1], 0.95), 5 * SECONDS_PER_YEAR)
+        within = one.probability_within(years[0], limit[at, 1])[0]
+        assert interval[at] == pytest.approx(alone, rel=1e-4)
+        assert abs(drift[at] - one.drift_per_year.value) < 1e-6 * spread[at]
+        assert spread[at] == pytest.approx(one.drift_per_year.standard_uncertainty, rel=1e-6)
+        assert abs(probability[at] - within) < 1e-6
 
 
 def test_one_increment_is_the_normal_update() -> None:
@@ -52,49 +59,36 @@ def test_one_increment_is_the_normal_update() -> None:
     Prior N(0, (1e-7/yr)²), one increment of 5e-8 in a year with u = √2 × 1e-8: mean and variance by hand.
     """
     prior = DriftPrior(name="still", drift_per_year=1e-7, walk_per_root_year=1e-16)
-    rows = [
-        {"date": "2020-01-01T00:00:00", "found": 0.0},
-        {"date": "2020-12-31T06:00:00", "found": 5e-8},
-    ]
     history = history_of(
         [
-            calibration_of(
-                {
-                    "instrument": "x",
-                    "date": row["date"],
-                    "as_found": str(row["found"]),
-                    "as_left": str(row["found"]),
-                    "standard_uncertainty": "1e-8",
-                    "adjusted": "no",
-                }
-            )
-            for row in rows
+            Calibration(instrument="x", date=date, as_found=found, standard_uncertainty=1e-8)
+            for date, found in (("2020-01-01T00:00:00", 0.0), ("2020-12-31T06:00:00", 5e-8))
         ],
         "x",
     )
 
-    many = fit_many_histories([history], [prior])
-    straight = many.bend[0] < 0.5 * min(BENDS_PER_YEAR)
+    found = posteriors([history], [prior], law="constant")
 
     precision = 1 / 1e-14 + 1 / 2e-16
-    np.testing.assert_allclose(many.drift[0][straight], 5e-8 / 2e-16 / precision, rtol=1e-6)
-    np.testing.assert_allclose(many.drift_variance[0][straight], 1 / precision, rtol=1e-6)
+    mean = float((found.weight * found.mean[1]).sum())
+    assert mean == pytest.approx(5e-8 / 2e-16 / precision, rel=1e-6)
+    assert float((found.weight * found.covariance[1, 1]).sum()) == pytest.approx(1 / precision, rel=1e-6)
 
 
 def test_neighbours_do_not_matter(fleet_table: Path) -> None:
     """An instrument alone and among others has the same answer."""
     some = histories(fleet_table, 8)
-    limit, longest = np.full(8, 1e-7), np.full(8, 2 * SECONDS_PER_YEAR)
+    limit, longest = np.full((8, 2), [-1e-7, 1e-7]), np.full(8, 2 * SECONDS_PER_YEAR)
 
-    together = fit_many_histories(some, [OVEN] * 8).interval_s(limit, 0.95, longest)
-    alone = [fit_many_histories([one], [OVEN]).interval_s(limit[:1], 0.95, longest[:1])[0] for one in some]
+    together = many_of(some).interval_s(limit, 0.95, longest)
+    alone = [many_of([one]).interval_s(limit[:1], 0.95, longest[:1])[0] for one in some]
 
-    np.testing.assert_allclose(together, alone, rtol=1e-12)
+    np.testing.assert_allclose(together, alone, rtol=1e-9)
 
 
 def test_a_start_outside_has_no_interval(fleet_table: Path) -> None:
     """An offset outside its limit has interval zero; one that never leaves has the longest."""
-    model: ManyHistories = fit_many_histories(histories(fleet_table, 1), [OVEN])
+    model: ManyHistories = many_of(histories(fleet_table, 1))
 
-    assert model.interval_s(np.array([1e-12]), 0.95, np.array([1e8]))[0] == 0
-    assert model.interval_s(np.array([1.0]), 0.95, np.array([1e8]))[0] == 1e8
+    assert model.interval_s(np.array([[-1e-12, 1e-12]]), 0.95, np.array([1e8]))[0] == 0
+    assert model.interval_s(np.array([[-1.0, 1.0]]), 0.95, np.array([1e8]))[0] == 1e8

@@ -59,7 +59,7 @@ def test_own_description_is_read(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "sentence"),
     [
-        ("[reading", "this is not TOML"),
+        ("[reading", "not valid TOML"),
         ("", r"\[reading\] has no quantity"),
         ('[reading]\nquantity = "frequency"', r"\[reading\] has no unit"),
         (GOOD + "every = 3", r"\[reading\] has an unknown key 'every'; it may have quantity, unit, ask"),

@@ -367,7 +367,7 @@ def test_heartbeat_that_cannot_be_written_leaves_nothing(
 ) -> None:
     """A full disk leaves no empty file beside it; one left by a kill is gone with the next beat."""
     heartbeat = Heartbeat(tmp_path)
-    heartbeat.beat(["state: logging"])
+    heartbeat.beat(["collection: logging"])
 
     def full(self: Path, *_: object, **__: object) -> int:
         self.touch()
@@ -376,10 +376,92 @@ def test_heartbeat_that_cannot_be_written_leaves_nothing(
     with monkeypatch.context() as patched:
         patched.setattr(Path, "write_text", full)
         with pytest.raises(OutputError, match="the heartbeat cannot be written"):
-            heartbeat.beat(["state: logging"])
+            heartbeat.beat(["collection: logging"])
     assert [path.name for path in tmp_path.iterdir()] == ["heartbeat.txt"]
-    assert (tmp_path / "heartbeat.txt").read_text().startswith("state: logging")
+    assert (tmp_path / "heartbeat.txt").read_text().startswith("collection: logging")
 
     (tmp_path / "heartbeat.new").touch()
-    Heartbeat(tmp_path).beat(["state: taken up"])
+    Heartbeat(tmp_path).beat(["collection: taken up"])
     assert [path.name for path in tmp_path.iterdir()] == ["heartbeat.txt"]
+
+
+def rows_and_comments(path: Path) -> tuple[list[str], list[str]]:
+    """Return the rows of a log, and the comments."""
+    lines = path.read_text().splitlines()
+    return [line for line in lines if line[:1].isdigit()], [line for line in lines if line.startswith("#")]
+
+
+@pytest.mark.parametrize("zeros", [4096, 100_000])
+def test_zeros_of_a_power_cut_cost_only_their_own_rows(tmp_path: Path, zeros: int) -> None:
+    """Pages of zeros within thousands of rows: every row that was whole on both sides stays a row."""
+    path = filled(tmp_path / "bench", rows=20_000)
+    content = bytearray(path.read_bytes())
+    begin = len(content) - 150_000
+    content[begin : begin + zeros] = bytes(zeros)
+    path.write_bytes(content)
+    lines = bytes(content).split(b"\n")[:-1]
+    whole = [line.decode() for line in lines if b"\0" not in line and line[:1].isdigit()]
+    torn = sum(line.count(b"\0") > 0 for line in lines)
+
+    log = journal(tmp_path / "bench")
+    log.open(START_NS + 30_000 * SECOND_NS)
+    log.close()
+    rows, comments = rows_and_comments(path)
+    assert rows == whole
+    assert torn == 1
+    assert len(rows) > 20_000 - zeros / 30
+    assert any(f"{zeros} zero bytes set aside" in line for line in comments)
+
+
+def test_a_deleted_log_is_put_back_whole(tmp_path: Path) -> None:
+    """Somebody deletes the log while it is written: it comes back whole, and the next row follows."""
+    log = journal(tmp_path / "bench")
+    log.open(START_NS)
+    log.row(START_NS, ["10000000.0"])
+    log.path.unlink()
+    found = log.see_to_its_place(START_NS + SECOND_NS)
+    log.row(START_NS + SECOND_NS, ["10000001.0"])
+    log.close()
+
+    rows, comments = rows_and_comments(tmp_path / "bench" / "bench-0001.csv")
+    assert [row.rpartition(",")[2] for row in rows] == ["10000000.0", "10000001.0"]
+    assert "deleted" in found
+    assert found in comments[-1]
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_moved_log_goes_on_in_a_new_part(tmp_path: Path, replaced: bool) -> None:
+    """The rows so far are where somebody has moved them; those that follow stand in the folder."""
+    log = journal(tmp_path / "bench")
+    log.open(START_NS)
+    log.row(START_NS, ["10000000.0"])
+    log.path.rename(tmp_path / "moved.csv")
+    if replaced:
+        (tmp_path / "bench" / "bench-0001.csv").write_text("another file\n")
+    found = log.see_to_its_place(START_NS + SECOND_NS)
+    log.row(START_NS + SECOND_NS, ["10000001.0"])
+    assert log.see_to_its_place(START_NS + 2 * SECOND_NS) == ""
+    log.close()
+
+    assert "moved" in found
+    assert rows_and_comments(tmp_path / "moved.csv")[0][0].endswith("10000000.0")
+    part = tmp_path / "bench" / f"bench-000{2 if replaced else 1}.csv"
+    assert [row.rpartition(",")[2] for row in rows_and_comments(part)[0]] == ["10000001.0"]
+
+
+@pytest.mark.parametrize("name", ["bench-0001.csv", "heartbeat.txt"])
+def test_foreign_files_are_refused(tmp_path: Path, name: str) -> None:
+    """A file of that name which no collection has written stays as it is, to the byte."""
+    folder = tmp_path / "bench"
+    folder.mkdir()
+    foreign = folder / name
+    foreign.write_text("my own notes,1\n2026-01-01,half a li")
+
+    writes = {
+        "heartbeat.txt": lambda: Heartbeat(folder).beat(["collection: bench"]),
+        "bench-0001.csv": lambda: journal(folder).open(START_NS),
+    }
+
+    with pytest.raises(OutputError, match=f"{name}: .*not written by a collection.*another folder"):
+        writes[name]()
+    assert foreign.read_text() == "my own notes,1\n2026-01-01,half a li"

@@ -318,6 +318,20 @@ def test_log_panel_takes_an_upload(demo_data: Path) -> None:
     assert "'evening.csv'" in panel.lesson.call
 
 
+def test_a_newline_in_a_name_stays_in_its_comment(demo_data: Path) -> None:
+    """Every line of the call below the shell's heading is a comment, and Python reads the rest."""
+    content = (demo_data / "fulmar-evening.csv").read_bytes()
+    panel = interactive.log_panel("ignored.csv")
+    upload = {"name": "a\nimport os.csv", "type": "text/csv", "size": len(content)}
+    upload |= {"content": memoryview(content), "last_modified": np.datetime64("now").item()}
+    panel.controls["upload"].value = (upload,)
+    panel.assess.click()
+    call = panel.lesson.call
+
+    assert call.partition("# or in a shell:")[2].strip() == r"# evenbeat assess $'a\nimport os.csv'"
+    compile(call, "call", "exec")
+
+
 def test_log_panel_refuses_an_upload_in_its_own_words() -> None:
     """The file goes by the reader's name for it, and what to state by the name of its field."""
     panel = interactive.log_panel()

@@ -125,3 +125,75 @@ def test_elapsed_times_of_many_digits_go_on_from_block_to_block(tmp_path: Path) 
     log.write_text("elapsed_s,frequency_hz\n" + "\n".join(rows) + "\n")
     eb.convert_log(log, to, block_bytes=256)
     np.testing.assert_allclose(np.load(to)["elapsed_s"], np.arange(100.0), atol=1e-9)
+
+
+def stamp(k: int) -> str:
+    """Return the time of row ``k``, ten seconds apart."""
+    return f"{np.datetime64('2026-03-01T00:00:00') + np.timedelta64(10 * k, 's')}"
+
+
+def fixed(k: int, hz: float) -> str:
+    """Return a row of columns of fixed width, the last of which is blank at times."""
+    return f"{100000 + 10 * k:8d}  {hz:14.4f}  {f'{20 + k % 5:6.2f}' if k % 9 else '':6}"
+
+
+def dated(k: int, hz: float) -> str:
+    """Return a row with the year behind day and month, one a minute."""
+    return f"{13 + k // 1440}/03/2026 {k // 60 % 24}:{k % 60:02d}, {hz:.4f}"
+
+
+HABITS = {
+    "answers to queries": (lambda k, hz: f"> READ?\n{hz:.4f}", {"interval_s": 10.0}),
+    "pairs with a unit": (lambda k, hz: f"[{stamp(k)}] F1= {hz / 1e6:.10f} MHz", {}),
+    "pairs": (lambda k, hz: f"time={stamp(k)}Z freq={hz:.4f}", {}),
+    "words": (
+        lambda k, hz: f"[{10 * k}.0] clock offset {round((hz - 1e7) * 1e4):6d} freq {k % 5:+4d}",
+        {"columns": {"value": "clock offset"}, "quantity": "phase", "unit": "ns"},
+    ),
+    "fixed width": (fixed, {}),
+    "units in cells": (lambda k, hz: f"{stamp(k)};{hz / 1e6:.10f} MHz".replace(".", ","), {}),
+    "thousands": (lambda k, hz: f"{hz:,.4f}", {"interval_s": 10.0}),
+    "dates of the year last": (dated, {}),
+}
+
+
+@pytest.mark.parametrize("habit", HABITS)
+def test_every_habit_is_read_in_blocks_as_at_once(tmp_path: Path, habit: str) -> None:
+    """Numbers to the bit, the same times, and the same account of all lines."""
+    line, options = HABITS[habit]
+    random = np.random.default_rng(2)
+    lines = [line(k, 1e7 + random.normal(0, 2e-3)) for k in range(950)]
+    lines[700] += " ?!"
+    path = tmp_path / "log.txt"
+    path.write_text(("elapsed_s frequency_hz temp_c\n" * (habit == "fixed width")) + "\n".join(lines) + "\n")
+    record = eb.read_log(path, bad_lines="reject", **options)
+    written = eb.convert_log(path, tmp_path / "log.npy", bad_lines="reject", block_bytes=1 << 13, **options)
+    columns = np.load(tmp_path / "log.npy")
+    name = "time_error_s" if record.kind == "phase" else "fractional_frequency"
+    np.testing.assert_array_equal(
+        columns[name][~np.isnan(columns[name])], record.values[~np.isnan(record.values)]
+    )
+    assert written.ledger.to_dict() == record.ledger.to_dict()
+    if record.start is not None:
+        assert columns["unix_ns"][0] == record.start.astype("datetime64[ns]").astype(np.int64)
+
+
+@pytest.mark.parametrize("timed", [True, False])
+@pytest.mark.parametrize("options", [{"every": 2, "offset": 1}, {"select": "B"}])
+def test_rows_in_turn_are_chosen_in_blocks_as_at_once(
+    tmp_path: Path, options: dict[str, object], timed: bool
+) -> None:
+    """Two oscillators in turn: refused unasked, else the same rows from block to block."""
+    rows = [f"{1e7 + (k % 2) * 2 + k % 7 * 1e-4:.4f},{'AB'[k % 2]}" for k in range(3000)]
+    rows = [f"{stamp(k)}Z,{row}" for k, row in enumerate(rows) if k != 1111] if timed else rows
+    header = "utc,frequency_hz,channel\n" if timed else "frequency_hz,channel\n"
+    path = tmp_path / "log.csv"
+    path.write_text(header + "\n".join(rows) + "\n")
+    how = {} if timed else {"interval_s": 20.0}
+    with pytest.raises(eb.LogError, match="--select A"):
+        eb.convert_log(path, tmp_path / "log.npy", block_bytes=1 << 13, **how)
+    record = eb.read_log(path, **options, **how)
+    written = eb.convert_log(path, tmp_path / "log.npy", block_bytes=1 << 13, **options, **how)
+    values = np.load(tmp_path / "log.npy")["fractional_frequency"]
+    np.testing.assert_array_equal(values, record.values[~np.isnan(record.values)])
+    assert written.ledger.to_dict() == record.ledger.to_dict()

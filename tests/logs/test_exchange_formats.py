@@ -125,7 +125,7 @@ def two_frequencies() -> str:
     for k in range(5):
         seconds = 120 + 960 * k
         clock = f"{seconds // 3600:02d}{seconds // 60 % 60:02d}{seconds % 60:02d}"
-        for satellite, offset in (("G01", -30), ("E07", 0), ("G19", 30)):
+        for satellite, offset in (("G01", -30), ("G07", 0), ("G19", 30)):
             value = 1000 + 10 * k + offset
             row = f"{satellite} FF 61100 {clock}  780 450 1800 {-3:+11d} {5:+6d} {value:+11d} {2:+6d}   9 "
             row += " 10  100    1   50    2   50    2   3  0  0 L3P "

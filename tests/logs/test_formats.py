@@ -144,9 +144,9 @@ def test_exponents_with_three_digits(tmp_path: Path) -> None:
 )
 def test_units_in_the_header(tmp_path: Path, header: str, factor: float, kind: str) -> None:
     """Quantity and unit stated in a column name need no option and no finding."""
-    record = read(tmp_path, f"{header}\n1.5\n-2.25\n3.125\n0.5\n", interval_s=1)
+    record = read(tmp_path, f"{header}\n0.015\n-0.0225\n0.03125\n0.005\n", interval_s=1)
     assert record.kind == kind
-    np.testing.assert_allclose(record.values, np.array([1.5, -2.25, 3.125, 0.5]) * factor, rtol=1e-15)
+    np.testing.assert_allclose(record.values, np.array([0.015, -0.0225, 0.03125, 0.005]) * factor, rtol=1e-15)
     assert "ASSUMED_QUANTITY" not in codes(record)
 
 

@@ -80,11 +80,13 @@ def test_a_stall_of_the_computer_is_no_gap(tmp_path: Path) -> None:
     np.testing.assert_allclose(record.values * 1e9, np.arange(600), rtol=1e-12)
 
 
-def test_uneven_points_are_refused(tmp_path: Path) -> None:
-    """Points at random times are no grid, and the sentence says what to do."""
+def test_uneven_points_are_no_grid(tmp_path: Path) -> None:
+    """Points at random times keep them; where an interval is stated, the sentence says what to do."""
     seconds = np.cumsum(np.random.default_rng(7).uniform(0.1, 5.0, 200))
-    with pytest.raises(eb.LogError, match="too uneven for a grid"):
-        eb.read_log(log_of(tmp_path / "log", seconds))
+    path = log_of(tmp_path / "log", seconds)
+    np.testing.assert_allclose(eb.read_log(path).elapsed_s, seconds - seconds[0], rtol=0, atol=1.1e-3)
+    with pytest.raises(eb.LogError, match=r"too uneven for a grid.*leave --interval \(interval_s\) out"):
+        eb.read_log(path, interval_s=2.5)
 
 
 def test_rows_numbered_instead_of_timed_use_the_stated_interval(tmp_path: Path) -> None:

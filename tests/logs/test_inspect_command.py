@@ -28,7 +28,7 @@ def test_inspect_shows_how_a_log_is_read(log: Path, capsys: pytest.CaptureFixtur
     shown = capsys.readouterr()
     assert "1. cells separated by comma, decimal point, 2 columns" in shown.out
     assert "the name says phase in s" in shown.out
-    assert "Rejected lines: 0" in shown.out
+    assert " accepted, " in shown.out
     assert not shown.err
 
 

@@ -237,7 +237,7 @@ def test_a_layout_written_down_is_no_more_lenient_than_was_asked(tmp_path: Path)
         ("version = 9\n", "states version 9; this evenbeat reads version 1"),
         ("version = 1\n[stated]\ncolour = 'red'\n", r"\[stated\] holds 'colour', which is not known"),
         ("version = 1\n[stated]\ninterval_s = -1\n", "interval_s is -1; it must be a positive number"),
-        ("version = ", "the layout file is no TOML"),
+        ("version = ", "the layout file is not valid TOML"),
         (
             "version = 1\n[rows]\nwriting = 'cells'\nseparator = ','\ndecimal = '.'\ncolumns = 3\n",
             "line 1: the log has 2 column|line 2: the log has 2 column",

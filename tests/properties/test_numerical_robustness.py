@@ -16,9 +16,7 @@ import numpy.typing as npt
 import pytest
 
 import evenbeat as eb
-from evenbeat.deviations.sums import in_turn, kernels
-from evenbeat.deviations.sums.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.deviations.sums.samples import PhasePoints
+from evenbeat.deviations.sums import kernels
 
 POINTS = 1_000_000
 INTERVAL_S = 10.0
@@ -127,22 +125,6 @@ def test_number_types(statistic: str, dtype: str, count_s: float) -> None:
     check(eb.Record.from_phase(phase, interval_s=INTERVAL_S), counts, count_s, statistic, within=1e-12)
 
 
-@pytest.mark.parametrize("order", [2, 3])
-@pytest.mark.parametrize("block", [100, 777, 1 << 12, 1 << 17])
-def test_block_size(block: int, order: int) -> None:
-    """With a large slope the sums do not depend on the size of the blocks."""
-    count_s = 2.0**-49
-    part = slice(0, 60_000)
-    slope = np.round(1e-6 * INTERVAL_S / count_s * np.arange(POINTS)).astype(int)
-    samples = PhasePoints.of((white_fm(1e-12, count_s) + slope)[part] * count_s)
-
-    for factor in (1, 6, 63, 64, 1000, 9001):
-        for sums in (sum_of_squared_differences, sum_of_squared_averages):
-            usual = sums(samples, factor, order)
-            other = sums(samples, factor, order, workspace=Workspace(order + 1, block))
-            assert other.total == pytest.approx(usual.total, rel=1e-12), (factor, sums.__name__)
-
-
 @pytest.mark.parametrize("statistic", STATISTICS)
 def test_threads(statistic: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """One thread and two give the same bits."""
@@ -151,12 +133,12 @@ def test_threads(statistic: str, monkeypatch: pytest.MonkeyPatch) -> None:
     record = eb.Record.from_phase(phase, interval_s=INTERVAL_S)
 
     two = eb.stability(record, statistic)
-    monkeypatch.setattr(in_turn, "FEWEST_POINTS_FOR_THREADS", 10**12)
+    monkeypatch.setattr(kernels, "FEWEST_POINTS_FOR_THREADS", 10**12)
     one = eb.stability(record, statistic)
 
     assert one.deviation.tolist() == two.deviation.tolist()
     assert one.edf.tolist() == two.edf.tolist()
-    assert kernels.BLOCK < 300_000
+    assert kernels.FEWEST_POINTS_FOR_THREADS > 300_000 > kernels.SPAN
 
 
 @pytest.mark.parametrize("statistic", STATISTICS)

@@ -9,8 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
-from evenbeat.deviations.sums.kernels import Workspace, sum_of_squared_averages, sum_of_squared_differences
-from evenbeat.deviations.sums.samples import PhasePoints
 
 ALL = ["allan", "overlapping_allan", "modified_allan", "time", "hadamard", "overlapping_hadamard"]
 OVERLAPPING = ["overlapping_allan", "modified_allan", "time", "overlapping_hadamard"]
@@ -78,22 +76,6 @@ def test_hadamard_is_blind_to_drift(statistic: str, phase: npt.NDArray[np.float6
     moved = phase + drift * np.arange(len(phase)) ** 2
 
     assert np.array_equal(deviations(moved, statistic), deviations(phase, statistic), equal_nan=True)
-
-
-@FEW
-@given(phase=phases(), block=st.integers(1, 50), lag=st.integers(1, 5), order=st.integers(1, 3))
-def test_block_size(phase: npt.NDArray[np.float64], block: int, lag: int, order: int) -> None:
-    """Block boundaries change neither sums nor counts."""
-    samples = PhasePoints.of(phase)
-    for sums in (sum_of_squared_differences, sum_of_squared_averages):
-        if len(phase) <= (order + 1) * lag:
-            continue
-        whole, parts = (
-            sums(samples, lag, order),
-            sums(samples, lag, order, workspace=Workspace(order + 1, block)),
-        )
-        assert parts.total == pytest.approx(whole.total, rel=1e-12, abs=1e-9)
-        assert parts.terms == whole.terms
 
 
 @pytest.mark.parametrize("statistic", ALL)

@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 import evenbeat as eb
+from evenbeat.command.main import main
+from evenbeat.register.store import NO_UPDATE
 from evenbeat.register.tables import export_instruments, export_table
 
 TABLE = """# a remark
@@ -171,7 +173,7 @@ def test_table_in_and_out(register: eb.Register, tmp_path: Path) -> None:
         ("kittiwake,2024-10-17,1e-9,1e-9,,no", "line 3: standard_uncertainty is empty"),
         ("kittiwake,2024-10-17,1e-9,,1e-10,yes", "line 3: adjusted, but as_left is empty"),
         ("kittiwake,2024-10-17,1e-9,5e-9,1e-10,no", "line 3: not adjusted, but"),
-        ("kittiwake,2024-10-17,1ppb,,1e-10,no", "line 3: as_found is '1ppb'; a number"),
+        ("kittiwake,2024-10-17,1 lb,,1e-10,no", "line 3: as_found: 'lb' is not a known unit"),
         ("kittiwake,2024-10-17,,,,no", "line 3: neither as_found nor as_left"),
         ("kittiwake,2024-10-17,1e-9,,1e-10,perhaps", "line 3: adjusted is 'perhaps'"),
         ("kittiwake,2024-10-17,1e-9,1e-10,no", "line 3: 5 cells where the header has 6"),
@@ -205,7 +207,7 @@ def test_impossible_entries_are_refused(register: eb.Register) -> None:
         register.add_calibration("skua", date="2026-01-01", as_found="in")
     with pytest.raises(eb.InputError, match="already"):
         register.add_instrument("kittiwake")
-    with pytest.raises(eb.InputError, match="must be positive"):
+    with pytest.raises(eb.InputError, match="must be a positive"):
         register.add_instrument("skua", tolerance=-1e-8)
     with pytest.raises(eb.InputError, match="calibration of 2026-02-26 already"):
         register.add_calibration("kittiwake", date="2026-02-26", as_found="out")
@@ -264,3 +266,66 @@ def test_an_assessment_is_kept(register: eb.Register) -> None:
     assert register.assessments("kittiwake") == (kept,)
     with pytest.raises(eb.InputError, match="64 hexadecimal"):
         eb.KeptAssessment(instrument="kittiwake", date="2026-03-01", headline="", sha256="none")
+
+
+SWALLOW = """CREATE TRIGGER quiet BEFORE INSERT ON entries WHEN NEW.kind = 'calibration'
+BEGIN SELECT RAISE(IGNORE); END"""
+
+
+def test_a_trigger_that_swallows_rows_is_refused(register: eb.Register) -> None:
+    """No register holds it: it is not opened, verification names it, and no row is said to be kept."""
+    with connected(register) as connection:
+        connection.execute(SWALLOW)
+
+    with pytest.raises(eb.LogError, match=r"holds what no register has \(trigger quiet\)"):
+        eb.Register.open(register.path)
+    assert [finding.code for finding in eb.verify_register(register).findings] == ["FORM_CHANGED"]
+    with pytest.raises(eb.OutputError, match="did not keep entry 3 as it was given; nothing was added"):
+        register.add_calibration("kittiwake", date="2026-03-01", as_found=1e-9, standard_uncertainty=1e-10)
+
+
+@pytest.mark.parametrize(
+    "tampering",
+    [
+        "UPDATE entries SET instrument = x'ff00fe' WHERE number = 2",
+        "UPDATE entries SET software = CAST(x'6576ff6e' AS TEXT) WHERE number = 2",
+        "UPDATE entries SET reason = 1.5, corrects = 1 WHERE number = 2",
+    ],
+)
+def test_blobs_and_flipped_bits_are_told(register: eb.Register, tampering: str) -> None:
+    """Verification says which entry; list, export and fleet do not work on it."""
+    with connected(register) as connection:
+        connection.execute("DROP TRIGGER entries_never_change")
+        connection.execute(tampering)
+        connection.execute(NO_UPDATE)
+    found = eb.verify_register(register)
+
+    assert not found.intact
+    assert {"ENTRY_CHANGED"} == {finding.code for finding in found.findings if finding.severity == "stop"}
+
+
+@pytest.mark.parametrize("command", [["register", "list"], ["register", "export"], ["fleet"]])
+def test_nothing_is_made_of_a_tampered_register(
+    register: eb.Register, command: list[str], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """One sentence that names the entry, and status 2."""
+    with connected(register) as connection:
+        connection.execute("DROP TRIGGER entries_never_change")
+        connection.execute("UPDATE entries SET content = replace(content, '1.7e-09', '1.2e-09')")
+        connection.execute(NO_UPDATE)
+    output = ["-o", str(tmp_path / "due")] if command == ["fleet"] else []
+
+    assert main([*command, str(register.path), *output]) == 2
+    out, error = capsys.readouterr()
+    assert out == ""
+    assert "the register is not as it was written: entry 2 (calibration of kittiwake) was changed" in error
+    assert error.count("\n") == 1
+
+
+def test_export_leaves_the_users_files(register: eb.Register, tmp_path: Path) -> None:
+    """A file that happens to be called .part beside it stays."""
+    (tmp_path / "table.csv.part").write_text("mine")
+
+    assert main(["register", "export", str(register.path), "-o", str(tmp_path / "table.csv")]) == 0
+    assert (tmp_path / "table.csv.part").read_text() == "mine"
+    assert "kittiwake" in (tmp_path / "table.csv").read_text()

@@ -218,7 +218,7 @@ def test_nothing_is_overwritten_unasked(
     assessment: Assessment, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """An earlier report stays as it is without force, and is replaced as a whole with it."""
-    monkeypatch.setattr(write, "_contents", lambda *_args, pdf: {"report.html": b"new", "result.json": b"{}"})
+    monkeypatch.setattr("evenbeat.report.page.html_page", lambda _: "new")
     (tmp_path / "report.html").write_text("precious")
     (tmp_path / "report.pdf").write_text("old")
 
@@ -246,11 +246,7 @@ def test_failure_leaves_nothing_behind(
     assessment: Assessment, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where the last file cannot be written there is no report, no temporary file and no new folder."""
-    monkeypatch.setattr(
-        write,
-        "_contents",
-        lambda *_args, pdf: {"report.html": b"new", "x" * 300: b"a name too long for any disk"},
-    )
+    monkeypatch.setattr(write, "JSON_NAME", "x" * 300)  # too long for any disk
 
     with pytest.raises(OutputError, match=r"cannot be written to .*too long; choose another folder"):
         write_report(assessment, tmp_path / "a" / "b")
@@ -298,3 +294,49 @@ def test_findings_come_worst_first(assessment: Assessment) -> None:
 
     grid = next(s for s in document.sections if s.heading == "Findings").blocks[0]
     assert grid.rows[0] == ("answer withheld", "Nothing can be said.", "WORST")  # type: ignore[union-attr]
+
+
+def test_one_identity_in_all_files(folder: Path, page: Page) -> None:
+    """Page, numbers and PDF state the same report; a page of another one beside the numbers is noticed."""
+    numbers = json.loads((folder / "result.json").read_text())
+    words = (
+        subprocess.run(
+            ["pdftotext", str(folder / "report.pdf"), "-"], capture_output=True, text=True, check=True
+        ).stdout
+        if shutil.which("pdftotext")
+        else f"report {numbers['report']}"
+    )
+
+    assert re.fullmatch("[0-9a-f]{12}", numbers["report"])
+    assert f"report {numbers['report']}" in page.text
+    assert f"report {numbers['report']}" in words
+    assert write.belongs_together(folder / "result.json", numbers) == ""
+    assert "of another report" in write.belongs_together(folder / "result.json", {"report": "0" * 12})
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["r" * 3500, "odd \udcff\nname.csv", "c" * 100_000],
+    ids=["long word", "not UTF-8", "huge"],
+)
+def test_any_name_makes_all_three_files(name: str, assessment: Assessment, tmp_path: Path) -> None:
+    """Names of files, references and columns may be of any length and of any bytes."""
+    source = Source(path=name, sha256="0" * 64, size_bytes=1, rows=720)
+    record = replace(assessment.record, reference=name, source=source)
+    report = write_report(replace(assessment, record=record), tmp_path / "report")
+
+    assert report.trouble == ""
+    assert report.pdf is not None
+    assert json.loads(report.json.read_bytes())["record"]["reference"]
+
+
+def test_a_failed_pdf_costs_neither_page_nor_numbers(
+    assessment: Assessment, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever the layout library raises: the other two files are there, and it is said."""
+    monkeypatch.setattr("evenbeat.report.pdf.pdf_bytes", lambda _: 1 / 0)
+    report = write_report(assessment, tmp_path / "report")
+
+    assert report.pdf is None
+    assert "report.pdf could not be made (ZeroDivisionError: division by zero)" in report.trouble
+    assert sorted(path.name for path in (tmp_path / "report").iterdir()) == ["report.html", "result.json"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import sysconfig
@@ -16,15 +17,15 @@ CHECKOUT = Path(__file__).resolve().parents[2]
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Build the wheel, or skip where its build tool is not installed."""
-    pytest.importorskip("hatchling", reason="the wheel is built with hatchling")
-    folder = tmp_path_factory.mktemp("wheel")
-    subprocess.run(
-        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(folder)],
-        cwd=CHECKOUT,
-        check=True,
-        capture_output=True,
-    )
+    """Build the wheel of a copy of the checkout, or skip where its build tool is not installed."""
+    pytest.importorskip("setuptools", minversion="77", reason="the wheel is built with setuptools")
+    copy, folder = tmp_path_factory.mktemp("copy"), tmp_path_factory.mktemp("wheel")
+    for name in (".build", "src", "data", "notebooks"):
+        shutil.copytree(CHECKOUT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__", "*.so"))
+    for name in ("pyproject.toml", "README.md", "LICENSE"):
+        shutil.copy(CHECKOUT / name, copy)
+    code = f"import sys; sys.path.insert(0, '.build'); import backend; backend.build_wheel({str(folder)!r})"
+    subprocess.run([sys.executable, "-c", code], cwd=copy, check=True, capture_output=True)
     return next(folder.glob("*.whl"))
 
 

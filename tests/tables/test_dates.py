@@ -167,7 +167,7 @@ def test_calibrations_beside_a_log_and_dated_results_read_dates_alike(tmp_path: 
     source = eb.CalibrationHistory.from_table(history)
     results.write_text("date,tolerance\n02/03/2020,1e-8\n", encoding="utf-8")
 
-    with pytest.raises(eb.InputError, match=r"row 1: nothing says .* is 2 Mar or 3 Feb 2020"):
+    with pytest.raises(eb.InputError, match=r"line 2: nothing says .* is 2 Mar or 3 Feb 2020"):
         eb.back_cast(source, tolerance=3e-8, results=results, paths=200)
     found = eb.back_cast(source, tolerance=3e-8, results=results, date_order="day-first", paths=200)
 
@@ -212,5 +212,5 @@ def test_a_moment_may_have_a_time_of_day_and_a_zone(tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", ["45/45/2021", "31/02/2021", "2021-03", "soon", "", "01/03/21"])
 def test_what_is_no_date_is_refused(text: str, tmp_path: Path) -> None:
     """It proves no order either: 13/03/2022 beside it still does."""
-    with pytest.raises(eb.LogError, match=f"row 2: date is '{text}'; ISO such as 2026-02-26 is needed"):
+    with pytest.raises(eb.LogError, match=f"line 3: date is '{text}'; ISO such as 2026-02-26 is needed"):
         _history(tmp_path, ("13/03/2022", text), None)

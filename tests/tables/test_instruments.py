@@ -86,7 +86,7 @@ def test_a_family_from_one_table(table: Path, alone: Path, capsys: pytest.Captur
 def test_the_file_record_is_of_the_one_selected(
     table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """With -o as without; its rows keep the numbers of the table."""
+    """With -o as without; its rows keep the numbers of their lines."""
     options = ["history", str(table), "--tolerance", "1e-7", "-o", str(tmp_path / "case"), "--no-pdf"]
     assert main(options) == 2
     assert "select one with --instrument" in capsys.readouterr().err
@@ -97,7 +97,7 @@ def test_the_file_record_is_of_the_one_selected(
     assert result["history"][0]["name"] == "murre"
     assert len(result["history"][0]["date"]) == 3
     history = eb.CalibrationHistory.from_table(table, instrument="murre")
-    assert [point.row for point in history.points] == [2, 4, 6]
+    assert [point.row for point in history.points] == [3, 5, 7]
 
 
 def test_beside_a_log_too(table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

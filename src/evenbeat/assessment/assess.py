@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from evenbeat.assessment.beside import Beside
 from evenbeat.assessment.case import Case
 from evenbeat.assessment.display import DisplayBound, display_bound
 from evenbeat.assessment.log_case import LogQuestion, case_of_log
-from evenbeat.assessment.now import ToleranceNow, assumed_nominal, tolerance_now
+from evenbeat.assessment.now import ToleranceNow, tolerance_now
 from evenbeat.assessment.software import software_versions
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.history import CalibrationHistory
@@ -33,6 +33,7 @@ from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
+from evenbeat.plausible import assumed_nominal, doubt, implausible_tolerance, stated_nominal
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.results import Result
@@ -159,11 +160,11 @@ def part_of_log(
     """
     if start is None and stop is None:
         return record
-    end = len(record) * record.interval_s
+    end = record.time_of(len(record))
     if record.start is None:
         runs = f"it lasts {duration_text(record.duration_s)}"
     else:
-        last = record.start + np.timedelta64(round((len(record) - 1) * record.interval_s * 1e9), "ns")
+        last = record.start + np.timedelta64(round(record.time_of(len(record) - 1) * 1e9), "ns")
         runs = f"its readings are of {_shown(record.start)} to {_shown(last)} UTC"
     elapsed = {}
     for name, moment, otherwise in (("start (--from)", start, 0.0), ("stop (--until)", stop, end)):
@@ -182,7 +183,7 @@ def part_of_log(
         msg = f"{len(present)} readings lie between start (--from) and stop (--until); {runs}"
         raise InputError(msg)
     if present[0] > 0 or present[-1] < len(part) - 1:  # as a log begins and ends with a reading
-        part = part.between(int(present[0]) * record.interval_s, (int(present[-1]) + 1) * record.interval_s)
+        part = part.between(part.time_of(int(present[0])), part.time_of(int(present[-1]) + 1))
     sentence = (
         f"Only a part of the log was assessed, {len(part) - part.missing} of {len(record) - record.missing} "
         "readings; what was found before it was cut out tells of the whole log."
@@ -273,10 +274,17 @@ def assess(
     begin("clock model")
     display = display_bound(record)
     beside = Beside.of(
-        history, reference_uncertainty, since=history_from, instrument=instrument, date_order=date_order
+        history,
+        reference_uncertainty,
+        since=history_from,
+        instrument=instrument,
+        date_order=date_order,
+        nominal_frequency_hz=stated_nominal(record.findings, record.nominal_frequency_hz),
     )
     named = (environment,) if isinstance(environment, str) else environment
     chosen = _varying_temperatures(record) if named is None else tuple(named)
+    if named is None and chosen and record.epochs_ns is not None:
+        record, chosen = _without_environment(record, chosen), ()
     fitted = {"aging": aging, "environment": chosen, **beside.fitted}
     model, no_model = _model(record, display, fitted)
     if model is not None:
@@ -291,7 +299,9 @@ def assess(
     }
     holdover = None if model is None else predict_holdover(model, time_error_limit_s=time_error_limit_s)
     changed = [f for f in (model.findings if model else ()) if f.code in WITHHOLDING]
-    no_nominal = assumed_nominal(record) if limits is not None and as_left is None else None
+    no_nominal = None
+    if limits is not None and as_left is None:
+        no_nominal = assumed_nominal(record.findings, record.nominal_frequency_hz)
     if no_nominal is not None:
         changed.append(no_nominal)
     asked = {**question, **beside.asked(model)}
@@ -317,7 +327,10 @@ def assess(
         "display": display,
         "now": now,
     }
+    far = None if limits is None else _tolerance_doubted(record, limits)
     verdict = spoken_verdict(record, **found, withheld=[*no_model, *changed])
+    if doubted := doubt((*record.findings, *((far,) if far else ()))):
+        verdict = replace(verdict, headline=f"{doubted} {verdict.headline}")
     again = LogQuestion(record=record, model=model, interval=interval, fitted=fitted, asked=asked)
     case = None if basis is None else case_of_log(again, basis, beside=beside.inputs, progress=progress)
     return Assessment(
@@ -336,11 +349,20 @@ def assess(
             record.findings,
             missing_curves,
             no_model,
-            () if no_nominal is None else (no_nominal,),
+            [finding for finding in (no_nominal, far) if finding is not None],
             *(each.findings for each in (*results, *([case] if case else []))),
         ),
         case=case,
     )
+
+
+def _tolerance_doubted(record: Record, limits: Tolerance) -> Finding | None:
+    """Return a caution where the tolerance is far beyond everything in the record."""
+    values = record.usable_values(without_steps=False)
+    if record.kind == "phase":
+        values = values + record.removed_frequency * record.elapsed_s
+    widest = max(abs(limits.lower), abs(limits.upper))
+    return implausible_tolerance(widest, record.kind, values, record.spacing_s)
 
 
 def _interval(model: ClockModel | None, asked: Mapping[str, Any]) -> IntervalSuggestion | None:
@@ -407,7 +429,12 @@ def _conditioned(record: Record) -> Record:
 
 def _curves(record: Record, begin: Progress) -> tuple[dict[str, StabilityCurve], list[Finding]]:
     """Return the curves that the record can carry, and why others are missing."""
-    curves, findings = {}, []
+    curves: dict[str, StabilityCurve] = {}
+    findings: list[Finding] = []
+    try:
+        record.needs_grid("a stability curve")
+    except InputError as error:
+        return {}, [Finding(code="NO_CURVES", severity="note", sentence=f"{error}.".capitalize())]
     for statistic in STATISTICS:
         begin(f"{statistic.replace('_', ' ')} deviation")
         try:
@@ -447,6 +474,15 @@ def _asked_whether_usual(model: ClockModel, curves: Mapping[str, StabilityCurve]
     curve = curves.get("overlapping_hadamard")
     usual = None if curve is None else plausibility_finding(model, curve)
     return model if usual is None else model.with_findings(usual)
+
+
+def _without_environment(record: Record, names: Sequence[str]) -> Record:
+    """Return the record with a caution that covariates were not modelled for want of a grid."""
+    sentence = (
+        f"What {' and '.join(names)} did to the clock was not modelled: that needs readings on a grid, which "
+        "--on-grid or record.on_grid(interval_s=…) makes."
+    )
+    return record.with_findings(Finding(code="ENVIRONMENT_NEEDS_GRID", severity="caution", sentence=sentence))
 
 
 def _varying_temperatures(record: Record) -> tuple[str, ...]:

@@ -32,6 +32,9 @@ SAID = (
 )
 
 
+CONTRADICT = ("CALIBRATIONS_DISAGREE", "DRIFTS_DISAGREE")
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Beside:
     """What a history brings to a log; nothing where there is none.
@@ -58,6 +61,7 @@ class Beside:
         since: dt.date | str | None = None,
         instrument: str | None = None,
         date_order: str | None = None,
+        nominal_frequency_hz: float | None = None,
     ) -> Beside:
         """Return what a history brings.
 
@@ -65,7 +69,7 @@ class Beside:
         ----------
         since
             Calibrations before this day are left out.
-        instrument, date_order
+        instrument, date_order, nominal_frequency_hz
             As for :meth:`evenbeat.CalibrationHistory.from_table`.
 
         Raises
@@ -78,7 +82,9 @@ class Beside:
         inputs: tuple[Source, ...] = ()
         if isinstance(history, str | Path):
             path = history
-            history = CalibrationHistory.from_table(path, instrument=instrument, date_order=date_order)
+            history = CalibrationHistory.from_table(
+                path, instrument=instrument, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
+            )
             inputs = (file_source(path, rows=len(history)),)
         history, too_old = _since(history, checked_date(since))
         points, findings = calibration_points_of(history)
@@ -114,7 +120,10 @@ class Beside:
         if self.history is None or model is None:
             return verdict
         lines = [("calibration", f.sentence) for f in model.findings if f.code in SAID]
-        return replace(verdict, lines=(*verdict.lines, *lines))
+        headline = verdict.headline
+        if any(f.code in CONTRADICT for f in model.findings):
+            headline = f"Log and calibrations contradict each other: settle that first. {headline}"
+        return replace(verdict, headline=headline, lines=(*verdict.lines, *lines))
 
 
 def _since(history: CalibrationHistory, day: dt.date | None) -> tuple[CalibrationHistory, list[Finding]]:

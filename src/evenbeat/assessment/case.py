@@ -7,18 +7,25 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from scipy import special
+
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.variation import Variation, steadiness
 from evenbeat.calibration.decision import Decision
 from evenbeat.clock.tested import Backtest
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, Severity
 from evenbeat.plain import Plain, declared, listed_as
 from evenbeat.record import Source
+
+SELDOM, POOR = 0.0501, 0.7
+"""A test fails where so many hits or fewer have at most this probability (binomial, 95 %; 0 of 1 has 5 %); it
+is passed where so many
+or more would have it with intervals of only 70 %."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Foretold(Plain):
-    """One calibration as those before it foretold it: date, interval of 95 %, and what was found."""
+    """One calibration as those before it predicted it: date, interval of 95 %, and what was found."""
 
     when: str
     low: float = field(metadata=listed_as("low_95"))
@@ -50,7 +57,7 @@ class Case(Plain):
     backtest
         Of a log: forecasts held against what followed.
     foretold
-        Of a history: each calibration as those before it foretold it.
+        Of a history: each calibration as those before it predicted it.
     inputs
         The files, with their hashes.
     """
@@ -74,18 +81,21 @@ def foretold_finding(foretold: Sequence[Foretold]) -> list[Finding]:
     if not foretold:
         sentence = "Too few calibrations to hold a forecast against what was found."
         return [Finding(code="NOT_TESTED", severity="caution", sentence=sentence)]
-    held = sum(one.held for one in foretold)
-    sentence = (
-        f"{held} of {len(foretold)} calibrations lay in the 95 % interval that those before them foretold."
-    )
-    fine = held >= len(foretold) - 1 - len(foretold) // 20
-    severity = "good" if fine else "caution"
+    held, tested = sum(one.held for one in foretold), len(foretold)
+    sentence = f"{held} of {tested} calibrations lay in the 95 % interval that those before them predicted"
+    missed = [one.when for one in foretold if not one.held]
+    if missed:
+        sentence += f" (outside: {', '.join(missed)})"
+    severity: Severity = "note"
+    if float(special.bdtr(held, tested, 0.95)) <= SELDOM:
+        severity, sentence = "caution", f"{sentence}: too few for intervals of 95 %."
+    elif float(special.bdtrc(held - 1, tested, POOR)) <= SELDOM:
+        severity, sentence = "good", f"{sentence}."
+    else:
+        sentence += f"; {tested} are too few to say whether the intervals hold."
     return [
         Finding(
-            code="FORETOLD",
-            severity=severity,  # type: ignore[arg-type]
-            sentence=sentence,
-            values={"held": held, "tested": len(foretold)},
+            code="FORETOLD", severity=severity, sentence=sentence, values={"held": held, "tested": tested}
         )
     ]
 

@@ -1,37 +1,51 @@
-"""``assess_history``: when to calibrate again, from calibrations alone, with the whole case for it."""
+"""``assess_history``: when to calibrate again, from calibrations alone, and the whole case for it.
+
+One object answers the question on every way: console, page, PDF, JSON and register show it and decide
+nothing.
+"""
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import Case, Foretold, file_source, foretold_finding
 from evenbeat.assessment.software import software_versions
-from evenbeat.assessment.variation import Variation, of_the_model, of_the_question
-from evenbeat.calibration.calendar import CalendarUnit
+from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
+from evenbeat.calibration.affected import DatedResult
+from evenbeat.calibration.back_cast import BackCast, back_cast
+from evenbeat.calibration.calendar import CalendarUnit, checked_date
 from evenbeat.calibration.decision import Decision, decide
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import HistoryModel, fit_history
+from evenbeat.calibration.history_model import HistoryModel, fit_history, interval_text
 from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.calibration.interval import suggest_interval
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval_suggestion import SHORT, IntervalSuggestion, Meaning
+from evenbeat.calibration.methods import MethodComparison, compare_methods
 from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate
-from evenbeat.results import Column, Result
-from evenbeat.units import duration_text
+from evenbeat.results import Column, Result, Table
+from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
-LAWS = ("constant", "logarithmic")
+if TYPE_CHECKING:
+    import pandas as pd
+
+LAWS = ("constant", "logarithmic", "wandering")
 PRIOR_FACTORS = (1 / 3, 3.0)
 FEWEST_TO_FORETELL = 2
+LOOKED_AHEAD_S = 20 * SECONDS_PER_YEAR
 Progress = Callable[[str], None]
 
 
@@ -41,18 +55,43 @@ class HistoryAssessment(Result):
 
     Attributes
     ----------
+    history
+        Of the instrument that is asked about.
     model, interval, setpoint
-        What the calibrations say.
+        What the calibrations say; ``None`` where no two of them follow each other, ``interval`` also where it
+        is not known what the clock was left at.
+    last_found, last_left
+        What was found and left last, by the decision rule; ``None`` where there is no value.
+    out
+        When it left its tolerance and which results that touches, where it was last found out of it.
+    methods
+        Other methods of intervals beside this one, where they were asked for.
     case
-        Decision rule, sensitivity, comparison of models, test against the history itself, inputs.
+        Decision rule, sensitivity, comparison of models, test against the history itself, inputs; ``None``
+        where it was not asked for.
+    analysed_on
+        The day of the analysis.
+    reference
+        What the calibrations were made against, and until when its own calibration is valid, as stated.
     settings, software
         What was asked, and the versions that computed it.
     """
 
-    model: HistoryModel
-    interval: IntervalSuggestion
-    setpoint: SetpointSuggestion
-    case: Case
+    history: CalibrationHistory
+    tolerance: Tolerance
+    guard_band: float
+    reliability: float
+    meaning: Meaning
+    analysed_on: dt.date
+    model: HistoryModel | None
+    interval: IntervalSuggestion | None
+    setpoint: SetpointSuggestion | None
+    last_found: Decision | None
+    last_left: Decision | None
+    out: BackCast | None
+    methods: MethodComparison | None
+    case: Case | None
+    reference: tuple[str, dt.date | None]
     settings: Mapping[str, object]
     software: Mapping[str, str]
     findings: tuple[Finding, ...]
@@ -60,37 +99,101 @@ class HistoryAssessment(Result):
     @property
     def name(self) -> str:
         """Name of the instrument."""
-        return self.model.history[0].name or "an instrument"
+        return self.history.name or "an instrument"
+
+    @property
+    def found_out(self) -> bool:
+        """Whether the last value found lies outside of the tolerance."""
+        found = self.history.points[-1].as_found
+        return self.history.points[-1].state == "out" or (
+            math.isfinite(found) and not self.tolerance.holds(found)
+        )
 
     def headline(self) -> str:
-        """Return the sentence to act on."""
+        """Return the sentences to act on: what was found out first, then when to calibrate again."""
+        return " ".join(sentence for sentence in (self._nonconformance(), self._answer()) if sentence)
+
+    def _nonconformance(self) -> str:
+        if not self.found_out:
+            return ""
+        point = self.history.points[-1]
+        what = "out" if point.state else f"at {point.as_found:+.3g}"
+        sentence = f"Found out of tolerance in the last calibration: {what}, tolerance {self.tolerance}."
+        if self.out is None:
+            return sentence
+        if math.isfinite(self.out.crossing_s):
+            sentence += f" It left it about {self.out.date_after(self.out.crossing_s)}."
+        touched = [one for one in self.out.results if one.affected != "not affected"]
+        if self.out.results:
+            sentence += f" {len(touched)} of {len(self.out.results)} dated results are affected or may be."
+        return sentence
+
+    def _answer(self) -> str:
+        limits = Tolerance.of(self.tolerance, guard_band=self.guard_band)
+        within = f"within {limits} with {100 * self.reliability:g} %"
+        if self.meaning != "end_of_period":
+            within += f" ({SHORT[self.meaning]})"
+        last = self.history.points[-1]
+        row = last.place or "the last calibration"
+        if self.model is None:
+            left = self.last_left
+            said = "" if left is None else f" {row[0].upper()}{row[1:]} left it at {left.measured}."
+            return (
+                "No interval: no two calibrations follow each other with a value left and one found, so that "
+                f"nothing is known of the drift.{said}"
+            )
         suggestion = self.interval
-        percent = f"{100 * suggestion.reliability:g} %"
-        if math.isnan(suggestion.interval_s):
-            return f"No interval: as left it is not within {suggestion.tolerance} with {percent}. Adjust it."
-        whole = suggestion.rounded
-        until = duration_text(suggestion.interval_s) if whole is None else str(whole)
-        return f"Calibrate again within {until}: until then within {suggestion.tolerance} with {percent}."
+        if suggestion is None:
+            return f"No interval: {row} does not say what the clock was left at; give its as_left."
+        if suggestion.limited_by == "start":
+            return f"No interval: the offset is not {within} even now. Adjust it."
+        whole = "" if suggestion.rounded is None else f" ({suggestion.rounded})"
+        again = f"Calibrate again within {interval_text(suggestion.interval_s)}{whole}"
+        if suggestion.limited_by == "tolerance":
+            return f"{again}: until then {within}."
+        if suggestion.limited_by == "policy":
+            return f"{again}, the cap that was stated; until then {within}."
+        alone = self.model.interval_s(limits, self.reliability)
+        return (
+            f"{again}, twice the longest interval that was observed. By drift and walk alone it would stay "
+            f"{within} for {interval_text(alone)}."
+        )
 
     def _facts(self) -> Mapping[str, object]:
-        whole = self.interval.rounded
+        whole = None if self.interval is None else self.interval.rounded
+        seconds = math.nan if self.interval is None else self.interval.interval_s
+        reference, due = self.reference
         return {
             "verdict": {"headline": self.headline()},
+            "instrument": self.name,
+            "analysed_on": self.analysed_on,
+            "reference": reference or None,
+            "reference_due": due,
+            "interval_s": seconds,
+            "drift_per_year": None if self.model is None else self.model.drift_per_year,
             "due": None if whole is None else whole.due,
+            "found_out": self.found_out,
             "settings": self.settings,
             "software": self.software,
-            "history": self.model.history,
+            "history": (self.history,) if self.model is None else self.model.history,
             "history_model": self.model,
             "interval": self.interval,
             "setpoint": self.setpoint,
+            "last_found": self.last_found,
+            "last_left": self.last_left,
+            "out_of_tolerance": self.out,
+            "methods": self.methods,
             "case": self.case,
         }
 
     def _headline(self) -> str:
         return self.headline()
 
+    def _table(self) -> Table | None:
+        return None if self.case is None else super()._table()
+
     def _columns(self) -> tuple[Column, ...]:
-        variations = self.case.variations
+        variations = () if self.case is None else self.case.variations
         return (
             Column("", [one.changed for one in variations], "changed"),
             Column("", variations, "interval", str),
@@ -103,14 +206,25 @@ def assess_history(
     tolerance: ToleranceLike | Tolerance,
     instrument: str | Sequence[str] | None = None,
     date_order: str | None = None,
+    nominal_frequency_hz: float | None = None,
     reliability: float = 0.95,
+    meaning: Meaning = "end_of_period",
     guard_band: float | None = None,
-    oscillator_class: str = "oven",
+    oscillator_class: str | None = None,
     drift_law: str = "auto",
     family: str = "related",
     policy_cap_s: float | None = None,
     calendar_unit: CalendarUnit | None = None,
+    environment_uncertainty: float = 0.0,
+    transport_uncertainty: float = 0.0,
+    reference_uncertainty: float = 0.0,
+    results: pd.DataFrame | str | Path | tuple[DatedResult, ...] = (),
+    methods: bool = False,
     basis: DecisionBasis | None = None,
+    reference: str = "",
+    reference_due: dt.date | str | None = None,
+    analysed_on: dt.date | str | None = None,
+    whole_case: bool = True,
     progress: Progress | None = None,
 ) -> HistoryAssessment:
     """Say when to calibrate again from calibrations, with everything the file needs.
@@ -119,25 +233,37 @@ def assess_history(
     ----------
     table
         A table of calibrations, or a history; several are one family, the first being asked about.
-    instrument, date_order
+    instrument, date_order, nominal_frequency_hz
         Of tables: whose rows are meant where one holds several instruments (one name, or one for each table
-        in their order), and how dates such as 03/04/2026 are to be read.
-    tolerance, reliability, policy_cap_s, calendar_unit
+        in their order), how dates such as 03/04/2026 are to be read, and what offsets in hertz are parts of.
+    tolerance, reliability, meaning, policy_cap_s, calendar_unit
         As for :func:`evenbeat.suggest_interval`.
     guard_band
         Held back from either limit; by default what the decision rule holds back for U = 2 u of the last
         calibration.
     oscillator_class, drift_law, family
         As for :func:`evenbeat.fit_history`.
+    environment_uncertainty, transport_uncertainty, reference_uncertainty
+        As for :func:`evenbeat.suggest_interval`.
+    results
+        Dated results (see :func:`evenbeat.back_cast`) to be judged where the last value was found out.
+    methods
+        Whether to compare other methods of intervals.
     basis
         Decision rule and who decides; simple acceptance and nobody by default.
+    reference, reference_due
+        What the calibrations were made against, and until when its own calibration is valid.
+    analysed_on
+        Day of the analysis, ISO; today (UTC) by default. The same inputs and day give the same files.
+    whole_case
+        Whether to compute sensitivity, comparison of models and test for the file, which takes longer.
     progress
         Called with what is computed next.
 
     Raises
     ------
     InputError
-        If an option cannot be used, or the calibrations say nothing of a drift.
+        If an option cannot be used, or no calibration has a value.
 
     References
     ----------
@@ -147,54 +273,151 @@ def assess_history(
     begin = progress or (lambda _stage: None)
     chosen = basis or DecisionBasis.of()
     tables = _tables(table)
-    histories = histories_of(tables, instrument=instrument, date_order=date_order)
-    limits = Tolerance.of(tolerance)
-    begin("drift and random walk")
-    fitted = {"tolerance": limits, "drift_law": drift_law, "family": family}
-    model = fit_history(histories, oscillator_class=oscillator_class, **fitted)  # type: ignore[arg-type]
-    if model.as_left is None:
-        msg = "the last calibration does not say what it was left at; record the offset, or state it"
-        raise InputError(msg)
-    uncertainty = model.as_left.standard_uncertainty
+    histories = histories_of(
+        tables, instrument=instrument, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
+    )
+    history, limits = histories[0], Tolerance.of(tolerance)
+    Tolerance.of(limits, guard_band=guard_band or 0.0)
+    constant = {
+        "environment_uncertainty": environment_uncertainty,
+        "transport_uncertainty": transport_uncertainty,
+        "reference_uncertainty": reference_uncertainty,
+    }
+    measured = [p.standard_uncertainty for p in history.points if math.isfinite(p.as_left)]
+    uncertainty = measured[-1] if measured else 0.0
+    band = chosen.guard_band(limits, uncertainty) if guard_band is None else guard_band
     question: dict[str, Any] = {
         "tolerance": limits,
         "reliability": reliability,
-        "guard_band": chosen.guard_band(limits, uncertainty) if guard_band is None else guard_band,
+        "meaning": meaning,
+        "guard_band": band,
         "policy_cap_s": policy_cap_s,
         "calendar_unit": calendar_unit,
-        "start": histories[0].last_date,
+        "start": history.last_date,
+        **constant,
     }
-    begin("interval")
-    interval = suggest_interval(model, **question)
-    begin("setpoint")
-    setpoint = suggest_setpoint(
-        model,
-        tolerance=limits,
-        reliability=reliability,
-        guard_band=question["guard_band"],
-        as_left_uncertainty=uncertainty,
-    )
-    shares = _shares(model)
-    others = _other_models(histories, oscillator_class, fitted, question, shares)
-    variations = [*of_the_question(interval), *of_the_model(others, begin)]
-    begin("forecasts of earlier calibrations")
-    foretold = tuple(_foretold(histories[0], oscillator_class, fitted))
-    case = _case(chosen, tables, histories, limits, model=model, variations=variations, foretold=foretold)
+    fitted = {"tolerance": limits, "drift_law": drift_law, "family": family}
+    last = history.points[-1]
+    found = _judged(last.as_found, last.standard_uncertainty, limits, chosen)
+    left = _judged(last.as_left, last.standard_uncertainty, limits, chosen)
+    model = interval = setpoint = others = out = case = None
+    if len(histories) > 1 or history.increments():
+        begin("drift and random walk")
+        model = fit_history(histories, oscillator_class=oscillator_class, **fitted)  # type: ignore[arg-type]
+        if model.as_left is not None:
+            begin("interval")
+            interval = suggest_interval(model, **question)
+        begin("setpoint")
+        setpoint = suggest_setpoint(
+            model,
+            tolerance=limits,
+            reliability=reliability,
+            guard_band=band,
+            as_left_uncertainty=math.hypot(uncertainty, *constant.values()),
+        )
+        if methods:
+            guarded = Tolerance.of(limits, guard_band=band)
+            others = compare_methods(histories, tolerance=guarded, reliability=reliability, model=model)
+    elif not measured:
+        sentences = " ".join(finding.sentence for finding in history.findings)
+        msg = f"no calibration has values that can be used. {sentences}".removesuffix(".")
+        raise InputError(msg.removesuffix(" "))
+    out = _out(model, limits, results, date_order)
+    if whole_case and model is not None:
+        begin("forecasts of earlier calibrations")
+        foretold = tuple(_foretold(history, oscillator_class, fitted))
+        variations: list[Variation] = []
+        if interval is not None:
+            outlook = partial(_outlook, question=question, constant=math.hypot(*constant.values()))
+            variations = of_the_question(outlook(model))
+            variations += of_the_model(
+                _other_models(histories, oscillator_class, fitted, outlook, _shares(model)), begin
+            )
+        inputs = tuple(
+            file_source(one, rows=len(each))
+            for one, each in zip(tables, histories, strict=True)
+            if not isinstance(one, CalibrationHistory)
+        )
+        case = Case(
+            basis=chosen,
+            decision=found,
+            variations=tuple(variations),
+            models=_models(model, variations) if variations else (),
+            backtest=None,
+            foretold=foretold,
+            inputs=inputs,
+            findings=(
+                chosen.finding(history.last_date),
+                *foretold_finding(foretold),
+                *(() if found is None else found.findings),
+            ),
+        )
+    sources = (model or history, interval, setpoint, out, case)
+    asked = {name: value for name, value in question.items() if name not in ("tolerance", "start")}
     return HistoryAssessment(
+        history=history,
+        tolerance=limits,
+        guard_band=band,
+        reliability=reliability,
+        meaning=meaning,
+        analysed_on=checked_date(analysed_on) or dt.datetime.now(dt.UTC).date(),
         model=model,
         interval=interval,
         setpoint=setpoint,
+        last_found=found,
+        last_left=left,
+        out=out,
+        methods=others,
         case=case,
+        reference=(reference.strip(), checked_date(reference_due)),
         settings={
-            **{name: value for name, value in question.items() if name not in ("tolerance", "start")},
+            **asked,
             "tolerance": limits.to_dict(),
             "oscillator_class": oscillator_class,
             "drift_law": drift_law,
             "family": family,
         },
         software=software_versions(),
-        findings=merged(model.findings, interval.findings, case.findings),
+        findings=merged(
+            *(one.findings for one in sources if one is not None), _reference(history, reference_due)
+        ),
     )
+
+
+def _judged(value: float, uncertainty: float, limits: Tolerance, basis: DecisionBasis) -> Decision | None:
+    if math.isnan(value):
+        return None
+    return decide(Estimate.normal(value, uncertainty), tolerance=limits, rule=basis.rule)
+
+
+def _out(
+    model: HistoryModel | None,
+    limits: Tolerance,
+    results: pd.DataFrame | str | Path | tuple[DatedResult, ...],
+    date_order: str | None,
+) -> BackCast | None:
+    """Return when it left, if the last calibration found it out of tolerance."""
+    points = () if model is None else model.history[0].points
+    found = points[-1].as_found if points else math.nan
+    if model is None or math.isnan(found) or limits.holds(found):
+        if not isinstance(results, tuple) or results:
+            msg = "results are given, but the last calibration did not find a value out of tolerance"
+            raise InputError(msg)
+        return None
+    if math.isnan(points[-2].as_left):
+        return None
+    return back_cast(model, tolerance=limits, results=results, date_order=date_order)
+
+
+def _reference(history: CalibrationHistory, due: dt.date | str | None) -> list[Finding]:
+    """Say that the reference's own calibration was over when it was used last."""
+    until, last = checked_date(due), history.last_date
+    if until is None or last is None or until >= last:
+        return []
+    sentence = (
+        f"The reference was due on {until}, before the last calibration of {last}: its value is in doubt."
+    )
+    return [Finding(code="REFERENCE_OVERDUE", severity="caution", sentence=sentence)]
 
 
 def histories_of(
@@ -202,6 +425,7 @@ def histories_of(
     *,
     instrument: str | Sequence[str] | None = None,
     date_order: str | None = None,
+    nominal_frequency_hz: float | None = None,
 ) -> list[CalibrationHistory]:
     """Return the histories in tables; one that is none already is read.
 
@@ -219,7 +443,9 @@ def histories_of(
     return [
         one
         if isinstance(one, CalibrationHistory)
-        else CalibrationHistory.from_table(one, instrument=name, date_order=date_order)
+        else CalibrationHistory.from_table(
+            one, instrument=name, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
+        )
         for one, name in itertools.zip_longest(tables, names)
     ]
 
@@ -230,72 +456,51 @@ def _tables(
     return [table] if isinstance(table, str | Path | CalibrationHistory) else list(table)
 
 
-def _case(
-    basis: DecisionBasis,
-    tables: Sequence[str | Path | CalibrationHistory],
-    histories: Sequence[CalibrationHistory],
-    limits: Tolerance,
-    *,
-    model: HistoryModel,
-    variations: Sequence[Variation],
-    foretold: tuple[Foretold, ...],
-) -> Case:
-    decision = _decision(histories[0], limits, basis)
-    return Case(
-        basis=basis,
-        decision=decision,
-        variations=tuple(variations),
-        models=_models(model, variations),
-        backtest=None,
-        foretold=foretold,
-        inputs=tuple(
-            file_source(one, rows=len(history))
-            for one, history in zip(tables, histories, strict=True)
-            if not isinstance(one, CalibrationHistory)
-        ),
-        findings=(
-            basis.finding(histories[0].last_date),
-            *foretold_finding(foretold),
-            *(() if decision is None else decision.findings),
-        ),
+def _outlook(model: HistoryModel, *, question: Mapping[str, Any], constant: float) -> Outlook:
+    """Return the forecast far ahead, without any cap: sensitivities go on where the evidence ends."""
+    times = np.concatenate([[0.0], np.geomspace(SECONDS_PER_YEAR / 365.25, LOOKED_AHEAD_S, 240)])
+    return Outlook(
+        elapsed_s=times,
+        offset=model.offset_after(times).widened(constant),
+        tolerance=question["tolerance"],
+        guard_band=question["guard_band"],
+        reliability=question["reliability"],
     )
 
 
 def _other_models(
     histories: Sequence[CalibrationHistory],
-    oscillator_class: str,
+    oscillator_class: str | None,
     fitted: Mapping[str, Any],
-    question: Mapping[str, Any],
+    outlook: Callable[[HistoryModel], Outlook],
     shares: Mapping[str, float],
-) -> Iterator[tuple[str, Callable[[], IntervalSuggestion]]]:
+) -> Iterator[tuple[str, Callable[[], Outlook]]]:
     """Yield other laws, other priors, and the history without its first calibration."""
 
-    def suggest(some: Sequence[CalibrationHistory], prior: object, **changed: object) -> IntervalSuggestion:
-        model = fit_history(some, oscillator_class=prior, **{**fitted, **changed})  # type: ignore[arg-type]
-        return suggest_interval(model, **question)
+    def foreseen(some: Sequence[CalibrationHistory], prior: object, **changed: object) -> Outlook:
+        return outlook(fit_history(some, oscillator_class=prior, **{**fitted, **changed}))  # type: ignore[arg-type]
 
     for law in LAWS:
-        alone = partial(suggest, histories, oscillator_class, drift_law=law)
-        yield _law_alone(law, shares[law]), alone
+        yield _law_alone(law, shares[law]), partial(foreseen, histories, oscillator_class, drift_law=law)
     usual = DriftPrior.of(oscillator_class)
     for factor in PRIOR_FACTORS:
-        prior = replace(
-            usual,
-            drift_per_year=factor * usual.drift_per_year,
-            walk_per_root_year=factor * usual.walk_per_root_year,
-        )
         name = "prior of drift and walk three times as wide" if factor > 1 else "prior a third as wide"
-        yield name, partial(suggest, histories, prior)
+        yield name, partial(foreseen, histories, usual.scaled(factor))
     own = histories[0]
     if len(own) > FEWEST_TO_FORETELL + 1:
         later = replace(own, points=own.points[1:])
-        yield "without the first calibration", lambda: suggest([later, *histories[1:]], oscillator_class)
+        yield "without the first calibration", lambda: foreseen([later, *histories[1:]], oscillator_class)
 
 
 def _shares(model: HistoryModel) -> dict[str, float]:
-    """Return the probability of each drift law, within 0 and 1."""
+    """Return the probability of each drift law, within 0 and 1; a yearly course counts as constant."""
     logarithmic = min(max(model.logarithmic_share, 0.0), 1.0)
-    return {"constant": 1 - logarithmic, "logarithmic": logarithmic}
+    wandering = min(max(model.wandering_share, 0.0), 1.0)
+    return {
+        "constant": max(1 - logarithmic - wandering, 0.0),
+        "logarithmic": logarithmic,
+        "wandering": wandering,
+    }
 
 
 def _law_alone(law: str, share: float) -> str:
@@ -309,11 +514,11 @@ def _models(model: HistoryModel, variations: Sequence[Variation]) -> tuple[tuple
         (f"{law} drift and random walk", f"{share:.0%}", said[_law_alone(law, share)])
         for law, share in _shares(model).items()
     ]
-    return (*rows, ("both, by their weight", "", said["as asked"]))
+    return (*rows, ("all, by their weight", "", said["as asked"]))
 
 
 def _foretold(
-    history: CalibrationHistory, oscillator_class: str, fitted: Mapping[str, Any]
+    history: CalibrationHistory, oscillator_class: str | None, fitted: Mapping[str, Any]
 ) -> Iterator[Foretold]:
     """Yield each later calibration as those before it foretold it."""
     for at in range(FEWEST_TO_FORETELL, len(history)):
@@ -334,11 +539,3 @@ def _foretold(
             high=float(high),
             found=point.as_found,
         )
-
-
-def _decision(history: CalibrationHistory, limits: Tolerance, basis: DecisionBasis) -> Decision | None:
-    last = history.points[-1]
-    if math.isnan(last.as_found):
-        return None
-    measured = Estimate.normal(last.as_found, last.standard_uncertainty)
-    return decide(measured, tolerance=limits, rule=basis.rule)

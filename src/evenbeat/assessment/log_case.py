@@ -10,7 +10,6 @@ import numpy as np
 
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import Case
-from evenbeat.assessment.now import assumed_nominal
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.decision import decide
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
@@ -24,6 +23,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import EvenbeatError
 from evenbeat.findings import Finding
+from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate
 from evenbeat.record import Record, Source
 
@@ -77,7 +77,8 @@ def case_of_log(
     if result is not None:
         findings += result.findings[:1]
     decision = None
-    untold = question.asked.get("as_left") is None and assumed_nominal(record) is not None
+    assumed = any(finding.code == ASSUMED_NOMINAL for finding in record.findings)
+    untold = assumed and question.asked.get("as_left") is None
     if model is not None and question.asked.get("tolerance") is not None and not untold:
         now = Estimate(distribution=model.frequency_at(np.array([record.duration_s])).distribution.one(0))
         extra = float(question.asked.get("reference_uncertainty") or 0.0)

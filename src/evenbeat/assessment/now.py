@@ -14,9 +14,8 @@ import numpy as np
 from evenbeat.assessment.display import DisplayBound
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.model import ClockModel
-from evenbeat.findings import Finding
-from evenbeat.logs.conversion import ASSUMED_NOMINAL, frequency_text
 from evenbeat.plain import Plain, listed_as
+from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, number_text
 from evenbeat.record import Record
 
@@ -29,19 +28,6 @@ WHAT: dict[JudgedBy, str] = {
     "display": "every offset that shows these readings",
     "assumed nominal": "the offset from a nominal frequency that was assumed",
 }
-
-
-def assumed_nominal(record: Record) -> Finding | None:
-    """Return why no tolerance is judged where the nominal frequency of a log was assumed."""
-    if not any(finding.code == ASSUMED_NOMINAL for finding in record.findings):
-        return None
-    nominal = frequency_text(record.nominal_frequency_hz or math.nan)
-    sentence = (
-        f"The log states no nominal frequency and {nominal} was assumed, so no tolerance is judged on it; "
-        f"state it with --nominal-frequency '{nominal}' (nominal_frequency_hz)."
-    )
-    values = {"nominal_frequency_hz": record.nominal_frequency_hz or math.nan}
-    return Finding(code="NOMINAL_NOT_STATED", severity="stop", sentence=sentence, values=values)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,7 +112,7 @@ def tolerance_now(
     reference_uncertainty
         Standard uncertainty of the reference's fractional frequency.
     """
-    if as_left is None and assumed_nominal(record) is not None:
+    if as_left is None and any(finding.code == ASSUMED_NOMINAL for finding in record.findings):
         return ToleranceNow(
             state="cannot be told",
             tolerance=tolerance,
@@ -195,7 +181,7 @@ def _next_reading(record: Record) -> StudentMixture:
     last_step = record.steps[-1].start if record.steps else 0
     rounding = (record.resolution or 0.0) / math.sqrt(12)
     if record.kind == "phase":
-        spans = np.diff(present) * record.interval_s
+        spans = np.diff(record.elapsed_s[present])
         begun = present[:-1]
         offsets: FloatArray = np.diff(values[present]) / spans
         rounding *= math.sqrt(2) / float(spans.sum())

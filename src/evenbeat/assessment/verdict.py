@@ -11,13 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.assessment.display import DisplayBound
-from evenbeat.assessment.now import ToleranceNow, assumed_nominal
+from evenbeat.assessment.now import ToleranceNow
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.plain import Plain
+from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record
 from evenbeat.results import PAGE_WIDTH
@@ -156,7 +157,7 @@ def _now_sentence(now: Estimate, record: Record) -> str:
     nominal = record.nominal_frequency_hz
     if nominal is None:
         return f"{sentence}; to set it to nominal, change its frequency by {-now.value:+.3g}."
-    if assumed_nominal(record) is not None:
+    if any(finding.code == ASSUMED_NOMINAL for finding in record.findings):
         return f"{sentence} against {_hertz(nominal)}, which was assumed: state the nominal frequency."
     shift = now.value * nominal
     return f"{sentence} ({shift:+.3g} Hz at {_hertz(nominal)}); change it by {-shift:+.3g} Hz for nominal."
@@ -185,12 +186,12 @@ def _hertz(frequency: float) -> str:
 
 
 def _log_line(record: Record, model: ClockModel | None) -> Line:
-    spacing, extent = duration_text(record.interval_s), duration_text(record.duration_s)
+    extent = duration_text(record.duration_s)
     steps = len(record.steps)
     noticed = f"{record.missing} missing, {record.excluded} set aside, {steps} step{'s' * (steps != 1)} found"
     if steps and model is not None and not any(f.code == "STEP_NOT_MODELLED" for f in model.findings):
         noticed += " and modelled"
-    return "log", f"{len(record)} readings every {spacing} over {extent}; {noticed}."
+    return "log", f"{len(record)} readings {record.spacing_text} over {extent}; {noticed}."
 
 
 def _stability_lines(curve: StabilityCurve | None, model: ClockModel | None) -> list[Line]:
@@ -285,7 +286,7 @@ def _display_lines(display: DisplayBound, record: Record, now: ToleranceNow | No
     if math.isnan(display.step):
         bound = "The step of the display is not known, so not even a bound can be given."
         return [("meaning", bound), *tolerance]
-    gate, extent = duration_text(record.gate_s or record.interval_s), duration_text(display.duration_s)
+    gate, extent = duration_text(record.gate_s or record.spacing_s), duration_text(display.duration_s)
     aging = display.largest_aging_per_second * SECONDS_PER_DAY
     return [
         ("now", f"The offset lies between {display.low:+.2e} and {display.high:+.2e} (± one display step)."),

@@ -6,25 +6,30 @@ import datetime as dt
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError
+from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import FloatArray
 from evenbeat.results import UNKNOWN
-from evenbeat.tables import DateOrder, order_of_dates, text_frame
+from evenbeat.tables import Field, Row, TableLike, read_table
 from evenbeat.units import SECONDS_PER_DAY
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Affected = Literal["affected", "possibly", "not affected"]
 SURELY, SURELY_NOT = 0.95, 0.05
-COLUMNS = ("date", "tolerance")
+FIELDS = (
+    Field(name="date"),
+    Field(name="elapsed_days", unit="d"),
+    Field(name="tolerance", unit="1"),
+    Field(name="lower", unit="1"),
+    Field(name="upper", unit="1"),
+    Field(name="deviation", unit="1"),
+    Field(name="name", also=("result",)),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,20 +94,20 @@ class AffectedResult(Plain):
 
 
 def dated_results(
-    table: pd.DataFrame | str | Path | Sequence[DatedResult],
+    table: TableLike | Sequence[DatedResult],
     *,
     start: dt.date | None,
     until_s: float,
     date_order: str | None = None,
-) -> tuple[DatedResult, ...]:
-    """Return results from a table.
+) -> tuple[tuple[DatedResult, ...], tuple[Finding, ...]]:
+    """Return results from a table, and what was assumed of it.
 
     Parameters
     ----------
     table
-        A frame or a comma-separated file with the columns ``date`` (ISO; or ``elapsed_days`` since the last
-        known-good value) and ``tolerance`` (fractional, ±; or ``lower`` and ``upper``), and, where known,
-        ``deviation`` (fractional, as reported) and ``name``.
+        A frame or file with the columns ``date`` (or ``elapsed_days`` since the last known-good value) and
+        ``tolerance`` (fractional: ``1e-8`` for ±1e-8, or ``-5e-9:1e-8``; or ``lower`` and ``upper``), and,
+        where known, ``deviation`` (fractional, as reported) and ``name``.
     start
         Date of the last known-good value, needed for dates.
     until_s
@@ -114,86 +119,47 @@ def dated_results(
     ------
     InputError
         If dates may be read in two ways, or a row lacks a date or a tolerance, or lies outside of the
-        interval in question; the sentence names the row.
+        interval in question; the sentence names the line.
     """
     if isinstance(table, Sequence) and not isinstance(table, str):
-        return tuple(table)
-    where = str(table) if isinstance(table, str | Path) else "the results"
-    frame = text_frame(table, "results")
-    dates = list(frame["date"]) if "date" in frame else []
-    order = order_of_dates(dates, date_order, points_decide=False)
-    rows = frame.to_dict("records")
-    return tuple(
-        _result(
-            {str(k): v for k, v in row.items()},
-            f"{where}, row {number}",
-            order=order,
-            start=start,
-            until_s=until_s,
-        )
-        for number, row in enumerate(rows, start=1)
-    )
+        return tuple(table), ()
+    read = read_table(table, FIELDS, what="table of results", date_order=date_order)
+    return tuple(_result(row, start=start, until_s=until_s) for row in read.rows), read.findings
 
 
-def _result(
-    row: dict[str, object], where: str, *, order: DateOrder, start: dt.date | None, until_s: float
-) -> DatedResult:
-    elapsed, when = _when(row, where, order, start)
+def _result(row: Row, *, start: dt.date | None, until_s: float) -> DatedResult:
+    elapsed, when = row.number_in("elapsed_days"), f"day {row.number_in('elapsed_days') / SECONDS_PER_DAY:g}"
+    if math.isnan(elapsed):
+        if not row.given("date"):
+            msg = "no date; give date, or elapsed_days since the last known-good value"
+            raise row.error(msg)
+        if start is None:
+            msg = "a date is given, but not that of the last known-good value; state start"
+            raise row.error(msg)
+        elapsed = (row.moment() - dt.datetime.combine(start, dt.time())).total_seconds()
+        when = row.text("date")
     if not 0 <= elapsed <= until_s:
         msg = (
-            f"{where}: {when} is not between the last known-good value and the finding "
+            f"{when} is not between the last known-good value and the finding "
             f"({until_s / SECONDS_PER_DAY:.6g} days later)"
         )
-        raise InputError(msg)
-    if _given(row, "lower") and _given(row, "upper"):
-        limits = Tolerance.of((_number(row, "lower", where), _number(row, "upper", where)))
-    elif _given(row, "tolerance"):
-        limits = Tolerance.of(_number(row, "tolerance", where))
-    else:
-        msg = f"{where}: no tolerance; give tolerance, or lower and upper"
-        raise InputError(msg)
-    return DatedResult(
-        elapsed_s=elapsed,
-        tolerance=limits,
-        deviation=_number(row, "deviation", where) if _given(row, "deviation") else 0.0,
-        name=str(row["name"]) if _given(row, "name") else "",
-        when=when,
-    )
-
-
-def _when(row: dict[str, object], where: str, order: DateOrder, start: dt.date | None) -> tuple[float, str]:
-    if _given(row, "elapsed_days"):
-        days = _number(row, "elapsed_days", where)
-        return days * SECONDS_PER_DAY, f"day {days:g}"
-    if not _given(row, "date"):
-        msg = f"{where}: no date; give date, or elapsed_days since the last known-good value"
-        raise InputError(msg)
-    if start is None:
-        msg = f"{where}: a date is given, but not that of the last known-good value; state start"
-        raise InputError(msg)
+        raise row.error(msg)
+    pair = (row.number_in("lower"), row.number_in("upper"))
+    limits = row.limits("tolerance") if any(map(math.isnan, pair)) else pair
+    if limits is None:
+        msg = "no tolerance; give tolerance, or lower and upper"
+        raise row.error(msg)
+    deviation = row.number_in("deviation")
     try:
-        moment = order.moment(row["date"])
+        return DatedResult(
+            elapsed_s=elapsed,
+            tolerance=Tolerance.of(limits),
+            deviation=0.0 if math.isnan(deviation) else deviation,
+            name=row.text("name") if row.given("name") else "",
+            when=when,
+        )
     except InputError as error:
-        msg = f"{where}: {error}"
-        raise InputError(msg) from error
-    begun = dt.datetime.combine(start, dt.time())
-    return (moment - begun).total_seconds(), str(row["date"]).strip()
-
-
-def _given(row: dict[str, object], name: str) -> bool:
-    return name in row and str(row[name]).strip().lower() not in ("", "nan", "none", "<na>", "nat")
-
-
-def _number(row: dict[str, object], name: str, where: str) -> float:
-    try:
-        value = float(str(row[name]).strip())
-    except ValueError as error:
-        msg = f"{where}: {name} is {row[name]!r}; a number such as 1e-8 is needed"
-        raise InputError(msg) from error
-    if not math.isfinite(value):
-        msg = f"{where}: {name} is {row[name]!r}; it must be finite"
-        raise InputError(msg)
-    return value
+        raise row.error(error) from error
 
 
 def judged_results(

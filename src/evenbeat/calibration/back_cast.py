@@ -158,7 +158,7 @@ def back_cast(
     start: dt.date | str | None = None,
     results: pd.DataFrame | str | Path | tuple[DatedResult, ...] = (),
     date_order: str | None = None,
-    oscillator_class: str = "oven",
+    oscillator_class: str | None = None,
     paths: int = PATHS,
     seed: int = 0,
 ) -> BackCast:
@@ -206,7 +206,7 @@ def back_cast(
     if isinstance(source, CalibrationHistory):
         source = fit_history(source, oscillator_class=oscillator_class, tolerance=limits)
     ends = _ends(source, as_left, as_found, elapsed_s, start)
-    dated = dated_results(results, start=ends.start, until_s=ends.elapsed_s, date_order=date_order)
+    dated, assumed = dated_results(results, start=ends.start, until_s=ends.elapsed_s, date_order=date_order)
     given = np.array([one.elapsed_s for one in dated])
     grid = np.unique(np.concatenate([moments(ends.elapsed_s), given]))
     bridge = _bridge(source, ends, grid, paths, seed)
@@ -237,7 +237,9 @@ def back_cast(
         left_by_found=float(left[-1]),
         results=judged_results(dated, grid, bridge.probability_between),
         start=ends.start,
-        findings=merged(_remarks(limits, ends, linear, float(left[-1])), getattr(source, "findings", ())),
+        findings=merged(
+            _remarks(limits, ends, linear, float(left[-1])), assumed, getattr(source, "findings", ())
+        ),
     )
 
 
@@ -316,8 +318,8 @@ def _last_two(history: CalibrationHistory) -> tuple[HistoryPoint, HistoryPoint]:
         raise InputError(msg)
     before, after = history.points[-2:]
     if math.isnan(before.as_left) or math.isnan(after.as_found):
-        row, what = (before.row, "as left") if math.isnan(before.as_left) else (after.row, "as found")
-        msg = f"row {row} has no value {what}; state as_left, as_found and elapsed_s"
+        point, what = (before, "as left") if math.isnan(before.as_left) else (after, "as found")
+        msg = f"{point.place or 'a calibration'} has no value {what}; state as_left, as_found and elapsed_s"
         raise InputError(msg)
     return before, after
 

@@ -16,7 +16,7 @@ from scipy import integrate, special
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.quantities import Estimate, checked_probability
+from evenbeat.quantities import Estimate, checked_coverage, checked_probability
 from evenbeat.results import Result
 
 ConformityVerdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
@@ -199,7 +199,7 @@ def decide(
     rule
         A name of :data:`DECISION_RULES` or a rule of your own; agree on it before measuring.
     coverage
-        Probability of the interval whose half width is U; 0.9545 is k = 2 of a normal distribution.
+        Probability of the interval whose half width is U; 0.9545 is exactly k = 2 of a normal distribution.
 
     Raises
     ------
@@ -225,7 +225,7 @@ def decide(
     if not lower < upper:
         msg = f"lower is {lower:g} and upper {upper:g}; the lower limit must be below the upper one"
         raise InputError(msg)
-    low, high = measured.interval(checked_probability(coverage, "coverage"))
+    low, high = measured.interval(checked_coverage(coverage))
     expanded = 0.5 * (high - low)
     half_width = 0.5 * (upper - lower)
     band = chosen.guard_band(half_width, expanded)

@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True)
 class Increment:
-    """What one interval between calibrations shows; ``end`` is NaN where only a state is known."""
+    """What one interval between calibrations shows; ``end`` is NaN where only a state is known.
+
+    ``shares_start``: it begins with the very reading that ended the one before, as nothing was adjusted.
+    """
 
     start_s: float
     stop_s: float
@@ -36,6 +39,8 @@ class Increment:
     end_uncertainty: float
     tolerance: Tolerance | None = None
     row: int = 0
+    shares_start: bool = False
+    place: str = ""
 
     @property
     def duration_s(self) -> float:
@@ -98,31 +103,37 @@ class CalibrationHistory(Result):
         name: str = "",
         instrument: str | None = None,
         date_order: str | None = None,
+        nominal_frequency_hz: float | None = None,
     ) -> CalibrationHistory:
         """Read a history.
 
         Parameters
         ----------
         table
-            A frame or a comma-separated file with the columns ``date`` (ISO), ``as_found``, ``as_left``,
-            ``standard_uncertainty`` (fractional, k = 1) and ``adjusted`` (yes or no). ``as_found`` may say
-            ``in`` or ``out``. An empty ``as_left`` of a clock that was not adjusted is its ``as_found``.
-            ``tolerance`` (``1e-8``, or ``-5e-9 1e-8``) says what a state was judged by, ``in_use_hours``
-            is the reading of a meter of hours in use; both may be absent. A column ``instrument``,
-            ``device`` or ``name`` says whose row it is.
+            A frame or a file with the columns ``date``, ``as_found``, ``as_left``, ``standard_uncertainty``
+            (fractional, k = 1) and ``adjusted`` (yes or no). ``as_found`` may say ``in`` or ``out``. An
+            empty ``as_left`` of a clock that was not adjusted is its ``as_found``. ``tolerance`` (``1e-8``,
+            or ``-5e-9:1e-8``) says what a state was judged by, ``in_use_hours`` is the reading of a meter of
+            hours in use; both may be absent. A column ``instrument``, ``device`` or ``name`` says whose row
+            it is. Cells are separated by commas, semicolons, tabs or bars. A unit stands in the header or
+            the cell (``as_found_ppb``, ``offset [Hz]``, ``12 ppb``), an uncertainty in a column ``u``,
+            ``uncertainty (k=2)`` or in the value, ``1.20(3)e-8``.
         name
             Of the instrument, for the page; by default what the table says, or the name of the file.
         instrument
             Whose rows are meant; needed where the table holds several instruments.
         date_order
             ``day-first`` or ``month-first`` for dates such as 03/04/2026, where no date of the table says so.
+        nominal_frequency_hz
+            For offsets in hertz, where no column of that name and no line ``# nominal frequency: 10 MHz``
+            states it.
 
         Raises
         ------
         LogError
             If the file or a column is missing, a cell cannot be read, a date occurs twice, no row is left,
             the table holds several instruments and none is selected, or its dates may be read in two ways;
-            the sentence names the row.
+            the sentence names the line.
 
         Notes
         -----
@@ -130,21 +141,21 @@ class CalibrationHistory(Result):
         uncertainty that is missing, an adjustment without what it was left at, values that contradict
         ``adjusted``. Rows that are not in order of their dates are put in order, which is said.
         """
-        read = history_from_table(table, instrument=instrument, date_order=date_order)
-        return cls(
-            points=read.points,
-            name=name or read.name,
-            first_date=read.first_date,
-            first_time_s=read.first_time_s,
-            findings=read.findings,
+        read = history_from_table(
+            table,
+            instrument=instrument,
+            date_order=date_order,
+            nominal_frequency_hz=nominal_frequency_hz,
         )
+        return cls(**(read | {"name": name or read["name"]}))
 
     def increments(self) -> tuple[Increment, ...]:
         """Return the change between each calibration and the one before it, where both are known."""
-        found = []
+        found: list[Increment] = []
         for before, after in itertools.pairwise(self.points):
             if math.isnan(before.as_left) or (math.isnan(after.as_found) and after.state is None):
                 continue
+            follows = bool(found) and found[-1].stop_s == before.time_s and found[-1].state is None
             found.append(
                 Increment(
                     start_s=before.time_s,
@@ -156,6 +167,8 @@ class CalibrationHistory(Result):
                     end_uncertainty=after.standard_uncertainty if after.state is None else 0.0,
                     tolerance=after.tolerance,
                     row=after.row,
+                    shares_start=follows and not before.adjusted and before.as_left == before.as_found,
+                    place=after.place,
                 )
             )
         return tuple(found)
@@ -170,14 +183,14 @@ class CalibrationHistory(Result):
 
         Notes
         -----
-        ILAC-G24:2022/OIML D 10, method 3 ('in-use' time): every answer is then in seconds of use.
+        ILAC-G24:2022/OIML D 10 names 'in-use' time among its methods: every answer is then in seconds of use.
         """
         hours = np.array([point.in_use_s for point in self.points])
         bad = np.flatnonzero(~(np.diff(hours, prepend=-np.inf) > 0))
         if len(bad):
             point = self.points[int(bad[0])]
             msg = (
-                f"row {point.row}: in_use_hours is {point.in_use_s / 3600:g}; every calibration needs a "
+                f"{point.place}: in_use_hours is {point.in_use_s / 3600:g}; every calibration needs a "
                 "meter reading that is greater than the one before"
             )
             raise InputError(msg)

@@ -1,13 +1,15 @@
 """A clock known from its calibrations alone: drift and random walk from as-found and as-left values.
 
-Between two calibrations the offset changes by the drift and by a random walk of variance ``s² T``; both
-ends carry the uncertainty of their calibration. An adjustment resets the offset, not the drift. A
-calibration that says only 'in' or 'out' counts with the probability of that. The drift is constant, or
-slows down as ``D ln(1 + B t) / B`` since the first calibration; the laws are averaged over by their
-marginal likelihood. The posterior is in :mod:`evenbeat.calibration.history_posterior`.
+Between two calibrations the offset changes by the drift and by a random walk of variance ``s² T``; every
+reading carries the uncertainty of its calibration. An adjustment resets the offset, not the drift. A
+calibration that says only 'in' or 'out' counts with the probability of that. The drift is constant, slows
+down as ``D ln(1 + B t) / B`` since the first calibration, or wanders; a yearly course is weighed beside them
+where calibrations fall in different seasons. The laws are averaged over by their marginal likelihood. The
+posterior is in :mod:`evenbeat.calibration.history_posterior`.
 
-What is usual for the class of oscillator is the prior, until the calibrations contradict it: then it is set
-aside, nothing goes beyond what they allow by themselves, and a caution says so.
+What is usual for the class of oscillator is the prior, heavy in its tails: calibrations that contradict it
+widen it, and a caution says so. Where no class is stated, all stand beside each other and their odds are
+told.
 
 Sources: increments of a random walk with drift, normal regression; interval by drift, ILAC-G24:2022/OIML
 D 10; priors by class of oscillator are common practice.
@@ -17,8 +19,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -27,13 +29,14 @@ from scipy import optimize
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
 from evenbeat.calibration.history_posterior import (
+    LAWS,
+    YEARLY,
     DriftPrior,
-    Posterior,
+    Posteriors,
     aged,
-    contradicted,
-    normal_posteriors,
-    posterior,
-    prior_of_data,
+    family_posteriors,
+    posteriors,
+    seasons_seen,
 )
 from evenbeat.calibration.offset_forecast import OffsetCourses
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
@@ -45,11 +48,17 @@ from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_pr
 from evenbeat.results import Column, Result
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
-DriftLaw = Literal["auto", "constant", "logarithmic"]
+DriftLaw = Literal["auto", "constant", "logarithmic", "wandering"]
 Family = Literal["related", "identical"]
 LONGEST_S = 40 * SECONDS_PER_YEAR
 TIMES_LONGEST = 2.0
 """No interval beyond so many times the longest that was ever observed (common practice)."""
+CONTRADICTED, SURE = 0.1, 0.9
+"""Below this probability of the class as usual it counts as contradicted; above the other one as clear."""
+DOUBTED = 0.1
+"""From this probability of a mistake on a reading is named."""
+COMMON = 0.05
+"""What a fleet has taught is usual where it has at least this weight."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -60,33 +69,28 @@ class HistoryModel(Result):
     ----------
     prior
         What drift and walk were learnt from beside the calibrations.
-    drift, drift_uncertainty, walk
-        Shape (k,): points of the posterior, per second (at the first calibration) and per root second; at
-        each of them the drift is normal with this standard uncertainty.
-    bend
-        Shape (k,): B of the logarithmic law per second, 0 for a constant drift.
-    weight
-        Shape (k,): their probability.
+    posterior
+        Points of the posterior: weight, and at each of them offset and drift now, normal, and random walk.
     as_left
-        The last offset with its uncertainty, from which forecasts start; ``None`` where it is not known.
-    common_share
-        How much of the class's variance of drift the family has in common; NaN for one instrument.
-    by_class
-        The model that the class would have given, where the calibrations contradict it and it was set aside.
+        The last reading with its uncertainty; ``None`` where it is not known what the clock was left at.
     """
 
     history: tuple[CalibrationHistory, ...] = field(metadata=UNLISTED)
     prior: DriftPrior = field(metadata=UNLISTED)
-    drift: FloatArray
-    drift_uncertainty: FloatArray
-    bend: FloatArray
-    walk: FloatArray
-    weight: FloatArray
+    posterior: Posteriors = field(metadata=UNLISTED)
     as_left: Estimate | None
-    common_share: float = math.nan
-    by_class: HistoryModel | None = None
 
-    _also = ("calibrations", "drift_per_year", "walk_per_root_year", "logarithmic_share")
+    _also = (
+        "calibrations",
+        "drift_per_year",
+        "walk_per_root_year",
+        "logarithmic_share",
+        "wandering_share",
+        "seasonal_share",
+        "class_odds",
+        "mistaken_readings",
+        "common_share",
+    )
 
     @property
     def calibrations(self) -> int:
@@ -106,33 +110,62 @@ class HistoryModel(Result):
     @property
     def drift_rate(self) -> Estimate:
         """Drift per second at the last calibration."""
-        slowed = 1 + self.bend * self.span_s
-        mixture = StudentMixture(
-            weights=self.weight,
-            locations=self.drift / slowed,
-            scales=self.drift_uncertainty / slowed,
-            degrees_of_freedom=np.full(self.weight.shape, math.inf),
-        )
-        return Estimate(distribution=mixture, unit="1/s")
+        return self.drift_per_year.scaled(1 / SECONDS_PER_YEAR, "1/s")
 
     @property
     def drift_per_year(self) -> Estimate:
         """Drift per year at the last calibration."""
-        return self.drift_rate.scaled(SECONDS_PER_YEAR, "1/yr")
+        found = self.posterior
+        return Estimate(
+            distribution=_normals(found.weight[0], found.mean[1, 0], found.covariance[1, 1, 0]),
+            unit="1/yr",
+        )
 
     @property
     def logarithmic_share(self) -> float:
         """Probability of the logarithmic law."""
-        return float(self.weight[self.bend > 0].sum())
+        return float(self.posterior.weight[0, self.posterior.bend[0] > 0].sum())
+
+    @property
+    def wandering_share(self) -> float:
+        """Probability of a drift that wanders."""
+        return float(self.posterior.weight[0, self.posterior.wander[0] > 0].sum())
+
+    @property
+    def seasonal_share(self) -> float:
+        """Probability of a yearly course; NaN where the calibrations could not show one."""
+        if not any(map(seasons_seen, self.history)):
+            return math.nan
+        return float(self.posterior.weight[0, self.posterior.covariance[2, 2, 0] > 0].sum())
+
+    @property
+    def common_share(self) -> float:
+        """How much of the class's variance of drift the family has in common; NaN for one instrument."""
+        return self.posterior.common_share
+
+    @property
+    def class_odds(self) -> Mapping[str, float]:
+        """Probability of each class of oscillator, the likeliest first."""
+        odds: dict[str, float] = {}
+        logs = self.posterior.log_evidence[0]
+        shares = np.exp(logs - logs.max())
+        for part, share in zip(self.prior.mixture, shares / shares.sum(), strict=False):
+            odds[part.name] = odds.get(part.name, 0.0) + float(share)
+        return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+
+    @property
+    def mistaken_readings(self) -> Mapping[str, float]:
+        """Where a reading stands that may be a mistake (``line 6``), and how likely that is."""
+        return {where: share for where, share, _, _ in _mistakes(self.history[0], self.posterior)}
 
     @property
     def walk_per_root_year(self) -> float:
         """Median of the random walk's standard deviation after one year."""
-        walks, where = np.unique(self.walk, return_inverse=True)
-        share = np.cumsum(np.bincount(where, weights=self.weight))
+        walks, where = np.unique(self.posterior.walk[0], return_inverse=True)
+        share = np.cumsum(np.bincount(where, weights=self.posterior.weight[0]))
         # half of the probability of a cell lies below its middle
         middle = share - 0.5 * np.diff(np.concatenate([[0.0], share]))
-        return float(np.interp(0.5, middle, walks)) * math.sqrt(SECONDS_PER_YEAR)
+        return float(np.interp(0.5, middle, walks))
 
     def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
         """Return the distribution of the offset some time after the last calibration, shape (m,).
@@ -142,17 +175,15 @@ class HistoryModel(Result):
         InputError
             If it is not known what the clock was left at and ``as_left`` does not say so.
         """
-        t = np.atleast_1d(np.asarray(elapsed_s, dtype=float))[:, np.newaxis]
+        years = np.atleast_1d(np.asarray(elapsed_s, dtype=float))[:, np.newaxis] / SECONDS_PER_YEAR
+        found = self._begun(as_left)
+        middle, variance = found.forecast(years)
+        return _normals(found.weight[0], middle, variance)
+
+    def _begun(self, as_left: Estimate | None) -> Posteriors:
+        """Return the posterior that begins with what the clock is left at."""
         start = self._start(as_left)
-        gone = aged(self.bend, self.span_s + t) - aged(self.bend, self.span_s)
-        return StudentMixture(
-            weights=self.weight,
-            locations=start.value + self.drift * gone,
-            scales=np.sqrt(
-                start.standard_uncertainty**2 + self.walk**2 * t + (self.drift_uncertainty * gone) ** 2
-            ),
-            degrees_of_freedom=np.full(self.weight.shape, math.inf),
-        )
+        return self.posterior if as_left is None else self.posterior.left_at(start)
 
     def offset_courses(
         self,
@@ -162,7 +193,17 @@ class HistoryModel(Result):
         generator: np.random.Generator,
     ) -> Iterator[OffsetCourses]:
         """Yield courses of the offset after the last calibration, those of one random walk together."""
-        yield from self.courses_from(self.span_s, elapsed_s, self._start(as_left), count, generator)
+        found = self._begun(as_left)
+        t = np.asarray(elapsed_s, dtype=float) / SECONDS_PER_YEAR
+        for points, walk, wander in _drawn(found, count, generator):
+            drawn = _drawn_normal(found.mean[:, 0, points], found.covariance[:, :, 0, points], generator)
+            course = _courses(found.bend[0, points], t)
+            yield OffsetCourses(
+                mean=np.einsum("ni,nit->nt", drawn, course),
+                covariance=_walked(walk, wander, t),
+                growth=np.ones(len(points)),
+                diffusion=np.full(len(points), walk**2 / SECONDS_PER_YEAR),
+            )
 
     def courses_from(
         self,
@@ -173,26 +214,29 @@ class HistoryModel(Result):
         generator: np.random.Generator,
     ) -> Iterator[OffsetCourses]:
         """Yield courses of the offset left at ``start`` at some time since the first calibration."""
-        t = np.asarray(elapsed_s, dtype=float)
-        drawn = np.repeat(np.arange(len(self.weight)), generator.multinomial(count, self.weight))
-        walks, group = np.unique(self.walk[drawn], return_inverse=True)
-        for k, walk in enumerate(walks):
-            points = drawn[group == k]
-            bend = self.bend[points][:, np.newaxis]
-            gone = aged(bend, begin_s + t) - aged(bend, begin_s)
-            drift = generator.normal(self.drift[points], self.drift_uncertainty[points])
+        found = self.posterior
+        back = (begin_s - self.span_s) / SECONDS_PER_YEAR
+        t = np.asarray(elapsed_s, dtype=float) / SECONDS_PER_YEAR
+        for points, walk, wander in _drawn(found, count, generator):
+            mean, covariance = found.mean[:, 0, points], found.covariance[:, :, 0, points]
+            mean[0], covariance[0], covariance[:, 0] = 0.0, 0.0, 0.0
+            # a drift that wanders was another one then
+            covariance[1, 1] += wander**2 * max(-back, 0.0)
+            drawn = _drawn_normal(mean, covariance, generator)
+            bend = found.bend[0, points]
+            course = _courses(bend, back + t) - _courses(bend, np.array([back]))
             yield OffsetCourses(
-                mean=start.value + drift[:, np.newaxis] * gone,
-                covariance=start.standard_uncertainty**2 + walk**2 * np.minimum.outer(t, t),
+                mean=start.value + np.einsum("ni,nit->nt", drawn, course),
+                covariance=start.standard_uncertainty**2 + _walked(walk, wander, t),
                 growth=np.ones(len(points)),
-                diffusion=np.full(len(points), walk**2),
+                diffusion=np.full(len(points), walk**2 / SECONDS_PER_YEAR),
             )
 
     def _start(self, as_left: Estimate | None) -> Estimate:
         start = self.as_left if as_left is None else as_left
         if start is None:
-            row = self.history[0].points[-1].row
-            where = f"the last calibration{f' (row {row})' if row else ''}"
+            place = self.history[0].points[-1].place
+            where = f"the last calibration{f' ({place})' if place else ''}"
             msg = f"{where} does not say what the clock was left at; give as_left"
             raise InputError(msg)
         return start
@@ -257,10 +301,56 @@ class HistoryModel(Result):
         return f"{said}, untested" if years * SECONDS_PER_YEAR > self.evidence_s else said
 
 
+def _normals(weight: FloatArray, middle: FloatArray, variance: FloatArray) -> StudentMixture:
+    kept = weight > 0
+    return StudentMixture(
+        weights=weight[kept],
+        locations=middle[..., kept],
+        scales=np.sqrt(np.maximum(variance[..., kept], 0.0)),
+        degrees_of_freedom=np.full(int(kept.sum()), math.inf),
+    )
+
+
+def _drawn(
+    found: Posteriors, count: int, generator: np.random.Generator
+) -> Iterator[tuple[npt.NDArray[np.intp], float, float]]:
+    """Yield points drawn from a posterior, those of one walk and one wander together."""
+    drawn = np.repeat(np.arange(found.weight.shape[1]), generator.multinomial(count, found.weight[0]))
+    both = np.stack([found.walk[0, drawn], found.wander[0, drawn]], axis=1)
+    kinds, group = np.unique(both, axis=0, return_inverse=True)
+    for k, (walk, wander) in enumerate(kinds.tolist()):
+        yield drawn[group.ravel() == k], walk, wander
+
+
+def _drawn_normal(mean: FloatArray, covariance: FloatArray, generator: np.random.Generator) -> FloatArray:
+    """Return a draw from each of many normals, shape (n, 4); a variance may be zero."""
+    # in units of their own standard deviations: those of offset and drift may lie decades apart
+    scale = np.sqrt(np.maximum(np.einsum("iin->ni", covariance), 1e-300))
+    values, vectors = np.linalg.eigh(np.moveaxis(covariance, 2, 0) / (scale[:, :, None] * scale[:, None]))
+    normal = generator.standard_normal(scale.shape) * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(mean.T + scale * np.einsum("nij,nj->ni", vectors, normal))
+
+
+def _courses(bend: FloatArray, years: FloatArray) -> FloatArray:
+    """Return what offset, drift, cosine and sine of a yearly course do at each time, shape (n, 4, t)."""
+    shape = (len(bend), len(years))
+    turned = (np.cos(YEARLY * years) - 1, np.sin(YEARLY * years))
+    return np.stack(
+        [np.ones(shape), aged(bend[:, np.newaxis], years), *(np.broadcast_to(one, shape) for one in turned)],
+        axis=1,
+    )
+
+
+def _walked(walk: float, wander: float, years: FloatArray) -> FloatArray:
+    """Return the covariance of walk and wandering drift: ``s² min`` and ``q min² (3 max - min) / 6``."""
+    low, high = np.minimum.outer(years, years), np.maximum.outer(years, years)
+    return np.asarray(walk**2 * low + wander**2 * low**2 * (3 * high - low) / 6)
+
+
 def fit_history(
     history: CalibrationHistory | Iterable[CalibrationHistory],
     *,
-    oscillator_class: str | OscillatorClass | DriftPrior = "oven",
+    oscillator_class: str | OscillatorClass | DriftPrior | None = None,
     tolerance: ToleranceLike | Tolerance | None = None,
     drift_law: DriftLaw = "auto",
     family: Family = "related",
@@ -272,13 +362,15 @@ def fit_history(
     history
         One instrument; or several of one kind, the first being the one that is asked about.
     oscillator_class
-        A name in :data:`evenbeat.clock.oscillator_classes.OSCILLATOR_CLASSES`, or a :class:`DriftPrior`: the
-        prior of drift (normal about zero) and walk (half-normal), decisive while calibrations are few, and
-        set aside where they contradict it.
+        A name in :data:`evenbeat.clock.oscillator_classes.OSCILLATOR_CLASSES`: the prior of drift (normal
+        about zero) and walk (half-normal), decisive while calibrations are few, with heavy tails that yield
+        where they contradict it. By default all classes, equally likely. A :class:`DriftPrior` without parts
+        is taken exactly as stated.
     tolerance
         Needed where a calibration says only 'in' or 'out' and its row has no tolerance of its own.
     drift_law
-        ``constant``, ``logarithmic``, or ``auto``: both, weighted by how well they foretell the history.
+        ``constant``, ``logarithmic``, ``wandering``, or ``auto``: all of them, weighted by how well they
+        predict the history, and a yearly course where calibrations fall in different seasons.
     family
         Of several instruments: ``related``, their drifts scattering about a common one by as much as the
         histories show, or ``identical``, all sharing one drift. The random walk is common either way.
@@ -289,17 +381,16 @@ def fit_history(
         If no two calibrations follow each other with a value left and a value or state found, or a state
         is given without a tolerance.
 
-    Notes
-    -----
-    Increment ``d ~ N(D T, s² T + u² + u²)``, the drift integrated in closed form, walks and laws on a grid.
-    Where increments as far off as those seen have a probability below 1 % by the prior, the drift is left to
-    them alone (``by_class`` keeps what the prior would have given): no interval exceeds what they allow by
-    themselves. Not valid where the drift changes its sign or an adjustment changes the drift itself.
+    Notes ----- Increment ``d ~ N(D T, s² T + u² + u²)``, neighbours that share a reading being correlated by
+    ``-u²``; the drift is integrated in closed form, walks and laws on a grid. A class is set beside itself 4,
+    16 and 64 times as wide. Of one history, a reading that three or more others speak against is weighed as a
+    mistake (5 % beforehand), and named. Not valid where the drift changes its sign at once or an adjustment
+    changes the drift itself.
 
     References
     ----------
     Formula: AF_i - AL_(i-1) ~ N(D T_i, s²T_i + u²)
-    Source: ILAC-G24:2022 / OIML D 10:2022; Box 1980 (predictive check, from memory)
+    Source: ILAC-G24:2022 / OIML D 10:2022; Box & Tiao 1968 (gross errors, from memory)
     Tests: tests/calibration/test_history.py
     """
     several = (history,) if isinstance(history, CalibrationHistory) else tuple(history)
@@ -308,38 +399,30 @@ def fit_history(
     groups = [one.increments() for one in several]
     increments = [one for group in groups for one in group]
     _check(several, increments, limits, drift_law=drift_law, family=family)
-    alone = family == "identical" or len(several) == 1
-    tested = [increments] if alone else [group for group in groups if group]
-    beforehand = normal_posteriors(tested, [prior] * len(tested), law=drift_law).probability
-    unlikely = min((one for one in contradicted(beforehand * len(tested)) if one is not None), default=None)
-    own, siblings = (increments, ()) if alone else (groups[0], [group for group in groups[1:] if group])
-
-    def fitted(taken: DriftPrior, *, by_class: HistoryModel | None = None) -> HistoryModel:
-        points = posterior(own, taken, tolerance=limits, law=drift_law, siblings=siblings)
-        last = several[0].points[-1]
-        known = math.isfinite(last.as_left)
-        return HistoryModel(
-            history=several,
-            prior=taken,
-            drift=points.drift,
-            drift_uncertainty=points.drift_uncertainty,
-            bend=points.bend,
-            walk=points.walk,
-            weight=points.weight,
-            as_left=Estimate.normal(last.as_left, last.standard_uncertainty) if known else None,
-            common_share=points.common_share,
-            by_class=by_class,
-            findings=merged(
-                *(one.findings for one in several),
-                _remarks(several, increments, prior, unlikely=unlikely),
-                _family(several, points),
-            ),
+    if len(several) == 1:
+        found = posteriors(several, [prior], law=drift_law, tolerances=[limits])
+    else:
+        found = family_posteriors(
+            several, prior, law=drift_law, tolerance=limits, identical=family == "identical"
         )
-
-    if unlikely is None:
-        return fitted(prior)
-    free = prior_of_data(increments, prior.name, family=not alone)
-    return fitted(free, by_class=fitted(prior))
+    last = several[0].points[-1]
+    model = HistoryModel(
+        history=several,
+        prior=prior,
+        posterior=found,
+        as_left=Estimate.normal(last.as_left, last.standard_uncertainty)
+        if math.isfinite(last.as_left)
+        else None,
+    )
+    return replace(
+        model,
+        findings=merged(
+            *(one.findings for one in several),
+            evidence_findings(several[0], increments, prior, found),
+            _family(several, found),
+            _falling(groups[0]),
+        ),
+    )
 
 
 def _check(
@@ -360,21 +443,21 @@ def _check(
         raise InputError(msg.removesuffix("."))
     stateless = next((one for one in increments if one.state and one.tolerance is None), None)
     if stateless is not None and limits is None:
-        row = f"row {stateless.row}" if stateless.row else "a calibration"
-        msg = f"{row} says only {stateless.state!r}; state the tolerance it was judged by"
+        where = stateless.place or "a calibration"
+        msg = f"{where} says only {stateless.state!r}; state the tolerance it was judged by"
         raise InputError(msg)
-    if drift_law not in ("auto", "constant", "logarithmic"):
-        msg = f"drift_law is {drift_law!r}; it must be auto, constant or logarithmic"
+    if drift_law not in LAWS:
+        msg = f"drift_law is {drift_law!r}; it must be {', '.join(list(LAWS)[:-1])} or {list(LAWS)[-1]}"
         raise InputError(msg)
     if family not in ("related", "identical"):
         msg = f"family is {family!r}; it must be related or identical"
         raise InputError(msg)
 
 
-def _family(several: Sequence[CalibrationHistory], found: Posterior) -> list[Finding]:
+def _family(several: Sequence[CalibrationHistory], found: Posteriors) -> list[Finding]:
     if len(several) == 1:
         return []
-    if math.isnan(found.common_share):
+    if found.common_share == 1:
         sentence = f"{len(several)} instruments are taken to share one drift and one random walk."
         return [Finding(code="FAMILY_POOLED", severity="note", sentence=sentence)]
     sentence = (
@@ -386,37 +469,75 @@ def _family(several: Sequence[CalibrationHistory], found: Posterior) -> list[Fin
     return [Finding(code="FAMILY_RELATED", severity="note", sentence=sentence, values=values)]
 
 
-def _remarks(
-    several: tuple[CalibrationHistory, ...],
-    increments: list[Increment],
-    prior: DriftPrior,
-    *,
-    unlikely: float | None,
-) -> tuple[Finding, ...]:
-    found = [contradiction(increments, prior, unlikely) if unlikely is not None else _usual(prior)]
+def evidence_findings(
+    history: CalibrationHistory, increments: Sequence[Increment], prior: DriftPrior, found: Posteriors
+) -> list[Finding]:
+    """Say what the class is, whether the calibrations go with it, where they are few, what may be wrong."""
+    said = [_about_class(increments, prior, found)]
     if len(increments) < 3:
-        found.append(few_calibrations(len(increments), prior, alone=unlikely is not None))
-    own = increments if len(several) == 1 else several[0].increments()
-    rates = [one.change / one.duration_s for one in own if one.state is None]
-    falling = [abs(a) > abs(b) for a, b in itertools.pairwise(rates)]
-    if len(rates) >= 3 and all(falling) and len({math.copysign(1, r) for r in rates}) == 1:
-        sentence = (
-            "The drift is smaller in every interval than in the one before; a logarithmic law is among those "
-            "that the forecast averages over unless it was left out."
+        said.append(few_calibrations(len(increments), prior))
+    return [
+        *said,
+        *(
+            _mistaken(history, where, share, value, turned=turned)
+            for where, share, value, turned in _mistakes(history, found)
+        ),
+    ]
+
+
+def _about_class(increments: Sequence[Increment], prior: DriftPrior, found: Posteriors) -> Finding:
+    logs = found.log_evidence[0]
+    shares = np.exp(logs - logs.max())
+    shares = shares / shares.sum()
+    parts = prior.mixture
+    shares = shares[: len(parts)]  # beside longer ones it is filled up with parts of no weight
+    learned = f", as learned from {prior.learned_from} instruments" if prior.learned_from else ""
+    if not prior.name:
+        odds: dict[str, float] = {}
+        for part, share in zip(parts, shares.tolist(), strict=True):
+            odds[part.name] = odds.get(part.name, 0.0) + share
+        first, *rest = sorted(odds.items(), key=lambda pair: -pair[1])
+        told = [first, *(one for one in rest if one[1] >= 0.05)]
+        words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
+        clear = first[1] >= SURE
+        sentence = f"The class of oscillator is not stated; by the calibrations it is {words}{learned}."
+        if not clear:
+            sentence = f"{sentence.removesuffix('.')}: state it, and the interval rests on less."
+        return Finding(
+            code="CLASS_INFERRED", severity="note" if clear else "caution", sentence=sentence, values=odds
         )
-        found.append(Finding(code="DRIFT_DECREASES", severity="note", sentence=sentence))
-    return tuple(found)
-
-
-def _usual(prior: DriftPrior) -> Finding:
+    usual = float(
+        sum(
+            share
+            for part, share in zip(parts, shares, strict=True)
+            if (part.weight >= COMMON if prior.learned_from else part.factor == 1)
+        )
+    )
+    if len(parts) > 1 and usual < CONTRADICTED:
+        width = float(sum(p.factor * share for p, share in zip(parts, shares, strict=True)))
+        return contradiction(increments, prior, usual, width)
     sentence = (
         f"Prior for {prior.spoken} oscillators: drift within about ±{prior.drift_per_year:.0e} a year, "
-        f"random walk about {prior.walk_per_root_year:.0e} in a year (common practice)."
+        f"random walk about {prior.walk_per_root_year:.0e} in a year (common practice){learned}."
     )
     return Finding(code="PRIOR_BY_CLASS", severity="note", sentence=sentence)
 
 
-def contradiction(increments: Sequence[Increment], prior: DriftPrior, probability: float) -> Finding:
+def _falling(increments: Sequence[Increment]) -> list[Finding]:
+    rates = [one.change / one.duration_s for one in increments if one.state is None]
+    falling = [abs(a) > abs(b) for a, b in itertools.pairwise(rates)]
+    if len(rates) < 3 or not all(falling) or len({math.copysign(1, r) for r in rates}) > 1:
+        return []
+    sentence = (
+        "The drift is smaller in every interval than in the one before; a logarithmic law is among those "
+        "that the forecast averages over unless it was left out."
+    )
+    return [Finding(code="DRIFT_DECREASES", severity="note", sentence=sentence)]
+
+
+def contradiction(
+    increments: Sequence[Increment], prior: DriftPrior, probability: float, width: float
+) -> Finding:
     """Say that calibrations contradict the class that was stated, and which of them does most."""
 
     def unusual(one: Increment) -> float:
@@ -426,17 +547,19 @@ def contradiction(increments: Sequence[Increment], prior: DriftPrior, probabilit
             (prior.drift_per_year * years) ** 2 + prior.walk_per_root_year**2 * years + known
         )
 
-    worst = max((one for one in increments if one.state is None), key=unusual)
-    at = f" (row {worst.row})" if worst.row else ""
+    measured = [one for one in increments if one.state is None] or list(increments)
+    worst = max(measured, key=unusual)
+    at = f" ({worst.place})" if worst.place else ""
+    change = f"{worst.change:+.3g}" if worst.state is None else f"one found {worst.state!r}"
     chance = f"{probability:.1%}" if probability > 1e-3 else f"{probability:.0e}"
     sentence = (
-        f"The calibrations contradict the class {prior.spoken}: by what is usual for it, changes such as "
-        f"{worst.change:+.3g} in {duration_text(worst.duration_s)}{at} have a probability of {chance}. The "
-        "class was set aside; drift and walk come from the calibrations alone. State the true class, or "
-        "check the table."
+        f"The calibrations contradict the class {prior.spoken}: with changes such as {change} in "
+        f"{duration_text(worst.duration_s)}{at} it is one as usual with a probability of {chance}. Drift and "
+        f"walk were taken to be up to {width:.2g} times as wide. State the true class, or check the table."
     )
     values = {
         "probability": probability,
+        "width": width,
         "change": worst.change,
         "duration_s": worst.duration_s,
         "row": worst.row,
@@ -444,33 +567,60 @@ def contradiction(increments: Sequence[Increment], prior: DriftPrior, probabilit
     return Finding(code="CLASS_CONTRADICTED", severity="caution", sentence=sentence, values=values)
 
 
-def class_set_aside(prior: DriftPrior, alone_s: float, by_class_s: float) -> Finding:
-    """Say what the calibrations alone allow, and what a class would have allowed that they contradict."""
+def _mistakes(history: CalibrationHistory, found: Posteriors) -> list[tuple[str, float, float, bool]]:
+    """Return place, probability, value and whether the opposite sign would fit, of doubted readings."""
+    increments, said = history.increments(), []
+    for number, (share, turned) in sorted(found.mistakes[0].items(), key=lambda pair: -pair[1][0]):
+        one = increments[number if number >= 0 else -1 - number]
+        before = next(p for p in history.points if p.time_s == one.start_s)
+        where, value = (one.place, one.end) if number >= 0 else (before.place, one.start)
+        if share >= DOUBTED:
+            said.append((where, share, value, turned))
+    return said
 
-    def said(interval_s: float) -> str:
-        return "none" if math.isnan(interval_s) or interval_s == 0 else interval_text(interval_s)
 
+def _mistaken(
+    history: CalibrationHistory, place: str, share: float, value: float, *, turned: bool
+) -> Finding:
+    there = [p for p in history.points if value in (p.as_found, p.as_left) and p.place == place]
+    day = history.date_of(there[0]) if there else None
+    where = f"{place[:1].upper()}{place[1:]}" if place else "A calibration"
+    where += "" if day is None else f" ({day.isoformat()})"
+    sign = "; with the opposite sign it would" if turned else ""
     sentence = (
-        f"By the calibrations alone the interval is {said(alone_s)}; the class {prior.spoken}, which they "
-        f"contradict, would give {said(by_class_s)}."
+        f"{where}: the value {value:+.3g} does not fit the other calibrations{sign}. It is taken to be a "
+        f"mistake with a probability of {share:.0%}: check it against its certificate."
     )
-    values = {
-        name: 0.0 if math.isnan(value) else value
-        for name, value in (("interval_s", alone_s), ("by_class_s", by_class_s))
-    }
-    return Finding(code="CLASS_SET_ASIDE", severity="caution", sentence=sentence, values=values)
+    values = {"place": place, "probability": share, "value": value, "opposite_sign_fits": turned}
+    return Finding(code="READING_DOUBTED", severity="caution", sentence=sentence, values=values)
 
 
-def few_calibrations(intervals: int, prior: DriftPrior, *, alone: bool) -> Finding:
+def few_calibrations(intervals: int, prior: DriftPrior) -> Finding:
     """Say that so few intervals between calibrations say little, and what the answer then rests on."""
     rest = (
-        "without a class to go by the answer stays cautious"
-        if alone
-        else f"the answer depends mostly on what is usual for the class {prior.spoken}"
+        f"the answer depends mostly on what is usual for the class {prior.spoken}"
+        if prior.name
+        else "without a class to go by the answer stays cautious"
     )
     some = f"{intervals} interval(s) between calibrations say little"
     sentence = f"{some if intervals else 'There is no interval between calibrations so far'}; {rest}."
     return Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence)
+
+
+def season_findings(source: object, environment_uncertainty: float) -> list[Finding]:
+    """Say that calibrations of one season cannot show a yearly course, where nothing was allowed for it."""
+    if not isinstance(source, HistoryModel) or environment_uncertainty > 0 or seasons_seen(source.history[0]):
+        return []
+    return [season_unseen()]
+
+
+def season_unseen() -> Finding:
+    """Say that a yearly course could not show."""
+    sentence = (
+        "The calibrations cannot show a yearly course, as of temperature (too few, or all in one season), "
+        "and nothing is allowed for it: calibrate in another season, or state the environment's uncertainty."
+    )
+    return Finding(code="SEASON_UNSEEN", severity="caution", sentence=sentence)
 
 
 def agreement(first: Estimate, second: Estimate) -> float:

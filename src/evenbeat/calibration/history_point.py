@@ -31,8 +31,9 @@ class HistoryPoint:
         That the state was judged by, where the table says so.
     in_use_s
         Reading of a meter of hours in use, in seconds; NaN where there is none.
-    row
-        Of the table it came from, counted from 1 after the header; 0 where there was none.
+    row, place
+        Of the table it came from: the line of the file, or the row of the frame, counted from 1, and in
+        words, such as ``line 7``; 0 and empty where there was none.
     """
 
     time_s: float
@@ -44,3 +45,4 @@ class HistoryPoint:
     tolerance: Tolerance | None = None
     in_use_s: float = math.nan
     row: int = 0
+    place: str = ""

@@ -1,60 +1,112 @@
-"""The posterior of drift and random walk given calibrations: alone, for many at once, or within a family.
+"""The posterior of offset, drift and random walk given calibrations: of one history, of many, or of a family.
 
-Increment ``d ~ N(D a(T), s² T + u² + u²)``, a being the course of the drift. For a given walk s and bend of
-the course everything is linear in the drift D and normal, so that D is integrated in closed form; walks and
-bends are a grid. A calibration that says only 'in' or 'out' is not normal: the drift is then a grid, too, as
-wide as the measured increments leave it, and counts with the probability of that state.
+Between two calibrations the offset changes by the drift, by a random walk of variance ``s² T`` and, by the
+law, by more: a drift that slows down as ``D ln(1 + B t) / B``; a drift that wanders, its own variance growing
+by ``q`` a year; a yearly course. Given walk and law everything is linear in the drift and normal. So one
+Kalman filter passes along the calibrations, its state carried as a straight line in the drift; the drift is
+then integrated in closed form, and walks and laws are a grid. A calibration that leaves a clock as it was
+found is one reading, the end of one interval and the start of the next: the filter goes on, and the two are
+correlated by its error.
 
-Within a family the drifts of the instruments scatter about a common one: ``D = m + e`` with
-``m ~ N(0, ρ v)``, ``e ~ N(0, (1 - ρ) v)``, v being the variance of the class and ρ what the family has in
-common, itself unknown; the random walk is common.
+What is usual for a class of oscillators is where the drift begins, not where it must end: beside the class as
+it usually is stands the same class 4, 16 and 64 times as wide, less and less likely beforehand (a scale
+mixture, as heavy in its tails as Student's t). Calibrations that contradict the class move the weight there.
+Where no class is stated, all classes stand side by side, equally likely.
 
-A class of oscillators is a prior, and a prior may be wrong. What it says of the increments beforehand is held
-against them (:func:`contradicted`); where they hardly go with it, it is set aside for one that leaves the
-drift to the calibrations alone.
+A reading may be a mistake (a sign, a digit). Where one is far off what the others say, the posterior without
+it stands beside the one with it, by their probability.
 
-Sources: Bayesian linear regression with known variance, Gelman et al., Bayesian Data Analysis, 3rd ed., 14.2;
-predictive check of a prior, Box 1980, J. R. Stat. Soc. A 143, 383 (from memory).
+Within a family the drifts of the instruments scatter about a common one: ``D = m + e`` with ``m ~ N(0, ρ
+v)``, ``e ~ N(0, (1 - ρ) v)``, v being the variance of the class and ρ what the family has in common, itself
+unknown; the random walk is common.
+
+Sources: Kalman filter with a diffuse regressor, de Jong 1991, Ann. Statist. 19, 1073 (from memory); Bayesian
+linear regression and hierarchical normal model, Gelman et al., Bayesian Data Analysis, 3rd ed., 5.4 and 14.2;
+mixture with gross errors, Box & Tiao 1968, Biometrika 55, 119 (from memory).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from evenbeat.calibration.history import Increment
+from evenbeat.calibration.history import CalibrationHistory, Increment
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.clock.oscillator_classes import OscillatorClass, oscillator_class_named
-from evenbeat.quantities import FloatArray
+from evenbeat.clock.oscillator_classes import OSCILLATOR_CLASSES, OscillatorClass, oscillator_class_named
+from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.units import SECONDS_PER_YEAR
 
-DRIFTS, WALKS = 101, 90
-"""Points of a grid: drifts, where a state is weighed, and walks."""
-FAMILY_DRIFTS = 321
-COMMON_SHARES = (0.0, 0.3, 0.6, 0.8, 0.9, 0.96, 0.99, 0.997)
-"""Shares ρ of the class's variance that a family may have in common, equally likely beforehand."""
+Mask = npt.NDArray[np.bool_]
+
+TAILS = ((1.0, 0.90), (4.0, 0.07), (16.0, 0.02), (64.0, 0.01))
+"""How many times as wide as usual an oscillator of a class may be, and how likely that is beforehand."""
 BENDS_PER_YEAR = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
 """How soon a logarithmic drift slows down: its parameter B, equally likely a priori."""
+WANDERS = (0.03, 0.1, 0.3, 1.0)
+"""Grid of by how much a wandering drift changes in a year, in root mean squares of the rates seen."""
+SWINGS = (0.03, 0.1, 0.3, 1.0)
+"""Grid of the standard deviation of a yearly course, in root mean squares of the changes seen."""
+USUAL_WANDER, USUAL_SWING = 0.5, 0.3
+"""Scale of both beforehand, half-normal, in standard deviations of the drift of the class (assumed)."""
+LAWS = {
+    "auto": ("constant", "logarithmic", "wandering"),
+    "constant": ("constant",),
+    "logarithmic": ("logarithmic",),
+    "wandering": ("wandering",),
+}
+"""The laws that each name stands for."""
+SHARES = {"constant": 2.0, "logarithmic": 1.0, "wandering": 1.5, "seasonal": 1.0}
+"""How likely they are beforehand, beside each other."""
+SEASONAL = "seasonal"
+"""Beside the others in ``auto``, where the calibrations fall in different seasons."""
+SEASONS_SEEN, SEASON_INTERVALS = 0.5, 4
+"""Root mean square of the change of the yearly phase from which it shows, and intervals it needs at least."""
+COMMON_SHARES = (0.0, 0.3, 0.6, 0.8, 0.9, 0.96, 0.99, 0.997)
+"""Shares ρ of the class's variance that a family may have in common, equally likely beforehand."""
+COARSE_WALKS, FINE_WALKS, MOST_PASSES = 18, 28, 4
+"""Points of the grid of walks: to find where they matter, and there."""
+MANY = 30
+"""From so many increments on the grid is refined until it is as fine as they need."""
+MATTERS = 12.0
+"""Natural logarithm of how much less likely than the best a walk may be and still matter."""
+KEPT_POINTS = 300
+"""Points kept of a posterior, the most likely ones; beyond them lies less than a thousandth of it."""
 KEPT = 1e-6
-"""Grid points of less than this share of the most likely one are left out."""
-CONTRADICTED = 0.01
-"""A class is set aside where increments as far off as those seen have a smaller probability beforehand: that
-happens to one instrument in a hundred of the class itself, and costs it no more than the longer interval."""
-VAGUE = 10.0
-"""Standard deviation of a drift that only the calibrations know, in root mean squares of the rates seen."""
-WALK_OF_RATE = 0.5
-"""Scale of its walk after a year in those, as large as in any class (caesium; from memory)."""
-WIDER = 2.0
-"""Standard deviation of the drift within a family whose class was set aside, in the same unit."""
-MATTERS = 21.0
-"""Natural logarithm of how much less likely than the best a drift may be and still matter."""
+DRIFTS, FARTHEST = 101, 6.5
+"""Where a state 'in' or 'out' is weighed: a grid of drifts, to so many standard deviations on either side."""
+MISTAKES = 0.05
+"""Share of readings that are mistakes: in sign, in a digit, in the row (assumed)."""
+MISTAKE_SIZE = 0.5
+"""Standard deviation of a mistaken reading about zero, in the largest value of the history."""
+SUSPECT_SHARE, SUSPECT_SQUARE, LAST_SQUARE = 0.3, 3.0, 1.0
+"""A reading is tested where it makes up this share of the sum of squares, and at least so much."""
+MOST_TESTED = 12
+SIGN_TRIED = 0.05
+"""From this probability of a mistake on it is tried whether the opposite sign would fit."""
+MISTAKE_COUNTS = 1e-3
+"""A mistake less likely than this is left out of account."""
+YEARLY = 2 * math.pi
 
-LogWeight = Callable[[FloatArray, FloatArray], FloatArray]
+
+@dataclass(frozen=True, kw_only=True)
+class PriorPart:
+    """One possibility beforehand: normal drift, half-normal walk, and its probability; per year.
+
+    ``factor`` is how many times as wide as usual for the class ``name``, ``walk_factor`` how many times as
+    large as usual its walk is beside its drift.
+    """
+
+    name: str
+    factor: float
+    weight: float
+    drift_per_year: float
+    walk_per_root_year: float
+    walk_factor: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,28 +115,44 @@ class DriftPrior:
 
     Attributes
     ----------
+    name
+        Class of oscillators, or ``""`` where none is stated.
     drift_per_year
         Standard deviation of the drift, normal about zero.
     walk_per_root_year
         Scale of the random walk's standard deviation after a year, half-normal.
-    of_mean
-        Whether the drift meant is the mean over the increments that were seen, which every law then has to
-        give alike; else that at the first calibration.
+    parts
+        Where it is a mixture: its parts. Without them it is taken exactly as stated.
+    learned_from
+        Number of instruments of a fleet from which the weights of the parts were learned.
     """
 
     name: str
     drift_per_year: float
     walk_per_root_year: float
-    of_mean: bool = False
+    parts: tuple[PriorPart, ...] = ()
+    learned_from: int = 0
 
     @property
     def spoken(self) -> str:
         """Its name in a sentence."""
         return self.name.replace("_", " ")
 
+    @property
+    def mixture(self) -> tuple[PriorPart, ...]:
+        """Its parts; one where it is exactly as stated."""
+        exactly = PriorPart(
+            name=self.name,
+            factor=1.0,
+            weight=1.0,
+            drift_per_year=self.drift_per_year,
+            walk_per_root_year=self.walk_per_root_year,
+        )
+        return self.parts or (exactly,)
+
     @classmethod
-    def of(cls, stated: str | OscillatorClass | DriftPrior) -> DriftPrior:
-        """Return the prior of a class of oscillators.
+    def of(cls, stated: str | OscillatorClass | DriftPrior | None) -> DriftPrior:
+        """Return the prior of a class of oscillators; of all of them, equally likely, where none is stated.
 
         Raises
         ------
@@ -93,402 +161,917 @@ class DriftPrior:
         """
         if isinstance(stated, DriftPrior):
             return stated
-        kind = oscillator_class_named(stated)
+        kinds = tuple(OSCILLATOR_CLASSES.values()) if stated is None else (oscillator_class_named(stated),)
+        parts = tuple(
+            PriorPart(
+                name=kind.name,
+                factor=factor,
+                weight=weight / len(kinds),
+                drift_per_year=factor * kind.drift_per_year,
+                walk_per_root_year=factor * kind.walk_per_root_year,
+            )
+            for kind in kinds
+            for factor, weight in TAILS
+        )
+        widest = max(kinds, key=lambda kind: kind.drift_per_year)
         return cls(
-            name=kind.name,
-            drift_per_year=kind.drift_per_year,
-            walk_per_root_year=kind.walk_per_root_year,
+            name=widest.name if stated is not None else "",
+            drift_per_year=widest.drift_per_year,
+            walk_per_root_year=widest.walk_per_root_year,
+            parts=parts,
         )
 
+    def scaled(self, factor: float) -> DriftPrior:
+        """Return the prior with drift and walk so many times as wide."""
+
+        def wider(part: PriorPart) -> PriorPart:
+            return replace(
+                part,
+                drift_per_year=factor * part.drift_per_year,
+                walk_per_root_year=factor * part.walk_per_root_year,
+            )
+
+        return replace(
+            self,
+            drift_per_year=factor * self.drift_per_year,
+            walk_per_root_year=factor * self.walk_per_root_year,
+            parts=tuple(map(wider, self.parts)),
+        )
+
+    def reweighted(self, weights: FloatArray, learned_from: int) -> DriftPrior:
+        """Return the prior with other weights of its parts, and from how many instruments they are."""
+        parts = tuple(
+            replace(part, weight=float(weight)) for part, weight in zip(self.mixture, weights, strict=True)
+        )
+        return replace(self, parts=parts, learned_from=learned_from)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Posterior:
-    """Points of the posterior, each of shape (k,): per second, per root second, and their probability.
-
-    At each point the drift is normal with ``drift_uncertainty``.
-    """
-
-    drift: FloatArray
-    drift_uncertainty: FloatArray
-    bend: FloatArray
-    walk: FloatArray
-    weight: FloatArray
-    common_share: float = math.nan
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class NormalPosteriors:
-    """Posteriors of m instruments for each of b bends and s walks, normal in the drift; times in years.
+class Posteriors:
+    """Posteriors of m histories, k normal points each; times in years after the last calibration.
 
     Attributes
     ----------
-    bend
-        Shape (b,).
-    walk
-        Shape (m, s).
-    log_weight, drift, drift_variance
-        Shape (m, b, s).
-    probability
-        Shape (m,): of increments as far off as those seen or farther, by the prior alone.
+    weight
+        Shape (m, k), each row summing to one.
+    mean, covariance
+        Shape (4, m, k) and (4, 4, m, k): of the offset at the last calibration (NaN where it is not known),
+        of the drift then per year, and of cosine and sine of a yearly course that begins there.
+    bend, walk, wander
+        Shape (m, k): B of a logarithmic drift since the last calibration, walk in a year, and change of a
+        wandering drift in a year.
+    part
+        Shape (m, k): which part of the prior.
+    log_evidence
+        Shape (m, p): of the calibrations, for each part of the prior.
+    mistakes
+        For each history how likely each of its increments ends in a mistaken reading, by its number
+        (-1 - j: increment j begins with one); and whether the opposite sign would fit.
+    common_share
+        Expected share ρ that a family has in common; NaN for single histories.
     """
 
+    weight: FloatArray
+    mean: FloatArray
+    covariance: FloatArray
     bend: FloatArray
     walk: FloatArray
-    log_weight: FloatArray
-    drift: FloatArray
-    drift_variance: FloatArray
-    probability: FloatArray
+    wander: FloatArray
+    part: npt.NDArray[np.intp]
+    log_evidence: FloatArray
+    mistakes: tuple[dict[int, tuple[float, bool]], ...]
+    common_share: float = math.nan
 
+    def forecast(self, years: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return mean and variance of the offset at every point; ``years`` is shaped to go with (m, k).
 
-def normal_posteriors(
-    groups: Sequence[Sequence[Increment]], priors: Sequence[DriftPrior], *, law: str = "auto"
-) -> NormalPosteriors:
-    """Return the posterior of every instrument by itself, given its measured increments.
+        ``y + D a(t) + c (cos ωt - 1) + s sin ωt``, beside it ``walk² t + wander² t³/3``.
+        """
+        gone = aged(self.bend, years)
+        c = self.covariance
+        middle = self.mean[0] + self.mean[1] * gone
+        variance = c[0, 0] + (2 * c[0, 1] + c[1, 1] * gone) * gone + self.walk**2 * years
+        if self.wander.any():
+            variance += self.wander**2 * (years**3 / 3)
+        if c[2, 2].any():
+            turned = (np.cos(YEARLY * years) - 1, np.sin(YEARLY * years))
+            for i, x in enumerate(turned, 2):
+                middle += self.mean[i] * x
+                variance += 2 * x * (c[0, i] + c[1, i] * gone)
+                for j, z in enumerate(turned, 2):
+                    variance += c[i, j] * x * z
+        return middle, np.maximum(variance, 0.0)
 
-    Parameters
-    ----------
-    groups
-        Increments of each instrument; those that say only 'in' or 'out' do not count here.
-    law
-        ``constant``, ``logarithmic`` or ``auto``: both, equally likely beforehand.
+    def left_at(self, start: Estimate) -> Posteriors:
+        """Return them beginning with another offset, which says nothing of the drift."""
+        mean, covariance = self.mean.copy(), self.covariance.copy()
+        covariance[0] = covariance[:, 0] = 0.0
+        mean[0], covariance[0, 0] = start.value, start.standard_uncertainty**2
+        return replace(self, mean=mean, covariance=covariance)
 
-    Notes
-    -----
-    Probability of the increments beforehand: d is normal with covariance ``C = v² a aᵀ + diag(s² T + u²)``
-    and ``dᵀ C⁻¹ d`` chi-squared with as many degrees of freedom as there are increments; its upper tail,
-    averaged over the prior of walk and law.
-    """
-    drift_units = np.array([prior.drift_per_year for prior in priors])
-    walk_units = np.array([prior.walk_per_root_year / prior.drift_per_year for prior in priors])
-    of_mean = np.array([prior.of_mean for prior in priors])
-    increments = _stacked(groups, drift_units)
-    nodes, widths = _walk_nodes()
-    walks = walk_units[:, np.newaxis] * nodes
-    bends = BENDS[law]
-    # the bends of the logarithmic law share its probability
-    shares = np.array([0.0 if bend == 0 else -math.log(len(BENDS_PER_YEAR)) for bend in bends])
-    parts = [_conditioned(increments, walks, bend, of_mean) for bend in bends]
-    log_evidence, drift, variance, misfit = (np.stack(part, axis=1) for part in zip(*parts, strict=True))
-    before = np.exp(shares)[:, np.newaxis] * (np.exp(-0.5 * nodes**2) * widths)
-    count = increments.there.sum(axis=1)[:, np.newaxis, np.newaxis]
-    tail = np.where(count > 0, special.chdtrc(np.maximum(count, 1), misfit), 1.0)
-    size = drift_units[:, np.newaxis]
-    return NormalPosteriors(
-        bend=np.array(bends),
-        walk=walks * size,
-        log_weight=log_evidence + shares[:, np.newaxis] - 0.5 * nodes**2 + np.log(widths),
-        drift=drift * size[:, np.newaxis],
-        drift_variance=variance * size[:, np.newaxis] ** 2,
-        probability=(tail * before).sum(axis=(1, 2)) / before.sum(),
-    )
-
-
-BENDS = {"constant": (0.0,), "logarithmic": BENDS_PER_YEAR, "auto": (0.0, *BENDS_PER_YEAR)}
-"""Law of the drift to its bends per year; none is a constant drift."""
-
-
-def _walk_nodes() -> tuple[FloatArray, FloatArray]:
-    """Return the grid of walks in units of their prior's scale, and the widths of its cells."""
-    edges = np.concatenate([[0.0], np.geomspace(1e-3, 6.0, WALKS)])
-    return 0.5 * (edges[1:] + edges[:-1]), np.diff(edges)
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Increments:
-    """Increments, shape (m, j), in years and in units of the prior; ``there`` marks the real ones."""
-
-    start: FloatArray
-    stop: FloatArray
-    change: FloatArray
-    known: FloatArray
-    there: FloatArray
-
-
-def _stacked(groups: Sequence[Sequence[Increment]], units: FloatArray) -> _Increments:
-    measured = [[one for one in some if one.state is None] for some in groups]
-    shape = (len(groups), max([1, *(len(some) for some in measured)]))
-    start, stop, change, known, there = (np.zeros(shape) for _ in range(5))
-    known += 1.0
-    for i, some in enumerate(measured):
-        unit = float(units[i])
-        for j, one in enumerate(some):
-            start[i, j], stop[i, j] = one.start_s / SECONDS_PER_YEAR, one.stop_s / SECONDS_PER_YEAR
-            change[i, j] = one.change / unit
-            known[i, j] = (one.start_uncertainty**2 + one.end_uncertainty**2) / unit**2
-            there[i, j] = 1.0
-    return _Increments(start=start, stop=stop, change=change, known=known, there=there)
-
-
-def _conditioned(
-    increments: _Increments, walks: FloatArray, bend: float, of_mean: npt.NDArray[np.bool_]
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return log evidence, mean and variance of the drift, and misfit for one bend and every walk, (m, s)."""
-    gone_all = aged(bend, increments.stop) - aged(bend, increments.start)
-    years_all = increments.stop - increments.start
-    seen = np.maximum((increments.there * years_all).sum(axis=1), np.finfo(float).tiny)
-    mean_course = (increments.there * gone_all).sum(axis=1) / seen
-    # prior of the drift at the first calibration: N(0, 1/g²), g D being the mean drift over what was seen
-    per_drift = np.where(of_mean, mean_course, 1.0)[:, np.newaxis]
-    precision, lean = np.broadcast_to(per_drift**2, walks.shape), np.zeros(walks.shape)
-    squares, logs = np.zeros(walks.shape), np.zeros(walks.shape)
-    # one increment after the other: the sum of an instrument must not depend on its neighbours
-    for j in range(increments.start.shape[1]):
-        there, years = increments.there[:, j, np.newaxis], years_all[:, j, np.newaxis]
-        variance = np.where(there > 0, walks**2 * years + increments.known[:, j, np.newaxis], 1.0)
-        gone, change = there * gone_all[:, j, np.newaxis], there * increments.change[:, j, np.newaxis]
-        precision = precision + gone**2 / variance
-        lean = lean + gone * change / variance
-        squares = squares + change**2 / variance
-        logs = logs + np.log(variance)
-    misfit = squares - lean**2 / precision  # dᵀ C⁻¹ d by the formula of Sherman and Morrison
-    log_evidence = np.log(per_drift) - 0.5 * (misfit + logs + np.log(precision))
-    return log_evidence, lean / precision, 1 / precision, np.maximum(misfit, 0.0)
-
-
-def contradicted(probability: FloatArray) -> list[float | None]:
-    """Return each probability beforehand that is too small to keep the prior, ``None`` for the others."""
-    return [one if one < CONTRADICTED else None for one in probability.tolist()]
-
-
-def prior_of_data(increments: Sequence[Increment], name: str, *, family: bool = False) -> DriftPrior:
-    """Return the prior that leaves the drift to the measured increments, in place of a class they contradict.
-
-    The mean drift over what was seen is as good as free; its walk is as large beside it as in any class.
-    """
-    measured = [one for one in increments if one.state is None]
-    rates = [one.change / (one.duration_s / SECONDS_PER_YEAR) for one in measured]
-    size = math.sqrt(sum(rate**2 for rate in rates) / len(rates))
-    return DriftPrior(
-        name=name,
-        drift_per_year=(WIDER if family else VAGUE) * size,
-        walk_per_root_year=WALK_OF_RATE * size,
-        of_mean=not family,
-    )
-
-
-def posterior(
-    increments: Sequence[Increment],
-    prior: DriftPrior,
-    *,
-    tolerance: Tolerance | None,
-    law: str,
-    siblings: Sequence[Sequence[Increment]] = (),
-) -> Posterior:
-    """Return the posterior of one instrument, given its siblings where there are any.
-
-    Parameters
-    ----------
-    increments
-        Of the instrument itself; may be empty where siblings have some.
-    tolerance
-        By which states without one of their own were judged.
-    law
-        ``constant``, ``logarithmic`` or ``auto``: both, equally likely beforehand.
-    """
-    if siblings:
-        return _of_family(increments, prior, tolerance=tolerance, law=law, siblings=siblings)
-    many = normal_posteriors([increments], [prior], law=law)
-    shape = many.drift[0].shape
-    drift, deviation, logs = (
-        many.drift[0].ravel(),
-        np.sqrt(many.drift_variance[0].ravel()),
-        many.log_weight[0],
-    )
-    bend = np.broadcast_to(many.bend[:, np.newaxis], shape).ravel()
-    walk, logs = np.broadcast_to(many.walk[0], shape).ravel(), logs.ravel()
-    judged = [one for one in increments if one.state is not None]
-    if judged:
-        z, step = np.linspace(-FARTHEST, FARTHEST, DRIFTS, retstep=True)
-        drift = drift[:, np.newaxis] + deviation[:, np.newaxis] * z
-        logs = logs[:, np.newaxis] - 0.5 * z**2
-        for one in judged:
-            logs = logs + _log_state(one, drift, bend[:, np.newaxis], walk[:, np.newaxis], tolerance)
-        bend, walk, deviation = (np.repeat(one, DRIFTS) for one in (bend, walk, deviation * step / 12**0.5))
-        drift, logs = drift.ravel(), logs.ravel()
-    return _kept(drift, deviation, bend, walk, logs)
-
-
-FARTHEST = 6.5
-"""Standard deviations of the drift, to either side, where states are weighed on a grid."""
-
-
-def _log_state(
-    one: Increment, drift: FloatArray, bend: FloatArray, walk: FloatArray, tolerance: Tolerance | None
-) -> FloatArray:
-    """Return the log probability of a state that was found, per year."""
-    start, stop = one.start_s / SECONDS_PER_YEAR, one.stop_s / SECONDS_PER_YEAR
-    limits = one.tolerance or tolerance or Tolerance(lower=-math.inf, upper=math.inf)
-    spread = np.sqrt(walk**2 * (stop - start) + one.start_uncertainty**2 + one.end_uncertainty**2)
-    middle = one.start + drift * (aged(bend, stop) - aged(bend, start))
-    inside = special.ndtr((limits.upper - middle) / spread) - special.ndtr((limits.lower - middle) / spread)
-    return np.log(np.clip(inside if one.state == "in" else 1 - inside, 1e-300, None))
-
-
-def _kept(
-    drift: FloatArray, deviation: FloatArray, bend: FloatArray, walk: FloatArray, logs: FloatArray
-) -> Posterior:
-    """Return the points that matter, from years to seconds."""
-    weights = np.exp(logs - logs.max())
-    kept = weights > KEPT * weights.max()
-    return Posterior(
-        drift=drift[kept] / SECONDS_PER_YEAR,
-        drift_uncertainty=deviation[kept] / SECONDS_PER_YEAR,
-        bend=bend[kept] / SECONDS_PER_YEAR,
-        walk=walk[kept] / math.sqrt(SECONDS_PER_YEAR),
-        weight=weights[kept] / weights[kept].sum(),
-    )
-
-
-def _of_family(
-    increments: Sequence[Increment],
-    prior: DriftPrior,
-    *,
-    tolerance: Tolerance | None,
-    law: str,
-    siblings: Sequence[Sequence[Increment]],
-) -> Posterior:
-    parts, shares = [], []
-    for bend in BENDS[law]:
-        problem = _Problem(prior=prior, tolerance=tolerance, bend=bend)
-        drift, walk, logs, common = problem.solved(increments, siblings)
-        # the bends of the logarithmic law share its probability
-        logs = logs - (0.0 if bend == 0 else math.log(len(BENDS_PER_YEAR)))
-        step = np.full(drift.shape, float(np.ptp(drift)) / (FAMILY_DRIFTS - 1) / 12**0.5)
-        parts.append((drift, step, np.full(drift.shape, bend), walk, logs))
-        shares.append((float(special.logsumexp(logs)), common))
-    likely = np.exp(np.array([total for total, _ in shares]) - max(total for total, _ in shares))
-    common = float(likely @ np.array([share for _, share in shares]) / likely.sum())
-    found = _kept(*(np.concatenate(column) for column in zip(*parts, strict=True)))
-    return replace(found, common_share=common)
+    def some(self, chosen: npt.NDArray[np.intp]) -> Posteriors:
+        """Return some of the histories."""
+        return Posteriors(
+            mean=self.mean[:, chosen],
+            covariance=self.covariance[:, :, chosen],
+            **{
+                name: getattr(self, name)[chosen]
+                for name in ("weight", "bend", "walk", "wander", "part", "log_evidence")
+            },
+            mistakes=tuple(self.mistakes[int(i)] for i in chosen),
+        )
 
 
 def aged(bend: npt.ArrayLike, time: npt.ArrayLike) -> FloatArray:
     """Return how far a drift of one has gone: t, or ln(1 + B t) / B."""
     b, t = np.broadcast_arrays(np.asarray(bend, dtype=float), np.asarray(time, dtype=float))
-    return np.where(b > 0, np.log1p(b * t) / np.where(b > 0, b, 1.0), t)
+    bent = b > 0
+    if not bent.any():
+        return t.copy()
+    found = t.copy()
+    found[bent] = np.log1p(b[bent] * t[bent]) / b[bent]
+    return found
+
+
+def seasons_seen(history: CalibrationHistory) -> bool:
+    """Return whether calibrations fall in seasons different enough to show a yearly course."""
+    increments = [one for one in history.increments() if one.state is None]
+    return len(increments) >= SEASON_INTERVALS and _swing_seen(increments) > SEASONS_SEEN
+
+
+def _swing_seen(increments: Sequence[Increment]) -> float:
+    """Return the root mean square of the change of (cos, sin) of the yearly phase within the increments."""
+    turned = [YEARLY * one.duration_s / SECONDS_PER_YEAR for one in increments]
+    return math.sqrt(sum(2 - 2 * math.cos(angle) for angle in turned) / len(turned))
+
+
+def posteriors(
+    histories: Sequence[CalibrationHistory],
+    priors: Sequence[DriftPrior],
+    *,
+    law: str = "auto",
+    tolerances: Sequence[Tolerance | None] | None = None,
+) -> Posteriors:
+    """Return the posterior of every history by itself.
+
+    Parameters
+    ----------
+    priors
+        One for each history.
+    law
+        A key of :data:`LAWS`; ``auto`` weighs them, and a yearly course where it can show.
+    tolerances
+        By which states without one of their own were judged.
+    """
+    limits = [None] * len(histories) if tolerances is None else list(tolerances)
+    stacked = _Stacked.of(histories)
+    base = _solved(stacked, priors, limits, law)
+    tested: list[tuple[int, int]] = []
+    for i in range(len(histories)):
+        tested += [(i, number) for number in base.suspects(i)]
+    if not tested:
+        return base.points([{}] * len(histories), None, [])
+    # each suspect: without that reading; of those likely to be mistakes, with the sign turned
+    who = np.array([i for i, _ in tested])
+    broad = stacked.log_mistake(tested)
+    without = _solved(stacked.without(tested), [priors[i] for i in who], [limits[i] for i in who], law)
+    odds = math.log(MISTAKES) + broad + without.total - base.total[who]
+    top = np.array([max(0.0, float(odds[who == i].max())) for i in who])
+    whole = np.array(
+        [math.exp(-t) + float(np.exp(odds[who == i] - t).sum()) for i, t in zip(who, top, strict=True)]
+    )
+    share = np.exp(odds - top) / whole
+    likely = np.flatnonzero(share > SIGN_TRIED)
+    turned = np.full(len(tested), -np.inf)
+    if len(likely):
+        some = who[likely]
+        again = stacked.turned([tested[at] for at in likely])
+        turned[likely] = _solved(again, [priors[i] for i in some], [limits[i] for i in some], law).total
+    fits = turned > without.total + broad + math.log(10)
+    mistakes: list[dict[int, tuple[float, bool]]] = [{} for _ in histories]
+    shares: list[tuple[int, float]] = []
+    for at in np.flatnonzero(share > MISTAKE_COUNTS).tolist():
+        mistakes[who[at]][tested[at][1]] = (float(share[at]), bool(fits[at]))
+        shares.append((at, float(share[at])))
+    return base.points(mistakes, without, [(at, tested[at][0], share) for at, share in shares])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Problem:
-    """One bend per year; inside, units are years and the prior's standard deviation of the drift."""
+class _Stacked:
+    """Increments of m histories, shape (m, j), in years before the last calibration and in units of each.
 
-    prior: DriftPrior
-    tolerance: Tolerance | None
-    bend: float
+    ``there`` marks the real ones, ``fresh`` those that begin with a reading of their own, ``used`` those
+    whose end is a value that counts. ``goes_on``, (m,), marks histories whose last reading ends an increment.
+    """
 
-    def solved(
-        self, increments: Sequence[Increment], siblings: Sequence[Sequence[Increment]]
-    ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-        """Return drift, walk and log probability of a grid, and the share in common of the family."""
-        nodes, widths = _walk_nodes()
-        walks, widths = nodes * self._walk_unit, widths * self._walk_unit
-        own = self._likelihood(increments)
-        family = _Family.of([self._likelihood(each) for each in siblings], walks)
-        d, s = np.meshgrid(family.drifts, walks, indexing="ij")
-        logs = own(d, s) + family.log_prior - 0.5 * (s / self._walk_unit) ** 2 + np.log(widths)
-        logs = logs + math.log(family.drifts[1] - family.drifts[0])
-        unit = self.prior.drift_per_year
-        return d.ravel() * unit, s.ravel() * unit, logs.ravel(), family.common_share(own)
+    histories: Sequence[CalibrationHistory]
+    increments: Sequence[Sequence[Increment]]
+    unit: FloatArray
+    begin: FloatArray
+    end: FloatArray
+    start: FloatArray
+    stop: FloatArray
+    start_variance: FloatArray
+    stop_variance: FloatArray
+    there: Mask
+    fresh: Mask
+    used: Mask
+    goes_on: Mask
+
+    @classmethod
+    def of(cls, histories: Sequence[CalibrationHistory], *, alike: bool = False) -> _Stacked:
+        """Stack the increments of histories; ``alike``: all in one unit."""
+        groups = [history.increments() for history in histories]
+        shape = (len(groups), max([1, *map(len, groups)]))
+        begin, end, start, stop, u0, u1 = (np.zeros(shape) for _ in range(6))
+        there, fresh, used = (np.zeros(shape, dtype=bool) for _ in range(3))
+        unit, goes_on = np.ones(len(groups)), np.zeros(len(groups), dtype=bool)
+        for i, (history, group) in enumerate(zip(histories, groups, strict=True)):
+            if not group:
+                continue
+            last, n = history.points[-1], len(group)
+            rows = np.array(
+                [
+                    (
+                        one.start_s,
+                        one.stop_s,
+                        one.start,
+                        one.end,
+                        one.start_uncertainty,
+                        one.end_uncertainty,
+                        not one.shares_start,
+                        one.state is None,
+                    )
+                    for one in group
+                ]
+            ).T
+            begin[i, :n], end[i, :n] = (rows[:2] - last.time_s) / SECONDS_PER_YEAR
+            measured = rows[7] > 0
+            start[i, :n], stop[i, :n] = rows[2], np.where(measured, rows[3], 0.0)
+            u0[i, :n], u1[i, :n] = rows[4], rows[5]
+            there[i, :n], fresh[i, :n], used[i, :n] = True, rows[6] > 0, measured
+            changes = np.where(measured, rows[3] - rows[2], 0.0)
+            unit[i] = math.sqrt(float(np.mean(changes**2 + rows[4] ** 2 + rows[5] ** 2)))
+            goes_on[i] = bool(
+                group[-1].stop_s == last.time_s
+                and measured[-1]
+                and last.as_left == last.as_found
+                and not last.adjusted
+            )
+        if alike:
+            unit = np.full(len(groups), float(np.sqrt(np.mean(unit**2))))
+        scale = unit[:, np.newaxis]
+        return cls(
+            histories=histories,
+            increments=groups,
+            unit=unit,
+            begin=begin,
+            end=end,
+            start=start / scale,
+            stop=stop / scale,
+            start_variance=(u0 / scale) ** 2,
+            stop_variance=(u1 / scale) ** 2,
+            there=there,
+            fresh=fresh,
+            used=used,
+            goes_on=goes_on,
+        )
 
     @property
-    def _walk_unit(self) -> float:
-        return self.prior.walk_per_root_year / self.prior.drift_per_year
+    def years(self) -> FloatArray:
+        """Length of every increment."""
+        return np.where(self.there, self.end - self.begin, 0.0)
 
-    def _likelihood(self, increments: Sequence[Increment]) -> LogWeight:
-        terms = [self._term(one) for one in increments]
+    def typical(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return root mean square of the rates, least walk that would show, and largest change, (m,)."""
+        count = np.maximum(self.used.sum(axis=1), 1)
+        root = np.sqrt(np.where(self.used, self.years, 1.0))
+        change = np.where(self.used, self.stop - self.start, 0.0)
+        known = np.where(self.used, self.start_variance + self.stop_variance, 0.0)
+        rate = np.sqrt(((change / root**2) ** 2).sum(axis=1) / count)
+        # what readings tell of a walk: over one interval, or over all of them where they hang together
+        span = np.maximum(np.where(self.used, self.years, 0.0).sum(axis=1), 1e-9)
+        each = (known / root**2).sum(axis=1) / count
+        noise = np.sqrt(np.minimum(each, known.sum(axis=1) / count / span))
+        largest = np.sqrt(((change**2 + known) / root**2).max(axis=1))
+        return rate, noise, largest
 
-        def log_likelihood(drift: FloatArray, walk: FloatArray) -> FloatArray:
-            total = np.zeros(np.broadcast_shapes(np.shape(drift), np.shape(walk)))
-            for term in terms:
-                total = total + term(drift, walk)
-            return total
+    def some(self, who: Sequence[int]) -> _Stacked:
+        """Return some of the histories, one as often as it is named."""
+        chosen = np.asarray(who, dtype=int)
+        arrays = [field.name for field in fields(_Stacked) if field.name not in ("histories", "increments")]
+        return _Stacked(
+            histories=[self.histories[i] for i in who],
+            increments=[self.increments[i] for i in who],
+            **{name: getattr(self, name)[chosen] for name in arrays},
+        )
 
-        return log_likelihood
+    def without(self, tested: Sequence[tuple[int, int]]) -> _Stacked:
+        """Return each history without one of its readings: the one that ends or begins an increment."""
+        found = self.some([i for i, _ in tested])
+        for row, (_, number) in enumerate(tested):
+            if number >= 0:
+                found.used[row, number] = False
+            else:
+                first = -1 - number
+                found.there[row, first] = found.used[row, first] = False
+                found.fresh[row, first + 1] = True
+        return found
 
-    def _term(self, one: Increment) -> LogWeight:
-        """Return the log likelihood of one increment as a function of drift and walk."""
-        unit = self.prior.drift_per_year
-        start, stop = one.start_s / SECONDS_PER_YEAR, one.stop_s / SECONDS_PER_YEAR
-        gone = float(aged(self.bend, stop) - aged(self.bend, start))
-        known = (one.start_uncertainty**2 + one.end_uncertainty**2) / unit**2
-        change = one.change / unit
+    def turned(self, tested: Sequence[tuple[int, int]]) -> _Stacked:
+        """Return each history with the sign of one reading turned."""
+        found = self.some([i for i, _ in tested])
+        for row, (_, number) in enumerate(tested):
+            at = number if number >= 0 else -1 - number
+            (found.stop if number >= 0 else found.start)[row, at] *= -1
+        return found
 
-        def measured(drift: FloatArray, walk: FloatArray) -> FloatArray:
-            variance = walk**2 * (stop - start) + known
-            return -0.5 * np.log(variance) - 0.5 * (change - drift * gone) ** 2 / variance
-
-        def judged(drift: FloatArray, walk: FloatArray) -> FloatArray:
-            return _log_state(one, drift * unit, np.asarray(self.bend), walk * unit, self.tolerance)
-
-        return measured if one.state is None else judged
-
-
-def _range_that_matters(log_weight: LogWeight, some_walks: FloatArray) -> tuple[float, float]:
-    coarse = np.unique(np.concatenate([-np.geomspace(1e-5, 60, 400), [0.0], np.geomspace(1e-5, 60, 400)]))
-    best = log_weight(*np.meshgrid(coarse, some_walks, indexing="ij")).max(axis=1)
-    matters = np.flatnonzero(best > best.max() - MATTERS)
-    low, high = max(int(matters[0]) - 1, 0), min(int(matters[-1]) + 1, len(coarse) - 1)
-    return float(coarse[low]), float(coarse[high])
+    def log_mistake(self, tested: Sequence[tuple[int, int]]) -> FloatArray:
+        """Return the log density of each reading as a mistake: normal about zero, wide."""
+        found = []
+        for i, number in tested:
+            values = np.abs(np.concatenate([self.start[i][self.there[i]], self.stop[i][self.used[i]]]))
+            size = MISTAKE_SIZE * float(values.max())
+            at = number if number >= 0 else -1 - number
+            value = self.stop[i, at] if self.used[i, at] else self.start[i, at]
+            found.append(-0.5 * (value / size) ** 2 - math.log(size * math.sqrt(2 * math.pi)))
+        return np.array(found)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Family:
-    """What siblings say beforehand of one more instrument.
+class _Law:
+    """One course of the drift: how it slows down, wanders, or swings; and its cell of a grid.
+
+    ``log_share`` is the log of its probability beforehand; of wander and swing, of the law as a whole.
+    """
+
+    kind: str
+    size: float
+    log_share: float
+    cell: tuple[float, float] = (0.0, math.inf)
+
+
+def _laws(law: str, *, seasonal: bool) -> list[_Law]:
+    kinds = LAWS[law] + ((SEASONAL,) if seasonal and law == "auto" else ())
+    sizes = {"constant": (0.0,), "logarithmic": BENDS_PER_YEAR, "wandering": WANDERS, SEASONAL: SWINGS}
+    found = []
+    for kind in kinds:
+        grid = np.array(sizes[kind])
+        log_share = math.log(SHARES[kind] / sum(SHARES[one] for one in kinds))
+        log_share -= math.log(len(grid)) if kind == "logarithmic" else 0.0
+        middles = np.sqrt(grid[1:] * grid[:-1])
+        edges = zip([0.0, *middles], [*middles, math.inf], strict=True)
+        found += [
+            _Law(kind=kind, size=float(size), log_share=log_share, cell=cell)
+            for size, cell in zip(grid, edges, strict=True)
+        ]
+    return found
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Filtered:
+    """What the filter leaves, for c laws of one kind: shapes (m, c, s), states (…, n).
+
+    ``-2 log likelihood = squares - 2 lean D + precision D² + logs``; state = ``state + D slope``, covariance
+    ``spread`` beside it.
+    """
+
+    precision: FloatArray
+    lean: FloatArray
+    squares: FloatArray
+    logs: FloatArray
+    state: FloatArray
+    slope: FloatArray
+    spread: FloatArray
+    innovations: FloatArray
+
+
+def _filtered(
+    stacked: _Stacked,
+    walks: FloatArray,
+    laws: Sequence[_Law],
+    rate: FloatArray,
+    drift: FloatArray | None = None,
+) -> _Filtered:
+    """Pass along the increments; ``walks`` is (m, s), ``rate`` (m,) the unit of wander.
+
+    With ``drift``, (m, c, s), the squares of the standardised innovations are returned, too.
+    """
+    m, count = stacked.there.shape
+    shape = (m, len(laws), walks.shape[1])
+    kind = laws[0].kind
+    sizes = np.array([one.size for one in laws])[np.newaxis, :, np.newaxis]
+    extra = {"wandering": 1, SEASONAL: 2}.get(kind, 0)
+    wander = (sizes * rate[:, np.newaxis, np.newaxis]) ** 2 if kind == "wandering" else 0.0
+    mean = [np.zeros(shape) for _ in range(1 + extra)]
+    slope = [np.zeros(shape) for _ in range(1 + extra)]
+    spread = [[np.zeros(shape) for _ in range(1 + extra)] for _ in range(1 + extra)]
+    if kind == SEASONAL:
+        for e in (1, 2):
+            spread[e][e] = spread[e][e] + sizes**2
+    precision, lean, squares, logs = (np.zeros(shape) for _ in range(4))
+    walk = walks[:, np.newaxis, :] ** 2
+    innovations: list[FloatArray] = []
+    years = stacked.years
+    # B counts from the first calibration
+    first = np.array([-one.points[-1].time_s / SECONDS_PER_YEAR for one in stacked.histories])
+    gone = years[:, :, np.newaxis]
+    if kind == "logarithmic":
+        since, until = (x - first[:, np.newaxis] for x in (stacked.begin, stacked.end))
+        bends = sizes[:, np.newaxis, :, 0]
+        gone = aged(bends, np.where(stacked.there, until, 0.0)[:, :, np.newaxis]) - aged(
+            bends, np.where(stacked.there, since, 0.0)[:, :, np.newaxis]
+        )
+        gone = np.where(stacked.there[:, :, np.newaxis], gone, 0.0)
+    turns = [
+        np.where(stacked.there, turn(YEARLY * stacked.end) - turn(YEARLY * stacked.begin), 0.0)
+        for turn in (np.cos, np.sin)
+    ]
+    before = stacked.begin[:, 0]
+    for j in range(count):
+        column = (slice(None), j, np.newaxis, np.newaxis)
+        fresh = (stacked.fresh & stacked.there)[column]
+        if fresh.any():
+            mean[0] = np.where(fresh, stacked.start[column], mean[0])
+            slope[0] = np.where(fresh, 0.0, slope[0])
+            spread[0][0] = np.where(fresh, stacked.start_variance[column], spread[0][0])
+            for e in range(1, 1 + extra):
+                spread[0][e] = spread[e][0] = np.where(fresh, 0.0, spread[0][e])
+        t = years[column]
+        if kind == "wandering":
+            gap = np.where(stacked.there[:, j], np.maximum(stacked.begin[:, j] - before, 0.0), 0.0)
+            spread[1][1] = spread[1][1] + wander * gap[:, np.newaxis, np.newaxis]
+            before = np.where(stacked.there[:, j], stacked.end[:, j], before)
+        reach = [t] if kind == "wandering" else [turn[column] for turn in turns][:extra]
+        if extra:
+            carried = [sum(h * spread[e][f] for f, h in enumerate(reach, 1)) for e in range(1 + extra)]
+            mean[0] = mean[0] + sum(h * mean[e] for e, h in enumerate(reach, 1))
+            slope[0] = slope[0] + sum(h * slope[e] for e, h in enumerate(reach, 1))
+            spread[0][0] = spread[0][0] + 2 * carried[0] + sum(h * carried[e] for e, h in enumerate(reach, 1))
+            for e in range(1, 1 + extra):
+                spread[0][e] = spread[e][0] = spread[0][e] + carried[e]
+        slope[0] = slope[0] + gone[:, j][:, :, np.newaxis]
+        spread[0][0] = spread[0][0] + walk * t
+        if kind == "wandering":
+            spread[0][0] = spread[0][0] + wander * t**3 / 3
+            spread[0][1] = spread[1][0] = spread[0][1] + wander * t**2 / 2
+            spread[1][1] = spread[1][1] + wander * t
+        used = stacked.used[column]
+        total = np.where(used, spread[0][0] + stacked.stop_variance[column], 1.0)
+        weight = used / total
+        off, lever = stacked.stop[column] - mean[0], slope[0]
+        precision = precision + lever**2 * weight
+        lean = lean + lever * off * weight
+        squares = squares + off**2 * weight
+        logs = logs + np.log(total)
+        if drift is not None:
+            innovations.append((off - lever * drift) ** 2 * weight)
+        gain = [spread[e][0] * weight for e in range(1 + extra)]
+        for e in range(1 + extra):
+            mean[e] = mean[e] + gain[e] * off
+            slope[e] = slope[e] - gain[e] * lever
+        row = list(spread[0])
+        for e in range(1 + extra):
+            for f in range(1 + extra):
+                spread[e][f] = spread[e][f] - gain[e] * row[f]
+    state = np.zeros((*shape, 3))
+    slopes, covariance = np.zeros((*shape, 3)), np.zeros((*shape, 3, 3))
+    for e in range(1 + extra):
+        state[..., e], slopes[..., e] = mean[e], slope[e]
+        for f in range(1 + extra):
+            covariance[..., e, f] = spread[e][f]
+    if kind == "wandering":
+        # up to the last calibration, where the last increment ends before it
+        covariance[..., 1, 1] += wander * np.maximum(-before, 0.0)[:, np.newaxis, np.newaxis]
+    return _Filtered(
+        precision=precision,
+        lean=lean,
+        squares=squares,
+        logs=logs,
+        state=state,
+        slope=slopes,
+        spread=covariance,
+        innovations=np.stack(innovations, axis=-1) if innovations else np.zeros(0),
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Parts:
+    """Parts of the priors of m histories, shape (m, p), in units of each history."""
+
+    log_weight: FloatArray
+    drift: FloatArray
+    walk: FloatArray
+
+    @classmethod
+    def of(cls, priors: Sequence[DriftPrior], unit: FloatArray) -> _Parts:
+        count = max(len(prior.mixture) for prior in priors)
+        known = {}
+        for prior in priors:
+            if id(prior) not in known:
+                parts = prior.mixture
+                nothing = replace(parts[-1], weight=0.0)
+                known[id(prior)] = [
+                    (one.weight, one.drift_per_year, one.walk_per_root_year)
+                    for one in (*parts, *[nothing] * (count - len(parts)))
+                ]
+        rows = np.array([known[id(prior)] for prior in priors])
+        with np.errstate(divide="ignore"):
+            log_weight = np.log(rows[..., 0])
+        return cls(
+            log_weight=log_weight,
+            drift=rows[..., 1] / unit[:, np.newaxis],
+            walk=rows[..., 2] / unit[:, np.newaxis],
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Solved:
+    """Grid of m histories: laws c, walks s, parts p; in units of each history.
 
     Attributes
     ----------
-    drifts
-        Shape (d,), evenly spaced.
-    walks
-        Shape (s,).
-    by_share
-        Log of the joint weight of ρ, drift and walk, shape (r, d, s), the prior of the walk left out.
+    log_weight, drift, variance
+        Shape (m, c, s, p): log of the joint weight, and the drift there.
+    state, slope, spread
+        As of :class:`_Filtered`, all laws together.
     """
 
-    drifts: FloatArray
+    stacked: _Stacked
+    laws: list[_Law]
+    rate: FloatArray
     walks: FloatArray
-    by_share: FloatArray
-
-    @classmethod
-    def of(cls, likelihoods: Sequence[LogWeight], walks: FloatArray) -> _Family:
-        """Return the family of these siblings, each given as a log likelihood of drift and walk."""
-        ranges = [
-            _range_that_matters(lambda d, s, one=one: one(d, s) - 0.5 * d**2, walks[::6])  # type: ignore[misc]
-            for one in likelihoods
-        ]
-        # 6 standard deviations of the class, or what the siblings need
-        drifts = np.linspace(
-            min(-6.0, *(low for low, _ in ranges)), max(6.0, *(high for _, high in ranges)), FAMILY_DRIFTS
-        )
-        step = float(drifts[1] - drifts[0])
-        d, s = np.meshgrid(drifts, walks, indexing="ij")
-        known = [one(d, s) for one in likelihoods]
-        rows = []
-        for share in COMMON_SHARES:
-            # kernel[m, D]: density of an instrument's drift about the common one
-            kernel = _normal(np.subtract.outer(drifts, drifts), max(math.sqrt(1 - share), step))
-            spread = max(math.sqrt(share), step)
-            log_common = (-0.5 * (drifts / spread) ** 2 + math.log(step / spread))[:, np.newaxis]
-            for each in known:
-                top = each.max(axis=0)
-                log_common = log_common + np.log(kernel @ np.exp(each - top) * step + 1e-300) + top
-            top = log_common.max(axis=0)
-            rows.append(np.log(kernel.T @ np.exp(log_common - top) + 1e-300) + top)
-        return cls(drifts=drifts, walks=walks, by_share=np.array(rows) - math.log(len(COMMON_SHARES)))
+    log_weight: FloatArray
+    drift: FloatArray
+    variance: FloatArray
+    state: FloatArray
+    slope: FloatArray
+    spread: FloatArray
 
     @property
-    def log_prior(self) -> FloatArray:
-        """Log density of drift for each walk, times what the siblings say of the walk, shape (d, s)."""
-        return np.asarray(special.logsumexp(self.by_share, axis=0))
+    def total(self) -> FloatArray:
+        """Log of the evidence, shape (m,)."""
+        return np.asarray(special.logsumexp(self.log_weight, axis=(1, 2, 3)))
 
-    def common_share(self, own: LogWeight) -> float:
-        """Return the expected share ρ in common."""
-        d, s = np.meshgrid(self.drifts, self.walks, indexing="ij")
-        weight = special.logsumexp(self.by_share + own(d, s), axis=(1, 2))
-        return float(
-            np.exp(weight - weight.max()) @ np.array(COMMON_SHARES) / np.exp(weight - weight.max()).sum()
+    def suspects(self, i: int) -> list[int]:
+        """Return the readings of a history to be tested: numbers of increments, -1 - j where one begins j."""
+        alone = self.stacked.some([i])
+        used, there, fresh = alone.used[0], alone.there[0], alone.fresh[0]
+        if used.sum() < 3 or self.walks.shape[1] < 2:
+            return []
+        best = np.unravel_index(int(np.argmax(self.log_weight[i, 0])), self.log_weight.shape[2:])
+        walk = self.walks[i, best[0]].reshape(1, 1)
+        drift = self.drift[i, 0, best[0], best[1]].reshape(1, 1, 1)
+        sizes = _filtered(alone, walk, self.laws[:1], self.rate[[i]], drift).innovations[0, 0, 0]
+        last = len(self.stacked.increments[i]) - 1
+        if sizes.max() < max(SUSPECT_SQUARE, SUSPECT_SHARE * sizes.sum()):
+            # the last reading is where forecasts begin: it is tested sooner
+            return [last] if self.stacked.goes_on[i] and sizes[last] > LAST_SQUARE else []
+        ends = np.flatnonzero(used)
+        if len(ends) > MOST_TESTED:
+            # the largest innovations, and the readings just before them
+            largest = np.argsort(sizes)[::-1][: MOST_TESTED // 2]
+            ends = np.unique(np.concatenate([largest, np.maximum(largest - 1, 0)]))
+            ends = ends[used[ends]]
+        starts = [
+            -1 - j
+            for j in range(len(there) - 1)
+            if fresh[j] and there[j + 1] and not fresh[j + 1] and j < MOST_TESTED
+        ]
+        return [*ends.tolist(), *starts]
+
+    def points(
+        self,
+        mistakes: Sequence[dict[int, tuple[float, bool]]],
+        without: _Solved | None,
+        shares: Sequence[tuple[int, int, float]],
+    ) -> Posteriors:
+        """Return the points that matter, those without a mistaken reading beside the others.
+
+        Parameters
+        ----------
+        shares
+            Row of ``without``, history it belongs to, and probability.
+        """
+        found = self._picked()
+        if without is not None and shares:
+            others = without.some_rows([row for row, _, _ in shares])._picked()
+            for i in {i for _, i, _ in shares}:
+                rows = [k for k, (_, who, _) in enumerate(shares) if who == i]
+                sure = 1 - sum(shares[k][2] for k in rows)
+                weight = np.concatenate(
+                    [sure * found.weight[i], *(shares[k][2] * others.weight[k] for k in rows)]
+                )
+                top = np.argsort(weight)[::-1][: found.weight.shape[1]]
+                for name in ("mean", "covariance", "bend", "walk", "wander", "part"):
+                    array, more = getattr(found, name), getattr(others, name)
+                    both = [array[..., i, :], *(more[..., k, :] for k in rows)]
+                    array[..., i, :] = np.concatenate(both, axis=-1)[..., top]
+                found.weight[i] = weight[top] / weight[top].sum()
+        return replace(found, mistakes=tuple(mistakes))
+
+    def some_rows(self, rows: Sequence[int]) -> _Solved:
+        """Return some of the histories."""
+        chosen = np.asarray(rows, dtype=int)
+        arrays = ["rate", "walks", "log_weight", "drift", "variance", "state", "slope", "spread"]
+        return replace(
+            self, stacked=self.stacked.some(rows), **{name: getattr(self, name)[chosen] for name in arrays}
+        )
+
+    def _picked(self) -> Posteriors:
+        m, laws, walks, parts = self.log_weight.shape
+        flat = self.log_weight.reshape(m, -1)
+        kept = min(KEPT_POINTS, flat.shape[1])
+        at = np.argpartition(-flat, kept - 1, axis=1)[:, :kept]
+        logs = np.take_along_axis(flat, at, axis=1)
+        weight = np.exp(logs - logs.max(axis=1, keepdims=True))
+        law, walk, part = np.unravel_index(at, (laws, walks, parts))
+        row = np.arange(m)[:, np.newaxis]
+        drift, variance = self.drift[row, law, walk, part], self.variance[row, law, walk, part]
+        state, slope = self.state[row, law, walk], self.slope[row, law, walk]
+        spread = self.spread[row, law, walk]
+        kinds = np.array([one.kind for one in self.laws])[law]
+        sizes = np.array([one.size for one in self.laws])[law]
+        unit = self.stacked.unit[:, np.newaxis]
+        last = [one.points[-1] for one in self.stacked.histories]
+        # what was left last is a reading of its own, unless it ends the last increment
+        goes_on = self.stacked.goes_on[:, np.newaxis]
+        left = np.array([one.as_left for one in last])[:, np.newaxis] / unit
+        known = np.array([one.standard_uncertainty for one in last])[:, np.newaxis] / unit
+        state[..., 0] = np.where(goes_on, state[..., 0], left)
+        slope[..., 0] = np.where(goes_on, slope[..., 0], 0.0)
+        spread[..., 0, 0] = np.where(goes_on, spread[..., 0, 0], known**2)
+        for e in (1, 2):
+            spread[..., 0, e] = spread[..., e, 0] = np.where(goes_on, spread[..., 0, e], 0.0)
+        wanders, swings = kinds == "wandering", kinds == SEASONAL
+        span = np.array([one.time_s for one in last])[:, np.newaxis] / SECONDS_PER_YEAR
+        bend = np.where(kinds == "logarithmic", sizes, 0.0)
+        slowed = 1 / (1 + bend * span)
+        # rows of the map from (state, drift) to offset, drift now, cosine, sine
+        mean, covariance = np.zeros((4, m, kept)), np.zeros((4, 4, m, kept))
+        share = np.stack(
+            [slope[..., 0], slowed + wanders * slope[..., 1], swings * slope[..., 1], swings * slope[..., 2]]
+        )
+        mean[0], mean[1] = state[..., 0], wanders * state[..., 1]
+        mean[2], mean[3] = swings * state[..., 1], swings * state[..., 2]
+        mean += share * drift
+        covariance[0, 0] = spread[..., 0, 0]
+        covariance[0, 1] = covariance[1, 0] = wanders * spread[..., 0, 1]
+        covariance[1, 1] = wanders * spread[..., 1, 1]
+        if swings.any():
+            for e in (1, 2):
+                covariance[0, 1 + e] = covariance[1 + e, 0] = swings * spread[..., 0, e]
+                for f in (1, 2):
+                    covariance[1 + e, 1 + f] = swings * spread[..., e, f]
+        covariance += share[:, np.newaxis] * share[np.newaxis] * variance
+        return Posteriors(
+            weight=weight / weight.sum(axis=1, keepdims=True),
+            mean=mean * unit,
+            covariance=covariance * unit**2,
+            bend=bend * slowed,
+            walk=self.walks[row, walk] * unit,
+            wander=np.where(wanders, sizes * self.rate[:, np.newaxis], 0.0) * unit,
+            part=part,
+            log_evidence=np.asarray(special.logsumexp(self.log_weight, axis=(1, 2))),
+            mistakes=({},) * m,
         )
 
 
-def _normal(x: FloatArray, deviation: float) -> FloatArray:
-    return np.exp(-0.5 * (x / deviation) ** 2) / (deviation * math.sqrt(2 * math.pi))
+def _cells(low: FloatArray, high: FloatArray, count: int, *, whole: Mask) -> tuple[FloatArray, FloatArray]:
+    """Return walks evenly spaced on a logarithmic scale, and the edges of their cells, (m, s) and (m, s + 1).
+
+    The first cell reaches down to nothing where ``whole`` says so.
+    """
+    share = np.linspace(0, 1, count)
+    nodes = low[:, np.newaxis] * (high / low)[:, np.newaxis] ** share
+    half = (high / low)[:, np.newaxis] ** (0.5 / (count - 1))
+    edges = np.concatenate([nodes[:, :1] / half, nodes * half], axis=1)
+    edges[:, 0] = np.where(whole, 0.0, edges[:, 0])
+    return nodes, edges
+
+
+def _log_mass(edges: FloatArray, scale: FloatArray) -> FloatArray:
+    """Return the log of the half-normal probability of each cell, (m, s, p)."""
+    below = special.erfc(edges[:, :, np.newaxis] / (math.sqrt(2) * scale[:, np.newaxis, :]))
+    return np.log(np.maximum(below[:, :-1] - below[:, 1:], 1e-300))
+
+
+def _solved(
+    stacked: _Stacked, priors: Sequence[DriftPrior], limits: Sequence[Tolerance | None], law: str
+) -> _Solved:
+    parts = _Parts.of(priors, stacked.unit)
+    seasonal = np.array([seasons_seen(one) for one in stacked.histories])
+    laws = _laws(law, seasonal=bool(seasonal.any()))
+    rate, noise, largest = stacked.typical()
+    rate = np.maximum(rate, 1e-300)
+    none = ~stacked.used.any(axis=1)
+    low = np.where(none, 0.01 * parts.walk.min(axis=1), 0.03 * noise)
+    high = np.where(none, 4 * parts.walk.max(axis=1), np.minimum(4 * parts.walk.max(axis=1), 30 * largest))
+    high = np.maximum(high, 10 * low)
+    whole = np.ones(len(low), dtype=bool)
+    kinds = {one.kind: [law for law in laws if law.kind == one.kind] for one in laws}
+    ends = [law for some in kinds.values() for law in dict.fromkeys((some[0], some[-1]))]
+    count = stacked.used.sum(axis=1)
+    row, going = np.arange(len(low)), ~none
+    for _ in range(MOST_PASSES):
+        if not going.any():
+            break
+        walks, edges = _cells(low, high, COARSE_WALKS, whole=whole)
+        best = _gridded(stacked, walks, edges, parts, ends, rate, seasonal)[0].max(axis=(1, 3))
+        matters = best > best.max(axis=1, keepdims=True) - MATTERS
+        first = np.maximum(np.argmax(matters, axis=1) - 1, 0)
+        last = np.minimum(COARSE_WALKS - np.argmax(matters[:, ::-1], axis=1), COARSE_WALKS - 1)
+        low, high = np.where(going, walks[row, first], low), np.where(going, walks[row, last], high)
+        whole = whole & (~going | (first == 0))
+        # by n increments the walk is known to 1/√(2n) of itself
+        needed = np.maximum(0.02, 1 / np.sqrt(2 * np.maximum(count, 1)))
+        going = going & (count >= MANY) & (np.log(high / low) / FINE_WALKS > needed)
+    walks, edges = _cells(low, high, FINE_WALKS, whole=whole)
+    walks[:, 0] = np.where(whole, 0.0, walks[:, 0])  # so small a walk is none
+    logs, drift, variance, left = _gridded(stacked, walks, edges, parts, laws, rate, seasonal)
+    solved = _Solved(
+        stacked=stacked,
+        laws=laws,
+        rate=rate,
+        walks=walks,
+        log_weight=logs,
+        drift=drift,
+        variance=variance,
+        state=left.state,
+        slope=left.slope,
+        spread=left.spread,
+    )
+    for i, increments in enumerate(stacked.increments):
+        judged = [one for one in increments if one.state is not None]
+        if judged:
+            _judged(solved, i, judged, limits[i])
+    return solved
+
+
+def _gridded(
+    stacked: _Stacked,
+    walks: FloatArray,
+    edges: FloatArray,
+    parts: _Parts,
+    laws: Sequence[_Law],
+    rate: FloatArray,
+    seasonal: Mask,
+) -> tuple[FloatArray, FloatArray, FloatArray, _Filtered]:
+    """Return log weight, drift and its variance on the grid, (m, c, s, p), and what the filter left."""
+    kinds = list(dict.fromkeys(one.kind for one in laws))
+    runs = [_filtered(stacked, walks, [one for one in laws if one.kind == kind], rate) for kind in kinds]
+    names = ["precision", "lean", "squares", "logs", "state", "slope", "spread"]
+    left = _Filtered(
+        **{name: np.concatenate([getattr(run, name) for run in runs], axis=1) for name in names},
+        innovations=np.zeros(0),
+    )
+    prior = parts.drift[:, np.newaxis, np.newaxis, :]
+    sharp = left.precision[..., np.newaxis] + 1 / prior**2
+    drift = left.lean[..., np.newaxis] / sharp
+    misfit = left.squares[..., np.newaxis] - left.lean[..., np.newaxis] * drift
+    logs = -0.5 * (misfit + left.logs[..., np.newaxis] + np.log(sharp * prior**2))
+    logs = (
+        logs + _log_shares(laws, parts, rate)[:, :, np.newaxis] + parts.log_weight[:, np.newaxis, np.newaxis]
+    )
+    logs = logs + _log_mass(edges, parts.walk)[:, np.newaxis]
+    if not seasonal.all() and any(one.kind == SEASONAL for one in laws):
+        unseen = np.array([one.kind == SEASONAL for one in laws])
+        logs = np.where((~seasonal[:, np.newaxis] & unseen)[:, :, np.newaxis, np.newaxis], -np.inf, logs)
+        whole = sum(SHARES[kind] for kind in kinds)
+        logs[~seasonal] += math.log(whole / (whole - SHARES[SEASONAL]))
+    return logs, drift, 1 / sharp, left
+
+
+def _log_shares(laws: Sequence[_Law], parts: _Parts, rate: FloatArray) -> FloatArray:
+    """Return the log probability beforehand of every law, for every part of the prior, (m, c, p)."""
+    rows = []
+    for one in laws:
+        unit = {"wandering": rate[:, np.newaxis] / USUAL_WANDER, SEASONAL: 1 / USUAL_SWING}.get(one.kind)
+        if unit is None:
+            rows.append(np.full(parts.drift.shape, one.log_share))
+            continue
+        low, high = (special.erfc(edge * unit / (math.sqrt(2) * parts.drift)) for edge in one.cell)
+        rows.append(one.log_share + np.log(np.maximum(low - high, 1e-300)))
+    return np.stack(rows, axis=1)
+
+
+def _judged(solved: _Solved, i: int, judged: Sequence[Increment], tolerance: Tolerance | None) -> None:
+    """Weigh the drift of one history by its states, on a grid; it stays normal, with mean and variance."""
+    unit = float(solved.stacked.unit[i])
+    z, step = np.linspace(-FARTHEST, FARTHEST, DRIFTS, retstep=True)
+    log_density = -0.5 * z**2 + math.log(step / math.sqrt(2 * math.pi))
+    deviation = np.sqrt(solved.variance[i])
+    drift = (solved.drift[i][..., np.newaxis] + deviation[..., np.newaxis] * z) * unit
+    laws = solved.laws
+    bend = np.array([one.size if one.kind == "logarithmic" else 0.0 for one in laws])[:, None, None, None]
+    wander = np.array([one.size if one.kind == "wandering" else 0.0 for one in laws])[:, None, None, None]
+    wander = wander * solved.rate[i] * unit
+    walk = solved.walks[i][np.newaxis, :, np.newaxis, np.newaxis] * unit
+    logs = np.broadcast_to(log_density, drift.shape)
+    for one in judged:
+        start, stop = one.start_s / SECONDS_PER_YEAR, one.stop_s / SECONDS_PER_YEAR
+        limits = one.tolerance or tolerance or Tolerance(lower=-math.inf, upper=math.inf)
+        t = stop - start
+        spread = np.sqrt(
+            walk**2 * t + wander**2 * t**2 * stop + one.start_uncertainty**2 + one.end_uncertainty**2
+        )
+        middle = one.start + drift * (aged(bend, stop) - aged(bend, start))
+        inside = special.ndtr((limits.upper - middle) / spread) - special.ndtr(
+            (limits.lower - middle) / spread
+        )
+        logs = logs + np.log(np.clip(inside if one.state == "in" else 1 - inside, 1e-300, None))
+    total = special.logsumexp(logs, axis=-1)
+    share = np.exp(logs - total[..., np.newaxis])
+    middle = share @ z
+    spread = share @ z**2 - middle**2
+    solved.log_weight[i] += total
+    solved.drift[i] += deviation * middle
+    solved.variance[i] *= np.maximum(spread, 1e-12)
+
+
+def family_posteriors(
+    histories: Sequence[CalibrationHistory],
+    prior: DriftPrior,
+    *,
+    law: str,
+    tolerance: Tolerance | None,
+    identical: bool,
+) -> Posteriors:
+    """Return the posterior of the first history of a family, the others saying what is usual for it.
+
+    The walk is common. ``identical`` instruments share one drift (ρ = 1). Readings are taken as they are.
+
+    Notes
+    -----
+    With ``-2 log L = K - 2 b D + A D²`` of one sibling, ``τ² = (1 - ρ) v²`` and ``q = 1 + A τ²`` its
+    likelihood of the common drift m is ``exp -½ (K + log q - b² τ²/q - 2 m b/q + m² A/q)``: siblings add up.
+    """
+    stacked = _Stacked.of(histories, alike=True)
+    parts = _Parts.of([prior] * len(histories), stacked.unit)
+    laws = _laws(law, seasonal=False)
+    rates, noise, largest = stacked.typical()
+    measured = stacked.used.any(axis=1)
+    rate = np.full(
+        len(histories), math.sqrt(float(np.mean(rates[measured] ** 2))) if measured.any() else 1e-300
+    )
+    widest = 4 * parts.walk.max()
+    low = 0.03 * noise[measured].min() if measured.any() else 0.01 * parts.walk.min()
+    high = min(widest, 30 * largest[measured].max()) if measured.any() else widest
+    ends = np.full(len(histories), low), np.full(len(histories), max(high, 10 * low))
+    walks, edges = _cells(*ends, 2 * FINE_WALKS, whole=np.ones(len(histories), dtype=bool))
+    unseen = np.zeros(len(histories), dtype=bool)
+    logs, drift, variance, left = _gridded(stacked, walks, edges, parts, laws, rate, unseen)
+    beforehand = (
+        _log_shares(laws, parts, rate)[0, :, np.newaxis]
+        + parts.log_weight[0]
+        + _log_mass(edges[:1], parts.walk[:1])[0]
+    )
+    solved = _Solved(
+        stacked=stacked,
+        laws=laws,
+        rate=rate,
+        walks=walks,
+        log_weight=logs,
+        drift=drift,
+        variance=variance,
+        state=left.state,
+        slope=left.slope,
+        spread=left.spread,
+    )
+    for i, increments in enumerate(stacked.increments):
+        judged = [one for one in increments if one.state is not None]
+        if judged:
+            _judged(solved, i, judged, tolerance)
+    v2 = parts.drift[0] ** 2
+    lean = drift / variance
+    precision = np.maximum(1 / variance - 1 / v2, 0.0)
+    constant = -2 * (logs - beforehand) + lean * drift - np.log(v2 / variance)
+    shares = np.array([1.0] if identical else COMMON_SHARES)
+    common, apart = shares * v2[:, np.newaxis], (1 - shares) * v2[:, np.newaxis]
+    a, b, k = (x[..., np.newaxis] for x in (precision, lean, constant))
+    q = 1 + a[1:] * apart
+    known, pull = (a[1:] / q).sum(axis=0), (b[1:] / q).sum(axis=0)
+    evidence = -0.5 * (k[1:] + np.log(q) - b[1:] ** 2 * apart / q).sum(axis=0)
+    spread = common / (1 + known * common)
+    evidence = evidence + 0.5 * pull**2 * spread - 0.5 * np.log1p(known * common)
+    # beforehand of the first: N(M, W)
+    middle, wide = pull * spread, spread + apart
+    sharp = a[0] + 1 / wide
+    leant = b[0] + middle / wide
+    evidence = evidence - 0.5 * (k[0] + middle**2 / wide - leant**2 / sharp + np.log(wide * sharp))
+    weight = evidence + beforehand[..., np.newaxis] - math.log(len(shares))
+    flat = (*weight.shape[:2], -1)
+    own = replace(
+        solved.some_rows([0]),
+        log_weight=weight.reshape(flat)[np.newaxis],
+        drift=(leant / sharp).reshape(flat)[np.newaxis],
+        variance=(1 / sharp).reshape(flat)[np.newaxis],
+    )
+    found = own._picked()
+    by_share = special.logsumexp(weight, axis=(0, 1, 2))
+    return replace(
+        found,
+        part=found.part // len(shares),
+        log_evidence=special.logsumexp(weight, axis=(0, 1, 3))[np.newaxis],
+        common_share=float(shares @ np.exp(by_share - special.logsumexp(by_share))),
+    )

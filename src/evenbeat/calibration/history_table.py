@@ -5,23 +5,18 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
-import re
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
-from evenbeat.calibration.history_point import FoundState, HistoryPoint
+from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.errors import InputError, LogError
+from evenbeat.clock.calibration_points import FIELDS, calibration_in, need_calibrations
+from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.tables import order_of_dates, rows_of_one, text_frame
-from evenbeat.units import SECONDS_PER_HOUR, seconds_of_day
+from evenbeat.tables import Field, Row, TableLike, read_table
+from evenbeat.units import seconds_of_day
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-COLUMNS = ("date", "as_found", "as_left", "standard_uncertainty", "adjusted")
-OPTIONAL = ("tolerance", "in_use_hours")
 CONTRADICTS = 6.0
 """Standard uncertainties between found and left from which 'not adjusted' is not believed."""
 
@@ -32,111 +27,63 @@ class _Dated:
 
     date: dt.datetime
     point: HistoryPoint
-
-
-@dataclass(frozen=True, kw_only=True)
-class TableOfCalibrations:
-    """What a table says, in order of time."""
-
-    points: tuple[HistoryPoint, ...]
-    name: str
-    first_date: dt.date
-    first_time_s: float
-    findings: tuple[Finding, ...]
+    row: Row
 
 
 def history_from_table(
-    table: str | Path | pd.DataFrame, *, instrument: str | None = None, date_order: str | None = None
-) -> TableOfCalibrations:
-    """Return the calibrations in a table; see :meth:`evenbeat.CalibrationHistory.from_table`."""
-    where = str(table) if isinstance(table, str | Path) else "the table"
-    frame = text_frame(table, "history")
-    missing = [column for column in COLUMNS if column not in frame.columns]
-    if missing:
-        msg = f"{where} has no column {missing[0]!r}; a history needs {', '.join(COLUMNS)}"
-        raise LogError(msg)
-    if frame.empty:
-        msg = f"{where} holds no calibration"
-        raise LogError(msg)
-    order = order_of_dates(list(frame["date"]), date_order)
-    own, name = rows_of_one(frame, where, instrument)
-    findings: list[Finding] = list(order.findings)
+    table: TableLike,
+    *,
+    instrument: str | None = None,
+    date_order: str | None = None,
+    nominal_frequency_hz: float | None = None,
+) -> dict[str, Any]:
+    """Return the fields of a history from a table, see :meth:`evenbeat.CalibrationHistory.from_table`."""
+    read = read_table(
+        table,
+        (*FIELDS, Field(name="tolerance", unit="1"), Field(name="in_use_hours", also=("in_use",), unit="h")),
+        what="history",
+        date_order=date_order,
+        nominal_frequency_hz=nominal_frequency_hz,
+    )
+    need_calibrations(read)
+    own, name = read.of_one(instrument)
+    findings: list[Finding] = list(read.findings)
     rows: list[_Dated] = []
-    for number, cells in own:
-        at = f"{where}, row {number}"
-        point, said = _believed(_point(dict.fromkeys(OPTIONAL, "") | cells, number, at), at)
-        try:
-            rows.append(_Dated(date=order.moment(cells["date"]), point=point))
-        except InputError as error:
-            msg = f"{at}: {error}"
-            raise LogError(msg) from error
+    for row in own:
+        date, point = _point(row)
+        point, said = _believed(point, row.where)
+        rows.append(_Dated(date=date, point=point, row=row))
         findings.extend(said)
-    ordered, said = _in_order(rows, where)
+    ordered, said = _in_order(rows)
     first = ordered[0].date
     points = tuple(replace(each.point, time_s=(each.date - first).total_seconds()) for each in ordered)
-    return TableOfCalibrations(
-        points=points,
-        name=name or (Path(where).stem if where != "the table" else ""),
-        first_date=first.date(),
-        first_time_s=seconds_of_day(first),
-        findings=(*findings, *said, *_mixed_tolerance(points, where)),
-    )
+    return {
+        "points": points,
+        "name": name or ("" if read.path is None else Path(read.path).stem),
+        "first_date": first.date(),
+        "first_time_s": seconds_of_day(first),
+        "findings": (*findings, *said, *_mixed_tolerance([each for each in rows if each.point.tolerance])),
+    }
 
 
-def _empty(cell: object) -> bool:
-    return str(cell).strip().lower() in ("", "nan", "none", "<na>")
-
-
-def _cell(cell: object, name: str, where: str) -> float:
-    if _empty(cell):
-        return math.nan
+def _point(row: Row) -> tuple[dt.datetime, HistoryPoint]:
+    one, limits = calibration_in(row), row.limits("tolerance")
     try:
-        value = float(str(cell).strip())
-    except ValueError as error:
-        msg = f"{where}: {name} is {cell!r}; a number such as 2.1e-9 is needed"
-        raise LogError(msg) from error
-    if math.isinf(value):
-        msg = f"{where}: {name} is {cell!r}; it must be finite"
-        raise LogError(msg)
-    return value
-
-
-def _tolerance(cell: object, where: str) -> Tolerance | None:
-    if _empty(cell):
-        return None
-    parts = [part for part in re.split(r"[\s;:/]+", str(cell).strip().lstrip("±")) if part]
-    try:
-        numbers = [float(part) for part in parts]
-        return Tolerance.of(numbers[0] if len(numbers) == 1 else tuple(numbers))
-    except (ValueError, InputError) as error:
-        msg = f"{where}: tolerance is {cell!r}; 1e-8 (for ±1e-8) or two limits such as '-5e-9 1e-8' is needed"
-        raise LogError(msg) from error
-
-
-def _point(row: dict[str, object], number: int, where: str) -> HistoryPoint:
-    word = str(row["as_found"]).strip().lower()
-    state: FoundState | None = word if word in ("in", "out") else None  # type: ignore[assignment]
-    answer = str(row["adjusted"]).strip().lower()
-    if answer not in ("yes", "no", "true", "false", "1", "0"):
-        msg = f"{where}: adjusted is {row['adjusted']!r}; it must be yes or no"
-        raise LogError(msg)
-    adjusted = answer in ("yes", "true", "1")
-    found = math.nan if state else _cell(row["as_found"], "as_found", where)
-    left = _cell(row["as_left"], "as_left", where)
-    uncertainty = _cell(row["standard_uncertainty"], "standard_uncertainty", where)
-    if uncertainty < 0:
-        msg = f"{where}: standard_uncertainty is {row['standard_uncertainty']!r}; it must be positive (k = 1)"
-        raise LogError(msg)
-    return HistoryPoint(
+        tolerance = None if limits is None else Tolerance.of(limits)
+    except InputError as error:
+        raise row.error(error) from error
+    found, left = one.as_found, one.as_left
+    return one.date, HistoryPoint(
         time_s=0.0,
         as_found=found,
-        as_left=found if math.isnan(left) and not adjusted else left,
-        standard_uncertainty=uncertainty,
-        adjusted=adjusted,
-        state=state,
-        tolerance=_tolerance(row["tolerance"], where),
-        in_use_s=_cell(row["in_use_hours"], "in_use_hours", where) * SECONDS_PER_HOUR,
-        row=number,
+        as_left=found if math.isnan(left) and not one.adjusted else left,
+        standard_uncertainty=one.standard_uncertainty,
+        adjusted=one.adjusted,
+        state=one.state,
+        tolerance=tolerance,
+        in_use_s=row.number_in("in_use_hours"),
+        row=row.number,
+        place=row.place,
     )
 
 
@@ -176,14 +123,14 @@ def _set_aside(code: str, sentence: str, point: HistoryPoint) -> Finding:
     return Finding(code=code, severity="caution", sentence=sentence, values={"row": point.row})
 
 
-def _in_order(rows: list[_Dated], where: str) -> tuple[list[_Dated], list[Finding]]:
+def _in_order(rows: list[_Dated]) -> tuple[list[_Dated], list[Finding]]:
     """Return the rows in order of their dates, and a finding for each that was not."""
     findings = []
     latest = rows[0]
     for each in rows[1:]:
         if each.date < latest.date:
             sentence = (
-                f"{where}, row {each.point.row}: {each.date.date()} is not after row {latest.point.row} "
+                f"{each.row.where}: {each.date.date()} is not after {latest.row.place} "
                 f"({latest.date.date()}); rows were put in order of their dates: check that date."
             )
             findings.append(_set_aside("DATES_OUT_OF_ORDER", sentence, each.point))
@@ -193,21 +140,20 @@ def _in_order(rows: list[_Dated], where: str) -> tuple[list[_Dated], list[Findin
     for before, after in itertools.pairwise(ordered):
         if before.date == after.date:
             msg = (
-                f"{where}, row {after.point.row}: {after.date.date()} is the date of row {before.point.row}, "
-                "too; one calibration a date (or a time of day) is needed"
+                f"{after.date.date()} is the date of {before.row.place}, too; one calibration a date (or a "
+                "time of day) is needed"
             )
-            raise LogError(msg)
+            raise after.row.error(msg)
     return ordered, findings
 
 
-def _mixed_tolerance(points: tuple[HistoryPoint, ...], where: str) -> list[Finding]:
-    known = [point for point in points if point.tolerance is not None]
-    other = next((point for point in known if point.tolerance != known[0].tolerance), None)
+def _mixed_tolerance(known: list[_Dated]) -> list[Finding]:
+    other = next((each for each in known if each.point.tolerance != known[0].point.tolerance), None)
     if other is None:
         return []
     sentence = (
-        f"{where}, row {other.row}: the tolerance is {other.tolerance}, in row {known[0].row} it is "
-        f"{known[0].tolerance}. A state 'in' or 'out' counts by the tolerance of its own row; values do not "
-        "depend on it."
+        f"{other.row.where}: the tolerance is {other.point.tolerance}, in {known[0].row.place} it is "
+        f"{known[0].point.tolerance}. A state 'in' or 'out' counts by the tolerance of its own row; values "
+        "do not depend on it."
     )
-    return [Finding(code="TOLERANCE_MIXED", severity="caution", sentence=sentence, values={"row": other.row})]
+    return [_set_aside("TOLERANCE_MIXED", sentence, other.point)]

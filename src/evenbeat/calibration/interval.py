@@ -10,13 +10,13 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenbeat.calibration.calendar import CalendarUnit, whole_units
-from evenbeat.calibration.history_model import TIMES_LONGEST, HistoryModel, class_set_aside
+from evenbeat.calibration.history_model import TIMES_LONGEST, HistoryModel, season_findings
 from evenbeat.calibration.interval_findings import Question, limit_finding, reference_findings
 from evenbeat.calibration.interval_suggestion import (
     MEANINGS,
@@ -33,6 +33,7 @@ from evenbeat.clock.crossing import holds_until
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
+from evenbeat.plausible import assumed_nominal
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
@@ -123,6 +124,11 @@ def suggest_interval(
     Tests: tests/calibration/test_interval.py
     """
     question = _question(tolerance, guard_band, reliability, meaning)
+    if isinstance(source, ClockModel) and as_left is None:
+        record = source.record
+        untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
+        if untold is not None:
+            raise InputError(untold.sentence.rstrip("."))
     constant = {
         "reference": reference_uncertainty,
         "environment": environment_uncertainty,
@@ -158,12 +164,6 @@ def suggest_interval(
         missing = missing_for(
             source, question, limited_by, interval_s=interval, wanted_s=wanted, offset=after
         )
-    aside = []
-    if isinstance(source, HistoryModel) and source.by_class is not None:
-        usual = replace(search, forecast=source.by_class)
-        passages = usual.never_left(reach) if meaning == "never_left" else None
-        by_class, _ = _limited(usual.intervals(times, passages)[meaning], reach, reach_named, cap)
-        aside = [class_set_aside(source.by_class.prior, interval, by_class)]
     rounded, remarks = whole_units(interval, unit=calendar_unit, start=start)
     return IntervalSuggestion(
         tolerance=question.tolerance,
@@ -181,7 +181,11 @@ def suggest_interval(
         never_left=simulated,
         standard_uncertainty_by_term=terms,
         findings=merged(
-            [finding], aside, missing, reference_findings(source, reference_uncertainty), remarks
+            [finding],
+            missing,
+            reference_findings(source, reference_uncertainty),
+            season_findings(source, environment_uncertainty),
+            remarks,
         ),
     )
 

@@ -101,7 +101,7 @@ def compare_methods(
     *,
     tolerance: ToleranceLike | Tolerance,
     reliability: float = DEFAULT_CONFIDENCE,
-    oscillator_class: str | OscillatorClass | DriftPrior = "oven",
+    oscillator_class: str | OscillatorClass | DriftPrior | None = None,
     staircase: Staircase | None = None,
     model: HistoryModel | None = None,
 ) -> MethodComparison:
@@ -168,8 +168,8 @@ def _found(history: CalibrationHistory, limits: Tolerance) -> tuple[list[tuple[f
             found.append((elapsed, after.state == "in"))
         elif after.state is not None:
             sentence = (
-                f"Row {after.row} was found {after.state!r} by {after.tolerance}, not by {limits}: it is "
-                "left out where states are counted."
+                f"{(after.place or 'a calibration').capitalize()} was found {after.state!r} by "
+                f"{after.tolerance}, not by {limits}: it is left out where states are counted."
             )
             values = {"row": after.row}
             aside.append(Finding(code="STATE_LEFT_OUT", severity="caution", sentence=sentence, values=values))
@@ -238,7 +238,7 @@ def _by_use(
     history: CalibrationHistory,
     limits: Tolerance,
     target: float,
-    oscillator_class: str | OscillatorClass | DriftPrior,
+    oscillator_class: str | OscillatorClass | DriftPrior | None,
 ) -> MethodInterval:
     name = "in-use time"
     if all(math.isnan(point.in_use_s) for point in history.points):

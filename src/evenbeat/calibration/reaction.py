@@ -1,6 +1,6 @@
 """Intervals that react to each found state, and what few found states can show.
 
-Sources: staircase ('automatic') and control-chart methods, ILAC-G24:2022/OIML D 10, 5; equilibrium of a
+Sources: staircase ('automatic') and control-chart methods, ILAC-G24:2022/OIML D 10; equilibrium of a
 staircase is elementary; Jeffreys and Clopper-Pearson bounds, Brown, Cai & DasGupta 2001.
 """
 

@@ -23,6 +23,8 @@ from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
 Bias = Literal["full", "half"]
 SURE_OF_SIGN = 0.99
+HELD_BACK = 0.05
+"""Share of half the tolerance held back from a limit where the adjustment's uncertainty is not stated."""
 LONGEST_S = 40 * SECONDS_PER_YEAR
 SEARCH_POINTS = 160
 SEARCH_COMPONENTS = 600
@@ -187,7 +189,8 @@ def suggest_setpoint(
     reliability
         Probability of being within them at every moment of the interval, the first included.
     as_left_uncertainty
-        Standard uncertainty of the adjustment.
+        Standard uncertainty of the adjustment; where it is zero, a twentieth of half the tolerance is held
+        back.
     bias
         ``half``: only half way from zero, where users dislike an offset on the first day.
 
@@ -228,6 +231,10 @@ def suggest_setpoint(
         quickly, exactly = _quickly(source, limits, reliability, as_left_uncertainty)
         best = _longest(quickly, limits, -1.0 if positive > 0.5 else 1.0)
         best = _confirmed(exactly, limits, best)
+        if not as_left_uncertainty > 0:
+            # of an adjustment that nobody states the uncertainty of: never on the limit itself
+            reach_held = (1 - HELD_BACK) * limits.half_width
+            best = limits.middle + min(max(best - limits.middle, -reach_held), reach_held)
     half = 0.5 * (best + (0.0 if limits.holds(0.0) else limits.middle))
     longest = interval(best)
     return SetpointSuggestion(

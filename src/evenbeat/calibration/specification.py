@@ -35,8 +35,7 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -45,6 +44,7 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.results import Column, Result
+from evenbeat.toml_text import toml_in
 from evenbeat.units import duration_text, parse_duration
 
 Quantity = Literal[
@@ -232,11 +232,7 @@ class Specification(Result):
         InputError
             If the file cannot be read or a line is impossible; the sentence names file and line.
         """
-        try:
-            content = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-            msg = f"{path}: the specification cannot be read: {error}"
-            raise InputError(msg) from error
+        content = toml_in(path, "specification")
         entries = content.get("line")
         if not isinstance(entries, list):
             msg = f"{path}: no [[line]] is given; a specification needs at least one"
@@ -264,7 +260,7 @@ def _quantity(name: object, where: str) -> Quantity:
 
 def _limits(limit: ToleranceLike, where: str) -> Tolerance:
     try:
-        return Tolerance.of(tuple(limit) if isinstance(limit, Sequence) else limit)
+        return Tolerance.of(limit)
     except (InputError, TypeError, ValueError) as error:
         msg = f"{where}: limit is {limit!r}; it must be a positive number, or two such as [-5e-9, 1e-8]"
         raise InputError(msg) from error

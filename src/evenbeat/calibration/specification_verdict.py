@@ -30,7 +30,7 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
-from evenbeat.quantities import Estimate, checked_probability
+from evenbeat.quantities import Estimate, checked_coverage
 from evenbeat.record import Record, check_record
 from evenbeat.results import Column, Result
 
@@ -180,7 +180,7 @@ def check_specification(
     rule
         Decision rule, as for :func:`evenbeat.decide`; agree on it before measuring.
     coverage
-        Probability of the interval whose half width is U; 0.9545 is k = 2 of a normal distribution.
+        Probability of the interval whose half width is U; 0.9545 is exactly k = 2 of a normal distribution.
 
     Raises
     ------
@@ -199,9 +199,9 @@ def check_specification(
     Tests: tests/calibration/test_specification.py
     """
     if record is not None:
-        check_record(record)
+        check_record(record, grid_for="check_specification")
     chosen = decision_rule(rule)
-    checked_probability(coverage, "coverage")
+    coverage = checked_coverage(coverage)
     if record is None and model is None and not curves and not measured:
         msg = "nothing is given to hold the specification against; give a record, a model, curves or measured"
         raise InputError(msg)

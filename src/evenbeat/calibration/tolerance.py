@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from evenbeat.errors import InputError
 from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray, StudentMixture
+from evenbeat.units import parse_limits
 
-ToleranceLike = float | tuple[float, float] | Sequence[float]
-"""± one number, or the lower and the upper limit."""
+ToleranceLike = float | tuple[float, float] | Sequence[float] | str
+"""± one number, or the lower and the upper limit; either as text, too."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,7 +35,7 @@ class Tolerance(Plain):
         Parameters
         ----------
         limits
-            ``1e-8`` for ±1e-8, or ``(-5e-9, 1e-8)``.
+            ``1e-8`` for ±1e-8, or ``(-5e-9, 1e-8)``; or text that says so: ``"±10 ppb"``, ``"-5e-9:1e-8"``.
         guard_band
             Held back from either limit.
 
@@ -55,6 +56,11 @@ class Tolerance(Plain):
     def symmetric(self) -> bool:
         """Whether both limits are equally far from zero."""
         return self.lower == -self.upper
+
+    @property
+    def stated(self) -> float | str:
+        """One number for ±, or both limits as in ``-5e-09:1e-08``: :meth:`of` makes the same of it."""
+        return self.upper if self.symmetric else f"{self.lower!r}:{self.upper!r}"
 
     @property
     def half_width(self) -> float:
@@ -83,6 +89,8 @@ class Tolerance(Plain):
 def _limits(limits: ToleranceLike | Tolerance) -> tuple[float, float]:
     if isinstance(limits, Tolerance):
         return limits.lower, limits.upper
+    if isinstance(limits, str):
+        limits = parse_limits(limits)
     if isinstance(limits, int | float):
         if not (limits > 0 and math.isfinite(limits)):
             msg = (

@@ -8,6 +8,7 @@ the number of outcomes that do not overlap. Sources of the scores: :mod:`evenbea
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
@@ -18,7 +19,7 @@ from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.noise_ratios import NoisePrior
-from evenbeat.clock.outcomes import Outcomes, moments, record_until
+from evenbeat.clock.outcomes import Outcomes, moments, record_until, seen_frequency
 from evenbeat.clock.scores import condensed, interval_score, ranked_probability_score
 from evenbeat.clock.tested import Backtest, HorizonScore, Outcome, ScoredQuantity, horizon_score
 from evenbeat.clock.verdicts import backtest_findings
@@ -82,9 +83,10 @@ def backtest(
     Notes
     -----
     Frequencies are means as long as the shortest horizon that end at the horizon; time errors are gained
-    from the origin to the horizon. Outliers and steps flagged by conditioning were found with the whole
-    record in view: the only look ahead. Not valid as a promise about horizons longer than those tested,
-    nor for a clock that is treated otherwise from now on.
+    from the origin to the horizon. Readings at epochs of their own are compared as far as they reach.
+    Outliers and steps flagged by conditioning were found with the whole record in view: the only look
+    ahead. Not valid as a promise about horizons longer than those tested, nor for a clock that is treated
+    otherwise from now on.
 
     References
     ----------
@@ -142,7 +144,7 @@ def backtest(
 
 def _steps_after(record: Record, moment_s: float) -> Record:
     """Return the record with the flags of later steps only: a forecast starts from the earlier ones."""
-    earlier = [step for step in record.steps if step.start * record.interval_s < moment_s]
+    earlier = [step for step in record.steps if record.time_of(step.start) < moment_s]
     return replace(record, flags=tuple(flag for flag in record.flags if flag not in earlier))
 
 
@@ -163,8 +165,17 @@ def _horizons(record: Record, horizons_s: npt.ArrayLike | None, first_share: flo
     if not (asked.size and np.all(asked > 0)):
         msg = f"horizons_s is {horizons_s!r}; every horizon must be a positive number of seconds"
         raise InputError(msg)
-    samples = np.unique(np.maximum(np.round(asked / record.interval_s), 1))
     left = (1 - first_share) * record.duration_s
+    if record.epochs_ns is not None:
+        asked = np.unique(np.maximum(asked, record.spacing_s))
+        if asked[-1] > left:
+            msg = (
+                f"a horizon of {asked[-1]:g} s leaves less than {first_share:.0%} of the record of "
+                f"{record.duration_s:g} s to fit; ask for at most {left:g} s"
+            )
+            raise TooShortError(msg, needed=len(record) + 1, available=len(record))
+        return asked
+    samples = np.unique(np.maximum(np.round(asked / record.interval_s), 1))
     if samples[-1] * record.interval_s > left * (1 + 1e-9):
         msg = (
             f"a horizon of {samples[-1] * record.interval_s:g} s leaves less than {first_share:.0%} of the "
@@ -178,6 +189,9 @@ def _tests(
     model: ClockModel, origin: float, horizons: FloatArray, outcomes: Outcomes, confidence: float
 ) -> Iterator[Outcome]:
     """Yield the outcomes of one origin beside what the model foretold."""
+    if model.record.epochs_ns is not None:
+        yield from _tests_at_epochs(model, origin, horizons, outcomes, confidence)
+        return
     end, width = model.record.duration_s, float(horizons.min())
     gained = [outcomes.time_error(origin, origin + horizon) for horizon in horizons.tolist()]
     shown = [outcomes.mean_frequency(origin + h - width, origin + h) for h in horizons.tolist()]
@@ -185,6 +199,30 @@ def _tests(
     frequencies = model.frequency_at(end + horizons - width / 2, averaging_time_s=width)
     yield from _scored(time_errors, gained, origin=origin, horizons=horizons, confidence=confidence)
     yield from _scored(frequencies, shown, origin=origin, horizons=horizons, confidence=confidence)
+
+
+def _tests_at_epochs(
+    model: ClockModel, origin: float, horizons: FloatArray, outcomes: Outcomes, confidence: float
+) -> Iterator[Outcome]:
+    """Yield the outcomes of one origin where readings follow no grid: what was read next to every horizon."""
+    width = float(horizons.min())
+    for horizon in horizons.tolist():
+        ahead = np.array([horizon])
+        whole = outcomes.seen(origin, origin + horizon)
+        if whole.share >= 1 - MOST_MISSING and not math.isnan(whole.frequency):
+            length = whole.stop_s - whole.start_s
+            forecast = model.time_error_at([model.record.duration_s + length])
+            gained = [whole.frequency * length]
+            yield from _scored(forecast, gained, origin=origin, horizons=ahead, confidence=confidence)
+        last = outcomes.seen(origin + horizon - width, origin + horizon)
+        if not math.isnan(last.frequency):
+            yield from _scored(
+                seen_frequency(model, last),
+                [last.frequency],
+                origin=origin,
+                horizons=ahead,
+                confidence=confidence,
+            )
 
 
 def _scored(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.clock.covariance import Gating, Spans
+from evenbeat.clock.covariance import Gates, Gating, Spans
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
@@ -41,7 +41,8 @@ class Blocks:
     factor
         Samples in a regular block.
     gating
-        Interval and gate in seconds where readings have dead time between them.
+        Interval and gate in seconds where readings have dead time between them; the spans of all readings
+        where they are at epochs of their own.
     """
 
     spans: Spans
@@ -50,7 +51,7 @@ class Blocks:
     length_s: float
     factor: int
     findings: tuple[Finding, ...]
-    gating: Gating | None = None
+    gating: Gating | Gates | None = None
 
     def __len__(self) -> int:
         return len(self.frequency)

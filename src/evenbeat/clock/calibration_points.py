@@ -2,22 +2,95 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias, Union, cast
+from typing import TYPE_CHECKING, Literal, TypeAlias, Union, cast
 
 import numpy as np
 
-from evenbeat.errors import InputError, LogError
-from evenbeat.tables import DateOrder, order_of_dates, rows_of_one, text_frame
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.plausible import YEARS
+from evenbeat.tables import Field, Row, Table, TableLike, read_table
 
 if TYPE_CHECKING:
     import pandas as pd
 
-COLUMNS = ("date", "as_found", "as_left", "standard_uncertainty", "adjusted")
-_YES, _NO = {"yes", "true", "1", "1.0"}, {"no", "false", "0", "0.0"}
+NEEDED = ("date", "as_found", "as_left", "standard_uncertainty", "adjusted")
+FIELDS = (
+    Field(name="date", also=("date_utc", "date_iso", "calibration_date", "date_of_calibration", "datum")),
+    Field(name="as_found", also=("found", "offset_as_found", "offset", "frequency_offset"), unit="1"),
+    Field(name="as_left", also=("left", "offset_as_left"), unit="1"),
+    Field(
+        name="standard_uncertainty",
+        also=("standard_deviation", "u"),
+        unclear=("expanded_uncertainty", "uncertainty", "U"),
+        unit="1",
+    ),
+    Field(name="coverage_factor", also=("k",), unit=""),
+    Field(name="adjusted", also=("adjustment",)),
+    Field(name="instrument", also=("device", "name")),
+    Field(name="nominal_frequency_hz", also=("nominal",), unit="Hz"),
+)
+"""What every table of calibrations may say; a reader adds its own."""
+FIRST_YEAR = 1950
+"""Before it there were no calibrations of this kind (common practice)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadCalibration:
+    """What one row of a table of calibrations says; NaN where it says nothing."""
+
+    date: dt.datetime
+    as_found: float
+    state: Literal["in", "out"] | None
+    as_left: float
+    standard_uncertainty: float
+    adjusted: bool
+
+
+def need_calibrations(read: Table) -> None:
+    """Refuse a table without the columns of calibrations; offsets may state their own uncertainties."""
+    cells = (row.text("as_found") + row.text("as_left") for row in read.rows)
+    own = any(re.search(r"\(|±|\+/-", cell) for cell in cells)
+    read.need(*(name for name in NEEDED if not (own and name == "standard_uncertainty")))
+
+
+def calibration_in(row: Row) -> ReadCalibration:
+    """Return what a row says.
+
+    Raises
+    ------
+    LogError
+        If a cell cannot be read, or the row states two uncertainties.
+    """
+    word = row.text("as_found").lower()
+    found, *own = (math.nan, math.nan) if word in ("in", "out") else row.estimate("as_found")
+    left, of_left = row.estimate("as_left")
+    column = row.uncertainty("standard_uncertainty")
+    stated = [value for value in (column, *own, of_left) if not math.isnan(value)]
+    if any(not math.isclose(value, stated[0]) for value in stated):
+        msg = f"two standard uncertainties are stated, {stated[0]:.3g} and {max(stated[1:]):.3g}; state one"
+        raise row.error(msg)
+    if any(value < 0 for value in stated):
+        msg = f"standard_uncertainty is {row.text('standard_uncertainty')!r}; it must be positive (k = 1)"
+        raise row.error(msg)
+    date = row.moment()
+    if not FIRST_YEAR <= date.year <= YEARS[1]:
+        msg = f"date is {row.text('date')!r}; it must lie in {FIRST_YEAR} to {YEARS[1]}"
+        raise row.error(msg)
+    return ReadCalibration(
+        date=date,
+        as_found=found,
+        state=cast("Literal['in', 'out']", word) if word in ("in", "out") else None,
+        as_left=left,
+        standard_uncertainty=stated[0] if stated else math.nan,
+        adjusted=row.answer("adjusted"),
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,15 +151,19 @@ class CalibrationPoint:
 Calibrations: TypeAlias = Union[Iterable[CalibrationPoint], "pd.DataFrame", str, Path]
 
 
-def calibration_points(source: Calibrations) -> tuple[CalibrationPoint, ...]:
-    """Return calibrations from points, a data frame or a comma-separated table.
+def calibration_points(
+    source: Calibrations, nominal_frequency_hz: float | None = None
+) -> tuple[tuple[CalibrationPoint, ...], tuple[Finding, ...]]:
+    """Return calibrations from points or a table, and what was assumed of the table.
 
     Parameters
     ----------
     source
-        A table has the columns ``date`` (UTC), ``as_found``, ``as_left``, ``standard_uncertainty``
-        (fractional frequency, k = 1) and ``adjusted`` (yes or no); lines that begin with ``#`` are
-        remarks. It holds one instrument.
+        A table, frame or file, has the columns ``date`` (UTC), ``as_found``, ``as_left``,
+        ``standard_uncertainty`` (fractional frequency, k = 1) and ``adjusted`` (yes or no), and holds one
+        instrument; see :meth:`evenbeat.CalibrationHistory.from_table`.
+    nominal_frequency_hz
+        For offsets in hertz.
 
     Raises
     ------
@@ -94,47 +171,32 @@ def calibration_points(source: Calibrations) -> tuple[CalibrationPoint, ...]:
         If the file or a column is missing, a cell cannot be read, the table holds several instruments, or its
         dates may be read in two ways.
     """
-    if isinstance(source, str | Path) or hasattr(source, "columns"):
-        table = cast("pd.DataFrame | str | Path", source)
-        where = Path(table).name if isinstance(table, str | Path) else "the data frame"
-        return _from_frame(text_frame(table, "table of calibrations"), where)
-    points = tuple(source)
-    strange = [type(point).__name__ for point in points if not isinstance(point, CalibrationPoint)]
-    if strange:
-        msg = f"calibrations hold a {strange[0]}; give CalibrationPoint(at=…, as_found=…, …)"
-        raise InputError(msg)
-    return points
-
-
-def _from_frame(frame: pd.DataFrame, where: str) -> tuple[CalibrationPoint, ...]:
-    missing = [name for name in COLUMNS if name not in frame.columns]
-    if missing:
-        msg = f"{where} has no column {missing[0]!r}; calibrations need {', '.join(COLUMNS)}"
-        raise LogError(msg)
-    order = order_of_dates(list(frame["date"]), points_decide=False)
-    rows, _ = rows_of_one(frame, where)
-    return tuple(_from_row(row, f"{where}, row {number}", order) for number, row in rows)
-
-
-def _from_row(row: dict[str, object], where: str, order: DateOrder) -> CalibrationPoint:
-    try:
-        date = np.datetime64(order.moment(row["date"]))
-        found, left, uncertainty = (float(str(row[name]).strip() or "nan") for name in COLUMNS[1:4])
-    except ValueError as error:
-        msg = f"{where}: {error}; offsets are plain numbers"
-        raise LogError(msg) from error
-    adjusted = _is_yes(str(row["adjusted"]).strip().lower(), where)
-    return CalibrationPoint(
-        at=date,
-        as_found=found,
-        standard_uncertainty=uncertainty,
-        as_left=left if adjusted else None,
-        adjusted=adjusted,
+    if not (isinstance(source, str | Path) or hasattr(source, "columns")):
+        points = tuple(source)
+        strange = [type(point).__name__ for point in points if not isinstance(point, CalibrationPoint)]
+        if strange:
+            msg = f"calibrations hold a {strange[0]}; give CalibrationPoint(at=…, as_found=…, …)"
+            raise InputError(msg)
+        return points, ()
+    read = read_table(
+        cast("TableLike", source),
+        FIELDS,
+        what="table of calibrations",
+        nominal_frequency_hz=nominal_frequency_hz,
     )
+    need_calibrations(read)
+    return tuple(_point(row) for row in read.of_one()[0]), read.findings
 
 
-def _is_yes(word: str, where: str) -> bool:
-    if word not in _YES | _NO:
-        msg = f"{where}: adjusted is {word!r}; it must be yes or no"
-        raise LogError(msg)
-    return word in _YES
+def _point(row: Row) -> CalibrationPoint:
+    one = calibration_in(row)
+    try:
+        return CalibrationPoint(
+            at=np.datetime64(one.date),
+            as_found=one.as_found,
+            standard_uncertainty=one.standard_uncertainty,
+            as_left=one.as_left if one.adjusted else None,
+            adjusted=one.adjusted,
+        )
+    except InputError as error:
+        raise row.error(error) from error

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,8 @@ MODELLED = (WHITE_FM, WHITE_PM, FLICKER_FM, RANDOM_WALK_FM)
 IntArray = npt.NDArray[np.int64]
 MOST_READINGS = 2000
 LONGEST_SUM = 64
+FAR = 1e-8
+"""Product of two spans over the square of their distance, below which their means are values at points."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -78,7 +81,29 @@ def mean_frequency_covariance(exponent: int, one: Spans, other: Spans) -> FloatA
     total -= _edges(exponent, one.stop, other.start)
     total -= _edges(exponent, one.start, other.stop)
     total += _edges(exponent, one.start, other.start)
-    return total / np.outer(one.length, other.length)
+    total /= np.outer(one.length, other.length)
+    if exponent != WHITE_PM:
+        _put_far_apart(exponent, total, one, other)
+    return total
+
+
+def _put_far_apart(exponent: int, total: FloatArray, one: Spans, other: Spans) -> None:
+    """Put -K'' of the distance where spans are so short beside it that differences of K are rounding."""
+    shortest = float(one.length.min() * other.length.min())
+    apart = max(
+        abs(float(one.stop.max() - other.start.min())), abs(float(other.stop.max() - one.start.min()))
+    )
+    if shortest >= FAR * apart**2:
+        return
+    lag = np.abs(np.subtract.outer(one.middle, other.middle))
+    far = np.multiply.outer(one.length, other.length) < FAR * lag**2
+    # K = -|t|/4, (t²/2) ln|t|, (π²/6)|t|³: see evenbeat.powerlaw.phase_covariance
+    bend: FloatArray | float = 0.0
+    if exponent == FLICKER_FM:
+        bend = np.log(lag[far]) + 1.5
+    elif exponent == RANDOM_WALK_FM:
+        bend = math.pi**2 * lag[far]
+    total[far] = -bend
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,7 +122,41 @@ class Gating:
         return np.rint((spans.length - self.gate) / self.interval).astype(np.int64) + 1
 
 
-def block_covariance(exponent: int, spans: Spans, gating: Gating | None) -> FloatArray:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Gates:
+    """Readings at epochs of their own: the span of each, in the unit of the blocks, and where blocks begin.
+
+    Attributes
+    ----------
+    spans
+        Of the m readings, in order.
+    begins
+        Shape (n,): first reading of each block.
+    """
+
+    spans: Spans
+    begins: IntArray
+
+    def scaled(self, factor: float) -> Gates:
+        """Return the spans in another unit of time."""
+        return Gates(spans=self.spans.scaled(factor), begins=self.begins)
+
+    @property
+    def weights(self) -> FloatArray:
+        """Shape (m,): weight of each reading in the average of its block, as long as it lasts."""
+        length = self.spans.length
+        return length / np.repeat(self.summed(length), np.diff(np.append(self.begins, len(length))))
+
+    def summed(self, values: FloatArray) -> FloatArray:
+        """Return sums over the readings of each block, shape (m, …) to (n, …)."""
+        return np.asarray(np.add.reduceat(values, self.begins, axis=0))
+
+    def dilution(self, block: float) -> float:
+        """Return the variance of a block average under white FM (median), over that without dead time."""
+        return float(np.median(self.summed(self.weights**2 / self.spans.length))) * block
+
+
+def block_covariance(exponent: int, spans: Spans, gating: Gating | Gates | None) -> FloatArray:
     """Return the generalized covariance of block averages per unit level, dead time included, shape (n, n).
 
     Notes
@@ -108,6 +167,8 @@ def block_covariance(exponent: int, spans: Spans, gating: Gating | None) -> Floa
     """
     if gating is None:
         return mean_frequency_covariance(exponent, spans, spans)
+    if isinstance(gating, Gates):
+        return _of_gates(exponent, spans, gating)
     readings = gating.readings(spans)
     if readings.sum() <= MOST_READINGS:
         return _gated(exponent, spans.start, readings, gating)
@@ -115,6 +176,31 @@ def block_covariance(exponent: int, spans: Spans, gating: Gating | None) -> Floa
         return np.diag(2 / (gating.gate**2 * readings))
     total = mean_frequency_covariance(exponent, spans, spans)
     total[np.diag_indices(len(spans))] += _dead_time_variance(exponent, readings, gating)
+    return total
+
+
+def _of_gates(exponent: int, spans: Spans, gates: Gates) -> FloatArray:
+    """Return the covariance of averages of readings at epochs of their own.
+
+    Exact for up to 2000 readings. Beyond, blocks keep the covariance of their spans for flicker and
+    random-walk FM, but for the variance of blocks of up to 64 readings, which is exact; white noises are
+    exact where no readings overlap.
+    """
+    weights = gates.weights
+    if len(weights) <= MOST_READINGS:
+        total = mean_frequency_covariance(exponent, gates.spans, gates.spans)
+        total *= np.multiply.outer(weights, weights)
+        return gates.summed(gates.summed(total).T)
+    alone = mean_frequency_variance(exponent, gates.spans)
+    if exponent in (WHITE_PM, WHITE_FM):
+        return np.diag(gates.summed(weights**2 * alone))
+    total = mean_frequency_covariance(exponent, spans, spans)
+    ends = np.append(gates.begins, len(weights))
+    for block, (begin, end) in enumerate(pairwise(ends.tolist())):
+        if end - begin <= LONGEST_SUM:
+            part = Spans(start=gates.spans.start[begin:end], stop=gates.spans.stop[begin:end])
+            share = weights[begin:end]
+            total[block, block] = share @ mean_frequency_covariance(exponent, part, part) @ share
     return total
 
 

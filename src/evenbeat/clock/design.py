@@ -328,7 +328,7 @@ def _influence(record: Record, influence: Influence, column: FloatArray, lag: Es
 
 
 def _stride(record: Record) -> int:
-    a_day = SECONDS_PER_DAY / record.interval_s
+    a_day = SECONDS_PER_DAY / record.spacing_s
     return max(1, int(min(a_day, len(record)) / SAMPLES_PER_DAY))
 
 

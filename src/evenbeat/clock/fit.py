@@ -11,6 +11,7 @@ from scipy import special
 from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
 from evenbeat.clock.blocks import Blocks, block_averages, phase_steps
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
+from evenbeat.clock.covariance import Gates
 from evenbeat.clock.design import Trend, after_steps, trend_of
 from evenbeat.clock.determined import Asked, changing, told_apart
 from evenbeat.clock.environment import Influence, chosen_influences
@@ -30,9 +31,10 @@ from evenbeat.clock.oscillator import StatedPrior, class_findings
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.clock.rank import ranked
-from evenbeat.clock.sparse import blocks_between_readings, read_now_and_then
+from evenbeat.clock.sparse import blocks_between_readings, blocks_of_readings, read_now_and_then
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged
+from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
 from evenbeat.units import duration_text
@@ -129,9 +131,13 @@ def fit_clock(
     """
     check_record(record)
     influences = chosen_influences(record, environment)
+    if influences:
+        record.needs_grid("a model of the environment")
     aging_laws = _laws(record, aging, age_s, retrace=retrace)
     blocks = _blocks(record, influences, most_blocks)
-    points = calibration_points(calibrations)
+    points, assumed = calibration_points(
+        calibrations, stated_nominal(record.findings, record.nominal_frequency_hz)
+    )
     step_times = _step_times(record, blocks, adjustment_times(record, points))
     scale = _scale(record, blocks, step_times)
     asked = changing(
@@ -143,7 +149,7 @@ def fit_clock(
     grid = noise_grid(
         spans,
         blocks.length_s / duration,
-        with_white_pm=blocks.factor < WHITE_PM_MATTERS_BELOW,
+        with_white_pm=_white_pm_shows(blocks),
         gating=None if blocks.gating is None else blocks.gating.scaled(1 / duration),
     )
     y = (blocks.frequency - blocks.frequency.mean()) / scale
@@ -174,6 +180,7 @@ def fit_clock(
     model = model.with_findings(
         *merged(
             record.findings,
+            assumed,
             blocks.findings,
             _step_findings(record, step_times, trend.step_times),
             asked.findings,
@@ -191,9 +198,19 @@ def _blocks(record: Record, influences: tuple[Influence, ...], most_blocks: int)
     samples = len(record) - (record.kind == "phase")
     if samples < WHITE_PM_MATTERS_BELOW * most_blocks:
         most_blocks = min(most_blocks, MOST_BLOCKS_WITH_WHITE_PM)
+    if record.epochs_ns is not None and record.kind == "frequency":
+        return blocks_of_readings(record, most_blocks=most_blocks)
     if not influences and read_now_and_then(record):
         return blocks_between_readings(record, most_blocks=most_blocks)
     return block_averages(record, most_blocks=most_blocks, covariates=tuple(each.name for each in influences))
+
+
+def _white_pm_shows(blocks: Blocks) -> bool:
+    """Return whether white PM is told from white FM: averages are short, and neighbours share an end."""
+    apart = (
+        isinstance(blocks.gating, Gates) and np.median(blocks.spans.start[1:] - blocks.spans.stop[:-1]) > 0
+    )
+    return blocks.factor < WHITE_PM_MATTERS_BELOW and not apart
 
 
 def _scale(record: Record, blocks: Blocks, step_times: tuple[float, ...]) -> float:
@@ -280,7 +297,7 @@ def _display_uncertainty(record: Record) -> float:
 
 def _step_times(record: Record, blocks: Blocks, adjusted: FloatArray) -> tuple[float, ...]:
     """Return scaled times of the frequency steps and adjustments that have blocks on both sides."""
-    times = [f.start * record.interval_s for f in record.steps if f.cause == "frequency_step"]
+    times = [record.time_of(f.start) for f in record.steps if f.cause == "frequency_step"]
     for time in adjusted.tolist():
         if all(abs(time - known) > same_step(blocks.length_s) for known in times):
             times.append(time)
@@ -290,7 +307,7 @@ def _step_times(record: Record, blocks: Blocks, adjusted: FloatArray) -> tuple[f
 
 def _step_findings(record: Record, seen: tuple[float, ...], modelled: tuple[float, ...]) -> Iterator[Finding]:
     """Say which flagged steps the model allows for; ``seen`` are those with averages on both sides."""
-    flagged = [f.start * record.interval_s for f in record.steps if f.cause == "frequency_step"]
+    flagged = [record.time_of(f.start) for f in record.steps if f.cause == "frequency_step"]
     known = sum(time / record.duration_s in modelled for time in set(flagged))
     counts = [(known, "frequency"), (len(set(phase_steps(record))), "phase")]
     said = [f"{count} step{'s' * (count > 1)} of {what}" for count, what in counts if count]
@@ -334,7 +351,7 @@ def _interruptions(record: Record) -> tuple[float, ...]:
     InputError
         If there is none.
     """
-    ends = [f.stop * record.interval_s for f in record.flags if f.cause == "warm_up" and f.start > 0]
+    ends = [record.time_of(f.stop) for f in record.flags if f.cause == "warm_up" and f.start > 0]
     starts = tuple(end / record.duration_s for end in ends if end < 0.9 * record.duration_s)
     if not starts:
         msg = "retrace needs an interruption with settling after it, and conditioning flagged none"

@@ -15,10 +15,10 @@ import numpy as np
 
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.outcomes import Outcomes, record_until
+from evenbeat.clock.outcomes import Outcomes, moments, record_until, seen_frequency
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.quantities import number_text
+from evenbeat.quantities import StudentMixture, number_text
 from evenbeat.units import duration_text
 
 SHARE_FORETOLD = 0.2
@@ -43,16 +43,14 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
         ``FORETOLD`` (good) or ``NOT_FORETOLD`` (caution); ``None`` where a part is too short or empty.
     """
     record = model.record
+    if record.epochs_ns is not None:
+        return _at_epochs(model, aging=aging)
     cut = (1 - SHARE_FORETOLD) * record.duration_s
     cut = math.ceil(cut / record.interval_s - 1e-9) * record.interval_s
     if record.duration_s - cut < FEWEST_FORETOLD * record.interval_s * (1 - 1e-9):
         return None
-    environment = [influence.name for influence in model.trend.influences]
-    try:
-        early = fit_clock(
-            record_until(record, cut), aging=aging, environment=environment, noise_prior=model.noise_prior
-        )
-    except InputError:  # a part is too short
+    early = _early(model, cut, aging=aging)
+    if early is None:
         return None
     if early.trend.not_determined:  # a temperature did not change yet
         return None
@@ -64,19 +62,47 @@ def foretold_finding(model: ClockModel, *, aging: str) -> Finding | None:
         return None
     length = record.duration_s - cut
     forecast = early.frequency_at(np.array([cut + length / 2]), averaging_time_s=length)
-    below = float(forecast.distribution.cdf(observed)[0])
-    return _finding(
-        observed=observed,
-        foretold=float(forecast.mean[0]),
-        uncertainty=float(forecast.standard_uncertainty[0]),
-        probability=2 * min(below, 1 - below),
-        length_s=length,
-    )
+    return _finding(forecast.distribution, observed, length)
 
 
-def _finding(
-    *, observed: float, foretold: float, uncertainty: float, probability: float, length_s: float
-) -> Finding:
+def _early(model: ClockModel, cut: float, *, aging: str) -> ClockModel | None:
+    """Return the model of what was known at the cut; ``None`` where that is too short."""
+    environment = [influence.name for influence in model.trend.influences]
+    try:
+        return fit_clock(
+            record_until(model.record, cut),
+            aging=aging,
+            environment=environment,
+            noise_prior=model.noise_prior,
+        )
+    except InputError:
+        return None
+
+
+def _at_epochs(model: ClockModel, *, aging: str) -> Finding | None:
+    """Return the same for readings at epochs of their own, frequencies compared as the mean of their spans.
+
+    That mean is less sure than one over all of the last part, by the white FM of what was not measured.
+    """
+    record = model.record
+    cut = (1 - SHARE_FORETOLD) * record.duration_s
+    later = tuple(f for f in record.flags if f not in record.steps or record.time_of(f.start) >= cut)
+    shown = replace(record, flags=later)
+    begin = moments(shown, cut, cut, 1)[0]
+    if np.count_nonzero(record.elapsed_s >= begin) < FEWEST_FORETOLD + (record.kind == "phase"):
+        return None
+    seen = Outcomes(shown, without_steps=True, most_missing=0.5).seen(begin, record.duration_s)
+    early = _early(model, begin, aging=aging)
+    if early is None or math.isnan(seen.frequency):
+        return None
+    forecast = seen_frequency(early, seen)
+    return _finding(forecast.distribution, seen.frequency, seen.stop_s - seen.start_s)
+
+
+def _finding(forecast: StudentMixture, observed: float, length_s: float) -> Finding:
+    foretold, uncertainty = float(forecast.mean[0]), float(forecast.standard_deviation[0])
+    below = float(forecast.cdf(np.array([observed]))[0])
+    probability = 2 * min(below, 1 - below)
     values = {
         "observed": observed,
         "foretold": foretold,

@@ -37,6 +37,8 @@ class LevelPosterior:
         Shape (k,), of that estimate.
     block_s
         Length of one block in seconds.
+    dilution
+        See :class:`evenbeat.clock.noise_grid.NoiseGrid`: what hides under the averages of sparse readings.
     """
 
     weights: FloatArray
@@ -44,6 +46,7 @@ class LevelPosterior:
     allan_variance: FloatArray
     degrees_of_freedom: FloatArray
     block_s: float
+    dilution: float = 1.0
 
     def estimates(self, exponent: int) -> FloatArray:
         """Return h_α at every point, shape (k,) (white PM: variance of phase)."""
@@ -81,8 +84,9 @@ def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], rec
         level = posterior.estimates(exponent)
         if not level.any() and exponent not in if_present:
             continue
-        unit = 8 * math.pi**2 * record.interval_s if exponent == WHITE_PM else 1.0
-        shares = np.array([_largest_share(each, exponent, reach) for each in posterior.ratios])
+        unit = 8 * math.pi**2 * record.spacing_s if exponent == WHITE_PM else 1.0
+        seen = [{**each, WHITE_FM: posterior.dilution} for each in posterior.ratios]
+        shares = np.array([_largest_share(each, exponent, reach) for each in seen])
         if posterior.weights @ (shares >= SEEN_SHARE) >= SEEN_PROBABILITY:
             values[exponent] = unit * _quantile(level, posterior.weights, 0.5)
         else:

@@ -83,6 +83,11 @@ class ClockModel(Surroundings, Result):
         limits = limits_if_present(self.grid, likeliest, scale=self.scale, block_s=self.blocks.length_s)
         return noise_levels(self._levels, limits, self.record)
 
+    @property
+    def white_fm(self) -> float:
+        """Posterior mean of h₀, whether or not white FM is seen."""
+        return self._levels.mean(WHITE_FM)
+
     @cached_property
     def _levels(self) -> LevelPosterior:
         points = [(c, self.variants[c.variant].fit) for c in self.components]
@@ -93,6 +98,7 @@ class ClockModel(Surroundings, Result):
             allan_variance=np.array(variance),
             degrees_of_freedom=degrees_of_freedom(self.variants, self.components),
             block_s=self.blocks.length_s,
+            dilution=self.grid.dilution,
         )
 
     def _ratios_of(self, component: Component) -> dict[int, float]:

@@ -11,7 +11,7 @@ Source: generalized covariance and universal kriging, Matheron 1973.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -24,6 +24,7 @@ from evenbeat.clock.covariance import (
     RANDOM_WALK_FM,
     WHITE_FM,
     WHITE_PM,
+    Gates,
     Gating,
     Spans,
     block_covariance,
@@ -76,6 +77,9 @@ class NoiseGrid:
         Length of a regular block in the same unit, at which the ratios are taken.
     covariances
         Exponent to covariance of the block averages, shape (n, n), scaled to unit Allan variance.
+    dilution
+        By how much dead time between readings of their own times raises the variance of a block under white
+        FM: the ratios are as much larger.
     turns
         Places of contrasts that are uncorrelated with all others, and the matrices that turn them into the
         basis of every node, shape (nodes, m, m); those of the nodes are views of them.
@@ -88,6 +92,7 @@ class NoiseGrid:
     covariances: dict[int, FloatArray]
     nodes: tuple[Node, ...]
     turns: tuple[tuple[slice, FloatArray], ...]
+    dilution: float = 1.0
 
     def turned(self, contrasts: FloatArray, some: slice) -> FloatArray:
         """Return contrasts, shape (n - 1, q), in the bases of some nodes, shape (nodes, n - 1, q)."""
@@ -141,7 +146,7 @@ class NoiseGrid:
             msg = f"noise_prior is {prior!r}; it must be one of {', '.join(map(repr, PRIORS))}"
             raise InputError(msg)
         shape = PRIORS[prior]
-        strength = np.array(self.ratios.random_walk_fm) / self.block**2
+        strength = np.array(self.ratios.random_walk_fm) / self.dilution / self.block**2
         told = np.clip(np.log(1 / (FEW_BLOCKS * self.block)) / np.log(ENOUGH_BLOCKS / FEW_BLOCKS), 0, 1)
         there = np.where(strength > 0.99 * shape.weakest_walk, strength ** -(shape.walk_slope * told), 0.0)
         absent = np.zeros(len(strength))
@@ -184,7 +189,7 @@ def noise_grid(
     block: float,
     *,
     with_white_pm: bool,
-    gating: Gating | None = None,
+    gating: Gating | Gates | None = None,
     ratios: Ratios | None = None,
 ) -> NoiseGrid:
     """Return the grid for these spans (scaled to the record length); the last few layouts are kept.
@@ -198,12 +203,18 @@ def noise_grid(
     ratios
         Other ratios than those of :func:`ratio_grid`.
     """
-    chosen = ratio_grid(1 / block, with_white_pm=with_white_pm) if ratios is None else ratios
-    return _cached_grid(spans.start.tobytes(), spans.stop.tobytes(), block, gating, chosen)
+    dilution = gating.dilution(block) if isinstance(gating, Gates) else 1.0
+    if ratios is None:
+        ratios = ratio_grid(1 / block, with_white_pm=with_white_pm).times(dilution)
+    return replace(
+        _cached_grid(spans.start.tobytes(), spans.stop.tobytes(), block, gating, ratios), dilution=dilution
+    )
 
 
 @lru_cache(maxsize=4)
-def _cached_grid(start: bytes, stop: bytes, block: float, gating: Gating | None, ratios: Ratios) -> NoiseGrid:
+def _cached_grid(
+    start: bytes, stop: bytes, block: float, gating: Gating | Gates | None, ratios: Ratios
+) -> NoiseGrid:
     spans = Spans(start=np.frombuffer(start), stop=np.frombuffer(stop))
     contrasts = Contrasts(len(spans))
     exponents = [e for e in MODELLED if e != WHITE_PM or any(ratios.white_pm)]

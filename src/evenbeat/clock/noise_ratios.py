@@ -62,6 +62,16 @@ class Ratios:
     flicker_fm: tuple[float, ...]
     random_walk_fm: tuple[float, ...]
 
+    def times(self, factor: float) -> Ratios:
+        """Return the ratios to a white FM that dead time makes as much larger in the averages."""
+        if factor == 1:
+            return self
+        return Ratios(
+            white_pm=tuple(factor * ratio for ratio in self.white_pm),
+            flicker_fm=tuple(factor * ratio for ratio in self.flicker_fm),
+            random_walk_fm=tuple(factor * ratio for ratio in self.random_walk_fm),
+        )
+
 
 def ratio_grid(count: float, *, with_white_pm: bool) -> Ratios:
     """Return the ratios for a record of ``count`` block lengths.

@@ -1,4 +1,7 @@
-"""Blocks of a clock that was read now and then: the mean frequency from one reading to the next.
+"""Blocks of a clock that was read now and then, or at times that follow no grid.
+
+Of time errors the mean frequency from one reading to the next; of frequencies the readings themselves, each
+with its own span, in groups where there are many.
 
 A clock kept against a time scale is often read every few days or months. Two readings of phase know the
 mean frequency between them exactly, whatever happened meanwhile, if no cycle was lost and nobody set the
@@ -8,9 +11,10 @@ clock. Such a record has hardly two readings in a row on its grid, so averages o
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
-from evenbeat.clock.blocks import FEWEST_BLOCKS, Blocks, phase_steps
-from evenbeat.clock.covariance import Spans
+from evenbeat.clock.blocks import FEWEST_BLOCKS, HALVINGS, Blocks, phase_steps
+from evenbeat.clock.covariance import Gates, Spans
 from evenbeat.errors import TooShortError
 from evenbeat.findings import Finding
 from evenbeat.record import Record
@@ -21,7 +25,9 @@ MOSTLY_ALONE = 0.5
 
 
 def read_now_and_then(record: Record) -> bool:
-    """Return whether most phase readings have no neighbour on the record's grid."""
+    """Return whether readings follow no grid, or most phase readings have no neighbour on it."""
+    if record.epochs_ns is not None:
+        return True
     if record.kind != "phase":
         return False
     present = ~np.isnan(record.usable_values(without_steps=False))
@@ -52,7 +58,10 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
         msg = f"the record has {len(where)} readings; a clock model needs at least {FEWEST_BLOCKS + 1}"
         raise TooShortError(msg, needed=FEWEST_BLOCKS + 1, available=len(where))
     factor = -(-(len(where) - 1) // most_blocks)
-    where = np.unique(np.append(where[::factor], where[-1]))
+    chosen = np.append(where[::factor], where[-1])
+    if record.epochs_ns is not None:  # the present frequency counts most for a forecast
+        chosen = np.append(chosen, where[_last_halved(len(where) - 1, factor)])
+    where = np.unique(chosen)
     stepped = np.histogram(np.array(phase_steps(record)) - 0.5, bins=where)[0] > 0
     first, last = where[:-1][~stepped], where[1:][~stepped]
     if len(first) < FEWEST_BLOCKS:
@@ -61,7 +70,8 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
             f"needs at least {FEWEST_BLOCKS}"
         )
         raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(first))
-    spans = Spans(start=first * record.interval_s, stop=last * record.interval_s)
+    elapsed = record.elapsed_s
+    spans = Spans(start=elapsed[first], stop=elapsed[last])
     typical = float(np.median(spans.length))
     sentence = (
         f"The clock was read {len(where)} times, mostly {duration_text(typical)} apart; the mean frequency "
@@ -77,4 +87,60 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
         length_s=typical,
         factor=1,
         findings=(finding,),
+    )
+
+
+def _last_halved(intervals: int, factor: int) -> npt.NDArray[np.intp]:
+    """Return readings that halve the last ``factor`` intervals again and again."""
+    return np.array([intervals - (factor >> k) for k in range(1, HALVINGS + 1) if factor >> k], dtype=np.intp)
+
+
+def blocks_of_readings(record: Record, *, most_blocks: int) -> Blocks:
+    """Return frequencies at epochs of their own, each with its span, or averages of neighbours.
+
+    Parameters
+    ----------
+    most_blocks
+        Where there are more readings, groups of neighbours are averaged, weighted by their spans; a group
+        ends at a step of frequency and where half of its usual length is empty.
+
+    Raises
+    ------
+    TooShortError
+        If there are fewer than 8.
+
+    Notes
+    -----
+    A group stands for the span about the centre of its readings that lies within it; its noise is that of the
+    readings (see :func:`evenbeat.clock.covariance.block_covariance`).
+    """
+    values = np.asarray(record.usable_values(without_steps=False), dtype=float)
+    where = np.flatnonzero(~np.isnan(values))
+    if len(where) < FEWEST_BLOCKS:
+        msg = f"the record has {len(where)} readings; a clock model needs at least {FEWEST_BLOCKS}"
+        raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(where))
+    start = record.elapsed_s[where]
+    gates = Spans(start=start, stop=start + np.asarray(record.spans_s)[where])
+    factor = -(-len(where) // most_blocks)
+    length_s = factor * record.spacing_s
+    edges = {*range(0, len(where), factor), *_last_halved(len(where), factor).tolist()}
+    edges |= {int(np.searchsorted(where, step.start)) for step in record.steps} - {len(where)}
+    if factor > 1:
+        edges |= set((np.flatnonzero(gates.start[1:] - gates.stop[:-1] > 0.5 * length_s) + 1).tolist())
+    grouped = Gates(spans=gates, begins=np.array(sorted(edges), dtype=np.int64))
+    weights = grouped.weights
+    last = np.append(grouped.begins[1:], len(where)) - 1
+    begin, end = gates.start[grouped.begins], gates.stop[last]
+    centre = grouped.summed(weights * gates.middle)
+    half = np.minimum(centre - begin, end - centre)
+    alone = grouped.begins == last
+    middle = float(values[where].mean())
+    return Blocks(
+        spans=Spans(start=np.where(alone, begin, centre - half), stop=np.where(alone, end, centre + half)),
+        frequency=middle + grouped.summed(weights * (values[where] - middle)),
+        covariates={},
+        length_s=length_s,
+        factor=factor,
+        gating=grouped,
+        findings=(),
     )

@@ -8,10 +8,10 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from evenbeat.errors import InputError
-from evenbeat.units import parse_duration
+from evenbeat.units import parse_duration, parse_frequency
 
 Parsed = TypeVar("Parsed")
-DONE, OUT_OF_TOLERANCE, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+DONE, OUT_OF_TOLERANCE, BAD_INPUT, FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
 
 def argument(parse: Callable[[str], Parsed]) -> Callable[[str], Parsed]:
@@ -33,14 +33,6 @@ def number(text: str) -> float:
     except ValueError as error:
         msg = f"{text!r} is not a number such as 1e-8"
         raise argparse.ArgumentTypeError(msg) from error
-
-
-def limits(text: str) -> float | tuple[float, float]:
-    """Return a tolerance: one number for ±, or the lower and the upper limit as ``LOW:HIGH``."""
-    low, colon, high = text.partition(":")
-    if not colon:
-        return number(text)
-    return number(low), number(high)
 
 
 def moment(text: str) -> float | str:
@@ -68,8 +60,43 @@ def column(text: str) -> tuple[str, str | int]:
     return what, int(name) if name.isdigit() else name
 
 
+def add_table_options(group: argparse._ActionsContainer) -> None:
+    """Add the options for what a table of calibrations does not say itself."""
+    add_date_order(group)
+    group.add_argument(
+        "--nominal-frequency",
+        type=argument(parse_frequency),
+        metavar="F",
+        help="for offsets in hertz, e.g. '10 MHz'",
+    )
+
+
 def add_date_order(group: argparse._ActionsContainer) -> None:
     """Add the option that says how the dates of a table are written."""
     group.add_argument(
         "--date-order", choices=("day-first", "month-first"), help="for dates such as 03/04/2026"
     )
+
+
+UNCERTAINTIES = {
+    "environment": "what use elsewhere may add: temperature, orientation, supply",
+    "transport": "what the way there may add: shock, power off and on",
+    "reference": "of the reference's frequency",
+}
+
+
+def add_uncertainties(group: argparse._ActionsContainer) -> None:
+    """Add the options that say what an interval has to allow for beside drift and noise."""
+    for name, says in UNCERTAINTIES.items():
+        group.add_argument(
+            f"--{name}-uncertainty",
+            type=number,
+            default=0.0,
+            metavar="Y",
+            help=f"{says}; k = 1, fractional (0)",
+        )
+
+
+def stated_uncertainties(arguments: argparse.Namespace) -> dict[str, float]:
+    """Return them as keywords of the library."""
+    return {f"{name}_uncertainty": getattr(arguments, f"{name}_uncertainty") for name in UNCERTAINTIES}

@@ -15,7 +15,6 @@ from evenbeat.command.arguments import (
     add_date_order,
     argument,
     column,
-    limits,
     moment,
     number,
 )
@@ -23,7 +22,7 @@ from evenbeat.command.decision_options import add_decision_options, decision_bas
 from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
 from evenbeat.errors import InputError
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import parse_duration, parse_frequency, parse_time
+from evenbeat.units import parse_duration, parse_frequency, parse_limits, parse_time
 
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
@@ -72,7 +71,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 def _add_question(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--tolerance",
-        type=argument(limits),
+        type=argument(parse_limits),
         metavar="Y",
         help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
     )
@@ -135,6 +134,12 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
         help="covariate to model, may be repeated, or 'none' (default: every temperature in the log)",
     )
     group.add_argument(
+        "--on-grid",
+        type=argument(parse_duration),
+        metavar="T",
+        help="put readings at times of their own on a grid of this spacing first, for deviations, e.g. '1 h'",
+    )
+    group.add_argument(
         "--history", metavar="TABLE", help="calibrations of the same clock (date, as_found …) beside the log"
     )
     group.add_argument("--instrument", metavar="NAME", help="whose calibrations, where TABLE holds several")
@@ -174,6 +179,9 @@ def add_log_options(group: argparse._ArgumentGroup) -> None:
     add_date_order(group)
     group.add_argument(
         "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
+    )
+    group.add_argument(
+        "--signal", metavar="CODE", help="signal of a CGGTTS file that holds several, e.g. L3P"
     )
     group.add_argument(
         "--bad-lines",
@@ -239,7 +247,9 @@ def _assess(arguments: argparse.Namespace) -> int:
         assessment = assess(record, **options, progress=progress)
         if not arguments.no_report:
             progress("report")
-            write_report(assessment, folder, force=arguments.force, pdf=not arguments.no_pdf)
+            report = write_report(assessment, folder, force=arguments.force, pdf=not arguments.no_pdf)
+            if report.trouble:
+                print(f"evenbeat: {report.trouble}", file=sys.stderr)
     _print_assessment(assessment, arguments)
     if not (arguments.no_report or arguments.json):
         print(f"\nReport: {folder / 'report.html'}")
@@ -287,7 +297,11 @@ def read_record(arguments: argparse.Namespace) -> Record:
     """Read the log with what the options say of it, and treat it as they ask."""
     from evenbeat.logs.reader import read_log
 
-    return treated(arguments, lambda path, layout: read_log(path, layout=layout, **stated_options(arguments)))
+    def read(path: str, layout: str | None) -> Record:
+        record = read_log(path, layout=layout, **stated_options(arguments))
+        return record if arguments.on_grid is None else record.on_grid(interval_s=arguments.on_grid)
+
+    return treated(arguments, read)
 
 
 def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
@@ -304,6 +318,7 @@ def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "time_unit": arguments.time_unit,
         "date_order": arguments.date_order,
         "clock": arguments.clock,
+        "signal": arguments.signal,
         "bad_lines": arguments.bad_lines,
         "partial": arguments.partial,
         "select": arguments.select,

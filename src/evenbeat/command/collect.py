@@ -7,6 +7,7 @@ import math
 import sys
 
 from evenbeat.command.arguments import DONE, argument
+from evenbeat.command.terminal import terminal_of
 from evenbeat.instruments.collect import collect
 from evenbeat.instruments.description import shipped_descriptions
 from evenbeat.instruments.journal import Rhythm
@@ -115,7 +116,7 @@ def _collect(arguments: argparse.Namespace) -> int:
         duration_s=arguments.duration,
         stability=arguments.stability,
         visa_library=arguments.visa_library,
-        screen=None if arguments.quiet else sys.stdout,
+        screen=None if arguments.quiet else terminal_of(sys.stdout),
     )
     print(result)
     return DONE

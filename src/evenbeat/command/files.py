@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from evenbeat.disk import write_whole
 from evenbeat.errors import OutputError
 
 
@@ -17,11 +18,8 @@ def check_absent(path: Path, *, force: bool) -> None:
 def write_text(path: Path, text: str, *, force: bool) -> None:
     """Write a whole file or nothing."""
     check_absent(path, force=force)
-    part = path.with_name(path.name + ".part")
     try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
+        write_whole(path, text.encode())
     except OSError as error:
-        part.unlink(missing_ok=True)
         msg = f"{path} cannot be written: {error.strerror}"
         raise OutputError(msg) from error

@@ -9,11 +9,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, number
+from evenbeat.command.arguments import (
+    DONE,
+    OUT_OF_TOLERANCE,
+    add_uncertainties,
+    argument,
+    number,
+    stated_uncertainties,
+)
 from evenbeat.command.assess import add_log_options, stated_options
 from evenbeat.command.files import check_absent, write_text
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import parse_duration
+from evenbeat.units import parse_duration, parse_limits
 
 if TYPE_CHECKING:
     from evenbeat.fleet.due import DueList
@@ -31,11 +38,14 @@ def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         epilog="example: evenbeat fleet workshop.sqlite --page due.html",
     )
     parser.set_defaults(run=_fleet)
-    parser.add_argument("source", metavar="SOURCE", help="register, comma-separated table, or folder of logs")
+    parser.add_argument("source", metavar="SOURCE", help="register, table of calibrations, or folder of logs")
     asked = parser.add_argument_group("what is asked")
     asked.add_argument("--on", metavar="DATE", help="the day of the list, ISO (default today, UTC)")
     asked.add_argument(
-        "--tolerance", type=number, metavar="Y", help="fractional, for instruments that state none"
+        "--tolerance",
+        type=argument(parse_limits),
+        metavar="Y",
+        help="fractional, for instruments that state none: 1e-8, or =-5e-9:1e-8",
     )
     asked.add_argument(
         "--reliability", type=number, default=0.95, metavar="P", help="probability of staying within (0.95)"
@@ -53,6 +63,7 @@ def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         metavar="T",
         help="at most, after a single calibration (1 year)",
     )
+    add_uncertainties(asked)
     work = parser.add_argument_group("who does the work")
     work.add_argument(
         "--processes", type=int, metavar="N", help="default: one for each core if it is worth it"
@@ -100,6 +111,7 @@ def _fleet(arguments: argparse.Namespace) -> int:
             soon_d=arguments.soon / 86400,
             longest_interval_s=arguments.longest_interval,
             first_interval_s=arguments.first_interval,
+            **stated_uncertainties(arguments),
             log_options={k: v for k, v in stated_options(arguments).items() if v is not None},
             processes=arguments.processes,
             cluster=arguments.cluster,

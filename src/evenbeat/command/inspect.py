@@ -64,7 +64,8 @@ def _inspect(arguments: argparse.Namespace) -> int:
         plain = seen.to_dict() | {"conditioning": None if report is None else report.to_dict()}
         print(json.dumps(plain, indent=1, allow_nan=False))
     else:
-        print(seen.as_text() if report is None else f"{seen.as_text()}\n\n{report}")
+        text = seen.as_text(needs=False)
+        print(text if report is None else f"{text}\n\n{report}")
     if seen.readable:
         return DONE
     sys.stdout.flush()

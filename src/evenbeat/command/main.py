@@ -5,12 +5,16 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import signal
 import sys
-from collections.abc import Sequence
-from typing import NoReturn
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
+from typing import Any, NoReturn
 
 from evenbeat import __version__
-from evenbeat.command.arguments import BAD_INPUT, DONE, INTERRUPTED
+from evenbeat.command.arguments import BAD_INPUT, DONE, FAULT, INTERRUPTED
 from evenbeat.command.assess import add_assess
 from evenbeat.command.collect import add_collect
 from evenbeat.command.fleet import add_fleet
@@ -19,11 +23,15 @@ from evenbeat.command.inspect import add_inspect
 from evenbeat.command.notebooks import add_notebooks
 from evenbeat.command.readings import add_readings
 from evenbeat.command.register import add_register
+from evenbeat.command.terminal import escaped_output, fault_told
 from evenbeat.errors import EvenbeatError
 
 
 class _Parser(argparse.ArgumentParser):
     """A parser, and those of its commands, that answer a mistake in three lines: usage, choice, complaint."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options, allow_abbrev=False)
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong below how the command is called, with status 2."""
@@ -40,8 +48,33 @@ class _Parser(argparse.ArgumentParser):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit status."""
-    parser = _parser()
-    arguments = parser.parse_args(_joined_numbers(sys.argv[1:] if argv is None else argv))
+    words = _joined_numbers(sys.argv[1:] if argv is None else argv)
+    if "--version" in words[:2] and set(words) <= {"--version", "-v", "--verbose"}:
+        print(f"evenbeat {__version__}" + (f"\n{_loops()}" if len(words) > 1 else ""))
+        return DONE
+    with escaped_output(), _terminated_cleanly():
+        return _run(words)
+
+
+@contextmanager
+def _terminated_cleanly() -> Iterator[None]:
+    """Let SIGTERM end a command as Ctrl-C does, so that it takes half-written files away."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(_number: int, _frame: FrameType | None) -> NoReturn:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _run(words: Sequence[str]) -> int:
+    arguments = _parser().parse_args(words)
     try:
         status: int = arguments.run(arguments)
         sys.stdout.flush()
@@ -54,7 +87,23 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output has gone, as with `| head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except MemoryError:
+        print("evenbeat: there is not enough memory for this", file=sys.stderr)
+        return BAD_INPUT
+    except Exception as fault:  # whatever it is: one sentence, never a traceback
+        print(f"evenbeat: {fault_told(fault, words)}", file=sys.stderr)
+        return FAULT
     return status
+
+
+def _loops() -> str:
+    """Return how the sums of the deviations are computed here, and why."""
+    from evenbeat.deviations.sums.kernels import COMPILED, PURE
+
+    if COMPILED:
+        return "sums of the deviations: compiled loops"
+    reason = "EVENBEAT_PURE is set" if PURE else "nothing was compiled when evenbeat was installed"
+    return f"sums of the deviations: numpy's loops ({reason})"
 
 
 def _joined_numbers(argv: Sequence[str]) -> list[str]:
@@ -74,7 +123,12 @@ def _parser() -> argparse.ArgumentParser:
         prog="evenbeat",
         description="How good a timebase is, how it ages, and when to calibrate it again.",
     )
-    parser.add_argument("--version", action="version", version=f"evenbeat {__version__}")
+    parser.add_argument(
+        "--version",
+        action="version",
+        version=f"evenbeat {__version__}",
+        help="show the version; with -v also whether the sums of the deviations run compiled",
+    )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         add_assess,

@@ -31,7 +31,7 @@ def add_readings(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         epilog="example: evenbeat readings counter-check-readings.csv --rule guard_band",
     )
     parser.set_defaults(run=_readings)
-    parser.add_argument("sheet", metavar="SHEET", help="comma-separated text, one reading a row")
+    parser.add_argument("sheet", metavar="SHEET", help="a table, one reading a row")
     asked = parser.add_argument_group("what is asked")
     asked.add_argument("--rule", default="simple_acceptance", choices=RULES, help="decision rule")
     asked.add_argument(

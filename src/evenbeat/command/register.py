@@ -10,10 +10,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import BAD_INPUT, DONE, add_date_order, argument, number
+from evenbeat.command.arguments import BAD_INPUT, DONE, add_table_options, argument
 from evenbeat.command.history import CLASSES
 from evenbeat.errors import InputError, LogError
-from evenbeat.units import parse_frequency
+from evenbeat.units import parse_frequency, parse_limits
 
 if TYPE_CHECKING:
     from evenbeat.register.register import Entry, Register
@@ -42,9 +42,9 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     kept = _task(tasks, "add-assessment", _assessment, "note what an assessment said", name=True)
     kept.add_argument("result", metavar="RESULT", help="result.json of a report")
     kept.add_argument("--date", required=True, metavar="DATE", help="the day it was made for, ISO")
-    brought = _task(tasks, "import", _import, "bring in a comma-separated table, all of it or nothing")
+    brought = _task(tasks, "import", _import, "bring in a table, all of it or nothing")
     brought.add_argument("table", metavar="TABLE", help="with columns instrument, date, as_found …")
-    add_date_order(brought)
+    add_table_options(brought)
     out = _task(tasks, "export", _export, "write the standing entries as a comma-separated table")
     out.add_argument(
         "--what", choices=("calibrations", "instruments"), default="calibrations", help="default calibrations"
@@ -57,7 +57,7 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     correct.add_argument("--instrument", metavar="NAME", help="file it under another instrument")
     correct.add_argument("--date", metavar="DATE", help="ISO")
     correct.add_argument("--oscillator-class", choices=CLASSES, help="of an instrument")
-    correct.add_argument("--tolerance", type=number, metavar="Y", help="of an instrument")
+    correct.add_argument("--tolerance", type=argument(parse_limits), metavar="Y", help="of an instrument")
     _add_values(correct, correction=True)
     _task(tasks, "withdraw", _withdraw, "add that an entry no longer stands", entry=True)
     verify = _task(tasks, "verify", _verify, "find out whether anything was changed since it was written")
@@ -86,8 +86,10 @@ def _task(
 
 
 def _add_instrument(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--oscillator-class", choices=CLASSES, default="oven", help="default oven")
-    parser.add_argument("--tolerance", type=number, metavar="Y", help="fractional, e.g. 1e-8")
+    parser.add_argument("--oscillator-class", choices=CLASSES, help="inferred if not stated")
+    parser.add_argument(
+        "--tolerance", type=argument(parse_limits), metavar="Y", help="fractional, e.g. 1e-8 or =-5e-9:1e-8"
+    )
     parser.add_argument(
         "--nominal-frequency", type=argument(parse_frequency), metavar="F", help="e.g. '10 MHz'"
     )
@@ -114,6 +116,12 @@ def _opened(arguments: argparse.Namespace) -> Register:
     from evenbeat.register.register import Register
 
     return Register.open(arguments.register)
+
+
+def _read(arguments: argparse.Namespace) -> Register:
+    from evenbeat.register.verification import opened_intact
+
+    return opened_intact(arguments.register)
 
 
 def _create(arguments: argparse.Namespace) -> int:
@@ -144,12 +152,16 @@ def _calibration(arguments: argparse.Namespace) -> int:
 
 def _assessment(arguments: argparse.Namespace) -> int:
     from evenbeat.register.facts import KeptAssessment
+    from evenbeat.report.write import belongs_together
 
     path = Path(arguments.result)
     try:
         content = path.read_bytes()
         result = json.loads(content)
         headline = result["verdict"]["headline"]
+        mixed = belongs_together(path, result)
+        if mixed:
+            raise LogError(mixed, path=path)
         interval, versions = result.get("interval") or {}, result.get("software", {})
         kept = KeptAssessment(
             instrument=arguments.instrument,
@@ -177,7 +189,9 @@ def _added(entry: Entry) -> int:
 def _import(arguments: argparse.Namespace) -> int:
     from evenbeat.register.tables import import_table
 
-    print(import_table(_opened(arguments), arguments.table, date_order=arguments.date_order))
+    register = _opened(arguments)
+    stated = {"date_order": arguments.date_order, "nominal_frequency_hz": arguments.nominal_frequency}
+    print(import_table(register, arguments.table, **stated))
     return DONE
 
 
@@ -185,7 +199,7 @@ def _export(arguments: argparse.Namespace) -> int:
     from evenbeat.command.files import write_text
     from evenbeat.register.tables import export_instruments, export_table
 
-    register = _opened(arguments)
+    register = _read(arguments)
     text = export_table(register) if arguments.what == "calibrations" else export_instruments(register)
     if arguments.output:
         write_text(Path(arguments.output), text, force=arguments.force)
@@ -197,7 +211,7 @@ def _export(arguments: argparse.Namespace) -> int:
 def _list(arguments: argparse.Namespace) -> int:
     from evenbeat.results import Table
 
-    register = _opened(arguments)
+    register = _read(arguments)
     dates: dict[str, list[str]] = {}
     for one in register.calibrations():
         dates.setdefault(one.instrument, []).append(one.date)
@@ -216,8 +230,8 @@ def _list(arguments: argparse.Namespace) -> int:
     rows = tuple(
         (
             one.name,
-            one.oscillator_class.replace("_", " "),
-            "–" if one.tolerance is None else f"{one.tolerance:g}",
+            (one.oscillator_class or "–").replace("_", " "),
+            "–" if one.tolerance is None else str(one.tolerance),
             str(len(dates.get(one.name, ()))),
             max(dates.get(one.name, ()), default="–"),
         )
@@ -228,7 +242,7 @@ def _list(arguments: argparse.Namespace) -> int:
 
 
 def _show(arguments: argparse.Namespace) -> int:
-    register = _opened(arguments)
+    register = _read(arguments)
     entries = register.entries(arguments.instrument)
     if not entries:
         msg = f"there is no entry of {arguments.instrument!r} in {arguments.register}"
@@ -269,8 +283,11 @@ def _withdraw(arguments: argparse.Namespace) -> int:
 
 
 def _verify(arguments: argparse.Namespace) -> int:
+    from evenbeat.register.register import Register
+    from evenbeat.register.store import check_file
     from evenbeat.register.verification import verify_register
 
-    found = verify_register(_opened(arguments), noted_head=arguments.head)
+    check_file(Path(arguments.register), whole=False)
+    found = verify_register(Register(Path(arguments.register)), noted_head=arguments.head)
     print(json.dumps(found.to_dict(), indent=1) if arguments.json else found)
     return DONE if found.intact else BAD_INPUT

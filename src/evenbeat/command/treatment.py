@@ -126,7 +126,7 @@ def treated(arguments: argparse.Namespace, read: Callable[[str, str | None], Rec
     whole = read(arguments.log, arguments.layout)
     record = part_of_log(whole, start=arguments.start, stop=arguments.stop)
     cuts: list[Mapping[str, Any]] = [cut.arguments for cut in record.history[len(whole.history) :]]
-    cut_s = record.interval_s * sum(cut["first"] for cut in cuts)
+    cut_s = whole.time_of(sum(cut["first"] for cut in cuts))
     if options == NOTHING_ASKED and not (arguments.minus or arguments.reference_log):
         return record
     record = condition(record, **options)

@@ -68,7 +68,7 @@ def difference(
     Tests: tests/comparing/test_difference.py
     """
     for record in (first, second):
-        check_record(record)
+        check_record(record, grid_for="difference")
     reference = _common_reference(first, second, stated=common_reference)
     pair = aligned(first, second, offset_s=offset_s, part_interval=part_interval)
     cancelled = (
@@ -125,7 +125,7 @@ def corrected_for_reference(
     Tests: tests/comparing/test_difference.py
     """
     for each in (record, reference):
-        check_record(each)
+        check_record(each, grid_for="corrected_for_reference")
     pair = aligned(record, reference, offset_s=offset_s, part_interval=part_interval)
     better = reference.reference or "the better reference"
     sentence = (
@@ -229,6 +229,7 @@ def _joined(
         ),
         checks=(),
         source=_source(operation, first, second),
+        ledger=None,
         truth=None,
     )
 

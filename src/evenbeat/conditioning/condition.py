@@ -24,7 +24,10 @@ from evenbeat.conditioning.steps import with_steps_flagged
 from evenbeat.conditioning.warmup import with_warm_up_flagged
 from evenbeat.conditioning.wraps import with_wraps_repaired
 from evenbeat.errors import InputError
+from evenbeat.findings import Finding
 from evenbeat.record import Record, check_record
+
+NO_GRID = "the readings follow no grid"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,10 +50,14 @@ class Check:
     causes: tuple[str, ...] = ()
     repairs: bool = False
     """It changes values (whole periods, a receiver's correction), so its results outlive a repetition."""
+    any_times: bool = False
+    """It works on readings at epochs of their own too; others need a grid."""
 
 
 CHECKS: Mapping[str, Check] = {
-    "gaps": Check(run=lambda record, _: with_gaps_reported(record), codes=("GAPS", "NO_GAPS")),
+    "gaps": Check(
+        run=lambda record, _: with_gaps_reported(record), codes=("GAPS", "NO_GAPS", "CHECKS_WITHOUT_GRID")
+    ),
     "stamp_order": Check(
         run=lambda record, _: with_stamp_order_reported(record),
         codes=("STAMP_ORDER",),
@@ -75,6 +82,7 @@ CHECKS: Mapping[str, Check] = {
         ),
         causes=("no_sawtooth",),
         repairs=True,
+        any_times=True,
     ),
     "pulses": Check(
         run=lambda record, asked: with_pulses_flagged(record, period_s=asked.pulse_period_s),
@@ -85,7 +93,10 @@ CHECKS: Mapping[str, Check] = {
         run=lambda record, asked: with_wraps_repaired(record, period_s=asked.wrap_period_s), repairs=True
     ),
     "bit_errors": Check(
-        run=lambda record, _: with_bit_errors_flagged(record), codes=("BIT_ERRORS",), causes=("bit_error",)
+        run=lambda record, _: with_bit_errors_flagged(record),
+        codes=("BIT_ERRORS",),
+        causes=("bit_error",),
+        any_times=True,
     ),
     "warm_up": Check(
         run=lambda record, _: with_warm_up_flagged(record),
@@ -96,18 +107,23 @@ CHECKS: Mapping[str, Check] = {
         run=lambda record, asked: with_outliers_flagged(record, threshold=asked.outlier_threshold),
         codes=("OUTLIERS", "NO_OUTLIERS", "OUTLIERS_UNCHECKED"),
         causes=("outlier",),
+        any_times=True,
     ),
     "display": Check(
         run=lambda record, _: with_resolution_reported(record),
         codes=("FINE_DISPLAY", "QUANTISED", "DISPLAY_LIMITED"),
+        any_times=True,
     ),
     "idle_tones": Check(run=lambda record, _: with_idle_tones_reported(record), codes=("IDLE_TONE",)),
     "steps": Check(
         run=lambda record, _: with_steps_flagged(record),
         codes=("FREQUENCY_STEP", "PHASE_STEP", "NO_STEPS", "STEPS_UNCHECKED", "STEPS_UNCLEAR"),
         causes=("frequency_step", "phase_step"),
+        any_times=True,
     ),
-    "dead_time": Check(run=lambda record, _: with_dead_time_reported(record), codes=("MEASURED_SHARE",)),
+    "dead_time": Check(
+        run=lambda record, _: with_dead_time_reported(record), codes=("MEASURED_SHARE",), any_times=True
+    ),
 }
 """Every check by the name under which it can be left out, in the order in which they are made."""
 
@@ -159,6 +175,8 @@ def condition(
     Pulses come before wraps because a reading off by a whole period and back is no wrap; wraps before
     the rest because they look like steps, warm-up before outliers because its slope would be taken for
     them, outliers before steps because one of them shifts a mean.
+    Readings at epochs of their own are checked for outliers, bit errors, display steps and steps; what
+    needs a grid is not made, and a finding says so.
     On clean simulated clocks of white, flicker and random-walk FM (2000 samples) each check finds something
     in at most 2 % of them; those of pulses, wraps, bits and stamps in none.
 
@@ -187,8 +205,17 @@ def condition(
     for name, check in CHECKS.items():
         if name in leave_out:
             record = record.checked(name, "left out, as asked", looked=False)
+        elif record.epochs_ns is not None and not check.any_times:
+            record = record.checked(name, NO_GRID, looked=False)
         else:
             record = check.run(record, asked)
+    not_made = [outcome.check for outcome in record.checks if outcome.looked_at == NO_GRID]
+    if not_made:
+        sentence = f"The readings follow no grid, and these checks need one: {', '.join(not_made)}."
+        values = {"checks": len(not_made)}
+        record = record.with_findings(
+            Finding(code="CHECKS_WITHOUT_GRID", severity="note", sentence=sentence, values=values)
+        )
     stated = {name: value for name, value in vars(asked).items() if value != getattr(Asked(), name)}
     return record.treated("condition", leave_out=tuple(leave_out), **stated)
 

@@ -83,7 +83,8 @@ def with_resolution_reported(record: Record) -> Record:
         )
     if step is None:
         return record.checked(DISPLAY, looked_at, where="no step found")
-    noise = scatter(samples, record.kind)
+    uneven = None if record.epochs_ns is None else record.elapsed_s[present(values)]
+    noise = scatter(samples, record.kind, uneven)
     if step / math.sqrt(12) < _VISIBLE * noise:
         sentence = f"The display step of {size} is too fine to matter beside the noise."
         finding = Finding(code="FINE_DISPLAY", severity="good", sentence=sentence, values={"step": step})
@@ -98,13 +99,13 @@ def with_resolution_reported(record: Record) -> Record:
         meaning = f"so that short averaging times show the display; it falls {law}"
     sentence = (
         f"Readings come in display steps of {size} ({distinct} distinct values); rounding alone gives an "
-        f"Allan deviation of about {floor:.2g} at {duration_text(record.interval_s)}, {meaning}."
+        f"Allan deviation of about {floor:.2g} at {duration_text(record.spacing_s)}, {meaning}."
     )
     told = {
         "step": step,
         "distinct": distinct,
         "allan_floor_at_interval": floor,
-        "interval_s": record.interval_s,
+        "interval_s": record.spacing_s,
         "share_of_variance": share,
     }
     severity: Severity = "caution" if share > 0.5 else "note"
@@ -119,9 +120,9 @@ def with_resolution_reported(record: Record) -> Record:
 
 
 def floor_at_interval(record: Record, step: float) -> float:
-    """Return the Allan deviation at the interval that rounding to ``step`` alone would show."""
+    """Return the Allan deviation at the usual spacing that rounding to ``step`` alone would show."""
     if record.kind == "phase":
-        return step / (2 * record.interval_s)
+        return step / (2 * record.spacing_s)
     return step / math.sqrt(12)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -72,22 +73,31 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     samples = np.asarray(values[where], dtype=float)
     rounding = 8 * np.spacing(np.abs(samples).max())
     judge = _judged_phase if record.kind == "phase" else _judged_frequency
+    places: npt.NDArray[Any] = where
+    wider: FloatArray | float = 1.0
+    if record.epochs_ns is not None:
+        places = record.elapsed_s[where] / record.spacing_s
+        wider = _less_known(record, where)
+        if (
+            record.kind == "phase"
+        ):  # a drift bends the lines between readings more, the farther apart they are
+            samples = samples - np.polynomial.Polynomial.fit(places, samples, 3)(places)
     bad = np.zeros(len(samples), dtype=bool)
     largest = np.zeros(len(samples))
-    for distance, sigma in judge(samples, where, record.resolution):
-        off = np.abs(distance) > np.maximum(threshold * sigma, rounding)
+    for distance, sigma in judge(samples, places, record.resolution):
+        off = np.abs(distance) > np.maximum(threshold * sigma * wider, rounding)
         bad |= off
         largest = np.where(off & (np.abs(distance) > np.abs(largest)), distance, largest)
     if record.kind == "phase":
         bad &= ~_in_shadow(np.where(bad, np.abs(largest), 0.0))
     looked_at = counted(len(where), "reading")
-    off_by, places = largest[bad], where[bad]
-    if not len(places):
+    off_by, found = largest[bad], where[bad]
+    if not len(found):
         sentence = f"No outlier was found beyond {threshold:g} robust standard deviations."
         finding = Finding(code="NO_OUTLIERS", severity="good", sentence=sentence)
         return record.checked(NAME, looked_at, findings=[finding], done={"threshold": threshold, "found": 0})
     unit = " s" if record.kind == "phase" else ""
-    together = runs(places)
+    together = runs(found)
     sizes = np.split(off_by, np.cumsum([len(run) for run in together])[:-1])
     flags = [
         Flag(
@@ -102,12 +112,12 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     worst = int(np.argmax(np.abs(off_by)))
     most = float(off_by[worst])
     sentence = (
-        f"{len(places)} outlier{'s' * (len(places) > 1)} beyond {threshold:g} robust standard deviations "
-        f"({100 * len(places) / len(record):.2g} % of the samples, the largest off by {most:.3g}{unit}) "
+        f"{len(found)} outlier{'s' * (len(found) > 1)} beyond {threshold:g} robust standard deviations "
+        f"({100 * len(found) / len(record):.2g} % of the samples, the largest off by {most:.3g}{unit}) "
         "are flagged and left out of the analysis; they stay in the record."
     )
     finding = Finding(
-        code="OUTLIERS", severity="note", sentence=sentence, values={"count": len(places), "largest": most}
+        code="OUTLIERS", severity="note", sentence=sentence, values={"count": len(found), "largest": most}
     )
     return record.checked(
         NAME,
@@ -115,21 +125,33 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
         flags=flags,
         findings=[finding],
         found=len(flags),
-        set_aside=len(places),
-        where=f"largest {most:.3g}{unit}: {places_text(record, [int(places[worst])])}",
+        set_aside=len(found),
+        where=f"largest {most:.3g}{unit}: {places_text(record, [int(found[worst])])}",
         advice="If they are more than a few in a thousand, compare with leave_out=('outliers',) "
         "(--leave-out outliers).",
-        done={"threshold": threshold, "found": len(places)},
+        done={"threshold": threshold, "found": len(found)},
     )
+
+
+def _less_known(record: Record, where: npt.NDArray[np.intp]) -> FloatArray:
+    """Return by how much a distance may be larger than usual where readings lie far apart or are short.
+
+    The noise of a mean frequency falls at most with its span (white PM); that of a phase beside a line
+    through its neighbours grows at most with the power 3/2 of the time between them (random-walk FM).
+    """
+    if record.spans_s is not None:
+        spans = record.spans_s[where]
+        return np.asarray(np.maximum(float(np.median(spans)) / spans, 1.0))
+    steps = np.pad(np.diff(record.elapsed_s[where]), (1, 0), mode="edge")
+    around = ndimage.maximum_filter1d(steps, 2 * max(PHASE_SPANS), origin=-1, mode="nearest")
+    return np.asarray(np.maximum(around / np.median(around), 1.0) ** 1.5)
 
 
 _Judgement = Iterator[tuple[FloatArray, FloatArray]]
 """Distances of the samples from where they should be, and their usual size."""
 
 
-def _judged_frequency(
-    samples: FloatArray, _where: npt.NDArray[np.intp], resolution: float | None
-) -> _Judgement:
+def _judged_frequency(samples: FloatArray, _places: npt.NDArray[Any], resolution: float | None) -> _Judgement:
     """Yield the distance from the running median, or from the nearer side where that says less."""
     residual = samples - running_median(samples, FREQUENCY_WIDTH)
     step = resolution if resolution is not None else _visible_step(samples)
@@ -149,9 +171,9 @@ def _from_nearer_side(samples: FloatArray) -> FloatArray:
     return np.where(np.abs(before) < np.abs(after), before, after)
 
 
-def _judged_phase(samples: FloatArray, where: npt.NDArray[np.intp], resolution: float | None) -> _Judgement:
+def _judged_phase(samples: FloatArray, places: npt.NDArray[Any], resolution: float | None) -> _Judgement:
     """Yield for each span the least distance from three straight lines."""
-    elapsed = np.diff(where)
+    elapsed = np.diff(places)
     slope = running_median(np.diff(samples) / elapsed, _SLOPE_WIDTH)
     level = samples - np.concatenate([[0.0], np.cumsum(slope * elapsed)])
     for span in PHASE_SPANS:

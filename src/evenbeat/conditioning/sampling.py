@@ -164,6 +164,8 @@ def with_dead_time_reported(record: Record) -> Record:
     """Return the record with a finding on the share of the time that its gates measured."""
     if record.kind == "phase":
         return record.checked(DEAD_TIME, "phase has no gates", looked=False)
+    if record.epochs_ns is not None:
+        return _with_measured_share(record)
     if record.gate_s is None:
         return record.checked(
             DEAD_TIME,
@@ -188,4 +190,25 @@ def with_dead_time_reported(record: Record) -> Record:
         found=len(record) - record.missing,
         where=f"{1 - share:.2g} of each interval",
         advice="Correct the curve with eb.corrected_for_dead_time; the clock model allows for it by itself.",
+    )
+
+
+def _with_measured_share(record: Record) -> Record:
+    """Return a record of frequencies at epochs of their own with the share of the time that was measured."""
+    spans = np.asarray(record.spans_s)
+    share = min(float(spans.sum()) / record.duration_s, 1.0)
+    usual = duration_text(float(np.median(spans)))
+    sentence = (
+        f"{share:.3g} of the time was measured: readings of {usual} begin {duration_text(record.spacing_s)} "
+        "apart in the median."
+    )
+    values = {"span_s": float(np.median(spans)), "spacing_s": record.spacing_s, "measured_share": share}
+    finding = Finding(code="MEASURED_SHARE", severity="note", sentence=sentence, values=values)
+    return record.checked(
+        DEAD_TIME,
+        counted(len(record), "span"),
+        findings=[finding],
+        found=len(record) - record.missing,
+        where=f"{1 - share:.2g} of the time",
+        advice="The clock model allows for it by itself.",
     )

@@ -37,9 +37,19 @@ def spread(values: FloatArray) -> float:
     return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
 
 
-def scatter(samples: FloatArray, kind: str) -> float:
-    """Return the scatter from one sample to the next, the slope of a phase record removed."""
+def scatter(samples: FloatArray, kind: str, elapsed: FloatArray | None = None) -> float:
+    """Return the scatter from one sample to the next, the slope of a phase record removed.
+
+    Parameters
+    ----------
+    elapsed
+        When the samples were taken, where that is not evenly.
+    """
     changes = np.diff(samples, n=1 if kind == "frequency" else 2)
+    if kind == "phase" and elapsed is not None:  # twice the distance from the line between the neighbours
+        steps = np.diff(elapsed)
+        before = steps[:-1] / (steps[:-1] + steps[1:])
+        changes = 2 * ((1 - before) * samples[:-2] + before * samples[2:] - samples[1:-1])
     robust = spread(changes)
     return (robust if robust > 0 else float(np.std(changes))) / math.sqrt(2 if kind == "frequency" else 6)
 
@@ -59,7 +69,7 @@ def tail_spread(values: FloatArray, share: float) -> float:
 
 def moment_text(record: Record, sample: int) -> str:
     """Return the UTC of a sample, or the time since the start where the record states none."""
-    elapsed_s = sample * record.interval_s
+    elapsed_s = record.time_of(sample)
     if record.start is None:
         return f"{duration_text(elapsed_s)} after the start"
     moment = record.start + np.timedelta64(round(elapsed_s), "s")

@@ -16,7 +16,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from evenbeat.conditioning.shared import counted, moment_text, places_text, present, spread, tail_spread
+from evenbeat.conditioning.shared import (
+    counted,
+    moment_text,
+    places_text,
+    present,
+    running_median,
+    spread,
+    tail_spread,
+)
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
@@ -40,6 +48,8 @@ _LASTING = 0.5
 _NEAR_WHOLE = 0.1
 _SURE = 3.0
 _SAME_PLACE = 2
+_SLOPE_WIDTH = 31
+_TAILS = 0.05
 _ROOM = 6  # the differences around three steps may be large without raising the spread
 
 
@@ -142,11 +152,12 @@ def _steps(record: Record, values: FloatArray) -> list[Flag]:
     values = np.array(values, dtype=float)
     values -= np.nanmedian(values)
     rounding = np.finfo(float).eps * float(np.nansum(np.abs(values)))
-    flags: list[Flag] = []
+    even = record.epochs_ns is None
+    flags: list[Flag] = [] if even or record.kind == "frequency" else _uneven_phase_steps(record, values)
     refused: list[tuple[str, int, int]] = []
     while len(flags) < MOST_STEPS and len(refused) < MOST_STEPS + _MOST_REFUSED:
         series = _frequency_series(record, values)
-        phase = _phase_series(values) if record.kind == "phase" else None
+        phase = _phase_series(values) if record.kind == "phase" and even else None
         best = _clearest(series, phase, refused, rounding)
         if best is None:
             break
@@ -169,6 +180,8 @@ def _frequency_series(record: Record, values: FloatArray) -> _Series:
     """Return frequencies; those of a phase record lie between its samples and count from the earlier one."""
     where = present(values)
     samples = values[where]
+    if record.epochs_ns is not None:
+        return _uneven_series(record, samples, where)
     if record.kind == "frequency":
         missed = where - np.arange(len(where)) - where[0]
         quantum = record.resolution or 0.0
@@ -178,6 +191,61 @@ def _frequency_series(record: Record, values: FloatArray) -> _Series:
     samples = np.diff(samples) / (elapsed * record.interval_s)
     missed, measured = np.cumsum(elapsed - 1), np.ones(len(samples), dtype=bool)
     return _Series(samples=samples, where=where[:-1], missed=missed, measured=measured, quantum=0.0)
+
+
+def _uneven_series(record: Record, samples: FloatArray, where: npt.NDArray[np.intp]) -> _Series:
+    """Return frequencies at epochs of their own; what lies farther apart than usual counts as missing."""
+    steps = np.diff(record.elapsed_s[where])
+    lost = np.maximum(np.rint(steps / record.spacing_s).astype(np.intp) - 1, 0)
+    if record.kind == "phase":
+        samples, where, missed = np.diff(samples) / steps, where[:-1], np.cumsum(lost)
+    else:
+        missed = np.concatenate([[0], np.cumsum(lost)])
+    return _Series(
+        samples=samples,
+        where=where,
+        missed=missed,
+        measured=np.ones(len(samples), dtype=bool),
+        quantum=(record.resolution or 0.0) if record.kind == "frequency" else 0.0,
+    )
+
+
+def _uneven_phase_steps(record: Record, values: FloatArray) -> list[Flag]:
+    """Return steps of phase between epochs that follow no grid, and take them out of the values.
+
+    Notes
+    -----
+    What a time error gains beyond the running median of its slope is compared with how much that is
+    elsewhere: with the spread of the gains themselves (white PM), in units of the root of the time between
+    the readings (white FM), or of that time (wander), whichever allows most. A gain that is taken back by
+    the next is no step.
+    """
+    where = present(values)
+    steps = np.diff(record.elapsed_s[where])
+    slopes = np.diff(values[where]) / steps
+    gains = (slopes - running_median(slopes, _SLOPE_WIDTH)) * steps
+    sigma = np.full(len(gains), tail_spread(gains, _TAILS))
+    for power in (np.sqrt(steps), steps):
+        sigma = np.maximum(sigma, tail_spread(gains / power, _TAILS) * power)
+    sigma = np.maximum(sigma, 8 * np.spacing(np.abs(values[where]).max()))
+    clear = np.abs(gains) > sigma * _threshold(len(gains), len(gains))
+    beside = np.pad(gains, 1)
+    taken_back = np.minimum(beside[:-2] * gains, beside[2:] * gains) < -0.25 * gains**2
+    flags = []
+    for index in np.flatnonzero(clear & ~taken_back)[:MOST_STEPS]:
+        start, size = int(where[index + 1]), float(gains[index])
+        values[start:] -= size
+        step = _Step(
+            cause="phase_step",
+            index=int(index),
+            size=size,
+            sigma=float(sigma[index]),
+            width=1,
+            usual=0.0,
+            ratio=float(abs(size) / sigma[index]),
+        )
+        flags.append(_flag(step, start))
+    return flags
 
 
 def _phase_series(values: FloatArray) -> _Series:
@@ -354,7 +422,7 @@ def _flag(step: _Step, start: int) -> Flag:
 
 def _take_out(values: FloatArray, step: _Step, start: int, record: Record) -> None:
     if record.kind == "phase" and step.cause == "frequency_step":
-        values[start:] -= step.size * record.interval_s * np.arange(len(values) - start)
+        values[start:] -= step.size * (record.elapsed_s[start:] - record.time_of(start))
     else:
         values[start:] -= step.size
 
@@ -365,7 +433,7 @@ def _finding(record: Record, flag: Flag) -> Finding:
     values = {
         "first": flag.start,
         "size": float(flag.size or 0.0),
-        "elapsed_s": flag.start * record.interval_s,
+        "elapsed_s": record.time_of(flag.start),
     }
     return Finding(code=flag.cause.upper(), severity="caution", sentence=sentence, values=values)
 

@@ -255,7 +255,7 @@ def _checked(
     digit = 0.0 if point.least_digit is None else point.least_digit
     permitted = (facts.permitted_relative or 0.0) * point.applied + (facts.permitted_digits or 0.0) * digit
     if not permitted > 0:
-        msg = f"row {point.rows[0]}: nothing is permitted; state a relative limit or a least digit"
+        msg = f"line {point.rows[0]}: nothing is permitted; state a relative limit or a least digit"
         raise InputError(msg)
     decision = decide(deviation.estimate, lower=-permitted, upper=permitted, rule=rule, coverage=coverage)
     found: tuple[Finding, ...] = ()

@@ -7,16 +7,24 @@ case of one dominant bounded contribution, EA-4/02 M:2022, S9.14 (from memory), 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+import numpy as np
 from scipy import integrate, optimize, special
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED
-from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, StudentMixture, checked_probability, number_text
+from evenbeat.quantities import (
+    DEFAULT_CONFIDENCE,
+    Estimate,
+    FloatArray,
+    StudentMixture,
+    checked_probability,
+    number_text,
+)
 from evenbeat.results import Column, Result, Table
 
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine"]
@@ -27,6 +35,14 @@ DIVISORS: dict[str, float] = {
     "arcsine": math.sqrt(2),
 }
 """Half width over standard uncertainty (JCGM 100:2008, 4.3.7 and 4.3.9; JCGM 101:2008, table 1)."""
+QUANTILES: dict[str, Callable[[FloatArray], FloatArray]] = {
+    "rectangular": lambda p: 2 * p - 1,
+    "triangular": lambda p: np.where(p < 0.5, np.sqrt(2 * p) - 1, 1 - np.sqrt(2 * (1 - p))),
+    "arcsine": lambda p: np.sin(math.pi * (p - 0.5)),
+}
+"""Of each bounded distribution on ±1."""
+BOUNDED_NODES = 200
+"""Normal components that stand for a bounded distribution."""
 DOMINANT_SHARE = 0.9
 """Share of the variance from which one bounded contribution decides the coverage factor."""
 
@@ -173,12 +189,26 @@ class UncertaintyBudget(Result):
 
     @property
     def estimate(self) -> Estimate:
-        """The value with a Student distribution at the effective degrees of freedom."""
-        freedom = self.effective_degrees_of_freedom
-        return Estimate(
-            distribution=StudentMixture.student(self.value, self.standard_uncertainty, freedom),
-            unit=self.unit,
-        )
+        """The value with its distribution: Student's t at the effective degrees of freedom.
+
+        Where one bounded contribution dominates, its own distribution, widened by the rest: beyond its half
+        width there is next to nothing. ``standard_uncertainty`` is u_c either way.
+        """
+        total, dominant = self.standard_uncertainty, self.dominant_bounded
+        if dominant is None:
+            made = StudentMixture.student(self.value, total, self.effective_degrees_of_freedom)
+        else:
+            share = (np.arange(BOUNDED_NODES) + 0.5) / BOUNDED_NODES
+            nodes = dominant.half_width * QUANTILES[dominant.distribution](share)
+            # what the nodes lack of the variance: the rest, and their spacing
+            rest = math.sqrt(max(total**2 - float(np.mean(nodes**2)), 0.0))
+            made = StudentMixture(
+                weights=np.full(BOUNDED_NODES, 1 / BOUNDED_NODES),
+                locations=self.value + nodes,
+                scales=np.full(BOUNDED_NODES, rest),
+                degrees_of_freedom=np.full(BOUNDED_NODES, math.inf),
+            )
+        return Estimate(distribution=made, unit=self.unit, combined_uncertainty=total)
 
     def _facts(self) -> Mapping[str, object]:
         return {
@@ -238,6 +268,8 @@ def budget(
 def _convolved_half_width(bounded: Contribution, normal: float, confidence: float) -> float:
     """Return the half width that holds the sum of a bounded and a normal contribution."""
     spread = normal / bounded.half_width
+    if spread == 0:
+        return bounded.half_width * float(QUANTILES[bounded.distribution](np.array(0.5 * (1 + confidence))))
 
     def held(half_width: float) -> float:
         if bounded.distribution == "arcsine":

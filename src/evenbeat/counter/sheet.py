@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -12,24 +11,31 @@ from pathlib import Path
 
 from evenbeat.counter.reading import UNITS, Function, Method
 from evenbeat.counter.resolution import CountLaw
+from evenbeat.dates import order_of_dates
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.tables import order_of_dates
+from evenbeat.tables import Field, Row, read_table
 from evenbeat.units import parse_unit
 
-COLUMNS = (
-    "function",
-    "applied",
-    "unit",
-    "gate_s",
-    "periods",
-    "pulses_per_revolution",
-    "level_v",
-    "least_digit",
-    "reading",
+FIELDS = (
+    Field(name="function"),
+    Field(name="applied", unit=""),
+    Field(name="unit"),
+    Field(name="gate_s", unit="s"),
+    Field(name="periods", unit=""),
+    Field(name="pulses_per_revolution", unit=""),
+    Field(name="level_v", unit="V"),
+    Field(name="least_digit", unit=""),
+    Field(name="reading", unit=""),
+    Field(name="method"),
+    Field(name="input"),
+    Field(name="reference_uncertainty", unit="1"),
+    Field(name="rated_low_hz", unit="Hz"),
+    Field(name="rated_high_hz", unit="Hz"),
 )
+COLUMNS = tuple(field.name for field in FIELDS[:9])
+"""Of a blank sheet."""
 NEEDED = ("function", "applied", "reading")
-OPTIONAL = ("method", "input", "reference_uncertainty", "rated_low_hz", "rated_high_hz", "note")
 _NUMBER = r"[+-]?\d+\.?\d*(?:[eE][+-]?\d+)?"
 _COUNTED_UNITS = {"totalise": ("", "count", "counts", "1"), "ratio": ("", "1"), "rpm": ("", "1/min", "rpm")}
 _SMALL_NUMBERS = {"no": 0, "one": 1, "two": 2, "three": 3, "five": 5, "ten": 10}
@@ -136,48 +142,41 @@ def read_sheet(path: str | Path) -> ReadingsSheet:
     Parameters
     ----------
     path
-        Comma-separated text. Lines that begin with ``#`` say what holds for all rows as ``name: value``:
-        ``permitted``, ``clock tick``, ``noise at the input``, ``count``, ``rated range``, ``instrument``,
-        ``reference``, ``date``. The first other line names the columns: ``function``, ``applied`` and
-        ``reading`` are needed; ``unit``, ``gate_s``, ``periods``, ``pulses_per_revolution``, ``level_v``,
-        ``least_digit`` and ``method`` as far as the function needs them; ``input``,
-        ``reference_uncertainty`` (relative), ``rated_low_hz`` and ``rated_high_hz`` where they differ from
-        row to row, and ``note``, which is not read. A cell may hold several
-        readings separated by blanks. Rows without a reading are left out and counted.
+        A table; see :func:`evenbeat.tables.read_table`. Lines that begin with ``#`` say what holds for all
+        rows as ``name: value``: ``permitted``, ``clock tick``, ``noise at the input``, ``count``,
+        ``rated range``, ``instrument``, ``reference``, ``date``. The first other line names the columns:
+        ``function``, ``applied`` and ``reading`` are needed; ``unit``, ``gate_s``, ``periods``,
+        ``pulses_per_revolution``, ``level_v``, ``least_digit`` and ``method`` as far as the function needs
+        them; ``input``, ``reference_uncertainty`` (relative), ``rated_low_hz`` and ``rated_high_hz`` where
+        they differ from row to row. A cell may hold several readings separated by blanks. Rows without a
+        reading are left out and counted.
 
     Raises
     ------
     LogError
-        If the file cannot be read, or a row holds what cannot be; the sentence names the row.
+        If the file cannot be read, or a row holds what cannot be; the sentence names the line.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        msg = f"the readings sheet cannot be read: {error}"
-        raise LogError(msg, path=path) from error
-    head, rows = _split(text, path)
+    read = read_table(path, FIELDS, what="readings sheet", needed=NEEDED)
+    rows = [row for row in read.rows if row.given("reading")]
     single = []
-    empty = 0
-    for line, row in rows:
-        if not row.get("reading"):
-            empty += 1
-            continue
+    for row in rows:
         try:
-            single.append(_point(row, line))
+            single.append(_point(row))
         except InputError as error:
-            msg = f"row {line}: {error}"
-            raise LogError(msg, path=path) from error
+            raise error if isinstance(error, LogError) else row.error(error) from error
     if not single:
         msg = "the sheet holds no reading; fill in the column 'reading'"
         raise LogError(msg, path=path)
-    found = []
+    found = list(read.findings)
+    empty = len(read.rows) - len(rows)
     if empty:
-        sentence = f"{empty} of {empty + len(single)} rows hold no reading and are left out."
+        sentence = f"{empty} of {len(read.rows)} rows hold no reading and are left out."
         found.append(
             Finding(code="ROWS_EMPTY", severity="caution", sentence=sentence, values={"rows": empty})
         )
-    facts = _facts(head, path)
+    said = (line.partition(":") for line in read.remarks)
+    facts = _facts({name.strip().lower(): value.strip() for name, colon, value in said if colon}, path)
     order = order_of_dates([facts.date], points_decide=False)
     if order.problem:
         sentence = f"The head of the sheet: {order.problem.partition(';')[0]}; write it as 2026-02-26."
@@ -185,131 +184,72 @@ def read_sheet(path: str | Path) -> ReadingsSheet:
     return ReadingsSheet(name=path.name, points=_grouped(single), facts=facts, findings=tuple(found))
 
 
-def _split(text: str, path: Path) -> tuple[dict[str, str], list[tuple[int, dict[str, str]]]]:
-    """Return the head as name and value, and the rows with their line number."""
-    head: dict[str, str] = {}
-    lines: list[tuple[int, str]] = []
-    for number, line in enumerate(text.splitlines(), start=1):
-        if line.startswith("#"):
-            name, colon, value = line[1:].partition(":")
-            if colon:
-                head[name.strip().lower()] = value.strip()
-        elif line.strip(", \t"):
-            lines.append((number, line))
-    if not lines:
-        msg = "the readings sheet is empty; a line with column names and rows are needed"
-        raise LogError(msg, path=path)
-    table = list(csv.reader(line for _, line in lines))
-    names = [name.strip().lower() for name in table[0]]
-    missing = [name for name in NEEDED if name not in names]
-    unknown = [name for name in names if name not in (*COLUMNS, *OPTIONAL)]
-    if missing or unknown:
-        msg = (
-            f"the columns are {', '.join(names)}; "
-            + (f"missing: {', '.join(missing)}; " if missing else "")
-            + (f"unknown: {', '.join(unknown)}; " if unknown else "")
-            + f"known are {', '.join((*COLUMNS, *OPTIONAL))}"
-        )
-        raise LogError(msg, path=path)
-    rows = []
-    for (number, _), cells in zip(lines[1:], table[1:], strict=True):
-        if len(cells) > len(names):
-            msg = f"row {number}: {len(cells)} cells where the head names {len(names)} columns"
-            raise LogError(msg, path=path)
-        rows.append((number, {name: cell.strip() for name, cell in zip(names, cells, strict=False)}))
-    return head, rows
-
-
-def _point(row: Mapping[str, str], line: int) -> SheetPoint:
-    function = row["function"].lower().replace(" ", "_")
+def _point(row: Row) -> SheetPoint:
+    function = row.text("function").lower().replace(" ", "_")
     if function not in UNITS:
-        msg = f"function is {row['function']!r}; it must be one of {', '.join(UNITS)}"
+        msg = f"function is {row.text('function')!r}; it must be one of {', '.join(UNITS)}"
         raise InputError(msg)
-    scale = _unit_factor(function, row.get("unit", ""))
+    stated, usual = _unit_of(function, row.text("unit"))
+    readings = row.numbers_in("reading", stated=stated, unit=usual)
+    digit = row.number_in("least_digit", stated=stated, unit=usual, positive=True)
+    low, high = (row.number_in(name, positive=True) for name in ("rated_low_hz", "rated_high_hz"))
+    if not (math.isnan(low) and math.isnan(high)) and not low < high:
+        msg = "rated_low_hz and rated_high_hz go together, the lower first"
+        raise InputError(msg)
+    method = row.text("method")
+    if method not in ("", "direct", "reciprocal"):
+        msg = f"method is {method!r}; it must be direct or reciprocal"
+        raise InputError(msg)
+    if not row.given("applied"):
+        msg = f"applied is {row.text('applied')!r}; a positive number is needed"
+        raise InputError(msg)
     point = SheetPoint(
         function=function,  # type: ignore[arg-type]
-        applied=_number(row["applied"], "applied", positive=True) * scale,
-        rows=(line,),
-        readings=tuple(_number(cell, "reading") * scale for cell in row["reading"].split()),
-        method=_method(row.get("method", "")),
+        applied=row.number_in("applied", stated=stated, unit=usual, positive=True),
+        rows=(row.number,),
+        readings=readings,
+        method="reciprocal" if method == "reciprocal" else "direct",
         gate_s=_optional(row, "gate_s"),
         periods=_count(row, "periods"),
         pulses_per_revolution=_count(row, "pulses_per_revolution"),
         level_v=_optional(row, "level_v"),
-        least_digit=_scaled(_optional(row, "least_digit"), scale),
-        input=row.get("input", ""),
+        least_digit=None if math.isnan(digit) else digit,
+        input=row.text("input"),
         reference_uncertainty=_optional(row, "reference_uncertainty"),
-        rated_hz=_rated(row),
+        rated_hz=None if math.isnan(low) else (low, high),
     )
     if point.gate_s is None and function in ("frequency", "rpm"):
         msg = f"gate_s is empty; {function} needs the gate time in seconds"
         raise InputError(msg)
     if any(value < 0 for value in point.readings) and function != "time_interval":
-        msg = f"reading is {row['reading']}; {function} cannot be negative"
+        msg = f"reading is {row.text('reading')}; {function} cannot be negative"
         raise InputError(msg)
     return point
 
 
-def _unit_factor(function: str, unit: str) -> float:
-    """Return the size of the row's unit, if it fits the function."""
-    if function in _COUNTED_UNITS:
-        if unit.lower() in _COUNTED_UNITS[function]:
-            return 1.0
-        expected = UNITS[function] or "none"
-    else:
-        expected = UNITS[function]
-        dimension, factor = parse_unit(unit or expected)
-        if dimension == ("frequency" if function == "frequency" else "time"):
-            return factor
-    msg = f"unit is {unit!r}; {function.replace('_', ' ')} needs {expected}"
+def _unit_of(function: str, unit: str) -> tuple[str, str]:
+    """Return the unit that the row states and the one that its function has: none where it counts."""
+    counted = function in _COUNTED_UNITS
+    if counted and unit.lower() in _COUNTED_UNITS[function]:
+        return "", ""
+    dimension = "frequency" if function == "frequency" else "time"
+    if not counted and (not unit or parse_unit(unit)[0] == dimension):
+        return unit, UNITS[function]
+    msg = f"unit is {unit!r}; {function.replace('_', ' ')} needs {UNITS[function] or 'none'}"
     raise InputError(msg)
 
 
-def _number(text: str, name: str, *, positive: bool = False) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or (positive and value <= 0):
-        msg = f"{name} is {text!r}; a {'positive ' if positive else ''}number is needed"
-        raise InputError(msg)
-    return value
+def _optional(row: Row, name: str) -> float | None:
+    value = row.number_in(name, positive=True)
+    return None if math.isnan(value) else value
 
 
-def _optional(row: Mapping[str, str], name: str) -> float | None:
-    text = row.get(name, "")
-    return _number(text, name, positive=True) if text else None
-
-
-def _rated(row: Mapping[str, str]) -> tuple[float, float] | None:
-    low, high = _optional(row, "rated_low_hz"), _optional(row, "rated_high_hz")
-    if low is None and high is None:
-        return None
-    if low is None or high is None or not low < high:
-        msg = "rated_low_hz and rated_high_hz go together, the lower first"
-        raise InputError(msg)
-    return low, high
-
-
-def _scaled(value: float | None, factor: float) -> float | None:
-    return None if value is None else value * factor
-
-
-def _count(row: Mapping[str, str], name: str) -> int:
-    value = _optional(row, name)
-    if value is None:
-        return 1
+def _count(row: Row, name: str) -> int:
+    value = _optional(row, name) or 1.0
     if value != int(value):
-        msg = f"{name} is {row[name]}; a whole number is needed"
+        msg = f"{name} is {row.text(name)}; a whole number is needed"
         raise InputError(msg)
     return int(value)
-
-
-def _method(text: str) -> Method:
-    if text not in ("", "direct", "reciprocal"):
-        msg = f"method is {text!r}; it must be direct or reciprocal"
-        raise InputError(msg)
-    return "reciprocal" if text == "reciprocal" else "direct"
 
 
 def _grouped(single: Sequence[SheetPoint]) -> tuple[SheetPoint, ...]:

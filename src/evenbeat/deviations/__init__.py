@@ -2,8 +2,8 @@
 
 ::
 
-    averaging.py    which averaging factors
-    sums/           sums of squared differences of phase, at one averaging factor or at all of them
+    averaging.py    which averaging factors; names.py: abbreviations; drift.py: drift taken out
+    sums/           sums of squares of differences of phase and of moving sums of them
     covariance.py   covariance of two differences under each power-law noise
     freedom.py      expectation, scatter and degrees of freedom under any mixture of noises
     noise_mixture.py    NoiseMixture: levels as surely as they are known, and how a statistic is distributed

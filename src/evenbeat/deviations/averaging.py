@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -15,7 +16,7 @@ from evenbeat.units import duration_text
 
 Averaging = Literal["ten_per_decade", "doublings", "every"] | Sequence[int]
 MOST_OF_EVERY = 500
-"""Beyond so many ``every`` is thinned to equal steps of the logarithm; a list of all is computed."""
+"""Of ``every``: beyond so many they are thinned, to equal proportions; a list of all is computed."""
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -85,6 +86,59 @@ def _every(largest: int) -> Factors:
     values: dict[str, float | int | str] = {"computed": len(factors), "possible": largest}
     finding = Finding(code="FACTORS_THINNED", severity="note", sentence=sentence, values=values)
     return Factors(factors=factors, findings=(finding,))
+
+
+def asked_factors(
+    averaging: Averaging,
+    averaging_time_s: Sequence[float] | float | None,
+    *,
+    interval_s: float,
+    share: float = 1.0,
+    step: int = 1,
+) -> Averaging:
+    """Return the averaging factors asked for, or those of the averaging times asked for.
+
+    Parameters
+    ----------
+    averaging, averaging_time_s
+        As for :func:`evenbeat.stability`.
+    interval_s
+        Spacing of the samples.
+    share
+        Averaging time over the span of the averaging factor.
+    step
+        Of which number the averaging factors are multiples.
+
+    Raises
+    ------
+    InputError
+        If an averaging time is none that the record has, or both are given.
+    """
+    if averaging_time_s is None:
+        return averaging
+    if not (isinstance(averaging, str) and averaging == "ten_per_decade"):
+        msg = f"averaging is {averaging!r} and averaging_time_s {averaging_time_s!r}; give one of them"
+        raise InputError(msg)
+    try:
+        times = np.atleast_1d(np.asarray(averaging_time_s, dtype=float)).ravel().tolist()
+    except (TypeError, ValueError):
+        times = []
+    if not times:
+        msg = f"averaging_time_s is {averaging_time_s!r}; it must be a list of seconds"
+        raise InputError(msg)
+    spacing = interval_s * share * step
+    factors = []
+    for time in times:
+        whole = round(time / spacing) if math.isfinite(time) else 0
+        if whole < 1 or not math.isclose(whole * spacing, time, rel_tol=1e-6):
+            nearest = max(1, whole) * spacing
+            msg = (
+                f"the averaging time {time:g} s is not a multiple of {spacing:g} s; "
+                f"the nearest is {nearest:g} s"
+            )
+            raise InputError(msg)
+        factors.append(whole * step)
+    return factors
 
 
 def _named(name: str, largest: int) -> IntArray:

@@ -52,8 +52,8 @@ class StabilityPoint:
         Where.
     deviation, low, high
         The deviation and its limits, in the unit of the curve.
-    terms, edf, noise_exponent
-        What it rests on.
+    terms, edf, noise_exponent, noise
+        What it rests on; the noise by its name, empty where it could not be told.
     """
 
     averaging_time_s: float
@@ -64,6 +64,7 @@ class StabilityPoint:
     terms: int
     edf: float
     noise_exponent: float
+    noise: str
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -194,7 +195,7 @@ class StabilityCurve(Result):
         if not math.isclose(nearest, averaging_time_s, rel_tol=1e-6):
             msg = (
                 f"the curve has no point at {averaging_time_s:g} s; the nearest is at {nearest:g} s "
-                "(ask stability() for the averaging factors you need)"
+                "(ask stability() for the averaging times you need: averaging_time_s=[…])"
             )
             raise InputError(msg)
         low, high = self.confidence_interval(confidence)
@@ -207,6 +208,7 @@ class StabilityCurve(Result):
             terms=int(self.terms[position]),
             edf=float(self.edf[position]),
             noise_exponent=float(self.noise_exponent[position]),
+            noise=noise_name(float(self.noise_exponent[position])),
         )
 
     @property

@@ -132,7 +132,7 @@ def corrected_for_dead_time(curve: StabilityCurve, record: Record) -> StabilityC
     Source: Barnes, NBS Technical Note 375 (1969); Barnes and Allan, NIST Technical Note 1318 (1990)
     Tests: tests/deviations/test_dead_time.py
     """
-    check_record(record)
+    check_record(record, grid_for="corrected_for_dead_time")
     ratio = _checked_ratio(curve, record)
     bias = np.array(
         [

@@ -3,35 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 
-from evenbeat.deviations.averaging import Averaging, IntArray, chosen_factors
+from evenbeat.deviations.averaging import Averaging, IntArray, asked_factors, chosen_factors
 from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.drift import LAW, without_drift
 from evenbeat.deviations.extended.curves import check_bias, extended_curve
 from evenbeat.deviations.extended.form import Bias
 from evenbeat.deviations.extended.forms import EXTENDED
 from evenbeat.deviations.extended.hybrid import HYBRID, hybrid_curve
 from evenbeat.deviations.freedom import Moments, moments_of_differences
+from evenbeat.deviations.names import name_of
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture
 from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
-from evenbeat.deviations.sums import kernels
-from evenbeat.deviations.sums.few_gaps import FewGaps
-from evenbeat.deviations.sums.gap_free import sums_without_gaps
-from evenbeat.deviations.sums.in_turn import Progress, in_turn
-from evenbeat.deviations.sums.kernels import TermSum, one_thread
-from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
+from evenbeat.deviations.sums.kernels import Progress, TermSum, one_thread, sums_of_squares
+from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.deviations.term_weights import weights_of_differences
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
-
-_Computed = tuple[TermSum, Moments, FloatArray | None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,9 +154,11 @@ def stability(
     statistic: str = "overlapping_allan",
     *,
     averaging: Averaging = "ten_per_decade",
+    averaging_time_s: Sequence[float] | float | None = None,
     minimum_coverage: float = 1.0,
     bias: Bias = "exact",
     noise: NoiseLevels | str | None = None,
+    remove_drift: bool = False,
     progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return a stability deviation of a record against averaging time, with intervals.
@@ -172,10 +170,15 @@ def stability(
     statistic
         ``allan``, ``overlapping_allan``, ``modified_allan``, ``time``, ``hadamard``,
         ``overlapping_hadamard``, ``total``, ``modified_total``, ``time_total``, ``hadamard_total``,
-        ``theo1``, ``theo1_hybrid`` or ``parabolic``. The total family and Théo1 need a record without gaps.
+        ``theo1``, ``theo1_hybrid`` or ``parabolic``; or, in the trade's abbreviations, ``adev``, ``oadev``,
+        ``mdev``, ``tdev``, ``hdev``, ``ohdev``, ``totdev``, ``mtotdev``, ``ttotdev``, ``htotdev``, ``theoh``
+        or ``pdev``. The total family and Théo1 need a record without gaps.
     averaging
-        Averaging factors: ``ten_per_decade``, ``doublings``, ``every``, or whole numbers (computed in
-        rising order, each once; those beyond the record are returned as a finding).
+        Averaging factors: ``ten_per_decade``, ``doublings``, ``every`` (at most 500, thinned to equal
+        proportions), or whole numbers (computed in rising order, each once; those beyond the record are
+        returned as a finding).
+    averaging_time_s
+        In place of ``averaging`` the averaging times in seconds, multiples of the interval.
     minimum_coverage
         Share of the samples that an average of a frequency record with gaps (and a mean of the
         modified statistics) must rest on. With 1 one missing sample ends every average that holds it,
@@ -193,6 +196,9 @@ def stability(
         The noise behind the intervals and the bias, taken as given: levels, or the name of one noise, such as
         ``"white FM"``. Unless given the mixture of noises is found from the record, with what is not known of
         it, and never from the averaging times asked for.
+    remove_drift
+        Whether a linear drift of frequency, fitted by least squares, is taken out first. Title and findings
+        say so; beyond about a tenth of the record the deviations then come out low.
     progress
         Called after each averaging time with how many are done and how many there are; of averaging times
         worked on together so many count as done as is their share of the work.
@@ -213,10 +219,9 @@ def stability(
     -----
     Definitions as in :data:`STATISTICS` and :data:`evenbeat.deviations.extended.forms.EXTENDED`. Averaging
     factors of ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase
-    record of any length needs constant extra memory (it may be memory-mapped), with gaps a quarter of its
-    own, or as much again where they are few; a frequency record is integrated once, which takes the memory
-    of another record. Not valid for the noise alone where the record drifts and the statistic is not blind
-    to drift: drift D gives ``D τ/√2``.
+    record of any length needs constant extra memory (it may be memory-mapped), with gaps an eighth of its
+    own; a frequency record is integrated once, which takes the memory of another record. Not valid for the
+    noise alone where the record drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
     References
     ----------
@@ -232,8 +237,33 @@ def stability(
     >>> bool(abs(curve.deviation[0] / 1e-11 - 1) < 0.1)
     True
     """
-    check_record(record)
+    check_record(record, grid_for="stability")
     check_bias(bias)
+    statistic = name_of(statistic)
+    if statistic in ("mtie", "rms"):
+        msg = f"the statistic {statistic!r} is one of time error: time_interval_error(record, {statistic!r})"
+        raise InputError(msg)
+    if remove_drift:
+        record, removed = without_drift(record)
+        curve = stability(
+            record,
+            statistic,
+            averaging=averaging,
+            averaging_time_s=averaging_time_s,
+            minimum_coverage=minimum_coverage,
+            bias=bias,
+            noise=noise,
+            progress=progress,
+        )
+        return replace(curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings))
+    form = EXTENDED[statistic].form if statistic in EXTENDED else None
+    averaging = asked_factors(
+        averaging,
+        averaging_time_s,
+        interval_s=record.interval_s,
+        share=form.effective_share if form else 1.0,
+        step=form.step if form else 1,
+    )
     with one_thread():  # the matrices are too small for two threads
         if statistic == HYBRID:
             return hybrid_curve(
@@ -318,53 +348,36 @@ def _computed(
     minimum_coverage: float,
     progress: Progress | None,
 ) -> tuple[list[TermSum], list[Moments], list[FloatArray | None]]:
-    """Return the sums, without their masks, what they are in expectation, and the weights behind them."""
+    """Return the sums, what they are in expectation, and the weights behind them."""
+    sums = sums_of_squares(
+        samples,
+        factors,
+        kind.order,
+        averaged=kind.averaged,
+        overlapping=kind.overlapping,
+        minimum_coverage=minimum_coverage,
+        progress=progress,
+    )
     mean = None if mixture is None else mixture.levels_for(2 * kind.order + 1).mean(axis=0)
-
-    def with_moments(index: int, terms: TermSum) -> _Computed:
-        factor = int(factors[index])
-        moments = moments_of_differences(
+    moments, weights = [], []
+    for terms, factor in zip(sums, factors.tolist(), strict=True):
+        found = moments_of_differences(
             terms, factor, order=kind.order, averaged=kind.averaged, overlapping=kind.overlapping
         )
-        levels = moments.least_freedom if mean is None else mean
-        weights = weights_of_differences(
-            terms,
-            factor,
-            moments.freedom(levels),
-            levels=levels,
-            order=kind.order,
-            averaged=kind.averaged,
-            overlapping=kind.overlapping,
+        levels = found.least_freedom if mean is None else mean
+        moments.append(found)
+        weights.append(
+            weights_of_differences(
+                terms,
+                factor,
+                found.freedom(levels),
+                levels=levels,
+                order=kind.order,
+                averaged=kind.averaged,
+                overlapping=kind.overlapping,
+            )
         )
-        return (terms if terms.valid is None else replace(terms, valid=None)), moments, weights
-
-    def one(index: int, workspace: kernels.Workspace) -> _Computed:
-        terms = few_gaps.terms(int(factors[index]), workspace) if few_gaps else None
-        terms = terms or _sum(samples, kind, int(factors[index]), minimum_coverage, workspace)
-        return with_moments(index, terms)
-
-    if kind.overlapping and not samples.has_gaps and isinstance(samples, PhasePoints):
-        sums = sums_without_gaps(samples, factors, kind.order, averaged=kind.averaged, progress=progress)
-        computed = [with_moments(index, terms) for index, terms in enumerate(sums)]
-    else:
-        whole_terms = kind.overlapping and (minimum_coverage == 1 or not kind.averaged)
-        few_gaps = FewGaps.of(samples, factors, kind.order, averaged=kind.averaged) if whole_terms else None
-        computed = in_turn(one, len(factors), points=samples.points, order=kind.spans, progress=progress)
-    terms, moments, weights = (list(each) for each in zip(*computed, strict=True))
-    return terms, moments, weights
-
-
-def _sum(
-    samples: Samples, kind: Statistic, factor: int, minimum_coverage: float, workspace: kernels.Workspace
-) -> TermSum:
-    if not kind.overlapping:
-        points = samples.decimated(factor)
-        return kernels.sum_of_squared_differences(points, 1, kind.order, workspace=workspace)
-    if not kind.averaged or factor == 1:
-        return kernels.sum_of_squared_differences(samples, factor, kind.order, workspace=workspace)
-    return kernels.sum_of_squared_averages(
-        samples, factor, kind.order, minimum_coverage=minimum_coverage, workspace=workspace
-    )
+    return sums, moments, weights
 
 
 def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> float:

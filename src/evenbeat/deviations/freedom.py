@@ -128,7 +128,7 @@ def moments_of_terms(
         return Moments(expected=nothing, aimed_at=nothing, products=np.outer(nothing, nothing))
     if terms.terms == 1:
         return Moments(expected=at_zero, aimed_at=at_zero, products=np.outer(at_zero, at_zero))
-    if terms.valid is not None:
+    if not terms.complete:
         at, weights = _pairs_with_gaps(terms, factor, covariances, spans, known, overlapping=overlapping)
     else:
         lags = _lags(factor, spans, overlapping=overlapping, possible=terms.possible)

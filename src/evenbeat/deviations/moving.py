@@ -181,7 +181,7 @@ def moving_stability(
     Source: Galleani and Tavella 2009 (dynamic Allan variance); F test, Holm 1979
     Tests: tests/deviations/test_moving.py
     """
-    check_record(record)
+    check_record(record, grid_for="moving_stability")
     length, step = _whole_samples(record, window_s, step_s)
     phase = int(record.kind == "phase")
     begins = np.arange(0, len(record) - phase - length + 1, step)

@@ -245,7 +245,7 @@ def spectrum(
     Source: IEEE Std 1139; Welch 1967 (averaged segments)
     Tests: tests/deviations/test_spectrum.py
     """
-    check_record(record)
+    check_record(record, grid_for="spectrum")
     if segments != int(segments) or segments < 1:
         msg = f"segments is {segments}; it must be a positive whole number"
         raise InputError(msg)

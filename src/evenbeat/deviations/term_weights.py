@@ -13,13 +13,12 @@ from collections.abc import Callable
 import numpy as np
 from scipy import linalg, optimize
 
-from evenbeat.deviations.averaging import BoolArray, IntArray
+from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import term_covariances
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.quantities import FloatArray
 
 MOST_TERMS = 112
-TERMS_AT_ONCE = 1 << 16
 MOST_AVERAGING_TIMES = 32
 LARGEST_FREEDOM = 100.0
 STEEPEST = 4.0
@@ -70,32 +69,14 @@ def weights_of_terms(
     if not has_weights(terms.possible / overlap, edf):
         return None
     stride = -(-terms.possible // MOST_TERMS)
-    if terms.valid is None:
+    if terms.complete:
         lags = np.arange(-(-terms.possible // stride), dtype=np.int64) * stride
         return fitted_weights(linalg.toeplitz(covariance(lags)), edf)
-    places, counts = _stretches(terms.valid, stride if terms.terms > MOST_TERMS else 1)
+    places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
     lower = rows, columns = np.tril_indices(len(places))
     matrix = np.zeros((len(places), len(places)))
     matrix[lower] = covariance(places[rows] - places[columns]) * np.sqrt(counts[rows] * counts[columns])
     return fitted_weights(matrix, edf)
-
-
-def _stretches(valid: BoolArray, length: int) -> tuple[IntArray, FloatArray]:
-    """Return the mean place and the number of the valid terms in each stretch of this length that has any."""
-    if length == 1:
-        places = np.flatnonzero(valid)
-        return places, np.ones(len(places))
-    sums = np.zeros((-(-len(valid) // length), 2))
-    one_and_offset = np.stack([np.ones(length), np.arange(length)], axis=1)
-    at_once = max(1, TERMS_AT_ONCE // length)
-    for first in range(0, len(sums), at_once):
-        rows = np.zeros((min(at_once, len(sums) - first), length))
-        part = valid[first * length : (first + len(rows)) * length]
-        rows.reshape(-1)[: len(part)] = part
-        sums[first : first + len(rows)] = rows @ one_and_offset
-    some = np.flatnonzero(sums[:, 0])
-    counts, offsets = sums[some].T
-    return some * length + np.rint(offsets / counts).astype(np.int64), counts
 
 
 def fitted_weights(matrix: FloatArray, edf: float) -> FloatArray | None:

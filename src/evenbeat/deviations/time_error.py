@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 
-from evenbeat.deviations.averaging import Averaging, IntArray, chosen_factors
-from evenbeat.deviations.extremes import largest_movements
-from evenbeat.deviations.sums.kernels import BLOCK, sum_of_squared_differences
+from evenbeat.deviations.averaging import Averaging, IntArray, asked_factors, chosen_factors
+from evenbeat.deviations.extremes import complete_windows, largest_movements
+from evenbeat.deviations.names import name_of
+from evenbeat.deviations.sums.kernels import sums_of_squares
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
@@ -67,7 +68,11 @@ class TimeErrorCurve(Result):
 
 
 def time_interval_error(
-    record: Record, statistic: str = "mtie", *, averaging: Averaging = "ten_per_decade"
+    record: Record,
+    statistic: str = "mtie",
+    *,
+    averaging: Averaging = "ten_per_decade",
+    averaging_time_s: Sequence[float] | float | None = None,
 ) -> TimeErrorCurve:
     """Return how far the time error moves within windows of given lengths.
 
@@ -76,10 +81,12 @@ def time_interval_error(
     record
         Phase or frequency; the frequency offset counts, and so do steps. Flagged samples are left out.
     statistic
-        ``mtie``: the largest peak-to-peak time error in any window; ``rms``: root mean square of the
-        change from the beginning to the end of the windows.
+        ``mtie``: the largest peak-to-peak time error in any window; ``rms`` (``tierms``): root mean square
+        of the change from the beginning to the end of the windows.
     averaging
         Window lengths in samples, as for :func:`evenbeat.stability`.
+    averaging_time_s
+        In place of it the lengths in seconds.
 
     Returns
     -------
@@ -98,7 +105,7 @@ def time_interval_error(
     ITU-T G.810 (1996) appendix II. A window of n intervals holds n + 1 samples; the last one, as long as
     the record, counts. Windows that touch a gap are left out: what happened in the gap is not known, so
     that the maximum is a lower limit there. The maximum of one record is not an estimate with an
-    interval. Both take little extra memory, MTIE of a record with gaps twice that of the record.
+    interval. Both take little extra memory.
 
     References
     ----------
@@ -106,32 +113,32 @@ def time_interval_error(
     Source: ITU-T G.810 (1996), appendix II
     Tests: tests/deviations/test_time_error.py
     """
-    check_record(record)
+    check_record(record, grid_for="time_interval_error")
+    statistic = name_of(statistic)
     if statistic not in _TITLES:
         msg = f"statistic is {statistic!r}; it must be 'mtie' or 'rms'"
         raise InputError(msg)
     points = len(record) + (record.kind == "frequency")
+    averaging = asked_factors(averaging, averaging_time_s, interval_s=record.interval_s)
     chosen = chosen_factors(averaging, largest=points - 1, samples=len(record), interval_s=record.interval_s)
-    computed: Callable[[Record, IntArray], list[tuple[float, int]]]
     computed = _largest_movements if statistic == "mtie" else _root_mean_squares
-    pairs = computed(record, chosen.factors)
-    windows = np.array([count for _, count in pairs], dtype=np.int64)
+    errors, windows = computed(record, chosen.factors)
     return TimeErrorCurve(
         statistic=statistic,
         interval_s=record.interval_s,
         averaging_factor=chosen.factors,
         averaging_time_s=chosen.factors * record.interval_s,
-        time_error_s=np.array([error for error, _ in pairs]),
+        time_error_s=errors,
         windows=windows,
         record_name="" if record.source is None else record.source.name,
         findings=(*chosen.findings, *_gap_findings(points - chosen.factors, windows)),
     )
 
 
-def _root_mean_squares(record: Record, factors: IntArray) -> list[tuple[float, int]]:
-    samples = _samples_with_offset(record)
-    sums = [sum_of_squared_differences(samples, int(factor), 1) for factor in factors]
-    return [(math.sqrt(s.total / s.terms) if s.terms else math.nan, s.terms) for s in sums]
+def _root_mean_squares(record: Record, factors: IntArray) -> tuple[FloatArray, IntArray]:
+    sums = sums_of_squares(_samples_with_offset(record), factors, 1)
+    errors = [math.sqrt(term.total / term.terms) if term.terms else math.nan for term in sums]
+    return np.array(errors), np.array([term.terms for term in sums], dtype=np.int64)
 
 
 def _samples_with_offset(record: Record) -> Samples:
@@ -162,44 +169,9 @@ def _integrated(frequency: FloatArray, interval_s: float) -> FloatArray:
     return wander + mean * interval_s * np.arange(len(wander))
 
 
-def _largest_movements(record: Record, factors: IntArray) -> list[tuple[float, int]]:
+def _largest_movements(record: Record, factors: IntArray) -> tuple[FloatArray, IntArray]:
     phase = _time_error(record)
-    if len(phase) and not PhasePoints.of(phase).has_gaps:
-        return list(zip(largest_movements(phase, factors), (len(phase) - factors).tolist(), strict=True))
-    highest, lowest = np.array(phase, dtype=float), np.array(phase, dtype=float)
-    length, found = 1, []
-    for factor in factors:
-        window = int(factor) + 1
-        while 2 * length <= window and length < len(phase):
-            _widen(highest, np.maximum, length, len(phase))
-            _widen(lowest, np.minimum, length, len(phase))
-            length *= 2
-        found.append(_largest_movement(highest, lowest, len(phase) - int(factor), window - length))
-    return found
-
-
-def _widen(extremes: FloatArray, larger: np.ufunc, length: int, points: int) -> None:
-    """Turn the extremes over ``length`` samples into those over twice as many, in place."""
-    for begin, end in _spans(points - 2 * length + 1):
-        larger(extremes[begin:end], extremes[begin + length : end + length], out=extremes[begin:end])
-
-
-def _largest_movement(highest: FloatArray, lowest: FloatArray, count: int, shift: int) -> tuple[float, int]:
-    """Return the largest peak-to-peak value of windows made of two that overlap, and their number."""
-    largest, windows = math.nan, 0
-    for begin, end in _spans(count):
-        movement = np.maximum(highest[begin:end], highest[begin + shift : end + shift])
-        movement -= np.minimum(lowest[begin:end], lowest[begin + shift : end + shift])
-        unknown = int(np.count_nonzero(np.isnan(movement)))
-        windows += len(movement) - unknown
-        if unknown < len(movement):
-            largest = float(np.fmax(largest, np.fmax.reduce(movement)))
-    return largest, windows
-
-
-def _spans(length: int) -> Iterator[tuple[int, int]]:
-    for begin in range(0, length, BLOCK):
-        yield begin, min(begin + BLOCK, length)
+    return largest_movements(phase, factors), complete_windows(phase, factors)
 
 
 def _gap_findings(possible: IntArray, windows: IntArray) -> tuple[Finding, ...]:

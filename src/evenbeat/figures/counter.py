@@ -51,7 +51,7 @@ def draw_card(ax: Axes, card: TimebaseCard) -> None:
     for number, (j, k) in enumerate(np.ndindex(len(card.frequency_hz), len(card.gate_s))):
         line, look, marker = relative[:, j, k], stroke(number), MARKERS[number % len(MARKERS)]
         ax.plot(days, line, color=look.colour, linestyle=look.line, marker=marker, markersize=4)
-        text = f"{frequency_text(float(card.frequency_hz[j]))},\ngate {card.gate_s[k]:g} s"
+        text = f"{frequency_text(float(card.frequency_hz[j]), 4)},\ngate {card.gate_s[k]:g} s"
         labels.append(Label.at_end(days, line, text, look.colour))
     name_lines(ax, labels)
 
@@ -64,7 +64,7 @@ def reach_caption(reach: Reach) -> str:
     return (
         f"A frequency reading can be as good as {typeset(f'{reach.best.min():.1e}')} (standard uncertainty), "
         f"from a gate of {duration_text(float(reach.gate_s[j]))} on at "
-        f"{frequency_text(float(reach.frequency_hz[i]))}; the {LIMITS[reach.limit[i, j]]} limits it."
+        f"{frequency_text(float(reach.frequency_hz[i]), 4)}; the {LIMITS[reach.limit[i, j]]} limits it."
     )
 
 

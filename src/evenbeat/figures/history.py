@@ -10,6 +10,7 @@ import numpy as np
 from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.calibration.back_cast import BackCast
 from evenbeat.calibration.history_model import HistoryModel
+from evenbeat.errors import InputError
 from evenbeat.figures.axes import fractional_text, fractional_unit, note, percent_text, typeset
 from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREEN, GREY, INK, OCHRE, RUST, Keywords, dressed, styled
 from evenbeat.quantities import Estimate, number_text
@@ -70,9 +71,9 @@ def draw_history(ax: Axes, model: HistoryModel) -> None:
 
 def history_forecast_caption(assessment: HistoryAssessment) -> str:
     """Return the sentence above the figure: what each calibration was compared with its forecast."""
-    foretold = assessment.case.foretold
+    foretold = () if assessment.case is None else assessment.case.foretold
     if not foretold:
-        return f"{len(assessment.model.history[0])} calibrations and the forecast from the last one."
+        return f"{len(assessment.history)} calibrations and the forecast from the last one."
     held = sum(one.held for one in foretold)
     return (
         f"{held} of {len(foretold)} calibrations were found where those before them foretold; the band "
@@ -84,8 +85,11 @@ def history_forecast_caption(assessment: HistoryAssessment) -> str:
 def draw_history_forecast(ax: Axes, assessment: HistoryAssessment) -> None:
     """Draw as-found and as-left values against years, forecast band, tolerance and suggested interval."""
     dressed(ax)
-    history, interval = assessment.model.history[0], assessment.interval
-    tolerance = interval.tolerance
+    history, interval, model = assessment.history, assessment.interval, assessment.model
+    if interval is None or model is None:
+        msg = "no interval was suggested, so that there is no forecast to draw"
+        raise InputError(msg)
+    tolerance = assessment.tolerance
     times = np.array([point.time_s for point in history.points]) / SECONDS_PER_YEAR
     found, left = (
         np.array([getattr(point, name) for point in history.points]) for name in ("as_found", "as_left")
@@ -95,7 +99,7 @@ def draw_history_forecast(ax: Axes, assessment: HistoryAssessment) -> None:
 
     known = np.isfinite(interval.interval_s) and interval.interval_s > 0
     ahead = np.linspace(0.0, BEYOND_INTERVAL * interval.interval_s if known else SECONDS_PER_YEAR, 80)
-    forecast = assessment.model.offset_after(ahead)
+    forecast = model.offset_after(ahead)
     low, high = forecast.interval()
     shown = times[-1] + ahead / SECONDS_PER_YEAR
     ax.fill_between(shown, low / size, high / size, color=BLUE, alpha=0.18, linewidth=0)
@@ -107,7 +111,7 @@ def draw_history_forecast(ax: Axes, assessment: HistoryAssessment) -> None:
         date = history.date_of(point)
         where[duration_text(point.time_s) if date is None else date.isoformat()] = time
     bar: Keywords = {"color": GREEN, "linewidth": 5, "alpha": 0.35, "solid_capstyle": "butt"}
-    for number, one in enumerate(assessment.case.foretold):
+    for number, one in enumerate(() if assessment.case is None else assessment.case.foretold):
         label = "foretold, 95 %" if number == 0 else None
         ax.plot([where[one.when]] * 2, [one.low / size, one.high / size], label=label, **bar)
     ax.plot(times, found / size, marker="o", color=INK, linestyle="none", markersize=5, label="found")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -105,7 +106,6 @@ def record_caption(record: Record) -> str:
     """Return the sentence above the figure: what was recorded and what is left out."""
     what = "Time error" if record.kind == "phase" else "Fractional frequency"
     against = f" against {record.reference}" if record.reference else ""
-    every = duration_text(record.interval_s)
     steps = len(record.steps)
     left_out = [
         text
@@ -117,7 +117,7 @@ def record_caption(record: Record) -> str:
         if count
     ]
     told = ", ".join(left_out) or "nothing missing, nothing flagged"
-    return plain(f"{what}{against} over {duration_text(record.duration_s)}, every {every}: {told}.")
+    return plain(f"{what}{against} over {duration_text(record.duration_s)}, {record.spacing_text}: {told}.")
 
 
 @styled
@@ -144,8 +144,8 @@ def draw_record(ax: Axes, record: Record, *, whole: bool = False) -> None:
     shown = envelope(used)
     size, unit = seconds_unit(used) if is_phase else fractional_unit(used)
     time_size, time_name = time_unit(record.duration_s)
-    per_sample = record.interval_s / time_size
-    ax.set_xlim(0, max(record.duration_s / time_size, per_sample))
+    at = _times(record, time_size)
+    ax.set_xlim(0, max(record.duration_s / time_size, float(at(1.0))))
     if not np.isnan(shown.mean).all():
         low, high = float(np.nanmin(shown.smallest)) / size, float(np.nanmax(shown.largest)) / size
         inner = np.nanquantile(shown.smallest, 0.01) / size, np.nanquantile(shown.largest, 0.99) / size
@@ -153,12 +153,12 @@ def draw_record(ax: Axes, record: Record, *, whole: bool = False) -> None:
             low, high = (float(limit) for limit in inner)
         margin = 0.07 * (high - low) or 0.05 * abs(high) or 1.0
         ax.set_ylim(low - margin, high + 2.2 * margin)
-    _draw_gaps(ax, record, per_sample)
+    _draw_gaps(ax, record, at)
 
-    time = (shown.position + (0.0 if is_phase else 0.5)) * per_sample
+    time = at(shown.position + (0.0 if is_phase or record.epochs_ns is not None else 0.5))
     name = None
     if shown.is_reduced:
-        span = duration_text(shown.samples * record.interval_s)
+        span = duration_text(shown.samples * record.spacing_s)
         name = f"mean per {span}"
         ends = shown.smallest / size, shown.largest / size
         label = f"smallest to largest per {span}"
@@ -170,8 +170,8 @@ def draw_record(ax: Axes, record: Record, *, whole: bool = False) -> None:
     if beyond:
         told = f"{beyond} reading{'s' if beyond > 1 else ''} in use beyond this axis"
         note(ax, told, (0.995, 0.08), "axes", ha="right", color=GREY, bbox=BEHIND_TEXT)
-    _draw_flags(ax, record, values / size, per_sample)
-    _draw_steps(ax, record, per_sample)
+    _draw_flags(ax, record, values / size, at)
+    _draw_steps(ax, record, at)
     ax.set_ylabel(f"time error [{unit}]" if is_phase else f"fractional frequency [{unit}]")
     ax.set_xlabel(_record_time_label(record, time_name))
     handles, _ = ax.get_legend_handles_labels()
@@ -180,7 +180,18 @@ def draw_record(ax: Axes, record: Record, *, whole: bool = False) -> None:
         ax.legend(loc="upper left", bbox_to_anchor=(-0.01, -0.17), **look)
 
 
-def _draw_gaps(ax: Axes, record: Record, per_sample: float) -> None:
+_At = Callable[[FloatArray | float], FloatArray]
+"""Number of a sample, or a place between two, to its time in the unit of the axis."""
+
+
+def _times(record: Record, unit_s: float) -> _At:
+    if record.epochs_ns is None:
+        return lambda place: np.asarray(place, dtype=float) * (record.interval_s / unit_s)
+    edges = np.append(record.elapsed_s, record.duration_s) / unit_s
+    return lambda place: np.asarray(np.interp(place, np.arange(len(edges)), edges))
+
+
+def _draw_gaps(ax: Axes, record: Record, at: _At) -> None:
     start, stop = missing_runs(record.values)
     if len(start) == 0:
         return
@@ -188,9 +199,9 @@ def _draw_gaps(ax: Axes, record: Record, per_sample: float) -> None:
     wide = [i for i in widest if stop[i] - start[i] >= len(record) / 400]
     hatched: Keywords = {"facecolor": PALE, "alpha": 0.6, "edgecolor": GREY, "hatch": "////", "lw": 0}
     for i in wide:
-        ax.axvspan(start[i] * per_sample, stop[i] * per_sample, **hatched)
+        ax.axvspan(float(at(start[i])), float(at(stop[i])), **hatched)
     narrow = np.setdiff1d(np.arange(len(start)), wide)
-    marks = np.unique(np.round(start[narrow] / len(record) * 350)) / 350 * len(record) * per_sample
+    marks = at(np.unique(np.round(start[narrow] / len(record) * 350)) / 350 * len(record))
     ax.plot(
         marks,
         np.full(len(marks), 0.012),
@@ -203,7 +214,7 @@ def _draw_gaps(ax: Axes, record: Record, per_sample: float) -> None:
     )
 
 
-def _draw_flags(ax: Axes, record: Record, scaled: FloatArray, per_sample: float) -> None:
+def _draw_flags(ax: Axes, record: Record, scaled: FloatArray, at: _At) -> None:
     """Mark flagged samples by cause; those beyond the axis sit on its edge, long stretches are thinned."""
     causes = dict.fromkeys(flag.cause for flag in record.flags if flag.size is None)
     low, high = ax.get_ylim()
@@ -219,7 +230,7 @@ def _draw_flags(ax: Axes, record: Record, scaled: FloatArray, per_sample: float)
         )
         index = index[~np.isnan(scaled[index])]
         ax.plot(
-            (index + 0.5) * per_sample,
+            at(index + (0.5 if record.epochs_ns is None else 0.0)),
             np.clip(scaled[index], low + edge, high - edge),
             linestyle="none",
             marker=_CAUSE_MARKERS[number % len(_CAUSE_MARKERS)],
@@ -231,21 +242,21 @@ def _draw_flags(ax: Axes, record: Record, scaled: FloatArray, per_sample: float)
         )
         for flag in flags:
             if flag.stop - flag.start >= LONG_FLAG * len(scaled):
-                stretch = flag.start * per_sample, flag.stop * per_sample
+                stretch = float(at(flag.start)), float(at(flag.stop))
                 ax.axvspan(*stretch, color=colour, alpha=0.08, linewidth=0)
 
 
-def _draw_steps(ax: Axes, record: Record, per_sample: float) -> None:
+def _draw_steps(ax: Axes, record: Record, at: _At) -> None:
     for step in record.steps:
         size = step.size or 0.0
         height = time_text(size) if step.cause == "phase_step" else fractional_text(size)
-        at = step.start * per_sample
-        ax.axvline(at, color=INK, linewidth=0.9, linestyle=(0, (6, 2, 1, 2)))
-        right = at > 0.75 * ax.get_xlim()[1]
+        moment = float(at(step.start))
+        ax.axvline(moment, color=INK, linewidth=0.9, linestyle=(0, (6, 2, 1, 2)))
+        right = moment > 0.75 * ax.get_xlim()[1]
         note(
             ax,
             f"step {'+' if size > 0 else ''}{height}",
-            (at, 0.93),
+            (moment, 0.93),
             "x",
             offset=(-3 if right else 3, 0),
             ha="right" if right else "left",
@@ -291,7 +302,7 @@ def _draw_covariate(ax: Axes, record: Record, name: str, number: int) -> None:
     dressed(ax)
     shown = envelope(np.asarray(record.covariates[name], dtype=float))
     time_size, time_name = time_unit(record.duration_s)
-    time = shown.position * record.interval_s / time_size
+    time = _times(record, time_size)(shown.position)
     look = stroke(number + 1)
     if shown.is_reduced:
         ax.fill_between(time, shown.smallest, shown.largest, color=look.colour, alpha=0.28, linewidth=0)

@@ -5,16 +5,19 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.calibration.history_model import LONGEST_S
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument, DueList
-from evenbeat.fleet.judged import Question, judge_histories, judge_logs
+from evenbeat.fleet.judged import Question, histories_by_class, judge_histories, judge_logs
 from evenbeat.fleet.members import members_of
+from evenbeat.fleet.usual import learned_priors
 from evenbeat.fleet.workers import Crew, Progress, software, usual_processes
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
 from evenbeat.register.facts import KeptAssessment, day_of
@@ -34,11 +37,14 @@ def assess_fleet(
     source: Register | str | Path | pd.DataFrame,
     *,
     on: str | date,
-    tolerance: float | None = None,
+    tolerance: ToleranceLike | None = None,
     reliability: float = DEFAULT_CONFIDENCE,
     soon_d: float = 30.0,
     longest_interval_s: float | None = None,
     first_interval_s: float = SECONDS_PER_YEAR,
+    environment_uncertainty: float = 0.0,
+    transport_uncertainty: float = 0.0,
+    reference_uncertainty: float = 0.0,
     log_options: Mapping[str, Any] | None = None,
     processes: int | None = None,
     cluster: str | None = None,
@@ -54,7 +60,8 @@ def assess_fleet(
     on
         The day of the list, ISO: probabilities are for it, and calibrations after it are left out.
     tolerance
-        Limit of the fractional offset for instruments that state none themselves.
+        Limits of the fractional offset for instruments that state none themselves: ``1e-8`` for ±1e-8, or
+        ``(-5e-9, 1e-8)``.
     reliability
         Probability of being within tolerance at every moment of the interval.
     soon_d
@@ -63,9 +70,11 @@ def assess_fleet(
         What policy allows at most; 40 years by default.
     first_interval_s
         What is allowed at most after a single calibration; one year by default (common practice).
+    environment_uncertainty, transport_uncertainty, reference_uncertainty
+        As for :func:`evenbeat.suggest_interval`, for every instrument.
     log_options
         What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`; of a table
-        only ``date_order`` counts.
+        ``date_order`` and ``nominal_frequency_hz`` count.
     processes
         How many processes work here; by default one for each core where it is worth it. The result does not
         depend on it.
@@ -88,27 +97,31 @@ def assess_fleet(
     InputError
         If an option cannot be used, or the cluster does not answer.
 
-    Notes
-    -----
-    Histories: the model of :func:`evenbeat.fit_history`, its drift integrated in closed form. No interval
-    exceeds twice the longest one observed; due days are rounded down (ILAC-G24:2022/OIML D 10; common
-    practice). Logs: :func:`evenbeat.assess`.
+    Notes ----- Histories: the model of :func:`evenbeat.fit_history`; what is usual for a class is learned
+    from eight or more instruments of it in the fleet, and said. No interval exceeds twice the longest one
+    observed; due days are rounded down (ILAC-G24:2022/OIML D 10; common practice). Logs:
+    :func:`evenbeat.assess`.
 
     References
     ----------
     Source: suggest_interval and fit_history for each instrument
     Tests: tests/fleet/test_assess_fleet.py
     """
+    limits = None if tolerance is None else Tolerance.of(tolerance)
     question = Question(
         on=day_of(on),
-        tolerance=_positive(tolerance, "tolerance"),
+        tolerance=limits,
         reliability=checked_probability(reliability, "reliability"),
         soon=timedelta(days=_positive(soon_d, "soon_d") or 0.0),
         longest_s=_positive(longest_interval_s, "longest_interval_s") or LONGEST_S,
         first_s=_positive(first_interval_s, "first_interval_s") or SECONDS_PER_YEAR,
         log_options=dict(log_options or {}),
+        environment_uncertainty=checked_size(environment_uncertainty, "environment_uncertainty"),
+        transport_uncertainty=checked_size(transport_uncertainty, "transport_uncertainty"),
+        reference_uncertainty=checked_size(reference_uncertainty, "reference_uncertainty"),
     )
-    members, described, assumed = members_of(source, question.log_options.get("date_order"))
+    stated = (question.log_options.get(name) for name in ("date_order", "nominal_frequency_hz"))
+    members, described, assumed = members_of(source, *stated)
     if not members:
         msg = "the fleet holds no instrument; add one, or a calibration, first"
         raise InputError(msg)
@@ -118,6 +131,9 @@ def assess_fleet(
     elif processes < 1:
         msg = f"processes is {processes}; it must be 1 or more"
         raise InputError(msg)
+    if not logs:
+        priors, learned = learned_priors(histories_by_class(question, members))
+        question, assumed = replace(question, priors=priors), (*assumed, *learned)
     size = 1 if logs else CHUNK
     chunks = [members[at : at + size] for at in range(0, len(members), size)]
     crew = Crew(processes=processes, cluster=cluster)
@@ -131,11 +147,14 @@ def assess_fleet(
         on=question.on,
         instruments=tuple(sorted(lines, key=lambda line: _urgency(line, question.on))),
         settings={
-            "tolerance": tolerance,
+            "tolerance": None if limits is None else limits.stated,
             "reliability": reliability,
             "soon_d": soon_d,
             "longest_interval_d": question.longest_s / SECONDS_PER_DAY,
             "first_interval_d": question.first_s / SECONDS_PER_DAY,
+            "environment_uncertainty": environment_uncertainty,
+            "transport_uncertainty": transport_uncertainty,
+            "reference_uncertainty": reference_uncertainty,
         },
         source=described,
         software=dict(software()),
@@ -177,6 +196,14 @@ def _urgency(line: DueInstrument, on: date) -> tuple[date, int, float, str]:
     """Sort by due day; those not evaluated come right after the overdue; then the less probable first."""
     probability = 1.0 if math.isnan(line.probability_within) else line.probability_within
     return (line.due or on, int(line.due is None), probability, line.instrument)
+
+
+def checked_size(value: float, name: str) -> float:
+    """Return an uncertainty that is zero or positive, or raise ``InputError`` naming it."""
+    if not (value >= 0 and math.isfinite(value)):
+        msg = f"{name} is {value:g}; it must be zero or positive"
+        raise InputError(msg)
+    return value
 
 
 def _positive(value: float | None, name: str) -> float | None:

@@ -31,6 +31,8 @@ class DueInstrument(Plain):
         Last day of the interval; ``None`` where it cannot be said.
     state
         ``overdue``, ``soon``, ``later``, or ``not evaluated``.
+    tolerance
+        One number for ±, or both limits as in ``-5e-09:1e-08``.
     probability_within
         Of being within tolerance on the day of the list; NaN where it cannot be said.
     interval_s
@@ -50,7 +52,7 @@ class DueInstrument(Plain):
     last_calibration: date | None = None
     due: date | None = None
     probability_within: float = math.nan
-    tolerance: float = math.nan
+    tolerance: float | str = math.nan
     interval_s: float = field(default=math.nan, metadata=UNLISTED)
     limited_by: LimitedBy = "nothing"
     drift_per_year: float = math.nan

@@ -12,20 +12,16 @@ from typing import Any, TypeVar
 import numpy as np
 
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import (
-    class_set_aside,
-    contradiction,
-    few_calibrations,
-    fit_history,
-)
-from evenbeat.calibration.history_posterior import DriftPrior
+from evenbeat.calibration.history_model import evidence_findings, season_unseen
+from evenbeat.calibration.history_posterior import DriftPrior, Posteriors, posteriors, seasons_seen
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
-from evenbeat.fleet.many_histories import fit_many_histories
+from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import Member, stated
 from evenbeat.register.facts import Calibration, Instrument, days_after, history_of
-from evenbeat.register.tables import calibration_of, torn
+from evenbeat.register.tables import calibration_of
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 T = TypeVar("T")
@@ -49,15 +45,34 @@ class Question:
         No interval is longer by policy; nor the first one, after a single calibration.
     log_options
         What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`.
+    priors
+        What is usual for each class (``None``: not stated), as the fleet itself shows.
+    environment_uncertainty, transport_uncertainty, reference_uncertainty
+        As for :func:`evenbeat.suggest_interval`.
     """
 
     on: date
-    tolerance: float | None
+    tolerance: Tolerance | None
     reliability: float
     soon: timedelta
     longest_s: float
     first_s: float
     log_options: Mapping[str, Any] = field(default_factory=dict)
+    priors: Mapping[str | None, DriftPrior] = field(default_factory=dict)
+    environment_uncertainty: float = 0.0
+    transport_uncertainty: float = 0.0
+    reference_uncertainty: float = 0.0
+
+    @property
+    def constant(self) -> float:
+        """Standard uncertainty of an offset that time does not change."""
+        return math.hypot(
+            self.environment_uncertainty, self.transport_uncertainty, self.reference_uncertainty
+        )
+
+    def prior(self, kind: str | None) -> DriftPrior:
+        """Return what is usual for a class of oscillators."""
+        return self.priors.get(kind) or DriftPrior.of(kind)
 
     def state(self, due: date) -> DueState:
         """Return the state of an instrument that is due on a day."""
@@ -74,7 +89,7 @@ class _Case:
     history: CalibrationHistory
     last_day: date
     age_s: float
-    tolerance: float
+    tolerance: Tolerance
     prior: DriftPrior
     longest_s: float
     longest_by: LimitedBy
@@ -83,14 +98,13 @@ class _Case:
 
 @dataclass(frozen=True, kw_only=True)
 class _Answer:
-    """What a history model says of one case; where its class was set aside, what that would have given."""
+    """What the posterior of a history says of one case."""
 
     interval_s: float
     probability: float
     drift: float
     drift_uncertainty: float
-    unlikely: float | None = None
-    by_class_s: float = math.nan
+    posterior: Posteriors
 
 
 def judge_histories(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
@@ -108,6 +122,18 @@ def judge_histories(question: Question, members: Sequence[Member]) -> list[DueIn
             continue
         lines.append(_or_why_not(member, partial(_judged_case, question, case, answers.get(at))))
     return lines
+
+
+def histories_by_class(
+    question: Question, members: Sequence[Member]
+) -> dict[str | None, list[CalibrationHistory]]:
+    """Return the histories that can be used, by the class that is stated."""
+    found: dict[str | None, list[CalibrationHistory]] = {}
+    for member in members:
+        case = _or_why_not(member, partial(_case, question, member))
+        if isinstance(case, _Case):
+            found.setdefault(case.prior.name or None, []).append(case.history)
+    return found
 
 
 def _or_why_not(member: Member, judge: Callable[[], T]) -> T | DueInstrument:
@@ -134,9 +160,9 @@ def _judged_case(question: Question, case: _Case, answer: _Answer | None) -> Due
 
 def _case(question: Question, member: Member) -> _Case | DueInstrument:
     """Return a member made ready, or its line where there is nothing to compute."""
-    checked = [_checked(f"{member.source}, {label}", row) for label, row in member.rows]
+    checked = [row if isinstance(row, Calibration) else calibration_of(row) for row in member.rows]
     about = _about(member)
-    tolerance = question.tolerance if about.tolerance is None else about.tolerance
+    tolerance = question.tolerance if about.tolerance is None else Tolerance.of(about.tolerance)
     if tolerance is None:
         msg = "no tolerance is stated for it; give one in the register, in the table, or for all"
         raise InputError(msg)
@@ -150,15 +176,15 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
             instrument=member.name,
             due=question.on,
             state="overdue",
-            tolerance=tolerance,
+            tolerance=tolerance.stated,
             limited_by="start",
             reason="It has never been calibrated.",
             findings=tuple(findings),
         )
     history = history_of(rows, member.name)
     last = max(rows, key=lambda one: one.moment)
-    if isinstance(last.as_found, float) and abs(last.as_found) > tolerance:
-        sentence = f"Found at {last.as_found:.3g} in its last calibration, outside ±{tolerance:.3g}."
+    if isinstance(last.as_found, float) and not tolerance.holds(last.as_found):
+        sentence = f"Found at {last.as_found:.3g} in its last calibration, outside {tolerance}."
         findings.append(Finding(code="FOUND_OUT", severity="caution", sentence=sentence))
     if math.isnan(history.points[-1].as_left):
         return _left_unknown(question, last, count=len(rows), tolerance=tolerance, findings=tuple(findings))
@@ -170,7 +196,7 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
         last_day=last.moment.date(),
         age_s=max(age, 0.0),
         tolerance=tolerance,
-        prior=DriftPrior.of(about.oscillator_class),
+        prior=question.prior(about.oscillator_class),
         longest_s=longest,
         longest_by=by,
         findings=tuple(findings),
@@ -182,21 +208,8 @@ def _about(member: Member) -> Instrument:
     return Instrument(name=member.name, **{k: v for k, v in parts.items() if v is not None})  # type: ignore[arg-type]
 
 
-def _checked(where: str, row: Calibration | Mapping[str, str]) -> Calibration:
-    if isinstance(row, Calibration):
-        return row
-    if torn(row):
-        msg = f"{where}: {torn(row)}"
-        raise InputError(msg)
-    try:
-        return calibration_of(row)
-    except InputError as error:
-        msg = f"{where}: {error}"
-        raise InputError(msg) from error
-
-
 def _left_unknown(
-    question: Question, last: Calibration, *, count: int, tolerance: float, findings: tuple[Finding, ...]
+    question: Question, last: Calibration, *, count: int, tolerance: Tolerance, findings: tuple[Finding, ...]
 ) -> DueInstrument:
     """Return the line of an instrument of which nobody knows what it was left at."""
     out = last.as_found == "out"
@@ -211,7 +224,7 @@ def _left_unknown(
         last_calibration=last.moment.date(),
         due=question.on if out else None,
         state="overdue" if out else "not evaluated",
-        tolerance=tolerance,
+        tolerance=tolerance.stated,
         limited_by="start" if out else "nothing",
         calibrations=count,
         reason=reason[0].upper() + reason[1:],
@@ -227,63 +240,40 @@ def _longest(question: Question, history: CalibrationHistory) -> tuple[float, Li
     return min(limits)
 
 
-def _evidence_findings(case: _Case, answer: _Answer) -> list[Finding]:
-    """Say where calibrations are few, and where they contradict the class of their instrument."""
-    found, increments = [], case.history.increments()
-    if len(increments) < FEW_INTERVALS:
-        found.append(few_calibrations(len(increments), case.prior, alone=answer.unlikely is not None))
-    if answer.unlikely is not None:
-        found.append(contradiction(increments, case.prior, answer.unlikely))
-        found.append(class_set_aside(case.prior, answer.interval_s, answer.by_class_s))
-    return found
+def _evidence_findings(question: Question, case: _Case, answer: _Answer) -> list[Finding]:
+    """Say what the class is, where calibrations are few or contradict it, and which reading may be wrong."""
+    found = evidence_findings(case.history, case.history.increments(), case.prior, answer.posterior)
+    if not question.environment_uncertainty and not seasons_seen(case.history):
+        found.append(season_unseen())
+    return [one for one in found if one.severity != "note"]
 
 
 def _answers(question: Question, cases: Mapping[int, _Case]) -> dict[int, _Answer]:
-    """Return the answer of every case: all with values at once, the others one by one."""
-    judged = {at for at, case in cases.items() if any(one.state for one in case.history.increments())}
-    together = [at for at in cases if at not in judged]
-    answers = {}
-    if together:
-        some = [cases[at] for at in together]
-        model = fit_many_histories([case.history for case in some], [case.prior for case in some])
-        limit, longest, age = (
-            np.array([getattr(case, name) for case in some]) for name in ("tolerance", "longest_s", "age_s")
-        )
-        interval = model.interval_s(limit, question.reliability, longest)
-        probability = model.probability_within(age, limit)
-        drift, spread = model.drift_per_year()
-        by_class = np.full(len(some), math.nan)
-        aside = np.array([k for k, unlikely in enumerate(model.unlikely) if unlikely is not None], dtype=int)
-        if model.by_class is not None:
-            usual = model.by_class.some(aside)
-            by_class[aside] = usual.interval_s(limit[aside], question.reliability, longest[aside])
-        for k, at in enumerate(together):
-            answers[at] = _Answer(
-                interval_s=float(interval[k]),
-                probability=float(probability[k]),
-                drift=float(drift[k]),
-                drift_uncertainty=float(spread[k]),
-                unlikely=model.unlikely[k],
-                by_class_s=float(by_class[k]),
-            )
-    for at in sorted(judged):
-        answers[at] = _answer_of_one(question, cases[at])
-    return answers
-
-
-def _answer_of_one(question: Question, case: _Case) -> _Answer:
-    model = fit_history(case.history, oscillator_class=case.prior, tolerance=case.tolerance)
-    rate, usual = model.drift_per_year, model.by_class
-    unlikely = next((f.values["probability"] for f in model.findings if f.code == "CLASS_CONTRADICTED"), None)
-    by_class = math.nan if usual is None else usual.interval_s(case.tolerance, question.reliability)
-    return _Answer(
-        interval_s=min(model.interval_s(case.tolerance, question.reliability), case.longest_s),
-        probability=float(model.probability_within(case.age_s, case.tolerance)[0]),
-        drift=rate.value,
-        drift_uncertainty=rate.standard_uncertainty,
-        unlikely=None if unlikely is None else float(unlikely),
-        by_class_s=min(by_class, case.longest_s),
+    """Return the answer of every case, all at once."""
+    some = list(cases.values())
+    if not some:
+        return {}
+    found = posteriors(
+        [case.history for case in some],
+        [case.prior for case in some],
+        tolerances=[case.tolerance for case in some],
     )
+    model = ManyHistories(posteriors=found, constant=question.constant)
+    longest, age = (np.array([getattr(case, name) for case in some]) for name in ("longest_s", "age_s"))
+    limit = np.array([(case.tolerance.lower, case.tolerance.upper) for case in some])
+    interval = model.interval_s(limit, question.reliability, longest)
+    probability = model.probability_within(age, limit)
+    drift, spread = model.drift_per_year()
+    return {
+        at: _Answer(
+            interval_s=float(interval[k]),
+            probability=float(probability[k]),
+            drift=float(drift[k]),
+            drift_uncertainty=float(spread[k]),
+            posterior=found.some(np.array([k])),
+        )
+        for k, at in enumerate(cases)
+    }
 
 
 def _line(question: Question, case: _Case, answer: _Answer) -> DueInstrument:
@@ -299,20 +289,19 @@ def _line(question: Question, case: _Case, answer: _Answer) -> DueInstrument:
         due=due,
         state=question.state(due),
         probability_within=answer.probability,
-        tolerance=case.tolerance,
+        tolerance=case.tolerance.stated,
         interval_s=answer.interval_s,
         limited_by=limited_by,
         drift_per_year=answer.drift,
         drift_uncertainty=answer.drift_uncertainty,
         calibrations=len(case.history),
         reason=_reason(limited_by, answer.interval_s, case.tolerance, question.reliability),
-        findings=(*case.findings, *_evidence_findings(case, answer)),
+        findings=(*case.findings, *_evidence_findings(question, case, answer)),
     )
 
 
-def _reason(limited_by: LimitedBy, interval_s: float, tolerance: float, reliability: float) -> str:
+def _reason(limited_by: LimitedBy, interval_s: float, limit: Tolerance, reliability: float) -> str:
     interval, percent = duration_text(interval_s), f"{100 * reliability:g} %"
-    limit = f"±{tolerance:.3g}"
     return {
         "tolerance": f"After {interval} the probability of being within {limit} falls below {percent}.",
         "start": f"As it was left it is not within {limit} with {percent}: adjust it.",
@@ -339,13 +328,20 @@ def _line_of_log(question: Question, member: Member) -> DueInstrument:
         return replace(line, reason="No tolerance is stated; a folder of logs needs one for all.")
     record = read_log(str(member.log), **question.log_options)
     if record.start is None:
-        return replace(line, tolerance=tolerance, reason="The log has no dates, so its end is not known.")
+        return replace(
+            line, tolerance=tolerance.stated, reason="The log has no dates, so its end is not known."
+        )
     end = record.start + np.timedelta64(round(record.duration_s * 1e9), "ns")
     last_day = date.fromisoformat(str(end.astype("datetime64[D]")))
-    line = replace(line, tolerance=tolerance, last_calibration=last_day)
+    line = replace(line, tolerance=tolerance.stated, last_calibration=last_day)
     if last_day > question.on:
         return replace(line, reason=f"The log ends after {question.on}, the day of the list.")
-    assessment = assess(record, tolerance=tolerance, reliability=question.reliability)
+    assessment = assess(
+        record,
+        tolerance=tolerance.stated,
+        reliability=question.reliability,
+        reference_uncertainty=question.constant,  # all of them are added in quadrature
+    )
     serious = tuple(f for f in assessment.findings if f.severity in ("stop", "caution"))
     line = replace(line, findings=serious)
     if assessment.model is not None:

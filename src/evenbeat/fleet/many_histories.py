@@ -1,77 +1,49 @@
-"""The model of :func:`evenbeat.fit_history` for many instruments at once.
-
-The same posterior (:func:`evenbeat.calibration.history_posterior.normal_posteriors`), instruments stacked
-into arrays. Only for histories whose found states are values; one that says 'in' or 'out' is not normal.
-"""
+"""When each of many instruments leaves its tolerance: the posteriors of their histories, side by side."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
 
-from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_posterior import (
-    DriftPrior,
-    NormalPosteriors,
-    contradicted,
-    normal_posteriors,
-    prior_of_data,
-)
+from evenbeat.calibration.history_posterior import Posteriors
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_YEAR
 
-STRAIGHT = 1e-9
-"""Bend per year of a constant drift: within 1e-7 of none over a century."""
 SMALLEST_VARIANCE = 1e-300
 SHORTEST_SHARE, COARSE_POINTS = 1e-3, 25
+SEASON_POINTS = 41
 STEPS = 7
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ManyHistories:
-    """Posteriors of m instruments, k normal components each; times in years, offsets fractional.
+    """Posteriors of m instruments, and what environment, transport and reference add to their offsets.
 
     Attributes
     ----------
-    weight, bend, walk, drift, drift_variance
-        Shape (m, k).
-    start, start_variance, span
-        Shape (m,): last offset left, its variance, and time from the first to the last calibration.
-    unlikely
-        For each instrument how improbable its increments are by its class, which was then set aside; ``None``
-        where they are not.
-    by_class
-        The same instruments as their classes would have them, where any of those was set aside.
+    posteriors
+        Of their histories, made by :func:`evenbeat.calibration.history_posterior.posteriors`.
+    constant
+        Standard uncertainty that time does not change.
     """
 
-    weight: FloatArray
-    bend: FloatArray
-    walk: FloatArray
-    drift: FloatArray
-    drift_variance: FloatArray
-    start: FloatArray
-    start_variance: FloatArray
-    span: FloatArray
-    unlikely: tuple[float | None, ...] = ()
-    by_class: ManyHistories | None = None
+    posteriors: Posteriors
+    constant: float = 0.0
 
     def probability_within(self, elapsed_s: FloatArray, limit: FloatArray) -> FloatArray:
-        """Return P(|offset| <= limit) of every instrument at its own time after its last calibration."""
-        t = (np.asarray(elapsed_s) / SECONDS_PER_YEAR)[:, np.newaxis]
-        slowed = self.bend / (1 + self.bend * self.span[:, np.newaxis])
-        aged = np.log1p(slowed * t) / self.bend
-        middle = self.start[:, np.newaxis] + self.drift * aged
-        variance = self.start_variance[:, np.newaxis] + self.walk**2 * t + self.drift_variance * aged**2
-        narrow = 1 / np.sqrt(np.maximum(variance, SMALLEST_VARIANCE))
-        edge = limit[:, np.newaxis]
-        inside = special.ndtr((edge - middle) * narrow) - special.ndtr((-edge - middle) * narrow)
-        return np.einsum("ik,ik->i", self.weight, inside)
+        """Return P(offset within its limits, shape (m, 2)) of every instrument at its own elapsed time."""
+        years = (np.asarray(elapsed_s) / SECONDS_PER_YEAR)[:, np.newaxis]
+        middle, variance = self.posteriors.forecast(years)
+        narrow = 1 / np.sqrt(np.maximum(variance + self.constant**2, SMALLEST_VARIANCE))
+        low, high = limit[:, :1], limit[:, 1:]
+        inside = special.ndtr((high - middle) * narrow) - special.ndtr((low - middle) * narrow)
+        return np.einsum("ik,ik->i", self.posteriors.weight, inside)
 
     def interval_s(self, limit: FloatArray, reliability: float, longest_s: FloatArray) -> FloatArray:
-        """Return for how long each stays within its limit with this probability, shape (m,).
+        """Return for how long each stays within its limits with this probability, shape (m,).
 
         0 where it is not even at the start, its ``longest_s`` where it does not leave by then. The first
         crossing is looked for at moments that lie 4/3 apart, and then found to 1e-4 of itself.
@@ -79,7 +51,10 @@ class ManyHistories:
         low, high = np.zeros(len(limit)), longest_s.astype(float)
         over, under = np.zeros(len(limit)), np.zeros(len(limit))
         inside = np.arange(len(limit))
-        for share in (0.0, *np.geomspace(SHORTEST_SHARE, 1.0, COARSE_POINTS).tolist()):
+        shares = [0.0, *np.geomspace(SHORTEST_SHARE, 1.0, COARSE_POINTS).tolist()]
+        if self.posteriors.covariance[2, 2].any():  # a yearly course may leave and come back
+            shares = np.unique([*shares, *np.linspace(0, 1, SEASON_POINTS)]).tolist()
+        for share in shares:
             at = share * longest_s[inside]
             excess = self.some(inside).probability_within(at, limit[inside]) - reliability
             left, stays = inside[excess < 0], inside[excess >= 0]
@@ -100,78 +75,15 @@ class ManyHistories:
 
     def drift_per_year(self) -> tuple[FloatArray, FloatArray]:
         """Return mean and standard deviation of the drift per year at the last calibration, shape (m,)."""
-        slowed = 1 / (1 + self.bend * self.span[:, np.newaxis])
-        rate = self.drift * slowed
-        mean = np.einsum("ik,ik->i", self.weight, rate)
-        variance = self.drift_variance * slowed**2 + (rate - mean[:, np.newaxis]) ** 2
-        return mean, np.sqrt(np.einsum("ik,ik->i", self.weight, variance))
+        found = self.posteriors
+        rate = found.mean[1]
+        mean = np.einsum("ik,ik->i", found.weight, rate)
+        variance = found.covariance[1, 1] + (rate - mean[:, np.newaxis]) ** 2
+        return mean, np.sqrt(np.einsum("ik,ik->i", found.weight, variance))
 
     def some(self, chosen: np.ndarray) -> ManyHistories:
         """Return some of the instruments."""
-        return ManyHistories(
-            weight=self.weight[chosen],
-            bend=self.bend[chosen],
-            walk=self.walk[chosen],
-            drift=self.drift[chosen],
-            drift_variance=self.drift_variance[chosen],
-            start=self.start[chosen],
-            start_variance=self.start_variance[chosen],
-            span=self.span[chosen],
-        )
-
-
-def fit_many_histories(
-    histories: Sequence[CalibrationHistory], priors: Sequence[DriftPrior]
-) -> ManyHistories:
-    """Learn drift and walk of many instruments, each by itself.
-
-    Parameters
-    ----------
-    histories
-        Every increment has values at both ends; one calibration alone leaves the prior.
-    priors
-        Of each instrument.
-    """
-    groups = [history.increments() for history in histories]
-    stated = normal_posteriors(groups, priors)
-    unlikely = contradicted(stated.probability)
-    aside = [at for at, one in enumerate(unlikely) if one is not None]
-    if not aside:
-        return replace(_components(histories, stated), unlikely=tuple(unlikely))
-    free = normal_posteriors(
-        [groups[at] for at in aside], [prior_of_data(groups[at], priors[at].name) for at in aside]
-    )
-    taken = {}
-    for name in ("walk", "log_weight", "drift", "drift_variance"):
-        taken[name] = getattr(stated, name).copy()
-        taken[name][aside] = getattr(free, name)
-    return replace(
-        _components(histories, replace(stated, **taken)),
-        unlikely=tuple(unlikely),
-        by_class=_components(histories, stated),
-    )
-
-
-def _components(histories: Sequence[CalibrationHistory], found: NormalPosteriors) -> ManyHistories:
-    """Return posteriors as normal components, and where forecasts start."""
-    shape = found.drift.shape
-    bends = np.broadcast_to(np.maximum(found.bend, STRAIGHT)[:, np.newaxis], shape)
-    walks = np.broadcast_to(found.walk[:, np.newaxis, :], shape)
-    arrays = (found.log_weight, bends, walks, found.drift, found.drift_variance)
-    logs, bend, walk, drift, variance = (array.reshape(len(histories), -1) for array in arrays)
-    weight = np.exp(logs - logs.max(axis=1, keepdims=True))
-    last = [history.points[-1] for history in histories]
-    uncertainty = np.array([point.standard_uncertainty for point in last])
-    return ManyHistories(
-        weight=weight / weight.sum(axis=1, keepdims=True),
-        bend=bend,
-        walk=walk,
-        drift=drift,
-        drift_variance=variance,
-        start=np.array([point.as_left for point in last]),
-        start_variance=uncertainty**2,
-        span=np.array([point.time_s for point in last]) / SECONDS_PER_YEAR,
-    )
+        return ManyHistories(posteriors=self.posteriors.some(chosen), constant=self.constant)
 
 
 def _crossing(

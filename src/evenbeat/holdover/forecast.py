@@ -180,7 +180,7 @@ def predict_holdover(
             return started(after, starting_time_error)
 
         plain, corrected = times_to_limit(
-            distribution, np.geomspace(model.record.interval_s, end, SEARCH_POINTS), limit, confidence
+            distribution, np.geomspace(model.record.soonest_s, end, SEARCH_POINTS), limit, confidence
         )
     return HoldoverForecast(
         forecast=forecast,

@@ -159,7 +159,7 @@ def limit_passage(
         raise InputError(msg)
     record = model.record
     until = record.duration_s if until_s is None else checked_limit(until_s)
-    times = _moments(min(record.interval_s, until / 100), until)
+    times = _moments(min(record.soonest_s, until / 100), until)
     courses: Courses = () if environment is None else (environment,)
     named: dict[str, Any] = {} if environment is None else {"environment": environment}
     forecast = model.time_error_at(record.duration_s + times, **named)

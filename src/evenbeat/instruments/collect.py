@@ -200,6 +200,7 @@ class Collector:
         self._to_sample = _Sampler(description, nominal_frequency_hz)
         self._began = time.monotonic()
         self._next_tie = self._next_beat = self._next_screen = self._began
+        self._beat_ns: int | None = None
         self._in_a_row = 0
         self._attempts = 0
 
@@ -211,6 +212,7 @@ class Collector:
                 self._connect(patient=self._journal.holds_rows)
                 for each in self._beside:
                     each.start()
+                self._take_up_beat()
                 self._log()
                 self._end("asked to stop" if self._stop.requested else "done")
             except OutputError as error:
@@ -228,7 +230,7 @@ class Collector:
         return self._result()
 
     def _log(self) -> None:
-        due = time.monotonic()
+        due = self._on_beat()
         while not self._finished():
             if self._source.description.ask and self._wait(due):
                 return
@@ -236,13 +238,30 @@ class Collector:
                 taken = self._source.read(self._stop)
             except InstrumentError as error:
                 self._lost(error)
-                due = time.monotonic()
+                due = self._on_beat()
                 continue
             if taken is None:
                 return
             self._take(*taken)
             self._upkeep()
             due = self._next_due(due) if self._source.description.ask else due
+
+    def _take_up_beat(self) -> None:
+        """Ask when the log has always asked: a log that begins says from which moment its beat counts."""
+        if not self._source.description.ask:
+            return
+        self._beat_ns = self._journal.beat_ns
+        if self._beat_ns is None:
+            self._beat_ns = self._clock.now_ns()
+            self._journal.begin_beat(self._beat_ns, self._interval_s)
+
+    def _on_beat(self) -> float:
+        """Return the next moment of the beat (monotonic, s)."""
+        now = time.monotonic()
+        if self._beat_ns is None:
+            return now
+        since_s = (self._clock.now_ns() - self._beat_ns) * 1e-9
+        return now + (-since_s) % self._interval_s
 
     def _finished(self) -> bool:
         p = self._progress
@@ -356,6 +375,8 @@ class Collector:
             self._retie()
         if now >= self._next_beat:
             self._next_beat = now + BEAT_S
+            if found := self._journal.see_to_its_place(self._clock.now_ns()):
+                self._progress.trouble = found
             self._heartbeat.beat(self._state_lines())
         if now >= self._next_screen:
             self._next_screen = now + SCREEN_S

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.errors import InputError
+from evenbeat.toml_text import toml_of
 from evenbeat.units import parse_unit
 
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
@@ -146,11 +146,7 @@ def read_description(source: str | Path) -> Description:
 
 
 def _description(text: str, name: str) -> Description:
-    try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        msg = f"{name}: this is not TOML ({error})"
-        raise InputError(msg) from None
+    content = toml_of(text, "description", name)
     title = content.pop("title", name)
     given: dict[str, Any] = {}
     for table, keys in content.items():

@@ -16,7 +16,12 @@ from evenbeat.errors import OutputError
 from evenbeat.instruments.timekeeping import utc_from_text, utc_text
 
 _SECOND_NS = 1_000_000_000
+_OURS = re.compile(rb"(?:#[^\n]*\n)+utc,")
+"""How every part begins: comments and the names of the columns."""
+_BEAT = re.compile(rb"(?m)^# (\S+) the beat of \S+ s counts from here$")
 _BLOCK = 1 << 16
+_LOOKED_BACK = 1 << 26
+"""Bytes at the end of a log in which zero bytes are looked for; more are never on their way to the disk."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,9 +127,11 @@ class Journal:
         return found
 
     def _newest(self) -> Path | None:
+        return max(self._parts(), key=_number, default=None)
+
+    def _parts(self) -> list[Path]:
         pattern = re.compile(re.escape(self.folder.name) + r"-\d{4,}\.csv")
-        parts = [path for path in self.folder.iterdir() if pattern.fullmatch(path.name)]
-        return max(parts, key=_number, default=None)
+        return [path for path in self.folder.iterdir() if pattern.fullmatch(path.name)]
 
     def _head(self) -> str:
         head = read_at(self._descriptor, len(self._settings.encode()), 0)
@@ -132,6 +139,9 @@ class Journal:
 
     def _locked(self, path: Path) -> int:
         descriptor = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
+        if not _OURS.match(read_at(descriptor, _BLOCK, 0)):
+            os.close(descriptor)
+            raise OutputError(foreign(path))
         try:
             _lock(descriptor)
         except OSError:
@@ -159,6 +169,66 @@ class Journal:
         self._let_go()
         self._descriptor, self.path, self._size = descriptor, path, len(head)
         self._part_period = self._period(now_ns)
+
+    def see_to_its_place(self, now_ns: int) -> str:
+        """Go on where the log is no longer under its name; return in words what was found (empty: nothing).
+
+        A deleted log is put back whole: its rows live as long as it is open. One that was moved keeps its
+        rows where it is now, and a new part begins.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written.
+        """
+        mine = os.fstat(self._descriptor)
+        try:
+            there = self.path.stat()
+            if (there.st_dev, there.st_ino) == (mine.st_dev, mine.st_ino):
+                return ""
+        except OSError:  # gone, or its folder is
+            pass
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            if mine.st_nlink or self.path.exists():
+                found = f"the log {self.path.name} was moved or replaced; a new part begins"
+                self._begin_part(now_ns, found)
+                self.last_utc_ns = None
+                return found
+            self._put_back()
+        except OutputError:
+            raise
+        except OSError as error:
+            raise self._refused(error) from error
+        found = f"the log {self.path.name} was deleted while it was written; it was put back whole"
+        self.remark(now_ns, found)
+        return found
+
+    def _put_back(self) -> None:
+        unnamed = self.path.with_suffix(".new")
+        with unnamed.open("wb", buffering=0) as file:
+            for place in range(0, self._size, _BLOCK):
+                write_at(file.fileno(), read_at(self._descriptor, _BLOCK, place), place)
+            os.fsync(file.fileno())
+        unnamed.rename(self.path)
+        _sync_folder(self.folder)
+        descriptor = self._locked(self.path)
+        self._let_go()
+        self._descriptor = descriptor
+
+    @property
+    def beat_ns(self) -> int | None:
+        """The moment from which the beat counts, as the first part says; ``None`` where it does not."""
+        first = min(self._parts(), key=_number, default=None)
+        if first is None:
+            return None
+        with first.open("rb") as file:
+            found = _BEAT.search(file.read(_BLOCK))
+        return None if found is None else utc_from_text(found[1].decode("ascii"))
+
+    def begin_beat(self, beat_ns: int, interval_s: float) -> None:
+        """Write down from which moment on the beat counts."""
+        self.remark(beat_ns, f"the beat of {interval_s:g} s counts from here")
 
     def new_part(self, now_ns: int, why: str) -> None:
         """End this part and begin the next, saying why in both."""
@@ -256,6 +326,11 @@ class Journal:
         )
 
 
+def foreign(path: Path) -> str:
+    """Return the sentence about a file that is not ours."""
+    return f"{path}: this file was not written by a collection; move it away or give another folder"
+
+
 def _number(path: Path) -> int:
     return int(path.stem.rpartition("-")[2])
 
@@ -309,18 +384,18 @@ def mend_tail(descriptor: int) -> Tail:
 
     A line without its line feed may be half a number: it is never taken for a reading. A power cut can
     also leave zero bytes where rows were on their way to the disk. Both are rewritten in place as
-    comments that quote what was there; should that be interrupted too, the next start does it again.
+    comments that quote what was there, whole rows between them stay; should that be interrupted too, the
+    next start does it again.
     """
     size = os.fstat(descriptor).st_size
     torn_from = _torn_from(descriptor, size)
     torn = read_at(descriptor, size - torn_from, torn_from)
-    comments = _as_comments(torn)
+    content, set_aside = _mended(torn)
     if torn:
-        content = "".join(comments).encode("ascii")
         write_at(descriptor, content, torn_from)
         os.ftruncate(descriptor, torn_from + len(content))
         os.fsync(descriptor)
-    return Tail(last_utc_ns=_last_stamp(descriptor, torn_from), set_aside=len(comments))
+    return Tail(last_utc_ns=_last_stamp(descriptor, os.fstat(descriptor).st_size), set_aside=set_aside)
 
 
 def read_at(descriptor: int, count: int, offset: int) -> bytes:
@@ -341,20 +416,18 @@ def write_at(descriptor: int, data: bytes, offset: int) -> None:
 
 
 def _torn_from(descriptor: int, size: int) -> int:
-    """Return where the torn end begins: after the last line feed that no zero byte precedes."""
-    bad = size
-    for start, block in _blocks_backwards(descriptor, size):
-        zero = block.find(b"\x00")
+    """Return where the torn end begins: at the line of the first zero byte, else of the last line feed."""
+    end = size
+    for start in range(max(0, size - _LOOKED_BACK), size, _BLOCK):
+        zero = read_at(descriptor, min(_BLOCK, size - start), start).find(b"\x00")
         if zero >= 0:
-            bad = start + zero
-            continue
-        if bad < start + len(block):
-            block = block[: bad - start]  # noqa: PLW2901
+            end = start + zero
+            break
+    for start, block in _blocks_backwards(descriptor, end):
         place = block.rfind(b"\n")
         if place >= 0:
             return start + place + 1
-    begin = read_at(descriptor, min(bad, _BLOCK), 0)
-    return begin.rfind(b"\n") + 1
+    return 0
 
 
 def _blocks_backwards(descriptor: int, size: int) -> Iterator[tuple[int, bytes]]:
@@ -365,13 +438,22 @@ def _blocks_backwards(descriptor: int, size: int) -> Iterator[tuple[int, bytes]]
         end = start
 
 
-def _as_comments(torn: bytes) -> list[str]:
-    zeros = torn.count(b"\x00")
-    lines = [line for line in torn.replace(b"\x00", b"").split(b"\n") if line]
-    comments = [f"# torn line set aside: {_printable(line)}\n" for line in lines]
-    if zeros:
-        comments.append(f"# {zeros} zero bytes set aside, as a power cut leaves them\n")
-    return comments
+def _mended(torn: bytes) -> tuple[bytes, int]:
+    """Return a torn end with its whole lines kept and the others as comments, and how many these are.
+
+    A line is whole between two line feeds without a zero byte between them.
+    """
+    kept, torn_lines = [], 0
+    lines = torn.split(b"\n")
+    for number, line in enumerate(lines):
+        if b"\x00" not in line and number < len(lines) - 1:
+            kept.append(line + b"\n")
+        elif text := line.replace(b"\x00", b""):
+            kept.append(f"# torn line set aside: {_printable(text)}\n".encode("ascii"))
+            torn_lines += 1
+    if zeros := torn.count(b"\x00"):
+        kept.append(f"# {zeros} zero bytes set aside, as a power cut leaves them\n".encode("ascii"))
+    return b"".join(kept), torn_lines + (zeros > 0)
 
 
 def _printable(line: bytes) -> str:

@@ -16,6 +16,10 @@ from evenbeat.errors import InputError, InstrumentError
 from evenbeat.instruments.description import Description, shown
 
 _LONGEST_LINE = 4096
+_QUIET_S = 0.05
+"""A line that has begun and stands still for so long was a prompt, not half a line."""
+_LONGEST_STRAY_S = 2.0
+_LARGEST_STRAY = 1 << 16
 _SLICE_S, _NAP_S = 0.1, 0.05
 GRACE_S = 2.0
 """How long a reading in flight may still take after the wish to stop."""
@@ -53,7 +57,7 @@ class Link(Protocol):
         """Return the next line without its end; empty if asked to stop."""
 
     def leftovers(self) -> bytes:
-        """Return and forget what has come in unasked."""
+        """Return and forget what has come in unasked, to the end of a line that is on its way."""
 
     def close(self) -> None:
         """Let go of it."""
@@ -140,6 +144,14 @@ class _Lines:
         self._held.clear()
         return held
 
+    @property
+    def held(self) -> int:
+        return len(self._held)
+
+    @property
+    def within_line(self) -> bool:
+        return bool(self._held) and not self._held.endswith(self._end)
+
 
 class _SocketLink:
     """A plain TCP connection."""
@@ -179,10 +191,8 @@ class _SocketLink:
         return piece
 
     def leftovers(self) -> bytes:
-        """Return and forget what has come in unasked."""
-        while piece := self._piece(0.0):
-            self._lines.add(piece)
-        return self._lines.all()
+        """Return and forget what has come in unasked, to the end of a line that is on its way."""
+        return _stray(self._lines, self._piece, self._where)
 
     def close(self) -> None:
         """Close the socket."""
@@ -228,10 +238,8 @@ class _SerialLink:
         return first + more
 
     def leftovers(self) -> bytes:
-        """Return and forget what has come in unasked."""
-        while piece := self._piece(0.0):
-            self._lines.add(piece)
-        return self._lines.all()
+        """Return and forget what has come in unasked, to the end of a line that is on its way."""
+        return _stray(self._lines, self._piece, self._where)
 
     def close(self) -> None:
         """Close the port."""
@@ -315,6 +323,17 @@ def _received(lines: _Lines, piece: Any, where: str, time_limit_s: float, stop: 
             raise _silent(where, time_limit_s, lines.all())
         lines.add(piece(min(_SLICE_S, left_s)))
     return line
+
+
+def _stray(lines: _Lines, piece: Any, where: str) -> bytes:
+    """Take what was not asked for; its rest, coming later, would pass for an answer."""
+    limit = time.monotonic() + _LONGEST_STRAY_S
+    while coming := piece(_QUIET_S if lines.within_line else 0.0):
+        lines.add(coming)
+        if lines.held > _LARGEST_STRAY or time.monotonic() > limit:
+            msg = f"{where}: the instrument sends without being asked and does not stop: {shown(lines.all())}"
+            raise InstrumentError(msg)
+    return lines.all()
 
 
 def _gone(where: str, error: Exception) -> InstrumentError:

@@ -11,12 +11,14 @@ from pathlib import Path
 from typing import TextIO
 
 from evenbeat.errors import OutputError
+from evenbeat.instruments.journal import foreign
 from evenbeat.instruments.timekeeping import utc_text
 from evenbeat.results import PAGE_WIDTH
 from evenbeat.units import duration_text
 
 _MOST_LINES = 12
 _MOST_LEVELS = 40
+_HEART = b"collection: "
 _LONGEST_GAP = 100_000
 """A longer gap begins every average anew instead of being counted through."""
 
@@ -152,6 +154,7 @@ class Heartbeat:
 
     def __init__(self, folder: Path) -> None:
         self._path = folder / "heartbeat.txt"
+        self._mine = False
 
     def beat(self, lines: list[str]) -> None:
         """Write the present state.
@@ -159,8 +162,15 @@ class Heartbeat:
         Raises
         ------
         OutputError
-            If the file cannot be written.
+            If the file cannot be written, or one of that name is not ours.
         """
+        if not self._mine:
+            head = _HEART
+            with suppress(OSError), self._path.open("rb") as file:  # there is none yet, or the writing tells
+                head = file.read(len(_HEART))
+            if head != _HEART:
+                raise OutputError(foreign(self._path))
+            self._mine = True
         beside = self._path.with_suffix(".new")
         content = "".join(f"{line}\n" for line in [*lines, f"process: {os.getpid()}"])
         try:

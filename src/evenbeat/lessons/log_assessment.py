@@ -78,9 +78,17 @@ def assess_log(
         call=(
             f"import evenbeat as eb\n\nrecord = {call_text('eb.read_log', repr(name), **stated)}\n"
             f"assessment = {call_text('eb.assess', 'record', **asked)}\n\n"
-            f"# or in a shell:\n# evenbeat {shlex.join(['assess', name, *options])}"
+            f"# or in a shell:\n# evenbeat {' '.join(map(_shell_word, ['assess', name, *options]))}"
         ),
     )
+
+
+def _shell_word(word: str) -> str:
+    """Return a word as it is typed in a shell, on one line whatever is in it."""
+    if word.isprintable():
+        return shlex.quote(word)
+    escaped = word.encode("unicode_escape").decode("ascii").replace("'", "\\'")
+    return f"$'{escaped}'"
 
 
 def _tolerance(limit: str, upper: str) -> tuple[dict[str, Any], list[str]]:

@@ -11,9 +11,10 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.intake import FARTHEST_FROM_NOMINAL, relative_to
 from evenbeat.logs.terms import QUANTITIES
+from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind
-from evenbeat.units import parse_unit
+from evenbeat.units import frequency_text, parse_unit
 
 _DIMENSIONS = {
     "frequency": "frequency",
@@ -26,9 +27,9 @@ _DIMENSIONS = {
     "interval_error": "time",
     "count": "count",
 }
-_ASSUMED_NOMINALS_HZ = (5e6, *(10.0**e for e in range(10)))
+ASSUMED_NOMINALS_HZ = (5e6, *(10.0**e for e in range(10)))
 _NEAR_ASSUMED = 1e-4
-_USUAL_NOMINALS_HZ = tuple(  # common practice: what oscillators and crystals are made for
+USUAL_NOMINALS_HZ = tuple(  # common practice: what oscillators and crystals are made for
     megahertz * 1e6
     for megahertz in (
         *(0.032768, 1, 1.8432, 2.048, 3.579545, 4, 4.194304, 5, 8, 10, 11.0592, 12, 12.288, 12.8, 13),
@@ -40,9 +41,6 @@ _NEAR_USUAL = 0.01
 _NEAR_GUESSED = 1e-3
 _SOME = 100_000
 _FARTHEST_FROM_NOMINAL = 0.02
-ASSUMED_NOMINAL = "ASSUMED_NOMINAL"
-"""Code of the finding that the nominal frequency was assumed: no tolerance is judged on it."""
-
 _SMALL = 1e-3
 
 
@@ -332,7 +330,7 @@ def _guessed(
     readings: FloatArray, typical: float, nominal_hz: float | None, column: str, path: str, line: int | None
 ) -> tuple[str, str, tuple[Finding, ...]]:
     """Return frequency in hertz where nearly all readings lie next to a usual frequency, else refuse."""
-    candidates = [hz for hz in _ASSUMED_NOMINALS_HZ if hz >= 1e3] if nominal_hz is None else [nominal_hz]
+    candidates = [hz for hz in ASSUMED_NOMINALS_HZ if hz >= 1e3] if nominal_hz is None else [nominal_hz]
     nearest = min(candidates, key=lambda hz: abs(typical / hz - 1))
     some = readings[:: max(1, len(readings) // _SOME)]
     near = np.abs(some[~np.isnan(some)] / nearest - 1) < _NEAR_GUESSED  # and not a count that runs round
@@ -388,7 +386,7 @@ def assumed_nominal(frequency_hz: float, path: str) -> tuple[float, Finding]:
             "another column with --column value=… (columns={'value': …})"
         )
         raise LogError(msg, path=path)
-    nominal = min(_ASSUMED_NOMINALS_HZ, key=lambda hz: abs(frequency_hz / hz - 1))
+    nominal = min(ASSUMED_NOMINALS_HZ, key=lambda hz: abs(frequency_hz / hz - 1))
     if abs(frequency_hz / nominal - 1) <= _NEAR_ASSUMED:
         sentence = (
             f"The log states no nominal frequency; {frequency_text(nominal)}, the usual standard next to the "
@@ -396,7 +394,7 @@ def assumed_nominal(frequency_hz: float, path: str) -> tuple[float, Finding]:
         )
         values = {"nominal_frequency_hz": nominal}
         return nominal, Finding(code=ASSUMED_NOMINAL, severity="caution", sentence=sentence, values=values)
-    near = [hz for hz in _USUAL_NOMINALS_HZ if abs(frequency_hz / hz - 1) <= _NEAR_USUAL]
+    near = [hz for hz in USUAL_NOMINALS_HZ if abs(frequency_hz / hz - 1) <= _NEAR_USUAL]
     near.sort(key=lambda hz: abs(frequency_hz / hz - 1))
     told = ", ".join(f"{frequency_text(hz)} ({frequency_hz / hz - 1:+.2g})" for hz in near)
     example = frequency_text(near[0]) if near else "10 MHz"
@@ -406,14 +404,6 @@ def assumed_nominal(frequency_hz: float, path: str) -> tuple[float, Finding]:
         f"--nominal-frequency, such as --nominal-frequency '{example}' (nominal_frequency_hz)"
     )
     raise LogError(msg, path=path)
-
-
-def frequency_text(frequency_hz: float) -> str:
-    """Return a frequency with its unit, as 12.288 MHz."""
-    for size, name in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
-        if frequency_hz >= size:
-            return f"{frequency_hz / size:.10g} {name}"
-    return f"{frequency_hz:.10g} Hz"
 
 
 def _check_near(typical: float, nominal: float, name: str, path: str) -> None:

@@ -42,19 +42,24 @@ def phase_of_counts(
         row = int(rows[int(np.argmax(bad))])
         msg = f"the total {counts[row]:.15g} is no whole number of cycles below 2^53"
         raise LogError(msg, path=path, line=locate(row))
-    places = rows if grid.positions is None else grid.positions[rows]
+    if grid.epochs_ns is None:
+        places, unit_s = rows if grid.positions is None else grid.positions[rows], grid.interval_s
+    else:
+        places, unit_s = grid.epochs_ns[rows], 1e-9
     cells = (places - places[0]).astype(float)
     nominal = nominal_frequency_hz
-    expected = None if nominal is None else np.diff(cells) * grid.interval_s * nominal
+    expected = None if nominal is None else np.diff(cells) * unit_s * nominal
     total, findings = _unwrapped(known, rows, expected, path, locate)
     if nominal is None:
-        rate = float((total[-1] - total[0]) / (cells[-1] * grid.interval_s))
+        rate = float((total[-1] - total[0]) / (cells[-1] * unit_s))
         nominal, found = assumed_nominal(rate, path)
         findings = (*findings, found)
-    expected = nominal * grid.interval_s
     phase = np.full(len(counts), np.nan)
-    phase[rows] = ((total - total[0]) - cells * expected) / nominal
-    sentence = "The time error was taken from totals of cycles and the grid of the rows; it starts at zero."
+    phase[rows] = ((total - total[0]) - cells * (nominal * unit_s)) / nominal
+    when = "grid" if grid.epochs_ns is None else "times"
+    sentence = (
+        f"The time error was taken from totals of cycles and the {when} of the rows; it starts at zero."
+    )
     finding = Finding(code="PHASE_FROM_COUNTS", severity="note", sentence=sentence)
     return Converted(
         kind="phase",

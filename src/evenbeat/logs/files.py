@@ -9,6 +9,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.packing import packing_of, unpacked
@@ -33,8 +35,12 @@ class LogText:
         Of the bytes on disk, before anything was unpacked; 64 hexadecimal digits.
     size_bytes
         Of the file on disk.
+    lines
+        How many there are.
     packing
         ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain.
+    encoding
+        ``UTF-8``, ``UTF-16`` or, where it is neither, ``Windows-1252`` or ``Latin-1``.
     first_rows
         The lines of the first rows, by the form in which they were looked at.
     """
@@ -43,7 +49,9 @@ class LogText:
     text: bytes
     sha256: str
     size_bytes: int
+    lines: int = 0
     packing: str = ""
+    encoding: str = "UTF-8"
     findings: tuple[Finding, ...] = ()
     first_rows: dict[object, list[str]] = field(default_factory=dict, repr=False)
 
@@ -84,7 +92,7 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
     """
     place = Path(path)
     if place.is_dir():
-        msg = "this is a folder; give the file of one log"
+        msg = "this is a folder; give one file"
         raise LogError(msg, path=path)
     try:
         before = place.stat()
@@ -97,7 +105,7 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
         msg = f"the file cannot be read ({getattr(error, 'strerror', None) or error})"
         raise LogError(msg, path=path) from error
     if not content:
-        msg = "the file is empty; a table of readings is needed"
+        msg = "the file is empty; a table is needed"
         raise LogError(msg, path=path)
     findings = _checked_rest(before, after, content, path, partial=partial)
     return RawFile(path=str(path), content=content, sha256=sha256, findings=findings)
@@ -115,18 +123,20 @@ def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
     content, findings = unpacked(raw.content, raw.path, partial=partial)
     if partial and not content.endswith(b"\n") and b"\n" in content:
         content = content[: content.rindex(b"\n") + 1]
-    text = utf8(content, raw.path)
+    text, encoding = decoded(content, raw.path)
     if b"\r" in text:
         text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if not text[:_PROBE_BYTES].strip() and not text.strip():
-        msg = "the file holds only blanks; a table of readings is needed"
+        msg = "the file holds only blanks; a table is needed"
         raise LogError(msg, path=raw.path)
     return LogText(
         path=raw.path,
         text=text,
         sha256=raw.sha256,
         size_bytes=len(raw.content),
+        lines=line_feeds(text, 0, len(text)) + (not text.endswith(b"\n")),
         packing=packing,
+        encoding=encoding,
         findings=(*raw.findings, *findings),
     )
 
@@ -168,7 +178,12 @@ def _checked_rest(
 
 
 def utf8(content: bytes, path: str | Path) -> bytes:
-    """Return bytes of text as UTF-8 without byte-order mark; Latin-1 is understood.
+    """Return bytes of text as UTF-8 without byte-order mark, see :func:`decoded`."""
+    return decoded(content, path)[0]
+
+
+def decoded(content: bytes, path: str | Path) -> tuple[bytes, str]:
+    """Return bytes of text as UTF-8 without byte-order mark, and what they were.
 
     Raises
     ------
@@ -177,7 +192,7 @@ def utf8(content: bytes, path: str | Path) -> bytes:
     """
     if content.startswith(_UTF16_BOMS):
         try:
-            return content.decode("utf-16").encode()
+            return content.decode("utf-16").encode(), "UTF-16"
         except UnicodeError:
             raise _binary(path) from None
     probe = content[:_PROBE_BYTES]
@@ -186,12 +201,24 @@ def utf8(content: bytes, path: str | Path) -> bytes:
         raise _binary(path)
     text = content.removeprefix(_UTF8_BOM)
     if text.isascii():
-        return text
+        return text, "UTF-8"
     try:
         text.decode()
     except UnicodeDecodeError:
-        return text.decode("latin-1").encode()
-    return text
+        try:
+            return text.decode("cp1252").encode(), "Windows-1252"
+        except UnicodeDecodeError:  # five of its codes are no letters
+            return text.decode("latin-1").encode(), "Latin-1"
+    return text, "UTF-8"
+
+
+def line_feeds(text: bytes, start: int, stop: int) -> int:
+    """Return how many lines end between two places; several times as fast as ``bytes.count``."""
+    count = 0
+    for first in range(start, stop, _PROBE_BYTES):
+        codes = np.frombuffer(text, np.uint8, min(_PROBE_BYTES, stop - first), first)
+        count += int(np.count_nonzero(codes == ord("\n")))
+    return count
 
 
 def _binary(path: str | Path) -> LogError:

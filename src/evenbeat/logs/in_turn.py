@@ -43,7 +43,7 @@ def chosen_rows(
     rows: IntArray | None = None
     told: list[str] = []
     if options.select is not None:
-        rows = _labelled(sheet, options.select)
+        rows = labelled_rows(sheet, label_column(sheet, options.select), options.select)
         told.append(f"labelled '{options.select}'")
     if options.every is not None and options.every > 1:
         places = _places(sheet.table.rows, times)
@@ -61,11 +61,10 @@ def chosen_rows(
         raise LogError(msg, path=sheet.log.path)
     count = sheet.table.rows
     kept = sheet.kept(rows)
+    others = np.setdiff1d(sheet.lines, [*kept.lines.tolist(), *(line.line for line in sheet.table.rejected)])
+    kept = replace(kept, left_out=sheet.left_out + len(others))
     if times is not None:
-        first = times.seconds[rows[0]]
-        ahead = np.timedelta64(round(float(first) * 1e9), "ns")
-        start = None if times.start is None else times.start + ahead
-        times = replace(times, seconds=times.seconds[rows] - first, start=start)
+        times = times.kept(rows)
     if options.every is None:
         _refuse_levels(kept, quantity)
     sentence = (
@@ -101,16 +100,27 @@ def _label_columns(sheet: Sheet) -> dict[int, list[str]]:
     return found
 
 
-def _labelled(sheet: Sheet, label: str) -> IntArray:
-    """Return the rows with a label in any column that is not read otherwise."""
-    columns, form = _label_columns(sheet), sheet.layout.form
+def label_column(sheet: Sheet, label: str) -> int:
+    """Return the column that holds a label and is not read otherwise.
+
+    Raises
+    ------
+    LogError
+        If there is none among the first rows.
+    """
+    columns = _label_columns(sheet)
     index = next((i for i, cells in columns.items() if label in cells), None)
     if index is None:
         known = sorted({cell for cells in columns.values() for cell in cells})
         told = f"the labels are {', '.join(known)}" if known else "no column holds labels"
         msg = f"no row is labelled '{label}' (select); {told}"
         raise LogError(msg, path=sheet.log.path)
-    wanted = set(sheet.lines.tolist())
+    return index
+
+
+def labelled_rows(sheet: Sheet, index: int, label: str) -> IntArray:
+    """Return the rows with a label in a column."""
+    form, wanted = sheet.layout.form, set(sheet.lines.tolist())
     lines = [line for number, line in row_lines(sheet.log, form) if number in wanted]
     cells = cells_at(lines, index, form.separator, joined_moment=form.joined_moment)
     return np.flatnonzero(np.array([cell == label for cell in cells]))

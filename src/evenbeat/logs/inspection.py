@@ -9,22 +9,22 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.errors import InputError, LogError
+from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.files import LogText, load_text
 from evenbeat.logs.form.detect import first_lines
 from evenbeat.logs.form.headers import Meaning, column_meaning
 from evenbeat.logs.form.rewriting import readable_cells
+from evenbeat.logs.hypotheses import SHOWN, Hypothesis, hypotheses
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.reader import record_of, understood_times
-from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Candidate, Form
 from evenbeat.plain import Plain
 from evenbeat.record import Record
 from evenbeat.results import UNKNOWN, Column, Result
-from evenbeat.units import duration_text
 
 _KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
 _SHOWN_CELLS = 3
@@ -63,8 +63,12 @@ class Inspection(Result):
         What each column was taken for, and why.
     rejected
         Every line that was passed over, with its number and reason.
+    ledger
+        What became of each line, in numbers; ``None`` for a binary file or one that cannot be opened.
     layout
         How the log was read; write it down with its ``to_toml``. ``None`` where it cannot be read.
+    hypotheses
+        What the log could mean, the likeliest first, each with the answer that its first lines would give.
     record
         The record, ``None`` where the log cannot be read as it stands.
     needs
@@ -78,7 +82,9 @@ class Inspection(Result):
     candidates: tuple[Candidate, ...]
     columns: tuple[ColumnSeen, ...]
     rejected: tuple[Rejected, ...]
+    ledger: Ledger | None
     layout: Layout | None
+    hypotheses: tuple[Hypothesis, ...]
     record: Record | None
     needs: str
 
@@ -107,15 +113,20 @@ class Inspection(Result):
             return f"{Path(self.path).name}: {self.kind}, not readable as it stands"
         kind = "time errors" if self.record.kind == "phase" else "fractional frequencies"
         return (
-            f"{Path(self.path).name}: {self.kind}, read as {len(self.record)} {kind} every "
-            f"{duration_text(self.record.interval_s)}"
+            f"{Path(self.path).name}: {self.kind}, read as {len(self.record)} {kind} "
+            f"{self.record.spacing_text}"
         )
 
-    def as_text(self) -> str:
-        """Return all of it as text: ways to read the rows, columns, rejected lines, findings, needs."""
-        rejected = [f"  {line}" for line in self.rejected[:20]]
-        if len(self.rejected) > 20:
-            rejected.append(f"  … and {len(self.rejected) - 20} more")
+    def as_text(self, *, needs: bool = True) -> str:
+        """Return all of it as text: columns, findings, ways to read the rows, what it could mean, needs.
+
+        Parameters
+        ----------
+        needs
+            Whether what is wrong or missing stands at the end.
+        """
+        ledger = self.ledger
+        told = [] if ledger is None else [f"{ledger._headline()}.", *(f"  {line}" for line in ledger.told())]
         parts = [
             str(self),
             "How its rows could be written, the likeliest first:",
@@ -123,14 +134,19 @@ class Inspection(Result):
                 f"  {rank}. {candidate}\n     {candidate.reason}"
                 for rank, candidate in enumerate(self.candidates[:_SHOWN_CANDIDATES], 1)
             ),
-            f"Rejected lines: {len(self.rejected)}",
-            *rejected,
+            *told,
         ]
         if not self.candidates:
             del parts[1]
+        meant = self.hypotheses[:SHOWN]
+        if len(meant) > 1 or (meant and self.needs):
+            parts.append("What it could mean, the likeliest first:")
+            for rank, hypothesis in enumerate(meant, 1):
+                parts.append(f"  {rank}. {hypothesis}")
+                parts.append(f"     {hypothesis.command_options or 'as it stands'}")
         if self.record is not None:
             parts.append(str(self.record).partition("\n[")[0])
-        if self.needs:
+        if self.needs and needs:
             parts.append(f"It cannot be read as it stands: {self.needs}")
         return "\n".join(parts)
 
@@ -168,7 +184,7 @@ def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, 
     try:
         sheet = open_sheet(path, lenient, wanted)
     except LogError as error:
-        return _unread(path, lenient, wanted, error)
+        return _unread(path, lenient, wanted, error, chosen)
     sheet = replace(sheet, layout=replace(sheet.layout, stated=asdict(chosen)))  # not that it was lenient
     needs = ""
     record: Record | None = None
@@ -179,7 +195,7 @@ def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, 
         needs = str(error)
     if not needs and not chosen.reject:
         needs = _refusal(path, chosen, wanted, sheet, record)
-    return _seen(sheet, record, needs)
+    return _seen(sheet, record, needs, hypotheses(sheet.log, chosen, wanted))
 
 
 def _refusal(
@@ -196,7 +212,7 @@ def _refusal(
     return ""
 
 
-def _seen(sheet: Sheet, record: Record | None, needs: str) -> Inspection:
+def _seen(sheet: Sheet, record: Record | None, needs: str, meant: tuple[Hypothesis, ...]) -> Inspection:
     log, form = sheet.log, sheet.layout.form
     return Inspection(
         path=log.path,
@@ -206,7 +222,9 @@ def _seen(sheet: Sheet, record: Record | None, needs: str) -> Inspection:
         candidates=_different(form.candidates),
         columns=tuple(_column(sheet, index) for index in range(form.columns)),
         rejected=sheet.table.rejected,
+        ledger=sheet.ledger() if record is None else record.ledger,
         layout=sheet.layout,
+        hypotheses=meant,
         record=record,
         needs=needs,
         findings=sheet.findings if record is None else record.findings,
@@ -255,12 +273,15 @@ def _cells(log: LogText, form: Form, index: int) -> tuple[str, ...]:
     return tuple(first_cells(log, form, index, _SHOWN_CELLS)) if log.text and form.separator else ()
 
 
-def _unread(path: str | Path, options: Options, wanted: Candidate | None, refused: LogError) -> Inspection:
+def _unread(
+    path: str | Path, options: Options, wanted: Candidate | None, refused: LogError, chosen: Options
+) -> Inspection:
     """Return what can be said of a log that cannot be opened as a table of known columns."""
     try:
         log = load_text(path, partial=options.partial)
     except LogError:
         raise refused from None  # which knows more of binary files
+    text = log
     known = next((name for mark, name in _KNOWN.items() if mark in log.text[:4096]), "")
     form = Form(separator="", decimal=".", columns=0, kinds=())
     if not known:
@@ -287,7 +308,9 @@ def _unread(path: str | Path, options: Options, wanted: Candidate | None, refuse
         candidates=_different(form.candidates),
         columns=columns,
         rejected=(),
+        ledger=None,
         layout=None,
+        hypotheses=() if known else hypotheses(text, chosen, wanted),
         record=None,
         needs=str(refused),
     )

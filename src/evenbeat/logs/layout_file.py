@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import fields
 from pathlib import Path
@@ -12,6 +11,7 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.logs.layout import FILE_VERSION, NOT_STATED, Layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.terms import Candidate
+from evenbeat.toml_text import toml_in, toml_of
 
 _ROWS: dict[str, tuple[str, ...]] = {
     "writing": ("cells", "pairs", "words", "fixed"),
@@ -32,17 +32,8 @@ def chosen_layout(layout: str | Path | Layout | None, options: Options) -> tuple
     if layout is None:
         return None, options
     if isinstance(layout, Layout):
-        return _chosen(tomllib.loads(layout.to_toml()), options, "the layout")
-    path = Path(layout)
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        msg = f"the layout file cannot be read ({error.strerror})"
-        raise LogError(msg, path=path) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        msg = f"the layout file is no TOML ({error})"
-        raise LogError(msg, path=path) from None
-    return _chosen(content, options, path)
+        return _chosen(toml_of(layout.to_toml(), "layout", None), options, "the layout")
+    return _chosen(toml_in(layout, "layout file"), options, layout)
 
 
 def _chosen(

@@ -36,6 +36,7 @@ class Options:
     reading_of: str | None = None
     date_order: str | None = None
     clock: str | None = None
+    signal: str | None = None
     counter_weighting: str | None = None
     bad_lines: str = "refuse"
     partial: bool = False

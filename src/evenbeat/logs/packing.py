@@ -7,7 +7,7 @@ import io
 import lzma
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,28 @@ _DECODERS: dict[str, Callable[[], Any]] = {
 }
 _DAMAGE = (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError)
 _PIECE = 1 << 20
+_GROWS_TO = 1 << 23
+LARGEST_UNPACKED = 1 << 28
+"""Bytes beyond which a file may not grow to more than ``LARGEST_RATIO`` times its size."""
+LARGEST_RATIO = 100
+
+
+def refuse_bomb(unpacked: int, size: int, what: str, path: str | Path) -> None:
+    """Raise ``LogError`` where a file becomes too large for its size, as no measured log does.
+
+    Parameters
+    ----------
+    unpacked, size
+        Bytes in memory, so far, and in the file.
+    what
+        What it is, for the sentence.
+    """
+    if unpacked > LARGEST_UNPACKED and unpacked > LARGEST_RATIO * size:
+        msg = (
+            f"the {what} would take {unpacked / 1e6:.0f} MB or more in memory, more than {LARGEST_RATIO} "
+            "times its size, as no measured log does; if it is meant, unpack it to a text file first"
+        )
+        raise LogError(msg, path=path)
 
 
 def packing_of(content: bytes) -> str:
@@ -69,13 +91,17 @@ def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tupl
 def _decoded(content: bytes, packing: str, path: str | Path) -> tuple[list[bytes], bool]:
     """Return the unpacked pieces of all joined streams and whether the last one is complete."""
     pieces: list[bytes] = []
+    total = 0
     rest: bytes | memoryview = content
     while len(rest):
         decoder = _DECODERS[packing]()
         start = 0
         try:
             while start < len(rest) and not decoder.eof:
-                pieces.append(decoder.decompress(rest[start : start + _PIECE]))
+                for piece in _grown(decoder, rest[start : start + _PIECE]):
+                    pieces.append(piece)
+                    total += len(piece)
+                    refuse_bomb(total, len(content), f"{packing} file", path)
                 start += _PIECE
         except _DAMAGE as error:
             if b"".join(pieces[:1]) and not _may_begin(rest, packing):
@@ -90,6 +116,15 @@ def _decoded(content: bytes, packing: str, path: str | Path) -> tuple[list[bytes
     return pieces, True
 
 
+def _grown(decoder: Any, packed: bytes | memoryview) -> Iterator[bytes]:
+    """Yield what some packed bytes become, at most a few megabytes at a time."""
+    while len(packed) or not getattr(decoder, "needs_input", True):
+        yield decoder.decompress(packed, _GROWS_TO)
+        packed = getattr(decoder, "unconsumed_tail", b"")  # of zlib; the others keep it to themselves
+        if decoder.eof:
+            return
+
+
 def _may_begin(rest: bytes | memoryview, packing: str) -> bool:
     return bytes(rest[: len(_MAGICS[packing])]) == _MAGICS[packing]
 
@@ -97,7 +132,14 @@ def _may_begin(rest: bytes | memoryview, packing: str) -> bool:
 def _single_member(content: bytes, path: str | Path) -> bytes:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            return archive.read(_member(archive, path))
+            member = _member(archive, path)
+            pieces, total = [], 0
+            with archive.open(member) as file:
+                while piece := file.read(_GROWS_TO):
+                    pieces.append(piece)
+                    total += len(piece)
+                    refuse_bomb(total, len(content), "zip file", path)
+            return b"".join(pieces)
     except LogError:
         raise
     except (zipfile.BadZipFile, EOFError, *_DAMAGE) as error:

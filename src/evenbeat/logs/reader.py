@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.epochs import EXACT_STAMPS, regular_grid
-from evenbeat.errors import LogError
+from evenbeat.epochs import EXACT_STAMPS, regular_grid, spans_of
+from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turned
 from evenbeat.logs.counts import phase_of_counts
@@ -29,8 +29,8 @@ from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Statements
 from evenbeat.logs.times.grid import grid_from_times, rows_in_order
 from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
-from evenbeat.logs.times.texts import times_from_text
 from evenbeat.logs.times.timestamps import NoTimeError, Times, blocks_of_rows, times_from_moments
+from evenbeat.plausible import far_offset, implausible
 from evenbeat.record import Record, Source
 
 if TYPE_CHECKING:
@@ -54,6 +54,7 @@ def read_log(
     reading_of: str | None = None,
     date_order: str | None = None,
     clock: str | None = None,
+    signal: str | None = None,
     counter_weighting: str | None = None,
     bad_lines: str = "refuse",
     partial: bool = False,
@@ -102,6 +103,8 @@ def read_log(
         ``day-first`` or ``month-first``, for dates such as 03/04/2026.
     clock
         Name of the clock in a file that holds several.
+    signal
+        Code of the signal in a CGGTTS file that holds several, such as ``L3P``: their delays differ.
     counter_weighting
         How the counter averages within its gate: ``plain``, ``triangular`` or ``regression`` (Π, Λ, Ω);
         for readings of frequency.
@@ -125,7 +128,8 @@ def read_log(
     Returns
     -------
     Record
-        On a regular grid, gaps NaN; what was assumed is in its findings.
+        On a regular grid, gaps NaN; where the times follow none, at epochs of their own. What was assumed is
+        in its findings.
 
     Raises
     ------
@@ -150,6 +154,7 @@ def read_log(
         reading_of=reading_of,
         date_order=date_order,
         clock=clock,
+        signal=signal,
         counter_weighting=counter_weighting,
         bad_lines=bad_lines,
         partial=partial,
@@ -273,7 +278,7 @@ def timed(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Ti
     if len(kept) == len(times.seconds):
         return sheet, times, none
     late = np.setdiff1d(sheet.lines, sheet.lines[kept])
-    return sheet.kept(kept), replace(times, seconds=times.seconds[kept]), late
+    return sheet.kept(kept), times.kept(kept), late
 
 
 def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None]:
@@ -306,21 +311,18 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
         return None
     if table.moments is not None:
         return times_from_moments(
-            table.moments, time_zone=stated.time_zone, path=path, locate=sheet.locate, scale=sheet.scale
+            table.moments,
+            time_zone=stated.time_zone,
+            date_order=options.date_order,
+            path=path,
+            locate=sheet.locate,
+            scale=sheet.scale,
         )
     if layout.time_of_day is not None:
         return times_from_days(
             table.numbers[layout.time],
             table.numbers[layout.time_of_day],
             words=layout.time_words,
-            path=path,
-            locate=sheet.locate,
-        )
-    if table.stamps is not None:
-        return times_from_text(
-            table.stamps,
-            time_zone=stated.time_zone,
-            date_order=options.date_order,
             path=path,
             locate=sheet.locate,
         )
@@ -360,7 +362,13 @@ def _elapsed_from(layout: Layout, times: Times, numbers: FloatArray | Decimals, 
 
 def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
     if times is not None:
-        return grid_from_times(times.seconds, stated_s=interval_s, path=sheet.log.path, locate=sheet.locate)
+        return grid_from_times(
+            times,
+            stated_s=interval_s,
+            exact=sheet.exact_times,
+            path=sheet.log.path,
+            locate=sheet.locate,
+        )
     if interval_s is None:
         msg = (
             "the log has no time column and states no interval; give the spacing of its rows with --interval "
@@ -392,12 +400,29 @@ def _record(
     readings = table.numbers[layout.value]
     step, coarse = display_step(readings, printed_step(cells)), relative_step(readings, cells)
     step = step if coarse is None else coarse
+    try:
+        spans, spanned = spans_of(converted.kind, grid, gate_s=stated.gate_s, spans_s=None)
+    except InputError as error:
+        raise LogError(str(error), path=log.path) from None
+    values = grid.place(converted.values)
+    start = None if times is None else times.start
+    doubts = implausible(converted.kind, values, grid.spacing_s, start)
+    size = far_offset(converted.kind, values, grid.spacing_s)
+    if size is not None and layout.stated.get("unit") is None:
+        msg = (
+            f"the readings of column {layout.form.label(layout.value)} mean that the clock is off by "
+            f"{size:.2g} of its frequency, as no oscillator is; check the unit of the readings and of the "
+            "time and state them with --unit and --time-unit (unit, time_unit)"
+        )
+        raise LogError(msg, path=log.path, line=layout.form.first_line if log.text else None)
     return Record(
         kind=converted.kind,
-        values=grid.place(converted.values),
+        values=values,
+        epochs_ns=grid.epochs_ns,
+        spans_s=spans,
         interval_s=grid.interval_s,
         gate_s=stated.gate_s if converted.kind == "frequency" else None,
-        start=None if times is None else times.start,
+        start=start,
         nominal_frequency_hz=converted.nominal_frequency_hz,
         covariates=covariates,
         reference=stated.reference,
@@ -412,22 +437,26 @@ def _record(
             *converted.findings,
             *(() if times is None else times.findings),
             *grid.findings,
+            *spanned,
+            *doubts,
             *prediction_findings(log, layout, times),
         ),
         source=Source(
             path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)
         ),
+        ledger=sheet.ledger(late.tolist()),
     ).treated("read_log", path=Path(log.path).name)
 
 
 def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
-    """Return by how much each stamp lies after its place on the grid, ``None`` where all lie on it."""
-    blocks = blocks_of_rows(len(times.seconds))
-    if all(
-        np.abs(grid.late(times.seconds, block)).max() <= EXACT_STAMPS * grid.interval_s for block in blocks
-    ):
+    """Return by how much each stamp lies after its place on the grid; ``None`` where none does."""
+    if grid.epochs_ns is not None:
         return None
-    return grid.place(grid.late(times.seconds, slice(None)))
+    moments = times.seconds if times.ns is None else times.ns
+    blocks = blocks_of_rows(len(moments))
+    if all(np.abs(grid.late(moments, block)).max() <= EXACT_STAMPS * grid.interval_s for block in blocks):
+        return None
+    return grid.place(grid.late(moments, slice(None)))
 
 
 def _relative_finding(coarse: float | None, converted: Converted, cells: list[str]) -> tuple[Finding, ...]:

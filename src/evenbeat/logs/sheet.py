@@ -2,31 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
-from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
+from evenbeat.ledger import Ledger, reasons_of
 from evenbeat.logs.exchange.kinds import open_exchange
 from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
-from evenbeat.logs.form.cells import number_in
+from evenbeat.logs.form.cells import measured_parts, number_in
 from evenbeat.logs.form.columns import assign_columns
 from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.form.dialogue import without_dialogue
+from evenbeat.logs.form.dialogue import dialogue_in
 from evenbeat.logs.form.headers import comment_statements
 from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.options import Options
-from evenbeat.logs.rows.cut_short import read_whole_rows, without_torn_end
-from evenbeat.logs.rows.lines import HARMLESS, Rejected, row_lines, shown
+from evenbeat.logs.rows.cut_short import without_torn_end
+from evenbeat.logs.rows.lines import HARMLESS, Rejected, shown
 from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import Columns, first_cells, line_of_row
-from evenbeat.logs.rows.wanted import Wanted
-from evenbeat.logs.terms import Candidate, Form
+from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
+from evenbeat.logs.terms import Candidate, Form, Wanted
 from evenbeat.logs.times.numbers import looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 
@@ -44,6 +43,12 @@ class Sheet:
         Name of the time scale of its moments.
     kind
         What kind of file it is, as people say it.
+    exact_times
+        The times are those of the readings, and not when a computer wrote them down.
+    left_out
+        How many lines hold readings that were not asked for.
+    several_lines
+        How many lines were read for its rows, where these are means of several; all others are its header.
     """
 
     log: LogText
@@ -51,29 +56,56 @@ class Sheet:
     table: Columns
     scale: str = "UTC"
     kind: str = "text table"
+    exact_times: bool = False
     findings: tuple[Finding, ...] = ()
+    left_out: int = 0
+    several_lines: int | None = None
 
     def locate(self, row: int) -> int:
         """Return the one-based line of a row, in a binary file its number."""
-        if self.table.lines is not None:
-            return int(self.table.lines[row])
-        return line_of_row(self.log, self.layout.form, row) if self.log.text else row + 1
+        return int(self.table.row_lines[row])
 
-    @cached_property
+    @property
     def lines(self) -> IntArray:
         """Shape (rows,): one-based lines of all rows, in a binary file their numbers."""
-        if self.table.lines is not None:
-            return self.table.lines
-        numbers = [number for number, _ in row_lines(self.log, self.layout.form)]
-        return np.array(numbers or range(1, self.table.rows + 1), dtype=np.int64)
+        return self.table.row_lines
+
+    def ledger(self, late: Sequence[int] = ()) -> Ledger | None:
+        """Return what became of each line, ``None`` for a binary file.
+
+        Parameters
+        ----------
+        late
+            Lines of rows that were rejected because their time does not advance.
+        """
+        if not self.log.text:
+            return None
+        table = self.table
+        told = [Rejected(line=line, reason="its time does not advance") for line in late]
+        rejected = sorted((*table.rejected, *told), key=lambda rejected: rejected.line)
+        lost = np.isin(self.lines, [line.line for line in rejected])
+        accepted, header = int(np.count_nonzero(~lost)), table.header
+        if self.several_lines is not None:
+            accepted = self.several_lines - len(late)
+            header = self.log.lines - accepted - len(rejected) - self.left_out
+        return Ledger(
+            lines=self.log.lines,
+            accepted=accepted,
+            left_out=self.left_out,
+            rejected=len(rejected),
+            comments=table.comments,
+            blank=table.blank,
+            header=header,
+            reasons=reasons_of(rejected),
+        )
 
     def kept(self, rows: IntArray) -> Sheet:
         """Return the sheet with some of its rows."""
-        return replace(self, table=replace(self.table, lines=self.lines).kept(rows))
+        return replace(self, table=self.table.kept(rows))
 
     def without(self, rows: IntArray, reason: str) -> Sheet:
         """Return the sheet without some of its rows, which are counted among the rejected lines."""
-        return replace(self, table=replace(self.table, lines=self.lines).without(rows, reason))
+        return replace(self, table=self.table.without_rows(rows, reason))
 
 
 def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:
@@ -99,20 +131,31 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
     if exchanged is not None:
         _check_readings(exchanged)
         return exchanged
+    return open_text(log, options, wanted)
+
+
+def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -> Sheet:
+    """Return a table of text with its columns; see :func:`open_sheet`."""
     if options.clock is not None:
         msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
-        raise LogError(msg, path=path)
-    log, aside = without_dialogue(log)
+        raise LogError(msg, path=log.path)
+    if options.signal is not None:
+        msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
+        raise LogError(msg, path=log.path)
+    dialogue, aside = dialogue_in(log), list[tuple[int, str]]()
+    if dialogue is not None:
+        text, aside = dialogue.of(log.text)
+        log = replace(log, text=text, first_rows={})
     log, form = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
         msg = (
             f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
             "the layout"
         )
-        raise LogError(msg, path=path, line=form.first_line)
+        raise LogError(msg, path=log.path, line=form.first_line)
     log, torn, doubtful = without_torn_end(log, form)
     layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
-    table = read_whole_rows(log, form, wanted_columns(log, layout), reject=options.reject)
+    table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
     spoken = [Rejected(line=line, reason=reason) for line, reason in aside]
     rejected = sorted((*table.rejected, *torn, *spoken), key=lambda rejected: rejected.line)
     table = replace(table, rejected=tuple(rejected), doubtful=(*table.doubtful, *doubtful))
@@ -124,7 +167,7 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
 
 def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
     """Return the sheet of a file that is no plain table, ``None`` for a plain one."""
-    opened = open_exchange(source, clock=options.clock, reject=options.reject)
+    opened = open_exchange(source, clock=options.clock, signal=options.signal, reject=options.reject)
     if opened is None:
         return None
     first = {index: values[:PROBE_LINES] for index, values in opened.columns.numbers.items()}
@@ -136,7 +179,10 @@ def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
         table=table,
         scale=opened.scale,
         kind=opened.kind,
+        exact_times=opened.exact_times,
         findings=(*opened.log.findings, *opened.findings),
+        left_out=opened.left_out,
+        several_lines=opened.several_lines if opened.several_lines is not None else table.rows,
     )
 
 
@@ -200,18 +246,27 @@ def _first_columns_are_days(form: Form, first: Callable[[int], FloatArray | None
 
 def wanted_columns(log: LogText, layout: Layout) -> Wanted:
     """Return which columns the record needs, and as what."""
-    form = layout.form
-    numbers = [layout.value, *(covariate.index for covariate in layout.covariates)]
-    if layout.time_of_day is not None and layout.time is not None:
-        return Wanted(numbers=(*numbers, layout.time, layout.time_of_day), time=layout.time)
-    if layout.time is None:
-        return Wanted(numbers=tuple(numbers))
-    if form.kinds[layout.time] in ("moment", "text"):
-        return Wanted(numbers=tuple(numbers), moment=layout.time, time=layout.time)
-    cells = first_cells(log, form, layout.time, PROBE_LINES)
-    if not many_digits(cells):
-        return Wanted(numbers=(*numbers, layout.time), time=layout.time)
-    return Wanted(numbers=tuple(numbers), exact=layout.time, time=layout.time)
+    form, time = layout.form, layout.time
+    numbers = (layout.value, *(covariate.index for covariate in layout.covariates))
+    wanted = Wanted(numbers=numbers, time=time)
+    if layout.time_of_day is not None and time is not None:
+        wanted = replace(wanted, numbers=(*numbers, time, layout.time_of_day))
+    elif time is not None and form.kinds[time] in ("moment", "text"):
+        wanted = replace(wanted, moment=time)
+    elif time is not None:
+        cells = first_cells(log, form, time, PROBE_LINES)
+        if many_digits(cells):
+            fractions = any(form.decimal in cell for cell in cells)
+            wanted = replace(wanted, exact=time, fractions=fractions)
+        else:
+            wanted = replace(wanted, numbers=(*numbers, time))
+    units = []
+    for index in wanted.numbers:
+        if form.kinds[index] == "measured":
+            cells = first_cells(log, form, index, PROBE_LINES)
+            parts = [(cell, measured_parts(cell, form.decimal)) for cell in cells]
+            units += [(index, cell[len(found[0]) :]) for cell, found in parts if found is not None][:1]
+    return replace(wanted, units=tuple(units))
 
 
 def _check_share(sheet: Sheet) -> None:

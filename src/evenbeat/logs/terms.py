@@ -136,6 +136,41 @@ class Form:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Wanted:
+    """Which columns are read and as what.
+
+    Parameters
+    ----------
+    numbers
+        Positions of columns of numbers.
+    moment
+        Position of a column of time stamps, ``None`` where there is none.
+    exact, fractions
+        Position of a column of times that float64 would not hold, and whether they have decimals.
+    time
+        Position of the time, however it is written.
+    units
+        Position of a column of numbers and what stands behind each of them, a blank included.
+    """
+
+    numbers: tuple[int, ...]
+    moment: int | None = None
+    exact: int | None = None
+    fractions: bool = False
+    time: int | None = None
+    units: tuple[tuple[int, str], ...] = ()
+
+    def holds(self, index: int) -> bool:
+        """Return whether a column is read."""
+        return index in self.numbers or index in (self.moment, self.exact)
+
+    @property
+    def begins_with_reading(self) -> bool:
+        """Whether the first column holds numbers other than the time."""
+        return 0 in self.numbers and self.time != 0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Covariate:
     """A column measured beside the clock: its name with unit and how it becomes that unit."""
 

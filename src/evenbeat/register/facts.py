@@ -11,6 +11,7 @@ from typing import ClassVar, Literal, TypeAlias
 
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_point import FoundState, HistoryPoint
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError
 from evenbeat.plain import Plain
@@ -33,25 +34,33 @@ class Instrument(Plain):
     name
         What the workshop calls it; unique within a register.
     oscillator_class
-        ``uncompensated``, ``temperature_compensated``, ``oven``, ``rubidium`` or ``caesium``.
+        ``uncompensated``, ``temperature_compensated``, ``oven``, ``rubidium`` or ``caesium``; ``None``
+        where it is not stated: it is then inferred, with its odds.
     tolerance
-        Limit of the absolute fractional offset; ``None`` where none is stated.
+        Limits of the fractional offset: ``1e-8`` for ±1e-8, or ``-5e-9:1e-8`` as text; ``None`` where none
+        is stated.
     nominal_frequency_hz
         ``None`` where it is not stated.
     """
 
     kind: ClassVar[Kind] = "instrument"
     name: str
-    oscillator_class: str = "oven"
-    tolerance: float | None = None
+    oscillator_class: str | None = None
+    tolerance: float | str | None = None
     nominal_frequency_hz: float | None = None
     remark: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "name", checked_name(self.name))
-        oscillator_class_named(self.oscillator_class)
-        for name in ("tolerance", "nominal_frequency_hz"):
-            object.__setattr__(self, name, _positive(getattr(self, name), name))
+        object.__setattr__(self, "oscillator_class", self.oscillator_class or None)
+        if self.oscillator_class is not None:
+            oscillator_class_named(self.oscillator_class)
+        object.__setattr__(self, "tolerance", _tolerance(self.tolerance))
+        nominal = _number(self.nominal_frequency_hz, "nominal_frequency_hz")
+        if nominal is not None and not nominal > 0:
+            msg = f"nominal_frequency_hz is {nominal!r}; it must be positive"
+            raise InputError(msg)
+        object.__setattr__(self, "nominal_frequency_hz", nominal)
         object.__setattr__(self, "remark", str(self.remark).strip())
 
     @property
@@ -301,9 +310,7 @@ def _number(value: object, name: str) -> float | None:
     return number
 
 
-def _positive(value: object, name: str) -> float | None:
-    number = _number(value, name)
-    if number is not None and not number > 0:
-        msg = f"{name} is {value!r}; it must be positive"
-        raise InputError(msg)
-    return number
+def _tolerance(value: object) -> float | str | None:
+    if value is None or (isinstance(value, str) and value.strip().lower() in EMPTY):
+        return None
+    return Tolerance.of(value).stated  # type: ignore[arg-type]

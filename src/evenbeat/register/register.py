@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Any
 from evenbeat import __version__
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_point import FoundState
-from evenbeat.errors import InputError
+from evenbeat.calibration.tolerance import ToleranceLike
+from evenbeat.errors import InputError, OutputError
 from evenbeat.plain import Plain
 from evenbeat.register.facts import (
     Calibration,
@@ -166,7 +167,8 @@ class Register:
         Raises
         ------
         LogError
-            If the file is no register, is damaged, or has a version that is not known.
+            If the file is no register, is damaged, has a version that is not known, or holds what no
+            register has.
         """
         check_file(Path(path))
         return cls(Path(path))
@@ -175,8 +177,8 @@ class Register:
         self,
         name: str,
         *,
-        oscillator_class: str = "oven",
-        tolerance: float | None = None,
+        oscillator_class: str | None = None,
+        tolerance: ToleranceLike | None = None,
         nominal_frequency_hz: float | None = None,
         remark: str = "",
     ) -> Entry:
@@ -190,7 +192,7 @@ class Register:
         fact = Instrument(
             name=name,
             oscillator_class=oscillator_class,
-            tolerance=tolerance,
+            tolerance=tolerance,  # type: ignore[arg-type]
             nominal_frequency_hz=nominal_frequency_hz,
             remark=remark,
         )
@@ -413,7 +415,12 @@ class _Held:
             hash="",
         )
         entry = replace(entry, hash=entry.computed_hash())
-        self._connection.execute(_INSERT, tuple(getattr(entry, name) for name in COLUMNS))
+        row = tuple(getattr(entry, name) for name in COLUMNS)
+        self._connection.execute(_INSERT, row)
+        query = f"{_SELECT} entries WHERE number = ?"
+        if self._connection.execute(query, (entry.number,)).fetchone() != row:
+            msg = f"the register did not keep entry {entry.number} as it was given; nothing was added"
+            raise OutputError(msg)
         self._number, self._hash = entry.number, entry.hash
         self._remember(entry, fact)
         return entry

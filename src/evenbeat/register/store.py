@@ -81,7 +81,7 @@ FROM standing_entries WHERE kind = 'calibration' ORDER BY instrument, date
 
 STATEMENTS = (ENTRIES, INDEX, NO_UPDATE, NO_DELETE, ONLY_AT_THE_END, STANDING, CALIBRATIONS)
 
-PATIENCE_S = 60.0
+PATIENCE_S = 20.0
 """How long one process waits for another that is writing."""
 
 
@@ -110,8 +110,20 @@ def create_file(path: Path) -> None:
         raise OutputError(msg) from error
 
 
-def check_file(path: Path) -> None:
+def foreign_objects(connection: sqlite3.Connection) -> list[str]:
+    """Return tables, triggers and views that no register has, such as a trigger that swallows rows."""
+    held = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL")
+    known = {statement.strip() for statement in STATEMENTS}
+    return [f"{kind} {name}" for kind, name, sql in held if sql not in known]
+
+
+def check_file(path: Path, *, whole: bool = True) -> None:
     """Refuse a file that is no register, or of a version this one does not know.
+
+    Parameters
+    ----------
+    whole
+        Whether to refuse one that holds what no register has.
 
     Raises
     ------
@@ -124,6 +136,7 @@ def check_file(path: Path) -> None:
     with reading(path) as connection:
         mark = connection.execute("PRAGMA application_id").fetchone()[0]
         found = connection.execute("PRAGMA user_version").fetchone()[0]
+        foreign = foreign_objects(connection) if whole and mark == APPLICATION_ID else []
     if mark != APPLICATION_ID:
         msg = f"{path} is an SQLite file, but no register; give one made by 'evenbeat register create'"
         raise LogError(msg)
@@ -131,6 +144,12 @@ def check_file(path: Path) -> None:
         msg = (
             f"{path} has register version {found}; this evenbeat knows version {SCHEMA_VERSION} only, so use "
             "the one that wrote it"
+        )
+        raise LogError(msg)
+    if foreign and found == SCHEMA_VERSION:
+        msg = (
+            f"{path} holds what no register has ({', '.join(foreign)}): somebody changed its form; look at "
+            "it with 'evenbeat register verify' and go on with a copy from before"
         )
         raise LogError(msg)
 
@@ -171,7 +190,8 @@ def writing(path: Path) -> Iterator[sqlite3.Connection]:
         msg = f"the register refuses this entry: {error}"
         raise InputError(msg) from error
     except sqlite3.Error as error:
-        msg = f"{path} cannot be written to: {error}; nothing was added"
+        held = f"; somebody else has held it for {PATIENCE_S:.0f} s" if "locked" in str(error) else ""
+        msg = f"{path} cannot be written to: {error}{held}; nothing was added"
         raise OutputError(msg) from error
 
 
@@ -191,6 +211,7 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 def _connected(path: Path, *, mode: str) -> sqlite3.Connection:
     name = path.absolute().as_uri()
     connection = sqlite3.connect(f"{name}?mode={mode}", uri=True, timeout=PATIENCE_S, isolation_level=None)
+    connection.text_factory = lambda text: text.decode("utf-8", "surrogateescape")  # bits may have flipped
     try:
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA synchronous = EXTRA")  # a power cut after a commit takes nothing back

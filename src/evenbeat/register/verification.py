@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass
+from pathlib import Path
 
-from evenbeat.errors import InputError
+from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.register.register import Entry, Register, each_entry
-from evenbeat.register.store import STATEMENTS, reading
+from evenbeat.register.register import COLUMNS, Entry, Register, each_entry
+from evenbeat.register.store import STATEMENTS, foreign_objects, reading
 from evenbeat.results import Result
 
 MOST_SHOWN = 20
@@ -42,10 +43,10 @@ class Verification(Result):
     @property
     def intact(self) -> bool:
         """Whether everything holds."""
-        return all(finding.severity == "good" for finding in self.findings)
+        return all(finding.severity != "stop" for finding in self.findings)
 
     def _headline(self) -> str:
-        state = "Intact" if self.intact else "NOT as it was written"
+        state = "Consistent with itself" if self.intact else "NOT as it was written"
         return f"{state}: {self.entries} entries, head {self.head}"
 
 
@@ -87,9 +88,35 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
         sentence = f"Entry {number} is not the one whose hash was noted: rows were removed or replaced."
         found.append(Finding(code="HEAD_NOT_FOUND", severity="stop", sentence=sentence))
     if not found:
-        sentence = "Every row is as it was written, and no row is missing between the first and the last."
+        sentence = "Every row follows from the one before it, and none is missing between first and last."
         found.append(Finding(code="CHAIN_HOLDS", severity="good", sentence=sentence))
+        if noted_head is None:
+            sentence = (
+                "That rows were cut off at the end, or all of it was computed anew, shows only beside a head "
+                "that was noted earlier elsewhere (--head or noted_head)."
+            )
+            found.append(Finding(code="NO_HEAD_NOTED", severity="note", sentence=sentence))
     return Verification(entries=count, head=f"{expected - 1}:{former}", findings=tuple(found))
+
+
+def opened_intact(path: str | Path) -> Register:
+    """Open a register whose rows are as they were written.
+
+    Raises
+    ------
+    LogError
+        If they are not, or the file is no register.
+    """
+    register = Register.open(path)
+    verified = verify_register(register)
+    if not verified.intact:
+        wrong = next(finding for finding in verified.findings if finding.severity == "stop")
+        msg = (
+            f"the register is not as it was written: {wrong.sentence[0].lower()}{wrong.sentence[1:-1]}; "
+            "'evenbeat register verify' tells all"
+        )
+        raise LogError(msg, path=path)
+    return register
 
 
 def _noted(head: str | None) -> tuple[int, str]:
@@ -109,6 +136,9 @@ def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
     if state != "ok":
         found.append(Finding(code="FILE_DAMAGED", severity="stop", sentence=f"The file is damaged: {state}."))
     held = {sql for (sql,) in connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")}
+    for name in foreign_objects(connection):
+        sentence = f"The file holds what no register has: {name}."
+        found.append(Finding(code="FORM_CHANGED", severity="stop", sentence=sentence))
     for statement in STATEMENTS:
         if statement.strip() not in held:
             name = " ".join(statement.split()[:3])
@@ -118,8 +148,11 @@ def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
 
 
 def _row_findings(entry: Entry, former: str, expected: int) -> list[Finding]:
-    found = []
     where = {"entry": entry.number}
+    if any(isinstance(getattr(entry, name), bytes | float) for name in COLUMNS):
+        sentence = f"Entry {entry.number} holds what no register writes: it was changed after it was written."
+        return [Finding(code="ENTRY_CHANGED", severity="stop", sentence=sentence, values=where)]
+    found = []
     if entry.number != expected:
         sentence = f"Entry {expected} is missing: entry {entry.number} follows."
         found.append(Finding(code="ENTRY_MISSING", severity="stop", sentence=sentence, values=where))
@@ -140,7 +173,7 @@ def _content_findings(entry: Entry) -> list[Finding]:
     """Return whether what a row states can still be read."""
     try:
         fact = entry.fact
-    except (ValueError, TypeError) as error:
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
         reason = str(error)
     else:
         if fact is None or fact.instrument == entry.instrument:

@@ -11,6 +11,13 @@ from evenbeat.clock.tested import HorizonScore
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
 from evenbeat.units import duration_text, time_text
 
+ACCEPTED = {
+    "pass": "accepted",
+    "conditional pass": "accepted with a condition",
+    "conditional fail": "not accepted, with a condition",
+    "fail": "NOT accepted",
+}
+"""A verdict in words of an internal analysis, which states no conformity."""
 BLANK = "______________________________"
 
 
@@ -51,12 +58,12 @@ def _decision(case: Case) -> Section:
         made = case.decision
         rows += [
             ("Last value found", str(made.measured)),
-            ("Verdict on it", made.verdict),
+            ("By this rule", ACCEPTED[made.verdict]),
             ("Probability of conformance", probability_text(made.conformance_probability)),
             ("Guard band", f"{made.guard_band:.3g}"),
         ]
     grid = Grid(
-        caption="How values are judged (JCGM 106:2012, ILAC-G8:09/2019)",
+        caption="How values are judged (JCGM 106:2012, ILAC-G8:09/2019); no statement of conformity",
         columns=("Item", "Value"),
         rows=tuple(rows),
         widths=(36, 64),
@@ -110,7 +117,7 @@ def _models(case: Case) -> tuple[Block, ...]:
         )
         blocks.append(
             Grid(
-                caption="Each calibration as those before it foretold it",
+                caption="Each calibration as those before it predicted it",
                 columns=("Calibration", "95 % low", "95 % high", "found", "within"),
                 rows=rows,
                 widths=(24, 20, 20, 20, 16),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -69,7 +70,7 @@ class Section:
 
 @dataclass(frozen=True, kw_only=True)
 class Document:
-    """A whole report, answer first."""
+    """A whole report, answer first; ``footer`` stands on every page, ``dated`` is when it was made."""
 
     title: str
     subtitle: str
@@ -79,3 +80,4 @@ class Document:
     sections: tuple[Section, ...]
     footer: str
     illustrations: tuple[Illustration, ...] = field(default=())
+    dated: dt.date | None = None

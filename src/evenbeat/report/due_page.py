@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from evenbeat import __version__
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.figures.due import (
     MOST_ROWS,
     draw_due,
@@ -145,7 +147,7 @@ def _row(one: DueInstrument) -> tuple[str, ...]:
 
 def _remarks(due: DueList) -> tuple[str, ...]:
     longest, first = (float(str(due.settings[name])) for name in ("longest_interval_d", "first_interval_d"))
-    tolerance = due.settings.get("tolerance")
+    tolerance: Any = due.settings.get("tolerance")
     policy = "No longest interval is set by policy."
     if longest * SECONDS_PER_DAY < 39 * SECONDS_PER_YEAR:
         policy = f"No interval is longer than {duration_text(longest * SECONDS_PER_DAY)}, by policy."
@@ -154,7 +156,7 @@ def _remarks(due: DueList) -> tuple[str, ...]:
         f"After a single calibration no interval is longer than {duration_text(first * SECONDS_PER_DAY)}.",
         "Every instrument states its own tolerance."
         if tolerance is None
-        else f"Instruments that state no tolerance are held to ±{tolerance:g}.",
+        else f"Instruments that state no tolerance are held to {Tolerance.of(tolerance)}.",
         *(finding.sentence for finding in worst_first(due.findings)),
         "The decision on an interval stays with the owner of the equipment.",
     )

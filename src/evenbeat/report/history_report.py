@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from evenbeat.assessment.history_case import HistoryAssessment
+from evenbeat.calibration.decision import Decision, probability_text
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.figures.history import draw_history_forecast, history_forecast_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.style import new_figure, styled
@@ -12,20 +14,19 @@ from evenbeat.findings import worst_first
 from evenbeat.quantities import number_text
 from evenbeat.report.answer import STANDING, range_text
 from evenbeat.report.case_sections import case_sections, who_decides
-from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section
+from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section
 from evenbeat.report.method import SEVERITY_WORDS, cautions_section, setting_text
-from evenbeat.report.numbers import json_text
-from evenbeat.report.page import html_page
-from evenbeat.report.pdf import pdf_bytes
-from evenbeat.report.write import HTML_NAME, JSON_NAME, PDF_NAME, Report, place_report
+from evenbeat.report.write import Report, place_report
 from evenbeat.units import duration_text
 
 METHOD = (
     "Between two calibrations the offset changes by the drift and by a random walk; both ends carry the "
     "uncertainty of their calibration, and an adjustment resets the offset, not the drift. Drift and walk "
-    "are learnt starting from what is usual for the class of oscillator, unless the calibrations contradict "
-    "that class: then it is set aside, and they count alone. A constant and a "
-    "logarithmic drift are averaged by how well they foretell the history. The interval is the longest "
+    "are learnt starting from what is usual for the class of oscillator, which widens where the calibrations "
+    "contradict it; where no class is stated, all are weighed. A constant, a logarithmic and a wandering "
+    "drift, and a yearly course where the seasons of the calibrations can show one, are averaged by how well "
+    "they predict the history. A reading that the others speak against is weighed as a mistake. "
+    "The interval is the longest "
     "time up to which the probability of being within the tolerance less the guard band is at least the "
     "reliability at every moment. It never exceeds twice the longest interval that was observed, and is "
     "rounded down."
@@ -56,112 +57,147 @@ def write_history_report(
 
     Notes
     -----
-    The same inputs and versions give the same bytes: nothing in the files tells when they were made.
+    The same inputs, versions and day of analysis give the same bytes.
 
     References
     ----------
     Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
     Tests: tests/report/test_history_report.py
     """
-    document = history_document(assessment)
-    contents = {
-        HTML_NAME: html_page(document).encode(),
-        JSON_NAME: json_text(assessment, document).encode(),
-    }
-    if pdf:
-        contents[PDF_NAME] = pdf_bytes(document)
-    return place_report(folder, contents, force=force)
+    return place_report(assessment, history_document(assessment), folder, force=force, pdf=pdf)
 
 
 def history_document(assessment: HistoryAssessment) -> Document:
     """Return the report as a document."""
     figures = _figures(assessment)
-    history = assessment.model.history[0]
+    history = assessment.history
     last = history.last_date
+    analysed = assessment.analysed_on.isoformat()
     return Document(
         title=f"Recalibration interval: {assessment.name}",
         subtitle=f"{len(history)} calibrations over {duration_text(history.points[-1].time_s)}"
-        + ("" if last is None else f", the last on {last.isoformat()}"),
+        + ("" if last is None else f", the last on {last.isoformat()}")
+        + f"; analysed on {analysed}",
         headline=assessment.headline(),
         lines=_lines(assessment),
         standing=f"{STANDING}.",
         sections=(
             _key_numbers(assessment),
             Section(heading="Evidence", blocks=(*figures, _calibrations(assessment))),
-            *case_sections(assessment.case),
+            *_nonconforming(assessment),
+            *(() if assessment.case is None else case_sections(assessment.case)),
+            *_other_methods(assessment),
             _findings(assessment),
             Section(heading="Method and references", blocks=(Paragraph(text=METHOD), Bullets(items=SOURCES))),
             _settings(assessment),
             cautions_section(),
-            who_decides(assessment.case),
+            *(() if assessment.case is None else (who_decides(assessment.case),)),
             _provenance(assessment),
         ),
-        footer=f"evenbeat {assessment.software.get('evenbeat', '')}".strip(),
+        footer=f"{assessment.name}, analysed on {analysed}. "
+        f"evenbeat {assessment.software.get('evenbeat', '')}".strip(),
+        dated=assessment.analysed_on,
         illustrations=figures,
     )
 
 
 def _lines(assessment: HistoryAssessment) -> tuple[tuple[str, str], ...]:
-    suggestion, setpoint = assessment.interval, assessment.setpoint
-    rate = assessment.model.drift_per_year
-    lines = [
-        ("limit", suggestion.reason),
-        ("drift", f"{rate} at the last calibration, 95 %: {range_text(*rate.interval())}."),
-    ]
-    if setpoint.as_left:
-        lines.append(
-            (
-                "if adjusted",
-                (
-                    f"Left at {setpoint.as_left:.3g} it would stay within for "
-                    f"{duration_text(setpoint.interval_s)}, left at zero for "
-                    f"{duration_text(setpoint.interval_at_zero_s)}."
-                ),
-            )
-        )
-    else:
-        lines.append(
-            (
-                "if adjusted",
-                f"Left at zero it would stay within for {duration_text(setpoint.interval_at_zero_s)}.",
-            )
-        )
-    if assessment.case.decision is not None:
-        made = assessment.case.decision
-        lines.append(
-            ("last found", f"{made.measured}: {made.verdict} by {made.rule.name.replace('_', ' ')}.")
-        )
+    lines = []
+    if assessment.interval is not None:
+        lines.append(("limit", assessment.interval.reason))
+    if assessment.model is not None:
+        rate = assessment.model.drift_per_year
+        lines.append(("drift", f"{rate} at the last calibration, 95 %: {range_text(*rate.interval())}."))
+    setpoint = assessment.setpoint
+    if setpoint is not None:
+        lines.append(("if adjusted", f"{setpoint._headline()}."))
+        lines += [("untested", one.sentence) for one in setpoint.findings if one.code == "BEYOND_EVIDENCE"]
+    if assessment.last_found is not None:
+        lines.append(("last found", _found_text(assessment.last_found)))
     return tuple(lines)
+
+
+def _found_text(made: Decision) -> str:
+    """Say where the last value lies, in words that state no conformity."""
+    limits = Tolerance(lower=made.lower, upper=made.upper)
+    where = "within" if limits.holds(made.measured.value) else "OUTSIDE"
+    probability = probability_text(made.conformance_probability)
+    return f"{made.measured}, {where} {limits} (probability of being within: {probability})."
 
 
 def _key_numbers(assessment: HistoryAssessment) -> Section:
     suggestion, model = assessment.interval, assessment.model
-    rate = model.drift_per_year
-    whole = suggestion.rounded
-    offset = suggestion.as_left
-    rows = (
-        (STANDING, "none" if whole is None else str(whole), suggestion.reason),
-        ("Offset as left", str(offset), range_text(*offset.interval())),
-        (
-            "Drift per year at the last calibration",
-            number_text(rate.value, rate.standard_uncertainty),
-            range_text(*rate.interval()),
-        ),
-        ("Random walk after a year, standard deviation", f"{model.walk_per_root_year:.2g}", "median"),
-        ("Probability of a logarithmic drift", f"{model.logarithmic_share:.0%}", ""),
-    )
+    whole = None if suggestion is None else suggestion.rounded
+    why = assessment.headline() if suggestion is None else suggestion.reason
+    rows = [(STANDING, "none" if whole is None else str(whole), why)]
+    if suggestion is not None:
+        offset = suggestion.as_left
+        rows.append(("Offset now, by all calibrations", str(offset), range_text(*offset.interval())))
+    if model is not None:
+        rate = model.drift_per_year
+        odds = ", ".join(
+            f"{k.replace('_', ' ')} {share:.0%}" for k, share in model.class_odds.items() if share > 0.01
+        )
+        rows += [
+            (
+                "Drift per year at the last calibration",
+                number_text(rate.value, rate.standard_uncertainty),
+                range_text(*rate.interval()),
+            ),
+            ("Random walk after a year, standard deviation", f"{model.walk_per_root_year:.2g}", "median"),
+            ("Probability of a logarithmic drift", f"{model.logarithmic_share:.0%}", ""),
+            ("Probability of a drift that wanders", f"{model.wandering_share:.0%}", ""),
+            ("Class of oscillator", "stated" if model.prior.name else "inferred", odds),
+        ]
     grid = Grid(
         caption="Fractional frequency unless a unit is given",
         columns=("Quantity", "Value", "95 % interval, or what it holds for"),
-        rows=rows,
+        rows=tuple(rows),
         widths=(42, 24, 34),
         numeric=(1,),
     )
     return Section(heading="Key numbers", blocks=(grid,))
 
 
+def _nonconforming(assessment: HistoryAssessment) -> tuple[Section, ...]:
+    """Return what was found out of tolerance, which results that touches, and what to do."""
+    out = assessment.out
+    if out is None:
+        return ()
+    blocks: list[Block] = [Paragraph(text=f"{out._headline()}.")]
+    table = out._table()
+    if table is not None and out.results:
+        blocks.append(
+            Grid(
+                caption="Results obtained since the last known-good value",
+                columns=table.columns,
+                rows=table.rows,
+                widths=(26, 18, 22, 17, 17),
+                numeric=(3,),
+            )
+        )
+    steps = tuple(f"{number}. {step}" for number, step in enumerate(out.advice, start=1))
+    said = tuple(f.sentence for f in out.findings if f.severity in ("caution", "stop"))
+    return (Section(heading="Found out of tolerance", blocks=(*blocks, Bullets(items=(*said, *steps)))),)
+
+
+def _other_methods(assessment: HistoryAssessment) -> tuple[Section, ...]:
+    methods = assessment.methods
+    table = None if methods is None else methods._table()
+    if methods is None or table is None:
+        return ()
+    count = len(table.columns)
+    grid = Grid(
+        caption=methods._headline(), columns=table.columns, rows=table.rows, widths=(1.0 / count,) * count
+    )
+    said = tuple(f"{one.method}: {one.says}" for one in methods.methods)
+    return (Section(heading="Other methods", blocks=(grid, Bullets(items=said))),)
+
+
 @styled
 def _figures(assessment: HistoryAssessment) -> tuple[Illustration, ...]:
+    if assessment.model is None or assessment.interval is None:
+        return ()
     course = new_figure(3.8)
     draw_history_forecast(course.add_subplot(), assessment)
     probability = new_figure(3.2)
@@ -193,7 +229,7 @@ def _figures(assessment: HistoryAssessment) -> tuple[Illustration, ...]:
 
 
 def _calibrations(assessment: HistoryAssessment) -> Grid:
-    table = assessment.model.history[0]._table()
+    table = assessment.history._table()
     rows = () if table is None else table.rows
     columns = () if table is None else table.columns
     return Grid(
@@ -226,8 +262,14 @@ def _settings(assessment: HistoryAssessment) -> Section:
 
 
 def _provenance(assessment: HistoryAssessment) -> Section:
-    rows = []
-    for source in assessment.case.inputs:
+    reference, due = assessment.reference
+    rows = [
+        ("Instrument", assessment.name),
+        ("Analysed on", assessment.analysed_on.isoformat()),
+        ("Reference of the calibrations", reference or "not stated"),
+        ("Reference valid until", "not stated" if due is None else due.isoformat()),
+    ]
+    for source in () if assessment.case is None else assessment.case.inputs:
         rows += [
             ("File", source.name),
             ("Size and rows", f"{source.size_bytes} bytes, {source.rows} calibrations"),

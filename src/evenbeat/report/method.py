@@ -124,7 +124,7 @@ def settings_section(assessment: Assessment) -> Section:
         ("Kind of record", "time error [s]" if record.kind == "phase" else "fractional frequency"),
         ("Nominal frequency", "not stated" if nominal is None else f"{nominal:.10g} Hz"),
         ("Reference", record.reference or "not stated"),
-        ("Interval between readings", duration_text(record.interval_s)),
+        ("Interval between readings", record.spacing_text.removeprefix("every ")),
         ("Gate", "as long as the interval" if record.gate_s is None else duration_text(record.gate_s)),
         ("Step of the display", "not found" if record.resolution is None else f"{record.resolution:.3g}"),
     ]
@@ -163,6 +163,8 @@ def provenance_section(assessment: Assessment) -> Section:
             ("Size and rows", f"{one.size_bytes} bytes, {one.rows} rows"),
             ("SHA-256 of the file", one.sha256),
         ]
+    if record.ledger is not None:
+        rows.append(("Lines of the file", f"of {record.ledger.lines}: {record.ledger.counts}"))
     rows.append(("SHA-256 of the samples", record.fingerprint()))
     for beside in () if assessment.case is None else assessment.case.inputs:
         if beside != source:

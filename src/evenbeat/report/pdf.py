@@ -19,8 +19,9 @@ MARGIN_MM = 18
 FIGURE_SHARE = 0.93
 LARGEST_WHOLE_TABLE_MM = 80
 HEADING_MM = 15
+LONGEST_CELL = 1200
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
-"""Creation date of every PDF: the same result must give the same file, so no clock is read."""
+"""Creation date of a PDF whose document has none: the same result must give the same file."""
 
 
 def pdf_bytes(document: Document) -> bytes:
@@ -55,8 +56,9 @@ def _new_pdf(document: Document) -> FPDF:
             self.cell(0, 4, f"{self.page_no()} / {{nb}}", align="R")
 
     pdf = Paged(format="A4")
-    pdf.set_creation_date(UNDATED)
-    pdf.set_title(document.title)
+    day = document.dated
+    pdf.set_creation_date(UNDATED if day is None else datetime(day.year, day.month, day.day, tzinfo=UTC))
+    pdf.set_title(_printable(document.title))
     pdf.set_lang("en")
     pdf.set_margins(MARGIN_MM, MARGIN_MM, MARGIN_MM)
     pdf.set_auto_page_break(auto=True, margin=20)
@@ -88,8 +90,8 @@ def _answer(pdf: FPDF, document: Document) -> None:
         pdf.set_font("DejaVu", size=9)
         for label, sentence in document.lines:
             row = table.row()
-            row.cell(label)
-            row.cell(typeset(sentence))
+            row.cell(_printable(label))
+            row.cell(typeset(_printable(sentence)))
     _text(pdf, document.standing, size=7.8, colour=SOFT, before=2)
 
 
@@ -106,9 +108,16 @@ def _text(
     pdf.ln(before)
     pdf.set_font("DejaVu", style=style, size=size)
     pdf.set_text_color(*colour)
-    pdf.multi_cell(0, size * 0.5, text, align="L", new_x="LMARGIN", new_y="NEXT")
+    pdf.multi_cell(0, size * 0.5, _printable(text), align="L", new_x="LMARGIN", new_y="NEXT")
     pdf.set_text_color(*INK)
     pdf.ln(after)
+
+
+def _printable(text: str) -> str:
+    """Return a text that fits on a page and has a code: names from outside may be of any length and bytes."""
+    if len(text) > LONGEST_CELL:
+        text = f"{text[:LONGEST_CELL]} … (all of it is in result.json)"
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _keep_together(pdf: FPDF, height_mm: float) -> None:
@@ -149,7 +158,8 @@ def _grid(pdf: FPDF, grid: Grid, *, raw: bool) -> None:
         for cells in (grid.columns, *grid.rows):
             row = table.row()
             for cell in cells:
-                row.cell(cell.replace("  ", "    ", 1) if raw else typeset(cell))
+                text = _printable(cell)
+                row.cell(text.replace("  ", "    ", 1) if raw else typeset(text))
     pdf.ln(3)
 
 
@@ -159,7 +169,12 @@ def _illustration(pdf: FPDF, illustration: Illustration) -> None:
     _text(pdf, caption, size=9, before=1, after=0.3)
     _text(pdf, illustration.reading, size=7.8, colour=SOFT, after=1.5)
     image = io.BytesIO(png_bytes(illustration.figure))
-    pdf.image(image, w=FIGURE_SHARE * pdf.epw, alt_text=illustration.alternative, title=illustration.name)
+    pdf.image(
+        image,
+        w=FIGURE_SHARE * pdf.epw,
+        alt_text=_printable(illustration.alternative),
+        title=illustration.name,
+    )
     pdf.ln(3)
 
 

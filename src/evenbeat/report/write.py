@@ -2,24 +2,42 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from evenbeat.assessment.assess import Assessment
+from evenbeat.assessment.history_case import HistoryAssessment
+from evenbeat.disk import umask
 from evenbeat.errors import OutputError
+from evenbeat.report.document import Document
 
 HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
 
 
 @dataclass(frozen=True, kw_only=True)
 class Report:
-    """The files that were written; ``pdf`` is ``None`` where none was asked for."""
+    """The files that were written.
+
+    Attributes
+    ----------
+    pdf
+        ``None`` where none was asked for, or it could not be made.
+    identity
+        Stands in each of the files, so that files of two reports are told apart.
+    trouble
+        Why there is no PDF though one was asked for; else empty.
+    """
 
     html: Path
     pdf: Path | None
     json: Path
+    identity: str
+    trouble: str = ""
 
 
 def check_folder(folder: str | Path, *, force: bool = False) -> Path:
@@ -74,7 +92,8 @@ def write_report(
     Notes
     -----
     The same assessment gives the same bytes: nothing in the files tells when they were made. The page
-    loads nothing from anywhere. All files are complete before the first one is put in place.
+    loads nothing from anywhere. All files are complete and on the disk before the first one is put in place;
+    a new folder is put in place as a whole. A PDF that cannot be made costs neither page nor numbers.
 
     References
     ----------
@@ -82,52 +101,92 @@ def write_report(
     Tests: tests/report/test_write_report.py
     """
     check_folder(folder, force=force)
-    return place_report(folder, _contents(assessment, pdf=pdf), force=force)
+    from evenbeat.report.contents import document_of
+
+    return place_report(assessment, document_of(assessment), folder, force=force, pdf=pdf)
 
 
-def place_report(folder: str | Path, contents: dict[str, bytes], *, force: bool) -> Report:
-    """Put the files of a report in place: all of them or none.
+def place_report(
+    assessment: Assessment | HistoryAssessment,
+    document: Document,
+    folder: str | Path,
+    *,
+    force: bool,
+    pdf: bool,
+) -> Report:
+    """Write the files of a report and put them in place: all of them or none.
 
     Raises
     ------
     OutputError
         If the folder cannot be written to or an earlier report would be overwritten.
     """
-    target = check_folder(folder, force=force)
-    pdf = PDF_NAME in contents
-    try:
-        _place(target, contents)
-        if not pdf:
-            (target / PDF_NAME).unlink(missing_ok=True)
-    except OSError as error:
-        msg = f"the report cannot be written to {target}: {error.strerror or error}; choose another folder"
-        raise OutputError(msg) from error
-    return Report(html=target / HTML_NAME, pdf=target / PDF_NAME if pdf else None, json=target / JSON_NAME)
-
-
-def _contents(assessment: Assessment, *, pdf: bool) -> dict[str, bytes]:
-    from evenbeat.report.contents import document_of
     from evenbeat.report.numbers import json_text
     from evenbeat.report.page import html_page
     from evenbeat.report.pdf import pdf_bytes
 
-    document = document_of(assessment)
+    target = check_folder(folder, force=force)
+    numbers, identity = json_text(assessment, document)
+    document = replace(document, footer=f"{document.footer}, report {identity}")
     contents = {
-        HTML_NAME: html_page(document).encode(),
-        JSON_NAME: json_text(assessment, document).encode(),
+        HTML_NAME: html_page(document).encode("utf-8", "backslashreplace"),
+        JSON_NAME: numbers.encode("utf-8", "backslashreplace"),
     }
-    return {**contents, PDF_NAME: pdf_bytes(document)} if pdf else contents
+    trouble = ""
+    if pdf:
+        try:
+            contents[PDF_NAME] = pdf_bytes(document)
+        except Exception as error:  # of the library that lays it out
+            reason = f"{type(error).__name__}: {error}".splitlines()[0][:200]
+            trouble = f"report.pdf could not be made ({reason}); report.html and result.json are complete"
+    try:
+        _place(target, contents)
+        if PDF_NAME not in contents:
+            (target / PDF_NAME).unlink(missing_ok=True)
+    except OSError as error:
+        msg = f"the report cannot be written to {target}: {error.strerror or error}; choose another folder"
+        raise OutputError(msg) from error
+    return Report(
+        html=target / HTML_NAME,
+        pdf=target / PDF_NAME if PDF_NAME in contents else None,
+        json=target / JSON_NAME,
+        identity=identity,
+        trouble=trouble,
+    )
+
+
+def belongs_together(result: Path, content: Mapping[str, Any]) -> str:
+    """Return what is wrong with the files beside a ``result.json``; nothing where they are of one report."""
+    page = result.with_name(HTML_NAME)
+    identity = content.get("report")
+    if identity is None or not page.exists():
+        return ""
+    if f"report {identity}" in page.read_text(encoding="utf-8", errors="replace"):
+        return ""
+    return f"{page.name} beside it is of another report than {result.name}; write the report again"
 
 
 def _place(target: Path, contents: dict[str, bytes]) -> None:
-    """Write everything beside its place and move it there; take back what was made if that fails."""
-    made = [part for part in (target, *target.parents) if not part.exists()]
+    """Write everything beside its place and move it there; take back what was made if that fails.
+
+    A folder that is new comes into being by one rename.
+    """
+    new = not target.exists()
+    made = [part for part in target.parents if not part.exists()]
     workplace: Path | None = None
     try:
-        target.mkdir(parents=True, exist_ok=True)
-        workplace = Path(tempfile.mkdtemp(prefix=".unfinished-report-", dir=target))
+        target.parent.mkdir(parents=True, exist_ok=True)
+        beside = target.parent if new else target
+        workplace = Path(tempfile.mkdtemp(prefix=".unfinished-report-", dir=beside))
         for name, content in contents.items():
-            (workplace / name).write_bytes(content)
+            with (workplace / name).open("wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        if new:
+            workplace.chmod(0o777 & ~umask())
+            workplace.rename(target)
+            return
         for name in contents:
             (workplace / name).replace(target / name)
     except OSError:

@@ -52,7 +52,7 @@ def crosscheck(result: object, record: Record) -> Crosscheck | ModelCrosscheck:
     Source: allantools, scipy, statsmodels (independent libraries)
     Tests: tests/second_opinion/test_curves.py
     """
-    check_record(record)
+    check_record(record, grid_for="crosscheck")
     from evenbeat.deviations.curve import StabilityCurve
     from evenbeat.deviations.time_error import TimeErrorCurve
 

@@ -16,8 +16,7 @@ from evenbeat.deviations.extended.forms import EXTENDED, Extended
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture
 from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
-from evenbeat.deviations.sums.in_turn import Progress
-from evenbeat.deviations.sums.kernels import TermSum
+from evenbeat.deviations.sums.kernels import Progress, TermSum
 from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding

@@ -14,15 +14,14 @@ import numpy as np
 from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.extended.curves import Points, about_bias, check_no_gaps, computed_points
-from evenbeat.deviations.extended.form import Bias, gap_free_phase
+from evenbeat.deviations.extended.form import Bias, gap_free_phase, variance_of
 from evenbeat.deviations.extended.forms import EXTENDED, white_phase_allan
 from evenbeat.deviations.extended.measured_ratio import corrected_moments, expected_misfit, measured_ratio
 from evenbeat.deviations.freedom import Moments, moments_of_differences
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture
 from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_noise, about_record, about_rounding, about_variation
-from evenbeat.deviations.sums.in_turn import Progress
-from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
+from evenbeat.deviations.sums.kernels import Progress, TermSum, sums_of_squares
 from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
 from evenbeat.deviations.term_weights import raised_to_freedom, weights_of_differences
 from evenbeat.errors import InputError, TooShortError
@@ -168,11 +167,15 @@ def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Fa
 
 def _allan_points(samples: Samples, factors: IntArray) -> tuple[list[TermSum], list[Moments]]:
     """Return the overlapping Allan variances in units of the sampling interval."""
-    found, moments = [], []
-    for factor in factors.tolist():
-        terms = sum_of_squared_differences(samples, factor, 2)
-        found.append(replace(terms, total=terms.total / (2.0 * float(factor) ** 2 * terms.terms)))
-        moments.append(moments_of_differences(terms, factor, order=2, averaged=False, overlapping=True))
+    sums = sums_of_squares(samples, factors, 2)
+    found = [
+        variance_of(terms.total / (2.0 * float(factor) ** 2 * terms.terms), terms.terms)
+        for factor, terms in zip(factors.tolist(), sums, strict=True)
+    ]
+    moments = [
+        moments_of_differences(terms, factor, order=2, averaged=False, overlapping=True)
+        for factor, terms in zip(factors.tolist(), sums, strict=True)
+    ]
     return found, moments
 
 

@@ -97,7 +97,7 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     Source: NIST SP 1065 (2008), power-law conversions; Vernotte et al. (several variances jointly)
     Tests: tests/deviations/test_level_fit.py
     """
-    check_record(record)
+    check_record(record, grid_for="fit_noise_levels")
     threshold = detection_threshold(significance)
     everything = variances_of(record)
     scale = float(everything.values.max())

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from evenbeat.deviations.estimators import STATISTICS
 from evenbeat.deviations.levels.responses import in_seconds, mean_square_difference
+from evenbeat.deviations.names import name_of
 from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
@@ -91,6 +92,7 @@ class NoiseFit(Result):
         return np.array([self._deviation(statistic, float(time)) for time in times])
 
     def _deviation(self, statistic: str, time: float) -> float:
+        statistic = name_of(statistic)
         if statistic not in FITTED_STATISTICS:
             msg = f"statistic is {statistic!r}; it must be one of {', '.join(FITTED_STATISTICS)}"
             raise InputError(msg)

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self, cast
 
 import numpy as np
 import numpy.typing as npt
 
 from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.errors import InputError, LogError
+from evenbeat.deviations.names import name_of
+from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.results import Column, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
+from evenbeat.tables import Field, TableLike, read_table
 
 FROM_MEMORY = "from memory: confirm against the Recommendation"
 _TIME_ERRORS: Mapping[str, str] = {
@@ -80,7 +78,7 @@ class LimitLine(Result):
     _also = ("unit",)
 
     def __post_init__(self) -> None:
-        _known_statistic(self.statistic)
+        object.__setattr__(self, "statistic", _known_statistic(self.statistic))
         if not self.pieces:
             msg = f"the limit {self.name!r} has no piece; at least one is needed"
             raise InputError(msg)
@@ -93,7 +91,7 @@ class LimitLine(Result):
     @classmethod
     def from_table(
         cls,
-        table: str | Path | pd.DataFrame | Sequence[tuple[float, float]],
+        table: TableLike | Sequence[tuple[float, float]],
         *,
         statistic: str,
         name: str = "",
@@ -104,9 +102,9 @@ class LimitLine(Result):
         Parameters
         ----------
         table
-            Pairs (averaging time in seconds, limit), a frame or the path of a comma-separated file with
-            the columns ``averaging_time_s`` and ``limit`` (a frame or file may say ``limit_s``). Limits
-            are in the unit of the curve: seconds for time errors and the time deviation, else 1.
+            Pairs (averaging time in seconds, limit), or a frame or file with the columns
+            ``averaging_time_s`` and ``limit``. Limits are in the unit of the curve, seconds for time errors
+            and the time deviation, else 1, unless their column says otherwise: ``limit_ns``.
         statistic
             Of the curve it is for.
         name, source
@@ -117,7 +115,8 @@ class LimitLine(Result):
         InputError
             For fewer than two points, averaging times that do not rise, or limits that are not positive.
         """
-        points = _points(table)
+        statistic = _known_statistic(statistic)
+        points, assumed = _points(table, _unit_of(statistic))
         called = name or (str(table) if isinstance(table, str | Path) else "own limit")
         _check_points(points, called)
         logs = np.log(points)
@@ -137,7 +136,13 @@ class LimitLine(Result):
         finding = Finding(
             code="INTERPOLATED", severity="note", sentence=sentence, values={"points": len(points)}
         )
-        return cls(name=called, statistic=statistic, pieces=tuple(pieces), source=source, findings=(finding,))
+        return cls(
+            name=called,
+            statistic=statistic,
+            pieces=tuple(pieces),
+            source=source,
+            findings=(finding, *assumed),
+        )
 
     @property
     def title(self) -> str:
@@ -147,7 +152,7 @@ class LimitLine(Result):
     @property
     def unit(self) -> str:
         """``"s"`` for time errors and the time deviation, otherwise ``""``."""
-        return "s" if self.statistic in _TIME_ERRORS else STATISTICS[self.statistic].unit
+        return _unit_of(self.statistic)
 
     @property
     def range_s(self) -> tuple[float, float]:
@@ -174,10 +179,17 @@ class LimitLine(Result):
         return f"Limit {self.title} of the {statistic_title(self.statistic)}"
 
 
-def _known_statistic(statistic: str) -> None:
+def _known_statistic(statistic: str) -> str:
+    """Return the name in full, of an abbreviation too."""
+    statistic = name_of(statistic)
     if statistic not in STATISTICS and statistic not in _TIME_ERRORS:
         msg = f"statistic is {statistic!r}; it must be one of {', '.join([*STATISTICS, *_TIME_ERRORS])}"
         raise InputError(msg)
+    return statistic
+
+
+def _unit_of(statistic: str) -> str:
+    return "s" if statistic in _TIME_ERRORS else STATISTICS[statistic].unit
 
 
 def statistic_title(statistic: str) -> str:
@@ -196,15 +208,16 @@ def _formula(piece: LimitPiece, unit: str) -> str:
     )
 
 
-def _points(table: str | Path | pd.DataFrame | Sequence[tuple[float, float]]) -> FloatArray:
-    """Return rows of averaging time and limit from whatever was given."""
-    if isinstance(table, str | Path):
-        return _points_of_file(Path(table))
-    columns = getattr(table, "columns", None)
-    if columns is not None:
-        limit = _limit_column([str(name) for name in columns], "the table of limits")
-        frame: Any = table
-        return np.column_stack([np.asarray(frame[name], dtype=float) for name in ("averaging_time_s", limit)])
+def _points(
+    table: TableLike | Sequence[tuple[float, float]], unit: str
+) -> tuple[FloatArray, tuple[Finding, ...]]:
+    """Return rows of averaging time and limit from whatever was given, and what was assumed of a table."""
+    if isinstance(table, str | Path) or hasattr(table, "columns"):
+        fields = (Field(name="averaging_time_s", unit="s"), Field(name="limit", unit=unit or "1"))
+        source = cast("TableLike", table)
+        read = read_table(source, fields, what="table of limits", needed=("averaging_time_s", "limit"))
+        found = [[row.number_in(field.name) for field in fields] for row in read.rows]
+        return np.array(found, dtype=np.float64), read.findings
     try:
         pairs: Any = list(table)
         points = np.array([tuple(pair) for pair in pairs], dtype=np.float64)
@@ -213,35 +226,7 @@ def _points(table: str | Path | pd.DataFrame | Sequence[tuple[float, float]]) ->
     if points.ndim != 2 or points.shape[1] != 2:
         msg = "the table of limits must hold pairs (averaging time in seconds, limit)"
         raise InputError(msg)
-    return points
-
-
-def _points_of_file(path: Path) -> FloatArray:
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as lines:
-            rows = list(csv.DictReader(line for line in lines if line.strip() and not line.startswith("#")))
-    except (OSError, UnicodeDecodeError) as error:
-        msg = f"the table of limits cannot be read: {error}"
-        raise LogError(msg, path=path) from error
-    names = [] if not rows else [str(name).strip() for name in rows[0]]
-    limit = _limit_column(names, str(path))
-    found = []
-    for number, row in enumerate(rows, start=1):
-        cells = {str(name).strip(): cell for name, cell in row.items()}
-        try:
-            found.append((float(cells["averaging_time_s"] or ""), float(cells[limit] or "")))
-        except (TypeError, ValueError):
-            msg = f"row {number} below the header holds {list(row.values())}; two numbers are needed"
-            raise LogError(msg, path=path) from None
-    return np.array(found, dtype=np.float64).reshape(-1, 2)
-
-
-def _limit_column(names: list[str], what: str) -> str:
-    for limit in ("limit", "limit_s"):
-        if "averaging_time_s" in names and limit in names:
-            return limit
-    msg = f"{what} has the columns {', '.join(names) or 'none'}; averaging_time_s and limit are needed"
-    raise InputError(msg)
+    return points, ()
 
 
 def _check_points(points: FloatArray, name: str) -> None:

@@ -19,6 +19,7 @@ import numpy as np
 from evenbeat.deviations.averaging import Averaging
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
+from evenbeat.deviations.names import name_of
 from evenbeat.deviations.remarks import about_record
 from evenbeat.deviations.separation.separated_clocks import PAIRS_OF_CLOCK, Method, SeparatedClocks
 from evenbeat.errors import InputError
@@ -89,8 +90,9 @@ def separate_clocks(
     """
     records = (a_minus_b, b_minus_c, c_minus_a)
     for record in records:
-        check_record(record)
+        check_record(record, grid_for="separate_clocks")
     labels = _checked_names(names)
+    statistic = name_of(statistic)
     if statistic not in DIFFERENCE_STATISTICS:
         msg = f"statistic is {statistic!r}; it must be one of {', '.join(DIFFERENCE_STATISTICS)}"
         raise InputError(msg)

@@ -1,46 +1,69 @@
-"""Blocked sums of squared differences: numpy only, constant extra memory, any block size.
+"""Sums of squares of differences of phase, and of moving sums of differences, at any averaging factors.
 
-Differences are taken of neighbours first (``(x₂ - x₁) - (x₁ - x₀)``), which is exact for phase that
-carries a large offset or slope; the moving sums of the modified statistics run over differences,
-never over the phase itself.
+Differences of order k over m samples are taken from neighbours, ``(x₂ - x₁) - (x₁ - x₀)``, which is exact
+for phase that carries a large offset or slope. The m consecutive ones that the modified statistics sum are,
+in one, differences of order k + 1 of the running sums of phase. These are formed in windows, of phase less
+a line that is never rounded, in two parts of which one has exact differences: no digit is lost to an offset
+or a drift. Over the longest averaging times the moving sum is carried on from term to term with its
+rounding, so that memory stays constant.
+
+The loops are compiled where a compiler was at hand when evenbeat was installed, else numpy's;
+``EVENBEAT_PURE=1`` asks for the latter. A point never depends on which others are asked for: the borders of
+windows and blocks are those of the record.
 """
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Iterator, Sequence
+import contextlib
+import math
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from functools import partial as partial_of
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
 
-from evenbeat.deviations.averaging import BoolArray
-from evenbeat.deviations.sums.pairs import pairs_of_bins
-from evenbeat.deviations.sums.samples import Samples, needed_samples
+from evenbeat.deviations.averaging import BoolArray, IntArray
+from evenbeat.deviations.sums import partial, plain
+from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
+from evenbeat.deviations.sums.samples import FrequencySums, Samples
+from evenbeat.intake import blocks, let_go
 from evenbeat.quantities import FloatArray
 
-BLOCK = 1 << 16
-"""Terms worked on at once: an operation then lasts long enough for two threads not to wait for each other."""
-PRODUCTS = 1 << 12
-"""Numbers multiplied in one call: below 10⁴ the usual linear algebra starts no threads of its own."""
-MATRIX_PRODUCTS = 1 << 15
-"""The same for a product of two matrices, the second ``ROW`` wide."""
-ROW = 8
-"""Numbers summed by one product with a triangular matrix: four times as quick as ``np.cumsum``."""
-FEWEST_IN_ROWS = 2048
-MOST_ADDITIONS = 5
-"""Moving sums that need no more additions per term than this are formed by doubling."""
-_UP_TO_AND_WITH = np.triu(np.ones((ROW, ROW)))
-_KEPT = threading.local()
+PURE = os.environ.get("EVENBEAT_PURE", "") not in ("", "0")
+"""Whether numpy's loops are asked for."""
+loops = plain
+"""The loops in use: ``_compiled`` or ``plain``."""
+if not PURE:
+    with contextlib.suppress(ImportError):  # installed without a compiler
+        from evenbeat.deviations.sums import _compiled as loops  # type: ignore[no-redef]
+COMPILED = loops is not plain
+
+SPAN = 1 << 17
+"""First points of the terms worked on in one go."""
+WINDOWS = ((1 << 10, 1 << 15), (1 << 16, 1 << 18))
+"""Up to which averaging factor running sums are formed over windows of how many terms."""
+MOST_FLATTENED = 1 << 17
+"""Points up to which a line is taken out before differences of phase: in a longer record there are so many
+that the rounding of some by the line is far below the last digits of their sum."""
+FEWEST_POINTS_FOR_THREADS = 1 << 18
+"""Below it the pieces of work are so short that two threads cost each other a third of their time."""
+
+MOST_WRITTEN = 1 << 12
+"""Runs of a mask that are written one by one."""
+
+Progress = Callable[[int, int], None]
+_Sums = tuple[FloatArray, IntArray]
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class TermSum:
     """Sum of the squared terms of a statistic at one averaging factor.
 
-    Attributes
+    Parameters
     ----------
     total
         Sum of squares in s².
@@ -49,19 +72,61 @@ class TermSum:
     terms
         Number of terms that were used.
     valid
-        Shape (possible,): which terms were used; ``None`` means all.
+        Shape (possible,): which terms were used; ``None`` means all, unless there are
+    runs
+        Where runs of used terms begin and end, shape (2, runs), or what finds it out.
     """
 
-    total: float
-    possible: int
-    terms: int
-    valid: BoolArray | None = None
-    _counted: dict[tuple[int, int], FloatArray] = field(default_factory=dict, init=False, repr=False)
+    def __init__(
+        self,
+        *,
+        total: float,
+        possible: int,
+        terms: int,
+        valid: BoolArray | None = None,
+        runs: Callable[[], IntArray] | None = None,
+    ) -> None:
+        self.total, self.possible, self.terms = total, possible, terms
+        self._valid, self._runs = valid, runs
+        self._counted: dict[tuple[int, int], FloatArray] = {}
+
+    @property
+    def valid(self) -> BoolArray | None:
+        """Which terms were used, shape (possible,); ``None`` means all. Made anew where runs are kept."""
+        if self._runs is None:
+            return self._valid
+        begins, ends = self._runs()
+        if len(begins) > MOST_WRITTEN:
+            steps = np.zeros(self.possible + 1, dtype=np.int8)
+            steps[begins] = 1
+            steps[ends] -= 1
+            return np.cumsum(steps[:-1], dtype=np.int8).view(bool)
+        mask = np.zeros(self.possible, dtype=bool)
+        for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+            mask[begin:end] = True
+        return mask
+
+    @property
+    def complete(self) -> bool:
+        """Whether the record has no gaps, so that every possible term was used."""
+        return self._valid is None and self._runs is None
+
+    def stretches(self, length: int) -> tuple[IntArray, FloatArray]:
+        """Return the mean place and the number of the used terms in each stretch of terms that has any."""
+        return self._borders.stretches(length, self.possible)
 
     @property
     def mask(self) -> BoolArray:
         """Which terms were used, shape (possible,)."""
-        return np.ones(self.possible, dtype=bool) if self.valid is None else self.valid
+        valid = self.valid
+        return np.ones(self.possible, dtype=bool) if valid is None else valid
+
+    @cached_property
+    def _borders(self) -> Borders:
+        if self._runs is not None:
+            return Borders(*self._runs())
+        changes = np.flatnonzero(np.diff(self.mask, prepend=False, append=False))
+        return Borders(changes[::2], changes[1::2])
 
     def pairs(self, width: int, count: int) -> FloatArray:
         """Return how many pairs of used terms are 0, 1 … ``count - 1`` bins of this width apart.
@@ -69,11 +134,16 @@ class TermSum:
         Counted once for all noises.
         """
         if (width, count) not in self._counted:
-            self._counted[width, count] = pairs_of_bins(self.mask, width, count)
+            few = self._borders.are_few(self.possible, width)
+            self._counted[width, count] = (
+                self._borders.pairs(width, count) if few else pairs_of_bins(self.mask, width, count)
+            )
         return self._counted[width, count]
 
     def pairs_apart(self, lag: int) -> float:
         """Return how many pairs of used terms are ``lag`` terms apart."""
+        if self._borders.are_few(self.possible, 1):
+            return self._borders.pairs_apart(lag)
         mask = self.mask
         return float(np.count_nonzero(mask[lag:] & mask[: max(0, self.possible - lag)]))
 
@@ -94,262 +164,321 @@ def one_thread() -> AbstractContextManager[object]:
     return _libraries().limit(limits=1, user_api="blas")
 
 
-class Workspace:
-    """Buffers for one thread, so that the blocks of all averaging times share them.
-
-    Parameters
-    ----------
-    order
-        Highest order of differences asked for.
-    block
-        Number of terms worked on at once.
-    """
-
-    def __init__(self, order: int, block: int = BLOCK) -> None:
-        self.block = block
-        self.rows = [np.empty(2 * block) for _ in range(max(order, 2))]
-        self.sums = (np.empty(2 * block), np.empty(2 * block))
-
-    @classmethod
-    def of_thread(cls, order: int) -> Workspace:
-        """Return the buffers that this thread keeps: taking new ones each time costs more than short sums."""
-        kept: Workspace | None = getattr(_KEPT, "workspace", None)
-        if kept is None or len(kept.rows) < order or kept.block != BLOCK:
-            kept = _KEPT.workspace = cls(order)
-        return kept
-
-
-def sum_of_squared_differences(
-    samples: Samples, lag: int, order: int, *, workspace: Workspace | None = None
-) -> TermSum:
-    """Return the sum of squares of the differences of ``order`` between points ``lag`` apart.
-
-    Differences that touch a gap are left out and counted.
-    """
-    workspace = workspace or Workspace.of_thread(order)
-    possible = samples.points - order * lag
-    valid = np.ones(possible, dtype=bool) if samples.has_gaps else None
-    total, terms = 0.0, 0
-    for begin, count in _blocks(possible, workspace.block):
-        difference = _differences(samples, (begin, count), lag, order, workspace)
-        if valid is not None:
-            terms += _silence_gaps(difference, valid[begin : begin + count])
-        total += sum_of_products(difference, difference)
-    return TermSum(total=total, possible=possible, terms=possible if valid is None else terms, valid=valid)
-
-
-def sums_in_span(
-    samples: Samples, span: tuple[int, int], lags: Sequence[int], order: int, workspace: Workspace
-) -> FloatArray:
-    """Return for each lag the sum of squares of the differences that begin in a span, without gaps.
-
-    Block by block for all lags, so that the first points of the differences are read once.
-    """
-    totals = np.zeros(len(lags))
-    for begin in range(*span, workspace.block):
-        for number, lag in enumerate(lags):
-            count = min(workspace.block, span[1] - begin, samples.points - order * lag - begin)
-            if count > 0:
-                difference = _differences(samples, (begin, count), lag, order, workspace)
-                totals[number] += sum_of_products(difference, difference)
-    return totals
+def sum_of_squared_differences(samples: Samples, factor: int, order: int) -> TermSum:
+    """Return the sum of squares of the differences of ``order`` between points ``factor`` apart."""
+    return sums_of_squares(samples, [factor], order)[0]
 
 
 def sum_of_squared_averages(
+    samples: Samples, factor: int, order: int, *, minimum_coverage: float = 1.0
+) -> TermSum:
+    """Return the sum of squares of the means of ``factor`` consecutive such differences."""
+    return sums_of_squares(samples, [factor], order, averaged=True, minimum_coverage=minimum_coverage)[0]
+
+
+def sums_of_squares(
     samples: Samples,
-    lag: int,
+    factors: Sequence[int] | IntArray,
     order: int,
     *,
+    averaged: bool = False,
+    overlapping: bool = True,
     minimum_coverage: float = 1.0,
-    workspace: Workspace | None = None,
-) -> TermSum:
-    """Return the sum of squares of the means of ``lag`` consecutive differences of ``order``.
+    progress: Progress | None = None,
+) -> list[TermSum]:
+    """Return the sums of squares of the terms at averaging factors; those that touch a gap are left out.
 
-    A mean is used where at least ``minimum_coverage`` of its differences are known.
+    Parameters
+    ----------
+    samples
+        The record.
+    factors
+        Averaging factors in rising order, each with at least one term.
+    order
+        Order of the differences of phase.
+    averaged
+        Whether a term is the mean of as many consecutive differences as the factor.
+    overlapping
+        Whether a term begins at every sample, or once per averaging time.
+    minimum_coverage
+        Share of its differences that a mean must rest on.
+    progress
+        Told how many averaging factors are done, those that share the reading of the record in proportion.
+
+    Notes
+    -----
+    The result does not depend on the number of threads.
     """
-    workspace = workspace or Workspace.of_thread(order + 1)
-    if samples.has_gaps:
-        return _averages_with_gaps(samples, lag, order, minimum_coverage, workspace)
-    if _additions(lag) <= MOST_ADDITIONS and order * lag <= workspace.block:
-        return _averages_by_doubling(samples, lag, order, workspace)
-    return _averages_by_running_sum(samples, lag, order, workspace)
+    lags = np.asarray(factors, dtype=np.int64)
+    tell = _Teller(progress, len(lags))
+    if not overlapping:
+        return [
+            tell.of(sums_of_squares(samples.decimated(lag), [1], order)[0], number)
+            for number, lag in enumerate(lags.tolist(), 1)
+        ]
+    partial_advances = isinstance(samples, FrequencySums) and samples.minimum_coverage < 1
+    if samples.has_gaps and (partial_advances or (averaged and minimum_coverage < 1)):
+        found = []
+        for number, lag in enumerate(lags.tolist(), 1):
+            if averaged and lag > 1:
+                total, valid = partial.squares_of_means(samples, lag, order, minimum_coverage)
+            else:
+                total, valid = partial.squares_of_differences(samples, lag, order)
+            sums = TermSum(total=total, possible=len(valid), terms=int(np.count_nonzero(valid)), valid=valid)
+            found.append(tell.of(sums, number))
+        return found
+    work = _Work(samples, order)
+    plainly = lags if not averaged else lags[lags == 1]
+    tasks = list(work.differences(plainly))
+    if averaged:
+        tasks += work.moving_sums(lags[lags > 1])
+    totals, terms = np.zeros(len(lags)), np.zeros(len(lags), dtype=np.int64)
+    parts: list[_Sums] = []
+    for part in _in_order(tasks, points=samples.points):
+        parts.append(part)
+        tell.done(len(parts) * len(lags) // len(tasks))
+    for task, (some, counted) in zip(tasks, parts, strict=True):
+        where = np.searchsorted(lags, task.lags)
+        totals[where] += some
+        terms[where] += counted
+    if averaged:
+        totals /= lags.astype(float) ** 2
+    possible = samples.points - (order + averaged) * lags + averaged
+    return [
+        TermSum(
+            total=float(total),
+            possible=int(most),
+            terms=int(used),
+            runs=partial_of(work.runs, int(lag), int(most), averaged=averaged) if samples.has_gaps else None,
+        )
+        for total, most, used, lag in zip(totals, possible, terms, lags, strict=True)
+    ]
 
 
-def _additions(lag: int) -> int:
-    """Return how many additions per term sums of ``lag`` values take by doubling."""
-    return lag.bit_length() + lag.bit_count() - 2
+class _Teller:
+    """Tells how many averaging factors are done, each once."""
+
+    def __init__(self, progress: Progress | None, count: int) -> None:
+        self._progress, self._count, self._told = progress, count, 0
+
+    def done(self, number: int) -> None:
+        """Tell all up to this number that have not been told."""
+        while self._told < number:
+            self._told += 1
+            if self._progress is not None:
+                self._progress(self._told, self._count)
+
+    def of(self, sums: TermSum, number: int) -> TermSum:
+        """Tell all up to this number, and return what was found."""
+        self.done(number)
+        return sums
 
 
-def _averages_by_doubling(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
-    possible = samples.points - (order + 1) * lag + 1
-    total = 0.0
-    for begin, count in _blocks(possible, workspace.block):
-        difference = _differences(samples, (begin, count + lag - 1), lag, order, workspace)
-        sums = _moving_sums(difference, lag, workspace.sums)
-        total += sum_of_products(sums, sums)
-    return TermSum(total=total / lag**2, possible=possible, terms=possible)
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Task:
+    """A piece of work, and the averaging factors whose sums it adds to."""
+
+    lags: IntArray
+    run: Callable[[], _Sums]
 
 
-def _moving_sums(values: FloatArray, lag: int, buffers: tuple[FloatArray, FloatArray]) -> FloatArray:
-    """Return the sums of ``lag`` consecutive values: of twice as many at each binary digit of ``lag``."""
-    spare, other = buffers
-    sums, width = values, 1
-    for digit in f"{lag:b}"[1:]:
-        count = len(values) - 2 * width + 1
-        sums = np.add(sums[:count], sums[width : width + count], out=spare[:count])
-        spare, other, width = other, spare, 2 * width
-        if digit == "1":
-            sums = np.add(sums[:-1], values[width:], out=sums[:-1])
-            width += 1
-    return sums
+def _in_order(tasks: Sequence[_Task], *, points: int) -> Iterator[_Sums]:
+    """Yield the results in their order, made on two threads where that pays."""
+    if points < FEWEST_POINTS_FOR_THREADS or len(tasks) < 2:
+        yield from (task.run() for task in tasks)
+        return
+    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+        yield from pool.map(lambda task: task.run(), tasks)
 
 
-def _averages_by_running_sum(samples: Samples, lag: int, order: int, workspace: Workspace) -> TermSum:
-    possible = samples.points - (order + 1) * lag + 1
-    moving_sum = sum(
-        float(np.sum(_differences(samples, (begin, count), lag, order, workspace)))
-        for begin, count in _blocks(lag, workspace.block)
-    )
-    total = moving_sum**2
-    for begin, count in _blocks(possible - 1, workspace.block):
-        change = _differences(samples, (begin, count), lag, order + 1, workspace)
-        running, block_sum = running_sums(change, moving_sum, workspace.sums)
-        total += sum_of_products(running, running)
-        moving_sum += block_sum  # summed for itself: the running sum's own rounding is not carried over
-    return TermSum(total=total / lag**2, possible=possible, terms=possible)
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Line:
+    """A line through the first and the last known point, so coarse that it is never rounded."""
+
+    level: float
+    slope: float
+
+    @classmethod
+    def through(cls, values: FloatArray) -> _Line:
+        """Return the line of some values; a level alone where the known ones are close together."""
+        known = np.flatnonzero(~np.isnan(values[[0, -1]]))
+        first, last = 0, len(values) - 1
+        if len(known) < 2:
+            known = np.flatnonzero(~np.isnan(values))
+            if len(known) == 0:
+                return cls(level=0.0, slope=0.0)
+            first, last = int(known[0]), int(known[-1])
+        start, end = float(values[first]), float(values[last])
+        # whole multiples of this up to eight times the larger end are held exactly
+        step = 16 * float(np.spacing(max(abs(start), abs(end))))
+        slope = 0.0
+        if last - first > len(values) // 4:
+            slope = round((end - start) / (last - first) / step) * step
+        return cls(level=round((start - slope * first) / step) * step, slope=slope)
 
 
-def running_sums(
-    values: FloatArray, start: float, buffers: tuple[FloatArray, FloatArray]
-) -> tuple[FloatArray, float]:
-    """Return the running sums from ``start`` in the first buffer, and the sum; the values are used up.
+class _Work:
+    """The pieces of work on one record, for differences of one order."""
 
-    By rows: the sum of all before it is added to the first number of each row, then every row is
-    multiplied by a triangle of ones.
-    """
-    count = len(values) - len(values) % ROW
-    running = buffers[0][: len(values)]
-    if len(values) < FEWEST_IN_ROWS:
-        block_sum = float(values.sum())
-        values[0] += start
-        return values.cumsum(out=running), block_sum
-    rows = values[:count].reshape(-1, ROW)
-    row_sums = _by_parts(rows, _UP_TO_AND_WITH[:, -1:], buffers[1])
-    block_sum = float(row_sums.sum())
-    if count < len(values):
-        block_sum += float(values[count:].sum())
-    free = buffers[1][len(row_sums) :]
-    before, _ = running_sums(row_sums, start, (free[: len(rows)], free[len(rows) :]))
-    rows[0, 0] += start
-    rows[1:, 0] += before[:-1]
-    _by_parts(rows, _UP_TO_AND_WITH, running)
-    if count < len(values):
-        values[count] += running[count - 1]
-        np.cumsum(values[count:], out=running[count:])
-    return running, block_sum
+    def __init__(self, samples: Samples, order: int) -> None:
+        self._samples, self._order, self._points = samples, order, samples.points
+        self._counts: IntArray | None = None
+        self._per_point, self._mapping = 1, None
+        if isinstance(samples, FrequencySums):
+            self._row = np.ascontiguousarray(samples.sums_s)
+            self._counts = np.ascontiguousarray(samples.counts)
+            self._per_point = samples.samples_per_point
+        else:
+            self._row, self._mapping = samples.phase_s, samples.mapping
+        # whether the loops can read it as it stands
+        self._ready = (
+            self._row.dtype == np.float64 and self._row.dtype.isnative and self._row.flags.c_contiguous
+        )
 
+    def _at(self, begin: int, count: int) -> FloatArray:
+        """Return some points as the loops read them, a copy only where they are stored otherwise."""
+        return np.ascontiguousarray(self._row[begin : begin + count], dtype=np.float64)
 
-def _by_parts(rows: FloatArray, matrix: FloatArray, out: FloatArray) -> FloatArray:
-    """Return ``rows @ matrix`` as one row, computed in parts that keep to one thread."""
-    width = matrix.shape[1]
-    part = (PRODUCTS if width == 1 else MATRIX_PRODUCTS) // ROW
-    product = out[: len(rows) * width].reshape(len(rows), width)
-    whole = len(rows) - len(rows) % part
-    if whole:
-        pieces = product[:whole].reshape(-1, part, width)
-        np.matmul(rows[:whole].reshape(-1, part, ROW), matrix, out=pieces)
-    if whole < len(rows):
-        np.matmul(rows[whole:], matrix, out=product[whole:])
-    return product.reshape(-1)
+    def _stretches(self, begin: int, count: int, lag: int, times: int) -> tuple[FloatArray, int]:
+        """Return points from ``begin`` on and ``times`` over the lag later, and how far apart these stand."""
+        if self._ready:
+            return self._row[begin : begin + count + times * lag], lag
+        return np.concatenate([self._at(begin + k * lag, count) for k in range(times + 1)]), count
 
+    def differences(self, lags: IntArray) -> Iterator[_Task]:
+        """Yield the sums of squared differences, span after span."""
+        if len(lags) == 0:
+            return
+        needs = self._order * lags * self._per_point
+        last = self._points - self._order * int(lags[0])
+        whole = self._row if self._ready else None
+        if self._order > 1 and self._points <= MOST_FLATTENED:
+            whole = self._at(0, self._points)
+            line = _Line.through(whole)
+            whole = whole - (line.level + line.slope * np.arange(self._points))
 
-def _averages_with_gaps(
-    samples: Samples, lag: int, order: int, minimum_coverage: float, workspace: Workspace
-) -> TermSum:
-    possible = samples.points - (order + 1) * lag + 1
-    valid = np.zeros(possible, dtype=bool)
-    needed = needed_samples(lag, minimum_coverage)
-    moving_sum, known = 0.0, 0
-    for begin, count in _blocks(lag, workspace.block):
-        block_sum, block_known = _known_sum(_differences(samples, (begin, count), lag, order, workspace))
-        moving_sum, known = moving_sum + block_sum, known + block_known
-    total = (moving_sum * lag / max(known, 1)) ** 2 if known >= needed else 0.0
-    valid[0] = known >= needed
-    for begin, count in _blocks(possible - 1, workspace.block):
-        leaving = _differences(samples, (begin, count), lag, order, workspace).copy()
-        entering = _differences(samples, (begin + lag, count), lag, order, workspace)
-        leaving_known, entering_known = ~np.isnan(leaving), ~np.isnan(entering)
-        change = np.where(entering_known, entering, 0.0) - np.where(leaving_known, leaving, 0.0)
-        sums = moving_sum + np.cumsum(change)
-        counts = known + np.cumsum(entering_known.astype(np.int64) - leaving_known)
-        good = counts >= needed
-        means = sums[good] * (lag / counts[good])
-        total += sum_of_products(means, means)
-        valid[begin + 1 : begin + 1 + count] = good
-        moving_sum, known = moving_sum + float(np.sum(change)), int(counts[-1])
-    return TermSum(total=total / lag**2, possible=possible, terms=int(np.count_nonzero(valid)), valid=valid)
+        def run(begin: int) -> _Sums:
+            end = min(begin + SPAN, last)
+            totals, terms = np.zeros(len(lags)), np.zeros(len(lags), dtype=np.int64)
+            if whole is not None:
+                loops.squares(
+                    whole, None, self._counts, lags, needs, self._order, 0, begin, end, totals, terms
+                )
+                let_go(self._mapping)
+                return totals, terms
+            for k, lag in enumerate(lags.tolist()):
+                count = min(end, self._points - self._order * lag) - begin
+                if count > 0:
+                    row, stride = self._stretches(begin, count, lag, self._order)
+                    one, here = np.array([stride]), slice(k, k + 1)
+                    loops.squares(
+                        row, None, None, one, one, self._order, 0, 0, count, totals[here], terms[here]
+                    )
+            let_go(self._mapping)
+            return totals, terms
 
+        for begin in range(0, last, SPAN):
+            yield _Task(lags=lags, run=partial_of(run, begin))
 
-def sum_of_products(left: FloatArray, right: FloatArray) -> float:
-    """Return ``Σ left right`` of two contiguous rows on one thread, in pieces short enough for that."""
-    whole = len(left) - len(left) % PRODUCTS
-    if not whole:
-        return float(left.dot(right))
-    pieces = np.matmul(left[:whole].reshape(-1, 1, PRODUCTS), right[:whole].reshape(-1, PRODUCTS, 1))
-    total = float(pieces.sum())
-    return total + float(left[whole:].dot(right[whole:])) if whole < len(left) else total
+    def moving_sums(self, lags: IntArray) -> Iterator[_Task]:
+        """Yield the sums of squared moving sums of differences: by windows, and far ones each for itself."""
+        shortest = 1
+        for largest, count in WINDOWS:
+            some = lags[(lags > shortest) & (lags <= largest)]
+            shortest = largest
+            if len(some):
+                for begin in range(0, self._points - (self._order + 1) * int(some[0]) + 1, count):
+                    length = min(count + (self._order + 1) * largest, self._points - begin)
+                    yield _Task(lags=some, run=partial_of(self._in_window, some, begin, count, length))
+        for lag in lags[lags > shortest].tolist():
+            yield _Task(lags=np.array([lag]), run=partial_of(self._carried_on, lag))
 
+    def _in_window(self, lags: IntArray, begin: int, count: int, length: int) -> _Sums:
+        """Return the sums over the terms that begin in a window, from its running sums."""
+        values = self._at(begin, length)
+        times, line = self._order + 1, _Line.through(values)
+        space = np.empty((2, length + 1))
+        known, shift = None, 0
+        if self._counts is not None:
+            known, shift = self._counts[begin : begin + length], 1
+        elif self._samples.has_gaps and math.isnan(values.sum()):
+            known = np.empty(length + 1, dtype=np.int64)
+        loops.running_sums(values, line.level, line.slope, space[0], space[1], None if shift else known)
+        totals, terms = np.zeros(len(lags)), np.zeros(len(lags), dtype=np.int64)
+        needs = (times * lags - shift) * self._per_point
+        loops.squares(space[0], space[1], known, lags, needs, times, shift, 0, count, totals, terms)
+        let_go(self._mapping)
+        return totals, terms
 
-def _blocks(length: int, block: int) -> Iterator[tuple[int, int]]:
-    for begin in range(0, length, block):
-        yield begin, min(block, length - begin)
+    def _carried_on(self, lag: int) -> _Sums:
+        """Return the sum over all terms of one averaging factor, each moving sum from the one before it."""
+        times, line = self._order + 1, _Line.through(self._row)
+        reach = times * lag
+        need = np.array([reach - (self._counts is not None)])
+        state = np.array([self._first_sum(lag, line), 0.0, 0.0])
+        phase_gaps = self._counts is None and self._samples.has_gaps
+        if self._counts is not None:
+            there = int(self._counts[reach - 1] - self._counts[0])
+        else:
+            there = sum(
+                int(np.count_nonzero(~np.isnan(self._row[k : min(k + SPAN, reach)])))
+                for k in range(0, reach, SPAN)
+            )
+        state[2] = there
+        terms = np.array([int(there == need[0])], dtype=np.int64)
+        totals = np.array([state[0] ** 2 if terms[0] else 0.0])
+        for begin in range(0, self._points - reach, SPAN):
+            count = min(SPAN, self._points - reach - begin)
+            row, stride = self._stretches(begin, count, lag, times)
+            levels = line.level + line.slope * (begin + lag * np.arange(times + 1.0))
+            sums = np.empty(count)
+            known = np.empty(count, dtype=np.int64) if phase_gaps else None
+            loops.moving_sums(row, stride, self._order, levels, line.slope, state, sums, known)
+            if self._counts is not None:
+                after = begin + 1
+                known = self._counts[after + reach - 1 :][:count] - self._counts[after:][:count]
+            loops.squares(sums, None, known, need, need, 0, 0, 0, count, totals, terms)
+            let_go(self._mapping)
+        return totals, terms
 
+    def _first_sum(self, lag: int, line: _Line) -> float:
+        """Return the sum of the first ``lag`` differences of phase less a line, NaN counting as zero."""
+        parts = []
+        for begin in range(0, lag, SPAN):
+            count = min(SPAN, lag - begin)
+            rows = []
+            for k in range(self._order + 1):
+                place = begin + k * lag + np.arange(count)
+                row = self._at(begin + k * lag, count) - (line.level + line.slope * place)
+                rows.append(np.nan_to_num(row) if self._samples.has_gaps else row)
+            space = np.empty((2, count + 1))
+            loops.running_sums(np.diff(rows, self._order, axis=0)[0], 0.0, 0.0, space[0], space[1], None)
+            parts += space[:, -1].tolist()
+        return math.fsum(parts)
 
-def _differences(
-    samples: Samples, span: tuple[int, int], lag: int, order: int, workspace: Workspace
-) -> FloatArray:
-    """Return the differences of ``order`` in a span (begin, count), in a buffer of the workspace."""
-    begin, count = span
-    reach = (order - 1) * lag
-    if reach > workspace.block:
-        return _differences_of_far_points(samples, span, lag, order, workspace)
-    now, spare = workspace.rows[0], workspace.rows[1]
-    length = count + reach
-    samples.fill_advances(now[:length], begin, lag)
-    for _ in range(order - 1):
-        length -= lag
-        np.subtract(now[lag : lag + length], now[:length], out=spare[:length])
-        now, spare = spare, now
-    return now[:count]
+    @cached_property
+    def _gaps(self) -> tuple[IntArray, IntArray]:
+        """Where runs of missing points, or of frequencies, begin and end."""
+        if self._counts is None:
+            missing = np.concatenate([np.isnan(block) for block in blocks(self._row)])
+        else:
+            missing = np.diff(self._counts) < self._per_point
+        borders = np.flatnonzero(np.diff(missing, prepend=False, append=False))
+        return borders[::2], borders[1::2]
 
-
-def _differences_of_far_points(
-    samples: Samples, span: tuple[int, int], lag: int, order: int, workspace: Workspace
-) -> FloatArray:
-    begin, count = span
-    if order == 3 and not samples.has_gaps:  # x₃ - x₀ less three times x₂ - x₁: four passes instead of six
-        whole, middle = workspace.rows[0][:count], workspace.rows[1][:count]
-        samples.fill_advances(whole, begin, 3 * lag)
-        samples.fill_advances(middle, begin + lag, lag)
-        np.multiply(middle, 3.0, out=middle)
-        return np.subtract(whole, middle, out=whole)
-    rows = [row[:count] for row in workspace.rows[:order]]
-    for number, row in enumerate(rows):
-        samples.fill_advances(row, begin + number * lag, lag)
-    for level in range(order - 1, 0, -1):
-        for number in range(level):
-            np.subtract(rows[number + 1], rows[number], out=rows[number])
-    return rows[0]
-
-
-def _silence_gaps(difference: FloatArray, valid: BoolArray) -> int:
-    """Set unknown differences to zero, mark them, and return how many are known."""
-    unknown = np.isnan(difference)
-    difference[unknown] = 0.0
-    np.logical_not(unknown, out=valid)
-    return int(np.count_nonzero(valid))
-
-
-def _known_sum(difference: FloatArray) -> tuple[float, int]:
-    known = ~np.isnan(difference)
-    return float(np.sum(difference[known])), int(np.count_nonzero(known))
+    def runs(self, lag: int, possible: int, *, averaged: bool) -> IntArray:
+        """Return where the runs of terms that touch no gap begin and end, shape (2, runs)."""
+        begins, ends = self._gaps
+        reach = (self._order + averaged) * lag - averaged if lag > 1 else self._order
+        if self._counts is not None:
+            begins = begins - reach + 1
+        elif averaged and lag > 1:
+            begins = begins - reach
+        else:
+            shifts = lag * np.arange(self._order + 1)[:, np.newaxis]
+            begins, ends = np.sort((begins - shifts).ravel()), np.sort((ends - shifts).ravel())
+        begins, ends = np.clip(begins, 0, possible), np.clip(ends, 0, possible)
+        # gaps that meet are one; what is left between them are the runs
+        before = np.maximum.accumulate(np.concatenate([[0], ends]))
+        after = np.concatenate([begins, [possible]])
+        return np.stack([before, after])[:, before < after]

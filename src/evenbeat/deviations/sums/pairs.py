@@ -27,30 +27,71 @@ def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
 
     Notes
     -----
-    With b valid terms in each bin these are the sums ``Σ b[i] b[i + lag]``, whole numbers. Where the mask has
-    few borders they follow from the distances of these, otherwise from Fourier transforms of its segments.
+    With b valid terms in each bin these are the sums ``Σ b[i] b[i + lag]``, whole numbers, by Fourier
+    transforms of segments of the mask.
     """
-    if width == 1:
-        changes = np.flatnonzero(valid[1:] != valid[:-1]) + 1
-        if len(changes) ** 2 < len(valid):
-            at_ends = np.flatnonzero(valid[[0, -1]]) * len(valid)
-            return _from_borders(np.sort(np.concatenate([at_ends, changes])), count)
     return _from_segments(valid, width, count)
 
 
-def _from_borders(borders: IntArray, count: int) -> FloatArray:
-    """Return the pairs from where runs of valid terms begin and end, in turn.
+class Borders:
+    """Where runs of valid terms begin and end: pairs at every distance without the mask, where these are few.
 
-    With d = +1 where a run begins and -1 after its end, ``n(k+1) - 2 n(k) + n(k-1) = -Σ d[i] d[i+k]``.
+    Parameters
+    ----------
+    begins, ends
+        Shape (r,): of the runs, in order.
     """
-    signs = np.where(np.arange(len(borders)) % 2, -1.0, 1.0)
-    apart = borders - borders[:, np.newaxis]
-    near = (apart >= 0) & (apart < count)
-    products = np.bincount(apart[near], weights=np.outer(signs, signs)[near], minlength=count)
-    products[0] *= 0.5
-    changes = np.cumsum(-products)
-    terms = float(np.dot(signs, -borders))
-    return np.concatenate([[terms], terms + np.cumsum(changes[:-1])])
+
+    def __init__(self, begins: IntArray, ends: IntArray) -> None:
+        self._begins, self._ends = begins, ends
+        self._places = np.concatenate([begins, ends])
+        self._signs = np.concatenate([np.ones(len(begins)), -np.ones(len(ends))])
+
+    def are_few(self, terms: int, width: int) -> bool:
+        """Return whether pairs by borders are quicker than by transforms of so many terms in bins."""
+        steps = len(self._places) * (1 if width == 1 else 2)
+        return steps**2 < terms // width
+
+    def pairs(self, width: int, count: int) -> FloatArray:
+        """Return the same as :func:`pairs_of_bins`.
+
+        The counts b of bins step by d[i] at the places i of few borders, each in two bins, and
+        ``n(k+1) - 2 n(k) + n(k-1) = -Σ d[i] d[i+k]``.
+        """
+        places, steps = self._places, self._signs
+        if width > 1:
+            bins, inside = np.divmod(places, width)
+            places = np.concatenate([bins, bins + 1])
+            steps = np.concatenate([steps * (width - inside), steps * inside])
+        apart, products = places - places[:, np.newaxis], np.outer(steps, steps)
+        near = (apart >= 0) & (apart < count)
+        bends = np.bincount(apart[near], weights=products[near], minlength=count)
+        bends[0] *= 0.5
+        at_zero = -0.5 * float(np.sum(products * np.abs(apart)))
+        return np.concatenate([[at_zero], at_zero + np.cumsum(np.cumsum(-bends)[:-1])])
+
+    def stretches(self, length: int, terms: int) -> tuple[IntArray, FloatArray]:
+        """Return the mean place and the number of valid terms in each stretch of this length that has any."""
+        borders = np.minimum(np.arange(0, terms + length, length), terms)
+        run = np.searchsorted(self._begins, borders, side="right") - 1
+        sizes = self._ends - self._begins
+        inside = np.where(run < 0, 0, np.minimum(borders, self._ends[run]) - self._begins[run])
+        # over runs before, and the part of the run that holds the border: numbers, and sums of places
+        counts, sums = (
+            np.concatenate([[0], np.cumsum(row)])[np.maximum(run, 0)]
+            for row in (sizes, sizes * (self._begins + self._ends - 1) // 2)
+        )
+        counts = np.diff(counts + inside)
+        sums = np.diff(sums + inside * self._begins[run] + inside * (inside - 1) // 2)
+        some = np.flatnonzero(counts)
+        first = some * length
+        offsets = (sums[some] - counts[some] * first) / counts[some]
+        return first + np.rint(offsets).astype(np.int64), counts[some].astype(float)
+
+    def pairs_apart(self, lag: int) -> float:
+        """Return how many pairs of valid terms are so many terms apart."""
+        apart = self._places - self._places[:, np.newaxis] + lag
+        return -0.5 * float(self._signs @ np.abs(apart) @ self._signs)
 
 
 def _from_segments(valid: BoolArray, width: int, count: int) -> FloatArray:

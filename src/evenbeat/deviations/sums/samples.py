@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import mmap
 from dataclasses import dataclass, replace
-from typing import Protocol, Self
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -19,24 +19,6 @@ KEPT_BYTES = 1 << 25
 """Read from a memory-mapped record before its pages are dropped."""
 BYTES_AT_ONCE = 1 << 21
 """Brought into memory by reading a single sample, where the system uses large pages."""
-
-
-class Samples(Protocol):
-    """A record as the kernels see it."""
-
-    @property
-    def points(self) -> int:
-        """Number of phase points."""
-
-    @property
-    def has_gaps(self) -> bool:
-        """Whether any advance is unknown."""
-
-    def fill_advances(self, out: FloatArray, begin: int, lag: int) -> None:
-        """Write the phase gained from point ``begin + i`` to ``begin + i + lag`` into ``out`` [s]."""
-
-    def decimated(self, factor: int, start: int = 0) -> Samples:
-        """Return every ``factor``-th point."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -147,6 +129,9 @@ class FrequencySums:
             counts=self.counts[start::factor],
             samples_per_point=self.samples_per_point * factor,
         )
+
+
+Samples = PhasePoints | FrequencySums
 
 
 def needed_samples(whole: int, minimum_coverage: float) -> int:

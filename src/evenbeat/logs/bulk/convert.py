@@ -10,27 +10,31 @@ import numpy as np
 
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
+from evenbeat.ledger import Ledger
 from evenbeat.logs.bulk.blocks import blocks_of
 from evenbeat.logs.bulk.writers import Replacing, Writer
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.rewriting import readable_cells
+from evenbeat.logs.form.detect import PROBE_LINES
+from evenbeat.logs.form.dialogue import Dialogue, dialogue_in
+from evenbeat.logs.form.rewriting import Rewriting, cells_of_log
+from evenbeat.logs.in_turn import chosen_rows, label_column, labelled_rows
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.layout_file import chosen_layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.rows.cut_short import Seen, read_whole_rows, without_torn_end
+from evenbeat.logs.rows.cut_short import Endings, without_torn_end
 from evenbeat.logs.rows.lines import Rejected
-from evenbeat.logs.rows.tables import Columns, read_columns
-from evenbeat.logs.rows.wanted import Wanted
+from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
-from evenbeat.logs.terms import Candidate, Statements, TimeForm
+from evenbeat.logs.terms import Candidate, Statements, TimeForm, Wanted
 from evenbeat.logs.times.timestamps import Times
 from evenbeat.plain import UNLISTED
 from evenbeat.results import Column, Result
 
 _BLOCK_BYTES = 1 << 25
 _NEIGHBOURS = 1 << 16  # bytes of the block before
+_UNEVEN = 0.3  # of a step
 _MOST_TOLD = 1000  # lines that were no rows
 
 
@@ -48,6 +52,8 @@ class ConvertedLog(Result):
         SHA-256 of the file that was read.
     nominal_frequency_hz
         Used to turn readings into fractional frequency.
+    ledger
+        What became of each line of that file.
     """
 
     path: str
@@ -57,6 +63,7 @@ class ConvertedLog(Result):
     source_sha256: str
     source_bytes: int
     nominal_frequency_hz: float | None
+    ledger: Ledger
 
     def _columns(self) -> tuple[Column, ...]:
         return (Column("columns", self.columns, "column"),)
@@ -161,14 +168,17 @@ class _Work:
     def __init__(self, source: Path, place: Replacing, options: Options, wanted: Candidate | None) -> None:
         self.source, self.place, self.options, self.candidate = source, place, options, wanted
         self.sha256, self.size = "", 0
-        self.rows, self.lines, self.missing = 0, 0, 0
+        self.rows, self.read, self.lines, self.missing = 0, 0, 0, 0
         self.plan: _Plan | None = None
         self.writer: Writer | None = None
         self.columns: tuple[str, ...] = ()
         self.rejected: list[Rejected] = []
         self.doubtful: list[Rejected] = []
         self.before = b""
-        self.seen = Seen()
+        self.seen = Endings()
+        self.sample: list[str] = []
+        self.dialogue: Dialogue | None = None
+        self.ledger = Ledger(lines=0, accepted=0)
 
     def done(self, sha256: str, size: int) -> None:
         """Take the hash and size of what was read."""
@@ -176,39 +186,62 @@ class _Work:
 
     def take(self, block: bytes) -> None:
         """Read a block and write its rows."""
+        lines = block.count(b"\n") + (not block.endswith(b"\n"))
         if not block.strip():
-            self.lines += block.count(b"\n")
+            self.ledger = self.ledger.and_later(Ledger(lines=lines, accepted=0, blank=lines), self.lines)
+            self.lines += lines
             return
-        log = _log(self.source, block)
+        log, spoken = _log(self.source, block, lines), list[tuple[int, str]]()
         if self.plan is None:
-            self.plan = _plan(log, self.options, self.candidate)
+            self.dialogue = dialogue_in(log)
+        if self.dialogue is not None:
+            text, spoken = self.dialogue.of(log.text)
+            log = replace(log, text=text)
+        if self.plan is None:
+            log, self.plan = _plan(log, self.options, self.candidate)
             self.writer = self.place.open(self.plan.said())
         else:
             form = replace(self.plan.layout.form, first_line=1, lead_in=0, header_line=None)
             self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
-        sheet, columns = self._read(log, self.plan)
+            for rewriting in self.plan.rewritings:
+                log = replace(log, text=rewriting.of(log.text, self.lines + 1))
+        sheet, columns = self._read(log, self.plan, [Rejected(line=at, reason=why) for at, why in spoken])
         if sheet.table.rows:
             self.columns = tuple(columns)
             if self.writer is not None:
                 self.writer.write(columns)
             self.rows += sheet.table.rows
             self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[self.plan.layout.value])))
-        self.lines += block.count(b"\n")
+        self.lines += lines
 
-    def _read(self, log: LogText, plan: _Plan) -> tuple[Sheet, dict[str, Any]]:
+    def _read(self, log: LogText, plan: _Plan, spoken: list[Rejected]) -> tuple[Sheet, dict[str, Any]]:
         """Return the rows of a block and its columns; what is no row is counted."""
         form = plan.layout.form
         log, torn, doubtful = without_torn_end(log, form, self.before)
         self.before = log.text[-_NEIGHBOURS:]
         try:
-            table = read_whole_rows(log, form, plan.wanted, reject=self.options.reject, before=self.seen)
-            sheet = Sheet(log=log, layout=plan.layout, table=table)
-            sheet, columns = plan.columns_of(sheet, self.rows) if table.rows else (sheet, {})
+            self.sample = self.sample or first_cells(log, form, form.columns - 1, PROBE_LINES)
+            table = read_columns(
+                log,
+                form,
+                plan.wanted,
+                reject=self.options.reject,
+                before=self.seen.before(),
+                sample=self.sample,
+            )
+            rejected = sorted((*table.rejected, *torn, *spoken), key=lambda line: line.line)
+            sheet = Sheet(log=log, layout=plan.layout, table=replace(table, rejected=tuple(rejected)))
+            columns: dict[str, Any] = {}
+            if table.rows:
+                sheet, columns = plan.columns_of(sheet, self.rows, self.read)
+                self.read += table.rows
         except LogError as error:
             raise self._moved(error) from None
-        self.seen = self.seen.with_rows(log, form, table)
-        rejected, doubtful = (*sheet.table.rejected, *torn), (*table.doubtful, *doubtful)
-        for lines, into in ((rejected, self.rejected), (doubtful, self.doubtful)):
+        self.seen = self.seen.and_others(table.endings)
+        ledger = sheet.ledger()
+        self.ledger = self.ledger if ledger is None else self.ledger.and_later(ledger, self.lines)
+        doubtful = (*table.doubtful, *doubtful)
+        for lines, into in ((sheet.table.rejected, self.rejected), (doubtful, self.doubtful)):
             into += [replace(r, line=r.line + self.lines) for r in lines[: _MOST_TOLD - len(into)]]
         return sheet, columns
 
@@ -242,17 +275,26 @@ class _Work:
             source_sha256=self.sha256,
             source_bytes=self.size,
             nominal_frequency_hz=self.plan.stated.nominal_frequency_hz,
+            ledger=self.ledger,
             findings=(*form_findings(layout, table), *self.plan.findings),
         )
 
 
-def _log(source: Path, block: bytes) -> LogText:
-    return LogText(path=str(source), text=block, sha256="", size_bytes=len(block))
+def _log(source: Path, block: bytes, lines: int) -> LogText:
+    return LogText(path=str(source), text=block, sha256="", size_bytes=len(block), lines=lines)
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Plan:
-    """What the first block showed and all others follow."""
+    """What the first block showed and all others follow.
+
+    Parameters
+    ----------
+    label
+        Column of the label of rows that were asked for.
+    first_s, step_s
+        Time of the first row and usual step of the rows, where these are as even as that.
+    """
 
     layout: Layout
     wanted: Wanted
@@ -263,11 +305,24 @@ class _Plan:
     kind: str
     elapsed_first: float
     time_form: TimeForm | None
+    rewritings: tuple[Rewriting, ...]
+    label: int | None
+    first_s: float
+    step_s: float | None
     findings: tuple[Finding, ...]
 
-    def columns_of(self, sheet: Sheet, row: int) -> tuple[Sheet, dict[str, Any]]:
-        """Return the rows of a block that have a time, and their columns: time, clock, covariates."""
+    def columns_of(self, sheet: Sheet, row: int, read: int) -> tuple[Sheet, dict[str, Any]]:
+        """Return the rows of a block that are taken, and their columns: time, clock, covariates.
+
+        Parameters
+        ----------
+        row, read
+            How many rows were written, and read, before.
+        """
         sheet, times = understood_times(sheet, self.stated, self.options)
+        sheet, times = self._asked_for(sheet, times, read)
+        if not sheet.table.rows:
+            return sheet, {}
         converted = converted_readings(sheet, self.quantity, self.unit, self.stated)
         name = "time_error_s" if converted.kind == "phase" else "fractional_frequency"
         samples = converted.values
@@ -275,6 +330,25 @@ class _Plan:
         for covariate in self.layout.covariates:
             columns[covariate.name] = covariate.of(sheet.table.numbers[covariate.index])
         return sheet, columns
+
+    def _asked_for(self, sheet: Sheet, times: Times | None, read: int) -> tuple[Sheet, Times | None]:
+        """Return the rows with the label, and every so many of them, that were asked for."""
+        every, rows = self.options.every or 1, np.arange(sheet.table.rows)
+        places = read + rows
+        if self.label is not None and self.options.select is not None:
+            rows = labelled_rows(sheet, self.label, self.options.select)
+            places = np.zeros(len(rows), dtype=np.int64)
+        elif times is not None and self.step_s is not None:
+            since = _moment_s(sheet, times) - self.first_s + times.seconds
+            places = np.rint(since / self.step_s).astype(np.int64)
+        kept = rows[places % every == self.options.offset]
+        if len(kept) == sheet.table.rows:
+            return sheet, times
+        left_out = sheet.table.rows - len(kept)
+        held = np.isin(sheet.lines, [line.line for line in sheet.table.rejected])
+        left_out -= int(np.count_nonzero(np.delete(held, kept)))
+        sheet = replace(sheet.kept(kept), left_out=left_out)
+        return sheet, None if times is None or not len(kept) else times.kept(kept)
 
     def _time_of(self, sheet: Sheet, times: Times | None, row: int) -> dict[str, Any]:
         """Return Unix nanoseconds, seconds since the first row, or nothing where no time is stated."""
@@ -291,7 +365,7 @@ class _Plan:
             raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
         if times.start is not None:
             first = int(times.start.astype("datetime64[ns]").astype(np.int64))
-            return {"unix_ns": first + np.rint(times.seconds * 1e9).astype(np.int64)}
+            return {"unix_ns": first + times.since_first_ns}
         return {"elapsed_s": times.seconds + (_first_time(sheet) - self.elapsed_first) * times.scale}
 
     def said(self) -> dict[str, str]:
@@ -310,23 +384,20 @@ class _Plan:
         return said
 
 
-def _plan(log: LogText, options: Options, candidate: Candidate | None) -> _Plan:
-    """Return what the first block shows.
+def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[LogText, _Plan]:
+    """Return the first block as cells, and what it shows.
 
     Raises
     ------
     LogError
         If what the readings are cannot be told, or the log is of a kind that is not read in blocks.
     """
-    if options.select is not None or options.every not in (None, 1):
-        msg = "rows are not chosen while a log is converted; choose them when the result is read"
+    if options.select is not None and options.every not in (None, 1):
+        msg = "rows are chosen by label or in turn while a log is converted, not both; choose one of them"
         raise LogError(msg, path=log.path)
-    rewritten, form = readable_cells(log, candidate)
-    if rewritten is not log:
-        msg = (
-            "pairs of names and values and columns of fixed width are not converted in blocks; read them "
-            "with read_log"
-        )
+    log, form, rewritings = cells_of_log(log, candidate)
+    if any(finding.code == "REMARKS" for finding in log.findings):
+        msg = "rows with remarks are not converted in blocks; read the log with read_log"
         raise LogError(msg, path=log.path, line=form.first_line)
     layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
     wanted = wanted_columns(log, layout)
@@ -342,7 +413,14 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> _Plan:
         msg = "times of day without a date are not converted in blocks; read the log with read_log"
         raise LogError(msg, path=log.path, line=form.first_line)
     elapsed = times is not None and times.start is None
-    return _Plan(
+    *_, chosen = chosen_rows(sheet, times, options, quantity=quantity)
+    step = None
+    if times is not None and sheet.table.rows > 1:
+        steps = np.diff(times.seconds)
+        step = float(np.median(steps))
+        even = step > 0 and bool((np.abs(steps / step - np.rint(steps / step)) <= _UNEVEN).all())
+        step = step if even else None
+    plan = _Plan(
         layout=layout,
         wanted=wanted,
         quantity=converted.quantity,
@@ -352,8 +430,25 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> _Plan:
         kind="phase" if converted.kind == "phase" else "fractional_frequency",
         elapsed_first=_first_time(sheet) if elapsed else 0.0,
         time_form=None if times is None else times.form,
-        findings=(*converted.findings, *(() if times is None else times.findings)),
+        rewritings=rewritings,
+        label=None if options.select is None else label_column(sheet, options.select),
+        first_s=0.0 if times is None else _moment_s(sheet, times),
+        step_s=step,
+        findings=(
+            *log.findings,
+            *converted.findings,
+            *(() if times is None else times.findings),
+            *(finding for finding in chosen if finding.code != "CHOSEN_ROWS"),
+        ),
     )
+    return log, plan
+
+
+def _moment_s(sheet: Sheet, times: Times) -> float:
+    """Return the time of the first row: seconds since 1970, or as they count."""
+    if times.start is not None:
+        return float(times.start.astype("datetime64[ns]").astype(np.int64)) * 1e-9
+    return _first_time(sheet) * times.scale
 
 
 def _first_time(sheet: Sheet) -> float:

@@ -11,6 +11,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from evenbeat.disk import umask
 from evenbeat.errors import InputError, OutputError
 
 Block = Mapping[str, Any]
@@ -135,13 +136,7 @@ class Replacing:
             if self.writer is not None:
                 self.writer.close()
             if kind is None and self.writer is not None:
-                self.part.chmod(0o666 & ~_umask())
+                self.part.chmod(0o666 & ~umask())
                 self.part.replace(self.to)
         finally:
             self.part.unlink(missing_ok=True)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -12,6 +12,7 @@ import numpy as np
 from evenbeat.errors import LogError
 from evenbeat.logs.exchange.opened import Opened
 from evenbeat.logs.files import LogText, RawFile
+from evenbeat.logs.packing import refuse_bomb
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.rows.tables import Columns
 from evenbeat.logs.terms import CellKind, Form
@@ -111,12 +112,18 @@ def _arrow_columns(raw: RawFile, kind: str) -> tuple[dict[str, Any], tuple[str, 
         raise LogError(msg, path=raw.path) from None
     source = pa.BufferReader(raw.content)
     try:
+        if kind == "Parquet table":
+            stated = parquet.read_metadata(source)
+            refuse_bomb(8 * stated.num_rows * stated.num_columns, len(raw.content), kind, raw.path)
+            source.seek(0)
         table = parquet.read_table(source) if kind == "Parquet table" else ipc.open_file(source).read_all()
         metadata = table.schema.metadata or {}
         columns = {
             name: table.column(name).combine_chunks().to_numpy(zero_copy_only=False)
             for name in table.column_names
         }
+    except LogError:
+        raise
     except (pa.ArrowException, OSError, ValueError, TypeError, NotImplementedError) as error:
         msg = f"the {kind} is cut off or damaged ({str(error).splitlines()[0]}); copy it again"
         raise LogError(msg, path=raw.path) from None
@@ -136,7 +143,7 @@ def _hdf5_columns(raw: RawFile) -> dict[str, Any]:
         raise LogError(msg, path=raw.path) from None
     try:
         with h5py.File(io.BytesIO(raw.content), "r") as file:
-            return _datasets(file, raw.path)
+            return _datasets(file, raw)
     except LogError:
         raise
     except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
@@ -144,15 +151,22 @@ def _hdf5_columns(raw: RawFile) -> dict[str, Any]:
         raise LogError(msg, path=raw.path) from None
 
 
-def _datasets(file: Any, path: str) -> dict[str, Any]:
+def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
     """Return all columns of equal length; a table made of fields counts as its fields."""
     import h5py
 
     found: dict[str, Any] = {}
+    path, total = raw.path, 0
 
     def visit(name: str, item: Any) -> None:
         if not isinstance(item, h5py.Dataset) or item.ndim not in (1, 2) or item.dtype.kind not in "iufV":
             return
+        if item.external or item.is_virtual:
+            msg = f"the column '{name}' stands in another file; save the HDF5 file with its readings in it"
+            raise LogError(msg, path=path)
+        nonlocal total
+        total += item.size * item.dtype.itemsize
+        refuse_bomb(total, len(raw.content), "HDF5 file", path)
         if item.dtype.names:
             found.update({field: item[field] for field in item.dtype.names})
         elif item.ndim == 1:

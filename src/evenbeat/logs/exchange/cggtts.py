@@ -1,14 +1,16 @@
-"""CGGTTS files: a local clock against a GNSS, track by track, averaged by epoch.
+"""CGGTTS files: a local clock against a GNSS, the tracks of one signal averaged by epoch.
 
 Read after P. Defraigne and G. Petit, "CGGTTS-Version 2E: an extended standard for GNSS Time Transfer",
 Metrologia 52 (2015) G1: columns by their names, REFSYS (REFGPS before version 2E) in 0.1 ns as local
-reference minus system time at the middle of the track, and the check sum of each line.
+reference minus system time at the middle of the track, and the check sum of each line. A signal is a code
+(FRC) of one system: each has delays of its own, so that no two are averaged.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,15 +35,23 @@ class _Track:
     ns: int
     value: float
     line: int
+    system: str
+    code: str
 
 
-def open_cggtts(log: LogText, *, reject: bool) -> Opened:
-    """Return epochs and the mean of all tracks at each.
+def open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
+    """Return epochs and the mean of all tracks of one signal at each.
+
+    Parameters
+    ----------
+    signal
+        Code of the signal (``L1C``), with its system before it (``G-L1C``) where several have that code.
 
     Raises
     ------
     LogError
-        If there is no line of column names, or a track cannot be read and is not to be passed over.
+        If there is no line of column names, a track cannot be read and is not to be passed over, or the file
+        holds several signals and none was chosen.
     """
     lines = log.text.decode(errors="replace").split("\n")
     start = next((i for i, line in enumerate(lines) if "STTIME" in line and "MJD" in line), None)
@@ -69,7 +79,39 @@ def open_cggtts(log: LogText, *, reject: bool) -> Opened:
     if not tracks:
         msg = "the CGGTTS file holds no track"
         raise LogError(msg, path=log.path, line=start + 1)
-    return _opened(log, lines[:start], column, tracks, rejected)
+    chosen, left_out = _of_one_signal(tracks, signal, log)
+    opened = _opened(log, lines[:start], column, chosen, rejected, left_out)
+    return replace(opened, left_out=len(tracks) - len(chosen), several_lines=len(chosen))
+
+
+def _of_one_signal(
+    tracks: list[_Track], signal: str | None, log: LogText
+) -> tuple[list[_Track], tuple[Finding, ...]]:
+    """Return the tracks of the signal that was chosen, or of the only one."""
+    counts = Counter((track.system, track.code) for track in tracks)
+    alone = Counter(code for _, code in counts)
+
+    def name(system: str, code: str) -> str:
+        return code if code and alone[code] == 1 else "-".join(filter(None, (system, code)))
+
+    names = {name(*key): key for key in sorted(counts)}
+    told = ", ".join(f"{each} ({counts[key]} tracks)" for each, key in names.items())
+    if signal is None:
+        if len(names) == 1:
+            return tracks, ()
+        msg = (
+            f"the CGGTTS file holds {len(names)} signals, each with delays of its own: {told}; choose one "
+            f"with --signal (signal), such as --signal {next(iter(names))}"
+        )
+        raise LogError(msg, path=log.path)
+    key = {each.lower(): key for each, key in names.items()}.get(signal.strip().lower())
+    if key is None:
+        msg = f"there is no signal '{signal}'; the file holds {told or 'tracks without a code'}"
+        raise LogError(msg, path=log.path)
+    chosen = [track for track in tracks if (track.system, track.code) == key]
+    sentence = f"Only the {len(chosen)} tracks of {name(*key)} were read, of {told}."
+    values = {"tracks": len(chosen), "left_out": len(tracks) - len(chosen)}
+    return chosen, (Finding(code="SIGNAL_CHOSEN", severity="note", sentence=sentence, values=values),)
 
 
 def _track(line: str, names: list[str], column: str, number: int) -> _Track | str:
@@ -90,10 +132,13 @@ def _track(line: str, names: list[str], column: str, number: int) -> _Track | st
         middle = seconds * 1_000_000_000 + int(words["TRKL"]) * 500_000_000
         ns = (int(words["MJD"]) - MJD_OF_UNIX_EPOCH) * _DAY_NS + middle
         value = float(words[column])
+        system = "".join(filter(str.isalpha, cells[0]))
+        code = cells[names.index("FRC") - len(names)] if "FRC" in names else ""
     except (ValueError, IndexError):
         return "the track is not understood"
     missing = re.fullmatch(r"[+-]?9{7,}", words[column]) is not None
-    return _Track(ns=ns, value=np.nan if missing else value * _TENTH_NS, line=number)
+    reading = np.nan if missing else value * _TENTH_NS
+    return _Track(ns=ns, value=reading, line=number, system=system, code=code)
 
 
 def _check_sum(line: str, names: list[str]) -> str:
@@ -111,7 +156,12 @@ def _check_sum(line: str, names: list[str]) -> str:
 
 
 def _opened(
-    log: LogText, head: list[str], column: str, tracks: list[_Track], rejected: list[Rejected]
+    log: LogText,
+    head: list[str],
+    column: str,
+    tracks: list[_Track],
+    rejected: list[Rejected],
+    left_out: tuple[Finding, ...],
 ) -> Opened:
     ns = np.array([track.ns for track in tracks], dtype=np.int64)
     values = np.array([track.value for track in tracks])
@@ -146,8 +196,9 @@ def _opened(
         form=form,
         columns=table,
         kind="CGGTTS file",
+        exact_times=True,
         moments={0: Moments(ns=epochs, zoned=True)},
-        findings=(finding,),
+        findings=(*left_out, finding),
     )
 
 

@@ -26,6 +26,12 @@ class Opened:
         Time scale of the stamps.
     kind
         What the file is, as people say it.
+    exact_times
+        The times are those of the readings, and not when a computer wrote them down.
+    left_out
+        How many lines hold readings of other clocks or signals.
+    several_lines
+        How many lines were read for its rows, where these are means of several.
     """
 
     log: LogText
@@ -35,6 +41,9 @@ class Opened:
     moments: dict[int, Moments]
     scale: str = "UTC"
     findings: tuple[Finding, ...] = ()
+    exact_times: bool = False
+    left_out: int = 0
+    several_lines: int | None = None
 
     def taken(self, layout: Layout) -> Columns:
         """Return the columns with the moments of the one that is the time."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -70,7 +70,8 @@ def open_rinex_clock(log: LogText, *, clock: str | None, reject: bool) -> Opened
     if not epochs:
         msg = f"no record of clock {name} can be read"
         raise LogError(msg, path=log.path)
-    return _opened(log, head.decode(errors="replace"), name, epochs, rejected)
+    opened = _opened(log, head.decode(errors="replace"), name, epochs, rejected)
+    return replace(opened, left_out=len(_NAME.findall(body)) - len(epochs) - len(rejected))
 
 
 def _chosen(body: bytes, clock: str | None, log: LogText) -> str:
@@ -138,6 +139,7 @@ def _opened(log: LogText, head: str, name: str, epochs: list[_Epoch], rejected: 
         form=form,
         columns=table,
         kind="RINEX clock file",
+        exact_times=True,
         moments=moments,
         scale=scale_name,
         findings=findings,

@@ -13,6 +13,9 @@ MISSING_TEXTS = frozenset(
 )
 """Texts that stand for a reading that is missing, in lower case."""
 
+ASIDE = "\x03"
+"""Begins what stands for a line that was set aside."""
+
 CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s?[AaPp][Mm])?\s*(?:Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
 DATE = (
     r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"
@@ -106,9 +109,13 @@ def _raw_cells(line: str, separator: str, *, joined_moment: bool) -> list[str]:
     return line.split() if separator == " " else line.split(separator)
 
 
-def holds_joined_moment(line: str) -> bool:
-    """Return whether a line holds date and time of day side by side."""
-    return _JOINED_MOMENT.search(line) is not None
+def holds_joined_moment(line: str, separator: str = " ") -> bool:
+    """Return whether a line holds date and time of day in cells side by side."""
+    match = _JOINED_MOMENT.search(line)
+    if match is None:
+        return False
+    gap = line[match.end(1) : match.start(2)]
+    return separator in gap or (separator == " " and "\t" in gap)
 
 
 def is_comment(line: str, separator: str) -> bool:

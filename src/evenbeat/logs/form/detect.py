@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from evenbeat.errors import LogError
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import (
+    ASIDE,
     MISSING_TEXTS,
     cell_kind,
     holds_joined_moment,
@@ -111,17 +112,20 @@ def first_lines(text: bytes) -> list[str]:
     lines = probe.decode("utf-8", errors="ignore").split("\n")
     if len(probe) < len(text):
         lines = lines[:-1] or lines
-    return lines[:PROBE_LINES]
+    return ["" if line.startswith(ASIDE) else line for line in lines[:PROBE_LINES]]
 
 
 def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Split]:
     """Return the ways to split the lines into cells, the likeliest first: more understood, more columns."""
     shapes = Counter(map(shape_of, lines))
-    joined = sum(shapes[shape] for shape in shapes if holds_joined_moment(shape)) > len(lines) / 2
     head = len(lines) - _SCORED_LINES // 2
     scored = lines if head <= _SCORED_LINES // 2 else [*lines[: _SCORED_LINES // 2], *lines[head:]]
     ways = _CANDIDATES if wanted is None else ((wanted.separator, wanted.decimal),)
-    splits = [_scored(scored, separator, decimal, joined=joined) for separator, decimal in ways]
+    joined = {}
+    for separator in {separator for separator, _ in ways}:
+        often = sum(count for shape, count in shapes.items() if holds_joined_moment(shape, separator))
+        joined[separator] = often > len(lines) / 2
+    splits = [_scored(scored, separator, decimal, joined=joined[separator]) for separator, decimal in ways]
     splits = [split for split in splits if split.columns]
     splits.sort(key=lambda split: (-split.understood, -split.columns))
     if not splits or wanted is not None:

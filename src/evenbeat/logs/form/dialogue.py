@@ -4,48 +4,54 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import replace
 
 from evenbeat.logs.files import LogText
+from evenbeat.logs.form.cells import ASIDE
 from evenbeat.logs.form.detect import first_lines
 
 QUERY = "a prompt or a query, no reading"
 OTHER_ANSWER = "an answer to another query"
 BEFORE = "a line before the first query"
-_LINE = re.compile(r"\s*(?:[>$]\s*[*:]?[A-Za-z]?[\w:*]*\??|[*:]?[A-Za-z][\w:*]*\?)\s*(?:[\w,@()]*)", re.ASCII)
+_QUERY = re.compile(
+    r"\s*(?:>\s*[*:]?[A-Za-z]?[\w:*]*\??\s*[\w,@()]*|\$?\s*[*:]?[A-Za-z][\w:*]*\?)\s*", re.ASCII
+)
 _SHARE = 0.2
 _FEWEST = 3
 
 
-def without_dialogue(log: LogText) -> tuple[LogText, tuple[tuple[int, str], ...]]:
-    """Return the text with only the answers to the usual query, and line and reason of what was taken out.
+class Dialogue:
+    """Sets aside all but the answers to the usual query, part after part of a log."""
 
-    The lines stay in their places, blank.
-    """
-    probe = [line for line in first_lines(log.text) if line.strip()]
-    asked = sum(_is_query(line) for line in probe)
-    if asked < max(_FEWEST, _SHARE * len(probe)):
-        return log, ()
-    lines = log.text.decode(errors="replace").split("\n")
-    queries = Counter(_words(line) for line in lines if _is_query(line))
-    usual = max(queries, key=lambda query: queries[query])
-    out: list[tuple[int, str]] = []
-    last = ""
-    for number, line in enumerate(lines, 1):
-        reason = ""
-        if _is_query(line):
-            last, reason = _words(line) or last, QUERY
-        elif line.strip() and last != usual:
-            reason = OTHER_ANSWER if last else BEFORE
-        if reason:
+    def __init__(self, usual: str) -> None:
+        self.usual, self.last = usual, ""
+
+    def of(self, text: bytes) -> tuple[bytes, list[tuple[int, str]]]:
+        """Return the next part with marks instead of these lines, and their numbers in it and reasons."""
+        lines, out, last = text.decode(errors="replace").split("\n"), [], self.last
+        for number, line in enumerate(lines, 1):
+            if _is_query(line):
+                last, reason = _words(line) or last, QUERY
+            elif last == self.usual or not line or line.isspace():
+                continue
+            else:
+                reason = OTHER_ANSWER if last else BEFORE
             out.append((number, reason))
-            lines[number - 1] = ""
-    return replace(log, text="\n".join(lines).encode(), first_rows={}), tuple(out)
+            lines[number - 1] = ASIDE
+        self.last = last
+        return "\n".join(lines).encode(), out
+
+
+def dialogue_in(log: LogText) -> Dialogue | None:
+    """Return what sets aside prompts and queries of a log, ``None`` where the first lines hold hardly any."""
+    probe = first_lines(log.text)
+    queries = Counter(_words(line) for line in probe if _is_query(line))
+    if queries.total() < max(_FEWEST, _SHARE * sum(bool(line.strip()) for line in probe)):
+        return None
+    return Dialogue(max(queries, key=lambda query: queries[query]))
 
 
 def _is_query(line: str) -> bool:
-    text = line.strip()
-    return bool(text) and (text.endswith("?") or text.startswith(">")) and _LINE.fullmatch(text) is not None
+    return (">" in line or "?" in line) and _QUERY.fullmatch(line) is not None
 
 
 def _words(line: str) -> str:

@@ -4,15 +4,27 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 
 from evenbeat.findings import Finding
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import CLOCK, DATE, cell_kind, holds_joined_moment, is_comment, split_line
+from evenbeat.logs.form.cells import (
+    ASIDE,
+    CLOCK,
+    DATE,
+    cell_kind,
+    holds_joined_moment,
+    is_comment,
+    split_line,
+)
 from evenbeat.logs.form.detect import detect_form, first_lines
 from evenbeat.logs.form.words import WordPattern, word_pattern
-from evenbeat.logs.terms import Candidate, Form
+from evenbeat.logs.terms import Candidate, Form, Writing
 
 _SHARE = 0.9
 _FEWEST_LINES = 3
@@ -26,6 +38,118 @@ _PAIR = re.compile(
 _MOMENT_FIRST = re.compile(rf"\s*[\[(]?({DATE}[T ]\s*{CLOCK})[\])]?[\s,;:]+(?=[^\W\d])")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:,\d{3}){2,}(?:\.\d+)")
 _MOST_LEADING = 4  # cells before a remark
+_COMMENTS = ("#", "%", "//")
+_PIECE_BYTES = 1 << 20
+_FIRST_MARK, _MOST_MARKS = 0x0E, 12  # characters that stand for the words between values
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Rewriting:
+    """Turns lines into cells, one line for each line: those of usual make at once, others one by one.
+
+    Parameters
+    ----------
+    one
+        Returns the cells of a line, separated by tabs; the line itself where it is no row.
+    away
+        An expression of what is taken out, where nothing else is to be done.
+    between
+        What stands before, between and behind the values of a usual line, as expressions; empty where lines
+        are not told apart so.
+    fields
+        Start and stop of columns of fixed width.
+    first_line
+        One-based line of the log from which on lines are rewritten.
+    """
+
+    one: Callable[[str], str] = str
+    away: bytes = b""
+    between: tuple[str, ...] = ()
+    fields: tuple[tuple[int, int], ...] = ()
+    first_line: int = 1
+
+    def of(self, text: bytes, line: int = 1) -> bytes:
+        """Return the text of some lines, the first of which has that number in the log, as cells."""
+        start = 0
+        for _ in range(max(0, self.first_line - line)):
+            start = text.find(b"\n", start) + 1
+        pieces = [text[:start]]
+        while start < len(text):
+            stop = text.find(b"\n", start + _PIECE_BYTES) + 1 or len(text)
+            pieces.append(self._piece(text[start:stop]))
+            start = stop
+        return b"".join(pieces)
+
+    def _piece(self, text: bytes) -> bytes:
+        if self.away:
+            return re.sub(self.away, b"", text)
+        ended = text if text.endswith(b"\n") else text + b"\n"
+        ends = np.flatnonzero(np.frombuffer(ended, np.uint8) == ord("\n"))
+        usual = None
+        if self.between:
+            usual = self._split_at_words(ended, len(ends))
+        elif self.fields:
+            usual = self._split_at_fields(ended, ends)
+        if usual is None:
+            usual = ended, np.zeros(len(ends), dtype=bool)
+        cells, regular = usual
+        if not regular.all():
+            lines, written = cells.split(b"\n"), ended.split(b"\n")
+            for at in np.flatnonzero(~regular).tolist():
+                line = written[at].decode(errors="replace")
+                aside = not line.strip() or line.lstrip().startswith((*_COMMENTS, ASIDE))
+                lines[at] = written[at] if aside else self.one(line).encode()
+            cells = b"\n".join(lines)
+        return cells if ended is text else cells[:-1]
+
+    def _split_at_words(self, text: bytes, lines: int) -> tuple[bytes, npt.NDArray[np.bool_]] | None:
+        """Return lines with tabs instead of what stands between values, and which have all of them."""
+        first, *between, last = (part.encode() for part in self.between)
+        words = [rb"\n" + first if first else b"", *between, last + rb"\n" if last else b""]
+        marks = bytes(range(_FIRST_MARK, _FIRST_MARK + len(words)))
+        text = b"\n" + text
+        if len(words) > _MOST_MARKS or len(text.translate(None, b"\t" + marks)) < len(text):
+            return None
+        for word, mark in zip(words, marks, strict=True):
+            if word:
+                ends = (b"\n" * word.startswith(rb"\n"), b"\n" * word.endswith(rb"\n"))
+                text = re.sub(word, ends[0] + bytes([mark]) + ends[1], text)
+        wanted = np.array([mark for word, mark in zip(words, marks, strict=True) if word], dtype=np.uint8)
+        codes = np.frombuffer(text, np.uint8)
+        found = codes[(codes == ord("\n")) | ((codes >= _FIRST_MARK) & (codes < _FIRST_MARK + len(words)))]
+        places = np.flatnonzero(found == ord("\n"))
+        if len(places) != lines + 1:
+            return None
+        regular = np.diff(places) - 1 == len(wanted)
+        at = places[:-1][regular]
+        right = np.ones(len(at), dtype=bool)
+        for k, mark in enumerate(wanted.tolist(), 1):
+            right &= found[at + k] == mark
+        regular[regular] = right
+        text = text.replace(b"\n" + marks[:1], b"\n").replace(marks[-1:] + b"\n", b"\n")
+        return text[1:].translate(bytes.maketrans(marks, b"\t" * len(marks))), regular
+
+    def _split_at_fields(
+        self, text: bytes, ends: npt.NDArray[np.intp]
+    ) -> tuple[bytes, npt.NDArray[np.bool_]] | None:
+        """Return lines with tabs between columns, and which are as long as most and blank between these."""
+        starts = np.concatenate([[0], ends[:-1] + 1])
+        lengths = ends - starts
+        length = int(np.argmax(np.bincount(lengths)))
+        if length < self.fields[-1][0]:
+            return None
+        codes = np.frombuffer(text, np.uint8).copy()
+        places = np.flatnonzero(lengths == length)
+        edges = [0, *(edge for field in self.fields for edge in field)]
+        edges = [min(edge, length) for edge in [*edges, length]]
+        gaps = [k for a, b in zip(edges[::2], edges[1::2], strict=True) for k in range(a, b)]
+        blank = np.all([codes[starts[places] + k] == ord(" ") for k in gaps], axis=0) if gaps else True
+        places = places[np.broadcast_to(blank, len(places))]
+        for _, stop in self.fields[:-1]:
+            codes[starts[places] + stop] = ord("\t")
+        regular = np.zeros(len(ends), dtype=bool)
+        regular[places] = True
+        return codes.tobytes(), regular
 
 
 def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogText, Form]:
@@ -36,26 +160,41 @@ def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogTe
     LogError
         If no line holds a number.
     """
-    log = _without_thousands(log)
+    return cells_of_log(log, wanted)[:2]
+
+
+def cells_of_log(
+    log: LogText, wanted: Candidate | None = None
+) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
+    """Return a text whose rows are cells, its form, and how later parts of the log become such a text.
+
+    Raises
+    ------
+    LogError
+        If no line holds a number.
+    """
+    log, done = _without_thousands(log)
     lines = first_lines(log.text)
     writing = None if wanted is None else wanted.writing
     names = _pair_names(lines) if writing in (None, "pairs") else ()
     if names:
-        return _from_pairs(log, names)
+        return _rewritten(log, _from_pairs(lines, names), done)
     pattern = word_pattern(lines) if writing in (None, "words") else None
     if pattern is not None:
-        return _from_words(log, pattern)
+        return _rewritten(log, _from_words(lines, pattern), done)
     form = detect_form(log, wanted if writing == "cells" else None)
     leading = _cells_before_remarks(lines, form) if writing in (None, "fixed") else 0
     if leading:
-        return _from_remarks(log, form, leading)
+        return _from_remarks(log, form, leading, done)
     fields = _fixed_fields(lines, form) if writing in (None, "fixed") else ()
-    return _from_fields(log, fields, form) if fields else (log, form)
+    if fields:
+        return _from_fields(log, fields, form, done)
+    return log, form, done
 
 
 def _pair_names(lines: Sequence[str]) -> tuple[str, ...]:
     """Return the names of name=value rows, or nothing where most lines are none."""
-    content = [line for line in lines if line.strip() and not line.lstrip().startswith(("#", "%", "//"))]
+    content = [line for line in lines if line.strip() and not _is_remark(line)]
     found = [_pairs(line) if "=" in line else [] for line in content]
     rows = [p for p in found if any(cell_kind(_bare(v)) in ("number", "measured") for _, v in p)]
     if len(rows) < max(_FEWEST_LINES, _SHARE * len(content)):
@@ -75,41 +214,87 @@ def _bare(value: str) -> str:
     return value.strip('"').replace("\t", " ")
 
 
-def _from_pairs(log: LogText, names: tuple[str, ...]) -> tuple[LogText, Form]:
+def _from_pairs(lines: Sequence[str], names: tuple[str, ...]) -> _Written:
+    """Return how name=value rows are rewritten."""
     place = {name: index for index, name in enumerate(names)}
-    lines = log.text.decode(errors="replace").split("\n")
-    rows = [[] if line.lstrip().startswith(("#", "%", "//")) else _pairs(line) for line in lines]
-    ends = Counter(pairs[-1][0] for pairs in rows if pairs)
+    rows = [(line, pairs) for line in lines if not _is_remark(line) and (pairs := _pairs(line))]
+    ends = Counter(pairs[-1][0] for _, pairs in rows)
     enough = max(_FEWEST_LINES, (1 - _SHARE) * ends.total())
-    for number, pairs in enumerate(rows):
+
+    def one(line: str) -> str:
+        pairs = _pairs(line)
         if not pairs or ends[pairs[-1][0]] < enough or any(name not in place for name, _ in pairs):
-            continue  # no row, or one that ends where hardly any other does
+            return line  # no row, or one that ends where hardly any other does
         cells = [""] * len(names)
         for name, value in pairs:
             cells[place[name]] = _bare(value)
-        lines[number] = "\t".join(cells)
-    rewritten = replace(log, text="\n".join(lines).encode(), first_rows={})
-    form = detect_form(rewritten, _cells_of(len(names), "\t"))
-    chosen = replace(_cells_of(form.columns, "\t"), writing="pairs", rows=len(lines))
+        return "\t".join(cells)
+
+    usual = next((line for line, pairs in rows if tuple(name for name, _ in pairs) == names), "")
+    spans = [match.span(2) for match in _PAIR.finditer(usual)]
+    moment = _MOMENT_FIRST.match(usual)
+    spans = spans if moment is None or len(spans) == len(names) else [moment.span(1), *spans]
     reason = f"nearly every line is made of pairs name=value; the names are {', '.join(names)}"
-    candidates = (replace(chosen, understood=1.0, reason=reason), *form.candidates)
-    return rewritten, replace(form, header=names, writing="pairs", candidates=candidates)
+    return _Written(
+        Rewriting(one=one, between=_between(usual, spans)), writing="pairs", names=names, reason=reason
+    )
 
 
-def _from_words(log: LogText, pattern: WordPattern) -> tuple[LogText, Form]:
-    lines = log.text.decode(errors="replace").split("\n")
-    rows = [None if line.lstrip().startswith(("#", "%", "//")) else pattern.cells(line) for line in lines]
-    text = "\n".join(line if row is None else "\t".join(row) for line, row in zip(lines, rows, strict=True))
-    rewritten = replace(log, text=text.encode(), first_rows={})
-    form = detect_form(rewritten, _cells_of(len(pattern.names), "\t"))
+def _from_words(lines: Sequence[str], pattern: WordPattern) -> _Written:
+    """Return how rows that say each number after its name are rewritten."""
+
+    def one(line: str) -> str:
+        cells = pattern.cells(line)
+        return line if cells is None else "\t".join(cells)
+
+    usual = next((line for line in reversed(lines) if pattern.cells(line)), "")
     said = ", ".join(name for name in pattern.names if name)
+    reason = f"nearly every line says its numbers after the same words: {said}"
+    rewriting = Rewriting(one=one, between=_between(usual, pattern.spans(usual)))
+    return _Written(rewriting, writing="words", names=pattern.names, reason=reason)
+
+
+def _between(line: str, spans: Sequence[tuple[int, int]]) -> tuple[str, ...]:
+    """Return expressions of what stands around the values of a line; none where only blanks part some."""
+    edges = [0, *(edge for span in spans for edge in span), len(line)]
+    parts = [line[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    if not spans or not all(part.strip() for part in parts[1:-1]):
+        return ()
+    found = []
+    for part in parts:
+        words = re.sub(r"\d+", r"\\d+", re.escape(part.strip()))
+        words = re.sub(r"(?:\\\s)+", " +", words)
+        found.append(" " * part[:1].isspace() + words + " " * part[-1:].isspace() if words else "")
+    return tuple(found)
+
+
+class _Written(NamedTuple):
+    """How lines are rewritten, and what their cells are then called."""
+
+    rewriting: Rewriting
+    writing: Writing
+    names: tuple[str, ...]
+    reason: str
+
+
+def _rewritten(
+    log: LogText, written: _Written, done: tuple[Rewriting, ...]
+) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
+    """Return the text as cells with names, and their form."""
+    rewritten = replace(log, text=written.rewriting.of(log.text), first_rows={})
+    form = detect_form(rewritten, _cells_of(len(written.names), "\t"))
     chosen = replace(
         _cells_of(form.columns, "\t"),
-        writing="words",
-        rows=len(rows),
-        reason=f"nearly every line says its numbers after the same words: {said}",
+        writing=written.writing,
+        rows=len(first_lines(log.text)),
+        reason=written.reason,
     )
-    return rewritten, replace(form, header=pattern.names, writing="words", candidates=(chosen,))
+    form = replace(form, header=written.names, writing=written.writing, candidates=(chosen, *form.candidates))
+    return rewritten, form, (*done, written.rewriting)
+
+
+def _is_remark(line: str) -> bool:
+    return line.lstrip().startswith(_COMMENTS)
 
 
 def _cells_of(columns: int, separator: str) -> Candidate:
@@ -118,19 +303,17 @@ def _cells_of(columns: int, separator: str) -> Candidate:
     )
 
 
-def _without_thousands(log: LogText) -> LogText:
+def _without_thousands(log: LogText) -> tuple[LogText, tuple[Rewriting, ...]]:
     """Return a text of one column without the commas that mark thousands, as in ``9,999,999.680``."""
-    content = [line.strip() for line in first_lines(log.text) if line.strip()]
-    content = [line for line in content if not line.startswith(("#", "%", "//"))]
+    content = [line.strip() for line in first_lines(log.text) if line.strip() and not _is_remark(line)]
     marked = sum(_THOUSANDS.fullmatch(line) is not None for line in content)
     if marked < _FEWEST_LINES or marked < _SHARE * len(content):
-        return log
-    lines = log.text.decode(errors="replace").split("\n")
-    lines = [line.replace(",", "") if _THOUSANDS.fullmatch(line.strip()) else line for line in lines]
+        return log, ()
     sentence = "Commas in the numbers were taken as marks of thousands, three digits apart before a point."
     finding = Finding(code="THOUSANDS", severity="note", sentence=sentence)
-    text = "\n".join(lines).encode()
-    return replace(log, text=text, first_rows={}, findings=(*log.findings, finding))
+    rewriting = Rewriting(away=rb",(?=\d{3}[,.])")
+    text = rewriting.of(log.text)
+    return replace(log, text=text, first_rows={}, findings=(*log.findings, finding)), (rewriting,)
 
 
 def _before_remark(line: str, form: Form) -> tuple[list[str], str]:
@@ -155,34 +338,44 @@ def _cells_before_remarks(lines: Sequence[str], form: Form) -> int:
     return width if fits and remarked and different else 0
 
 
-def _from_remarks(log: LogText, form: Form, leading: int) -> tuple[LogText, Form]:
+def _from_remarks(
+    log: LogText, form: Form, leading: int, done: tuple[Rewriting, ...]
+) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
     """Return rows of cells with the remark of each as its last, and what they say as a finding."""
-    lines = log.text.decode(errors="replace").split("\n")
-    first = form.first_line - 1
+    first = form.first_line
     remarks: dict[str, list[int]] = {}
-    for number, line in enumerate(lines[first:], form.first_line):
+
+    def one(line: str) -> str:
         cells, remark = _before_remark(line, form)
-        if len(cells) != leading or is_comment(line, " "):
-            continue
-        lines[number - 1] = "\t".join([*cells, remark])
-        if remark:
+        return line if len(cells) != leading else "\t".join([*cells, remark])
+
+    rewriting = Rewriting(one=one, first_line=first)
+    head, lines = log.text.decode(errors="replace").split("\n")[: first - 1], []
+    for line in head:
+        names = re.split(r"\s{2,}|\t", line.strip())
+        lines.append("\t".join(names) if len(names) == leading + 1 else line)
+    rows = rewriting.of(log.text)
+    for number, line in enumerate(rows.decode(errors="replace").split("\n")[first - 1 :], first):
+        remark = line.rpartition("\t")[2].strip() if line.count("\t") == leading else ""
+        if remark and not _is_remark(line):
             remarks.setdefault(remark, []).append(number)
-    head = [re.split(r"\s{2,}|\t", line.strip()) for line in lines[:first]]
-    for number, names in enumerate(head):
-        if len(names) == leading + 1:
-            lines[number] = "\t".join(names)
     told = "; ".join(f"'{remark}' in {_numbered(numbers)}" for remark, numbers in remarks.items())
     count = sum(map(len, remarks.values()))
     sentence = f"{count} row(s) carry a remark, which was kept but not used: {told}."
     finding = Finding(code="REMARKS", severity="note", sentence=sentence, values={"rows": count})
-    text = "\n".join(lines).encode()
+    body = rows.split(b"\n", first - 1)[-1]
+    text = b"\n".join([*(line.encode() for line in lines), body])
     rewritten = replace(log, text=text, first_rows={}, findings=(*log.findings, finding))
-    cells_form = detect_form(rewritten, replace(_cells_of(leading + 1, "\t"), decimal=form.decimal))
     reason = f"rows of {leading} numbers or times, some of them with a remark behind"
-    chosen = replace(
-        _cells_of(leading + 1, "\t"), writing="fixed", decimal=form.decimal, rows=len(lines), reason=reason
-    )
-    return rewritten, replace(cells_form, writing="fixed", candidates=(chosen, *form.candidates))
+    return rewritten, _fixed_form(rewritten, form, leading + 1, reason), (*done, rewriting)
+
+
+def _fixed_form(log: LogText, form: Form, columns: int, reason: str) -> Form:
+    """Return the form of rows whose cells are separated by tabs now."""
+    cells = replace(_cells_of(columns, "\t"), decimal=form.decimal)
+    rows = len(first_lines(log.text))
+    chosen = replace(cells, writing="fixed", rows=rows, reason=reason)
+    return replace(detect_form(log, cells), writing="fixed", candidates=(chosen, *form.candidates))
 
 
 def _numbered(lines: Sequence[int]) -> str:
@@ -220,26 +413,19 @@ def _fills(line: str, fields: tuple[tuple[int, int], ...]) -> bool:
     return last >= 0 and reaches and not any(line[a:b].strip() for a, b in gaps)
 
 
-def _from_fields(log: LogText, fields: tuple[tuple[int, int], ...], form: Form) -> tuple[LogText, Form]:
-    lines = log.text.decode(errors="replace").split("\n")
-    first = form.first_line - 1
-    rewritten = [
-        "\t".join(line[a:b] for a, b in fields)
-        if line.strip() and not line.lstrip().startswith(("#", "%", ";", "//")) and _fills(line, fields)
-        else line
-        for line in lines[first:]
-    ]
-    head = lines[:first]
-    if form.header or (head and len(head[-1].split()) == len(fields)):
-        head[-1] = "\t".join(head[-1].split())
-    text = replace(log, text="\n".join([*head, *rewritten]).encode(), first_rows={})
-    cells = detect_form(text, replace(_cells_of(len(fields), "\t"), decimal=form.decimal))
+def _from_fields(
+    log: LogText, fields: tuple[tuple[int, int], ...], form: Form, done: tuple[Rewriting, ...]
+) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
+    """Return rows of columns of fixed width as cells."""
+
+    def one(line: str) -> str:
+        return "\t".join(line[a:b] for a, b in fields) if _fills(line, fields) else line
+
+    rewriting = Rewriting(one=one, fields=fields, first_line=form.first_line)
+    text = rewriting.of(log.text)
+    head = text.split(b"\n", form.first_line - 1)
+    if len(head) > 1 and (form.header or len(head[-2].split()) == len(fields)):
+        head[-2] = b"\t".join(head[-2].split())
+    rewritten = replace(log, text=b"\n".join(head), first_rows={})
     reason = f"rows differ in their number of cells but fill the same {len(fields)} columns of characters"
-    chosen = replace(
-        _cells_of(len(fields), "\t"),
-        writing="fixed",
-        decimal=form.decimal,
-        rows=len(rewritten),
-        reason=reason,
-    )
-    return text, replace(cells, writing="fixed", candidates=(chosen, *form.candidates))
+    return rewritten, _fixed_form(rewritten, form, len(fields), reason), (*done, rewriting)

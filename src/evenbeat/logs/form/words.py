@@ -30,6 +30,16 @@ class WordPattern:
             return None
         return [token for token, word in zip(tokens, self.words, strict=True) if word is None]
 
+    def spans(self, line: str) -> list[tuple[int, int]]:
+        """Return where the numbers and times of a row begin and end."""
+        spans = []
+        for match, word in zip(re.finditer(r"\S+", line), self.words, strict=True):
+            if word is None:
+                (token,) = _tokens(match.group())
+                start = match.start() + match.group().index(token)
+                spans.append((start, start + len(token)))
+        return spans
+
 
 def word_pattern(lines: Sequence[str]) -> WordPattern | None:
     """Return what nearly all lines have in common, ``None`` where they are no such rows.

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from evenbeat.errors import LogError
+from evenbeat.ledger import Rejected as Rejected  # noqa: PLC0414
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import (
+    ASIDE,
     MISSING_TEXTS,
     cell_kind,
     is_comment,
@@ -20,48 +23,34 @@ from evenbeat.logs.form.cells import (
     split_line,
 )
 from evenbeat.logs.form.dialogue import BEFORE, OTHER_ANSWER, QUERY
-from evenbeat.logs.rows.decimals import exact_in
-from evenbeat.logs.terms import Form
-from evenbeat.plain import Plain
-from evenbeat.quantities import FloatArray
+from evenbeat.logs.terms import Form, Wanted
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
 HARMLESS = (RULE, REPEATED_HEADER, QUERY, OTHER_ANSWER, BEFORE)
 _RULE = re.compile(r"[\s=\-_*+~.|]+")
 _LIKE_NUMBERS = re.compile(r"[.,eEdD]*[\d+\-][\d+\-.,eEdD]*", re.ASCII)
+UNIT = "\x02"
+"""In a cell of its own, stands for the unit of the number before it."""
+
+EXACT = {
+    mark: re.compile(rf"\+?(\d{{1,18}}|[1-8]\d{{18}})(?:{re.escape(mark)}(\d*))?", re.ASCII) for mark in ".,"
+}
+"""A time whose whole part 64 bits hold, and its decimals."""
+
+EXACT_TIME = np.dtype([("whole", np.int64), ("fraction", float)])
+
 REJECT = (
     "correct the line, put # in front of it, or pass over such lines with --bad-lines reject "
     "(bad_lines='reject')"
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Rejected(Plain):
-    """A line that is no row of the log, and why.
-
-    Parameters
-    ----------
-    cut
-        Whether it is the beginning of a row.
-    """
-
-    line: int
-    reason: str
-    cut: bool = False
-
-    def __str__(self) -> str:
-        return f"line {self.line}: {self.reason}"
-
-
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ReadLines:
-    """What was read line by line; ``lines`` numbers the rows from one, ``exact`` holds their times."""
+    """What was read line by line: the numbers of the rows, and their columns by position."""
 
-    numbers: dict[int, FloatArray]
-    texts: dict[int, list[str | None]]
-    exact: list[tuple[int, float]]
+    columns: dict[int, Any]
     lines: list[int]
-    units: dict[int, str]
     rejected: tuple[Rejected, ...]
 
 
@@ -79,48 +68,34 @@ def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
 def row_in(raw: bytes, form: Form) -> str:
     """Return the text of a line without its comment; nothing where it is blank or all comment."""
     line = raw.decode(errors="replace").rstrip("\n").partition("#")[0]
-    return line if line.strip() and not is_comment(line, form.separator) else ""
+    aside = line.startswith(ASIDE)
+    return line if line.strip() and not (aside or is_comment(line, form.separator)) else ""
 
 
 def read_by_line(
-    rows: Iterable[tuple[int, str]],
-    form: Form,
-    *,
-    numbers: Sequence[int],
-    texts: Sequence[int],
-    reject: bool,
-    path: str,
-    exact: int | None = None,
-    units: Mapping[int, str] | None = None,
+    rows: Iterable[tuple[int, str]], form: Form, wanted: Wanted, *, reject: bool, path: str
 ) -> ReadLines:
-    """Return the columns at the given positions.
-
-    Parameters
-    ----------
-    rows
-        Line number and text of each.
-    exact
-        Position of a column of times that float64 would not hold.
-    units
-        Position to the unit that rows read before state.
+    """Return the columns of rows given as line number and text.
 
     Raises
     ------
     LogError
         If a row cannot be read and is not to be passed over, naming its line.
     """
-    reader = _LineReader(path=path, form=form, units=units)
-    values: dict[int, list[float]] = {i: [] for i in numbers}
-    words: dict[int, list[str | None]] = {i: [] for i in texts}
-    times: list[tuple[int, float]] = []
+    reader = _LineReader(path=path, form=form, units={i: unit.strip() for i, unit in wanted.units})
+    taken: list[tuple[list[float], tuple[int, float], str | None]] = []
     lines: list[int] = []
     rejected: list[Rejected] = []
     for number, line in rows:
         reason, cut = no_row(line, form), False
         try:
-            cells = [] if reason else reader.cells(line, number)
-            row = [] if reason else [reader.number(cells[i], i, number) for i in numbers]
-            times += [] if reason or exact is None else [reader.exact(cells[exact], number)]
+            if not reason:
+                cells = reader.cells(line, number)
+                values = [reader.number(cells[i], i, number) for i in wanted.numbers]
+                time = (0, 0.0) if wanted.exact is None else reader.exact(cells[wanted.exact], number)
+                text = None if wanted.moment is None else cells[wanted.moment]
+                taken.append((values, time, text if text and text.lower() not in MISSING_TEXTS else None))
+                lines.append(number)
         except LogError as error:
             if not reject:
                 raise
@@ -128,21 +103,13 @@ def read_by_line(
             cut = isinstance(error, CutRowError)
         if reason:
             rejected.append(Rejected(line=number, reason=reason, cut=cut))
-            continue
-        lines.append(number)
-        for column, value in zip(values.values(), row, strict=True):
-            column.append(value)
-        for index, column_words in words.items():
-            missing = cells[index].lower() in MISSING_TEXTS
-            column_words.append(None if missing else cells[index])
-    return ReadLines(
-        numbers={i: np.array(column, dtype=float) for i, column in values.items()},
-        texts=words,
-        exact=times,
-        lines=lines,
-        units={index: unit for index, unit in reader.units.items() if unit},
-        rejected=tuple(rejected),
-    )
+    numbers = np.array([values for values, _, _ in taken], dtype=float).reshape(-1, len(wanted.numbers))
+    columns: dict[int, Any] = {i: numbers[:, place] for place, i in enumerate(wanted.numbers)}
+    if wanted.exact is not None:
+        columns[wanted.exact] = np.array([time for _, time, _ in taken], dtype=EXACT_TIME)
+    if wanted.moment is not None:
+        columns[wanted.moment] = np.array([text for _, _, text in taken], dtype=object)
+    return ReadLines(columns=columns, lines=lines, rejected=tuple(rejected))
 
 
 def no_row(line: str, form: Form) -> str:
@@ -163,10 +130,10 @@ class CutRowError(LogError):
 class _LineReader:
     """Reads cells one by one and remembers which unit is written in them."""
 
-    def __init__(self, *, path: str, form: Form, units: Mapping[int, str] | None) -> None:
+    def __init__(self, *, path: str, form: Form, units: Mapping[int, str]) -> None:
         self.path = path
         self.form = form
-        self.units: dict[int, str] = dict(units or {})
+        self.units = units
 
     def cells(self, line: str, number: int) -> list[str]:
         """Return the cells of a row, missing ones empty."""
@@ -184,13 +151,13 @@ class _LineReader:
 
     def exact(self, cell: str, number: int) -> tuple[int, float]:
         """Return whole part and fraction of the time in a cell."""
-        exact = exact_in(cell, self.form.decimal)
+        exact = EXACT[self.form.decimal].fullmatch(cell)
         if exact is None:
             missing = cell.lower() in MISSING_TEXTS
             what = "is missing in this row" if missing else f"{shown(cell)} is no number"
             msg = f"the time {what}; every row needs its time"
             raise LogError(msg, path=self.path, line=number)
-        return exact
+        return int(exact.group(1)), float(f"0.{exact.group(2) or ''}")
 
     def number(self, cell: str, index: int, number: int) -> float:
         """Return the number in a cell, NaN for a known missing text."""
@@ -205,19 +172,16 @@ class _LineReader:
                 f"for a missing reading such as NaN or OVLD; {REJECT}"
             )
             raise refusal(msg, path=self.path, line=number)
-        unit = self.units.setdefault(index, parts[1])
+        unit = self.units.get(index, "")
         if unit != parts[1]:
-            msg = unit_change(self.form.label(index), unit, parts[1])
+            label = self.form.label(index)
+            msg = (
+                f"the unit written in column {label} changes from '{unit}' to '{parts[1]}'; write all "
+                "readings in one unit, or pass over the other ones with --bad-lines reject "
+                "(bad_lines='reject')"
+            )
             raise refusal(msg, path=self.path, line=number)
         return number_in(parts[0], self.form.decimal)
-
-
-def unit_change(column: str, first: str, unit: str) -> str:
-    """Return the sentence about a unit in a cell that is not the one above."""
-    return (
-        f"the unit written in column {column} changes from '{first}' to '{unit}'; write all readings in one "
-        "unit, or pass over the other ones with --bad-lines reject (bad_lines='reject')"
-    )
 
 
 def shown(text: str) -> str:

@@ -1,23 +1,32 @@
-"""Text of known form → columns: many rows at once where they are regular, line by line where not."""
+"""Text of known form → its columns, and an account of every line that is none of their rows."""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 
 from evenbeat.errors import LogError
-from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import cells_at
-from evenbeat.logs.rows.lines import Rejected, row_lines, unit_change
-from evenbeat.logs.rows.parts import read_parts
-from evenbeat.logs.rows.stamps import IntArray, Moments
-from evenbeat.logs.rows.wanted import Alike, Part, Wanted, end_to_end, exact_of
-from evenbeat.logs.terms import Form
+from evenbeat.logs.files import LogText, line_feeds
+from evenbeat.logs.form.cells import cells_at, is_comment
+from evenbeat.logs.form.detect import PROBE_LINES
+from evenbeat.logs.rows.cut_short import Endings, Judge
+from evenbeat.logs.rows.lines import REJECT, Rejected, row_lines, shown
+from evenbeat.logs.rows.pieces import PieceReader
+from evenbeat.logs.rows.scan import line_ends
+from evenbeat.logs.rows.stamps import IntArray, Moments, end_to_end
+from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
+
+PIECE_BYTES = 1 << 20
+_Item = TypeVar("_Item")
+_Result = TypeVar("_Result")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -28,152 +37,230 @@ class Columns:
     ----------
     numbers
         Position to samples, shape (rows,), NaN where a cell holds no reading.
-    stamps
-        A pandas series of texts, for time stamps that were not read as moments.
     moments
-        Time stamps that were read at once.
+        Time stamps, where the time is written so.
     whole, fraction
         Shape (rows,), the time column where float64 would not hold it; no fraction where all are whole.
     cell_units
         Position to the unit written in its cells, where there is one.
     lines
-        Shape (rows,), one-based lines, where they were counted.
+        Shape (rows,), one-based lines, where they do not follow from ``others``.
+    others
+        One-based lines of a text that are no rows, in order.
     rejected
         Lines that are no rows of the log, and why.
     doubtful
         Lines of rows that may have been cut short, and why.
-    alike
-        Its rows by how they begin and end.
+    held
+        How many rejected lines keep their place as a row without readings.
+    header, comments, blank
+        How many lines are text above the first row, comments, and blank.
+    endings
+        How its rows begin and end.
     """
 
     rows: int
     numbers: Mapping[int, FloatArray]
-    cell_units: Mapping[int, str]
-    stamps: Any = None
+    cell_units: Mapping[int, str] = field(default_factory=dict)
     moments: Moments | None = None
     whole: IntArray | None = None
     fraction: FloatArray | None = None
     lines: IntArray | None = None
+    others: IntArray | None = None
     rejected: tuple[Rejected, ...] = ()
     doubtful: tuple[Rejected, ...] = ()
-    alike: tuple[Alike, ...] = ()
+    held: int = 0
+    header: int = 0
+    comments: int = 0
+    blank: int = 0
+    endings: Endings = field(default_factory=Endings)
+
+    @cached_property
+    def row_lines(self) -> IntArray:
+        """Shape (rows,): one-based lines of the rows, in a binary file their numbers."""
+        if self.lines is not None:
+            return self.lines
+        if self.others is None:
+            return np.arange(1, self.rows + 1)
+        return np.delete(np.arange(1, self.rows + len(self.others) + 1), self.others - 1)
 
     def kept(self, rows: IntArray) -> Columns:
         """Return some of the rows."""
-        moments = self.moments
         return replace(
             self,
             rows=len(rows),
             numbers={i: column[rows] for i, column in self.numbers.items()},
-            stamps=None if self.stamps is None else self.stamps.iloc[rows].reset_index(drop=True),
-            moments=None if moments is None else Moments(ns=moments.ns[rows], zoned=moments.zoned),
+            moments=None if self.moments is None else self.moments.kept(rows),
             whole=None if self.whole is None else self.whole[rows],
             fraction=None if self.fraction is None else self.fraction[rows],
-            lines=None if self.lines is None else self.lines[rows],
+            lines=self.row_lines[rows],
         )
 
-    def without(self, rows: IntArray, reason: str) -> Columns:
-        """Return all but some rows, whose lines are known and counted among the rejected ones."""
-        lines = () if self.lines is None else self.lines[rows].tolist()
-        rejected = (*self.rejected, *(Rejected(line=line, reason=reason) for line in lines))
-        kept = self.kept(np.delete(np.arange(self.rows), rows))
-        return replace(kept, rejected=tuple(sorted(rejected, key=lambda line: line.line)))
+    def without(self, rejected: Sequence[Rejected]) -> Columns:
+        """Return all but the rows at some lines, which are counted among the rejected ones."""
+        lines = [line.line for line in rejected]
+        kept = self.kept(np.flatnonzero(~np.isin(self.row_lines, lines)))
+        return replace(kept, rejected=_in_order(*self.rejected, *rejected))
+
+    def without_rows(self, rows: IntArray, reason: str) -> Columns:
+        """Return all but some rows, whose lines are counted among the rejected ones."""
+        return self.without([Rejected(line=line, reason=reason) for line in self.row_lines[rows].tolist()])
+
+    def with_missing(self, rejected: Sequence[Rejected]) -> Columns:
+        """Return the columns of a log without times, in which some rejected lines keep their places."""
+        lines = [line.line for line in rejected]
+        found = np.isin(lines, self.row_lines)
+        added = np.array(lines, dtype=np.int64)[~found]
+        merged = np.concatenate([self.row_lines, added])
+        order = np.argsort(merged)
+        lost = np.isin(merged[order], lines)
+
+        def held(column: FloatArray) -> FloatArray:
+            return np.where(lost, np.nan, np.concatenate([column, np.full(len(added), np.nan)])[order])
+
+        known = {line.line for line in self.rejected}
+        return replace(
+            self,
+            rows=len(merged),
+            numbers={i: held(column) for i, column in self.numbers.items()},
+            lines=merged[order],
+            rejected=_in_order(*self.rejected, *(line for line in rejected if line.line not in known)),
+            held=self.held + len(rejected),
+        )
 
 
-def read_columns(log: LogText, form: Form, wanted: Wanted, *, reject: bool = False) -> Columns:
-    """Return the columns at the given positions.
+def read_columns(
+    log: LogText,
+    form: Form,
+    wanted: Wanted,
+    *,
+    reject: bool = False,
+    before: Endings | None = None,
+    sample: Sequence[str] = (),
+) -> Columns:
+    """Return the columns at the given positions, of rows that were not cut short.
 
     Parameters
     ----------
     reject
-        Pass over lines that cannot be read, and count them.
+        Pass over lines that cannot be read or were cut short, and count them. In a log without times a
+        row that was cut short keeps its place, where its readings are missing.
+    before, sample
+        How rows of the log before this part of it end, and some of their last cells.
 
     Raises
     ------
     LogError
-        If a row cannot be read, naming its line.
+        If a row cannot be read or was cut short, naming its line.
     """
-    parts = read_parts(log, form, wanted, _body_start(log, form), reject=reject)
-    columns = _joined(log, form, parts)
-    if all(part.finite for part in parts):  # looked at while they were at hand
-        return columns
-    for index, label in ((index, form.label(index)) for index in columns.numbers):
-        wrong = np.isinf(columns.numbers[index])
-        if not wrong.any():
-            continue
-        reason = f"column {label} holds an infinite value"
-        lines = _lines_of(log, form) if columns.lines is None else columns.lines
-        if not reject:
-            msg = f"{reason}; write a missing reading as NaN"
-            raise LogError(msg, path=log.path, line=int(lines[np.argmax(wrong)]))
-        columns = replace(columns, lines=lines).without(np.flatnonzero(wrong), reason)
-    return columns
+    columns = _parsed(log, form, wanted, reject=reject)
+    columns = _without_infinite(log, form, columns, reject=reject)
+    judge = Judge(
+        form,
+        wanted,
+        columns.endings if before is None else before.and_others(columns.endings),
+        sample=sample or first_cells(log, form, form.columns - 1, PROBE_LINES),
+        numbers=columns.numbers,
+        rows_at=lambda rows: _texts(log, columns.row_lines[rows]),
+    )
+    surely, perhaps = judge.verdict()
+    if surely and not reject:
+        (_, line), *_ = _texts(log, [surely[0].line])
+        msg = f"{surely[0].reason}: {shown(line)}; {REJECT}"
+        raise LogError(msg, path=log.path, line=surely[0].line)
+    if wanted.time is not None:
+        columns = columns.without(surely) if surely else columns
+    elif lost := (*surely, *(line for line in columns.rejected if line.cut)):
+        columns = columns.with_missing(lost)
+    return replace(columns, doubtful=perhaps)
 
 
-def _body_start(log: LogText, form: Form) -> int:
-    """Return where the first row begins in the text."""
+def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Columns:
+    """Return the columns of all lines that can be read."""
     start = 0
     for _ in range(form.first_line - 1):
         start = log.text.index(b"\n", start) + 1
-    return start + form.lead_in
-
-
-def _joined(log: LogText, form: Form, parts: Sequence[Part]) -> Columns:
-    """Return all parts as one."""
-    filled = [part for part in parts if part.rows] or list(parts[:1])
-    whole, fraction = exact_of(filled)
-    moments = None
-    if filled[0].moments is not None:
-        ns = end_to_end([part.moments.ns for part in filled if part.moments is not None])
-        moments = Moments(ns=ns, zoned=filled[0].moments.zoned)
-    units: dict[int, str] = {}
-    for part in filled:
-        for index, unit in part.units.items():
-            _check_unit(units.setdefault(index, unit), unit, index, part, (log, form))
-    rejected = tuple(line for part in parts for line in part.rejected)
+    head = log.text[:start].decode(errors="replace").split("\n")[:-1]
+    blank = sum(not line.strip() for line in head)
+    comments = sum(is_comment(line, form.separator) for line in head)
+    reader = PieceReader(form=form, wanted=wanted, path=log.path, reject=reject)
+    parts = _in_parallel(
+        lambda piece: reader.read(log.text[piece[0] : piece[1]], piece[2]), _pieces(log.text, start, form)
+    )
+    filled = [part for part in parts if part.rows] or parts[:1]
+    moments = [part.moments for part in parts if part.moments is not None]
+    fraction = None
+    if any(part.fraction is not None for part in filled):
+        fraction = _joined([np.zeros(p.rows) if p.fraction is None else p.fraction for p in filled])
     return Columns(
         rows=sum(part.rows for part in filled),
-        numbers={i: end_to_end([part.numbers[i] for part in filled]) for i in filled[0].numbers},
-        stamps=_series([part.stamps for part in filled]) if moments is None else None,
-        cell_units=units,
-        moments=moments,
-        whole=whole,
+        numbers={i: _joined([part.numbers[i] for part in filled]) for i in wanted.numbers},
+        cell_units={i: unit.strip() for i, unit in wanted.units},
+        moments=end_to_end(moments) if moments else None,
+        whole=None if wanted.exact is None else _joined([part.whole for part in filled]),
         fraction=fraction,
-        lines=_lines_of(log, form, rejected) if rejected else None,
-        rejected=rejected,
-        alike=tuple(alike for part in parts for alike in part.alike),
+        others=np.concatenate([np.arange(1, form.first_line), *(part.others for part in parts)]),
+        rejected=tuple(line for part in parts for line in part.rejected),
+        header=len(head) - comments - blank,
+        comments=comments + sum(part.comments for part in parts),
+        blank=blank + sum(part.blank for part in parts),
+        endings=Endings().and_others(*(part.endings for part in parts)),
     )
 
 
-def _check_unit(first: str, unit: str, index: int, part: Part, source: tuple[LogText, Form]) -> None:
-    """Refuse pieces of a log whose cells hold different units."""
-    if first != unit:
-        log, form = source
-        msg = unit_change(form.label(index), first, unit)
-        raise LogError(msg, path=log.path, line=None if part.lines is None else int(part.lines[0]))
+def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
+    """Return where to cut a text into pieces of whole lines, and the number of the first line of each."""
+    pieces: list[tuple[int, int, int]] = []
+    start, line = start + form.lead_in, form.first_line
+    while True:
+        stop = text.find(b"\n", start + PIECE_BYTES) + 1
+        if not stop or len(text) - stop < PIECE_BYTES:
+            return [*pieces, (start, len(text), line)]
+        pieces.append((start, stop, line))
+        line += line_feeds(text, start, stop)
+        start = stop
 
 
-def _series(columns: Sequence[Any]) -> Any:
-    import pandas as pd
-
-    if columns[0] is None:
-        return None
-    return columns[0] if len(columns) == 1 else pd.concat(columns, ignore_index=True)
-
-
-def _lines_of(log: LogText, form: Form, rejected: Sequence[Rejected] = ()) -> IntArray:
-    """Return the one-based lines of all rows."""
-    refused = {line.line for line in rejected}
-    numbers = (number for number, _ in row_lines(log, form))
-    return np.array([number for number in numbers if number not in refused], dtype=np.int64)
+def _in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> list[_Result]:
+    """Return ``work`` of all items in their order; the C parser and NumPy let threads run side by side."""
+    workers = min(len(items), os.cpu_count() or 1, 4)
+    if workers < 2:
+        return [work(item) for item in items]
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        return list(pool.map(work, items))
 
 
-def line_of_row(log: LogText, form: Form, row: int) -> int:
-    """Return the one-based line of a row counted from zero."""
-    for count, (number, _) in enumerate(row_lines(log, form)):
-        if count == row:
-            return number
-    return form.first_line
+def _joined(columns: Sequence[Any]) -> Any:
+    return columns[0] if len(columns) == 1 else np.concatenate(columns)
+
+
+def _without_infinite(log: LogText, form: Form, columns: Columns, *, reject: bool) -> Columns:
+    """Return the columns without rows that hold an infinite value."""
+    for index, values in columns.numbers.items():
+        if np.isfinite(values.min(initial=0.0)) and np.isfinite(values.max(initial=0.0)):
+            continue
+        rows = np.flatnonzero(np.isinf(values))
+        if not len(rows):
+            continue
+        reason = f"column {form.label(index)} holds an infinite value"
+        if not reject:
+            msg = f"{reason}; write a missing reading as NaN"
+            raise LogError(msg, path=log.path, line=int(columns.row_lines[rows[0]]))
+        return _without_infinite(log, form, columns.without_rows(rows, reason), reject=reject)
+    return columns
+
+
+def _in_order(*rejected: Rejected) -> tuple[Rejected, ...]:
+    return tuple(sorted(rejected, key=lambda line: line.line))
+
+
+def _texts(log: LogText, lines: Sequence[int] | IntArray) -> list[tuple[int, str]]:
+    """Return numbers and texts of some lines."""
+    if not len(lines):
+        return []
+    ends = np.concatenate([[-1], line_ends(log.text), [len(log.text)]])
+    spans = ((int(line), ends[line - 1] + 1, ends[line]) for line in lines)
+    return [(line, log.text[start:stop].decode(errors="replace")) for line, start, stop in spans]
 
 
 def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:

@@ -1,4 +1,4 @@
-"""Rows with time stamps → positions on a regular grid.
+"""Rows with time stamps → positions on a regular grid, or epochs of their own where they follow none.
 
 The stamps of a logging computer jitter and drift; readings are nevertheless one interval apart. A
 running origin follows slow drift, so that only real gaps move a reading to a later cell.
@@ -17,12 +17,13 @@ from evenbeat.epochs import (
     Grid,
     IntArray,
     gap_finding,
+    irregular,
     mean_interval,
     reported_interval,
 )
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.times.timestamps import Locate, blocks_of_rows
+from evenbeat.logs.times.timestamps import Locate, Times, blocks_of_rows
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
 
@@ -44,21 +45,61 @@ _EVEN_SPREAD = 0.24  # median distance from the nearest cell; 0.25 for times wit
 _LEAVE_OUT = "leave the time column out with --column time=none and --interval (columns={'time': None})"
 
 
-def grid_from_times(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:
-    """Return where rows with time stamps go.
+class _NoGridError(LogError):
+    """The times follow no grid."""
+
+
+def grid_from_times(
+    times: Times, *, stated_s: float | None, exact: bool = False, path: str, locate: Locate
+) -> Grid:
+    """Return where rows with time stamps go: on a grid if they follow one, else to epochs of their own.
 
     Parameters
     ----------
-    seconds
-        Shape (rows,), seconds since the first row.
     stated_s
-        Interval from header or option, where stated.
+        Interval from header or option, where stated: then there is a grid.
+    exact
+        The times are those of the readings, which no delay of a computer moves: a grid that does not
+        hold all of them is none.
 
     Raises
     ------
     LogError
-        If times run backwards or are doubled (naming the line), contradict the stated interval, or are
-        too irregular for a grid.
+        If times run backwards or are doubled (naming the line), or contradict the stated interval.
+    """
+    try:
+        grid = _regular(times.seconds, stated_s=stated_s, path=path, locate=locate)
+        if stated_s is not None or not exact:
+            return grid
+        if float(np.abs(grid.late(times.seconds, slice(None))).max()) <= _ON_THE_GRID * grid.interval_s:
+            return grid
+    except _NoGridError:
+        if stated_s is not None:
+            raise
+    epochs = times.since_first_ns
+    stuck = np.diff(epochs) <= 0
+    if stuck.any():
+        row = int(np.argmax(stuck)) + 1
+        back_s = float(epochs[row - 1] - epochs[row]) / 1e9
+        what = f"runs backwards by {duration_text(back_s)}" if back_s > 0 else "is that of the row before"
+        msg = (
+            f"the time {what}, where no two rows of a log without a regular interval may share a time; "
+            "correct it, or reject such rows with --bad-lines reject (bad_lines='reject')"
+        )
+        raise LogError(msg, path=path, line=locate(row))
+    _check_jump(np.diff(times.seconds), path, locate)
+    return irregular(times.seconds, epochs, name="the time")
+
+
+def _regular(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:
+    """Return the grid that times follow.
+
+    Raises
+    ------
+    _NoGridError
+        If they follow none.
+    LogError
+        If they cannot be right.
     """
     if _even(seconds):
         rows = len(seconds)
@@ -222,10 +263,22 @@ def _clock_change(back_s: float) -> str:
 
 
 def _check_size(seconds: FloatArray, steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
-    if (seconds[-1] - seconds[0]) / spacing > LARGEST_GROWTH * len(seconds) + 1000:
-        row = int(np.argmax(steps))
+    """Refuse a grid of which readings fill next to nothing: where one jump makes it so, a time is wrong."""
+    most = LARGEST_GROWTH * len(seconds) + 1000
+    if (seconds[-1] - seconds[0]) / spacing > most:
+        _check_jump(steps, path, locate)
+        msg = f"readings fill next to nothing of a grid of {duration_text(spacing)}"
+        raise _NoGridError(msg, path=path, line=locate(int(np.argmax(steps)) + 1))
+
+
+def _check_jump(steps: FloatArray, path: str, locate: Locate) -> None:
+    """Refuse a single jump that is far longer than all other steps."""
+    row = int(np.argmax(steps))
+    others = np.delete(steps, row)
+    if len(others) and steps[row] > (LARGEST_GROWTH * len(steps) + 1000) * float(others.max()):
+        near = duration_text(float(others.max()))
         msg = (
-            f"the time jumps by {duration_text(steps[row])} where rows are {duration_text(spacing)} apart; "
+            f"the time jumps by {duration_text(steps[row])} where other rows are at most {near} apart; "
             "cut the log there, or give readings at even spacing"
         )
         raise LogError(msg, path=path, line=locate(row + 1))
@@ -291,7 +344,7 @@ def _check_doubles(
         msg = (
             f"{surplus} rows more than there are intervals of {duration_text(spacing)}; remove repeated rows"
         )
-        raise LogError(msg, path=path, line=locate(row))
+        raise (LogError if repeated.any() else _NoGridError)(msg, path=path, line=locate(row))
 
 
 def _spread(
@@ -308,7 +361,7 @@ def _spread(
         msg = (
             f"the time stamps are off by {shift:.1f} intervals around this row; correct or cut the log there"
         )
-        raise LogError(msg, path=path, line=locate(worst))
+        raise _NoGridError(msg, path=path, line=locate(worst))
     sentence = (
         f"{doubled} rows are stamped in the same interval as the row before, as a busy logging computer "
         "does; the rows were kept in their order, one per interval."
@@ -332,7 +385,7 @@ def _too_irregular(spacing: float, residual: FloatArray, path: str, locate: Loca
     row = int(np.argmax(np.abs(residual)))
     msg = (
         f"the time stamps are too uneven for a grid of {duration_text(spacing)} (here by "
-        f"{abs(residual[row]):.2f} intervals); {_LEAVE_OUT} if the readings are even, or treat few widely "
-        "spaced points as a calibration history"
+        f"{abs(residual[row]):.2f} intervals); leave --interval (interval_s) out to keep every reading at "
+        f"its own time, or {_LEAVE_OUT} if the readings are even"
     )
-    return LogError(msg, path=path, line=locate(row))
+    return _NoGridError(msg, path=path, line=locate(row))

@@ -198,7 +198,7 @@ def absolute_times(ns: IntArray, *, form: TimeForm, findings: tuple[Finding, ...
     seconds = seconds_since_first(ns)
     start = ns[:1].view("datetime64[ns]")[0]
     leap = leap_second_finding(start, float(seconds[-1]))
-    return Times(seconds=seconds, start=start, form=form, findings=(*findings, *leap))
+    return Times(seconds=seconds, start=start, form=form, findings=(*findings, *leap), ns=ns)
 
 
 def looks_like_time(values: FloatArray) -> bool:

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import zoneinfo
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.rows.stamps import IntArray, Moments
+from evenbeat.logs.rows.stamps import IntArray, Moments, stamp_in
 from evenbeat.logs.terms import TimeForm
 from evenbeat.logs.times.leap_seconds import leap_second_finding
+from evenbeat.logs.times.wrapping import across_midnights
 from evenbeat.quantities import FloatArray
 
 _BLOCK_ROWS = 1 << 15
+_YEARS = (1700, 2200)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -34,6 +37,8 @@ class Times:
         How the column writes time.
     scale
         Seconds in a unit of a column of elapsed time.
+    ns
+        Shape (rows,), nanoseconds from any zero, where the log states them so that they are exact.
     """
 
     seconds: FloatArray
@@ -41,6 +46,24 @@ class Times:
     form: TimeForm
     scale: float = 1.0
     findings: tuple[Finding, ...] = ()
+    ns: IntArray | None = None
+
+    @property
+    def since_first_ns(self) -> IntArray:
+        """Shape (rows,), nanoseconds since the first row, exact where the log states them so."""
+        if self.ns is not None:
+            return self.ns - self.ns[0]
+        return np.rint(self.seconds * 1e9).astype(np.int64)
+
+    def kept(self, rows: IntArray) -> Times:
+        """Return the times of some rows, counted from the first of them."""
+        ahead = np.timedelta64(int(self.since_first_ns[rows[0]]), "ns")
+        return replace(
+            self,
+            seconds=self.seconds[rows] - self.seconds[rows[0]],
+            start=None if self.start is None else self.start + ahead,
+            ns=None if self.ns is None else self.ns[rows],
+        )
 
 
 Locate = Callable[[int], int]
@@ -62,7 +85,13 @@ class NoTimeError(LogError):
 
 
 def times_from_moments(
-    moments: Moments, *, time_zone: str | None, path: str, locate: Locate, scale: str = "UTC"
+    moments: Moments,
+    *,
+    time_zone: str | None,
+    path: str,
+    locate: Locate,
+    scale: str = "UTC",
+    date_order: str | None = None,
 ) -> Times:
     """Return the times of moments, local ones brought to UTC where their zone is known.
 
@@ -70,19 +99,74 @@ def times_from_moments(
     ----------
     scale
         Name of the time scale in which the moments are stated.
+    date_order
+        ``day-first`` or ``month-first``, where somebody said it.
 
     Raises
     ------
     LogError
-        If the zone is not known, or a local time occurs twice or never.
+        If a text is no moment, day and month cannot be told apart, some but not all state a zone, the zone is
+        not known, or a local time occurs twice or never.
     """
-    stamps = moments.ns.view("datetime64[ns]")
+    if moments.odd:
+        raise _odd(moments, path, locate)
+    if moments.dates == ("",):
+        seconds, finding = across_midnights(moments.ns * 1e-9)
+        return Times(seconds=seconds, start=None, form="time_of_day", findings=(finding,))
+    ns, order = _dated(moments, date_order, path, locate)
+    stamps = ns.view("datetime64[ns]")
     if not moments.zoned and time_zone is not None:
         stamps = _localized(stamps, time_zone, path, locate)
-    seconds = seconds_since_first(stamps.view(np.int64))
+    ns = stamps.view(np.int64)
+    seconds = seconds_since_first(ns)
     findings = _zone_finding(zoned=moments.zoned, time_zone=time_zone)
-    leap = leap_second_finding(stamps[0], float(seconds[-1])) if scale == "UTC" else ()
-    return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*findings, *leap))
+    if moments.leap is not None:
+        begun = np.diff(moments.leap.astype(np.int8), prepend=np.int8(0)) > 0
+        ns = ns + np.cumsum(begun) * 1_000_000_000
+        seconds = seconds_since_first(ns)
+        count = int(np.count_nonzero(begun))
+        sentence = f"The log writes {count} leap second(s) as second 60; the times after count them."
+        values = {"leap_seconds": count}
+        leap = (Finding(code="LEAP_SECOND", severity="note", sentence=sentence, values=values),)
+        findings = (*leap, *findings)
+    elif scale == "UTC":
+        findings = (*findings, *leap_second_finding(stamps[0], float(seconds[-1])))
+    return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*order, *findings), ns=ns)
+
+
+def _odd(moments: Moments, path: str, locate: Locate) -> NoTimeError:
+    """Return the refusal of rows whose time is missing, not understood, or alone with its zone."""
+    rows = np.zeros(len(moments.ns), dtype=bool)
+    rows[list(moments.odd)] = True
+    text = moments.odd[int(np.argmax(rows))]
+    if text is None:
+        msg = "the time is missing in this row; every row needs its time"
+    elif stamp_in(text) is None or not moments.example:
+        msg = f"the time '{text}' is not understood; write it as 2026-01-31T12:00:00Z"
+    else:
+        msg = f"of the time '{text}' and others, such as '{moments.example}', only one states a zone"
+    return NoTimeError(msg, rows=rows, path=path, locate=locate)
+
+
+def _dated(
+    moments: Moments, date_order: str | None, path: str, locate: Locate
+) -> tuple[IntArray, tuple[Finding, ...]]:
+    """Return nanoseconds since 1970; all dates have their day in one place, and few are behind many rows."""
+    if moments.day is None:
+        return moments.ns, ()
+    found = order_of_dates(moments.dates, date_order)
+    if found.order is None:
+        raise LogError(found.problem, path=path, line=locate(int(np.argmax(moments.day == found.at))))
+    written = [iso_date(text, found.order) if text else None for text in moments.dates]
+    midnights = np.array([text or "NaT" for text in written], dtype="datetime64[D]")
+    years = np.array([int(text[:4]) if text else 0 for text in written])
+    wrong = np.append((years < _YEARS[0]) | (years > _YEARS[1]), False)[moments.day]
+    if wrong.any():
+        text = moments.dates[int(moments.day[np.argmax(wrong)])]
+        msg = f"the time '{text}' is not understood; write it as 2026-01-31T12:00:00Z"
+        raise NoTimeError(msg, rows=wrong, path=path, locate=locate)
+    days = np.append(midnights.astype("datetime64[ns]").astype(np.int64), 0)
+    return moments.ns + days[moments.day], found.findings
 
 
 def seconds_since_first(ns: IntArray) -> FloatArray:

@@ -9,21 +9,6 @@ import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 import evenbeat as eb
-from evenbeat.deviations.sums.in_turn import in_turn
-from evenbeat.deviations.sums.kernels import Workspace
-
-
-@pytest.mark.parametrize("points", [1000, 10_000_000])
-def test_results_keep_their_order(points: int) -> None:
-    """With one thread and with two the results stand in the order of the tasks, each with its buffers."""
-    workspaces: dict[int, set[int]] = {}
-
-    def work(number: int, workspace: Workspace) -> int:
-        workspaces.setdefault(threading.get_ident(), set()).add(id(workspace))
-        return number**2
-
-    assert in_turn(work, 40, points=points, order=2) == [number**2 for number in range(40)]
-    assert all(len(own) == 1 for own in workspaces.values())
 
 
 @pytest.mark.parametrize("points", [2000, 300_000])
