@@ -884,7 +884,7 @@ def _solved(
         low, high = np.where(going, walks[row, first], low), np.where(going, walks[row, last], high)
         whole = whole & (~going | (first == 0))
         # by n increments the walk is known to 1/√(2n) of itself
-        needed = np.maximum(0.02, 1 / np.sqrt(2 * np.maximum(count, 1)))
+        needed = np.maximum(0.08, 1 / np.sqrt(2 * np.maximum(count, 1)))
         going = going & (count >= MANY) & (np.log(high / low) / FINE_WALKS > needed)
     walks, edges = _cells(low, high, FINE_WALKS, whole=whole)
     walks[:, 0] = np.where(whole, 0.0, walks[:, 0])  # so small a walk is none
