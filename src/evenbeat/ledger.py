@@ -14,7 +14,7 @@ _QUOTED = re.compile(r"'[^']*'?|[\d.]+")
 _SHOWN = 3
 _NAMED = 2
 _WIDTH = 50
-_REMEMBERED = 1000  # lines of one reason in a log that is read part by part
+_REMEMBERED = 1000  # lines of one reason
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +39,7 @@ class Rejected(Plain):
 class Reason(Plain):
     """Lines that were rejected for one kind of reason, which is given as for the first of them.
 
-    A log that is converted in blocks keeps the numbers of the first thousand.
+    Of more than a thousand lines the numbers of the first thousand are kept; all of them are counted.
     """
 
     reason: str
@@ -150,8 +150,8 @@ def reasons_of(rejected: Sequence[Rejected]) -> tuple[Reason, ...]:
         Reason(
             reason=lines[0].reason,
             count=len(lines),
-            lines=tuple(line.line for line in lines),
-            rejected=tuple(lines),
+            lines=tuple(line.line for line in lines[:_REMEMBERED]),
+            rejected=tuple(lines[:_REMEMBERED]),
         )
         for lines in kinds.values()
     ]

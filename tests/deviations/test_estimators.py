@@ -178,7 +178,8 @@ def test_constant_readings_are_said() -> None:
 
 def test_unknown_noise_takes_the_widest_interval() -> None:
     """Where the noise cannot be told the degrees of freedom are the smallest among the plausible noises."""
-    curve = eb.stability(white_fm(6), averaging=[1])
+    record = eb.Record.from_frequency(np.full(6, 1e-8), interval_s=1.0)
+    curve = eb.stability(record, averaging=[1])
 
     assert "NOISE_TYPE_UNKNOWN" in codes(curve)
     # SOURCE: the defining sum for white PM by hand: five second differences with correlations 1, -2/3 and 1/6

@@ -133,7 +133,10 @@ def test_mixture_is_recovered_within_its_uncertainty() -> None:
     assert len(right) >= 5
     assert np.abs(np.median(found, axis=0) / truth - 1) == pytest.approx([0, 0, 0], abs=0.25)
     assert np.abs(np.median(found, axis=0) / truth - 1)[:2] == pytest.approx([0, 0], abs=0.03)
-    assert np.mean(stated / truth, axis=0) == pytest.approx([0.015, 0.034, 0.17], rel=0.3)
+    # SOURCE: spreads of 300 simulated fits in which just these were detected; that it might have been others
+    # adds up to two thirds
+    assert np.all(np.mean(stated / truth, axis=0) > [0.012, 0.027, 0.14])
+    assert np.all(np.mean(stated / truth, axis=0) < [0.028, 0.062, 0.29])
 
 
 @pytest.mark.slow
@@ -335,3 +338,32 @@ def test_simulated_variances_have_the_moments_of_real_ones() -> None:
 def test_chance_counts_the_record_itself() -> None:
     """Never zero: one of n + 1."""
     assert probability_by_chance(lambda values: float(values[0]), np.zeros((99, 1)), 1.0) == 0.01
+
+
+def test_a_log_that_drift_dominates_is_fitted() -> None:
+    """Where a warming crystal drifts far above its noise a fit comes back, not an error of algebra."""
+    base = eb.simulate_clock(7000, interval_s=1.0, levels=eb.NoiseLevels(white_pm=1e-22), seed=5)
+    for curvature in (0.0, 1e-16, 1e-15):
+        time = np.arange(7000.0)
+        bent = eb.Record.from_frequency(base.values + 1e-9 * time + curvature * time**2, interval_s=1.0)
+
+        fit = eb.fit_noise_levels(bent)
+
+        assert fit.detected
+
+
+def test_standard_uncertainties_hold_with_all_five_noises() -> None:
+    """Errors over their standard uncertainty stay near one: which noises there are is unknown, too."""
+    # SOURCE: simulated truth; with uncertainties for the chosen subset alone the root mean square was 3.8
+    levels = eb.NoiseLevels(
+        white_pm=1.0, flicker_pm=0.05, white_fm=0.01, flicker_fm=3e-4, random_walk_fm=1e-6
+    )
+    errors = []
+    for seed in range(12):
+        clock = eb.simulate_clock(8192, interval_s=1.0, levels=levels, seed=seed, kind="phase")
+        fit = eb.fit_noise_levels(clock)
+        truth, found = levels.by_exponent, fit.levels.by_exponent
+        errors += [(found[a] - truth[a]) / u for a, u in fit.standard_uncertainty.items()]
+
+    assert len(errors) > 35
+    assert np.sqrt(np.mean(np.square(errors))) < 2.5

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
+from evenbeat.deviations.extended.form import moments_of
 from evenbeat.deviations.extended.forms import EXTENDED
-from evenbeat.deviations.extended.measured_ratio import corrected_weights, expected_misfit, measured_ratio
+from evenbeat.deviations.extended.measured_ratio import corrected_moments, expected_misfit, measured_ratio
 from evenbeat.deviations.extended.quadratic import allan_variance
 from evenbeat.deviations.extended.theo1 import theo1_variance
-from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import PhasePoints
 
 POINTS, SPAN = 257, 64
@@ -26,14 +26,15 @@ def test_scatter_and_misfit_are_those_of_simulated_records(exponent: int, name: 
         samples = PhasePoints.of(np.asarray(clock.values))
         found.append(theo1_variance(samples.phase_s, SPAN) / measured_ratio(samples))
     ratio = np.array(found) / allan_variance(0.75 * SPAN, exponent)
-    terms = TermSum(total=0.0, possible=POINTS - SPAN, terms=POINTS - SPAN)
-    alone = EXTENDED["theo1"].form.freedom(terms, POINTS, SPAN, exponent, "exact")
-    edf, _ = corrected_weights(POINTS, SPAN, exponent, None)
+    noise = np.eye(5)[2 - exponent]
+    moments = moments_of(EXTENDED["theo1"].form, POINTS, SPAN)
+    alone = moments.freedom(noise)
+    edf = corrected_moments(POINTS, SPAN, noise, moments).freedom(noise)
 
     # SOURCE: simulation; the variance of 300 values is known to 15 %, their mean to 6 % of their spread
     assert edf < 0.75 * alone
     assert 2 / np.var(ratio) == pytest.approx(edf, rel=0.3)
-    assert np.mean(ratio) - 1 == pytest.approx(expected_misfit(POINTS, SPAN, exponent), abs=0.08)
+    assert np.mean(ratio) - 1 == pytest.approx(expected_misfit(POINTS, SPAN, noise[np.newaxis]), abs=0.08)
 
 
 def test_white_phase_noise_is_said_not_to_fit() -> None:

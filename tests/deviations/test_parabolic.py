@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.deviations.extended.parabolic import parabolic_freedom, parabolic_terms, parabolic_weights
-from evenbeat.deviations.extended.quadratic import phase_kernel
+from evenbeat.deviations.covariance import phase_kernel
+from evenbeat.deviations.extended.parabolic import parabolic_moments, parabolic_terms, parabolic_weights
 from evenbeat.deviations.sums.samples import PhasePoints
 
 
@@ -89,7 +89,7 @@ def test_freedom_by_full_covariance(exponent: int, factor: int, gaps: bool) -> N
     exact = np.trace(covariance) ** 2 / np.sum(covariance**2)
 
     assert terms.terms == len(begins)
-    assert parabolic_freedom(terms, factor, exponent) == pytest.approx(exact, rel=0.02)
+    assert parabolic_moments(terms, factor).freedom(np.eye(5)[2 - exponent]) == pytest.approx(exact, rel=0.02)
 
 
 def test_long_factors_take_the_freedom_of_shorter_ones() -> None:
@@ -97,7 +97,7 @@ def test_long_factors_take_the_freedom_of_shorter_ones() -> None:
 
     def freedom(scale: int) -> float:
         terms = parabolic_terms(PhasePoints.of(white(400 * scale)), 48 * scale)
-        return parabolic_freedom(terms, 48 * scale, 0)
+        return parabolic_moments(terms, 48 * scale).freedom(np.eye(5)[2])
 
     assert freedom(3) == pytest.approx(freedom(1), rel=0.02)
 

@@ -9,12 +9,11 @@ import pytest
 from scipy import linalg
 
 import evenbeat as eb
-from evenbeat.deviations.covariance import term_covariance
+from evenbeat.deviations.covariance import exponents_of, term_covariance
 from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.extended import form_weights
-from evenbeat.deviations.extended.forms import EXTENDED, _span_weights
-from evenbeat.deviations.extended.stretch_form import _stretch_weights
-from evenbeat.deviations.extended.total import total_form
+from evenbeat.deviations.extended import dense
+from evenbeat.deviations.extended.form import moments_of
+from evenbeat.deviations.extended.forms import EXTENDED
 from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.term_weights import raised_to_freedom, weights_of_differences
@@ -37,7 +36,8 @@ def weights_and_edf(
     options = {"order": kind.order, "averaged": kind.averaged, "overlapping": kind.overlapping}
     terms = terms_of(possible, valid)
     edf = equivalent_degrees_of_freedom(terms, factor, exponent=exponent, **options)
-    return weights_of_differences(terms, factor, edf, exponent=exponent, **options), edf
+    noise = np.eye(len(exponents_of(kind.order)))[2 - exponent]
+    return weights_of_differences(terms, factor, edf, levels=noise, **options), edf
 
 
 @pytest.mark.parametrize("exponent", NOISES)
@@ -64,45 +64,37 @@ def test_weights_are_the_eigenvalues_of_all_terms(name: str, exponent: int) -> N
 
 @pytest.mark.parametrize("exponent", NOISES)
 @pytest.mark.parametrize("name", QUADRATIC)
-def test_a_shorter_record_stands_for_a_longer_one(
-    name: str, exponent: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_shorter_record_stands_for_a_longer_one(name: str, exponent: int) -> None:
     """The leading weights of 321 points taken from 161 are those of all 321."""
     form = EXTENDED[name].form
     factor = 160 if name == "theo1" else 80
-    terms = terms_of(100)
-    edf = form.freedom(
-        terms_of(321 - (factor if name == "theo1" else 3 * factor - 1)), 321, factor, exponent, "exact"
-    )
-    if name == "total":
-        edf = form.freedom(terms, 321, factor, exponent, "exact")
-    short = form.weights(terms, 321, factor, exponent, edf)
-    monkeypatch.setattr(form_weights, "MOST_POINTS", 400)
-    whole = form.weights(terms, 321, factor, exponent, edf)
+    noise = np.eye(len(exponents_of(form.order)))[2 - exponent]
+    moments = moments_of(form, 321, factor)
+    short = form.weights(terms_of(100), 321, factor, moments, noise)
+    inner = dense.seen_by_differences(form.matrix(321, factor), form.order)
+    whole = dense.weights_of_form(inner, 321, noise, form.order)
 
-    if short is None or whole is None:
-        assert edf > 50
+    if short is None:
+        assert moments.freedom(noise) > 50
         return
     assert short[:3] == pytest.approx(whole[:3], abs=0.01 if exponent < 1 else 0.03)
 
 
 @pytest.mark.parametrize("exponent", NOISES)
-@pytest.mark.parametrize(("name", "factor"), [("total", 40), ("modified_total", 30), ("theo1", 64)])
-def test_weights_have_the_degrees_of_freedom_of_the_trace_formula(
-    name: str, factor: int, exponent: int
-) -> None:
-    """Two ways to the same number for 129 points: eigenvalues of the form, and traces summed over lags."""
+@pytest.mark.parametrize(
+    ("name", "factor"), [("total", 40), ("modified_total", 30), ("hadamard_total", 30), ("theo1", 64)]
+)
+def test_two_ways_to_the_degrees_of_freedom(name: str, factor: int, exponent: int) -> None:
+    """For 129 points: eigenvalues of the form, its traces, and what longer records are given."""
     form = EXTENDED[name].form
-    count = 129 - factor if name == "theo1" else 129 - 3 * factor + 1
-    edf = form.freedom(terms_of(count), 129, factor, exponent, "exact")
-    raw = {
-        "total": lambda: form_weights.weights_of_form(total_form(129, factor), exponent, 2),
-        "theo1": lambda: _span_weights(129, factor, exponent),
-        "modified_total": lambda: _stretch_weights(129, factor, exponent, hadamard=False),
-    }[name]()
+    noise = np.eye(len(exponents_of(form.order)))[2 - exponent]
+    exact = moments_of(form, 129, factor).freedom(noise)
+    inner = dense.seen_by_differences(form.matrix(129, factor), form.order)
+    weights = dense.weights_of_form(inner, 129, noise, form.order)
 
-    # beyond m = 16 the degrees of freedom of the modified total are carried over from shorter stretches
-    assert 1 / np.sum(raw**2) == pytest.approx(edf, rel=0.03 if name == "modified_total" else 1e-3)
+    assert 1 / np.sum(weights**2) == pytest.approx(exact, rel=1e-3)
+    # beyond m = 16 the degrees of freedom of stretches are carried over from shorter ones
+    assert form.freedom(129, factor, exponent) == pytest.approx(exact, rel=0.03)
 
 
 def test_power_gives_the_degrees_of_freedom_asked_for() -> None:

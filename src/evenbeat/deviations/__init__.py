@@ -4,10 +4,10 @@
 
     averaging.py    which averaging factors; names.py: abbreviations; drift.py: drift taken out
     sums/           sums of squares of differences of phase and of moving sums of them
-    covariance.py   covariance of two differences under a power-law noise
-    noise_type.py   which power law, per averaging time
-    freedom.py      equivalent degrees of freedom
-    freedom_between.py  the same at thousands of averaging times
+    covariance.py   covariance of two differences under each power-law noise
+    freedom.py      expectation, scatter and degrees of freedom under any mixture of noises
+    noise_mixture.py    NoiseMixture: levels as surely as they are known, and how a statistic is distributed
+    noise_search.py     the mixture of a record, found once from the record itself
     term_weights.py weights of the chi-squared variables that make up a mean of squared terms
     chi_squared_sums.py  quantiles of their sum, for the intervals
     estimators.py   the table of statistics, and stability()

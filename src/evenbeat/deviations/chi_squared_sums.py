@@ -25,6 +25,7 @@ FARTHEST = 40.0
 BISECTIONS = 44
 NEAR_THE_MEAN = 1e-3
 SMALLEST_WEIGHT = 1e-9
+MIXED_ROUNDS = 20
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -46,6 +47,8 @@ class ChiSquaredSums:
     shape: IntArray
     weights: FloatArray
     degrees: FloatArray
+    scales: FloatArray | None = None
+    freedoms: FloatArray | None = None
 
     @classmethod
     def of_edf(cls, edf: FloatArray) -> Self:
@@ -55,7 +58,12 @@ class ChiSquaredSums:
 
     @classmethod
     def of_weights(
-        cls, edf: FloatArray, weights: Sequence[FloatArray | None], shape: IntArray | None = None
+        cls,
+        edf: FloatArray,
+        weights: Sequence[FloatArray | None],
+        *,
+        scales: FloatArray | None = None,
+        freedoms: FloatArray | None = None,
     ) -> Self:
         """Return the distributions from all weights of each shape, largest first.
 
@@ -65,16 +73,16 @@ class ChiSquaredSums:
             Shape (n,).
         weights
             All weights of each shape; plain chi-squared for ``None``.
-        shape
-            Shape (n,): which of them; one each where not given.
+        scales, freedoms
+            As the attributes.
         """
-        rows = np.arange(len(edf)) if shape is None else shape
+        rows = np.arange(len(edf))
         found, degrees = np.zeros((len(weights), LEADING + 1)), np.ones((len(weights), LEADING + 1))
         found[:, 0] = 1.0
         for row, some in enumerate(weights):
             if some is not None:
                 found[row], degrees[row] = _leading(some)
-        return cls(edf=edf, shape=rows, weights=found, degrees=degrees)
+        return cls(edf=edf, shape=rows, weights=found, degrees=degrees, scales=scales, freedoms=freedoms)
 
     def quantile(self, probability: float) -> FloatArray:
         """Return the quantiles, shape (n,), NaN where nothing is known.
@@ -87,7 +95,9 @@ class ChiSquaredSums:
         """
         plain = self.of_edf(1 / np.sum(self.degrees * self.weights**2, axis=-1))
         proportion = self._by_saddlepoint(probability) / plain._by_saddlepoint(probability)
-        exact = 2 * special.gammaincinv(0.5 * self.edf, probability) / self.edf
+        exact: FloatArray = 2 * special.gammaincinv(0.5 * self.edf, probability) / self.edf
+        if self.scales is not None and self.freedoms is not None and self.scales.shape[1] > 1:
+            exact = _mixed(exact, self.scales, self.freedoms, probability)
         return np.asarray(exact * proportion[self.shape])
 
     def _by_saddlepoint(self, probability: float) -> FloatArray:
@@ -119,6 +129,18 @@ class ChiSquaredSums:
         safe = np.where(near, 1.0, root)
         change = np.log(np.where(near, 1.0, t * np.sqrt(second)) / safe) / safe
         return root + np.where(near, third / second**1.5 / 6, change), value
+
+
+def _mixed(start: FloatArray, scales: FloatArray, freedoms: FloatArray, probability: float) -> FloatArray:
+    """Return quantiles of equal mixtures of scaled chi-squared variables, by bisection of the logarithm."""
+    each = scales * 2 * special.gammaincinv(0.5 * freedoms, probability) / freedoms
+    low, high = np.log(each.min(axis=1)), np.log(each.max(axis=1))
+    half = 0.5 * freedoms
+    for _ in range(MIXED_ROUNDS):
+        middle = 0.5 * (low + high)
+        below = np.mean(special.gammainc(half, half * np.exp(middle)[:, np.newaxis] / scales), axis=1)
+        low, high = np.where(below < probability, middle, low), np.where(below < probability, high, middle)
+    return np.where(np.isnan(start), start, np.exp(0.5 * (low + high)))
 
 
 def _leading(weights: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -1,75 +1,83 @@
-"""Covariance of two terms of a statistic under one power-law noise, up to a constant factor.
+"""Covariance of two terms of a statistic under each power-law noise, per unit of its level.
 
 A term is a difference of ``order`` of phase points ``factor`` apart, for the modified statistics the
-mean of ``factor`` such neighbouring differences. With the generalized covariance K of the phase the
-covariance of two terms is a finite difference of K of twice the order; averaging adds two orders on
-the double sum of K. Own derivation; the degrees of freedom that follow are held to those of Greenhall and
-Riley, 35th PTTI 2003 (tests/reference/test_published_freedom.py), and to dense covariances
-(tests/deviations/test_freedom.py).
+mean of ``factor`` such neighbouring differences. With the generalized covariance K of the phase (Matheron
+1973, Advances in Applied Probability 5) the covariance of two terms is a finite difference of K of twice
+the order; averaging adds two orders on the double sum of K. Own derivation; the degrees of freedom that
+follow are held to those of Greenhall and Riley, 35th PTTI 2003 (tests/reference/test_published_freedom.py),
+and to dense covariances (tests/deviations/test_freedom.py).
+
+Everything is for phase sampled once a second; for another interval the level h_α counts as
+``h_α interval^(1-α)``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.powerlaw import phase_covariance
 from evenbeat.quantities import FloatArray
 
 LONGEST_DISCRETE_AVERAGE = 64
 """Up to this factor averages of flicker noises are summed; beyond it the integral agrees to 1e-4."""
+_LONGEST_TABLE = 1 << 13
 
 _Shape = Callable[[FloatArray], FloatArray]
-
-
 _FLICKER_PM_ZERO_LAG = math.log(math.pi) + np.euler_gamma  # cut-off at half the sampling rate
 
 
-def _power_and_logarithm(power: int) -> _Shape:
-    return lambda t: np.asarray(t**power * np.log(np.where(t > 0, t, 1.0)))
+def _logarithm(t: FloatArray) -> FloatArray:
+    return np.log(np.where(t > 0, t, 1.0))
 
 
 def _flicker_pm(t: FloatArray) -> FloatArray:
-    return np.where(t > 0, -np.log(np.where(t > 0, t, 1.0)), _FLICKER_PM_ZERO_LAG)
+    return (np.where(t > 0, 0.0, _FLICKER_PM_ZERO_LAG) - _logarithm(t)) / (4 * math.pi**2)
 
 
+# K of phase per unit h_α: S_x = h_α f^(α-2)/(4π²); two orders further down K'' = -4π² K
 _PHASE: dict[int, _Shape] = {
-    2: lambda t: (t == 0).astype(float),
+    2: lambda t: (t == 0) / (8 * math.pi**2),
     1: _flicker_pm,
-    0: lambda t: phase_covariance(0, t),
-    -1: lambda t: phase_covariance(-1, t),
-    -2: lambda t: phase_covariance(-2, t),
-    -3: _power_and_logarithm(4),
-    -4: lambda t: t**5,
+    0: lambda t: -0.25 * t,
+    -1: lambda t: 0.5 * t**2 * _logarithm(t),
+    -2: lambda t: math.pi**2 / 6 * t**3,
+    -3: lambda t: -(math.pi**2) / 6 * t**4 * _logarithm(t),
+    -4: lambda t: -(math.pi**4) / 30 * t**5,
 }
-# F with F(k+1) - 2 F(k) + F(k-1) = K(k), up to the factor of K
+# F with F(k+1) - 2 F(k) + F(k-1) = K(k)
 _DOUBLE_SUM: dict[int, _Shape] = {
-    2: lambda t: t,
-    0: lambda t: t**3 - t,
-    -2: lambda t: t**5 / 20 - t**3 / 12 + t / 30,
-    -4: lambda t: t**7 / 42 - t**5 / 12 + t**3 / 12 - t / 42,
+    2: lambda t: t / (16 * math.pi**2),
+    0: lambda t: -(t**3 - t) / 24,
+    -2: lambda t: math.pi**2 / 6 * (t**5 / 20 - t**3 / 12 + t / 30),
+    -4: lambda t: -(math.pi**4) / 30 * (t**7 / 42 - t**5 / 12 + t**3 / 12 - t / 42),
 }
-# F with F'' = K, up to the factor of K and polynomials that the differences annihilate
+# F with F'' = K, up to polynomials that the differences annihilate
 _DOUBLE_INTEGRAL: dict[int, _Shape] = {
-    1: _power_and_logarithm(2),
-    -1: _power_and_logarithm(4),
-    -3: _power_and_logarithm(6),
+    1: lambda t: -(t**2) * _logarithm(t) / (8 * math.pi**2),
+    -1: lambda t: t**4 * _logarithm(t) / 24,
+    -3: lambda t: -(math.pi**2) * t**6 * _logarithm(t) / 180,
 }
 EXPONENTS = tuple(_PHASE)
 
 
-def lowest_exponent(order: int) -> int:
-    """Return the steepest noise for which differences of ``order`` are stationary."""
-    return 2 - 2 * order if order < 3 else -4
+def exponents_of(order: int) -> tuple[int, ...]:
+    """Return the noises under which differences of ``order`` are stationary: to -2 for 2, to -4 for 3."""
+    return EXPONENTS[: 2 * order + 1]
 
 
-def term_covariance(
-    lag: npt.ArrayLike, factor: int, *, exponent: int, order: int, averaged: bool
+def phase_kernel(lag: FloatArray, exponent: int) -> FloatArray:
+    """Return the generalized covariance of phase at these lags in samples, per unit of the level."""
+    return _PHASE[exponent](np.abs(lag))
+
+
+def term_covariances(
+    lag: npt.ArrayLike, factor: int, *, order: int, averaged: bool, exponents: Sequence[int] | None = None
 ) -> FloatArray:
-    """Return the covariance of two terms ``lag`` samples apart, up to a constant factor.
+    """Return the covariance of two terms ``lag`` samples apart, per unit of each level [s²].
 
     Parameters
     ----------
@@ -77,34 +85,47 @@ def term_covariance(
         Whole numbers of samples, shape (n,).
     factor
         Averaging factor.
-    exponent
-        α of S_y, from 2 to ``2 - 2 * order``.
     order
         2 for the Allan, 3 for the Hadamard statistics.
     averaged
         Whether a term is the mean of ``factor`` differences (modified statistics).
+    exponents
+        α of the noises; all that the differences allow unless given.
+
+    Returns
+    -------
+    FloatArray
+        Shape (noises, n).
     """
-    t = np.asarray(lag, dtype=float)
-    if not averaged or factor == 1:
-        return _difference(_PHASE[exponent], t, factor, order)
+    steps = order + (averaged and factor > 1)
+    weights = np.array([(-1.0) ** (steps + k) * math.comb(2 * steps, k) for k in range(2 * steps + 1)])
+    at = np.abs(np.asarray(lag, dtype=float) + factor * np.arange(-steps, steps + 1)[:, np.newaxis])
+    chosen = exponents_of(order) if exponents is None else exponents
+    if steps == order:
+        return np.array([weights @ _PHASE[exponent](at) for exponent in chosen])
+    # the difference of F has one order more, and with it the sign of the difference of K changes
+    return np.array([weights @ _averaged(exponent, at, factor) for exponent in chosen]) / -(
+        float(factor) ** 2
+    )
+
+
+def _averaged(exponent: int, at: FloatArray, factor: int) -> FloatArray:
     if exponent in _DOUBLE_SUM:
-        return _difference(_DOUBLE_SUM[exponent], t, factor, order + 1)
-    if factor > LONGEST_DISCRETE_AVERAGE:
-        return _difference(_DOUBLE_INTEGRAL[exponent], t, factor, order + 1)
-    return _summed(t, factor, exponent, order)
+        return _DOUBLE_SUM[exponent](at)
+    if factor > LONGEST_DISCRETE_AVERAGE or at.max() >= _LONGEST_TABLE:
+        return _DOUBLE_INTEGRAL[exponent](at)
+    return _double_sums(exponent)[at.astype(np.int64)]
 
 
-def _difference(shape: _Shape, lag: FloatArray, factor: int, order: int) -> FloatArray:
-    total = np.zeros_like(lag)
-    for step in range(-order, order + 1):
-        weight = (-1) ** (step % 2) * math.comb(2 * order, order + step)
-        total += weight * shape(np.abs(lag + step * factor))
-    return total
+@lru_cache(maxsize=4)
+def _double_sums(exponent: int) -> FloatArray:
+    kernel = _PHASE[exponent](np.arange(_LONGEST_TABLE, dtype=float))
+    slopes = np.concatenate([[0.5 * kernel[0]], kernel[1:-1]]).cumsum()
+    return np.concatenate([[0.0], np.cumsum(slopes)])
 
 
-def _summed(lag: FloatArray, factor: int, exponent: int, order: int) -> FloatArray:
-    """Return the covariance of averages by the sum over all pairs of their differences."""
-    reach = int(np.max(np.abs(lag), initial=0.0)) + factor
-    pairs = _difference(_PHASE[exponent], np.arange(-reach, reach + 1, dtype=float), factor, order)
-    triangle = factor - np.abs(np.arange(1 - factor, factor))
-    return np.asarray(np.convolve(pairs, triangle, mode="same")[reach + lag.astype(np.int64)])
+def term_covariance(
+    lag: npt.ArrayLike, factor: int, *, exponent: int, order: int, averaged: bool
+) -> FloatArray:
+    """Return the same under one noise, shape (n,)."""
+    return term_covariances(lag, factor, order=order, averaged=averaged, exponents=(exponent,))[0]

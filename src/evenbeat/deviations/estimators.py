@@ -10,23 +10,22 @@ from types import MappingProxyType
 import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, IntArray, asked_factors, chosen_factors
-from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
-from evenbeat.deviations.covariance import lowest_exponent
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.drift import LAW, without_drift
 from evenbeat.deviations.extended.curves import check_bias, extended_curve
 from evenbeat.deviations.extended.form import Bias
 from evenbeat.deviations.extended.forms import EXTENDED
 from evenbeat.deviations.extended.hybrid import HYBRID, hybrid_curve
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
-from evenbeat.deviations.freedom_between import interpolated, looked_at, next_shorter
+from evenbeat.deviations.freedom import Moments, moments_of_differences
 from evenbeat.deviations.names import name_of
-from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
+from evenbeat.deviations.noise_mixture import Law, NoiseMixture
+from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.deviations.sums.kernels import Progress, TermSum, one_thread, sums_of_squares
 from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.deviations.term_weights import weights_of_differences
 from evenbeat.errors import InputError, TooShortError
+from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
 
@@ -158,6 +157,7 @@ def stability(
     averaging_time_s: Sequence[float] | float | None = None,
     minimum_coverage: float = 1.0,
     bias: Bias = "exact",
+    noise: NoiseLevels | str | None = None,
     remove_drift: bool = False,
     progress: Progress | None = None,
 ) -> StabilityCurve:
@@ -187,11 +187,15 @@ def stability(
         ``PARTIAL_AVERAGES`` says so.
     bias
         What is done about the bias of the total family and of Théo1 against the variance they estimate:
-        ``exact`` divides by the exact ratio of expectations under the noise told at each averaging time,
+        ``exact`` divides by the exact ratio of expectations under the record's mixture of noises,
         ``published`` by the published factor (so that the tables of the handbook come out; for the modified
         total it is up to 6 % in variance away from the exact one, at factor 1 by 46 %), ``none`` leaves it
         in. Without effect on the others. For ``theo1_hybrid`` ``published`` is the ratio measured where both
         parts exist; its intervals are then too short.
+    noise
+        The noise behind the intervals and the bias, taken as given: levels, or the name of one noise, such as
+        ``"white FM"``. Unless given the mixture of noises is found from the record, with what is not known of
+        it, and never from the averaging times asked for.
     remove_drift
         Whether a linear drift of frequency, fitted by least squares, is taken out first. Title and findings
         say so; beyond about a tenth of the record the deviations then come out low.
@@ -248,6 +252,7 @@ def stability(
             averaging_time_s=averaging_time_s,
             minimum_coverage=minimum_coverage,
             bias=bias,
+            noise=noise,
             progress=progress,
         )
         return replace(curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings))
@@ -262,17 +267,33 @@ def stability(
     with one_thread():  # the matrices are too small for two threads
         if statistic == HYBRID:
             return hybrid_curve(
-                record, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+                record,
+                averaging,
+                minimum_coverage=minimum_coverage,
+                bias=bias,
+                noise=noise,
+                progress=progress,
             )
         if statistic in EXTENDED:
             return extended_curve(
-                record, statistic, averaging, minimum_coverage=minimum_coverage, bias=bias, progress=progress
+                record,
+                statistic,
+                averaging,
+                minimum_coverage=minimum_coverage,
+                bias=bias,
+                noise=noise,
+                progress=progress,
             )
-        return _difference_curve(record, _known(statistic), averaging, minimum_coverage, progress)
+        return _difference_curve(record, _known(statistic), averaging, minimum_coverage, noise, progress)
 
 
 def _difference_curve(
-    record: Record, kind: Statistic, averaging: Averaging, minimum_coverage: float, progress: Progress | None
+    record: Record,
+    kind: Statistic,
+    averaging: Averaging,
+    minimum_coverage: float,
+    noise: NoiseLevels | str | None,
+    progress: Progress | None,
 ) -> StabilityCurve:
     """Return the curve of one of :data:`STATISTICS`."""
     samples = samples_of(record, minimum_coverage)
@@ -283,11 +304,11 @@ def _difference_curve(
         raise TooShortError(msg, needed=needed, available=len(record))
     chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
     times = chosen.factors * record.interval_s
-    told = noise_exponents(samples, chosen.factors, order=kind.order)
-    exponents = with_last_inherited(told)
-    sums, edf, distribution = _computed(
-        samples, kind, chosen.factors, exponents, minimum_coverage=minimum_coverage, progress=progress
+    mixture = mixture_of(samples, record.interval_s, noise, order=kind.order)
+    sums, moments, weights = _computed(
+        samples, kind, chosen.factors, mixture, minimum_coverage=minimum_coverage, progress=progress
     )
+    law = Law.of(mixture, moments)
     deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
     return StabilityCurve.of_record(
         record,
@@ -296,16 +317,17 @@ def _difference_curve(
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in sums], dtype=np.int64),
-        edf=edf,
-        distribution=distribution,
-        noise_exponent=exponents,
+        edf=law.edf,
+        distribution=law.distribution(weights),
+        noise_exponent=law.exponent,
+        noise=mixture,
         findings=(
             *chosen.findings,
             *about_record(record),
             *about_gaps(samples, sums, times, minimum_coverage),
             *about_variation(deviation),
             *about_rounding(samples, deviation, kind.white_phase_response(chosen.factors, times)),
-            *about_noise(told, times),
+            *about_noise(law, times, stated=noise is not None),
         ),
     )
 
@@ -321,12 +343,12 @@ def _computed(
     samples: Samples,
     kind: Statistic,
     factors: IntArray,
-    exponents: FloatArray,
+    mixture: NoiseMixture | None,
     *,
     minimum_coverage: float,
     progress: Progress | None,
-) -> tuple[list[TermSum], FloatArray, ChiSquaredSums]:
-    """Return the sums, the degrees of freedom and the distributions."""
+) -> tuple[list[TermSum], list[Moments], list[FloatArray | None]]:
+    """Return the sums, what they are in expectation, and the weights behind them."""
     sums = sums_of_squares(
         samples,
         factors,
@@ -336,49 +358,29 @@ def _computed(
         minimum_coverage=minimum_coverage,
         progress=progress,
     )
-    smooth = kind.overlapping and not samples.has_gaps
-    chosen = looked_at(exponents) if smooth else np.ones(len(factors), dtype=bool)
-    found: list[tuple[float, FloatArray | None]] = [
-        _freedom(terms, kind, int(factor), float(exponent)) if looked else (math.nan, None)
-        for terms, factor, exponent, looked in zip(sums, factors, exponents, chosen, strict=True)
-    ]
-    edf = interpolated(factors, exponents, np.array([edf for edf, _ in found]), chosen)
-    shapes = [weights for (_, weights), looked in zip(found, chosen, strict=True) if looked]
-    return sums, edf, ChiSquaredSums.of_weights(edf, shapes, next_shorter(chosen))
+    mean = None if mixture is None else mixture.levels_for(2 * kind.order + 1).mean(axis=0)
+    moments, weights = [], []
+    for terms, factor in zip(sums, factors.tolist(), strict=True):
+        found = moments_of_differences(
+            terms, factor, order=kind.order, averaged=kind.averaged, overlapping=kind.overlapping
+        )
+        levels = found.least_freedom if mean is None else mean
+        moments.append(found)
+        weights.append(
+            weights_of_differences(
+                terms,
+                factor,
+                found.freedom(levels),
+                levels=levels,
+                order=kind.order,
+                averaged=kind.averaged,
+                overlapping=kind.overlapping,
+            )
+        )
+    return sums, moments, weights
 
 
 def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> float:
     if terms.terms == 0:
         return math.nan
     return kind.normalised(terms.total / terms.terms, averaging_time_s)
-
-
-def _freedom(
-    terms: TermSum, kind: Statistic, factor: int, exponent: float
-) -> tuple[float, FloatArray | None]:
-    """Return degrees of freedom and weights: of the noise with the fewest where none was told."""
-    plausible = range(lowest_exponent(kind.order), 3) if math.isnan(exponent) else (round(exponent),)
-    edf, noise = min(
-        (
-            equivalent_degrees_of_freedom(
-                terms,
-                factor,
-                exponent=noise,
-                order=kind.order,
-                averaged=kind.averaged,
-                overlapping=kind.overlapping,
-            ),
-            noise,
-        )
-        for noise in plausible
-    )
-    weights = weights_of_differences(
-        terms,
-        factor,
-        edf,
-        exponent=noise,
-        order=kind.order,
-        averaged=kind.averaged,
-        overlapping=kind.overlapping,
-    )
-    return edf, weights

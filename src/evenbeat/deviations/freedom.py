@@ -1,21 +1,23 @@
-"""Equivalent degrees of freedom of a variance, from the exact covariance of its terms.
+"""What a statistic is in expectation and how much it scatters, under any mixture of noises at once.
 
-A mean of M squared Gaussian terms with covariance c(k) at lag k has relative variance
-``2 Σ n(k) c(k)² / (M c(0))²``, where n(k) is the number of pairs of terms k apart, so that it is
-distributed nearly as chi-squared with ``edf = M² c(0)² / Σ n(k) c(k)²`` (Greenhall and Riley 2003; the
-sum runs over lags of both signs). With gaps n(k) is the autocorrelation of the mask of valid terms
+A mean of M squared Gaussian terms with covariance c(k) at lag k has the expectation c(0) and the variance
+``2 Σ n(k) c(k)²/M²``, where n(k) is the number of pairs of terms k apart and the sum runs over lags of both
+signs; it is distributed nearly as chi-squared with ``edf = 2 E²/Var`` (Greenhall and Riley 2003). Under
+levels h_α the covariance is ``Σ h_α c_α(k)``, so that the sums over lags of ``c_α c_β`` are all that a
+mixture needs. With gaps n(k) is the autocorrelation of the whole mask of valid terms
 (:mod:`evenbeat.deviations.sums.pairs`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.covariance import term_covariance
+from evenbeat.deviations.covariance import term_covariances
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.quantities import FloatArray
 
@@ -29,10 +31,39 @@ BINS = 256
 right to 0.2 %, under flicker PM to 7 % where gaps recur within a bin."""
 
 
-def equivalent_degrees_of_freedom(
-    terms: TermSum, factor: int, *, exponent: int, order: int, averaged: bool, overlapping: bool
-) -> float:
-    """Return the equivalent degrees of freedom of a mean of squared terms.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Moments:
+    """Expectation and scatter of one statistic at one averaging factor, per unit of the levels.
+
+    Attributes
+    ----------
+    expected
+        Shape (noises,): what the statistic is in expectation; NaN without any term.
+    aimed_at
+        Shape (noises,): the variance that it estimates, in the same unit.
+    products
+        Shape (noises, noises): under levels h the variance of the statistic is ``2 hᵀ products h``.
+    """
+
+    expected: FloatArray
+    aimed_at: FloatArray
+    products: FloatArray
+
+    def freedom(self, levels: FloatArray) -> float:
+        """Return the equivalent degrees of freedom under these levels, at least one."""
+        return at_least_one(float((self.expected @ levels) ** 2 / (levels @ self.products @ levels)))
+
+    @property
+    def least_freedom(self) -> FloatArray:
+        """Levels of the one noise under which there are the fewest, shape (noises,)."""
+        fewest = int(np.argmin(self.expected**2 / np.diag(self.products)))
+        return np.eye(len(self.expected))[fewest]
+
+
+def moments_of_differences(
+    terms: TermSum, factor: int, *, order: int, averaged: bool, overlapping: bool
+) -> Moments:
+    """Return those of a mean of squared differences of phase.
 
     Parameters
     ----------
@@ -40,17 +71,10 @@ def equivalent_degrees_of_freedom(
         Number of terms, and which of them are valid where the record has gaps.
     factor
         Averaging factor.
-    exponent
-        α of the noise, a whole number.
     order, averaged
-        As in :func:`evenbeat.deviations.covariance.term_covariance`.
+        As in :func:`evenbeat.deviations.covariance.term_covariances`.
     overlapping
         Whether neighbouring terms start one sample apart; otherwise one averaging time.
-
-    Returns
-    -------
-    float
-        At least 1; NaN without any term.
 
     Notes
     -----
@@ -59,43 +83,75 @@ def equivalent_degrees_of_freedom(
     factor 100 up. Flicker PM depends weakly on the bandwidth, here half the sampling rate.
     """
 
-    def covariance(lags: IntArray) -> FloatArray:
+    def covariances(lags: IntArray) -> FloatArray:
         step = 1 if overlapping else factor
-        return term_covariance(lags * step, factor, exponent=exponent, order=order, averaged=averaged)
+        return term_covariances(lags * step, factor, order=order, averaged=averaged)
 
-    return freedom_of_terms(terms, factor, covariance, spans=order + averaged, overlapping=overlapping)
+    spans = order + averaged
+    if not overlapping:
+        return moments_of_terms(terms, factor, covariances, spans=spans, overlapping=False)
+    known = _known_covariances(factor, order, averaged)
+    return moments_of_terms(terms, factor, covariances, spans=spans, overlapping=True, known=known)
 
 
-def freedom_of_terms(
+@lru_cache(maxsize=512)
+def _known_covariances(factor: int, order: int, averaged: bool) -> FloatArray:  # noqa: FBT001 a key
+    lags = overlapping_lags(factor, order + averaged)
+    return term_covariances(lags, factor, order=order, averaged=averaged)
+
+
+def moments_of_terms(
     terms: TermSum,
     factor: int,
-    covariance: Callable[[IntArray], FloatArray],
+    covariances: Callable[[IntArray], FloatArray],
     *,
     spans: int,
     overlapping: bool,
-) -> float:
+    known: FloatArray | None = None,
+) -> Moments:
     """Return the same for terms that are linear in phase in any other way.
 
     Parameters
     ----------
     terms, factor, overlapping
         As above.
-    covariance
-        Covariance of two terms that many terms apart, up to a constant factor.
+    covariances
+        Covariance of two terms that many terms apart, shape (noises, lags).
     spans
         How many averaging times one term spans.
+    known
+        The covariances at :func:`overlapping_lags`, where they have been computed before.
     """
+    at_zero = covariances(np.zeros(1, dtype=np.int64))[:, 0] if known is None else known[:, 0]
     if terms.terms == 0:
-        return float("nan")
+        nothing = np.full(len(at_zero), np.nan)
+        return Moments(expected=nothing, aimed_at=nothing, products=np.outer(nothing, nothing))
     if terms.terms == 1:
-        return 1.0
+        return Moments(expected=at_zero, aimed_at=at_zero, products=np.outer(at_zero, at_zero))
     if not terms.complete:
-        squares = _sum_with_gaps(terms, factor, covariance, spans=spans, overlapping=overlapping)
-        return at_least_one(terms.terms**2 / squares)
-    lags = _lags(factor, spans, overlapping=overlapping, possible=terms.possible)
-    at = covariance(lags)
-    squares = (terms.possible - lags) * (at / at[0]) ** 2
-    return at_least_one(terms.terms**2 / sum_over_lags(lags, squares))
+        at, weights = _pairs_with_gaps(terms, factor, covariances, spans, known, overlapping=overlapping)
+    else:
+        lags = _lags(factor, spans, overlapping=overlapping, possible=terms.possible)
+        weights = lag_weights(lags) * (terms.possible - lags)
+        if known is None:
+            at = covariances(lags)
+        elif len(lags) == known.shape[1]:
+            at = known
+        else:
+            at = np.column_stack([known[:, : len(lags) - 1], covariances(lags[-1:])])
+    products = (at * weights) @ at.T / float(terms.terms) ** 2
+    return Moments(expected=at_zero, aimed_at=at_zero, products=products)
+
+
+def equivalent_degrees_of_freedom(
+    terms: TermSum, factor: int, *, exponent: int, order: int, averaged: bool, overlapping: bool
+) -> float:
+    """Return the equivalent degrees of freedom of a mean of squared differences under one noise.
+
+    At least 1; NaN without any term. Parameters are those of :func:`moments_of_differences` and α.
+    """
+    found = moments_of_differences(terms, factor, order=order, averaged=averaged, overlapping=overlapping)
+    return found.freedom(np.arange(2, 2 - len(found.expected), -1) == exponent)
 
 
 def at_least_one(edf: float) -> float:
@@ -107,11 +163,13 @@ def _lags(factor: int, spans: int, *, overlapping: bool, possible: int) -> IntAr
     if not overlapping:
         return np.arange(min(possible, REACH), dtype=np.int64)
     lags = overlapping_lags(factor, spans)
+    if lags[-1] < possible:
+        return lags
     inside = lags[lags < possible]
-    return inside if inside[-1] == possible - 1 else np.append(inside, min(possible - 1, lags[-1]))
+    return inside if inside[-1] == possible - 1 else np.append(inside, possible - 1)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=512)
 def overlapping_lags(factor: int, order: int) -> IntArray:
     """Return lags up to ``REACH`` averaging times, dense where the covariance has corners.
 
@@ -134,32 +192,29 @@ def _distances(largest: int) -> IntArray:
     return np.append(distances[distances < largest], largest)
 
 
-def sum_over_lags(lags: IntArray, values: FloatArray) -> float:
-    """Return the sum of an even function over all lags of both signs, from its values at some lags."""
-    return float(2 * np.dot(_sum_weights(lags), values) - values[0])
-
-
-def _sum_weights(lags: IntArray) -> FloatArray:
-    """Return weights that turn values at some lags into the sum over all lags between them."""
+def lag_weights(lags: IntArray) -> FloatArray:
+    """Return weights that turn values of an even function at some lags into the sum over all, both signs."""
     if len(lags) == 1:
         return np.ones(1)
     gaps = np.diff(lags).astype(float)
-    weights = np.full(len(lags), 0.5)
+    weights = np.ones(len(lags))
     weights[1:-1] = 0.0
-    weights[:-1] += 0.5 * gaps
-    weights[1:] += 0.5 * gaps
+    weights[:-1] += gaps
+    weights[1:] += gaps
+    weights[0] -= 1
     return weights
 
 
-def _sum_with_gaps(
+def _pairs_with_gaps(
     terms: TermSum,
     factor: int,
-    covariance: Callable[[IntArray], FloatArray],
-    *,
+    covariances: Callable[[IntArray], FloatArray],
     spans: int,
+    known: FloatArray | None,
+    *,
     overlapping: bool,
-) -> float:
-    """Return ``Σ n(k) c(k)²/c(0)²`` over the lags of both signs.
+) -> tuple[FloatArray, FloatArray]:
+    """Return covariances at some lags, and how many pairs of both signs each of them stands for.
 
     Every lag is counted, since n(k) jumps from lag to lag where gaps are regular. At long averaging times
     lags are taken together in bins of a small share of one, except the corners of the covariance: under
@@ -168,34 +223,48 @@ def _sum_with_gaps(
     width = max(1, factor // BINS) if overlapping else 1
     last = min(terms.possible - 1, REACH_WITH_GAPS * (factor if overlapping else 1))
     pairs = terms.pairs(width, last // width + 1)
+    both_signs = 2.0 * pairs
+    both_signs[0] = pairs[0]
     if width == 1:
-        at = covariance(np.arange(last + 1, dtype=np.int64))
-        return _over_both_signs(pairs, (at / at[0]) ** 2)
+        return covariances(np.arange(last + 1, dtype=np.int64)), both_signs
     lags = overlapping_lags(factor, spans)
-    at = covariance(lags)
-    squares = (at / at[0]) ** 2
-    corners = factor * np.arange(spans + 1)
-    where = np.searchsorted(lags, corners)
-    alone = squares[where] - 0.5 * (squares[np.abs(where - 1)] + squares[where + 1])
-    squares[where] -= alone
-    at_corners = np.array([terms.pairs_apart(lag) for lag in corners.tolist()])
-    means = _means_of_bins(lags, squares, width, len(pairs))
-    return _over_both_signs(at_corners, alone) + _over_both_signs(pairs, means)
+    weights = _weights_of_bins(lags, width, both_signs)
+    where = np.searchsorted(lags, factor * np.arange(spans + 1))
+    for place, lag in zip(where.tolist(), lags[where].tolist(), strict=True):
+        alone = terms.pairs_apart(lag) * (1 + (lag > 0))
+        weights[place] += alone
+        weights[abs(place - 1)] -= 0.5 * alone
+        weights[place + 1] -= 0.5 * alone
+    # what stands out at a corner is not part of the straight lines that the bins are summed over
+    binned = _weights_of_bins(lags, width, both_signs)[where]
+    for place, weight in zip(where.tolist(), binned.tolist(), strict=True):
+        weights[place] -= weight
+        weights[abs(place - 1)] += 0.5 * weight
+        weights[place + 1] += 0.5 * weight
+    return (covariances(lags) if known is None else known), weights
 
 
-def _over_both_signs(pairs: FloatArray, values: FloatArray) -> float:
-    return float(2 * np.dot(pairs, values) - pairs[0] * values[0])
+def _weights_of_bins(lags: IntArray, width: int, pairs: FloatArray) -> FloatArray:
+    """Return how many pairs each lag stands for, of pairs counted in bins of lags, the first centred at zero.
 
-
-def _means_of_bins(lags: IntArray, values: FloatArray, width: int, count: int) -> FloatArray:
-    """Return the means of an even function over bins of lags, the first centred at zero.
-
-    From its values at some lags, straight lines between them.
+    The mean over a bin is that of straight lines between the lags: shares of it are integrals of hats.
     """
-    upto = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(lags))])
-    borders = np.minimum(np.append(0.0, (np.arange(count) + 0.5) * width), lags[-1])
-    before = np.searchsorted(lags, borders, side="right") - 1
-    there = np.interp(borders, lags, values)
-    means = np.diff(upto[before] + 0.5 * (borders - lags[before]) * (there + values[before])) / width
-    means[0] *= 2
-    return np.asarray(means)
+    borders = np.minimum(np.append(0.0, (np.arange(len(pairs)) + 0.5) * width), lags[-1])
+    size = np.diff(lags).astype(float)
+    before = np.minimum(np.searchsorted(lags, borders, side="right") - 1, len(lags) - 2)
+    part = (borders - lags[before]) / size[before]
+    share = pairs / width
+    share[0] *= 2
+    # ∫ from the first lag to a border of hat j, times what the bins on either side of the border differ by
+    steps = np.append(share, 0.0) - np.append(0.0, share)
+    upto = np.zeros(len(lags))
+    np.add.at(upto, before, -steps * size[before] * (part - 0.5 * part**2))
+    np.add.at(upto, before + 1, -steps * size[before] * 0.5 * part**2)
+    # whole intervals before the one that holds the border
+    beyond = np.zeros(len(lags))
+    np.add.at(beyond, before, -steps)
+    whole = np.cumsum(beyond[::-1])[::-1] - beyond
+    weights = upto
+    weights[:-1] += 0.5 * size * whole[:-1]
+    weights[1:] += 0.5 * size * whole[:-1]
+    return weights

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenbeat.deviations.counter_weighting import about_counter_weighting
+from evenbeat.deviations.noise_mixture import Law
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import PhasePoints, Samples
 from evenbeat.findings import Finding
@@ -13,6 +14,8 @@ from evenbeat.record import Record
 from evenbeat.units import duration_text
 
 ROUNDING_MARGIN = 5.0
+SURE = 0.8
+"""Share of the mixtures in keeping with the record in which the same noise is the strongest."""
 
 
 def about_record(record: Record) -> tuple[Finding, ...]:
@@ -112,24 +115,28 @@ def about_rounding(samples: Samples, deviation: FloatArray, response: FloatArray
     return (Finding(code="ROUNDING_LIMITS", severity="caution", sentence=sentence, values=values),)
 
 
-def about_noise(told: FloatArray, times: FloatArray) -> tuple[Finding, ...]:
-    """Return where the kind of noise could not be told and what was assumed there."""
-    known = np.flatnonzero(~np.isnan(told))
-    if len(known) == 0:
+def about_noise(law: Law, times: FloatArray, *, stated: bool) -> tuple[Finding, ...]:
+    """Return how surely the noise is known behind bias and intervals."""
+    if stated:
+        sentence = "The noise was stated; bias and intervals are for it and not for what the record shows."
+        return (Finding(code="NOISE_STATED", severity="note", sentence=sentence),)
+    known = ~np.isnan(law.exponent)
+    if not known.any():
         sentence = (
-            "The kind of noise could not be told at any averaging time (too few averages, or no variation); "
+            "The kind of noise could not be told (too few readings, or no variation); "
             "the intervals are for the noise that makes them widest."
         )
         return (Finding(code="NOISE_TYPE_UNKNOWN", severity="caution", sentence=sentence),)
-    last = int(known[-1])
-    if last == len(told) - 1:
+    unsure = known & (law.surely < SURE)
+    if not unsure.any():
         return ()
     sentence = (
-        f"Beyond {duration_text(times[last])} too few averages are left to tell the kind of noise; "
-        "the intervals there assume that of the last averaging time where it could be told."
+        f"At {np.count_nonzero(unsure)} averaging time(s), the shortest of them "
+        f"{duration_text(float(times[unsure][0]))}, the record does not show clearly which noise makes the "
+        "largest part; the intervals take in what others would make of them."
     )
     values: dict[str, float | int | str] = {
-        "last_told_averaging_time_s": float(times[last]),
-        "assumed_exponent": int(told[last]),
+        "averaging_times": int(np.count_nonzero(unsure)),
+        "shortest_s": float(times[unsure][0]),
     }
-    return (Finding(code="NOISE_TYPE_INHERITED", severity="note", sentence=sentence, values=values),)
+    return (Finding(code="NOISE_NOT_SURE", severity="note", sentence=sentence, values=values),)

@@ -14,11 +14,11 @@ import numpy as np
 from scipy import linalg, optimize
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.covariance import term_covariance
+from evenbeat.deviations.covariance import term_covariances
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.quantities import FloatArray
 
-MOST_TERMS = 160
+MOST_TERMS = 112
 MOST_AVERAGING_TIMES = 32
 LARGEST_FREEDOM = 100.0
 STEEPEST = 4.0
@@ -34,20 +34,20 @@ def weights_of_differences(
     factor: int,
     edf: float,
     *,
-    exponent: int,
+    levels: FloatArray,
     order: int,
     averaged: bool,
     overlapping: bool,
 ) -> FloatArray | None:
     """Return the weights, largest first and their sum one, of a mean of squared differences.
 
-    Parameters are those of :func:`evenbeat.deviations.freedom.equivalent_degrees_of_freedom`, whose result is
-    ``edf``; ``None`` where chi-squared will do.
+    Parameters are those of :func:`evenbeat.deviations.freedom.moments_of_differences`, from which ``edf``
+    follows under these levels; ``None`` where chi-squared will do.
     """
 
     def covariance(lags: IntArray) -> FloatArray:
         step = 1 if overlapping else factor
-        return term_covariance(lags * step, factor, exponent=exponent, order=order, averaged=averaged)
+        return levels @ term_covariances(lags * step, factor, order=order, averaged=averaged)
 
     return weights_of_terms(terms, factor if overlapping else 1, edf, covariance)
 

@@ -64,6 +64,7 @@ SEE_DRIFT = ("allan", "overlapping_allan", "modified_allan", "total", "modified_
 of the Allan deviation, under drift (NIST SP 1065; from memory)."""
 BETWEEN, FALLEN = 0.75, 0.9
 FEWEST_POINTS, MOST_LINES = 3, 2
+LEAST_FREEDOM_OF_A_HUMP = 5.0
 MOST_AVERAGING_TIMES = 4
 TIME_ERROR_NAMES = {"mtie": "maximum time interval error", "rms": "rms time interval error"}
 
@@ -312,43 +313,54 @@ def noise_runs(curve: StabilityCurve) -> list[tuple[float, float, str]]:
     Drift and waves have no noise type of their own: the nearest is random-walk FM, and it is said where it
     may be one of them.
     """
-    exponents = [None if math.isnan(a) else round(float(a)) for a in curve.noise_exponent]
+    names = [noise_name(exponent) for exponent in curve.noise_exponent]
+    wave = _wave(curve)
+    names[wave] = [f"{noise_name(RANDOM_WALK_FM)} or a wave"] * len(names[wave])
     tau = curve.averaging_time_s
     edges = np.sqrt(tau[1:] * tau[:-1])  # half-way on the logarithmic axis
     found: list[tuple[float, float, str]] = []
     first = 0
-    for i in range(1, len(exponents) + 1):
-        if i < len(exponents) and exponents[i] == exponents[first]:
+    for i in range(1, len(names) + 1):
+        if i < len(names) and names[i] == names[first]:
             continue
         left = float(tau[0]) / 1.08 if first == 0 else float(edges[first - 1])
-        right = float(tau[-1]) * 1.08 if i == len(exponents) else float(edges[i - 1])
-        exponent = exponents[first]
-        name = "" if exponent is None else noise_name(exponent)
-        if exponent == RANDOM_WALK_FM:
-            name += _what_else(curve, slice(first, i))
+        right = float(tau[-1]) * 1.08 if i == len(names) else float(edges[i - 1])
+        name = names[first]
+        if name == noise_name(RANDOM_WALK_FM) and _is_steep(curve, slice(first, i)):
+            name += " or drift"
         found.append((left, right, name))
         first = i
     return found
 
 
-def _what_else(curve: StabilityCurve, places: slice) -> str:
-    """Return what else than random-walk FM a stretch may be, to be written after its name.
+def _wave(curve: StabilityCurve) -> slice:
+    """Return the stretch in which the deviation rises to a hump, empty where there is none.
 
-    Of power laws the one that dominates at longer averaging times is never the whiter: where the noise turns
-    whiter by two powers again, or by one and the deviation falls, there was a wave, such as one of a day.
-    A stretch steeper than random-walk FM makes it may be drift.
+    The deviation of a mixture of power laws falls and then rises: where it falls again, there was a wave,
+    such as one of a day.
     """
-    later, deviation = curve.noise_exponent[places.stop :], curve.deviation[places.stop :]
-    falls = deviation < FALLEN * np.nanmax(curve.deviation[places], initial=0.0)
-    if np.any((later > RANDOM_WALK_FM + 1) | ((later > RANDOM_WALK_FM) & falls)):
-        return " or a wave"
+    known = np.isfinite(curve.deviation) & (curve.edf >= LEAST_FREEDOM_OF_A_HUMP)
+    deviation = np.where(known, curve.deviation, np.nan)
+    for top in range(1, len(deviation) - 1):
+        before, after = deviation[:top], deviation[top + 1 :]
+        if not (np.isfinite(before).any() and np.isfinite(after).any()):
+            continue
+        lowest = int(np.nanargmin(before))
+        rises = deviation[top] * FALLEN > before[lowest] and deviation[top] >= np.nanmax(before[lowest:])
+        if rises and np.nanmin(after) < FALLEN * deviation[top]:
+            return slice(lowest + 1, top + 1)
+    return slice(0, 0)
+
+
+def _is_steep(curve: StabilityCurve, places: slice) -> bool:
+    """Return whether a stretch is steeper than random-walk FM makes it, as drift would."""
     tau, deviation, edf = (each[places] for each in (curve.averaging_time_s, curve.deviation, curve.edf))
     there = np.isfinite(deviation) & (deviation > 0)
     if curve.statistic not in SEE_DRIFT or np.count_nonzero(there) < FEWEST_POINTS:
-        return ""
+        return False
     weight = np.sqrt(edf[there])  # a deviation is known to about 1/√(2 edf) of itself
     slope = np.polynomial.polynomial.polyfit(np.log(tau[there]), np.log(deviation[there]), 1, w=weight)[1]
-    return " or drift" if slope > BETWEEN else ""
+    return bool(slope > BETWEEN)
 
 
 def time_interval_error_caption(curve: TimeErrorCurve) -> str:

@@ -10,17 +10,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
-from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
-from evenbeat.deviations.covariance import lowest_exponent
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.extended.form import Bias
 from evenbeat.deviations.extended.forms import EXTENDED, Extended
-from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
+from evenbeat.deviations.noise_mixture import Law, NoiseMixture
+from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.deviations.sums.kernels import Progress, TermSum
 from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
+from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 
@@ -38,19 +38,15 @@ class Points:
         Sums with the variance as ``total``, in units of the sampling interval, before bias removal.
     bias
         Shape (n,): what the variances are divided by.
-    told, exponents
-        Shape (n,): the noise exponents told, and those used.
-    edf
-        Shape (n,).
+    law
+        How they are distributed.
     weights
         Of the chi-squared variables behind each variance.
     """
 
     terms: list[TermSum]
     bias: FloatArray
-    told: FloatArray
-    exponents: FloatArray
-    edf: FloatArray
+    law: Law
     weights: list[FloatArray | None]
 
 
@@ -61,6 +57,7 @@ def extended_curve(
     *,
     minimum_coverage: float,
     bias: Bias,
+    noise: NoiseLevels | str | None,
     progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return the curve of a statistic in :data:`evenbeat.deviations.extended.forms.EXTENDED`.
@@ -72,7 +69,8 @@ def extended_curve(
     if kind.name != "parabolic":
         check_no_gaps(record, samples, kind.title)
     chosen = _possible_factors(record, samples, kind, averaging)
-    points = computed_points(samples, kind, chosen.factors, bias, progress=progress)
+    mixture = mixture_of(samples, record.interval_s, noise, order=kind.order)
+    points = computed_points(samples, kind, chosen.factors, bias, mixture, progress=progress)
     times = chosen.factors * record.interval_s * kind.form.effective_share
     scale = times / math.sqrt(3) if kind.unit == "s" else np.ones(len(times))
     variances = np.array([term.total for term in points.terms])
@@ -85,16 +83,17 @@ def extended_curve(
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in points.terms], dtype=np.int64),
-        edf=points.edf,
-        distribution=ChiSquaredSums.of_weights(points.edf, points.weights),
-        noise_exponent=points.exponents,
+        edf=points.law.edf,
+        distribution=points.law.distribution(points.weights),
+        noise_exponent=points.law.exponent,
+        noise=mixture,
         findings=(
             *chosen.findings,
             *about_record(record),
             *about_gaps(samples, points.terms, times, minimum_coverage),
             *about_variation(deviation),
             *about_rounding(samples, deviation, response / record.interval_s * scale),
-            *about_noise(points.told, times),
+            *about_noise(points.law, times, stated=noise is not None),
             *about_effective_times(kind),
             *about_bias(kind, points, bias),
         ),
@@ -139,7 +138,10 @@ def _possible_factors(record: Record, samples: Samples, kind: Extended, averagin
         return chosen
     if isinstance(averaging, str):
         rounded = chosen.factors // form.step * form.step
-        return Factors(factors=np.unique(rounded[rounded >= form.smallest]), findings=chosen.findings)
+        fitting = np.unique(rounded[rounded >= form.smallest])
+        # a short record may hold none of the grid: then the shortest that there is
+        fitting = fitting if len(fitting) else np.array([form.smallest], dtype=np.int64)
+        return Factors(factors=fitting, findings=chosen.findings)
     refused = ", ".join(str(factor) for factor in chosen.factors[~fits])
     allowed = f"even numbers from {form.smallest} to {largest} are possible with this record"
     if not fits.any():
@@ -162,26 +164,32 @@ def computed_points(
     kind: Extended,
     factors: IntArray,
     bias: Bias,
+    mixture: NoiseMixture | None,
     *,
-    told: FloatArray | None = None,
     progress: Progress | None = None,
 ) -> Points:
-    """Return variances, bias and degrees of freedom at these factors, under the noise told if not given."""
-    if told is None:
-        effective = np.maximum(1, np.round(factors * kind.form.effective_share)).astype(np.int64)
-        told = noise_exponents(samples, effective, order=kind.order)
-    exponents = with_last_inherited(told)
-
-    pairs = list(zip(factors.tolist(), exponents.tolist(), strict=True))
+    """Return variances, bias and distribution at these factors under the noise of the record."""
     terms = _in_parallel(samples, kind, factors, bias, progress)
-    found = [
-        _freedom(kind, term, samples.points, pair, bias) for term, pair in zip(terms, pairs, strict=True)
+    moments = [
+        kind.form.moments(term, samples.points, int(factor), bias)
+        for term, factor in zip(terms, factors, strict=True)
     ]
-    ratios = [_bias(kind, samples.points, factor, noise, bias) for factor, noise in pairs]
-    edf, weights = np.array([edf for edf, _ in found]), [weights for _, weights in found]
-    return Points(
-        terms=terms, bias=np.array(ratios), told=told, exponents=exponents, edf=edf, weights=weights
-    )
+    law = Law.of(mixture, moments)
+    weights = [
+        kind.form.weights(term, samples.points, int(factor), found, law.levels) if term.terms else None
+        for term, factor, found in zip(terms, factors, moments, strict=True)
+    ]
+    removed: FloatArray = np.ones(len(factors))
+    if bias == "exact" and mixture is not None:
+        removed = law.bias
+    elif bias == "published" and mixture is not None:
+        removed = np.array(
+            [
+                1.0 if math.isnan(alpha) else kind.form.published_bias(samples.points, int(m), round(alpha))
+                for m, alpha in zip(factors, law.exponent, strict=True)
+            ]
+        )
+    return Points(terms=terms, bias=removed, law=law, weights=weights)
 
 
 def _in_parallel(
@@ -200,24 +208,6 @@ def _in_parallel(
     return found[::-1]
 
 
-def _bias(kind: Extended, points: int, factor: int, exponent: float, bias: Bias) -> float:
-    if bias == "none" or math.isnan(exponent):
-        return 1.0
-    return kind.form.bias(points, factor, round(exponent), bias)
-
-
-def _freedom(
-    kind: Extended, terms: TermSum, points: int, pair: tuple[int, float], bias: Bias
-) -> tuple[float, FloatArray | None]:
-    """Return degrees of freedom and weights: of the noise with the fewest where none was told."""
-    factor, exponent = pair
-    if terms.terms == 0:
-        return math.nan, None
-    plausible = range(lowest_exponent(kind.order), 3) if math.isnan(exponent) else (round(exponent),)
-    edf, noise = min((kind.form.freedom(terms, points, factor, noise, bias), noise) for noise in plausible)
-    return edf, kind.form.weights(terms, points, factor, noise, edf)
-
-
 def about_effective_times(kind: Extended) -> tuple[Finding, ...]:
     """Return that the averaging times are shorter than the spans."""
     share = kind.form.effective_share
@@ -232,8 +222,8 @@ def about_effective_times(kind: Extended) -> tuple[Finding, ...]:
 
 
 _WAYS = {
-    "exact": "its exact expectation under the noise told at each averaging time",
-    "published": "the published factor of the noise told at each averaging time",
+    "exact": "its exact expectation under the noises of the record",
+    "published": "the published factor of the noise that is strongest at each averaging time",
 }
 
 
@@ -254,7 +244,7 @@ def about_bias(kind: Extended, points: Points, bias: Bias) -> tuple[Finding, ...
         f"{low:.3g} to {high:.3g}."
     )
     found = [Finding(code="BIAS_REMOVED", severity="note", sentence=sentence, values=values)]
-    unknown = int(np.count_nonzero(np.isnan(points.exponents)))
+    unknown = int(np.count_nonzero(np.isnan(points.law.exponent)))
     if unknown:
         sentence = (
             f"At {unknown} averaging time(s) the noise could not be told and the bias against the "

@@ -1,7 +1,7 @@
 """The statistics that reach beyond differences of phase: what each of them computes.
 
-A form gives, for phase in units of the sampling interval, the variance, what its expectation is in
-proportion to the variance it estimates (exact and published), and its degrees of freedom.
+A form gives, for phase in units of the sampling interval, the variance, its expectation and scatter under
+every noise, and the variance that it estimates.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from typing import ClassVar
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.extended.form import Bias, Form, gap_free_phase, variance_of
-from evenbeat.deviations.extended.form_weights import form_of_stretches, in_proportion, weights_of_form
+from evenbeat.deviations.extended.dense import form_of_stretches
+from evenbeat.deviations.extended.form import Bias, Form, gap_free_phase, moments_of, variance_of, weights_of
 from evenbeat.deviations.extended.parabolic import (
-    parabolic_freedom,
+    parabolic_moments,
     parabolic_terms,
     parabolic_variance,
     parabolic_weights_of_terms,
@@ -34,9 +34,9 @@ from evenbeat.deviations.extended.stretch_form import StretchForm
 from evenbeat.deviations.extended.theo1 import (
     EFFECTIVE_SHARE,
     SHORTEST_SPAN,
+    expected_theo1,
     published_theo1_bias,
     span_rows,
-    theo1_bias,
     theo1_variance,
 )
 from evenbeat.deviations.extended.total import (
@@ -46,21 +46,23 @@ from evenbeat.deviations.extended.total import (
     total_freedom,
     total_variance,
 )
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom, overlapping_lags
+from evenbeat.deviations.freedom import Moments, equivalent_degrees_of_freedom, overlapping_lags
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import PhasePoints, Samples
-from evenbeat.deviations.term_weights import has_weights, raised_to_freedom
 from evenbeat.quantities import FloatArray
 
 LONGEST_SPAN_FOR_FREEDOM = 64
 
 
+@dataclass(frozen=True)
 class TotalForm:
     """Total variance."""
 
     effective_share: ClassVar[float] = 1.0
     smallest: ClassVar[int] = 1
     step: ClassVar[int] = 1
+    order: ClassVar[int] = 2
+    spans: ClassVar[float] = 1.0
 
     def largest(self, points: int) -> int:
         """Return half the number of intervals: published bias and freedom end there."""
@@ -71,43 +73,60 @@ class TotalForm:
         whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
         return variance_of(total_variance(whole, factor), samples.points - 2)
 
-    def bias(self, points: int, factor: int, exponent: int, bias: Bias) -> float:
-        """Return the expectation over the Allan variance."""
-        return (total_bias if bias == "exact" else published_total_bias)(points, factor, exponent)
-
-    def freedom(self, terms: TermSum, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
-        """Return the degrees of freedom."""
-        return total_freedom(points, factor, exponent)
+    def moments(self, terms: TermSum, points: int, factor: int, bias: Bias) -> Moments:  # noqa: ARG002
+        """Return those of the whole form."""
+        return moments_of(self, points, factor)
 
     def weights(
         self,
         terms: TermSum,  # noqa: ARG002
         points: int,
         factor: int,
-        exponent: int,
-        edf: float,
+        moments: Moments,
+        levels: FloatArray,
     ) -> FloatArray | None:
         """Return those of a record in equal proportions."""
-        if not has_weights(points / factor, edf):
-            return None
-        return raised_to_freedom(_total_weights(*in_proportion(points, factor, 1), exponent), edf)
+        return weights_of(self, points, factor, moments, levels)
+
+    def matrix(self, points: int, factor: int) -> FloatArray:
+        """Return the form of phase."""
+        return total_form(points, factor)
+
+    def expected(self, points: int, factor: int, exponent: int) -> float:
+        """Return the exact expectation."""
+        return total_bias(points, factor, exponent) * allan_variance(factor, exponent)
+
+    def aimed_at(self, factor: int, exponent: int) -> float:
+        """Return the Allan variance."""
+        return allan_variance(factor, exponent)
+
+    def freedom(self, points: int, factor: int, exponent: int) -> float:
+        """Return the degrees of freedom under one noise."""
+        return total_freedom(points, factor, exponent)
+
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:
+        """Return the published expectation over the Allan variance."""
+        return published_total_bias(points, factor, exponent)
 
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the Allan variance."""
-        return allan_variance(factor, 2)
+        return white_phase_allan(factor)
 
 
-@lru_cache(maxsize=1024)
-def _total_weights(points: int, factor: int, exponent: int) -> FloatArray:
-    return weights_of_form(total_form(points, factor), exponent, 2)
+def white_phase_allan(factor: float) -> float:
+    """Return the Allan variance that independent phase errors of unit variance make."""
+    return 3.0 / float(factor) ** 2
 
 
+@dataclass(frozen=True)
 class Theo1Form:
     """Théo1."""
 
     effective_share: ClassVar[float] = EFFECTIVE_SHARE
     smallest: ClassVar[int] = SHORTEST_SPAN
     step: ClassVar[int] = 2
+    order: ClassVar[int] = 2
+    spans: ClassVar[float] = 2.0
 
     def largest(self, points: int) -> int:
         """Return the longest even span."""
@@ -117,16 +136,41 @@ class Theo1Form:
         """Return the raw variance."""
         return variance_of(theo1_variance(gap_free_phase(samples), factor), samples.points - factor)
 
-    def bias(self, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
-        """Return the expectation over the Allan variance at the effective averaging time."""
-        return (theo1_bias if bias == "exact" else published_theo1_bias)(factor, exponent)
+    def moments(self, terms: TermSum, points: int, factor: int, bias: Bias) -> Moments:  # noqa: ARG002
+        """Return those of the mean over all spans."""
+        return moments_of(self, points, factor)
 
-    def freedom(self, terms: TermSum, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
+    def weights(
+        self,
+        terms: TermSum,  # noqa: ARG002
+        points: int,
+        factor: int,
+        moments: Moments,
+        levels: FloatArray,
+    ) -> FloatArray | None:
+        """Return those of a record in equal proportions."""
+        return weights_of(self, points, factor, moments, levels)
+
+    def matrix(self, points: int, factor: int) -> FloatArray:
+        """Return the form of phase."""
+        rows = span_rows(factor)
+        return form_of_stretches(rows.T @ rows, points) / (EFFECTIVE_SHARE * float(factor) ** 2)
+
+    def expected(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
+        """Return the exact expectation."""
+        return expected_theo1(factor, exponent)
+
+    def aimed_at(self, factor: int, exponent: int) -> float:
+        """Return the Allan variance at the effective averaging time."""
+        return allan_variance(EFFECTIVE_SHARE * factor, exponent)
+
+    def freedom(self, points: int, factor: int, exponent: int) -> float:
         """Return the degrees of freedom: exact up to m = 64, then by their ratio to the Allan variance."""
+        starts = points - factor
         if factor <= LONGEST_SPAN_FOR_FREEDOM:
-            return self._exact_freedom(terms.terms, factor, exponent)
+            return self._exact_freedom(starts, factor, exponent)
         return freedom_by_ratio(
-            terms.terms,
+            starts,
             factor,
             LONGEST_SPAN_FOR_FREEDOM,
             lambda starts, at: self._exact_freedom(starts, at, exponent),
@@ -147,22 +191,13 @@ class Theo1Form:
             overlapping=True,
         )
 
-    def weights(
-        self,
-        terms: TermSum,  # noqa: ARG002
-        points: int,
-        factor: int,
-        exponent: int,
-        edf: float,
-    ) -> FloatArray | None:
-        """Return those of a record in equal proportions."""
-        if not has_weights(2 * points / factor, edf):
-            return None
-        return raised_to_freedom(_span_weights(*in_proportion(points, factor, 2), exponent), edf)
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
+        """Return the published expectation over the Allan variance at the effective averaging time."""
+        return published_theo1_bias(factor, exponent)
 
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the Allan variance at the effective averaging time."""
-        return allan_variance(EFFECTIVE_SHARE * factor, 2)
+        return white_phase_allan(EFFECTIVE_SHARE * factor)
 
 
 def _span_lags(span: int) -> IntArray:
@@ -174,12 +209,7 @@ def _span_squares(span: int, exponent: int) -> FloatArray:
     return relative_squares(span_rows(span), exponent, _span_lags(span))
 
 
-@lru_cache(maxsize=1024)
-def _span_weights(points: int, span: int, exponent: int) -> FloatArray:
-    rows = span_rows(span)
-    return weights_of_form(form_of_stretches(rows.T @ rows, points), exponent, 2)
-
-
+@dataclass(frozen=True)
 class ParabolicForm:
     """Parabolic variance."""
 
@@ -197,28 +227,28 @@ class ParabolicForm:
         value = parabolic_variance(found, factor) if found.terms else np.nan
         return TermSum(total=value, possible=found.possible, terms=found.terms, valid=found.valid)
 
-    def bias(self, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
-        """Return one: the statistic is its own definition."""
-        return 1.0
-
-    def freedom(self, terms: TermSum, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
-        """Return the degrees of freedom of the terms that exist."""
-        return parabolic_freedom(terms, factor, exponent)
+    def moments(self, terms: TermSum, points: int, factor: int, bias: Bias) -> Moments:  # noqa: ARG002
+        """Return those of the terms that exist."""
+        return parabolic_moments(terms, factor)
 
     def weights(
         self,
         terms: TermSum,
         points: int,  # noqa: ARG002
         factor: int,
-        exponent: int,
-        edf: float,
+        moments: Moments,
+        levels: FloatArray,
     ) -> FloatArray | None:
         """Return those of the terms that exist."""
-        return parabolic_weights_of_terms(terms, factor, exponent, edf)
+        return parabolic_weights_of_terms(terms, factor, levels, moments.freedom(levels))
+
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
+        """Return one: the statistic is its own definition."""
+        return 1.0
 
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the parabolic variance."""
-        return allan_variance(factor, 2) * white_phase_ratio(factor)
+        return white_phase_allan(factor) * white_phase_ratio(factor)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,27 +8,25 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TypedDict
 
 import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
-from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.extended.curves import Points, about_bias, check_no_gaps, computed_points
 from evenbeat.deviations.extended.form import Bias, gap_free_phase, variance_of
-from evenbeat.deviations.extended.forms import EXTENDED
-from evenbeat.deviations.extended.measured_ratio import corrected_weights, expected_misfit, measured_ratio
-from evenbeat.deviations.extended.quadratic import allan_variance
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
-from evenbeat.deviations.noise_type import noise_exponents, with_last_inherited
+from evenbeat.deviations.extended.forms import EXTENDED, white_phase_allan
+from evenbeat.deviations.extended.measured_ratio import corrected_moments, expected_misfit, measured_ratio
+from evenbeat.deviations.freedom import Moments, moments_of_differences
+from evenbeat.deviations.noise_mixture import Law, NoiseMixture
+from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_noise, about_record, about_rounding, about_variation
 from evenbeat.deviations.sums.kernels import Progress, TermSum, sums_of_squares
 from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
-from evenbeat.deviations.term_weights import weights_of_differences
+from evenbeat.deviations.term_weights import raised_to_freedom, weights_of_differences
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
-from evenbeat.quantities import FloatArray
+from evenbeat.powerlaw import NoiseLevels
 from evenbeat.record import Record
 from evenbeat.units import duration_text
 
@@ -40,18 +38,13 @@ FEWEST_POINTS = 91
 _THEO1 = EXTENDED["theo1"]
 
 
-class _Allan(TypedDict):
-    order: int
-    averaged: bool
-    overlapping: bool
-
-
 def hybrid_curve(
     record: Record,
     averaging: Averaging,
     *,
     minimum_coverage: float,
     bias: Bias,
+    noise: NoiseLevels | str | None,
     progress: Progress | None = None,
 ) -> StabilityCurve:
     """Return the hybrid; parameters are those of :func:`evenbeat.stability`.
@@ -74,21 +67,42 @@ def hybrid_curve(
     chosen = _factors(record, samples.points, averaging, join)
     short = chosen.factors[chosen.factors <= join]
     spans = chosen.factors[chosen.factors > join] // 3 * 4
-    told = noise_exponents(samples, chosen.factors, order=2)
-    exponents = with_last_inherited(told)
-    allan = _allan_points(samples, short)
+    mixture = mixture_of(samples, record.interval_s, noise, order=2)
+    allan, moments = _allan_points(samples, short)
     tell = _counted_on(progress, len(short), len(chosen.factors))
-    theo1 = computed_points(samples, _THEO1, spans, bias, told=exponents[len(short) :], progress=tell)
+    theo1 = computed_points(samples, _THEO1, spans, bias, mixture, progress=tell)
+    moments += [
+        _THEO1.form.moments(term, samples.points, int(span), bias)
+        for term, span in zip(theo1.terms, spans, strict=True)
+    ]
     if bias == "published" and len(spans):
-        theo1 = _with_measured_ratio(samples, spans, theo1)
+        # of terms that the mean ratio divides nothing is aimed at but themselves
+        moments[len(short) :] = [
+            corrected_moments(
+                samples.points, int(span), theo1.law.levels, replace(each, aimed_at=each.expected)
+            )
+            for span, each in zip(spans, moments[len(short) :], strict=True)
+        ]
+        whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
+        theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(whole)))
+    law = Law.of(mixture, moments)
     times = chosen.factors * record.interval_s
     variances = np.array([term.total for term in (*allan, *theo1.terms)])
     ratio = np.concatenate([np.ones(len(short)), theo1.bias])
     deviation = np.sqrt(variances / ratio) / record.interval_s
-    found = [_allan_freedom(term, int(m), e) for term, m, e in zip(allan, short, exponents, strict=False)]
-    edf = np.array([*(edf for edf, _ in found), *theo1.edf])
-    weights = [*(weights for _, weights in found), *theo1.weights]
-    response = np.array([math.sqrt(allan_variance(int(m), 2) / 12) for m in chosen.factors])
+    weights = [
+        *(
+            weights_of_differences(
+                term, int(m), edf, levels=law.levels, order=2, averaged=False, overlapping=True
+            )
+            for term, m, edf in zip(allan, short, law.edf.tolist(), strict=False)
+        ),
+        *(
+            None if some is None else raised_to_freedom(some, edf)
+            for some, edf in zip(theo1.weights, law.edf[len(short) :].tolist(), strict=True)
+        ),
+    ]
+    response = np.array([math.sqrt(white_phase_allan(int(m)) / 12) for m in chosen.factors])
     return StabilityCurve(
         statistic=HYBRID,
         title=TITLE,
@@ -99,9 +113,10 @@ def hybrid_curve(
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in (*allan, *theo1.terms)], dtype=np.int64),
-        edf=edf,
-        distribution=ChiSquaredSums.of_weights(edf, weights),
-        noise_exponent=exponents,
+        edf=law.edf,
+        distribution=law.distribution(weights),
+        noise_exponent=law.exponent,
+        noise=mixture,
         record_name="" if record.source is None else record.source.name,
         record_sha256="" if record.source is None else record.source.sha256,
         findings=(
@@ -109,10 +124,10 @@ def hybrid_curve(
             *about_record(record),
             *about_variation(deviation),
             *about_rounding(samples, deviation, response / record.interval_s),
-            *about_noise(told, times),
+            *about_noise(law, times, stated=noise is not None),
             _about_join(join, record.interval_s),
             *(_about_bias(theo1, bias) if len(spans) else ()),
-            *(_about_misfit(samples.points, spans, theo1) if bias == "published" else ()),
+            *(_about_misfit(samples.points, spans, law, mixture) if bias == "published" else ()),
         ),
     )
 
@@ -150,57 +165,35 @@ def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Fa
     return Factors(factors=rounded, findings=(*chosen.findings, finding))
 
 
-def _allan_points(samples: Samples, factors: IntArray) -> list[TermSum]:
+def _allan_points(samples: Samples, factors: IntArray) -> tuple[list[TermSum], list[Moments]]:
     """Return the overlapping Allan variances in units of the sampling interval."""
-    return [
+    sums = sums_of_squares(samples, factors, 2)
+    found = [
         variance_of(terms.total / (2.0 * float(factor) ** 2 * terms.terms), terms.terms)
-        for factor, terms in zip(factors.tolist(), sums_of_squares(samples, factors, 2), strict=True)
+        for factor, terms in zip(factors.tolist(), sums, strict=True)
     ]
-
-
-def _allan_freedom(terms: TermSum, factor: int, exponent: float) -> tuple[float, FloatArray | None]:
-    """Return degrees of freedom and weights: of the noise with the fewest where none was told."""
-    plausible = range(-2, 3) if math.isnan(exponent) else (round(exponent),)
-    allan: _Allan = {"order": 2, "averaged": False, "overlapping": True}
-    edf, noise = min(
-        (equivalent_degrees_of_freedom(terms, factor, exponent=noise, **allan), noise) for noise in plausible
-    )
-    return edf, weights_of_differences(terms, factor, edf, exponent=noise, **allan)
-
-
-def _with_measured_ratio(samples: Samples, spans: IntArray, theo1: Points) -> Points:
-    """Return the points divided by the ratio measured in the record, its scatter counted in their freedom."""
-    whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
-    counted = [
-        (edf, weights)
-        if math.isnan(exponent)
-        else corrected_weights(samples.points, int(span), round(exponent), weights)
-        for span, exponent, edf, weights in zip(spans, theo1.exponents, theo1.edf, theo1.weights, strict=True)
+    moments = [
+        moments_of_differences(terms, factor, order=2, averaged=False, overlapping=True)
+        for factor, terms in zip(factors.tolist(), sums, strict=True)
     ]
-    return replace(
-        theo1,
-        bias=np.full(len(spans), measured_ratio(whole)),
-        edf=np.array([edf for edf, _ in counted]),
-        weights=[weights for _, weights in counted],
-    )
+    return found, moments
 
 
-def _about_misfit(points: int, spans: IntArray, theo1: Points) -> tuple[Finding, ...]:
-    """Return where one ratio for all averaging times is wrong for the noise told there."""
-    misfits = np.array(
-        [
-            0.0 if math.isnan(exponent) else expected_misfit(points, int(span), round(exponent))
-            for span, exponent in zip(spans, theo1.exponents, strict=True)
-        ]
-    )
+def _about_misfit(
+    points: int, spans: IntArray, law: Law, mixture: NoiseMixture | None
+) -> tuple[Finding, ...]:
+    """Return where one ratio for all averaging times is wrong for the noises of the record."""
+    if len(spans) == 0 or mixture is None:
+        return ()
+    misfits = np.array([expected_misfit(points, int(span), mixture.levels_for(5)) for span in spans])
     # a variance off by this share of its standard uncertainty √(2/edf) costs two points of coverage
-    off = np.abs(misfits) > LARGEST_MISFIT * np.sqrt(2 / theo1.edf)
+    off = np.abs(misfits) > LARGEST_MISFIT * np.sqrt(2 / law.edf[-len(spans) :])
     if not off.any():
         return ()
     low, high = float(misfits[off].min()), float(misfits[off].max())
     sentence = (
-        f"At {np.count_nonzero(off)} averaging time(s) the one ratio measured in the record does not fit the "
-        f"noise told there: the variances are {low:+.0%} to {high:+.0%} off in expectation, and the "
+        f"At {np.count_nonzero(off)} averaging time(s) the one ratio measured in the record does not fit its "
+        f"noises: the variances are {low:+.0%} to {high:+.0%} off in expectation, and the "
         'intervals hold the truth less often than they say; bias="exact" has neither fault.'
     )
     values: dict[str, float | int | str] = {

@@ -10,19 +10,24 @@ Théo1 itself, whose degrees of freedom count that scatter. Where the ratio depe
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
-from scipy import linalg
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.extended.form_weights import form_of_stretches, in_proportion, root_of_covariance
-from evenbeat.deviations.extended.quadratic import expected_sum
-from evenbeat.deviations.extended.theo1 import span_rows, theo1_bias, theo1_variance
-from evenbeat.deviations.freedom import at_least_one
+from evenbeat.deviations.covariance import exponents_of
+from evenbeat.deviations.extended.dense import (
+    form_of_stretches,
+    freedom_of_form,
+    in_proportion,
+    seen_by_differences,
+)
+from evenbeat.deviations.extended.quadratic import allan_variance, expected_sum
+from evenbeat.deviations.extended.theo1 import EFFECTIVE_SHARE, expected_theo1, span_rows, theo1_variance
+from evenbeat.deviations.freedom import Moments
 from evenbeat.deviations.sums.kernels import sum_of_squared_differences
 from evenbeat.deviations.sums.samples import PhasePoints
-from evenbeat.deviations.term_weights import raised_to_freedom
 from evenbeat.quantities import FloatArray
 
 RATIOS = 24
@@ -46,56 +51,69 @@ def measured_ratio(samples: PhasePoints) -> float:
     return 1.0 / float(np.mean(ratios))
 
 
-def expected_misfit(points: int, span: int, exponent: int) -> float:
-    """Return by how much of itself the corrected variance is too large, to first order."""
-    mean = np.mean([1 / theo1_bias(12 + 4 * place, exponent) for place in ratio_places(points).tolist()])
-    return theo1_bias(span, exponent) * float(mean) - 1
+def expected_misfit(points: int, span: int, nodes: FloatArray) -> float:
+    """Return by how much of itself the corrected variance is too large, to first order.
+
+    Parameters
+    ----------
+    nodes
+        Shape (draws, noises): levels in keeping with the record; the median over them is returned.
+    """
+    mean = np.mean([1 / _bias(12 + 4 * place, nodes) for place in ratio_places(points).tolist()], axis=0)
+    return float(np.median(_bias(span, nodes) * mean - 1))
 
 
-def corrected_weights(
-    points: int, span: int, exponent: int, weights: FloatArray | None
-) -> tuple[float, FloatArray | None]:
-    """Return degrees of freedom and weights of Théo1 divided by the measured ratio.
+def _bias(span: int, levels: FloatArray) -> FloatArray:
+    """Return the expectation of Théo1 over the Allan variance at its effective averaging time."""
+    noises = exponents_of(2)
+    whole = levels @ [expected_theo1(span, alpha) for alpha in noises]
+    return np.asarray(whole / (levels @ [allan_variance(EFFECTIVE_SHARE * span, alpha) for alpha in noises]))
+
+
+def corrected_moments(points: int, span: int, levels: FloatArray, moments: Moments) -> Moments:
+    """Return the moments of Théo1 divided by the measured ratio, whose scatter adds to its own.
 
     Parameters
     ----------
     points, span
         Of the record.
-    exponent
-        α of the noise.
-    weights
+    levels
+        Of the noises, per unit of the sampling interval.
+    moments
         Those of Théo1 alone.
     """
-    edf = _corrected_freedom(*in_proportion(points, span, 2, most=MOST_POINTS), exponent)
-    return edf, None if weights is None else raised_to_freedom(weights, edf)
+    short_points, short = in_proportion(points, span, 2, most=MOST_POINTS)
+    scale = (points - 1) / (short_points - 1)
+    # a noise h f^α looks the same in a record so much shorter at this level; those of phase stay
+    shorter = levels * scale ** np.maximum(1.0 - np.array(exponents_of(2)), 0.0)
+    ratio = _relative_ratio(short_points, tuple(shorter.tolist()))
+    whole = _relative_theo1(short_points, short, shorter) + ratio
+    alone, both = (
+        freedom_of_form(seen_by_differences(form, 2), short_points, shorter, 2)
+        for form in (whole - ratio, whole)
+    )
+    return replace(moments, products=moments.products * alone / both)
 
 
-@lru_cache(maxsize=1024)
-def _corrected_freedom(points: int, span: int, exponent: int) -> float:
-    root = root_of_covariance(points, exponent, 2)
-    covariance = root.T @ (_relative_theo1(points, span, exponent) + _relative_ratio(points, exponent)) @ root
-    values = linalg.eigvalsh(covariance)
-    return at_least_one(float(values.sum() ** 2 / np.sum(values**2)))
-
-
-def _relative_theo1(points: int, span: int, exponent: int) -> FloatArray:
+def _relative_theo1(points: int, span: int, levels: FloatArray) -> FloatArray:
     """Return the form of Théo1 over its expectation."""
     rows = span_rows(span)
-    whole = form_of_stretches(rows.T @ rows, points)
-    return whole / (expected_sum(rows, exponent) * (points - span))
+    expected = levels @ [expected_sum(rows, alpha) for alpha in exponents_of(2)]
+    return np.asarray(form_of_stretches(rows.T @ rows, points) / expected)
 
 
-@lru_cache(maxsize=64)
-def _relative_ratio(points: int, exponent: int) -> FloatArray:
+@lru_cache(maxsize=8)
+def _relative_ratio(points: int, levels: tuple[float, ...]) -> FloatArray:
     """Return the form whose value is the relative error of the mean ratio, to first order."""
+    given = np.array(levels)
     total = np.zeros((points, points))
     shares = 0.0
     for place in ratio_places(points).tolist():
-        share = 1 / theo1_bias(12 + 4 * place, exponent)
+        share = 1 / float(_bias(12 + 4 * place, given))
         rows = np.zeros((1, 2 * (9 + 3 * place) + 1))
         rows[0, [0, 9 + 3 * place, -1]] = 1.0, -2.0, 1.0
-        allan = form_of_stretches(rows.T @ rows, points)
-        allan /= expected_sum(rows, exponent) * (points - rows.shape[1] + 1)
-        total += share * (allan - _relative_theo1(points, 12 + 4 * place, exponent))
+        expected = given @ [expected_sum(rows, alpha) for alpha in exponents_of(2)]
+        allan = form_of_stretches(rows.T @ rows, points) / expected
+        total += share * (allan - _relative_theo1(points, 12 + 4 * place, given))
         shares += share
     return total / shares

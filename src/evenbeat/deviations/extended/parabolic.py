@@ -15,8 +15,8 @@ import numpy as np
 from scipy import fft
 
 from evenbeat.deviations.averaging import BoolArray, IntArray
-from evenbeat.deviations.extended.quadratic import allan_variance, phase_kernel
-from evenbeat.deviations.freedom import freedom_of_terms
+from evenbeat.deviations.covariance import exponents_of, phase_kernel
+from evenbeat.deviations.freedom import Moments, moments_of_terms
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import Samples
 from evenbeat.deviations.term_weights import MOST_AVERAGING_TIMES, weights_of_terms
@@ -24,6 +24,7 @@ from evenbeat.quantities import FloatArray
 
 LARGEST_EXACT = 48
 """Up to this factor the covariance is summed over all pairs of samples; beyond it is that of this factor."""
+LARGEST_SUMMED = 1 << 10
 SHORTEST_BLOCK = 1 << 14
 LONGEST_DIRECT = 16
 
@@ -77,34 +78,58 @@ def parabolic_variance(terms: TermSum, factor: int) -> float:
     return 0.5 * mean_square if factor == 1 else 72.0 * mean_square / float(factor) ** 4
 
 
-def parabolic_freedom(terms: TermSum, factor: int, exponent: int) -> float:
-    """Return the degrees of freedom from the covariance of the terms: exact up to ``LARGEST_EXACT``."""
-    return freedom_of_terms(terms, factor, _covariance(factor, exponent), spans=3, overlapping=True)
+def parabolic_moments(terms: TermSum, factor: int) -> Moments:
+    """Return expectation and scatter from the covariance of the terms."""
+    return moments_of_terms(terms, factor, _covariance(factor), spans=3, overlapping=True)
 
 
-def parabolic_weights_of_terms(terms: TermSum, factor: int, exponent: int, edf: float) -> FloatArray | None:
+def parabolic_weights_of_terms(
+    terms: TermSum, factor: int, levels: FloatArray, edf: float
+) -> FloatArray | None:
     """Return the weights of the chi-squared variables behind the mean of the squared terms."""
-    return weights_of_terms(terms, factor, edf, _covariance(factor, exponent))
+    covariance = _covariance(factor)
+    return weights_of_terms(terms, factor, edf, lambda lags: levels @ covariance(lags))
 
 
-def _covariance(factor: int, exponent: int) -> Callable[[IntArray], FloatArray]:
-    def covariance(lags: IntArray) -> FloatArray:
+def _covariance(factor: int) -> Callable[[IntArray], FloatArray]:
+    """Return the covariances of two terms: exact up to ``LARGEST_EXACT``, beyond it in its proportions.
+
+    Expectations are exact at every factor.
+    """
+
+    def covariances(lags: IntArray) -> FloatArray:
         scale = max(1.0, factor / LARGEST_EXACT)
-        at, values = _covariances(min(factor, LARGEST_EXACT), exponent)
-        return np.interp(lags / scale, at, values)
+        at, values = _covariances(min(factor, LARGEST_EXACT))
+        shapes = [np.interp(lags / scale, at, row / row[0]) for row in values]
+        return np.array(shapes) * _expected(factor)[:, np.newaxis]
 
-    return covariance
+    return covariances
 
 
 @lru_cache(maxsize=512)
-def _covariances(factor: int, exponent: int) -> tuple[FloatArray, FloatArray]:
-    """Return lags up to the reach of the sum over lags, and the covariance of two terms there."""
+def _expected(factor: int) -> FloatArray:
+    """Return the expected square of one term under each noise, per unit of the level."""
+    weights = parabolic_weights(min(factor, LARGEST_SUMMED))
+    pairs = np.correlate(weights, weights, mode="full")
+    lag = np.arange(1 - len(weights), len(weights)).astype(float)
+    found = np.array([pairs @ phase_kernel(lag, alpha) for alpha in exponents_of(2)])
+    if factor == 1:
+        return found
+    # a term scales with τ^(1/2 - α/2 + 1); white PM has one power of the number of samples less
+    powers = np.array([3.0, 4.0, 5.0, 6.0, 7.0])
+    return found * (factor / min(factor, LARGEST_SUMMED)) ** powers
+
+
+@lru_cache(maxsize=128)
+def _covariances(factor: int) -> tuple[FloatArray, FloatArray]:
+    """Return lags up to the reach of the sum over lags, and the covariances of two terms there."""
     reach = (MOST_AVERAGING_TIMES + 1) * factor
     weights = parabolic_weights(factor)
     pairs = np.correlate(weights, weights, mode="full")
     side = len(weights) - 1
-    kernel = phase_kernel(np.abs(np.arange(-side, reach + side + 1, dtype=float)), exponent)
-    return np.arange(reach + 1, dtype=float), np.convolve(kernel, pairs, mode="valid")
+    lag = np.arange(-side, reach + side + 1, dtype=float)
+    found = [np.convolve(phase_kernel(lag, alpha), pairs, mode="valid") for alpha in exponents_of(2)]
+    return np.arange(reach + 1, dtype=float), np.array(found)
 
 
 def parabolic_weights(factor: int) -> FloatArray:
@@ -117,5 +142,4 @@ def parabolic_weights(factor: int) -> FloatArray:
 
 def white_phase_ratio(factor: int) -> float:
     """Return the parabolic over the Allan variance under white PM."""
-    unit = allan_variance(factor, 2)
-    return 1.0 if factor == 1 else 12.0 * (factor**2 - 1) / float(factor) ** 5 / unit
+    return 1.0 if factor == 1 else 4.0 * (factor**2 - 1) / float(factor) ** 3

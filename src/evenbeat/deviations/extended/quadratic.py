@@ -2,8 +2,8 @@
 
 Modified total, Hadamard total and Théo1 sum, for every start of a stretch of phase, the same quadratic form
 of that stretch. Under a power-law noise the mean over M starts has relative variance ``2 Σ n(k) g(k) / M²``
-with ``g(k) = ‖B K_k Bᵀ‖² / (tr B K_0 Bᵀ)²``, where BᵀB is the form and K_k the generalized covariance of two
-stretches k samples apart (the trace formula for Gaussian quadratic forms; own derivation, tested in
+with ``g(k) = ‖B K_k Bᵀ‖² / (tr B K_0 Bᵀ)²``, where BᵀB is the form and K_k the generalized covariance of
+two stretches k samples apart (the trace formula for Gaussian quadratic forms; own derivation, tested in
 tests/deviations/test_total.py and test_theo1.py). This is exact. Beyond some factor the ratio to the
 degrees of freedom of a difference statistic with the same terms, which varies slowly, is carried over from
 two shorter forms.
@@ -17,20 +17,15 @@ from collections.abc import Callable
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.covariance import term_covariance
-from evenbeat.deviations.freedom import at_least_one, sum_over_lags
+from evenbeat.deviations.covariance import phase_kernel
+from evenbeat.deviations.freedom import at_least_one, lag_weights
 from evenbeat.quantities import FloatArray
 
 STRETCHES_AT_ONCE = 16
 
 
-def phase_kernel(lag: FloatArray, exponent: int) -> FloatArray:
-    """Return the generalized covariance of phase at these lags, in samples, up to a constant factor."""
-    return term_covariance(lag, 1, exponent=exponent, order=0, averaged=False)
-
-
 def allan_variance(factor: float, exponent: int) -> float:
-    """Return the Allan variance at ``factor`` sampling intervals, in the units of ``phase_kernel``."""
+    """Return the Allan variance at ``factor`` sampling intervals per unit of the level."""
     at = phase_kernel(np.array([0.0, factor, 2 * factor]), exponent)
     return float(3 * at[0] - 4 * at[1] + at[2]) / factor**2
 
@@ -83,7 +78,7 @@ def freedom_of_mean(starts: int, lags: IntArray, squares: FloatArray) -> float:
     last = min(starts - 1, int(lags[-1]))
     inside = inside if inside[-1] == last else np.append(inside, last)
     pairs = (starts - inside) * np.interp(inside, lags, squares)
-    return at_least_one(starts**2 / sum_over_lags(inside, pairs))
+    return at_least_one(starts**2 / float(lag_weights(inside) @ pairs))
 
 
 def freedom_by_ratio(

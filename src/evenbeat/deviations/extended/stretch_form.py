@@ -8,10 +8,10 @@ from typing import ClassVar
 
 import numpy as np
 
-from evenbeat.deviations.extended.form import Bias, gap_free_phase, variance_of
-from evenbeat.deviations.extended.form_weights import form_of_stretches, in_proportion, weights_of_form
+from evenbeat.deviations.covariance import term_covariances
+from evenbeat.deviations.extended.dense import form_of_stretches
+from evenbeat.deviations.extended.form import Bias, gap_free_phase, moments_of, variance_of, weights_of
 from evenbeat.deviations.extended.quadratic import (
-    allan_variance,
     expected_sum,
     freedom_by_ratio,
     freedom_of_mean,
@@ -19,14 +19,19 @@ from evenbeat.deviations.extended.quadratic import (
     relative_squares,
 )
 from evenbeat.deviations.extended.subsequences import stretch_rows, sum_over_stretches
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom, overlapping_lags
+from evenbeat.deviations.freedom import (
+    Moments,
+    equivalent_degrees_of_freedom,
+    moments_of_differences,
+    overlapping_lags,
+)
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import Samples
-from evenbeat.deviations.term_weights import has_weights, raised_to_freedom
 from evenbeat.quantities import FloatArray
 
 LARGEST_EXACT_STRETCH = 64
 LONGEST_STRETCH_FOR_FREEDOM = 16
+LONGEST_UNDER_WHITE_PM = 128
 
 # SOURCE: Howe and Vernotte 1999 and NIST SP 1065 (2008): modified total over modified Allan variance
 _PUBLISHED_MODIFIED = {2: 0.94, 1: 0.83, 0: 0.73, -1: 0.70, -2: 0.69}
@@ -43,6 +48,7 @@ class StretchForm:
     effective_share: ClassVar[float] = 1.0
     smallest: ClassVar[int] = 1
     step: ClassVar[int] = 1
+    spans: ClassVar[float] = 1.0
 
     def largest(self, points: int) -> int:
         """Return a third of the number of values."""
@@ -63,31 +69,66 @@ class StretchForm:
         """Whether the published tables have the overlapping Hadamard variance here: at factor 1."""
         return self.hadamard and factor == 1 and bias == "published"
 
-    def bias(self, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
-        """Return the expectation over the modified Allan or the Hadamard variance."""
+    def moments(self, terms: TermSum, points: int, factor: int, bias: Bias) -> Moments:
+        """Return those of the mean over all stretches."""
         if self._is_replaced(factor, bias):
-            return 1.0
-        if bias == "published":
-            return (_PUBLISHED_HADAMARD if self.hadamard else _PUBLISHED_MODIFIED)[exponent]
-        return _stretch_bias(factor, exponent, hadamard=self.hadamard)
+            return moments_of_differences(terms, 1, order=3, averaged=False, overlapping=True)
+        return moments_of(self, points, factor)
 
-    def freedom(self, terms: TermSum, points: int, factor: int, exponent: int, bias: Bias) -> float:  # noqa: ARG002
-        """Return the degrees of freedom: exact up to factor 16, beyond by ratio to the difference form."""
-        if self._is_replaced(factor, bias):
-            return self._like(terms.terms, 1, exponent)
-        if factor <= LONGEST_STRETCH_FOR_FREEDOM:
-            return self._exact_freedom(terms.terms, factor, exponent)
+    def weights(
+        self,
+        terms: TermSum,  # noqa: ARG002
+        points: int,
+        factor: int,
+        moments: Moments,
+        levels: FloatArray,
+    ) -> FloatArray | None:
+        """Return those of a record in equal proportions."""
+        return weights_of(self, points, factor, moments, levels)
+
+    @property
+    def order(self) -> int:
+        """The order of the differences that it is like."""
+        return 3 if self.hadamard else 2
+
+    def matrix(self, points: int, factor: int) -> FloatArray:
+        """Return the form of phase."""
+        rows = _rows(factor, hadamard=self.hadamard)
+        divisor = 6.0 if self.hadamard else 2.0 * float(factor) ** 2
+        return form_of_stretches(rows.T @ rows, points) / divisor
+
+    def expected(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
+        """Return the expectation, exact up to factor 64."""
+        return _stretch_bias(factor, exponent, hadamard=self.hadamard) * self.aimed_at(factor, exponent)
+
+    def aimed_at(self, factor: int, exponent: int) -> float:
+        """Return the modified Allan or the Hadamard variance."""
+        if self.hadamard:
+            return hadamard_variance(factor, exponent)
+        square = term_covariances([0], factor, order=2, averaged=True, exponents=(exponent,))
+        return float(square[0, 0]) / (2 * float(factor) ** 2)
+
+    def freedom(self, points: int, factor: int, exponent: int) -> float:
+        """Return the degrees of freedom: exact up to some factor, beyond by ratio to the difference form."""
+        starts = points - self.hadamard - 3 * factor + 1
+        longest = LONGEST_UNDER_WHITE_PM if exponent == 2 else LONGEST_STRETCH_FOR_FREEDOM
+        if factor <= longest:
+            return self._exact_freedom(starts, factor, exponent)
         return freedom_by_ratio(
-            terms.terms,
+            starts,
             factor,
-            LONGEST_STRETCH_FOR_FREEDOM,
+            longest,
             lambda starts, at: self._exact_freedom(starts, at, exponent),
             lambda starts, at: self._like(starts, at, exponent),
         )
 
     def _exact_freedom(self, starts: int, factor: int, exponent: int) -> float:
         lags = overlapping_lags(factor, 3)
-        return freedom_of_mean(starts, lags, _stretch_squares(factor, exponent, hadamard=self.hadamard))
+        if exponent == 2:
+            squares = _squares_under_white_phase(factor, hadamard=self.hadamard)
+        else:
+            squares = _stretch_squares(factor, exponent, hadamard=self.hadamard)
+        return freedom_of_mean(starts, lags, squares)
 
     def _like(self, starts: int, factor: int, exponent: int) -> float:
         return equivalent_degrees_of_freedom(
@@ -99,24 +140,15 @@ class StretchForm:
             overlapping=True,
         )
 
-    def weights(
-        self,
-        terms: TermSum,  # noqa: ARG002
-        points: int,
-        factor: int,
-        exponent: int,
-        edf: float,
-    ) -> FloatArray | None:
-        """Return those of a record in equal proportions."""
-        averaging_times = points / factor
-        if not has_weights(averaging_times, edf):
-            return None
-        shorter = in_proportion(points, factor, 1)
-        return raised_to_freedom(_stretch_weights(*shorter, exponent, hadamard=self.hadamard), edf)
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
+        """Return the published expectation over the modified Allan or the Hadamard variance."""
+        if self._is_replaced(factor, "published"):
+            return 1.0
+        return (_PUBLISHED_HADAMARD if self.hadamard else _PUBLISHED_MODIFIED)[exponent]
 
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the Hadamard or the modified Allan variance."""
-        return hadamard_variance(factor, 2) if self.hadamard else allan_variance(factor, 2) / factor
+        return 20 / (6.0 * float(factor) ** 2) if self.hadamard else 3.0 / float(factor) ** 3
 
 
 def _rows(factor: int, *, hadamard: bool) -> FloatArray:
@@ -130,6 +162,22 @@ def _rows(factor: int, *, hadamard: bool) -> FloatArray:
 @lru_cache(maxsize=1024)
 def _stretch_squares(factor: int, exponent: int, *, hadamard: bool) -> FloatArray:
     return relative_squares(_rows(factor, hadamard=hadamard), exponent, overlapping_lags(factor, 3))
+
+
+@lru_cache(maxsize=64)
+def _squares_under_white_phase(factor: int, *, hadamard: bool) -> FloatArray:
+    """Return the same under white PM, where two stretches share phase points and nothing else.
+
+    With the form F of a stretch ``g(k) = Σ F[i, j] F[i + k, j + k]/(tr F)²``.
+    """
+    rows = _rows(factor, hadamard=hadamard)
+    form, lags = rows.T @ rows, overlapping_lags(factor, 3)
+    length = len(form)
+    found = [
+        float(np.einsum("ij,ij->", form[: length - k, : length - k], form[k:, k:])) if k < length else 0.0
+        for k in lags.tolist()
+    ]
+    return np.array(found) / np.trace(form) ** 2
 
 
 @lru_cache(maxsize=1024)
@@ -153,9 +201,3 @@ def _stretch_bias(factor: int, exponent: int, *, hadamard: bool) -> float:
         return float(numerator) / (6 * hadamard_variance(factor, exponent))
     difference = np.repeat([1.0, -2.0, 1.0], factor)[np.newaxis, :] / factor
     return float(numerator) / expected_sum(difference, exponent)
-
-
-@lru_cache(maxsize=1024)
-def _stretch_weights(points: int, factor: int, exponent: int, *, hadamard: bool) -> FloatArray:
-    rows = _rows(factor, hadamard=hadamard)
-    return weights_of_form(form_of_stretches(rows.T @ rows, points), exponent, 3 if hadamard else 2)

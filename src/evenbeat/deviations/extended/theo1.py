@@ -9,12 +9,11 @@ three quarters of the record.
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.extended.quadratic import allan_variance, phase_kernel
+from evenbeat.deviations.covariance import phase_kernel
 from evenbeat.deviations.sums.spans import squares_in_spans
 from evenbeat.quantities import FloatArray
 
@@ -64,19 +63,13 @@ def span_weights(span: int) -> FloatArray:
 
 
 def expected_theo1(span: int, exponent: int) -> float:
-    """Return the expectation of Théo1 in the units of ``phase_kernel``."""
+    """Return the expectation of Théo1 per unit of the level."""
     half = span // 2
     offset = np.arange(half, dtype=float)
     zero, whole = phase_kernel(np.array([0.0, span]), exponent)
     squares = 4 * zero + 2 * whole + 2 * phase_kernel(2 * offset, exponent)
     squares -= 4 * (phase_kernel(half - offset, exponent) + phase_kernel(half + offset, exponent))
     return float(np.dot(span_weights(span), squares)) / (EFFECTIVE_SHARE * float(span) ** 2)
-
-
-@lru_cache(maxsize=4096)
-def theo1_bias(span: int, exponent: int) -> float:
-    """Return the expectation of Théo1 over the Allan variance at its effective averaging time."""
-    return expected_theo1(span, exponent) / allan_variance(EFFECTIVE_SHARE * span, exponent)
 
 
 def span_rows(span: int) -> FloatArray:

@@ -13,7 +13,8 @@ from functools import lru_cache
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.extended.quadratic import allan_variance, phase_kernel
+from evenbeat.deviations.covariance import phase_kernel
+from evenbeat.deviations.extended.quadratic import allan_variance
 from evenbeat.deviations.freedom import at_least_one, equivalent_degrees_of_freedom
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import PhasePoints
@@ -22,7 +23,9 @@ from evenbeat.quantities import FloatArray
 BLOCK = 1 << 15
 LARGEST_EXACT = 257
 """Number of points up to which the covariance of all terms is written out."""
-LARGEST_EXACT_WHITE = 1 << 15
+FEW_AVERAGING_TIMES = 8
+LONGEST_IN_PROPORTION = 32
+"""Averaging times in a record beyond which the ends matter as their reciprocal."""
 PLACES_FOR_EXPECTATION = 2000
 
 
@@ -104,26 +107,45 @@ def published_total_bias(points: int, factor: int, exponent: int) -> float:
 
 
 def total_freedom(points: int, factor: int, exponent: int) -> float:
-    """Return the degrees of freedom of the total variance, at least 1.
+    """Return the degrees of freedom of the total variance, at least 1: exact for ``LARGEST_EXACT`` points.
 
-    Exact for records of up to ``LARGEST_EXACT`` points, under white PM up to ``LARGEST_EXACT_WHITE``. Longer
-    ones take from a record of that length and equal proportions how much the ends change the reciprocal of
-    those of the overlapping Allan variance.
+    Longer records take them from shorter ones in equal proportions. Under FM they depend on the proportions,
+    which as many terms of the overlapping Allan variance carry over. Under white PM the first and the last
+    point, which are in all terms at the ends, leave a part of ``1/edf`` that does not fall with the number of
+    points. Under flicker PM the degrees of freedom of short records rise by steps that shrink from octave to
+    octave of the number of points, of records of many averaging times as for FM.
     """
     if points <= LARGEST_EXACT:
         return at_least_one(1.0 / _relative_variance(points, factor, exponent))
-    if exponent == 2 and points <= LARGEST_EXACT_WHITE:
-        return at_least_one(1.0 / _relative_variance_of_white_phase(points, factor))
     intervals = (points - 1) / factor
-    shorter = max(1, int((LARGEST_EXACT - 1) / intervals))
-    scaled = min(LARGEST_EXACT, round(intervals * shorter) + 1)
-    at_ends = _relative_variance(scaled, shorter, exponent) - 1 / _overlapping(scaled, shorter, exponent)
-    at_ends *= ((scaled - 1) / shorter / intervals) ** 2
-    return at_least_one(1.0 / (1 / _overlapping(points, factor, exponent) + at_ends))
+    proportion = min(intervals, LONGEST_IN_PROPORTION)
+    longest = min(int((LARGEST_EXACT - 1) / proportion), factor)
+
+    def exact(at: int) -> tuple[int, float]:
+        scaled = min(round(proportion * at) + 1, LARGEST_EXACT)
+        return scaled, 1 / _relative_variance(scaled, at, exponent)
+
+    scaled, whole = exact(longest)
+    if exponent == 2:
+        shorter, half = exact(max(1, longest // 2))
+        share = (1 / half - 1 / whole) / (1 / shorter - 1 / scaled) if shorter < scaled else scaled / whole
+        return at_least_one(float(1 / (1 / whole + share * (1 / points - 1 / scaled))))
+    if exponent == 1 and intervals < FEW_AVERAGING_TIMES:
+        half, quarter = exact(longest // 2)[1], exact(longest // 4)[1]
+        shrinks = min((whole - half) / (half - quarter), 0.95)
+        octaves = np.log2(factor / longest)
+        steps = (shrinks - shrinks ** (octaves + 1)) / (1 - shrinks)
+        return at_least_one(float(whole + (whole - half) * steps))
+    ratio = whole / _overlapping(scaled - 2, longest, exponent)
+    if factor > longest:
+        scaled, half = exact(longest // 2)
+        half /= _overlapping(scaled - 2, longest // 2, exponent)
+        ratio += (ratio - half) * (np.log2(factor / longest) if exponent == 1 else 1 - longest / factor)
+    ratio = 1 + (ratio - 1) * proportion / intervals
+    return at_least_one(float(_overlapping(points - 2, factor, exponent) * ratio))
 
 
-def _overlapping(points: int, factor: int, exponent: int) -> float:
-    count = points - 2 * factor
+def _overlapping(count: int, factor: int, exponent: int) -> float:
     return equivalent_degrees_of_freedom(
         TermSum(total=0.0, possible=count, terms=count),
         factor,
@@ -143,9 +165,9 @@ def _rows(points: int, factor: int) -> FloatArray:
 
 
 def total_form(points: int, factor: int) -> FloatArray:
-    """Return the quadratic form of phase, up to a factor, shape (points, points)."""
+    """Return the quadratic form of phase, shape (points, points)."""
     rows = _rows(points, factor)
-    return np.asarray(rows.T @ rows)
+    return np.asarray(rows.T @ rows) / (2.0 * float(factor) ** 2 * (points - 2))
 
 
 @lru_cache(maxsize=1024)
@@ -155,15 +177,3 @@ def _relative_variance(points: int, factor: int, exponent: int) -> float:
     lag = np.abs(np.arange(points)[:, np.newaxis] - np.arange(points))
     covariance = rows @ phase_kernel(lag, exponent) @ rows.T
     return float(np.sum(covariance**2) / np.trace(covariance) ** 2)
-
-
-@lru_cache(maxsize=1024)
-def _relative_variance_of_white_phase(points: int, factor: int) -> float:
-    """Return the same under white PM, where C is the product of the weights with themselves."""
-    from scipy import sparse
-
-    index, weights = _points_and_weights(points, factor, np.arange(1, points - 1))
-    row = np.repeat(np.arange(points - 2), index.shape[1])
-    rows = sparse.csr_array((weights.ravel(), (row, index.ravel())), shape=(points - 2, points))
-    form = rows.T @ rows
-    return float(form.power(2).sum() / form.diagonal().sum() ** 2)

@@ -41,6 +41,7 @@ CLEAR = 4.0
 """A noise that lowers the sum of squares by so many times the threshold is not tested once more."""
 ONE_SIDED_95 = 2.7055434540954146
 LARGEST_DRIFT_SHARE = 0.2
+LEAST_SHARE = 1e-4
 
 
 def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
@@ -166,15 +167,24 @@ class Solution:
 def _solved(everything: Variances, scale: float, threshold: float) -> Solution:
     values = everything.values / scale
     floor = np.maximum(values, LEAST_VARIANCE)
-    levels, _ = _nonnegative(everything.responses / floor[:, np.newaxis], values / floor)
+    relative = everything.responses / floor[:, np.newaxis]
+    levels, _ = _nonnegative(relative, values / floor)
+    if not levels[:DRIFT].any():  # a drift alone has no scatter: the search begins with noises alone
+        levels[:DRIFT], levels[DRIFT] = _nonnegative(relative[:, :DRIFT], values / floor)[0], 0.0
     for _ in range(ROUNDS):
         whitened, target, used = _whitened_undrifted(everything, levels, values)
         levels, misfit = _best_subset(whitened, target, threshold)
     levels = _confirmed(everything, levels, values, threshold)
     whitened, target, used = _whitened_undrifted(everything, levels, values)
-    levels, misfit = _fit_of(whitened, target, np.flatnonzero(levels[:DRIFT]).tolist())
+    again, misfit = _fit_of(whitened, target, np.flatnonzero(levels[:DRIFT]).tolist())
+    # where a drift explains all but a trace of what is seen, the trace is that of the fit before
+    levels = again if again[:DRIFT].any() else levels
     return Solution(
-        levels=levels, covariance=_covariance(whitened, levels > 0), misfit=misfit, used=used, values=values
+        levels=levels,
+        covariance=_covariance_over_subsets(whitened, target, levels, threshold),
+        misfit=misfit,
+        used=used,
+        values=values,
     )
 
 
@@ -297,6 +307,31 @@ def _best_subset(whitened: FloatArray, target: FloatArray, threshold: float) -> 
             if misfit + threshold * size < best[0] and levels[:DRIFT].any():
                 best = (misfit + threshold * size, levels, misfit)
     return best[1], best[2]
+
+
+def _covariance_over_subsets(
+    whitened: FloatArray, target: FloatArray, levels: FloatArray, threshold: float
+) -> FloatArray:
+    """Return the covariance about the levels chosen, what other subsets of the noises say included.
+
+    Each subset counts by ``exp(-(misfit + threshold · size)/2)``, the rule by which one was chosen, with its
+    own covariance and with how far its levels lie from those chosen (Buckland, Burnham and Augustin 1997,
+    Biometrics 53). Only of noises that were chosen, and of the drift.
+    """
+    fits = [
+        (size, *_fit_of(whitened, target, subset))
+        for size in range(1, DRIFT + 1)
+        for subset in combinations(range(DRIFT), size)
+    ]
+    scores = np.array([misfit + threshold * size for size, _, misfit in fits])
+    shares = np.exp(-0.5 * (scores - scores.min()))
+    total = np.zeros((DRIFT + 1, DRIFT + 1))
+    for share, (_, other, _) in zip(shares / shares.sum(), fits, strict=True):
+        if share > LEAST_SHARE:
+            away = other - levels
+            total += share * (_covariance(whitened, other > 0) + np.outer(away, away))
+    chosen = levels > 0
+    return np.where(np.outer(chosen, chosen), total, 0.0)
 
 
 def _covariance(whitened: FloatArray, free: BoolArray) -> FloatArray:

@@ -18,6 +18,10 @@ from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probabil
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
+OBSERVED_TIMES = 12
+"""A mask of the time deviation asks for a record of so many averaging times (ITU-T G.810, from memory)."""
+PER_OCTAVE = 2
+SMALLEST_CONFIDENCE = 1e-6
 Verdict = Literal["below", "above", "undecided", "no statement"]
 
 
@@ -30,10 +34,11 @@ class LimitVerdict(Result):
     curve, limit
         What was compared.
     confidence
-        Coverage probability of the interval that was taken into account.
+        Of either verdict as a whole: one less the chance that it is wrong.
     averaging_time_s, value, low, high, allowed
-        Shape (n,): the curve, its interval (NaN for time interval errors, which have none) and the
-        limit (NaN where the limit says nothing).
+        Shape (n,): the curve, its lower limits, which hold at all averaging times together, its upper limits,
+        each for itself (NaN for time interval errors, which have none), and the limit (NaN where it says
+        nothing or the record is too short for it).
     verdicts
         Per averaging time ``below``, ``above``, ``undecided`` or ``no statement``.
     """
@@ -48,7 +53,7 @@ class LimitVerdict(Result):
     allowed: FloatArray
     verdicts: tuple[Verdict, ...] = field(metadata=UNLISTED)
 
-    _also = ("overall", "sentence")
+    _also = ("overall", "sentence", "margin_db")
 
     @property
     def overall(self) -> Verdict:
@@ -57,6 +62,18 @@ class LimitVerdict(Result):
             if verdict in self.verdicts:
                 return verdict
         return "no statement"
+
+    @property
+    def margin_db(self) -> float:
+        """By how much the upper limits stay below the limit at least [dB]; negative where one lies above it.
+
+        Of time interval errors the values themselves; NaN where nothing is compared.
+        """
+        upper = self.value if isinstance(self.curve, TimeErrorCurve) else self.high
+        with np.errstate(divide="ignore", invalid="ignore"):
+            margins = 20 * np.log10(self.allowed / upper)
+        known = margins[~np.isnan(margins)]
+        return float(known.min()) if len(known) else math.nan
 
     @property
     def sentence(self) -> str:
@@ -68,11 +85,13 @@ class LimitVerdict(Result):
         times = self.averaging_time_s[[verdict != "no statement" for verdict in self.verdicts]]
         where = f"from {duration_text(float(times[0]))} to {duration_text(float(times[-1]))}"
         if self.overall == "below":
-            return f"The curve is below the limit “{self.limit.name}” {where}."
+            margin = f"by {self.margin_db:.1f} dB at least"
+            return f"The curve is below the limit “{self.limit.name}” {where}, {margin}."
         if self.overall == "undecided":
             return (
                 f"Whether the curve is below the limit “{self.limit.name}” is undecided at "
-                f"{counts['undecided']} of {compared} averaging times {where}: the interval holds the limit."
+                f"{counts['undecided']} of {compared} averaging times {where}: the interval holds the limit "
+                f"(upper limits up to {-self.margin_db:.1f} dB above it)."
             )
         worst = int(np.nanargmax(np.where(np.isfinite(self.allowed), self.value / self.allowed, np.nan)))
         return (
@@ -109,14 +128,14 @@ def compare_with_limit(
     limit
         From :func:`evenbeat.limit_lines` or :meth:`LimitLine.from_table`.
     confidence
-        Coverage probability of the interval.
+        Of either verdict as a whole.
 
     Returns
     -------
     LimitVerdict
         ``below`` only where the whole interval is at or below the limit, ``above`` only where the whole
-        interval is above it, otherwise ``undecided``. Outside the limit's averaging times, and where
-        gaps leave no value, no statement is made.
+        interval is above it, otherwise ``undecided``. Outside the limit's averaging times, where gaps leave
+        no value, and for the time deviation beyond a twelfth of the record, no statement is made.
 
     Raises
     ------
@@ -125,12 +144,18 @@ def compare_with_limit(
 
     Notes
     -----
-    The interval is per averaging time, not for the whole curve. The maximum time interval error of one
-    record has no interval: the verdict is on this record only. Not a statement of conformity.
+    One error rate for the whole verdict, ``1 - confidence``. A clock exactly on the limit is called ``above``
+    at any averaging time at most so often: lower limits share the rate among the averaging times compared
+    (Bonferroni; two to an octave, since neighbours show the same noise). A clock above the limit anywhere
+    is called ``below`` as a whole at most so often: that asks every upper limit to pass, each at this rate
+    (intersection-union test; Berger 1982, Technometrics 24). Averaging times of the time deviation end at a
+    twelfth of the record, the observation length of the masks (ITU-T G.810 and G.811, from memory). The
+    maximum time interval error of one record has no interval: the verdict is on this record only. Not a
+    statement of conformity.
 
     References
     ----------
-    Source: ITU-T G.810 (masks of MTIE and TDEV); the interval decides
+    Source: ITU-T G.810 (masks of MTIE and TDEV); Bonferroni; Berger 1982 (intersection-union)
     Tests: tests/deviations/test_limits.py
     """
     checked_probability(confidence, "confidence")
@@ -144,10 +169,15 @@ def compare_with_limit(
         value = curve.time_error_s
         low = high = np.full(len(value), np.nan)
         bounds = (value, value)
+        allowed = limit.at(curve.averaging_time_s)
     else:
         value = curve.deviation
-        low, high = bounds = curve.confidence_interval(confidence)
-    allowed = limit.at(curve.averaging_time_s)
+        allowed = limit.at(curve.averaging_time_s)
+        observed = curve.averaging_time_s <= _observed_s(curve) * (1 + 1e-9)
+        allowed = np.where(observed, allowed, np.nan)
+        low = curve.confidence_interval(1 - 2 * (1 - confidence) / _compared_together(curve, allowed))[0]
+        high = curve.confidence_interval(max(2 * confidence - 1, SMALLEST_CONFIDENCE))[1]
+        bounds = (low, high)
     result = LimitVerdict(
         curve=curve,
         limit=limit,
@@ -161,6 +191,23 @@ def compare_with_limit(
     )
     remarks = (*limit.findings, *_remarks(result))
     return replace(result, findings=merged(remarks, curve.findings))
+
+
+def _observed_s(curve: StabilityCurve) -> float:
+    """Return up to which averaging time a record is as long as a mask asks: a twelfth of it."""
+    if curve.statistic != "time":
+        return math.inf
+    points = curve.terms + 3 * curve.averaging_factor - 1  # with gaps a little less than there are
+    return float(points.max() - 1) * curve.interval_s / OBSERVED_TIMES
+
+
+def _compared_together(curve: StabilityCurve, allowed: FloatArray) -> float:
+    """Return among how many averaging times the error rate is shared."""
+    compared = curve.averaging_time_s[np.isfinite(allowed) & (curve.terms > 0)]
+    if len(compared) < 2:
+        return 1.0
+    octaves = math.log2(float(compared[-1] / compared[0]))
+    return float(min(len(compared), 1 + PER_OCTAVE * octaves))
 
 
 def _verdict(low: float, high: float, allowed: float) -> Verdict:
@@ -191,7 +238,8 @@ def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:
     outside = int(np.count_nonzero(np.isnan(result.allowed)))
     if outside and result.overall != "no statement":
         sentence = (
-            f"At {outside} averaging time(s) of the curve the limit is not defined; no statement is made."
+            f"At {outside} averaging time(s) of the curve the limit is not defined or the record too short "
+            "for it; no statement is made."
         )
         values = {"averaging_times": outside}
         found.append(Finding(code="OUTSIDE_LIMIT", severity="note", sentence=sentence, values=values))

@@ -12,6 +12,8 @@ from evenbeat.logs.form.cells import JOINED_MOMENT
 from evenbeat.logs.terms import Form
 
 _FORTRAN_EXPONENT = re.compile(rb"(?<=[\d.])[dD](?=[+-]?\d)")
+_OF_NUMBERS = b"0123456789+-.,;:|/ \t\ndDeE"
+_D_TO_E = bytes.maketrans(b"dD", b"eE")
 _JOINED = re.compile(JOINED_MOMENT.encode())
 
 
@@ -100,7 +102,8 @@ def cleaned(text: bytes, form: Form) -> bytes:
     if b'"' in text:
         text = re.sub(rb'(?m)^[ \t]*""[ \t]*$', b"nan", text).replace(b'"', b"")
     if form.fortran:
-        text = _FORTRAN_EXPONENT.sub(b"E", text)
+        numbers = not text.translate(None, _OF_NUMBERS)  # nothing else has a letter D
+        text = text.translate(_D_TO_E) if numbers else _FORTRAN_EXPONENT.sub(b"E", text)
     if form.joined_moment and joined_column(form) is None:
         text = _JOINED.sub(rb"\1T\2", text)
     return text if text is before else without_blanks(text, form)
