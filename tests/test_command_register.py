@@ -48,7 +48,7 @@ def test_a_register_from_the_command(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert main(["register", "list", path, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)[0]["calibrations"] == 1
     assert main(["register", "export", path]) == 0
-    assert "kittiwake,2026-02-26,1.7e-09,1.7e-09,1e-10,no,C 17,,oven,1e-08,10000000.0" in (
+    assert "kittiwake,2026-02-26,1.7e-09,1.7e-09,1e-10,no,C 17,,,1e-08,10000000.0" in (
         capsys.readouterr().out
     )
 

@@ -64,7 +64,7 @@ def of(folder: Path, words: tuple[str, ...]) -> list[str]:
         (["assess", "log.csv", "--nonsense"], "evenbeat: unrecognized arguments: --nonsense"),
         (
             ["assess", "log.csv", "--tolerance", "small"],
-            "evenbeat assess: argument --tolerance: 'small' is not a",
+            "evenbeat assess: argument --tolerance: 'small' is no tolerance; give",
         ),
         (["register", "forget"], "evenbeat register: argument TASK: invalid choice: 'forget'"),
     ],

@@ -37,7 +37,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
-from evenbeat.units import duration_text
+from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 MOST_BLOCKS = 400
 MOST_BLOCKS_WITH_WHITE_PM = 200
@@ -46,6 +46,8 @@ WHITE_PM_MATTERS_BELOW = 64
 KEPT_PROBABILITY = 0.998
 MOSTLY_REPEATED = 0.6
 FEW_BLOCKS = 30
+WANDERS_FROM_S = 10 * SECONDS_PER_DAY
+"""Length of a record from which on a drift may wander beside a modelled environment."""
 WANDERS = 0.5
 """Probability of a wandering drift from which it is said."""
 ROUNDING = 1e-12
@@ -166,7 +168,7 @@ def fit_clock(
         scale=scale,
         block_s=blocks.length_s,
     )
-    components = _components(prior, trend, variants, laws)
+    components = _components(prior, trend, variants, laws, duration_s=duration)
     model = ClockModel(
         record=record,
         blocks=blocks,
@@ -382,8 +384,15 @@ def _components(
     trend: Trend,
     variants: tuple[Variant, ...],
     laws: tuple[LawWeight, ...],
+    *,
+    duration_s: float,
 ) -> tuple[Component, ...]:
-    """Return the points of the posterior that hold all but a fraction of a percent of it."""
+    """Return the points of the posterior that hold all but a fraction of a percent of it.
+
+    No drift wanders where none is said to be, nor beside an environment within days: what is left there of a
+    temperature that does not hold everywhere at once is as smooth, and would take the response with it.
+    """
+    heated = bool(trend.influences) and duration_s < WANDERS_FROM_S
     share = {law.law: law.weight for law in laws}
     middle = tuple(variant for variant in variants if variant.lag_point == 0)
     curvature = np.concatenate([curvature_shares(group) for group in by_law(middle).values()])
@@ -391,7 +400,7 @@ def _components(
     weights = np.empty((len(variants), *variants[0].fit.level.shape))
     for index, variant in enumerate(variants):
         log_weight = prior.log_weight(variant.fit) + variant.fit.log_restricted
-        if not variant.law.columns:  # a clock that is said not to drift has no drift that wanders
+        if heated or not variant.law.columns:
             log_weight[variant.fit.walks :] = -np.inf
         within = np.exp(log_weight - special.logsumexp(log_weight))
         weights[index] = within * share[variant.law.name] * curvature[index]

@@ -103,6 +103,8 @@ def _decoded(content: bytes, packing: str, path: str | Path) -> tuple[list[bytes
                     total += len(piece)
                     refuse_bomb(total, len(content), f"{packing} file", path)
                 start += _PIECE
+        except LogError:
+            raise
         except _DAMAGE as error:
             if b"".join(pieces[:1]) and not _may_begin(rest, packing):
                 break  # padding behind the last stream
