@@ -43,6 +43,7 @@ _ANSWERS = {
 }
 _VOLTS = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6}
 _FACTOR = r"(?<![A-Za-z])k\s*=\s*(\d+(?:[.,]\d+)?)"
+_FORMULA = re.compile(r"[=+\-@\t\r']")
 _COVERAGE = re.compile(rf"[\s,;_]*[(\[]\s*{_FACTOR}\s*[)\]]|[\s,;_]*{_FACTOR}")
 _PROBABILITY = re.compile(r"[\s,;]*\b9\d(?:[.,]\d+)?\s?%")
 _CELL = re.compile(
@@ -437,6 +438,16 @@ class Table:
         return tuple(row for row in self.rows if row.text("instrument") == instrument), instrument
 
 
+def guarded(text: str) -> str:
+    """Return a text of which a spreadsheet makes no formula: an apostrophe stands before such a one."""
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def unguarded(text: str) -> str:
+    """Return a text without the apostrophe of :func:`guarded`."""
+    return text[1:] if text[:1] == "'" and _FORMULA.match(text[1:]) else text
+
+
 def read_table(
     table: TableLike,
     fields: Sequence[Field],
@@ -503,7 +514,9 @@ def read_table(
     headings = [_heading(name) for name in names]
     at = _positions(headings, fields, what=what, path=path)
     counted: Literal["line", "row"] = "line" if path else "row"
-    cells = [{name: row[k].strip() for name, k in at.items() if k < len(row)} for _, row, _ in records]
+    cells = [
+        {name: unguarded(row[k].strip()) for name, k in at.items() if k < len(row)} for _, row, _ in records
+    ]
     known = {field.name: field for field in fields}
     places = [f"{counted} {number}" for number, *_ in records]
     decimal, mixed = _decimal_mark(cells, places, known, separator)

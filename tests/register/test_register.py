@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
+import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -329,3 +331,25 @@ def test_export_leaves_the_users_files(register: eb.Register, tmp_path: Path) ->
     assert main(["register", "export", str(register.path), "-o", str(tmp_path / "table.csv")]) == 0
     assert (tmp_path / "table.csv.part").read_text() == "mine"
     assert "kittiwake" in (tmp_path / "table.csv").read_text()
+
+
+def test_no_cell_of_an_export_is_a_formula(register: eb.Register, tmp_path: Path) -> None:
+    """Names and remarks that a spreadsheet would execute are guarded, and come back as they were."""
+    register.add_instrument("=cmd|' /C calc'!A0", tolerance=1e-8)
+    register.add_calibration(
+        "=cmd|' /C calc'!A0",
+        date="2026-03-01",
+        as_found=-1e-9,
+        standard_uncertainty=1e-10,
+        certificate="'@home",
+        remark="+1 (see book)",
+    )
+    text = export_table(register)
+    cells = [cell for row in csv.reader(text.splitlines()) for cell in row]
+    numbers = re.compile(r"-?[\d.]+(e-?\d+)?")
+    assert not [cell for cell in cells if cell[:1] in ("=", "+", "-", "@") and not numbers.fullmatch(cell)]
+
+    (tmp_path / "table.csv").write_text(text)
+    other = eb.Register.create(tmp_path / "other.sqlite")
+    assert main(["register", "import", str(other.path), str(tmp_path / "table.csv")]) == 0
+    assert other.calibrations() == register.calibrations()

@@ -20,7 +20,7 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.register.facts import Calibration, Instrument, iso_moment
 from evenbeat.register.register import Draft, Register
-from evenbeat.tables import Field, Row, Table, read_table
+from evenbeat.tables import Field, Row, Table, guarded, read_table
 
 CALIBRATION_COLUMNS = ("instrument", "date", "as_found", "as_left", "standard_uncertainty", "adjusted")
 EXTRA_COLUMNS = ("certificate", "remark")
@@ -33,6 +33,7 @@ FIELDS = (
     Field(name="remark"),
 )
 """What a table may say of calibrations and of their instruments."""
+_TEXTS = ("instrument", "certificate", "remark")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,7 +201,8 @@ def export_table(register: Register) -> str:
     """Return the standing calibrations with their instruments as comma-separated text.
 
     Another register that imports it holds the same instruments and calibrations, but for instruments
-    without a calibration; those stand in :func:`export_instruments`.
+    without a calibration; those stand in :func:`export_instruments`. A name, certificate or remark of which
+    a spreadsheet would make a formula gets an apostrophe in front, which importing takes away.
     """
     known = {one.name: one for one in register.instruments()}
     columns = (*CALIBRATION_COLUMNS, *EXTRA_COLUMNS, *INSTRUMENT_COLUMNS)
@@ -209,7 +211,7 @@ def export_table(register: Register) -> str:
         about = known.get(one.instrument)
         described = {} if about is None else about.to_dict()
         content = {**{part: described.get(part) for part in INSTRUMENT_COLUMNS}, **one.to_dict()}
-        rows.append([_cell(content[name]) for name in columns])
+        rows.append([_cell(name, content[name]) for name in columns])
     return _table_text(columns, rows)
 
 
@@ -219,7 +221,7 @@ def export_instruments(register: Register) -> str:
     rows = []
     for one in register.instruments():
         content = {"instrument": one.name, **one.to_dict()}
-        rows.append([_cell(content[name]) for name in columns])
+        rows.append([_cell(name, content[name]) for name in columns])
     return _table_text(columns, rows)
 
 
@@ -231,7 +233,9 @@ def _table_text(columns: tuple[str, ...], rows: list[list[str]]) -> str:
     return text.getvalue()
 
 
-def _cell(value: object) -> str:
+def _cell(name: str, value: object) -> str:
+    if name in _TEXTS:
+        return guarded(str(value or ""))
     if value is None:
         return ""
     if isinstance(value, bool):
