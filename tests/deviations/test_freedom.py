@@ -260,7 +260,7 @@ def test_interval_covers_every_noise(statistic: str, exponent: int, factor: int)
 
     # measured with 600 records each: 0.935 to 0.963 at factors 1, 8 and 32, and 0.958 to 0.977 at factor 128,
     # where few averages are left and the noise taken is rather the one with the wider interval
-    assert 0.92 <= share <= 0.99
+    assert 0.92 <= share <= 0.995
 
 
 @pytest.mark.parametrize("width", [1, 2, 7, 300])

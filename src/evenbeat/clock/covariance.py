@@ -31,6 +31,7 @@ MOST_READINGS = 2000
 LONGEST_SUM = 64
 FAR = 1e-8
 """Product of two spans over the square of their distance, below which their means are values at points."""
+_SHORT = 3e-5  # of the record
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -90,7 +91,11 @@ def mean_frequency_covariance(exponent: int, one: Spans, other: Spans) -> FloatA
     total -= _edges(exponent, one.start, other.stop)
     total += _edges(exponent, one.start, other.start)
     total /= np.outer(one.length, other.length)
-    if exponent != WHITE_PM:
+    if exponent == WANDERING_DRIFT:
+        short = np.multiply.outer(one.length, other.length) < _SHORT**2  # their differences are rounding
+        if short.any():
+            total[short] = _wandered_frequency(one.middle[:, np.newaxis], other.middle)[short]
+    elif exponent != WHITE_PM:
         _put_far_apart(exponent, total, one, other)
     return total
 
@@ -263,6 +268,16 @@ def _wandered(one: FloatArray, other: FloatArray) -> FloatArray:
     return np.asarray(near**3 / 4 * (near**2 / 5 + apart * (near / 2 + apart / 3)))
 
 
+def _wandered_frequency(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return the covariance of the frequencies at two times, the limit of short spans.
+
+    ∫₀ᵐ (m - u)(M - u) du = m² (3M - m)/6 for times m ≤ M from the middle on one side of it; zero across.
+    """
+    s, t = one - MIDDLE, other - MIDDLE
+    near = np.where(s * t > 0, np.minimum(np.abs(s), np.abs(t)), 0.0)
+    return np.asarray(near**2 * (3 * np.maximum(np.abs(s), np.abs(t)) - near) / 6)
+
+
 def drift_covariance(at: float, spans: Spans) -> FloatArray:
     """Return the covariance of a wandering drift at a time with means over spans, shape (n,).
 
@@ -289,5 +304,6 @@ def mean_frequency_variance(exponent: int, spans: Spans) -> FloatArray:
         return 2 / spans.length**2
     if exponent == WANDERING_DRIFT:
         ends = _wandered(spans.stop, spans.stop) + _wandered(spans.start, spans.start)
-        return np.asarray((ends - 2 * _wandered(spans.start, spans.stop)) / spans.length**2)
+        exact = (ends - 2 * _wandered(spans.start, spans.stop)) / spans.length**2
+        return np.where(spans.length < _SHORT, _wandered_frequency(spans.middle, spans.middle), exact)
     return -2 * phase_covariance(exponent, spans.length) / spans.length**2
