@@ -29,8 +29,8 @@ LOOSER: tuple[tuple[str, str, float, str], ...] = (
     (
         "*",
         "*/frequency_within/standard_uncertainty*",
-        0.05,
-        "without noise at the moment asked: rounding",
+        0.5,
+        "without noise at the moment asked: rounding, and moves with the version of numpy",
     ),
     (
         "*",
