@@ -61,7 +61,7 @@ def chosen_rows(
         raise LogError(msg, path=sheet.log.path)
     count = sheet.table.rows
     kept = sheet.kept(rows)
-    others = np.setdiff1d(sheet.lines, [*kept.lines.tolist(), *(line.line for line in sheet.table.rejected)])
+    others = np.setdiff1d(sheet.lines, np.concatenate([kept.lines, sheet.table.rejected.lines]))
     kept = replace(kept, left_out=sheet.left_out + len(others))
     if times is not None:
         times = times.kept(rows)

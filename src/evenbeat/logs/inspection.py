@@ -221,7 +221,7 @@ def _seen(sheet: Sheet, record: Record | None, needs: str, meant: tuple[Hypothes
         sha256=log.sha256,
         candidates=_different(form.candidates),
         columns=tuple(_column(sheet, index) for index in range(form.columns)),
-        rejected=sheet.table.rejected,
+        rejected=tuple(sheet.table.rejected),
         ledger=sheet.ledger() if record is None else record.ledger,
         layout=sheet.layout,
         hypotheses=meant,

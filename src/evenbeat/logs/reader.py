@@ -444,7 +444,7 @@ def _record(
         source=Source(
             path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)
         ),
-        ledger=sheet.ledger(late.tolist()),
+        ledger=sheet.ledger(late),
     ).treated("read_log", path=Path(log.path).name)
 
 
@@ -474,7 +474,6 @@ def _late_finding(lines: IntArray) -> tuple[Finding, ...]:
     if not len(lines):
         return ()
     sentence = (
-        f"{len(lines)} row(s) whose time does not advance were rejected, as was asked for: "
-        f"{numbered(lines.tolist())}."
+        f"{len(lines)} row(s) whose time does not advance were rejected, as was asked for: {numbered(lines)}."
     )
     return (Finding(code="LATE_ROWS", severity="caution", sentence=sentence, values={"rows": len(lines)}),)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -12,6 +11,7 @@ from evenbeat.findings import Finding, Severity
 from evenbeat.logs.form.headers import column_meaning
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.rows.lines import HARMLESS
+from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns
 from evenbeat.logs.terms import Statements
 from evenbeat.quantities import FloatArray
@@ -106,12 +106,12 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     yield from _nines(table.numbers[layout.value])
     yield from _repeated_value(table.numbers[layout.value])
     if table.rejected:
-        reasons = Counter(rejected.reason for rejected in table.rejected)
+        reasons = table.rejected.counts
         harmless = all(reason in HARMLESS for reason in reasons)
         told = "; ".join(f"{count} × {reason}" for reason, count in reasons.most_common(3))
         sentence = (
             f"{len(table.rejected)} line(s) were rejected as no row of the log "
-            f"({numbered([rejected.line for rejected in table.rejected])}): {told}."
+            f"({numbered(table.rejected.lines)}): {told}."
         )
         if layout.time is None and not harmless:
             sentence += (
@@ -185,7 +185,7 @@ def _repeated_value(readings: FloatArray) -> Iterator[Finding]:
     yield Finding(code="REPEATED_VALUE", severity="caution", sentence=sentence, values=found)
 
 
-def numbered(lines: Sequence[int]) -> str:
+def numbered(lines: Sequence[int] | IntArray) -> str:
     """Return line numbers as people say them, the first few."""
     named = ", ".join(str(line) for line in lines[:5]) + (", …" if len(lines) > 5 else "")
     return f"line{'s' * (len(lines) > 1)} {named}"

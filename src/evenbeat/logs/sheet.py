@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.ledger import Ledger, reasons_of
+from evenbeat.ledger import Ledger, RejectedLines, reasons_of
 from evenbeat.logs.exchange.kinds import open_exchange
 from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
 from evenbeat.logs.form.cells import measured_parts, number_in
@@ -22,7 +22,7 @@ from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.layout import Layout
 from evenbeat.logs.options import Options
 from evenbeat.logs.rows.cut_short import without_torn_end
-from evenbeat.logs.rows.lines import HARMLESS, Rejected, shown
+from evenbeat.logs.rows.lines import HARMLESS, shown
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
 from evenbeat.logs.terms import Candidate, Form, Wanted
@@ -70,7 +70,7 @@ class Sheet:
         """Shape (rows,): one-based lines of all rows, in a binary file their numbers."""
         return self.table.row_lines
 
-    def ledger(self, late: Sequence[int] = ()) -> Ledger | None:
+    def ledger(self, late: IntArray | None = None) -> Ledger | None:
         """Return what became of each line, ``None`` for a binary file.
 
         Parameters
@@ -81,10 +81,11 @@ class Sheet:
         if not self.log.text:
             return None
         table = self.table
-        told = [Rejected(line=line, reason="its time does not advance") for line in late]
-        rejected = sorted((*table.rejected, *told), key=lambda rejected: rejected.line)
-        lost = np.isin(self.lines, [line.line for line in rejected])
-        accepted, header = int(np.count_nonzero(~lost)), table.header
+        late = np.empty(0, dtype=np.int64) if late is None else late
+        told = RejectedLines(late, reasons=[("its time does not advance", False)])
+        rejected = RejectedLines.joined(table.rejected, told)
+        held = int(np.isin(rejected.lines, self.lines).sum()) if table.held else 0
+        accepted, header = table.rows - held, table.header
         if self.several_lines is not None:
             accepted = self.several_lines - len(late)
             header = self.log.lines - accepted - len(rejected) - self.left_out
@@ -122,16 +123,12 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
         If the log cannot be read without a guess.
     """
     raw = load_raw(path, partial=options.partial)
-    exchanged = _exchanged(raw, options)
-    if exchanged is not None:
-        _check_readings(exchanged)
-        return exchanged
-    log = text_of(raw, partial=options.partial)
-    exchanged = _exchanged(log, options)
-    if exchanged is not None:
-        _check_readings(exchanged)
-        return exchanged
-    return open_text(log, options, wanted)
+    sheet = _exchanged(raw, options)
+    if sheet is None:
+        log = text_of(raw, partial=options.partial)
+        del raw  # which may be packed, and large
+        sheet = _exchanged(log, options) or open_text(log, options, wanted)
+    return sheet
 
 
 def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -> Sheet:
@@ -142,7 +139,7 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     if options.signal is not None:
         msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
         raise LogError(msg, path=log.path)
-    dialogue, aside = dialogue_in(log), list[tuple[int, str]]()
+    dialogue, aside = dialogue_in(log), RejectedLines()
     if dialogue is not None:
         text, aside = dialogue.of(log.text)
         log = replace(log, text=text, first_rows={})
@@ -156,9 +153,8 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     log, torn, doubtful = without_torn_end(log, form)
     layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
     table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
-    spoken = [Rejected(line=line, reason=reason) for line, reason in aside]
-    rejected = sorted((*table.rejected, *torn, *spoken), key=lambda rejected: rejected.line)
-    table = replace(table, rejected=tuple(rejected), doubtful=(*table.doubtful, *doubtful))
+    rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
+    table = replace(table, rejected=rejected, doubtful=(*table.doubtful, *doubtful))
     sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
     _check_readings(sheet)
     _check_share(sheet)
@@ -173,7 +169,7 @@ def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
     first = {index: values[:PROBE_LINES] for index, values in opened.columns.numbers.items()}
     layout = layout_of(opened.log, opened.form, options, first=first.get)
     table = opened.taken(layout)
-    return Sheet(
+    sheet = Sheet(
         log=opened.log,
         layout=layout,
         table=table,
@@ -184,6 +180,8 @@ def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
         left_out=opened.left_out,
         several_lines=opened.several_lines if opened.several_lines is not None else table.rows,
     )
+    _check_readings(sheet)
+    return sheet
 
 
 def layout_of(
@@ -271,7 +269,8 @@ def wanted_columns(log: LogText, layout: Layout) -> Wanted:
 
 def _check_share(sheet: Sheet) -> None:
     """Refuse a log most of whose lines are no readings: the others may be the ones that are meant."""
-    others = [rejected for rejected in sheet.table.rejected if rejected.reason not in HARMLESS]
+    others = sheet.table.rejected
+    others = others.of_reasons(reason not in HARMLESS for reason, _ in others.reasons)
     rows = sheet.table.rows
     if len(others) <= rows:
         return

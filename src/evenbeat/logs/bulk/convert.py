@@ -10,7 +10,7 @@ import numpy as np
 
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
-from evenbeat.ledger import Ledger
+from evenbeat.ledger import Ledger, RejectedLines
 from evenbeat.logs.bulk.blocks import blocks_of
 from evenbeat.logs.bulk.writers import Replacing, Writer
 from evenbeat.logs.files import LogText
@@ -191,7 +191,7 @@ class _Work:
             self.ledger = self.ledger.and_later(Ledger(lines=lines, accepted=0, blank=lines), self.lines)
             self.lines += lines
             return
-        log, spoken = _log(self.source, block, lines), list[tuple[int, str]]()
+        log, spoken = _log(self.source, block, lines), RejectedLines()
         if self.plan is None:
             self.dialogue = dialogue_in(log)
         if self.dialogue is not None:
@@ -205,7 +205,7 @@ class _Work:
             self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
             for rewriting in self.plan.rewritings:
                 log = replace(log, text=rewriting.of(log.text, self.lines + 1))
-        sheet, columns = self._read(log, self.plan, [Rejected(line=at, reason=why) for at, why in spoken])
+        sheet, columns = self._read(log, self.plan, spoken)
         if sheet.table.rows:
             self.columns = tuple(columns)
             if self.writer is not None:
@@ -214,7 +214,7 @@ class _Work:
             self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[self.plan.layout.value])))
         self.lines += lines
 
-    def _read(self, log: LogText, plan: _Plan, spoken: list[Rejected]) -> tuple[Sheet, dict[str, Any]]:
+    def _read(self, log: LogText, plan: _Plan, spoken: RejectedLines) -> tuple[Sheet, dict[str, Any]]:
         """Return the rows of a block and its columns; what is no row is counted."""
         form = plan.layout.form
         log, torn, doubtful = without_torn_end(log, form, self.before)
@@ -229,8 +229,8 @@ class _Work:
                 before=self.seen.before(),
                 sample=self.sample,
             )
-            rejected = sorted((*table.rejected, *torn, *spoken), key=lambda line: line.line)
-            sheet = Sheet(log=log, layout=plan.layout, table=replace(table, rejected=tuple(rejected)))
+            rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), spoken)
+            sheet = Sheet(log=log, layout=plan.layout, table=replace(table, rejected=rejected))
             columns: dict[str, Any] = {}
             if table.rows:
                 sheet, columns = plan.columns_of(sheet, self.rows, self.read)
@@ -264,7 +264,7 @@ class _Work:
             rows=self.rows,
             numbers=dict.fromkeys(read, column),
             cell_units={},
-            rejected=tuple(self.rejected),
+            rejected=RejectedLines.of(self.rejected),
             doubtful=tuple(self.doubtful),
         )
         return ConvertedLog(
@@ -345,7 +345,7 @@ class _Plan:
         if len(kept) == sheet.table.rows:
             return sheet, times
         left_out = sheet.table.rows - len(kept)
-        held = np.isin(sheet.lines, [line.line for line in sheet.table.rejected])
+        held = np.isin(sheet.lines, sheet.table.rejected.lines)
         left_out -= int(np.count_nonzero(np.delete(held, kept)))
         sheet = replace(sheet.kept(kept), left_out=left_out)
         return sheet, None if times is None or not len(kept) else times.kept(kept)

@@ -16,9 +16,9 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
+from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.exchange.opened import Opened
 from evenbeat.logs.files import LogText
-from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.rows.tables import Columns
 from evenbeat.logs.terms import Form
@@ -183,7 +183,7 @@ def _opened(
         numbers={1: means},
         cell_units={},
         lines=np.array([tracks[i].line for i in first], dtype=np.int64),
-        rejected=tuple(rejected),
+        rejected=RejectedLines.of(rejected),
     )
     sentence = (
         f"{len(tracks)} tracks were averaged to {len(epochs)} epochs ({counts.min()} to {counts.max()} "

@@ -14,9 +14,9 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
+from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.exchange.opened import Opened
 from evenbeat.logs.files import LogText
-from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.rows.tables import Columns
 from evenbeat.logs.terms import Form
@@ -129,7 +129,7 @@ def _opened(log: LogText, head: str, name: str, epochs: list[_Epoch], rejected: 
         numbers={1: values},
         cell_units={},
         lines=np.array([epoch.line for epoch in epochs], dtype=np.int64),
-        rejected=tuple(rejected),
+        rejected=RejectedLines.of(rejected),
     )
     ns = np.array([epoch.ns for epoch in epochs], dtype=np.int64)
     moments = {0: Moments(ns=ns, zoned=True)}

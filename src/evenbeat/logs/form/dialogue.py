@@ -5,6 +5,9 @@ from __future__ import annotations
 import re
 from collections import Counter
 
+import numpy as np
+
+from evenbeat.ledger import RejectedLines
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import ASIDE
 from evenbeat.logs.form.detect import first_lines
@@ -16,6 +19,7 @@ _QUERY = re.compile(
     r"\s*(?:>\s*[*:]?[A-Za-z]?[\w:*]*\??\s*[\w,@()]*|\$?\s*[*:]?[A-Za-z][\w:*]*\?)\s*", re.ASCII
 )
 _SHARE = 0.2
+_PIECE_BYTES = 1 << 20
 _FEWEST = 3
 
 
@@ -25,20 +29,29 @@ class Dialogue:
     def __init__(self, usual: str) -> None:
         self.usual, self.last = usual, ""
 
-    def of(self, text: bytes) -> tuple[bytes, list[tuple[int, str]]]:
-        """Return the next part with marks instead of these lines, and their numbers in it and reasons."""
-        lines, out, last = text.decode(errors="replace").split("\n"), [], self.last
-        for number, line in enumerate(lines, 1):
-            if _is_query(line):
-                last, reason = _words(line) or last, QUERY
-            elif last == self.usual or not line or line.isspace():
-                continue
-            else:
-                reason = OTHER_ANSWER if last else BEFORE
-            out.append((number, reason))
-            lines[number - 1] = ASIDE
-        self.last = last
-        return "\n".join(lines).encode(), out
+    def of(self, text: bytes) -> tuple[bytes, RejectedLines]:
+        """Return the next part with marks instead of these lines, and what these are."""
+        reasons = (QUERY, OTHER_ANSWER, BEFORE)
+        pieces, codes = [], list[np.ndarray[tuple[int], np.dtype[np.int8]]]()
+        start = 0
+        while start < len(text):
+            stop = text.find(b"\n", start + _PIECE_BYTES) + 1 or len(text)
+            lines = text[start:stop].decode(errors="replace").split("\n")
+            found = np.full(len(lines) - (stop < len(text)), -1, dtype=np.int8)
+            for place, line in enumerate(lines[: len(found)]):
+                if _is_query(line):
+                    self.last, found[place] = _words(line) or self.last, 0
+                elif self.last == self.usual or not line or line.isspace():
+                    continue
+                else:
+                    found[place] = 1 if self.last else 2
+                lines[place] = ASIDE
+            pieces.append("\n".join(lines).encode())
+            codes.append(found)
+            start = stop
+        code = np.concatenate(codes)
+        places = np.flatnonzero(code >= 0)
+        return b"".join(pieces), RejectedLines(places + 1, code[places], [(r, False) for r in reasons])
 
 
 def dialogue_in(log: LogText) -> Dialogue | None:

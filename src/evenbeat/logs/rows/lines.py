@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +12,7 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.ledger import Rejected as Rejected  # noqa: PLC0414
+from evenbeat.ledger import RejectedLines
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.cells import (
     ASIDE,
@@ -51,7 +52,7 @@ class ReadLines:
 
     columns: dict[int, Any]
     lines: list[int]
-    rejected: tuple[Rejected, ...]
+    rejected: RejectedLines
 
 
 def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
@@ -82,34 +83,35 @@ def read_by_line(
     LogError
         If a row cannot be read and is not to be passed over, naming its line.
     """
-    reader = _LineReader(path=path, form=form, units={i: unit.strip() for i, unit in wanted.units})
+    units = {index: unit.strip() for index, unit in wanted.units}
     taken: list[tuple[list[float], tuple[int, float], str | None]] = []
     lines: list[int] = []
     rejected: list[Rejected] = []
+    known: dict[str, _OddLineError] = {}
     for number, line in rows:
-        reason, cut = no_row(line, form), False
+        odd = known.get(line)
         try:
-            if not reason:
-                cells = reader.cells(line, number)
-                values = [reader.number(cells[i], i, number) for i in wanted.numbers]
-                time = (0, 0.0) if wanted.exact is None else reader.exact(cells[wanted.exact], number)
+            if odd is None:
+                cells = _cells_of_row(line, form)
+                values = [_number(cells[i], i, form, units.get(i, "")) for i in wanted.numbers]
+                time = (0, 0.0) if wanted.exact is None else _exact(cells[wanted.exact], form)
                 text = None if wanted.moment is None else cells[wanted.moment]
                 taken.append((values, time, text if text and text.lower() not in MISSING_TEXTS else None))
                 lines.append(number)
-        except LogError as error:
-            if not reject:
-                raise
-            reason = str(error).partition(f"line {number}: ")[2].partition(f"; {REJECT}")[0]
-            cut = isinstance(error, CutRowError)
-        if reason:
-            rejected.append(Rejected(line=number, reason=reason, cut=cut))
+                continue
+        except _OddLineError as error:
+            odd = known[line] = error.with_traceback(None)
+        if not (reject or odd.harmless):
+            msg = f"{odd.reason}{odd.advice}"
+            raise LogError(msg, path=path, line=number)
+        rejected.append(Rejected(line=number, reason=odd.reason, cut=odd.cut))
     numbers = np.array([values for values, _, _ in taken], dtype=float).reshape(-1, len(wanted.numbers))
     columns: dict[int, Any] = {i: numbers[:, place] for place, i in enumerate(wanted.numbers)}
     if wanted.exact is not None:
         columns[wanted.exact] = np.array([time for _, time, _ in taken], dtype=EXACT_TIME)
     if wanted.moment is not None:
         columns[wanted.moment] = np.array([text for _, _, text in taken], dtype=object)
-    return ReadLines(columns=columns, lines=lines, rejected=tuple(rejected))
+    return ReadLines(columns=columns, lines=lines, rejected=RejectedLines.of(rejected))
 
 
 def no_row(line: str, form: Form) -> str:
@@ -123,68 +125,76 @@ def no_row(line: str, form: Form) -> str:
     return ""
 
 
-class CutRowError(LogError):
-    """A line is the beginning of a row only."""
+class _OddLineError(Exception):
+    """A line cannot be read as a row.
+
+    Parameters
+    ----------
+    reason, advice
+        Why, and how such a line can be read or passed over.
+    cut
+        It is the beginning of a row only.
+    harmless
+        It never was a row.
+    """
+
+    def __init__(
+        self, reason: str, *, advice: str = f"; {REJECT}", cut: bool = False, harmless: bool = False
+    ) -> None:
+        self.reason, self.advice, self.cut, self.harmless = reason, advice, cut, harmless
+        super().__init__(reason)
 
 
-class _LineReader:
-    """Reads cells one by one and remembers which unit is written in them."""
+def _cells_of_row(line: str, form: Form) -> list[str]:
+    """Return the cells of a row, missing ones empty."""
+    if reason := no_row(line, form):
+        raise _OddLineError(reason, harmless=True)
+    cells = split_line(line, form.separator, joined_moment=form.joined_moment)
+    if len(cells) > form.columns and any(cells[form.columns :]):
+        reason = f"the row has {len(cells)} cells where the others have {form.columns}: {shown(line)}"
+        raise _OddLineError(reason)
+    if len(cells) < form.fewest:
+        has = f"{len(cells)} cell{'s' * (len(cells) != 1)}"
+        reason = f"the row has {has} where the others have {form.columns}: {shown(line)}"
+        raise _OddLineError(reason, cut=True)
+    return cells + [""] * (form.columns - len(cells))
 
-    def __init__(self, *, path: str, form: Form, units: Mapping[int, str]) -> None:
-        self.path = path
-        self.form = form
-        self.units = units
 
-    def cells(self, line: str, number: int) -> list[str]:
-        """Return the cells of a row, missing ones empty."""
-        form = self.form
-        cells = split_line(line, form.separator, joined_moment=form.joined_moment)
-        if len(cells) > form.columns and any(cells[form.columns :]):
-            wide = f"the row has {len(cells)} cells where the others have {form.columns}"
-            msg = f"{wide}: {shown(line)}; {REJECT}"
-            raise LogError(msg, path=self.path, line=number)
-        if len(cells) < form.fewest:
-            has = f"{len(cells)} cell{'s' * (len(cells) != 1)}"
-            msg = f"the row has {has} where the others have {form.columns}: {shown(line)}; {REJECT}"
-            raise CutRowError(msg, path=self.path, line=number)
-        return cells + [""] * (form.columns - len(cells))
+def _exact(cell: str, form: Form) -> tuple[int, float]:
+    """Return whole part and fraction of the time in a cell."""
+    exact = EXACT[form.decimal].fullmatch(cell)
+    if exact is None:
+        missing = cell.lower() in MISSING_TEXTS
+        what = "is missing in this row" if missing else f"{shown(cell)} is no number"
+        msg = f"the time {what}; every row needs its time"
+        raise _OddLineError(msg, advice="")
+    return int(exact.group(1)), float(f"0.{exact.group(2) or ''}")
 
-    def exact(self, cell: str, number: int) -> tuple[int, float]:
-        """Return whole part and fraction of the time in a cell."""
-        exact = EXACT[self.form.decimal].fullmatch(cell)
-        if exact is None:
-            missing = cell.lower() in MISSING_TEXTS
-            what = "is missing in this row" if missing else f"{shown(cell)} is no number"
-            msg = f"the time {what}; every row needs its time"
-            raise LogError(msg, path=self.path, line=number)
-        return int(exact.group(1)), float(f"0.{exact.group(2) or ''}")
 
-    def number(self, cell: str, index: int, number: int) -> float:
-        """Return the number in a cell, NaN for a known missing text."""
-        kind = cell_kind(cell, self.form.decimal)
-        if kind == "missing":
-            return float("nan")
-        refusal = CutRowError if _LIKE_NUMBERS.fullmatch(cell) else LogError
-        parts = (cell, "") if kind == "number" else measured_parts(cell, self.form.decimal)
-        if parts is None:
-            msg = (
-                f"{shown(cell)} in column {self.form.label(index)} is neither a number nor a known text "
-                f"for a missing reading such as NaN or OVLD; {REJECT}"
-            )
-            raise refusal(msg, path=self.path, line=number)
-        unit = self.units.get(index, "")
-        if unit != parts[1]:
-            label = self.form.label(index)
-            msg = (
-                f"the unit written in column {label} changes from '{unit}' to '{parts[1]}'; write all "
-                "readings in one unit, or pass over the other ones with --bad-lines reject "
-                "(bad_lines='reject')"
-            )
-            raise refusal(msg, path=self.path, line=number)
-        return number_in(parts[0], self.form.decimal)
+def _number(cell: str, index: int, form: Form, unit: str) -> float:
+    """Return the number in a cell, NaN for a known missing text."""
+    kind = cell_kind(cell, form.decimal)
+    if kind == "missing":
+        return float("nan")
+    parts = (cell, "") if kind == "number" else measured_parts(cell, form.decimal)
+    if parts is not None and parts[1] == unit:
+        return number_in(parts[0], form.decimal)
+    cut = _LIKE_NUMBERS.fullmatch(cell) is not None
+    if parts is None:
+        reason = (
+            f"{shown(cell)} in column {form.label(index)} is neither a number nor a known text for a missing "
+            "reading such as NaN or OVLD"
+        )
+        raise _OddLineError(reason, cut=cut)
+    reason = (
+        f"the unit written in column {form.label(index)} changes from '{unit}' to '{parts[1]}'; write all "
+        "readings in one unit, or pass over the other ones with --bad-lines reject (bad_lines='reject')"
+    )
+    raise _OddLineError(reason, advice="", cut=cut)
 
 
 def shown(text: str) -> str:
     """Return a text in quotation marks, shortened, without characters that cannot be printed."""
-    clean = "".join(c if c.isprintable() else "?" for c in text.strip())
+    clean = text.strip()
+    clean = clean if clean.isprintable() else "".join(c if c.isprintable() else "?" for c in clean)
     return f"'{clean[:40]}…'" if len(clean) > 40 else f"'{clean}'"

@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.ledger import RejectedLines
 from evenbeat.logs.form.cells import ASIDE, MISSING_TEXTS
 from evenbeat.logs.rows.cut_short import Endings, endings_of
-from evenbeat.logs.rows.lines import EXACT, EXACT_TIME, UNIT, Rejected, read_by_line, row_in
+from evenbeat.logs.rows.lines import EXACT, EXACT_TIME, UNIT, read_by_line, row_in
 from evenbeat.logs.rows.scan import Scan, cleaned, joined_column, line_ends, without_blanks
 from evenbeat.logs.rows.stamps import IntArray, Moments, moments_in, texts_of
 from evenbeat.logs.terms import Form, Wanted
@@ -49,7 +50,7 @@ class Part:
     whole: IntArray | None
     fraction: FloatArray | None
     others: IntArray
-    rejected: tuple[Rejected, ...]
+    rejected: RejectedLines
     comments: int
     blank: int
     endings: Endings
@@ -92,7 +93,7 @@ class PieceReader:
         places = np.flatnonzero(regular)
         endings = endings_of(scan, places, first_line, form, wanted)
         odd = np.flatnonzero(content & ~regular)
-        rejected: tuple[Rejected, ...] = ()
+        rejected = RejectedLines()
         if len(odd):
             lines = bare.split(b"\n")
             told = [(first_line + at, row_in(lines[at], form)) for at in odd.tolist()]

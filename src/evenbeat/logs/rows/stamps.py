@@ -135,8 +135,8 @@ def moments_in(cells: npt.NDArray[Any]) -> Moments:
     )
 
 
-def end_to_end(parts: Sequence[Moments]) -> Moments:
-    """Return the moments of consecutive parts as one."""
+def end_to_end(parts: Sequence[Moments], ns: IntArray) -> Moments:
+    """Return the moments of consecutive parts as one, whose nanoseconds stand in one row already."""
     if len(parts) == 1:
         return parts[0]
     zoned = 2 * sum(len(part.ns) for part in parts if part.zoned) > sum(len(part.ns) for part in parts)
@@ -155,7 +155,7 @@ def end_to_end(parts: Sequence[Moments]) -> Moments:
         first += rows
     leaps = [np.zeros(len(part.ns), dtype=bool) if part.leap is None else part.leap for part in parts]
     return Moments(
-        ns=np.concatenate([part.ns for part in parts]),
+        ns=ns,
         zoned=zoned,
         dates=dates,
         day=np.concatenate(days) if dates else None,

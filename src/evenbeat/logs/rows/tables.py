@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import itertools
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
 from evenbeat.errors import LogError
+from evenbeat.ledger import RejectedLines
 from evenbeat.logs.files import LogText, line_feeds
 from evenbeat.logs.form.cells import ASIDE, cells_at, is_comment
 from evenbeat.logs.form.detect import PROBE_LINES
@@ -24,7 +25,7 @@ from evenbeat.logs.rows.stamps import IntArray, Moments, end_to_end
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
 
-PIECE_BYTES = 1 << 20
+PIECE_BYTES = 1 << 19
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
 
@@ -67,7 +68,7 @@ class Columns:
     fraction: FloatArray | None = None
     lines: IntArray | None = None
     others: IntArray | None = None
-    rejected: tuple[Rejected, ...] = ()
+    rejected: RejectedLines = field(default_factory=RejectedLines)
     doubtful: tuple[Rejected, ...] = ()
     held: int = 0
     header: int = 0
@@ -96,21 +97,20 @@ class Columns:
             lines=self.row_lines[rows],
         )
 
-    def without(self, rejected: Sequence[Rejected]) -> Columns:
+    def without(self, rejected: RejectedLines) -> Columns:
         """Return all but the rows at some lines, which are counted among the rejected ones."""
-        lines = [line.line for line in rejected]
-        kept = self.kept(np.flatnonzero(~np.isin(self.row_lines, lines)))
-        return replace(kept, rejected=_in_order(*self.rejected, *rejected))
+        kept = self.kept(np.flatnonzero(~np.isin(self.row_lines, rejected.lines)))
+        return replace(kept, rejected=RejectedLines.joined(self.rejected, rejected))
 
     def without_rows(self, rows: IntArray, reason: str) -> Columns:
         """Return all but some rows, whose lines are counted among the rejected ones."""
-        return self.without([Rejected(line=line, reason=reason) for line in self.row_lines[rows].tolist()])
+        return self.without(RejectedLines(self.row_lines[rows], reasons=[(reason, False)]))
 
-    def with_missing(self, rejected: Sequence[Rejected]) -> Columns:
-        """Return the columns of a log without times, in which some rejected lines keep their places."""
-        lines = [line.line for line in rejected]
-        found = np.isin(lines, self.row_lines)
-        added = np.array(lines, dtype=np.int64)[~found]
+    def with_missing(self, surely: RejectedLines) -> Columns:
+        """Return the columns of a log without times, in which lines that were cut short keep their places."""
+        rejected = RejectedLines.joined(self.rejected, surely)
+        lines = rejected.of_reasons(cut for _, cut in rejected.reasons).lines
+        added = lines[~np.isin(lines, self.row_lines)]
         merged = np.concatenate([self.row_lines, added])
         order = np.argsort(merged)
         lost = np.isin(merged[order], lines)
@@ -118,14 +118,13 @@ class Columns:
         def held(column: FloatArray) -> FloatArray:
             return np.where(lost, np.nan, np.concatenate([column, np.full(len(added), np.nan)])[order])
 
-        known = {line.line for line in self.rejected}
         return replace(
             self,
             rows=len(merged),
             numbers={i: held(column) for i, column in self.numbers.items()},
             lines=merged[order],
-            rejected=_in_order(*self.rejected, *(line for line in rejected if line.line not in known)),
-            held=self.held + len(rejected),
+            rejected=rejected,
+            held=self.held + len(lines),
         )
 
 
@@ -168,10 +167,11 @@ def read_columns(
         (_, line), *_ = _texts(log, [surely[0].line])
         msg = f"{surely[0].reason}: {shown(line)}; {REJECT}"
         raise LogError(msg, path=log.path, line=surely[0].line)
+    told = RejectedLines.of(surely)
     if wanted.time is not None:
-        columns = columns.without(surely) if surely else columns
-    elif lost := (*surely, *(line for line in columns.rejected if line.cut)):
-        columns = columns.with_missing(lost)
+        columns = columns.without(told) if surely else columns
+    elif surely or any(cut for _, cut in columns.rejected.reasons):
+        columns = columns.with_missing(told)
     return replace(columns, doubtful=perhaps)
 
 
@@ -183,29 +183,44 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
     head = log.text[:start].decode(errors="replace").split("\n")[:-1]
     blank = sum(not line.strip() for line in head)
     comments = sum(is_comment(line, form.separator) for line in head)
-    aside = sum(line.startswith(ASIDE) for line in head)
+    header = len(head) - comments - blank - sum(line.startswith(ASIDE) for line in head)
     reader = PieceReader(form=form, wanted=wanted, path=log.path, reject=reject)
-    parts = _in_parallel(
+    numbers = {i: np.empty(log.lines) for i in wanted.numbers}  # room that is not written to costs nothing
+    whole = None if wanted.exact is None else np.empty(log.lines, dtype=np.int64)
+    fraction = np.zeros(log.lines) if wanted.fractions else None
+    ns = np.empty(0 if wanted.moment is None else log.lines, dtype=np.int64)
+    rows, moments, endings = 0, list[Moments](), Endings()
+    others, rejected = [np.arange(1, form.first_line)], list[RejectedLines]()
+    for part in _in_parallel(
         lambda piece: reader.read(log.text[piece[0] : piece[1]], piece[2]), _pieces(log.text, start, form)
-    )
-    filled = [part for part in parts if part.rows] or parts[:1]
-    moments = [part.moments for part in parts if part.moments is not None]
-    fraction = None
-    if any(part.fraction is not None for part in filled):
-        fraction = _joined([np.zeros(p.rows) if p.fraction is None else p.fraction for p in filled])
+    ):
+        place = slice(rows, rows := rows + part.rows)
+        for i, column in numbers.items():
+            column[place] = part.numbers[i]
+        if whole is not None and part.whole is not None:
+            whole[place] = part.whole
+        if fraction is not None and part.fraction is not None:
+            fraction[place] = part.fraction
+        if part.moments is not None:
+            ns[place] = part.moments.ns
+            moments.append(replace(part.moments, ns=ns[place]))
+        endings = endings.and_others(part.endings)
+        others.append(part.others)
+        rejected.append(part.rejected)
+        comments, blank = comments + part.comments, blank + part.blank
     return Columns(
-        rows=sum(part.rows for part in filled),
-        numbers={i: _joined([part.numbers[i] for part in filled]) for i in wanted.numbers},
+        rows=rows,
+        numbers={i: column[:rows] for i, column in numbers.items()},
         cell_units={i: unit.strip() for i, unit in wanted.units},
-        moments=end_to_end(moments) if moments else None,
-        whole=None if wanted.exact is None else _joined([part.whole for part in filled]),
-        fraction=fraction,
-        others=np.concatenate([np.arange(1, form.first_line), *(part.others for part in parts)]),
-        rejected=tuple(line for part in parts for line in part.rejected),
-        header=len(head) - comments - blank - aside,
-        comments=comments + sum(part.comments for part in parts),
-        blank=blank + sum(part.blank for part in parts),
-        endings=Endings().and_others(*(part.endings for part in parts)),
+        moments=end_to_end(moments, ns[:rows]) if moments else None,
+        whole=None if whole is None else whole[:rows],
+        fraction=None if fraction is None or not fraction[:rows].any() else fraction[:rows],
+        others=np.concatenate(others),
+        rejected=RejectedLines.joined(*rejected),
+        header=header,
+        comments=comments,
+        blank=blank,
+        endings=endings,
     )
 
 
@@ -222,17 +237,14 @@ def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
         start = stop
 
 
-def _in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> list[_Result]:
-    """Return ``work`` of all items in their order; the C parser and NumPy let threads run side by side."""
+def _in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> Iterator[_Result]:
+    """Yield ``work`` of all items in their order; the C parser and NumPy let threads run side by side."""
     workers = min(len(items), os.cpu_count() or 1, 4)
     if workers < 2:
-        return [work(item) for item in items]
+        yield from map(work, items)
+        return
     with ThreadPoolExecutor(max_workers=workers) as pool:
-        return list(pool.map(work, items))
-
-
-def _joined(columns: Sequence[Any]) -> Any:
-    return columns[0] if len(columns) == 1 else np.concatenate(columns)
+        yield from pool.map(work, items)
 
 
 def _without_infinite(log: LogText, form: Form, columns: Columns, *, reject: bool) -> Columns:
@@ -249,10 +261,6 @@ def _without_infinite(log: LogText, form: Form, columns: Columns, *, reject: boo
             raise LogError(msg, path=log.path, line=int(columns.row_lines[rows[0]]))
         return _without_infinite(log, form, columns.without_rows(rows, reason), reject=reject)
     return columns
-
-
-def _in_order(*rejected: Rejected) -> tuple[Rejected, ...]:
-    return tuple(sorted(rejected, key=lambda line: line.line))
 
 
 def _texts(log: LogText, lines: Sequence[int] | IntArray) -> list[tuple[int, str]]:
