@@ -11,9 +11,8 @@ import numpy as np
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
 from evenbeat.ledger import Ledger, RejectedLines
-from evenbeat.logs.bulk.blocks import blocks_of
 from evenbeat.logs.bulk.writers import Replacing, Writer
-from evenbeat.logs.files import LogText
+from evenbeat.logs.files import LogText, blocks_of
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.form.dialogue import Dialogue, dialogue_in
 from evenbeat.logs.form.rewriting import Rewriting, cells_of_log

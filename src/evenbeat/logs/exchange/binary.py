@@ -11,8 +11,7 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.logs.exchange.opened import Opened
-from evenbeat.logs.files import LogText, RawFile
-from evenbeat.logs.packing import refuse_bomb
+from evenbeat.logs.files import LogText, RawFile, refuse_bomb
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.rows.tables import Columns
 from evenbeat.logs.terms import CellKind, Form
