@@ -18,10 +18,9 @@ from evenbeat.errors import EvenbeatError
 from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form.headers import column_meaning
-from evenbeat.logs.options import Options
 from evenbeat.logs.reader import record_of
 from evenbeat.logs.sheet import Sheet, open_text, probe
-from evenbeat.logs.terms import Candidate, Form
+from evenbeat.logs.terms import Candidate, Form, Options
 from evenbeat.plain import Plain
 from evenbeat.record import Record
 from evenbeat.units import duration_text, frequency_text, parse_unit

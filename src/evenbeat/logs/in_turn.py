@@ -12,11 +12,11 @@ from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.form.cells import cells_at
 from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.options import Options
 from evenbeat.logs.rows.lines import row_lines
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS, Sheet
+from evenbeat.logs.terms import Options
 from evenbeat.logs.times.timestamps import Times
 from evenbeat.quantities import FloatArray
 

@@ -15,13 +15,10 @@ from evenbeat.logs.form.detect import first_lines
 from evenbeat.logs.form.headers import Meaning, column_meaning
 from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.hypotheses import SHOWN, Hypothesis, hypotheses
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.layout_file import chosen_layout
-from evenbeat.logs.options import Options
 from evenbeat.logs.reader import record_of, understood_times
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import Sheet, open_sheet
-from evenbeat.logs.terms import Candidate, Form
+from evenbeat.logs.terms import Candidate, Form, Layout, Options, chosen_layout
 from evenbeat.plain import Plain
 from evenbeat.record import Record
 from evenbeat.results import UNKNOWN, Column, Result

@@ -9,11 +9,10 @@ import numpy as np
 
 from evenbeat.findings import Finding, Severity
 from evenbeat.logs.form.headers import column_meaning
-from evenbeat.logs.layout import Layout
 from evenbeat.logs.rows.lines import HARMLESS
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns
-from evenbeat.logs.terms import Statements
+from evenbeat.logs.terms import Layout, Statements
 from evenbeat.quantities import FloatArray
 
 _SOME = 20_000  # readings that are looked at for one that repeats

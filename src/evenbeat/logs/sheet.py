@@ -19,13 +19,11 @@ from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.form.dialogue import dialogue_in
 from evenbeat.logs.form.headers import comment_statements
 from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.options import Options
 from evenbeat.logs.rows.cut_short import without_torn_end
 from evenbeat.logs.rows.lines import HARMLESS, shown
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
-from evenbeat.logs.terms import Candidate, Form, Wanted
+from evenbeat.logs.terms import Candidate, Form, Layout, Options, Wanted
 from evenbeat.logs.times.numbers import looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 

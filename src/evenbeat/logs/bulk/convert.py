@@ -17,16 +17,13 @@ from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.form.dialogue import Dialogue, dialogue_in
 from evenbeat.logs.form.rewriting import Rewriting, cells_of_log
 from evenbeat.logs.in_turn import chosen_rows, label_column, labelled_rows
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.layout_file import chosen_layout
-from evenbeat.logs.options import Options
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rows.cut_short import Endings, without_torn_end
 from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
-from evenbeat.logs.terms import Candidate, Statements, TimeForm, Wanted
+from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, Wanted, chosen_layout
 from evenbeat.logs.times.timestamps import Times
 from evenbeat.plain import UNLISTED
 from evenbeat.results import Column, Result

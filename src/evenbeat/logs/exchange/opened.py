@@ -6,10 +6,9 @@ from dataclasses import dataclass, replace
 
 from evenbeat.findings import Finding
 from evenbeat.logs.files import LogText
-from evenbeat.logs.layout import Layout
 from evenbeat.logs.rows.stamps import Moments
 from evenbeat.logs.rows.tables import Columns
-from evenbeat.logs.terms import Form
+from evenbeat.logs.terms import Form, Layout
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

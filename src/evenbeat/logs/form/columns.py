@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from evenbeat.errors import LogError
 from evenbeat.logs.form.headers import Meaning, column_meaning, covariate_name
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.terms import Covariate, Form, Statements
+from evenbeat.logs.terms import Covariate, Form, Layout, Statements
 
 _OPTION = "choose with --column value=… (columns={'value': …})"
 
