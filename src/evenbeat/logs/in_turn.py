@@ -10,9 +10,8 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.form.cells import cells_at
+from evenbeat.logs.cells import cells_at, row_lines
 from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.rows.lines import row_lines
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS, Sheet

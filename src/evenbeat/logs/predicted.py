@@ -9,9 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from evenbeat.findings import Finding
+from evenbeat.logs.cells import cells_at, row_in, row_lines, shown
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import cells_at
-from evenbeat.logs.rows.lines import row_in, row_lines, shown
 from evenbeat.logs.terms import Form, Layout
 from evenbeat.logs.times.timestamps import Times
 from evenbeat.units import SECONDS_PER_DAY, duration_text

@@ -11,16 +11,16 @@ import numpy as np
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.ledger import Ledger, RejectedLines, reasons_of
+from evenbeat.logs.cells import measured_parts, number_in, shown
 from evenbeat.logs.exchange.kinds import open_exchange
 from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
-from evenbeat.logs.form.cells import measured_parts, number_in
 from evenbeat.logs.form.columns import assign_columns
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.form.dialogue import dialogue_in
 from evenbeat.logs.form.headers import comment_statements
 from evenbeat.logs.form.rewriting import readable_cells
 from evenbeat.logs.rows.cut_short import without_torn_end
-from evenbeat.logs.rows.lines import HARMLESS, shown
+from evenbeat.logs.rows.lines import HARMLESS
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
 from evenbeat.logs.terms import Candidate, Form, Layout, Options, Wanted

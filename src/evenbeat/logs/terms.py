@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-from evenbeat.dates import DateOrder
 from evenbeat.errors import InputError, LogError
 from evenbeat.intake import checked_weighting
 from evenbeat.plain import Plain
@@ -252,7 +251,7 @@ class Options:
                 raise InputError(msg)
         for name, allowed in (
             ("reading_of", ("device", "reference")),
-            ("date_order", get_args(DateOrder)),
+            ("date_order", ("day-first", "month-first")),
             ("time_unit", TIME_UNITS),
             ("bad_lines", ("refuse", "reject")),
         ):

@@ -8,8 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from evenbeat.errors import LogError
-from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import (
+from evenbeat.logs.cells import (
     ASIDE,
     MISSING_TEXTS,
     cell_kind,
@@ -18,6 +17,7 @@ from evenbeat.logs.form.cells import (
     shape_of,
     split_line,
 )
+from evenbeat.logs.files import LogText
 from evenbeat.logs.form.headers import column_meaning, units_in
 from evenbeat.logs.form.records import hexadecimal_columns, refuse_mixed_records
 from evenbeat.logs.terms import Candidate, CellKind, Form

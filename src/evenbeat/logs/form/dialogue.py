@@ -8,8 +8,8 @@ from collections import Counter
 import numpy as np
 
 from evenbeat.ledger import RejectedLines
+from evenbeat.logs.cells import ASIDE
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import ASIDE
 from evenbeat.logs.form.detect import first_lines
 
 QUERY = "a prompt or a query, no reading"

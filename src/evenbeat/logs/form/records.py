@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 
 from evenbeat.errors import LogError
-from evenbeat.logs.form.cells import cell_kind, is_comment
+from evenbeat.logs.cells import cell_kind, is_comment
 from evenbeat.logs.terms import CellKind
 
 _LOOKED_AT = 99

@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.findings import Finding
-from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import (
+from evenbeat.logs.cells import (
     ASIDE,
     CLOCK,
     DATE,
@@ -22,6 +21,7 @@ from evenbeat.logs.form.cells import (
     is_comment,
     split_line,
 )
+from evenbeat.logs.files import LogText
 from evenbeat.logs.form.detect import detect_form, first_lines
 from evenbeat.logs.form.words import WordPattern, word_pattern
 from evenbeat.logs.terms import Candidate, Form, Writing

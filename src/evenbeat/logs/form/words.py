@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from evenbeat.logs.form.cells import cell_kind, shape_of
+from evenbeat.logs.cells import cell_kind, shape_of
 
 _SHARE = 0.9
 _FEWEST_LINES = 3

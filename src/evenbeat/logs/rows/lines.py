@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,14 +12,12 @@ import numpy as np
 from evenbeat.errors import LogError
 from evenbeat.ledger import Rejected as Rejected  # noqa: PLC0414
 from evenbeat.ledger import RejectedLines
-from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import (
-    ASIDE,
+from evenbeat.logs.cells import (
     MISSING_TEXTS,
     cell_kind,
-    is_comment,
     measured_parts,
     number_in,
+    shown,
     split_line,
 )
 from evenbeat.logs.form.dialogue import BEFORE, OTHER_ANSWER, QUERY
@@ -30,9 +27,6 @@ RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
 HARMLESS = (RULE, REPEATED_HEADER, QUERY, OTHER_ANSWER, BEFORE)
 _RULE = re.compile(r"[\s=\-_*+~.|]+")
 _LIKE_NUMBERS = re.compile(r"[.,eEdD]*[\d+\-][\d+\-.,eEdD]*", re.ASCII)
-UNIT = "\x02"
-"""In a cell of its own, stands for the unit of the number before it."""
-
 EXACT = {
     mark: re.compile(rf"\+?(\d{{1,18}}|[1-8]\d{{18}})(?:{re.escape(mark)}(\d*))?", re.ASCII) for mark in ".,"
 }
@@ -53,24 +47,6 @@ class ReadLines:
     columns: dict[int, Any]
     lines: list[int]
     rejected: RejectedLines
-
-
-def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
-    """Yield line number and text of every line that is neither blank nor a comment."""
-    for number, raw in enumerate(io.BytesIO(log.text), 1):
-        if number < form.first_line:
-            continue
-        content = raw[form.lead_in :] if number == form.first_line else raw
-        line = row_in(content, form)
-        if line:
-            yield number, line
-
-
-def row_in(raw: bytes, form: Form) -> str:
-    """Return the text of a line without its comment; nothing where it is blank or all comment."""
-    line = raw.decode(errors="replace").rstrip("\n").partition("#")[0]
-    aside = line.startswith(ASIDE)
-    return line if line.strip() and not (aside or is_comment(line, form.separator)) else ""
 
 
 def read_by_line(
@@ -191,10 +167,3 @@ def _number(cell: str, index: int, form: Form, unit: str) -> float:
         "readings in one unit, or pass over the other ones with --bad-lines reject (bad_lines='reject')"
     )
     raise _OddLineError(reason, advice="", cut=cut)
-
-
-def shown(text: str) -> str:
-    """Return a text in quotation marks, shortened, without characters that cannot be printed."""
-    clean = text.strip()
-    clean = clean if clean.isprintable() else "".join(c if c.isprintable() else "?" for c in clean)
-    return f"'{clean[:40]}…'" if len(clean) > 40 else f"'{clean}'"

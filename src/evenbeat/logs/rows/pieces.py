@@ -16,10 +16,19 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.ledger import RejectedLines
-from evenbeat.logs.form.cells import ASIDE, MISSING_TEXTS
+from evenbeat.logs.cells import (
+    ASIDE,
+    MISSING_TEXTS,
+    UNIT,
+    Scan,
+    cleaned,
+    joined_column,
+    line_ends,
+    row_in,
+    without_blanks,
+)
 from evenbeat.logs.rows.cut_short import Endings, endings_of
-from evenbeat.logs.rows.lines import EXACT, EXACT_TIME, UNIT, read_by_line, row_in
-from evenbeat.logs.rows.scan import Scan, cleaned, joined_column, line_ends, without_blanks
+from evenbeat.logs.rows.lines import EXACT, EXACT_TIME, read_by_line
 from evenbeat.logs.rows.stamps import IntArray, Moments, moments_in, texts_of
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray

@@ -14,13 +14,12 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.ledger import RejectedLines
+from evenbeat.logs.cells import ASIDE, cells_at, is_comment, line_ends, row_lines, shown
 from evenbeat.logs.files import LogText, line_feeds
-from evenbeat.logs.form.cells import ASIDE, cells_at, is_comment
 from evenbeat.logs.form.detect import PROBE_LINES
 from evenbeat.logs.rows.cut_short import Endings, Judge
-from evenbeat.logs.rows.lines import REJECT, Rejected, row_lines, shown
+from evenbeat.logs.rows.lines import REJECT, Rejected
 from evenbeat.logs.rows.pieces import PieceReader
-from evenbeat.logs.rows.scan import line_ends
 from evenbeat.logs.rows.stamps import IntArray, Moments, end_to_end
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray

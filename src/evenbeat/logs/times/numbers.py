@@ -9,7 +9,7 @@ import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.form.cells import shape_of
+from evenbeat.logs.cells import shape_of
 from evenbeat.logs.rows.stamps import IntArray
 from evenbeat.logs.terms import TimeForm
 from evenbeat.logs.times.leap_seconds import leap_second_finding
