@@ -24,8 +24,8 @@ import pandas as pd
 
 import evenbeat as eb
 from evenbeat.logs.files import LogText, load_text
-from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.rows.tables import read_columns
+from evenbeat.logs.rewriting import readable_cells
+from evenbeat.logs.rows import read_columns
 from evenbeat.logs.sheet import layout_of, probe, wanted_columns
 from evenbeat.logs.terms import Options
 

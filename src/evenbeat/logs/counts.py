@@ -8,7 +8,7 @@ from evenbeat.epochs import Grid
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.conversion import Converted, assumed_nominal
-from evenbeat.logs.times.timestamps import Locate
+from evenbeat.logs.times import Locate
 from evenbeat.quantities import FloatArray
 
 _CAPACITIES = (*(2.0**bits for bits in (16, 24, 32, 40, 48)), *(10.0**digits for digits in range(6, 15)))

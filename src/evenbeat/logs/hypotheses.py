@@ -17,7 +17,7 @@ import numpy as np
 from evenbeat.errors import EvenbeatError
 from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.headers import column_meaning
+from evenbeat.logs.headers import column_meaning
 from evenbeat.logs.reader import record_of
 from evenbeat.logs.sheet import Sheet, open_text, probe
 from evenbeat.logs.terms import Candidate, Form, Options
@@ -148,7 +148,7 @@ def _places(
         form: Form = sheet.layout.form
         taken = {sheet.layout.value, sheet.layout.time, sheet.layout.time_of_day}
     else:
-        from evenbeat.logs.form.rewriting import readable_cells
+        from evenbeat.logs.rewriting import readable_cells
 
         try:
             _, form = readable_cells(head, wanted)

@@ -11,12 +11,11 @@ import numpy as np
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
 from evenbeat.logs.cells import cells_at, row_lines
-from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import first_cells
+from evenbeat.logs.form import PROBE_LINES
+from evenbeat.logs.rows import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS, Sheet
 from evenbeat.logs.terms import Options
-from evenbeat.logs.times.timestamps import Times
+from evenbeat.logs.times import IntArray, Times
 from evenbeat.quantities import FloatArray
 
 _LABEL = re.compile(r"\b(?:ch|chan|channel|clock|dut|device|id|input|label|name|osc|oscillator|source)\b")

@@ -11,12 +11,12 @@ from typing import Any
 from evenbeat.errors import InputError, LogError
 from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.files import LogText, load_text
-from evenbeat.logs.form.detect import first_lines
-from evenbeat.logs.form.headers import Meaning, column_meaning
-from evenbeat.logs.form.rewriting import readable_cells
+from evenbeat.logs.form import first_lines
+from evenbeat.logs.headers import Meaning, column_meaning
 from evenbeat.logs.hypotheses import SHOWN, Hypothesis, hypotheses
 from evenbeat.logs.reader import record_of, understood_times
-from evenbeat.logs.rows.tables import first_cells
+from evenbeat.logs.rewriting import readable_cells
+from evenbeat.logs.rows import first_cells
 from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Candidate, Form, Layout, Options, chosen_layout
 from evenbeat.plain import Plain

@@ -12,7 +12,7 @@ from evenbeat.findings import Finding
 from evenbeat.logs.cells import cells_at, row_in, row_lines, shown
 from evenbeat.logs.files import LogText
 from evenbeat.logs.terms import Form, Layout
-from evenbeat.logs.times.timestamps import Times
+from evenbeat.logs.times import Times
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 _ZONES_S = SECONDS_PER_DAY  # local time without a zone is less than a day from UTC

@@ -15,18 +15,25 @@ from evenbeat.findings import Finding
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turned
 from evenbeat.logs.counts import phase_of_counts
 from evenbeat.logs.display import display_step, printed_step, relative_step
-from evenbeat.logs.form.detect import PROBE_LINES
+from evenbeat.logs.form import PROBE_LINES
+from evenbeat.logs.grid import grid_from_times, rows_in_order
 from evenbeat.logs.in_turn import chosen_rows
 from evenbeat.logs.predicted import prediction_findings
 from evenbeat.logs.remarks import form_findings, numbered
-from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import first_cells
+from evenbeat.logs.rows import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
 from evenbeat.logs.sheet import Sheet, open_sheet
 from evenbeat.logs.terms import Choice, Layout, Options, Statements, chosen_layout
-from evenbeat.logs.times.grid import grid_from_times, rows_in_order
-from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
-from evenbeat.logs.times.timestamps import NoTimeError, Times, blocks_of_rows, times_from_moments
+from evenbeat.logs.times import (
+    Decimals,
+    IntArray,
+    NoTimeError,
+    Times,
+    blocks_of_rows,
+    times_from_days,
+    times_from_moments,
+    times_from_numbers,
+)
 from evenbeat.plausible import far_offset, implausible
 from evenbeat.record import Record, Source
 

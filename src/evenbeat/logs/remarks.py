@@ -8,11 +8,10 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from evenbeat.findings import Finding, Severity
-from evenbeat.logs.form.headers import column_meaning
-from evenbeat.logs.rows.lines import HARMLESS
-from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import Columns
+from evenbeat.logs.headers import column_meaning
+from evenbeat.logs.rows import HARMLESS, Columns
 from evenbeat.logs.terms import Layout, Statements
+from evenbeat.logs.times import IntArray
 from evenbeat.quantities import FloatArray
 
 _SOME = 20_000  # readings that are looked at for one that repeats

@@ -12,19 +12,15 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.ledger import Ledger, RejectedLines, reasons_of
 from evenbeat.logs.cells import measured_parts, number_in, shown
+from evenbeat.logs.cut_short import without_torn_end
 from evenbeat.logs.exchange.kinds import open_exchange
 from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
-from evenbeat.logs.form.columns import assign_columns
-from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.form.dialogue import dialogue_in
-from evenbeat.logs.form.headers import comment_statements
-from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.rows.cut_short import without_torn_end
-from evenbeat.logs.rows.lines import HARMLESS
-from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
+from evenbeat.logs.form import PROBE_LINES, assign_columns
+from evenbeat.logs.headers import comment_statements
+from evenbeat.logs.rewriting import dialogue_in, readable_cells
+from evenbeat.logs.rows import HARMLESS, Columns, first_cells, read_columns
 from evenbeat.logs.terms import Candidate, Form, Layout, Options, Wanted
-from evenbeat.logs.times.numbers import looks_like_days, looks_like_time, many_digits
+from evenbeat.logs.times import IntArray, looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 
 FEWEST_ROWS = 3

@@ -10,21 +10,19 @@ import numpy as np
 
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
-from evenbeat.ledger import Ledger, RejectedLines
+from evenbeat.ledger import Ledger, Rejected, RejectedLines
 from evenbeat.logs.bulk.writers import Replacing, Writer
+from evenbeat.logs.cut_short import Endings, without_torn_end
 from evenbeat.logs.files import LogText, blocks_of
-from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.form.dialogue import Dialogue, dialogue_in
-from evenbeat.logs.form.rewriting import Rewriting, cells_of_log
+from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.in_turn import chosen_rows, label_column, labelled_rows
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.rows.cut_short import Endings, without_torn_end
-from evenbeat.logs.rows.lines import Rejected
-from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
+from evenbeat.logs.rewriting import Dialogue, Rewriting, cells_of_log, dialogue_in
+from evenbeat.logs.rows import Columns, first_cells, read_columns
 from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
 from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, Wanted, chosen_layout
-from evenbeat.logs.times.timestamps import Times
+from evenbeat.logs.times import Times
 from evenbeat.plain import UNLISTED
 from evenbeat.results import Column, Result
 

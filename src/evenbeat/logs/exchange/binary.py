@@ -12,9 +12,9 @@ import numpy as np
 from evenbeat.errors import LogError
 from evenbeat.logs.exchange.opened import Opened
 from evenbeat.logs.files import LogText, RawFile, refuse_bomb
-from evenbeat.logs.rows.stamps import Moments
-from evenbeat.logs.rows.tables import Columns
+from evenbeat.logs.rows import Columns
 from evenbeat.logs.terms import CellKind, Form
+from evenbeat.logs.times import Moments
 
 _KINDS = {
     b"\x93NUMPY": "NumPy array",

@@ -19,9 +19,9 @@ from evenbeat.findings import Finding
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.exchange.opened import Opened
 from evenbeat.logs.files import LogText
-from evenbeat.logs.rows.stamps import Moments
-from evenbeat.logs.rows.tables import Columns
+from evenbeat.logs.rows import Columns
 from evenbeat.logs.terms import Form
+from evenbeat.logs.times import Moments
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 from evenbeat.findings import Finding
 from evenbeat.logs.files import LogText
-from evenbeat.logs.rows.stamps import Moments
-from evenbeat.logs.rows.tables import Columns
+from evenbeat.logs.rows import Columns
 from evenbeat.logs.terms import Form, Layout
+from evenbeat.logs.times import Moments
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

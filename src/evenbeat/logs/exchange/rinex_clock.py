@@ -17,9 +17,9 @@ from evenbeat.findings import Finding
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.exchange.opened import Opened
 from evenbeat.logs.files import LogText
-from evenbeat.logs.rows.stamps import Moments
-from evenbeat.logs.rows.tables import Columns
+from evenbeat.logs.rows import Columns
 from evenbeat.logs.terms import Form
+from evenbeat.logs.times import Moments
 
 _ROW = re.compile(
     r"A[RS] (\S+)\s+(\d{4})\s+(\d{1,2})\s+(\d{1,2})\s+(\d{1,2})\s+(\d{1,2})"

@@ -19,9 +19,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.ledger import Rejected
 from evenbeat.logs.cells import UNIT, Scan, cell_kind, measured_parts, row_in, shape_of, split_line
 from evenbeat.logs.files import LogText
-from evenbeat.logs.rows.lines import Rejected
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
 
