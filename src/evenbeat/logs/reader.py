@@ -9,24 +9,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.epochs import EXACT_STAMPS, regular_grid, spans_of
+from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turned
-from evenbeat.logs.counts import phase_of_counts
+from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
 from evenbeat.logs.display import display_step, printed_step, relative_step
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.grid import grid_from_times, rows_in_order
-from evenbeat.logs.in_turn import chosen_rows
-from evenbeat.logs.predicted import prediction_findings
-from evenbeat.logs.remarks import form_findings, numbered
+from evenbeat.logs.remarks import form_findings, numbered, prediction_findings
 from evenbeat.logs.rows import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
-from evenbeat.logs.sheet import Sheet, open_sheet
+from evenbeat.logs.sheet import Sheet, chosen_rows, open_sheet
 from evenbeat.logs.terms import Choice, Layout, Options, Statements, chosen_layout
 from evenbeat.logs.times import (
     Decimals,
-    IntArray,
     NoTimeError,
     Times,
     blocks_of_rows,

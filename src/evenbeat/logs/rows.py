@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.cells import (
@@ -42,7 +43,7 @@ from evenbeat.logs.files import LogText, line_feeds
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.rewriting import BEFORE, OTHER_ANSWER, QUERY
 from evenbeat.logs.terms import Form, Wanted
-from evenbeat.logs.times import IntArray, Moments, end_to_end, moments_in, texts_of
+from evenbeat.logs.times import Moments, end_to_end, moments_in, texts_of
 from evenbeat.quantities import FloatArray
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
