@@ -19,10 +19,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.ledger import Rejected
+from evenbeat.logs.cells import UNIT, Scan, cell_kind, measured_parts, row_in, shape_of, split_line
 from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import cell_kind, measured_parts, shape_of, split_line
-from evenbeat.logs.rows.lines import UNIT, Rejected, row_in
-from evenbeat.logs.rows.scan import Scan
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
 

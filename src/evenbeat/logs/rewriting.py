@@ -1,4 +1,4 @@
-"""Rows without separated cells, rewritten line by line as cells: pairs, words and fixed columns."""
+"""Lines without separated cells, rewritten as cells: pairs, words, columns of fixed width, dialogues."""
 
 from __future__ import annotations
 
@@ -12,22 +12,163 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.findings import Finding
-from evenbeat.logs.files import LogText
-from evenbeat.logs.form.cells import (
+from evenbeat.ledger import RejectedLines
+from evenbeat.logs.cells import (
     ASIDE,
     CLOCK,
     DATE,
     cell_kind,
     holds_joined_moment,
     is_comment,
+    shape_of,
     split_line,
 )
-from evenbeat.logs.form.detect import detect_form, first_lines
-from evenbeat.logs.form.words import WordPattern, word_pattern
+from evenbeat.logs.files import LogText
+from evenbeat.logs.form import detect_form, first_lines
 from evenbeat.logs.terms import Candidate, Form, Writing
+
+QUERY = "a prompt or a query, no reading"
+OTHER_ANSWER = "an answer to another query"
+BEFORE = "a line before the first query"
+_QUERY = re.compile(
+    r"\s*(?:>\s*[*:]?[A-Za-z]?[\w:*]*\??\s*[\w,@()]*|\$?\s*[*:]?[A-Za-z][\w:*]*\?)\s*", re.ASCII
+)
+_SHARE_OF_QUERIES = 0.2
+_PIECE_BYTES_D = 1 << 20
+_FEWEST_QUERIES = 3
+
+
+class Dialogue:
+    """Sets aside all but the answers to the usual query, part after part of a log."""
+
+    def __init__(self, usual: str) -> None:
+        self.usual, self.last = usual, ""
+
+    def of(self, text: bytes) -> tuple[bytes, RejectedLines]:
+        """Return the next part with marks instead of these lines, and what these are."""
+        reasons = (QUERY, OTHER_ANSWER, BEFORE)
+        pieces, codes = [], list[np.ndarray[tuple[int], np.dtype[np.int8]]]()
+        start = 0
+        while start < len(text):
+            stop = text.find(b"\n", start + _PIECE_BYTES_D) + 1 or len(text)
+            lines = text[start:stop].decode(errors="replace").split("\n")
+            found = np.full(len(lines) - (stop < len(text)), -1, dtype=np.int8)
+            for place, line in enumerate(lines[: len(found)]):
+                if _is_query(line):
+                    self.last, found[place] = _asked(line) or self.last, 0
+                elif self.last == self.usual or not line or line.isspace():
+                    continue
+                else:
+                    found[place] = 1 if self.last else 2
+                lines[place] = ASIDE
+            pieces.append("\n".join(lines).encode())
+            codes.append(found)
+            start = stop
+        code = np.concatenate(codes)
+        places = np.flatnonzero(code >= 0)
+        return b"".join(pieces), RejectedLines(places + 1, code[places], [(r, False) for r in reasons])
+
+
+def dialogue_in(log: LogText) -> Dialogue | None:
+    """Return what sets aside prompts and queries of a log, ``None`` where the first lines hold hardly any."""
+    probe = first_lines(log.text)
+    queries = Counter(_asked(line) for line in probe if _is_query(line))
+    if queries.total() < max(_FEWEST_QUERIES, _SHARE_OF_QUERIES * sum(bool(line.strip()) for line in probe)):
+        return None
+    return Dialogue(max(queries, key=lambda query: queries[query]))
+
+
+def _is_query(line: str) -> bool:
+    return (">" in line or "?" in line) and _QUERY.fullmatch(line) is not None
+
+
+def _asked(line: str) -> str:
+    return line.strip().lstrip(">$ ")
+
 
 _SHARE = 0.9
 _FEWEST_LINES = 3
+_FEWEST_NAMED = 1
+_BRACKETS = "[](){}<>"
+_BEHIND = ",;:"
+
+
+@dataclass(frozen=True, kw_only=True)
+class WordPattern:
+    """The words that all rows share, ``None`` where a number or a time stands, and the names of those."""
+
+    words: tuple[str | None, ...]
+    names: tuple[str, ...]
+
+    def cells(self, line: str) -> list[str] | None:
+        """Return the numbers and times of a row, ``None`` where its words are others."""
+        tokens = _tokens(line)
+        if _words(tokens) != self.words:
+            return None
+        return [token for token, word in zip(tokens, self.words, strict=True) if word is None]
+
+    def spans(self, line: str) -> list[tuple[int, int]]:
+        """Return where the numbers and times of a row begin and end."""
+        spans = []
+        for match, word in zip(re.finditer(r"\S+", line), self.words, strict=True):
+            if word is None:
+                (token,) = _tokens(match.group())
+                start = match.start() + match.group().index(token)
+                spans.append((start, start + len(token)))
+        return spans
+
+
+def word_pattern(lines: Sequence[str]) -> WordPattern | None:
+    """Return what nearly all lines have in common, ``None`` where they are no such rows.
+
+    A time or a number in brackets may stand first without a name; every other number follows a word.
+    """
+    content = [line for line in lines if line.strip() and not line.lstrip().startswith(("#", "%", "//"))]
+    row = next((line for line in content[-_FEWEST_LINES:] if _names_all(line)), None)
+    if row is None:  # most logs are tables, and need no more than this look
+        return None
+    words = _words(_tokens(row))
+    often = Counter(_words(_tokens(line)) for line in content)[words]
+    enough = often >= max(_FEWEST_LINES, _SHARE * len(content))
+    return WordPattern(words=words, names=_names_of_words(words)) if enough else None
+
+
+def _names_all(line: str) -> bool:
+    """Return whether a line names each of its numbers."""
+    words = _words(_tokens(line))
+    names = _names_of_words(words)
+    bare = words[0] is None and cell_kind(line.split(maxsplit=1)[0].rstrip(_BEHIND)) == "number"
+    named = [name for name in names if name]
+    return not bare and "" not in names[1:] and len(set(names)) == len(names) and len(named) >= _FEWEST_NAMED
+
+
+def _tokens(line: str) -> list[str]:
+    return [token.rstrip(_BEHIND).strip(_BRACKETS) for token in line.split()]
+
+
+def _words(tokens: Sequence[str]) -> tuple[str | None, ...]:
+    """Return the words with zeros for their digits, ``None`` for a number or a time."""
+    return tuple(None if _is_value(token) else shape_of(token) for token in tokens)
+
+
+def _is_value(token: str) -> bool:
+    kind = cell_kind(token)
+    return kind in ("number", "moment") or (kind == "missing" and token.isalpha())
+
+
+def _names_of_words(words: Sequence[str | None]) -> tuple[str, ...]:
+    """Return the name of each number: the words before it, but for those with digits (states, processes)."""
+    names: list[str] = []
+    since: list[str] = []
+    for word in words:
+        if word is None:
+            names.append(" ".join(w for w in since if not re.search(r"\d", w)))
+            since = []
+        else:
+            since.append(word)
+    return tuple(names)
+
+
 _NAME = r"[^\W\d][\w./%°]*(?:\s?[\[(][^\])=]*[\])])?"
 _PAIR = re.compile(
     rf'({_NAME})\s*=\s*("[^"]*"|{DATE}[T ]{CLOCK}'
@@ -196,7 +337,7 @@ def _pair_names(lines: Sequence[str]) -> tuple[str, ...]:
     """Return the names of name=value rows, or nothing where most lines are none."""
     content = [line for line in lines if line.strip() and not _is_remark(line)]
     found = [_pairs(line) if "=" in line else [] for line in content]
-    rows = [p for p in found if any(cell_kind(_bare(v)) in ("number", "measured") for _, v in p)]
+    rows = [p for p in found if any(cell_kind(_bare_value(v)) in ("number", "measured") for _, v in p)]
     if len(rows) < max(_FEWEST_LINES, _SHARE * len(content)):
         return ()
     return tuple(dict.fromkeys(name for pairs in rows for name, _ in pairs))
@@ -210,7 +351,7 @@ def _pairs(line: str) -> list[tuple[str, str]]:
     return pairs if named or moment is None else [("time", moment.group(1)), *pairs]
 
 
-def _bare(value: str) -> str:
+def _bare_value(value: str) -> str:
     return value.strip('"').replace("\t", " ")
 
 
@@ -227,7 +368,7 @@ def _from_pairs(lines: Sequence[str], names: tuple[str, ...]) -> _Written:
             return line  # no row, or one that ends where hardly any other does
         cells = [""] * len(names)
         for name, value in pairs:
-            cells[place[name]] = _bare(value)
+            cells[place[name]] = _bare_value(value)
         return "\t".join(cells)
 
     usual = next((line for line, pairs in rows if tuple(name for name, _ in pairs) == names), "")

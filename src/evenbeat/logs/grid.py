@@ -23,7 +23,7 @@ from evenbeat.epochs import (
 )
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.times.timestamps import Locate, Times, blocks_of_rows
+from evenbeat.logs.times import Locate, Times, blocks_of_rows
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
 

@@ -2,35 +2,168 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import Any, Protocol
 
 import numpy as np
 
+from evenbeat.disk import umask
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
-from evenbeat.ledger import Ledger
-from evenbeat.logs.bulk.blocks import blocks_of
-from evenbeat.logs.bulk.writers import Replacing, Writer
-from evenbeat.logs.files import LogText
-from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.form.dialogue import Dialogue, dialogue_in
-from evenbeat.logs.form.rewriting import Rewriting, cells_of_log
-from evenbeat.logs.in_turn import chosen_rows, label_column, labelled_rows
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.layout_file import chosen_layout
-from evenbeat.logs.options import Options
+from evenbeat.ledger import Ledger, Rejected, RejectedLines
+from evenbeat.logs.cut_short import Endings, without_torn_end
+from evenbeat.logs.files import LogText, blocks_of
+from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.rows.cut_short import Endings, without_torn_end
-from evenbeat.logs.rows.lines import Rejected
-from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
-from evenbeat.logs.sheet import Sheet, layout_of, probe, wanted_columns
-from evenbeat.logs.terms import Candidate, Statements, TimeForm, Wanted
-from evenbeat.logs.times.timestamps import Times
+from evenbeat.logs.rewriting import Dialogue, Rewriting, cells_of_log, dialogue_in
+from evenbeat.logs.rows import Columns, first_cells, read_columns
+from evenbeat.logs.sheet import (
+    Sheet,
+    chosen_rows,
+    label_column,
+    labelled_rows,
+    layout_of,
+    probe,
+    wanted_columns,
+)
+from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, Wanted, chosen_layout
+from evenbeat.logs.times import Times
 from evenbeat.plain import UNLISTED
 from evenbeat.results import Column, Result
+
+Block = Mapping[str, Any]
+
+
+class Writer(Protocol):
+    """Takes blocks of columns of equal length; the first decides names and types."""
+
+    def write(self, block: Block) -> None:
+        """Append the rows of a block."""
+
+    def close(self) -> None:
+        """Finish the file."""
+
+
+class NumpyWriter:
+    """Writes a structured array; its header is completed when the number of rows is known."""
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("wb")
+        self._dtype: np.dtype[Any] | None = None
+        self._rows = 0
+
+    def write(self, block: Block) -> None:
+        """Append the rows of a block."""
+        if self._dtype is None:
+            self._dtype = np.dtype([(name, values.dtype) for name, values in block.items()])
+            self._header()
+        rows = np.empty(len(next(iter(block.values()))), dtype=self._dtype)
+        for name, values in block.items():
+            rows[name] = values
+        self._file.write(rows.tobytes())
+        self._rows += len(rows)
+
+    def _header(self) -> None:
+        dtype = self._dtype or np.dtype(float)
+        header = {
+            "descr": np.lib.format.dtype_to_descr(dtype),
+            "fortran_order": False,
+            "shape": (self._rows,),
+        }
+        np.lib.format.write_array_header_1_0(self._file, header)  # leaves room for a longer shape
+
+    def close(self) -> None:
+        """Finish the file."""
+        self._file.seek(0)
+        self._header()
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._file.close()
+
+
+class ParquetWriter:
+    """Writes row groups, compressed."""
+
+    def __init__(self, path: Path, said: Mapping[str, str]) -> None:
+        try:
+            from pyarrow import parquet
+        except ImportError:
+            msg = "Parquet needs pyarrow; install it with: pip install 'evenbeat[files]', or write .npy"
+            raise InputError(msg) from None
+        self._parquet = parquet
+        self._path = path
+        self._said = {f"evenbeat {key}": value for key, value in said.items()}
+        self._writer: Any = None
+
+    def write(self, block: Block) -> None:
+        """Append the rows of a block."""
+        import pyarrow as pa
+
+        columns = dict(block)
+        if "unix_ns" in columns:
+            utc = pa.array(columns.pop("unix_ns"), type=pa.int64()).cast(pa.timestamp("ns", tz="UTC"))
+            columns = {"utc": utc, **columns}
+        table = pa.table(columns).replace_schema_metadata(self._said)
+        if self._writer is None:
+            self._writer = self._parquet.ParquetWriter(self._path, table.schema, compression="zstd")
+        self._writer.write_table(table)
+
+    def close(self) -> None:
+        """Finish the file."""
+        if self._writer is not None:
+            self._writer.close()
+
+
+class Replacing:
+    """A place for a new file that takes its name only when it is complete; nothing partial is left."""
+
+    def __init__(self, to: str | Path, *, overwrite: bool) -> None:
+        self.to = Path(to)
+        if self.to.suffix not in (".npy", ".parquet"):
+            msg = f"'{self.to.name}' is neither .parquet nor .npy; give a name that ends in one of them"
+            raise InputError(msg)
+        if self.to.is_dir() or (self.to.exists() and not overwrite):
+            msg = f"{self.to} exists already; give another name, or overwrite it with overwrite=True"
+            raise OutputError(msg)
+        if not self.to.parent.is_dir():
+            msg = f"there is no folder {self.to.parent} to write {self.to.name} into"
+            raise OutputError(msg)
+        self.writer: Writer | None = None
+
+    def __enter__(self) -> Replacing:
+        try:
+            handle, name = tempfile.mkstemp(prefix=f".{self.to.name}.", suffix=".part", dir=self.to.parent)
+        except OSError as error:
+            msg = f"{self.to} cannot be written ({error.strerror})"
+            raise OutputError(msg) from None
+        os.close(handle)
+        self.part = Path(name)
+        return self
+
+    def open(self, said: Mapping[str, str]) -> Writer:
+        """Return the writer for the kind of file that is wanted."""
+        npy = self.to.suffix == ".npy"
+        self.writer = NumpyWriter(self.part) if npy else ParquetWriter(self.part, said)
+        return self.writer
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if self.writer is not None:
+                self.writer.close()
+            if kind is None and self.writer is not None:
+                self.part.chmod(0o666 & ~umask())
+                self.part.replace(self.to)
+        finally:
+            self.part.unlink(missing_ok=True)
+
 
 _BLOCK_BYTES = 1 << 25
 _NEIGHBOURS = 1 << 16  # bytes of the block before
@@ -191,7 +324,7 @@ class _Work:
             self.ledger = self.ledger.and_later(Ledger(lines=lines, accepted=0, blank=lines), self.lines)
             self.lines += lines
             return
-        log, spoken = _log(self.source, block, lines), list[tuple[int, str]]()
+        log, spoken = _log(self.source, block, lines), RejectedLines()
         if self.plan is None:
             self.dialogue = dialogue_in(log)
         if self.dialogue is not None:
@@ -205,7 +338,7 @@ class _Work:
             self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
             for rewriting in self.plan.rewritings:
                 log = replace(log, text=rewriting.of(log.text, self.lines + 1))
-        sheet, columns = self._read(log, self.plan, [Rejected(line=at, reason=why) for at, why in spoken])
+        sheet, columns = self._read(log, self.plan, spoken)
         if sheet.table.rows:
             self.columns = tuple(columns)
             if self.writer is not None:
@@ -214,7 +347,7 @@ class _Work:
             self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[self.plan.layout.value])))
         self.lines += lines
 
-    def _read(self, log: LogText, plan: _Plan, spoken: list[Rejected]) -> tuple[Sheet, dict[str, Any]]:
+    def _read(self, log: LogText, plan: _Plan, spoken: RejectedLines) -> tuple[Sheet, dict[str, Any]]:
         """Return the rows of a block and its columns; what is no row is counted."""
         form = plan.layout.form
         log, torn, doubtful = without_torn_end(log, form, self.before)
@@ -229,8 +362,8 @@ class _Work:
                 before=self.seen.before(),
                 sample=self.sample,
             )
-            rejected = sorted((*table.rejected, *torn, *spoken), key=lambda line: line.line)
-            sheet = Sheet(log=log, layout=plan.layout, table=replace(table, rejected=tuple(rejected)))
+            rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), spoken)
+            sheet = Sheet(log=log, layout=plan.layout, table=replace(table, rejected=rejected))
             columns: dict[str, Any] = {}
             if table.rows:
                 sheet, columns = plan.columns_of(sheet, self.rows, self.read)
@@ -264,7 +397,7 @@ class _Work:
             rows=self.rows,
             numbers=dict.fromkeys(read, column),
             cell_units={},
-            rejected=tuple(self.rejected),
+            rejected=RejectedLines.of(self.rejected),
             doubtful=tuple(self.doubtful),
         )
         return ConvertedLog(
@@ -345,7 +478,7 @@ class _Plan:
         if len(kept) == sheet.table.rows:
             return sheet, times
         left_out = sheet.table.rows - len(kept)
-        held = np.isin(sheet.lines, [line.line for line in sheet.table.rejected])
+        held = np.isin(sheet.lines, sheet.table.rejected.lines)
         left_out -= int(np.count_nonzero(np.delete(held, kept)))
         sheet = replace(sheet.kept(kept), left_out=left_out)
         return sheet, None if times is None or not len(kept) else times.kept(kept)
