@@ -340,7 +340,7 @@ def _unit_flicker_fm(n: int, generator: np.random.Generator) -> FloatArray:
     """Return averages over unit intervals of flicker FM with h₋₁ = 1, the first of them zero."""
     if n == 1:
         return np.zeros(1)
-    second_differences = _stationary_gaussian(_second_difference_covariance(n - 1), generator)
+    second_differences = stationary_gaussian(_second_difference_covariance(n - 1), generator)
     return np.concatenate([[0.0], np.cumsum(second_differences)])
 
 
@@ -355,7 +355,7 @@ def _second_difference_covariance(n: int) -> FloatArray:
     return np.concatenate([exact, far[64:]])[:n]
 
 
-def _stationary_gaussian(covariance: FloatArray, generator: np.random.Generator) -> FloatArray:
+def stationary_gaussian(covariance: FloatArray, generator: np.random.Generator) -> FloatArray:
     """Return one Gaussian series with this covariance by circulant embedding (Davies and Harte 1987)."""
     n = len(covariance)
     if n == 1:

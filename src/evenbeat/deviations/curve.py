@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
-from typing import Any, Protocol, Self
+from typing import TYPE_CHECKING, Any, Protocol, Self
 
 import numpy as np
 
@@ -18,6 +19,9 @@ from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probabil
 from evenbeat.record import Record
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    from evenbeat.deviations.self_check import Asked, CoverageCheck
 
 _STEEP_NOISE_NAMES = {-3: "flicker-walk FM", -4: "random-run FM"}
 
@@ -95,6 +99,10 @@ class StabilityCurve(Result):
     noise
         The mixture of noises that bias, degrees of freedom and intervals rest on; ``None`` where nothing
         varies.
+    expected
+        Shape (n,): the deviation that the five usual noises of the mixture make, at their mean levels.
+    asked
+        The record and the options that it was made from.
     record_name, record_sha256
         File the record came from and the hash of its bytes; empty where there was none.
     """
@@ -112,6 +120,8 @@ class StabilityCurve(Result):
     noise_exponent: FloatArray
     distribution: ChiSquaredSums | None = field(default=None, metadata=UNLISTED)
     noise: NoiseMixture | None = field(default=None, metadata=UNLISTED)
+    expected: FloatArray | None = field(default=None, metadata=UNLISTED)
+    asked: Asked | None = field(default=None, metadata=UNLISTED)
     record_name: str = ""
     record_sha256: str = ""
 
@@ -181,6 +191,50 @@ class StabilityCurve(Result):
             self.deviation / np.sqrt(distribution.quantile(1 - tail)),
             self.deviation / np.sqrt(distribution.quantile(tail)),
         )
+
+    def checked(
+        self, *, paths: int = 200, seed: int = 1, confidences: Sequence[float] = (0.68, 0.95)
+    ) -> CoverageCheck:
+        """Return how often intervals such as these hold the truth, by simulating the record.
+
+        Parameters
+        ----------
+        paths
+            How many records to simulate; 200 tell a share of 95 % to 1.5 points.
+        seed
+            Of the simulation.
+        confidences
+            What the intervals say.
+
+        Returns
+        -------
+        CoverageCheck
+            Achieved beside nominal coverage at each averaging time.
+
+        Raises
+        ------
+        InputError
+            If there is no noise to simulate: the readings do not vary, or the curve was not made by
+            :func:`evenbeat.stability`.
+
+        Notes
+        -----
+        Each record has the mixture of noises of this one at its mean levels, its grid and its gaps
+        (:func:`evenbeat.simulate_clock`); the statistic is computed with the same options, and the noise is
+        told anew from each record unless it was stated. Rounding by a display, dead time and steps are not
+        simulated.
+
+        Examples
+        --------
+        >>> from evenbeat import NoiseLevels, simulate_clock, stability
+        >>> record = simulate_clock(200, interval_s=1.0, levels=NoiseLevels(white_fm=2e-22), seed=1)
+        >>> check = stability(record, averaging=[1, 10]).checked(paths=20, seed=2)
+        >>> bool((check.held[1] >= 0.8).all())
+        True
+        """
+        from evenbeat.deviations.self_check import coverage_of
+
+        return coverage_of(self, paths=paths, seed=seed, confidences=confidences)
 
     def at(self, averaging_time_s: float, *, confidence: float = DEFAULT_CONFIDENCE) -> StabilityPoint:
         """Return the point computed at this averaging time; nothing is interpolated.

@@ -21,6 +21,7 @@ from evenbeat.deviations.names import name_of
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture
 from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
+from evenbeat.deviations.self_check import Asked
 from evenbeat.deviations.sums.kernels import Progress, TermSum, one_thread, sums_of_squares
 from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.deviations.term_weights import weights_of_differences
@@ -243,19 +244,11 @@ def stability(
     if statistic in ("mtie", "rms"):
         msg = f"the statistic {statistic!r} is one of time error: time_interval_error(record, {statistic!r})"
         raise InputError(msg)
+    asked = Asked(
+        record=record, minimum_coverage=minimum_coverage, bias=bias, noise=noise, remove_drift=remove_drift
+    )
     if remove_drift:
         record, removed = without_drift(record)
-        curve = stability(
-            record,
-            statistic,
-            averaging=averaging,
-            averaging_time_s=averaging_time_s,
-            minimum_coverage=minimum_coverage,
-            bias=bias,
-            noise=noise,
-            progress=progress,
-        )
-        return replace(curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings))
     form = EXTENDED[statistic].form if statistic in EXTENDED else None
     averaging = asked_factors(
         averaging,
@@ -266,7 +259,7 @@ def stability(
     )
     with one_thread():  # the matrices are too small for two threads
         if statistic == HYBRID:
-            return hybrid_curve(
+            curve = hybrid_curve(
                 record,
                 averaging,
                 minimum_coverage=minimum_coverage,
@@ -274,8 +267,8 @@ def stability(
                 noise=noise,
                 progress=progress,
             )
-        if statistic in EXTENDED:
-            return extended_curve(
+        elif statistic in EXTENDED:
+            curve = extended_curve(
                 record,
                 statistic,
                 averaging,
@@ -284,7 +277,13 @@ def stability(
                 noise=noise,
                 progress=progress,
             )
-        return _difference_curve(record, _known(statistic), averaging, minimum_coverage, noise, progress)
+        else:
+            curve = _difference_curve(record, _known(statistic), averaging, minimum_coverage, noise, progress)
+    if not remove_drift:
+        return replace(curve, asked=asked)
+    return replace(
+        curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings), asked=asked
+    )
 
 
 def _difference_curve(
@@ -321,6 +320,9 @@ def _difference_curve(
         distribution=law.distribution(weights),
         noise_exponent=law.exponent,
         noise=mixture,
+        expected=np.array(
+            [kind.normalised(aim, time) for aim, time in zip(law.aimed_at, times, strict=True)]
+        ),
         findings=(
             *chosen.findings,
             *about_record(record),

@@ -38,6 +38,8 @@ class Points:
         Sums with the variance as ``total``, in units of the sampling interval, before bias removal.
     bias
         Shape (n,): what the variances are divided by.
+    expected
+        Shape (n,): what the variances are in expectation once this is removed, under the mean mixture.
     law
         How they are distributed.
     weights
@@ -46,6 +48,7 @@ class Points:
 
     terms: list[TermSum]
     bias: FloatArray
+    expected: FloatArray
     law: Law
     weights: list[FloatArray | None]
 
@@ -87,6 +90,7 @@ def extended_curve(
         distribution=points.law.distribution(points.weights),
         noise_exponent=points.law.exponent,
         noise=mixture,
+        expected=np.sqrt(points.expected) / record.interval_s * scale,
         findings=(
             *chosen.findings,
             *about_record(record),
@@ -189,7 +193,8 @@ def computed_points(
                 for m, alpha in zip(factors, law.exponent, strict=True)
             ]
         )
-    return Points(terms=terms, bias=removed, law=law, weights=weights)
+    expected = law.aimed_at * law.bias if bias == "none" else law.aimed_at
+    return Points(terms=terms, bias=removed, expected=expected, law=law, weights=weights)
 
 
 def _in_parallel(

@@ -117,6 +117,8 @@ def hybrid_curve(
         distribution=law.distribution(weights),
         noise_exponent=law.exponent,
         noise=mixture,
+        expected=np.sqrt(np.concatenate([law.aimed_at[: len(short)] / (2.0 * short**2), theo1.expected]))
+        / record.interval_s,
         record_name="" if record.source is None else record.source.name,
         record_sha256="" if record.source is None else record.source.sha256,
         findings=(

@@ -74,13 +74,22 @@ def _weighted_sums(advances: FloatArray, factor: int) -> FloatArray:
 
 def parabolic_variance(terms: TermSum, factor: int) -> float:
     """Return the parabolic variance, for phase in units of the sampling interval."""
-    mean_square = terms.total / terms.terms
-    return 0.5 * mean_square if factor == 1 else 72.0 * mean_square / float(factor) ** 4
+    return terms.total / terms.terms * float(factor) ** 2 * _scale(factor)
+
+
+def _scale(factor: int) -> float:
+    """Return the variance over the expected square of a term with weights as in ``parabolic_weights``."""
+    return 0.5 if factor == 1 else 72.0 / float(factor) ** 6
 
 
 def parabolic_moments(terms: TermSum, factor: int) -> Moments:
     """Return expectation and scatter from the covariance of the terms."""
-    return moments_of_terms(terms, factor, _covariance(factor), spans=3, overlapping=True)
+    found, scale = (
+        moments_of_terms(terms, factor, _covariance(factor), spans=3, overlapping=True),
+        _scale(factor),
+    )
+    expected = scale * found.expected
+    return Moments(expected=expected, aimed_at=expected, products=scale**2 * found.products)
 
 
 def parabolic_weights_of_terms(
