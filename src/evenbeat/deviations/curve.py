@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any, Protocol, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.noise_mixture import NoiseMixture
+from evenbeat.deviations.self_check import Asked, CoverageCheck, coverage_of
 from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES
@@ -19,9 +20,6 @@ from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probabil
 from evenbeat.record import Record
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
-
-if TYPE_CHECKING:
-    from evenbeat.deviations.self_check import Asked, CoverageCheck
 
 _STEEP_NOISE_NAMES = {-3: "flicker-walk FM", -4: "random-run FM"}
 
@@ -102,7 +100,7 @@ class StabilityCurve(Result):
     expected
         Shape (n,): the deviation that the five usual noises of the mixture make, at their mean levels.
     asked
-        The record and the options that it was made from.
+        The record that it was made from, and what makes the same curve of another one.
     record_name, record_sha256
         File the record came from and the hash of its bytes; empty where there was none.
     """
@@ -232,9 +230,17 @@ class StabilityCurve(Result):
         >>> bool((check.held[1] >= 0.8).all())
         True
         """
-        from evenbeat.deviations.self_check import coverage_of
-
-        return coverage_of(self, paths=paths, seed=seed, confidences=confidences)
+        return coverage_of(
+            self.asked,
+            self.noise,
+            statistic=self.statistic,
+            title=self.title,
+            averaging_time_s=self.averaging_time_s,
+            truth=self.expected,
+            paths=paths,
+            seed=seed,
+            confidences=confidences,
+        )
 
     def at(self, averaging_time_s: float, *, confidence: float = DEFAULT_CONFIDENCE) -> StabilityPoint:
         """Return the point computed at this averaging time; nothing is interpolated.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from types import MappingProxyType
 
 import numpy as np
@@ -244,9 +245,7 @@ def stability(
     if statistic in ("mtie", "rms"):
         msg = f"the statistic {statistic!r} is one of time error: time_interval_error(record, {statistic!r})"
         raise InputError(msg)
-    asked = Asked(
-        record=record, minimum_coverage=minimum_coverage, bias=bias, noise=noise, remove_drift=remove_drift
-    )
+    given = record
     if remove_drift:
         record, removed = without_drift(record)
     form = EXTENDED[statistic].form if statistic in EXTENDED else None
@@ -279,11 +278,19 @@ def stability(
             )
         else:
             curve = _difference_curve(record, _known(statistic), averaging, minimum_coverage, noise, progress)
-    if not remove_drift:
-        return replace(curve, asked=asked)
-    return replace(
-        curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings), asked=asked
+    again = partial(
+        stability,
+        statistic=statistic,
+        averaging=curve.averaging_factor.tolist(),
+        minimum_coverage=minimum_coverage,
+        bias=bias,
+        noise=noise,
+        remove_drift=remove_drift,
     )
+    curve = replace(curve, asked=Asked(record=given, again=again))
+    if not remove_drift:
+        return curve
+    return replace(curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings))
 
 
 def _difference_curve(

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 from scipy import special, stats
@@ -21,9 +21,6 @@ from evenbeat.record import Record
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
-if TYPE_CHECKING:
-    from evenbeat.deviations.curve import StabilityCurve
-
 FEWEST_PATHS = 20
 BY_CHANCE = 0.01
 """Probability that intervals which hold what they say are called too short at any averaging time."""
@@ -31,15 +28,23 @@ OFTEN = 0.9
 LIKELY = 0.5
 
 
+class Held(Protocol):
+    """A deviation at several averaging times, with its intervals."""
+
+    @property
+    def deviation(self) -> FloatArray:
+        """Shape (n,)."""
+
+    def confidence_interval(self, confidence: float) -> tuple[FloatArray, FloatArray]:
+        """Return the limits."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Asked:
-    """What a curve was made from: the record, and the options of :func:`evenbeat.stability`."""
+    """What a curve was made from: the record, and what makes the same curve of another one."""
 
     record: Record
-    minimum_coverage: float
-    bias: str
-    noise: NoiseLevels | str | None
-    remove_drift: bool
+    again: Callable[[Record], Held]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -99,56 +104,53 @@ class CoverageCheck(Result):
 
 
 def coverage_of(
-    curve: StabilityCurve, *, paths: int, seed: int, confidences: Sequence[float]
+    asked: Asked | None,
+    mixture: NoiseMixture | None,
+    *,
+    statistic: str,
+    title: str,
+    averaging_time_s: FloatArray,
+    truth: FloatArray | None,
+    paths: int,
+    seed: int,
+    confidences: Sequence[float],
 ) -> CoverageCheck:
     """Return how often the intervals held; see :meth:`evenbeat.StabilityCurve.checked`."""
-    from evenbeat.deviations.estimators import stability
-
     if paths < FEWEST_PATHS:
         msg = f"paths is {paths}; at least {FEWEST_PATHS} simulated records are needed to tell a share"
         raise InputError(msg)
     levels_asked = tuple(checked_probability(confidence, "confidences") for confidence in confidences)
-    if curve.asked is None or curve.noise is None or curve.expected is None:
+    if asked is None or mixture is None or truth is None:
         msg = (
             "this curve has no noise to simulate; only curves made by stability() from readings that vary, "
             "or with noise stated, can be checked"
         )
         raise InputError(msg)
-    asked = curve.asked
-    levels = curve.noise.noise_levels
+    levels = mixture.noise_levels
     missing = np.isnan(asked.record.usable_values(without_steps=False))
-    factors = curve.averaging_factor.tolist()
     deviations, inside = [], []
     for stream in np.random.SeedSequence(seed).spawn(paths):
-        again = stability(
-            _simulated(asked.record, levels, missing, np.random.default_rng(stream)),
-            curve.statistic,
-            averaging=factors,
-            minimum_coverage=asked.minimum_coverage,
-            bias=asked.bias,  # type: ignore[arg-type]
-            noise=asked.noise,
-            remove_drift=asked.remove_drift,
-        )
-        bounds = [again.confidence_interval(confidence) for confidence in levels_asked]
-        deviations.append(again.deviation)
-        inside.append([(low <= curve.expected) & (curve.expected <= high) for low, high in bounds])
+        curve = asked.again(_simulated(asked.record, levels, missing, np.random.default_rng(stream)))
+        bounds = [curve.confidence_interval(confidence) for confidence in levels_asked]
+        deviations.append(curve.deviation)
+        inside.append([(low <= truth) & (truth <= high) for low, high in bounds])
     none = np.isnan(deviations[0])
     held = np.where(none, np.nan, np.mean(inside, axis=0))
     return CoverageCheck(
-        statistic=curve.statistic,
-        title=curve.title,
+        statistic=statistic,
+        title=title,
         paths=paths,
         seed=seed,
         levels=levels,
         confidences=levels_asked,
         held=held,
-        averaging_time_s=curve.averaging_time_s,
-        truth=curve.expected,
-        ratio=np.sqrt(np.mean(np.square(deviations), axis=0)) / curve.expected,
+        averaging_time_s=averaging_time_s,
+        truth=truth,
+        ratio=np.sqrt(np.mean(np.square(deviations), axis=0)) / truth,
         findings=(
-            *_about_steep_noise(curve.noise),
+            *_about_steep_noise(mixture),
             *(
-                _about_coverage(confidence, row[~none], curve.averaging_time_s[~none], paths)
+                _about_coverage(confidence, row[~none], averaging_time_s[~none], paths)
                 for confidence, row in zip(levels_asked, held, strict=True)
                 if not none.all()
             ),
