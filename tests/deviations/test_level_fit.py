@@ -221,9 +221,22 @@ def test_drift_does_not_enter_the_levels() -> None:
     assert aged.drift_per_s == pytest.approx(1e-13, rel=0.15)
     assert aged.levels.white_fm == pytest.approx(2e-22, rel=0.1)
     assert aged.levels.random_walk_fm == pytest.approx(1e-26, rel=0.8)
-    assert "NO_DRIFT_SEEN" in {finding.code for finding in plain.findings}
+    assert math.isnan(aged.drift_limit_per_s)
+    unseen = next(finding for finding in plain.findings if finding.code == "NO_DRIFT_SEEN")
+    assert f"not detected: below {plain.drift_limit_per_s:.2e} per second (95 %)" in unseen.sentence
     found = {finding.code: finding for finding in aged.findings}
     assert found["DRIFT_FITTED"].values["variances_left_out"] > 5
+
+
+@pytest.mark.parametrize("drift", [3e-16, 1e-15, 2e-15])
+def test_a_drift_is_seen_or_below_its_limit(drift: float) -> None:
+    """Beside white FM of 4096 s: the limit of a drift that is not seen lies above it in 95 %."""
+    levels, missed = eb.NoiseLevels(white_fm=2e-22), 0
+    for seed in range(40):
+        fit = eb.fit_noise_levels(simulated(levels, 900 + seed, aging=lambda t: drift * t))
+        missed += fit.drift_per_s == 0 and fit.drift_limit_per_s < drift
+
+    assert missed <= 6  # binomial: 2 expected, more than 6 in one of two hundred runs
 
 
 def test_gaps_do_not_change_the_levels() -> None:
@@ -297,7 +310,9 @@ def test_a_fit_prints_and_saves_itself() -> None:
 
     assert "white FM detected" in repr(fit)
     assert max(len(line) for line in str(fit).splitlines()) <= 80
-    assert "not detected" in str(fit)
+    below = fit.levels.upper_limits[1]
+    assert f"flicker PM not detected: below {below:.2g} s²;" in " ".join(str(fit).split())
+    assert "(each 95 %)" in " ".join(str(fit).split())
     assert frame.loc[0, "level"] == fit.levels.white_fm
     assert frame.loc[-2, "upper_limit_95"] == fit.levels.upper_limits[-2] > 0
     saved = json.loads(json.dumps(fit.to_dict()))

@@ -43,6 +43,8 @@ class NoiseFit(Result):
         Exponent α to the standard uncertainty of h_α, for the detected noises.
     drift_per_s
         Size of the constant drift fitted along, zero where none is seen; its sign is not known here.
+    drift_limit_per_s
+        Its 95 % upper limit where none is seen, otherwise NaN.
     interval_s, samples
         Of the record.
     misfit, variances
@@ -56,6 +58,7 @@ class NoiseFit(Result):
     samples: int
     misfit: float
     variances: int
+    drift_limit_per_s: float = math.nan
     record_name: str = ""
 
     def __post_init__(self) -> None:
