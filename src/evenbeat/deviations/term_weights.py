@@ -22,6 +22,7 @@ MOST_TERMS = 112
 MOST_AVERAGING_TIMES = 32
 LARGEST_FREEDOM = 100.0
 STEEPEST = 4.0
+LONGEST_TABLE = 1 << 15
 
 
 def has_weights(averaging_times: float, edf: float) -> bool:
@@ -73,9 +74,16 @@ def weights_of_terms(
         lags = np.arange(-(-terms.possible // stride), dtype=np.int64) * stride
         return fitted_weights(linalg.toeplitz(covariance(lags)), edf)
     places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
-    lower = rows, columns = np.tril_indices(len(places))
-    matrix = np.zeros((len(places), len(places)))
-    matrix[lower] = covariance(places[rows] - places[columns]) * np.sqrt(counts[rows] * counts[columns])
+    apart = np.abs(places[:, np.newaxis] - places)
+    if terms.possible <= LONGEST_TABLE:  # far fewer distances than pairs
+        some = np.zeros(terms.possible, dtype=bool)
+        some[apart] = True
+        at = np.zeros(terms.possible)
+        at[some] = covariance(np.flatnonzero(some))
+        matrix = at[apart]
+    else:
+        matrix = covariance(apart.ravel()).reshape(apart.shape)
+    matrix *= np.sqrt(np.outer(counts, counts))
     return fitted_weights(matrix, edf)
 
 
