@@ -26,7 +26,6 @@ from evenbeat.deviations.levels.responses import sampled_density, squared_gain
 from evenbeat.deviations.noise_mixture import NoiseMixture
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import Samples
-from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 
 FINEST = 64
@@ -52,10 +51,8 @@ OCTAVE_POINTS = 127
 OCTAVES_BELOW = 5
 
 
-def mixture_of(
-    samples: Samples, interval_s: float, noise: NoiseLevels | str | None, *, order: int
-) -> NoiseMixture | None:
-    """Return the noise that was stated, or that of the record; ``None`` where nothing varies or too few vary.
+def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixture | None:
+    """Return the noise of a record; ``None`` where nothing varies or too few vary.
 
     Parameters
     ----------
@@ -63,13 +60,9 @@ def mixture_of(
         The record.
     interval_s
         Its sampling interval.
-    noise
-        Levels or a name, taken as given.
     order
         2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
     """
-    if noise is not None:
-        return NoiseMixture.stated(noise, interval_s)
     anchors = _anchors(samples, order)
     return None if anchors is None else NoiseMixture(nodes=_nodes(anchors, order), interval_s=interval_s)
 
