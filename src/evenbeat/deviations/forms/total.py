@@ -8,16 +8,25 @@ overlapping Allan variance.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import phase_kernel
-from evenbeat.deviations.extended.quadratic import allan_variance
-from evenbeat.deviations.freedom import at_least_one, equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.differences import like_differences
+from evenbeat.deviations.forms.form import (
+    Bias,
+    WholeForm,
+    allan_variance,
+    gap_free_phase,
+    variance_of,
+    white_phase_allan,
+)
+from evenbeat.deviations.freedom import at_least_one
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
-from evenbeat.deviations.sums.samples import PhasePoints
+from evenbeat.deviations.sums.samples import PhasePoints, Samples
 from evenbeat.quantities import FloatArray
 
 BLOCK = 1 << 15
@@ -27,6 +36,51 @@ FEW_AVERAGING_TIMES = 8
 LONGEST_IN_PROPORTION = 32
 """Averaging times in a record beyond which the ends matter as their reciprocal."""
 PLACES_FOR_EXPECTATION = 2000
+_PUBLISHED = {2: 0.0, 1: 0.0, 0: 0.0, -1: 0.481, -2: 0.75}
+
+
+@dataclass(frozen=True)
+class TotalForm(WholeForm):
+    """Total variance."""
+
+    @property
+    def order(self) -> int:
+        """That of the Allan family."""
+        return 2
+
+    def largest(self, points: int) -> int:
+        """Return half the number of intervals: published bias and freedom end there."""
+        return (points - 1) // 2
+
+    def variance(self, samples: Samples, factor: int, bias: Bias) -> TermSum:  # noqa: ARG002
+        """Return the raw variance."""
+        whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
+        return variance_of(total_variance(whole, factor), samples.points - 2)
+
+    def matrix(self, points: int, factor: int) -> FloatArray:
+        """Return the form of phase."""
+        rows = _rows(points, factor)
+        return np.asarray(rows.T @ rows) / (2.0 * float(factor) ** 2 * (points - 2))
+
+    def expected(self, points: int, factor: int, exponent: int) -> float:
+        """Return the exact expectation."""
+        return total_bias(points, factor, exponent) * allan_variance(factor, exponent)
+
+    def aimed_at(self, factor: int, exponent: int) -> float:
+        """Return the Allan variance."""
+        return allan_variance(factor, exponent)
+
+    def freedom(self, points: int, factor: int, exponent: int) -> float:
+        """Return the degrees of freedom under one noise."""
+        return total_freedom(points, factor, exponent)
+
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:
+        """Return ``1 - a τ/T`` with the published a; nothing is published for the phase noises."""
+        return 1.0 - _PUBLISHED[exponent] * factor / (points - 1)
+
+    def white_phase_variance(self, factor: int) -> float:
+        """Return that of the Allan variance."""
+        return white_phase_allan(factor)
 
 
 def total_variance(samples: PhasePoints, factor: int) -> float:
@@ -98,14 +152,6 @@ def total_bias(points: int, factor: int, exponent: int) -> float:
     return whole / ((points - 2) * 2.0 * float(factor) ** 2 * allan_variance(factor, exponent))
 
 
-_PUBLISHED = {2: 0.0, 1: 0.0, 0: 0.0, -1: 0.481, -2: 0.75}
-
-
-def published_total_bias(points: int, factor: int, exponent: int) -> float:
-    """Return ``1 - a τ/T`` with the published a; nothing is published for the phase noises."""
-    return 1.0 - _PUBLISHED[exponent] * factor / (points - 1)
-
-
 def total_freedom(points: int, factor: int, exponent: int) -> float:
     """Return the degrees of freedom of the total variance, at least 1: exact for ``LARGEST_EXACT`` points.
 
@@ -136,24 +182,13 @@ def total_freedom(points: int, factor: int, exponent: int) -> float:
         octaves = np.log2(factor / longest)
         steps = (shrinks - shrinks ** (octaves + 1)) / (1 - shrinks)
         return at_least_one(float(whole + (whole - half) * steps))
-    ratio = whole / _overlapping(scaled - 2, longest, exponent)
+    ratio = whole / like_differences(scaled - 2, longest, exponent, order=2)
     if factor > longest:
         scaled, half = exact(longest // 2)
-        half /= _overlapping(scaled - 2, longest // 2, exponent)
+        half /= like_differences(scaled - 2, longest // 2, exponent, order=2)
         ratio += (ratio - half) * (np.log2(factor / longest) if exponent == 1 else 1 - longest / factor)
     ratio = 1 + (ratio - 1) * proportion / intervals
-    return at_least_one(float(_overlapping(points - 2, factor, exponent) * ratio))
-
-
-def _overlapping(count: int, factor: int, exponent: int) -> float:
-    return equivalent_degrees_of_freedom(
-        TermSum(total=0.0, possible=count, terms=count),
-        factor,
-        exponent=exponent,
-        order=2,
-        averaged=False,
-        overlapping=True,
-    )
+    return at_least_one(float(like_differences(points - 2, factor, exponent, order=2) * ratio))
 
 
 def _rows(points: int, factor: int) -> FloatArray:
@@ -162,12 +197,6 @@ def _rows(points: int, factor: int) -> FloatArray:
     rows = np.zeros((points - 2, points))
     np.add.at(rows, (np.arange(points - 2)[:, np.newaxis], index), weights)
     return rows
-
-
-def total_form(points: int, factor: int) -> FloatArray:
-    """Return the quadratic form of phase, shape (points, points)."""
-    rows = _rows(points, factor)
-    return np.asarray(rows.T @ rows) / (2.0 * float(factor) ** 2 * (points - 2))
 
 
 @lru_cache(maxsize=1024)

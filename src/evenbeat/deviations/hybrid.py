@@ -1,32 +1,46 @@
 """Théo1 joined with the overlapping Allan deviation: one curve to three quarters of the record.
 
 Up to a tenth of the record it is the overlapping Allan deviation, beyond it Théo1 with its bias removed (NIST
-SP 1065, 5.2.16; Taylor and Howe, FCS 2010).
+SP 1065, 5.2.16; Taylor and Howe, FCS 2010). The handbook measures that bias in the record itself: the mean
+ratio of the Allan variance at 9 + 3i samples to Théo1 at span 12 + 4i, for i up to N/30 - 3, of long records
+at ``RATIOS`` of these places spread evenly. It scatters with the record; to first order the variance that it
+corrects is a quadratic form of phase like Théo1 itself, whose degrees of freedom count that scatter. Where
+the ratio depends on the averaging time (white and flicker PM) one ratio does not fit all of them.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
+from evenbeat.deviations.covariance import exponents_of
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.extended.curves import Points, about_bias, check_no_gaps, computed_points
-from evenbeat.deviations.extended.form import Bias, gap_free_phase, variance_of
-from evenbeat.deviations.extended.forms import EXTENDED, white_phase_allan
-from evenbeat.deviations.extended.measured_ratio import corrected_moments, expected_misfit, measured_ratio
-from evenbeat.deviations.freedom import Moments, moments_of_differences
+from evenbeat.deviations.forms.form import (
+    Bias,
+    allan_variance,
+    expected_sum,
+    form_of_stretches,
+    freedom_of_form,
+    gap_free_phase,
+    in_proportion,
+    seen_by_differences,
+)
+from evenbeat.deviations.forms.theo1 import EFFECTIVE_SHARE, expected_theo1, span_rows, theo1_variance
+from evenbeat.deviations.freedom import Moments, raised_to_freedom
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture
-from evenbeat.deviations.noise_search import mixture_of
+from evenbeat.deviations.points import Looked, Points, about_bias, check_no_gaps, computed_points
 from evenbeat.deviations.remarks import about_noise, about_record, about_rounding, about_variation
-from evenbeat.deviations.sums.kernels import Progress, TermSum, sums_of_squares
-from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
-from evenbeat.deviations.term_weights import raised_to_freedom, weights_of_differences
+from evenbeat.deviations.statistics import STATISTICS
+from evenbeat.deviations.sums.kernels import Progress, sum_of_squared_differences
+from evenbeat.deviations.sums.samples import PhasePoints, samples_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NoiseLevels
+from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import duration_text
 
@@ -35,7 +49,9 @@ TITLE = "Théo1 hybrid deviation"
 JOINED_AT = 0.1
 LARGEST_MISFIT = 0.3
 FEWEST_POINTS = 91
-_THEO1 = EXTENDED["theo1"]
+RATIOS = 24
+MOST_POINTS = 321
+_ALLAN, _THEO1 = STATISTICS["overlapping_allan"], STATISTICS["theo1"]
 
 
 def hybrid_curve(
@@ -67,42 +83,33 @@ def hybrid_curve(
     chosen = _factors(record, samples.points, averaging, join)
     short = chosen.factors[chosen.factors <= join]
     spans = chosen.factors[chosen.factors > join] // 3 * 4
-    mixture = mixture_of(samples, record.interval_s, noise, order=2)
-    allan, moments = _allan_points(samples, short)
+    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage, bias=bias)
+    mixture = looked.mixture(noise, order=2)
+    allan = computed_points(looked, _ALLAN, short, mixture)
     tell = _counted_on(progress, len(short), len(chosen.factors))
-    theo1 = computed_points(samples, _THEO1, spans, bias, mixture, progress=tell)
-    moments += [
-        _THEO1.form.moments(term, samples.points, int(span), bias)
-        for term, span in zip(theo1.terms, spans, strict=True)
-    ]
+    theo1 = computed_points(looked, _THEO1, spans, mixture, progress=tell)
+    moments, weights = [*allan.moments, *theo1.moments], [*allan.weights, *theo1.weights]
+    law = Law.of(mixture, moments)
     if bias == "published" and len(spans):
         # of terms that the mean ratio divides nothing is aimed at but themselves
         moments[len(short) :] = [
-            corrected_moments(
-                samples.points, int(span), theo1.law.levels, replace(each, aimed_at=each.expected)
-            )
-            for span, each in zip(spans, moments[len(short) :], strict=True)
+            corrected_moments(samples.points, span, law.levels, replace(each, aimed_at=each.expected))
+            for span, each in zip(spans.tolist(), theo1.moments, strict=True)
+        ]
+        law = Law.of(mixture, moments)
+        weights = [
+            None if some is None else raised_to_freedom(some, edf)
+            for some, edf in zip(weights, law.edf.tolist(), strict=True)
         ]
         whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
         theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(whole)))
-    law = Law.of(mixture, moments)
+    parts = (allan, theo1)
     times = chosen.factors * record.interval_s
-    variances = np.array([term.total for term in (*allan, *theo1.terms)])
-    ratio = np.concatenate([np.ones(len(short)), theo1.bias])
+    variances, ratio, expected = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("variances", "bias", "expected")
+    )
     deviation = np.sqrt(variances / ratio) / record.interval_s
-    weights = [
-        *(
-            weights_of_differences(
-                term, int(m), edf, levels=law.levels, order=2, averaged=False, overlapping=True
-            )
-            for term, m, edf in zip(allan, short, law.edf.tolist(), strict=False)
-        ),
-        *(
-            None if some is None else raised_to_freedom(some, edf)
-            for some, edf in zip(theo1.weights, law.edf[len(short) :].tolist(), strict=True)
-        ),
-    ]
-    response = np.array([math.sqrt(white_phase_allan(int(m)) / 12) for m in chosen.factors])
+    response = np.sqrt([_ALLAN.form.white_phase_variance(m) / 12 for m in chosen.factors.tolist()])
     return StabilityCurve(
         statistic=HYBRID,
         title=TITLE,
@@ -112,11 +119,12 @@ def hybrid_curve(
         averaging_factor=chosen.factors,
         averaging_time_s=times,
         deviation=deviation,
-        terms=np.array([term.terms for term in (*allan, *theo1.terms)], dtype=np.int64),
+        terms=np.array([term.terms for part in parts for term in part.terms], dtype=np.int64),
         edf=law.edf,
         distribution=law.distribution(weights),
         noise_exponent=law.exponent,
         noise=mixture,
+        expected=np.sqrt(expected) / record.interval_s,
         record_name="" if record.source is None else record.source.name,
         record_sha256="" if record.source is None else record.source.sha256,
         findings=(
@@ -165,20 +173,6 @@ def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Fa
     return Factors(factors=rounded, findings=(*chosen.findings, finding))
 
 
-def _allan_points(samples: Samples, factors: IntArray) -> tuple[list[TermSum], list[Moments]]:
-    """Return the overlapping Allan variances in units of the sampling interval."""
-    sums = sums_of_squares(samples, factors, 2)
-    found = [
-        variance_of(terms.total / (2.0 * float(factor) ** 2 * terms.terms), terms.terms)
-        for factor, terms in zip(factors.tolist(), sums, strict=True)
-    ]
-    moments = [
-        moments_of_differences(terms, factor, order=2, averaged=False, overlapping=True)
-        for factor, terms in zip(factors.tolist(), sums, strict=True)
-    ]
-    return found, moments
-
-
 def _about_misfit(
     points: int, spans: IntArray, law: Law, mixture: NoiseMixture | None
 ) -> tuple[Finding, ...]:
@@ -223,3 +217,88 @@ def _about_bias(points: Points, bias: Bias) -> tuple[Finding, ...]:
     )
     values: dict[str, float | int | str] = {"bias": bias, "smallest_factor": ratio, "largest_factor": ratio}
     return (Finding(code="BIAS_REMOVED", severity="note", sentence=sentence, values=values),)
+
+
+def ratio_places(points: int) -> IntArray:
+    """Return the places i at which the ratio is formed, shape (n,)."""
+    last = math.floor(points / 30 - 3)
+    return np.unique(np.linspace(0, last, min(last + 1, RATIOS)).round().astype(np.int64))
+
+
+def measured_ratio(samples: PhasePoints) -> float:
+    """Return Théo1 over the Allan variance, from the mean ratio of the latter to it where both exist."""
+    ratios = []
+    for place in ratio_places(samples.points).tolist():
+        factor = 9 + 3 * place
+        terms = sum_of_squared_differences(samples, factor, 2)
+        allan = terms.total / (2.0 * float(factor) ** 2 * terms.terms)
+        ratios.append(allan / theo1_variance(samples.phase_s, 12 + 4 * place))
+    return 1.0 / float(np.mean(ratios))
+
+
+def expected_misfit(points: int, span: int, nodes: FloatArray) -> float:
+    """Return by how much of itself the corrected variance is too large, to first order.
+
+    Parameters
+    ----------
+    nodes
+        Shape (draws, noises): levels in keeping with the record; the median over them is returned.
+    """
+    mean = np.mean([1 / _bias(12 + 4 * place, nodes) for place in ratio_places(points).tolist()], axis=0)
+    return float(np.median(_bias(span, nodes) * mean - 1))
+
+
+def _bias(span: int, levels: FloatArray) -> FloatArray:
+    """Return the expectation of Théo1 over the Allan variance at its effective averaging time."""
+    noises = exponents_of(2)
+    whole = levels @ [expected_theo1(span, alpha) for alpha in noises]
+    return np.asarray(whole / (levels @ [allan_variance(EFFECTIVE_SHARE * span, alpha) for alpha in noises]))
+
+
+def corrected_moments(points: int, span: int, levels: FloatArray, moments: Moments) -> Moments:
+    """Return the moments of Théo1 divided by the measured ratio, whose scatter adds to its own.
+
+    Parameters
+    ----------
+    points, span
+        Of the record.
+    levels
+        Of the noises, per unit of the sampling interval.
+    moments
+        Those of Théo1 alone.
+    """
+    short_points, short = in_proportion(points, span, 2, most=MOST_POINTS)
+    scale = (points - 1) / (short_points - 1)
+    # a noise h f^α looks the same in a record so much shorter at this level; those of phase stay
+    shorter = levels * scale ** np.maximum(1.0 - np.array(exponents_of(2)), 0.0)
+    ratio = _relative_ratio(short_points, tuple(shorter.tolist()))
+    whole = _relative_theo1(short_points, short, shorter) + ratio
+    alone, both = (
+        freedom_of_form(seen_by_differences(form, 2), short_points, shorter, 2)
+        for form in (whole - ratio, whole)
+    )
+    return replace(moments, products=moments.products * alone / both)
+
+
+def _relative_theo1(points: int, span: int, levels: FloatArray) -> FloatArray:
+    """Return the form of Théo1 over its expectation."""
+    rows = span_rows(span)
+    expected = levels @ [expected_sum(rows, alpha) for alpha in exponents_of(2)]
+    return np.asarray(form_of_stretches(rows.T @ rows, points) / expected)
+
+
+@lru_cache(maxsize=8)
+def _relative_ratio(points: int, levels: tuple[float, ...]) -> FloatArray:
+    """Return the form whose value is the relative error of the mean ratio, to first order."""
+    given = np.array(levels)
+    total = np.zeros((points, points))
+    shares = 0.0
+    for place in ratio_places(points).tolist():
+        share = 1 / float(_bias(12 + 4 * place, given))
+        rows = np.zeros((1, 2 * (9 + 3 * place) + 1))
+        rows[0, [0, 9 + 3 * place, -1]] = 1.0, -2.0, 1.0
+        expected = given @ [expected_sum(rows, alpha) for alpha in exponents_of(2)]
+        allan = form_of_stretches(rows.T @ rows, points) / expected
+        total += share * (allan - _relative_theo1(points, 12 + 4 * place, given))
+        shares += share
+    return total / shares

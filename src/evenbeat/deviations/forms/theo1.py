@@ -9,11 +9,27 @@ three quarters of the record.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import phase_kernel
+from evenbeat.deviations.forms.differences import like_differences
+from evenbeat.deviations.forms.form import (
+    Bias,
+    RowsForm,
+    allan_variance,
+    freedom_by_ratio,
+    gap_free_phase,
+    variance_of,
+    white_phase_allan,
+)
+from evenbeat.deviations.freedom import overlapping_lags
+from evenbeat.deviations.sums.kernels import TermSum
+from evenbeat.deviations.sums.samples import Samples
 from evenbeat.deviations.sums.spans import squares_in_spans
 from evenbeat.quantities import FloatArray
 
@@ -22,6 +38,7 @@ EFFECTIVE_SHARE = 0.75
 STARTS_IN_SPANS = 4
 """How many spans the starts of a stretch cover: more take less time, and leave more of a drift in it."""
 ELEMENTS_AT_ONCE = 1 << 18
+LONGEST_SPAN_FOR_FREEDOM = 64
 
 
 def theo1_variance(phase: FloatArray, span: int) -> float:
@@ -92,7 +109,67 @@ _PUBLISHED = {
 }
 
 
-def published_theo1_bias(span: int, exponent: int) -> float:
-    """Return Théo1 over the Allan variance by the published fit: within 2 % for FM, 15 % for PM."""
-    constant, scale, power = _PUBLISHED[exponent]
-    return 1.0 / (constant + scale / math.pow(span, power))
+@dataclass(frozen=True)
+class Theo1Form(RowsForm):
+    """Théo1."""
+
+    rows_of: Callable[[int], FloatArray] = span_rows
+    effective_share: ClassVar[float] = EFFECTIVE_SHARE
+    smallest: ClassVar[int] = SHORTEST_SPAN
+    step: ClassVar[int] = 2
+
+    @property
+    def intervals(self) -> float:
+        """How many averaging times stand for one averaging factor of samples."""
+        return 2.0
+
+    def starts(self, points: int, factor: int) -> int:
+        """Return how many spans there are."""
+        return points - factor
+
+    def divisor(self, factor: int) -> float:
+        """Return what the sum of squares of the rows is divided by."""
+        return EFFECTIVE_SHARE * float(factor) ** 2
+
+    def largest(self, points: int) -> int:
+        """Return the longest even span."""
+        return (points - 1) // 2 * 2
+
+    def variance(self, samples: Samples, factor: int, bias: Bias) -> TermSum:  # noqa: ARG002
+        """Return the raw variance."""
+        return variance_of(theo1_variance(gap_free_phase(samples), factor), samples.points - factor)
+
+    def expected(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
+        """Return the exact expectation."""
+        return expected_theo1(factor, exponent)
+
+    def aimed_at(self, factor: int, exponent: int) -> float:
+        """Return the Allan variance at the effective averaging time."""
+        return allan_variance(EFFECTIVE_SHARE * factor, exponent)
+
+    def lags(self, factor: int) -> IntArray:
+        """Return the lags between spans at which their covariance is formed."""
+        return overlapping_lags(factor // 2, 2)
+
+    def freedom(self, points: int, factor: int, exponent: int) -> float:
+        """Return the degrees of freedom: exact up to m = 64, then by their ratio to the Allan variance."""
+        starts = points - factor
+        if factor <= LONGEST_SPAN_FOR_FREEDOM:
+            return self.exact_freedom(starts, factor, exponent)
+        return freedom_by_ratio(
+            starts,
+            factor,
+            LONGEST_SPAN_FOR_FREEDOM,
+            lambda starts, at: self.exact_freedom(starts, at, exponent),
+            lambda starts, at: like_differences(starts, at // 2, exponent, order=2),
+            grows=exponent == 1,
+        )
+
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
+        """Return Théo1 over the Allan variance by the published fit: within 2 % for FM, 15 % for PM."""
+        constant, scale, power = _PUBLISHED[exponent]
+        return 1.0 / (constant + scale / math.pow(factor, power))
+
+    def white_phase_variance(self, factor: int) -> float:
+        """Return that of the Allan variance at the effective averaging time."""
+        return white_phase_allan(EFFECTIVE_SHARE * factor)

@@ -1,21 +1,23 @@
-"""Curves of the total family, Théo1, its hybrid and the parabolic deviation."""
+"""From a record to the curve of one statistic: factors, variances, bias, intervals and findings."""
 
 from __future__ import annotations
 
 import math
-import os
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
+from typing import Any, TypeVar
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
+from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, Factors, IntArray, chosen_factors
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.extended.form import Bias
-from evenbeat.deviations.extended.forms import EXTENDED, Extended
+from evenbeat.deviations.forms.form import Bias
+from evenbeat.deviations.freedom import Moments
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture
 from evenbeat.deviations.noise_search import mixture_of
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
+from evenbeat.deviations.statistics import Statistic
 from evenbeat.deviations.sums.kernels import Progress, TermSum
 from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.errors import InputError, TooShortError
@@ -25,7 +27,42 @@ from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 
 BIASES = ("exact", "published", "none")
-FEWEST_SAMPLES_FOR_THREADS = 1 << 12
+Value = TypeVar("Value")
+_REMEMBERED: WeakKeyDictionary[Record, dict[Hashable, Any]] = WeakKeyDictionary()
+"""Of each record, as long as it is in use: its mixture of noises, and moments and weights at each factor."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Looked:
+    """A record as a statistic looks at it.
+
+    Attributes
+    ----------
+    record, samples
+        The record, and what the kernels read of it.
+    minimum_coverage, bias
+        As for :func:`evenbeat.stability`.
+    """
+
+    record: Record
+    samples: Samples
+    minimum_coverage: float
+    bias: Bias
+
+    def remembered(self, key: Hashable, make: Callable[[], Value]) -> Value:
+        """Return what was made of this record before, or make it."""
+        known = _REMEMBERED.setdefault(self.record, {})
+        whole = (self.minimum_coverage, key)
+        if whole not in known:
+            known[whole] = make()
+        found: Value = known[whole]
+        return found
+
+    def mixture(self, noise: NoiseLevels | str | None, *, order: int) -> NoiseMixture | None:
+        """Return the noise that was stated, or that of the record."""
+        if noise is not None:
+            return NoiseMixture.stated(noise, self.record.interval_s)
+        return self.remembered(order, lambda: mixture_of(self.samples, self.record.interval_s, order=order))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -36,46 +73,49 @@ class Points:
     ----------
     terms
         Sums with the variance as ``total``, in units of the sampling interval, before bias removal.
+    variances
+        Shape (n,): these variances.
     bias
         Shape (n,): what the variances are divided by.
-    law
-        How they are distributed.
+    expected
+        Shape (n,): what the variances are in expectation once this is removed, under the mean mixture.
+    moments, law
+        Expectation and scatter per unit of each level; how the variances are distributed under the mixture.
     weights
         Of the chi-squared variables behind each variance.
     """
 
     terms: list[TermSum]
+    variances: FloatArray
     bias: FloatArray
+    expected: FloatArray
+    moments: list[Moments]
     law: Law
     weights: list[FloatArray | None]
 
 
-def extended_curve(
+def curve_of(
     record: Record,
-    statistic: str,
+    kind: Statistic,
     averaging: Averaging,
     *,
     minimum_coverage: float,
     bias: Bias,
     noise: NoiseLevels | str | None,
-    progress: Progress | None = None,
+    progress: Progress | None,
 ) -> StabilityCurve:
-    """Return the curve of a statistic in :data:`evenbeat.deviations.extended.forms.EXTENDED`.
-
-    Parameters are those of :func:`evenbeat.stability`.
-    """
-    kind = EXTENDED[statistic]
+    """Return the curve of a statistic; parameters are those of :func:`evenbeat.stability`."""
     samples = samples_of(record, minimum_coverage)
-    if kind.name != "parabolic":
+    if not kind.form.takes_gaps:
         check_no_gaps(record, samples, kind.title)
+    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage, bias=bias)
     chosen = _possible_factors(record, samples, kind, averaging)
-    mixture = mixture_of(samples, record.interval_s, noise, order=kind.order)
-    points = computed_points(samples, kind, chosen.factors, bias, mixture, progress=progress)
-    times = chosen.factors * record.interval_s * kind.form.effective_share
-    scale = times / math.sqrt(3) if kind.unit == "s" else np.ones(len(times))
-    variances = np.array([term.total for term in points.terms])
-    deviation = np.sqrt(variances / points.bias) / record.interval_s * scale
-    response = np.array([math.sqrt(kind.form.white_phase_variance(int(m)) / 12) for m in chosen.factors])
+    mixture = looked.mixture(noise, order=kind.order)
+    points = computed_points(looked, kind, chosen.factors, mixture, progress=progress)
+    interval = record.interval_s
+    times = chosen.factors * interval * kind.form.effective_share
+    deviation = kind.deviation(points.variances / points.bias, times, interval)
+    response = np.array([kind.form.white_phase_variance(m) / 12 for m in chosen.factors.tolist()])
     return StabilityCurve.of_record(
         record,
         kind,
@@ -87,12 +127,13 @@ def extended_curve(
         distribution=points.law.distribution(points.weights),
         noise_exponent=points.law.exponent,
         noise=mixture,
+        expected=kind.deviation(points.expected, times, interval),
         findings=(
             *chosen.findings,
             *about_record(record),
             *about_gaps(samples, points.terms, times, minimum_coverage),
             *about_variation(deviation),
-            *about_rounding(samples, deviation, response / record.interval_s * scale),
+            *about_rounding(samples, deviation, kind.deviation(response, times, interval)),
             *about_noise(points.law, times, stated=noise is not None),
             *about_effective_times(kind),
             *about_bias(kind, points, bias),
@@ -124,7 +165,7 @@ def check_no_gaps(record: Record, samples: Samples, title: str) -> None:
     raise InputError(msg)
 
 
-def _possible_factors(record: Record, samples: Samples, kind: Extended, averaging: Averaging) -> Factors:
+def _possible_factors(record: Record, samples: Samples, kind: Statistic, averaging: Averaging) -> Factors:
     """Return the factors from the smallest possible one in steps that the statistic has."""
     form, largest = kind.form, kind.form.largest(samples.points)
     if largest < form.smallest:
@@ -160,55 +201,64 @@ def _possible_factors(record: Record, samples: Samples, kind: Extended, averagin
 
 
 def computed_points(
-    samples: Samples,
-    kind: Extended,
+    looked: Looked,
+    kind: Statistic,
     factors: IntArray,
-    bias: Bias,
     mixture: NoiseMixture | None,
     *,
     progress: Progress | None = None,
 ) -> Points:
-    """Return variances, bias and distribution at these factors under the noise of the record."""
-    terms = _in_parallel(samples, kind, factors, bias, progress)
+    """Return variances, bias and distribution at these factors under the noise of the record.
+
+    Moments and weights depend on length, gaps, factor and noise alone and are remembered with the record.
+    """
+    form, points, bias = kind.form, looked.samples.points, looked.bias
+    terms = form.variances(
+        looked.samples, factors, bias=bias, minimum_coverage=looked.minimum_coverage, progress=progress
+    )
+
+    def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
+        return looked.remembered((form, bias, key), make) if len(factors) <= MOST_OF_EVERY else make()
+
+    each = list(zip(terms, factors.tolist(), strict=True))
     moments = [
-        kind.form.moments(term, samples.points, int(factor), bias)
-        for term, factor in zip(terms, factors, strict=True)
+        remembered(factor, lambda term=term, factor=factor: form.moments(term, points, factor, bias))
+        for term, factor in each
     ]
     law = Law.of(mixture, moments)
-    weights = [
-        kind.form.weights(term, samples.points, int(factor), found, law.levels) if term.terms else None
-        for term, factor, found in zip(terms, factors, moments, strict=True)
-    ]
+    levels = [law.levels if mixture is not None else found.least_freedom for found in moments]
+
+    def weights_at(place: int) -> FloatArray | None:
+        term, factor = each[place]
+        if not term.terms:
+            return None
+        return remembered(
+            (factor, levels[place].tobytes()),
+            lambda: form.weights(term, points, factor, moments[place], levels[place]),
+        )
+
     removed: FloatArray = np.ones(len(factors))
     if bias == "exact" and mixture is not None:
         removed = law.bias
     elif bias == "published" and mixture is not None:
         removed = np.array(
             [
-                1.0 if math.isnan(alpha) else kind.form.published_bias(samples.points, int(m), round(alpha))
-                for m, alpha in zip(factors, law.exponent, strict=True)
+                1.0 if math.isnan(alpha) else form.published_bias(points, factor, round(alpha))
+                for (_, factor), alpha in zip(each, law.exponent, strict=True)
             ]
         )
-    return Points(terms=terms, bias=removed, law=law, weights=weights)
+    return Points(
+        terms=terms,
+        variances=np.array([term.total for term in terms]),
+        bias=removed,
+        expected=law.aimed_at * law.bias if bias == "none" else law.aimed_at,
+        moments=moments,
+        law=law,
+        weights=[weights_at(place) for place in range(len(each))],
+    )
 
 
-def _in_parallel(
-    samples: Samples, kind: Extended, factors: IntArray, bias: Bias, progress: Progress | None
-) -> list[TermSum]:
-    def one(factor: int) -> TermSum:
-        return kind.form.terms(samples, factor, bias)
-
-    longest_first, found = factors.tolist()[::-1], []  # they take longest
-    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-        threads = samples.points >= FEWEST_SAMPLES_FOR_THREADS
-        for terms in pool.map(one, longest_first) if threads else map(one, longest_first):
-            found.append(terms)
-            if progress is not None:
-                progress(len(found), len(factors))
-    return found[::-1]
-
-
-def about_effective_times(kind: Extended) -> tuple[Finding, ...]:
+def about_effective_times(kind: Statistic) -> tuple[Finding, ...]:
     """Return that the averaging times are shorter than the spans."""
     share = kind.form.effective_share
     if share == 1:
@@ -227,7 +277,7 @@ _WAYS = {
 }
 
 
-def about_bias(kind: Extended, points: Points, bias: Bias) -> tuple[Finding, ...]:
+def about_bias(kind: Statistic, points: Points, bias: Bias) -> tuple[Finding, ...]:
     """Return what was done about the bias."""
     if not kind.estimates:
         return ()

@@ -8,7 +8,7 @@ in phase, so that their exact covariance gives the degrees of freedom, with gaps
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -16,10 +16,10 @@ from scipy import fft
 
 from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.covariance import exponents_of, phase_kernel
-from evenbeat.deviations.freedom import Moments, moments_of_terms
-from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
+from evenbeat.deviations.forms.form import Bias, TermForm, in_threads, white_phase_allan
+from evenbeat.deviations.freedom import MOST_AVERAGING_TIMES
+from evenbeat.deviations.sums.kernels import Progress, TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import Samples
-from evenbeat.deviations.term_weights import MOST_AVERAGING_TIMES, weights_of_terms
 from evenbeat.quantities import FloatArray
 
 LARGEST_EXACT = 48
@@ -72,38 +72,61 @@ def _weighted_sums(advances: FloatArray, factor: int) -> FloatArray:
     return np.asarray(fft.irfft(product, length)[: len(level) - factor + 1])
 
 
-def parabolic_variance(terms: TermSum, factor: int) -> float:
-    """Return the parabolic variance, for phase in units of the sampling interval."""
-    mean_square = terms.total / terms.terms
-    return 0.5 * mean_square if factor == 1 else 72.0 * mean_square / float(factor) ** 4
+@dataclass(frozen=True)
+class ParabolicForm(TermForm):
+    """Parabolic variance."""
 
+    @property
+    def order(self) -> int:
+        """That of the Allan family."""
+        return 2
 
-def parabolic_moments(terms: TermSum, factor: int) -> Moments:
-    """Return expectation and scatter from the covariance of the terms."""
-    return moments_of_terms(terms, factor, _covariance(factor), spans=3, overlapping=True)
+    @property
+    def spans(self) -> int:
+        """How many averaging times one term spans, with what it still sees beyond."""
+        return 3
 
+    def largest(self, points: int) -> int:
+        """Return half the number of points, at one point fewer than the Allan variance needs."""
+        return points // 2 if points > 3 else (points - 1) // 2
 
-def parabolic_weights_of_terms(
-    terms: TermSum, factor: int, levels: FloatArray, edf: float
-) -> FloatArray | None:
-    """Return the weights of the chi-squared variables behind the mean of the squared terms."""
-    covariance = _covariance(factor)
-    return weights_of_terms(terms, factor, edf, lambda lags: levels @ covariance(lags))
+    def variances(
+        self,
+        samples: Samples,
+        factors: IntArray,
+        *,
+        bias: Bias = "exact",  # noqa: ARG002
+        minimum_coverage: float = 1.0,  # noqa: ARG002
+        progress: Progress | None = None,
+    ) -> list[TermSum]:
+        """Return the variances, and which terms exist."""
 
+        def one(factor: int) -> TermSum:
+            terms = parabolic_terms(samples, factor)
+            scale = self.scale(factor) * float(factor) ** 2
+            terms.total = scale * terms.total / terms.terms if terms.terms else np.nan
+            return terms
 
-def _covariance(factor: int) -> Callable[[IntArray], FloatArray]:
-    """Return the covariances of two terms: exact up to ``LARGEST_EXACT``, beyond it in its proportions.
+        return in_threads(one, samples, factors, progress)
 
-    Expectations are exact at every factor.
-    """
+    def scale(self, factor: int) -> float:
+        """Return the variance over the mean square of terms with weights as in ``parabolic_weights``."""
+        return 0.5 if factor == 1 else 72.0 / float(factor) ** 6
 
-    def covariances(lags: IntArray) -> FloatArray:
+    def covariances(self, lags: IntArray, factor: int) -> FloatArray:
+        """Return the covariances of two terms: exact up to ``LARGEST_EXACT``, beyond it in its proportions.
+
+        Expectations are exact at every factor.
+        """
         scale = max(1.0, factor / LARGEST_EXACT)
         at, values = _covariances(min(factor, LARGEST_EXACT))
         shapes = [np.interp(lags / scale, at, row / row[0]) for row in values]
         return np.array(shapes) * _expected(factor)[:, np.newaxis]
 
-    return covariances
+    def white_phase_variance(self, factor: int) -> float:
+        """Return that of the parabolic variance."""
+        ratio = 1.0 if factor == 1 else 4.0 * (factor**2 - 1) / float(factor) ** 3
+        return white_phase_allan(factor) * ratio
 
 
 @lru_cache(maxsize=512)
@@ -138,8 +161,3 @@ def parabolic_weights(factor: int) -> FloatArray:
         return np.array([1.0, -2.0, 1.0])
     ramp = 0.5 * (factor - 1) - np.arange(factor)
     return np.concatenate([ramp, -ramp])
-
-
-def white_phase_ratio(factor: int) -> float:
-    """Return the parabolic over the Allan variance under white PM."""
-    return 1.0 if factor == 1 else 4.0 * (factor**2 - 1) / float(factor) ** 3
