@@ -154,6 +154,7 @@ def _backtest(question: LogQuestion, findings: list[Finding], begin: Progress) -
             origins=ORIGINS,
             aging=question.fitted["aging"],
             environment=question.fitted["environment"],
+            oscillator_class=question.fitted["oscillator_class"],
             progress=lambda number, count: begin(f"backtest, {number} of {count}"),
         )
     except EvenbeatError as error:

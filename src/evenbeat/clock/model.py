@@ -22,6 +22,7 @@ from evenbeat.clock.laws import LawWeight, means_by_law, spoken
 from evenbeat.clock.levels import LevelPosterior, limits_if_present, noise_levels
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.noise_ratios import NoisePrior
+from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import (
     Component,
     Predicted,
@@ -60,6 +61,8 @@ class ClockModel(Surroundings, Result):
         is wider by ``self_test.widened_by``.
     display_uncertainty
         Standard uncertainty of every absolute frequency because readings repeat one displayed value.
+    oscillator_class
+        The class whose usual noise is part of the prior, where one was stated.
     """
 
     record: Record
@@ -73,6 +76,7 @@ class ClockModel(Surroundings, Result):
     noise_prior: NoisePrior
     self_test: SelfTest
     display_uncertainty: float = 0.0
+    oscillator_class: OscillatorName | None = None
     findings: tuple[Finding, ...] = ()
 
     def with_findings(self, *findings: Finding) -> ClockModel:
