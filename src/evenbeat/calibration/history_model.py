@@ -252,9 +252,6 @@ class HistoryModel(Result):
             seasons_seen=seasons_seen(self.history[0]),
         )
 
-    def check(self, *, adjusted: bool, even_if_untested: bool) -> None:
-        """Nothing was tested that could have failed."""
-
     def courses_from(
         self,
         begin_s: float,

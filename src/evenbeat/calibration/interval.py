@@ -28,6 +28,7 @@ from evenbeat.calibration.interval_suggestion import (
 )
 from evenbeat.calibration.missing import missing_at_start, missing_for
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.clock.as_predicted import stop_unless_trusted
 from evenbeat.clock.forecaster import (
     PATHS,
     Forecaster,
@@ -40,6 +41,7 @@ from evenbeat.clock.forecaster import (
 )
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
+from evenbeat.plausible import assumed_nominal
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
@@ -146,7 +148,12 @@ def suggest_interval(
         "transport": transport_uncertainty,
     }
     _check_constant(constant)
-    source.check(adjusted=as_left is not None, even_if_untested=even_if_untested)
+    if grounds.log is not None:
+        record = grounds.log.record
+        untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
+        if untold is not None and as_left is None:
+            raise InputError(untold.sentence.rstrip("."))
+        stop_unless_trusted(grounds.log, even_if_untested=even_if_untested)
     search = _Search(
         source=source,
         asked={"averaging_time_s": averaging_time_s, "environment": environment},

@@ -133,6 +133,3 @@ class StatedDrift:
         return Grounds(
             kind="statement", reach_s=math.inf, first_s=SECONDS_PER_HOUR, drift_rate=self.drift_rate
         )
-
-    def check(self, *, adjusted: bool, even_if_untested: bool) -> None:
-        """Nothing was tested that could have failed."""

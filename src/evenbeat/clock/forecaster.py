@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +22,6 @@ from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
-    from evenbeat.clock.model import ClockModel
 
 Quantity = Literal["offset", "time_error"]
 PATHS, FEWEST_PATHS = 4000, 100
@@ -69,7 +68,7 @@ class Grounds:
     reach_s
         How far ahead it can vouch for what it says; infinite for a statement.
     first_s
-        How soon the next reading would come.
+        How soon a change is looked for: the length of an average, or an hour.
     drift_rate
         Per second; ``None`` where no drift is told apart.
     averaging_time_s
@@ -79,7 +78,8 @@ class Grounds:
     seasons_seen
         Whether a yearly course would have been seen.
     log
-        The clock model of a log: an experiment can be planned from its noise.
+        The clock model of a log, ``None`` of all else: it was tested on its past, and from its noise an
+        experiment can be planned.
     """
 
     kind: Literal["log", "calibrations", "statement"]
@@ -89,7 +89,7 @@ class Grounds:
     averaging_time_s: float | None = None
     reference_stated: bool = True
     seasons_seen: bool = True
-    log: ClockModel | None = None
+    log: Any = None
 
 
 class Forecaster(Protocol):
@@ -131,12 +131,6 @@ class Forecaster(Protocol):
     @property
     def grounds(self) -> Grounds:
         """What it rests on, and how far that reaches."""
-
-    def check(self, *, adjusted: bool, even_if_untested: bool) -> None:
-        """Raise ``InputError`` where no decision should rest on it.
-
-        ``adjusted`` says that what the clock is left at is known.
-        """
 
 
 def checked_forecaster(source: Forecaster) -> Forecaster:
@@ -215,7 +209,7 @@ def first_exit(
 def moments(first: float, last: float) -> FloatArray:
     """Return times for a simulation: close together at the start, and evenly spaced later on."""
     return np.unique(
-        np.concatenate([np.geomspace(first, last, MOMENTS // 2), np.linspace(0, last, MOMENTS)[1:]])
+        np.concatenate([np.geomspace(first, last, MOMENTS // 3), np.linspace(0, last, MOMENTS)[1:]])
     )
 
 

@@ -42,7 +42,6 @@ from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import plain
-from evenbeat.plausible import assumed_nominal
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
@@ -420,28 +419,12 @@ class ClockModel(Surroundings, Result):
         return Grounds(
             kind="log",
             reach_s=self.record.duration_s,
-            first_s=self.record.soonest_s,
+            first_s=self.blocks.length_s,
             drift_rate=self.aging_rate(),
             averaging_time_s=self.averaging_time_s,
             reference_stated=False,
             log=self,
         )
-
-    def check(self, *, adjusted: bool, even_if_untested: bool) -> None:
-        """Refuse where the nominal frequency is a guess and no adjustment sets it right, or tests failed.
-
-        Raises
-        ------
-        InputError
-            The sentence says which.
-        """
-        from evenbeat.clock.as_predicted import stop_unless_trusted
-
-        record = self.record
-        untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
-        if untold is not None and not adjusted:
-            raise InputError(untold.sentence.rstrip("."))
-        stop_unless_trusted(self, even_if_untested=even_if_untested)
 
     @cached_property
     def least_squares(self) -> LeastSquaresLine:
