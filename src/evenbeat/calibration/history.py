@@ -163,11 +163,11 @@ class CalibrationHistory(Result):
                     start=before.as_left,
                     end=after.as_found,
                     state=after.state,
-                    start_uncertainty=before.standard_uncertainty,
+                    start_uncertainty=before.as_left_standard_uncertainty,
                     end_uncertainty=after.standard_uncertainty if after.state is None else 0.0,
                     tolerance=after.tolerance,
                     row=after.row,
-                    shares_start=follows and not before.adjusted and before.as_left == before.as_found,
+                    shares_start=follows and not before.starts_anew,
                     place=after.place,
                 )
             )

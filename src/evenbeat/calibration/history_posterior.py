@@ -412,12 +412,7 @@ class _Stacked:
             there[i, :n], fresh[i, :n], used[i, :n] = True, rows[6] > 0, measured
             changes = np.where(measured, rows[3] - rows[2], 0.0)
             unit[i] = math.sqrt(float(np.mean(changes**2 + rows[4] ** 2 + rows[5] ** 2)))
-            goes_on[i] = bool(
-                group[-1].stop_s == last.time_s
-                and measured[-1]
-                and last.as_left == last.as_found
-                and not last.adjusted
-            )
+            goes_on[i] = bool(group[-1].stop_s == last.time_s and measured[-1] and not last.starts_anew)
         if alike:
             unit = np.full(len(groups), float(np.sqrt(np.mean(unit**2))))
         scale = unit[:, np.newaxis]
@@ -797,7 +792,7 @@ class _Solved:
         # what was left last is a reading of its own, unless it ends the last increment
         goes_on = self.stacked.goes_on[:, np.newaxis]
         left = np.array([one.as_left for one in last])[:, np.newaxis] / unit
-        known = np.array([one.standard_uncertainty for one in last])[:, np.newaxis] / unit
+        known = np.array([one.as_left_standard_uncertainty for one in last])[:, np.newaxis] / unit
         state[..., 0] = np.where(goes_on, state[..., 0], left)
         slope[..., 0] = np.where(goes_on, slope[..., 0], 0.0)
         spread[..., 0, 0] = np.where(goes_on, spread[..., 0, 0], known**2)
