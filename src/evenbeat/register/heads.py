@@ -37,9 +37,6 @@ class SeenHead(Plain):
     hash: str
     seen_at: str
 
-    def __str__(self) -> str:
-        return f"{self.number}:{self.hash}"
-
 
 def heads_file(register: Path) -> Path:
     """Return where the heads of a register are noted.

@@ -53,7 +53,8 @@ class Verification(Result):
         state = "Consistent with itself" if self.intact else "NOT as it was written"
         last = "none"
         if self.seen:
-            last = f"{len(self.seen)}, the last {self.seen[-1]} of {self.seen[-1].seen_at}"
+            seen = self.seen[-1]
+            last = f"{len(self.seen)}, the last {seen.number}:{seen.hash[:12]}… of {seen.seen_at}"
         return f"{state}: {self.entries} entries, head {self.head}; heads seen before: {last}"
 
 
