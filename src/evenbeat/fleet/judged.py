@@ -176,9 +176,9 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
     )
     status, since = status_on(member.events, question.on)
     if status != "in use":
-        last = max((one.moment.date() for one in checked), default=None)
+        last_day = max((one.moment.date() for one in checked), default=None)
         reason = f"{status[0].upper()}{status[1:]} since {since}."
-        return replace(line, state="not in use", last_calibration=last, reason=reason)
+        return replace(line, state="not in use", last_calibration=last_day, reason=reason)
     rows = [one for one in checked if one.moment.date() <= question.on]
     events = [one for one in member.events if one.moment.date() <= question.on]
     findings = []

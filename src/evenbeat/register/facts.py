@@ -17,7 +17,7 @@ from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, Severity
 from evenbeat.plain import Plain
 from evenbeat.plausible import UNUSUAL_OFFSET
 from evenbeat.units import NUMBER, frequency_text, parse_unit, seconds_of_day
@@ -406,7 +406,7 @@ def history_of(
         if added is not None:
             by = f"by {event.change or 0.0:g}, known to {added:g} (k = 1)"
         sentence = f"{name} was {event}: the offset left on {ordered[at].date} jumped {by}."
-        severity = "caution" if added is None and at == len(ordered) - 1 else "note"
+        severity: Severity = "caution" if added is None and at == len(ordered) - 1 else "note"
         findings.append(Finding(code="OFFSET_JUMPED", severity=severity, sentence=sentence))
     return CalibrationHistory(
         points=tuple(points),

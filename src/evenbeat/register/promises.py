@@ -148,11 +148,11 @@ def realised_reliability(register: Register) -> RealisedReliability:
         if kept.due is not None:
             made.setdefault(kept.instrument, []).append(kept)
     promises: list[Promise] = []
-    for name, kept in made.items():
+    for name, some in made.items():
         own = calibrations.get(name, [])
         for at, one in enumerate(own):
             since = own[at - 1].date[:10] if at else ""
-            before = [each for each in kept if since <= each.date[:10] < one.date[:10]]
+            before = [each for each in some if since <= each.date[:10] < one.date[:10]]
             if before:
                 last = max(before, key=lambda each: each.date)
                 promises += _scored(last, one, about.get(name))
