@@ -6,6 +6,7 @@ import datetime as dt
 import itertools
 import math
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -151,6 +152,10 @@ class CalibrationHistory(Result):
 
     def increments(self) -> tuple[Increment, ...]:
         """Return the change between each calibration and the one before it, where both are known."""
+        return self._increments
+
+    @cached_property
+    def _increments(self) -> tuple[Increment, ...]:
         found: list[Increment] = []
         for before, after in itertools.pairwise(self.points):
             if math.isnan(before.as_left) or (math.isnan(after.as_found) and after.state is None):
