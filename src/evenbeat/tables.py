@@ -35,7 +35,19 @@ TableLike: TypeAlias = Union[str, Path, "pd.DataFrame"]
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 NAMES_SHOWN = 6
 MISSING = MISSING_TEXTS | {"<na>", "nat"}
-REMARKS = ("certificate", "remark", "note", "comment", "laboratory", "operator", "procedure")
+REMARKS = (
+    *(
+        "certificate",
+        "certificate sha256",
+        "remark",
+        "note",
+        "comment",
+        "laboratory",
+        "operator",
+        "procedure",
+    ),
+    *("reference", "valid until", "as entered", "serial number", "model", "place", "status", "status since"),
+)
 """Columns nothing is computed from, in any table."""
 _ANSWERS = {
     **dict.fromkeys(("yes", "y", "true", "1", "1.0"), True),

@@ -60,6 +60,7 @@ def _document(due: DueList) -> Document:
         sections=(
             Section(heading="When", blocks=figures),
             Section(heading="Line by line", blocks=(_grid(due),)),
+            *_promises(due),
             Section(
                 heading="How it was computed",
                 blocks=(Paragraph(text=METHOD), Bullets(items=_remarks(due))),
@@ -143,6 +144,30 @@ def _row(one: DueInstrument) -> tuple[str, ...]:
         number_text(one.drift_per_year, one.drift_uncertainty) if known else "–",
         " ".join([one.reason, *(f.sentence for f in worst_first(one.findings) if f.severity != "note")]),
     )
+
+
+def _promises(due: DueList) -> tuple[Section, ...]:
+    """Return how the promises of earlier lists were kept, where a register says it."""
+    if due.realised is None:
+        return ()
+    rows = tuple(
+        (
+            one.oscillator_class.replace("_", " "),
+            f"{one.kept} of {one.tested}",
+            f"{one.low:.3f} to {one.high:.3f}" if one.tested else "–",
+            "–" if math.isnan(one.promised) else f"{one.promised:.3g}",
+            one.verdict,
+        )
+        for one in due.realised.classes
+    )
+    grid = Grid(
+        caption="Promises that a calibration came in time for; interval of 95 % (Clopper-Pearson)",
+        columns=("class", "kept", "realised reliability", "promised", "verdict"),
+        rows=rows,
+        widths=(24, 14, 24, 14, 24),
+        numeric=(1, 2, 3),
+    )
+    return (Section(heading="Promises so far", blocks=(grid,)),)
 
 
 def _remarks(due: DueList) -> tuple[str, ...]:
