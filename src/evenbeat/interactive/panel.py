@@ -39,7 +39,7 @@ LAYOUT = """<style>
 .evenbeat-controls .widget-readout { min-width: 4.5em; }
 .evenbeat-controls .widget-hbox { overflow: visible; align-items: flex-end; }
 .evenbeat-controls .jupyter-widgets:has([disabled]), .evenbeat-controls .jupyter-widgets:has(:disabled) {
-  opacity: 0.45; }
+  opacity: 0.7; }
 .evenbeat-old img { opacity: 0.25; filter: grayscale(1); }
 </style>"""
 """Controls beside the picture where there is room for both, above it otherwise, never a screen apart."""
@@ -169,14 +169,16 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
 
 
 def _sentence(text: str) -> str:
-    return f'<div role="status" aria-live="polite" style="{FONT}; min-height: 6em">{html.escape(text)}</div>'
+    return (
+        f'<div role="status" aria-live="polite" style="{FONT}; min-height: 4.4em">{html.escape(text)}</div>'
+    )
 
 
 def notice(text: str) -> str:
     """Return a refusal as HTML."""
     return (
         f'<div role="alert" class="evenbeat-refusal" style="{FONT}; border-left: 4px solid {RUST}; '
-        f'padding: 0 10px; min-height: 6em">{html.escape(text)}</div>'
+        f'padding: 0 10px; min-height: 4.4em">{html.escape(text)}</div>'
     )
 
 
