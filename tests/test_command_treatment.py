@@ -38,11 +38,11 @@ def fast_by(headline: str) -> float:
 
 
 def test_checks_are_left_out_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """--leave-out keeps a wild reading in use, and the history tells it."""
+    """--skip-check keeps a wild reading in use, and the history tells it."""
     path = log(tmp_path / "a.csv", 1)
-    record = assessed(capsys, path, "--leave-out", "outliers", "--leave-out", "steps")["record"]
+    record = assessed(capsys, path, "--skip-check", "outliers", "--skip-check", "steps")["record"]
     assert record["excluded"] == 0
-    assert "condition(leave_out=('outliers', 'steps'))" in record["history"]
+    assert "condition(skip_checks=('outliers', 'steps'))" in record["history"]
 
 
 def test_a_second_log_is_subtracted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -67,7 +67,7 @@ def test_a_better_reference_is_taken_in(tmp_path: Path, capsys: pytest.CaptureFi
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--leave-out", "gates"], "leave_out names 'gates'"),
+        (["--skip-check", "gates"], "skip_checks names 'gates'"),
         (["--sawtooth", "sawtooth_ns"], "a sawtooth correction belongs to a phase record"),
         (["--wrap-period", "100 ns", "--minus", "{late}"], "the records share 0 s"),
         (["--minus", "{half}"], "part_interval='accept'"),

@@ -64,7 +64,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
     add_conditioning_options(parser.add_argument_group("how the log is conditioned"))
     add_comparing_options(parser.add_argument_group("a second log"))
-    add_decision_options(parser.add_argument_group("the case for the file"))
+    add_decision_options(parser.add_argument_group("the audit record"))
     _add_output(parser.add_argument_group("what is written"))
 
 
@@ -217,7 +217,7 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--file-record",
         action="store_true",
-        help="make the case for the file: decision rule, sensitivity, models, backtest, who decides (slower)",
+        help="make the audit record: decision rule, sensitivity, models, backtest, who decides (slower)",
     )
     group.add_argument("--no-report", action="store_true", help="write no files, print only")
     group.add_argument(

@@ -111,7 +111,7 @@ def _add_model(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_case(parser: argparse.ArgumentParser) -> None:
-    written = parser.add_argument_group("the case for the file")
+    written = parser.add_argument_group("the audit record")
     written.add_argument(
         "-o",
         "--output",

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from evenbeat.record import Record
 
 NOTHING_ASKED: dict[str, Any] = {
-    "leave_out": (),
+    "skip_checks": (),
     "wrap_period_s": None,
     "pulse_period_s": None,
     "sawtooth": None,
@@ -26,7 +26,8 @@ NOTHING_ASKED: dict[str, Any] = {
 def add_conditioning_options(group: argparse._ArgumentGroup) -> None:
     """Add the options of conditioning."""
     group.add_argument(
-        "--leave-out",
+        "--skip-check",
+        dest="skip_checks",
         action="append",
         default=[],
         metavar="CHECK",
@@ -101,7 +102,7 @@ def add_comparing_options(group: argparse._ArgumentGroup) -> None:
 def stated_conditioning(arguments: argparse.Namespace) -> dict[str, Any]:
     """Return what the arguments ask of conditioning, as keywords of the library."""
     return {
-        "leave_out": tuple(arguments.leave_out),
+        "skip_checks": tuple(arguments.skip_checks),
         "wrap_period_s": arguments.wrap_period,
         "pulse_period_s": arguments.pulse_period,
         "sawtooth": arguments.sawtooth,
