@@ -78,6 +78,8 @@ def hexadecimal_columns(rows: Sequence[Sequence[str]], kinds: Sequence[CellKind]
 
 PROBE_LINES = 1000
 _PROBE_BYTES = 1 << 18
+_MOST_LEADING_BYTES = 1 << 23
+_LEADING = re.compile(rb"(?:[ \t]*(?:(?:[#%;]|//)[^\n]*)?+\n)*+")
 _COMMENT = re.compile(r"\s*(?:#|%|//|;)+\s?")
 _CANDIDATES = tuple(
     (separator, decimal) for separator in ";\t|, " for decimal in ".," if separator != decimal
@@ -86,7 +88,7 @@ _SCORED_LINES = 200
 _SHORT_ROWS = 0.05  # share of rows; a write that was cut short is rarer
 _FEWEST_SHORT = 3
 _ODD_ROWS = 0.02
-_FORTRAN = re.compile(r"\d\.?\d*[dD][+-]?\d")
+_FORTRAN = re.compile(r"(?:\d|\d\.)[dD][+-]?\d")
 
 
 def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
@@ -104,7 +106,8 @@ def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
     """
     lines = first_lines(log.text)
     content = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
-    splits = _ranked_splits([line for _, line in content], wanted)
+    written = [line for _, line in content if not line.lstrip().startswith(("#", "%", "//"))]
+    splits = _ranked_splits(written, wanted)
     if not splits:
         raise LogError(_no_numbers(lines), path=log.path)
     refuse_mixed_records(content, splits[0].cells, splits[0].separator, log.path)
@@ -161,12 +164,28 @@ def _looks_like_row(kinds: Sequence[CellKind], separator: str) -> bool:
 
 
 def first_lines(text: bytes) -> list[str]:
-    """Return the first lines of a text, the last complete."""
-    probe = text[:_PROBE_BYTES]
+    """Return the comments that a text begins with, and a thousand lines behind them, the last complete."""
+    probe = text[: _probe_stop(text, PROBE_LINES)]
     lines = probe.decode("utf-8", errors="ignore").split("\n")
     if len(probe) < len(text):
         lines = lines[:-1] or lines
-    return ["" if line.startswith(ASIDE) else line for line in lines[:PROBE_LINES]]
+    return ["" if line.startswith(ASIDE) else line for line in lines]
+
+
+def head_of(log: LogText, count: int) -> LogText:
+    """Return the comments that a log begins with, and so many lines behind them."""
+    return replace(log, text=log.text[: _probe_stop(log.text, count)], first_rows={})
+
+
+def _probe_stop(text: bytes, count: int) -> int:
+    """Return where the leading comments and some lines end, long ones earlier."""
+    head = _LEADING.match(text)
+    start = stop = min(head.end(), _MOST_LEADING_BYTES) if head else 0
+    for _ in range(count):
+        stop = text.find(b"\n", stop, start + _PROBE_BYTES) + 1
+        if not stop:
+            return min(len(text), start + _PROBE_BYTES)
+    return stop
 
 
 def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Split]:

@@ -366,6 +366,7 @@ def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
             times,
             stated_s=interval_s,
             exact=sheet.exact_times,
+            anew=sheet.resumed,
             path=sheet.log.path,
             locate=sheet.locate,
         )

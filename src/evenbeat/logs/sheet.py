@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import Counter
 from collections.abc import Callable
@@ -17,7 +18,7 @@ from evenbeat.ledger import Ledger, RejectedLines, reasons_of
 from evenbeat.logs.cells import cells_at, measured_parts, number_in, row_lines, shown
 from evenbeat.logs.cut_short import without_torn_end
 from evenbeat.logs.exchange import open_exchange
-from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
+from evenbeat.logs.files import LogText, RawFile, line_feeds, load_raw, text_of
 from evenbeat.logs.form import PROBE_LINES, assign_columns
 from evenbeat.logs.headers import comment_statements
 from evenbeat.logs.rewriting import dialogue_in, readable_cells
@@ -26,6 +27,7 @@ from evenbeat.logs.terms import Candidate, Form, Layout, Options, Wanted
 from evenbeat.logs.times import Times, looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 
+_RESUMED = re.compile(rb"#[^\n]*\bcollection resumes\b")
 FEWEST_ROWS = 3
 """Two readings have a difference, three the first spread of differences."""
 
@@ -66,6 +68,14 @@ class Sheet:
     def lines(self) -> IntArray:
         """Shape (rows,): one-based lines of all rows, in a binary file their numbers."""
         return self.table.row_lines
+
+    @property
+    def resumed(self) -> IntArray:
+        """Rows behind a comment of the collector that it was started again."""
+        places = [found.start() for found in _RESUMED.finditer(self.log.text)]
+        ends = [line_feeds(self.log.text, a, b) for a, b in itertools.pairwise([0, *places])]
+        rows = np.searchsorted(self.lines, np.cumsum(ends) + 1) if places else np.empty(0, dtype=np.int64)
+        return np.unique(rows[(rows > 0) & (rows < self.table.rows)])
 
     def ledger(self, late: IntArray | None = None) -> Ledger | None:
         """Return what became of each line, ``None`` for a binary file.
