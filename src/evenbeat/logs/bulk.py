@@ -21,7 +21,7 @@ from evenbeat.logs.files import LogText, blocks_of
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.rewriting import Dialogue, Rewriting, cells_of_log, dialogue_in
+from evenbeat.logs.rewriting import Dialogue, Rewriting, dialogue_in, readable_cells
 from evenbeat.logs.rows import Columns, first_cells, read_columns
 from evenbeat.logs.sheet import (
     Sheet,
@@ -528,7 +528,7 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
     if options.select is not None and options.every not in (None, 1):
         msg = "rows are chosen by label or in turn while a log is converted, not both; choose one of them"
         raise LogError(msg, path=log.path)
-    log, form, rewritings = cells_of_log(log, candidate)
+    log, form, rewritings = readable_cells(log, candidate)
     if any(finding.code == "REMARKS" for finding in log.findings):
         msg = "rows with remarks are not converted in blocks; read the log with read_log"
         raise LogError(msg, path=log.path, line=form.first_line)

@@ -151,10 +151,8 @@ def _places(
         form: Form = sheet.layout.form
         taken = {sheet.layout.value, sheet.layout.time, sheet.layout.time_of_day}
     else:
-        from evenbeat.logs.rewriting import readable_cells
-
         try:
-            _, form = readable_cells(head, wanted)
+            _, form, _ = readable_cells(head, wanted)
         except EvenbeatError:
             return
         taken = set()
@@ -622,7 +620,7 @@ def _unread(
     form = Form(separator="", decimal=".", columns=0, kinds=())
     if not known:
         with contextlib.suppress(LogError):  # what is wrong stands in ``needs``
-            log, form = readable_cells(log, wanted)
+            log, form, _ = readable_cells(log, wanted)
     columns = tuple(
         ColumnSeen(
             position=index,

@@ -150,7 +150,7 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     if dialogue is not None:
         text, aside = dialogue.of(log.text)
         log = replace(log, text=text, first_rows={})
-    log, form = readable_cells(log, wanted)
+    log, form, _ = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
         msg = (
             f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
