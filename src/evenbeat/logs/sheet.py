@@ -210,14 +210,20 @@ def layout_of(
         statements = comment_statements(form.comments)
     except InputError as error:
         raise LogError(str(error), path=log.path) from None
+    rises = days = False  # whether the first column does as time does, or two are MJD and second of the day
+    numbers = sum(kind in ("number", "measured") for kind in form.kinds)
+    if form.kinds[0] == "number" and numbers > 1 and (values := first(0)) is not None:
+        rises = "moment" not in form.kinds and looks_like_time(values)
+        seconds = first(1) if form.columns > 2 and form.kinds[1] == "number" else None
+        days = seconds is not None and looks_like_days(values, seconds)
     layout = assign_columns(
         form,
         statements,
         quantity=options.quantity or statements.quantity,
         columns=options.columns,
         path=log.path,
-        time_first=_first_column_rises(form, first),
-        days_first=_first_columns_are_days(form, first),
+        time_first=rises,
+        days_first=days,
     )
     return replace(layout, stated=asdict(options))
 
@@ -229,24 +235,6 @@ def probe(log: LogText, form: Form, index: int) -> FloatArray | None:
         return np.array([number_in(cell, form.decimal) for cell in cells])
     except ValueError:
         return None
-
-
-def _first_column_rises(form: Form, first: Callable[[int], FloatArray | None]) -> bool:
-    """Return whether the first of several columns of numbers rises as time does."""
-    if form.kinds[0] != "number" or "moment" in form.kinds:
-        return False
-    if sum(kind in ("number", "measured") for kind in form.kinds) < 2:
-        return False
-    values = first(0)
-    return values is not None and looks_like_time(values)
-
-
-def _first_columns_are_days(form: Form, first: Callable[[int], FloatArray | None]) -> bool:
-    """Return whether the first two columns are MJD and second of the day."""
-    if form.columns < 3 or form.kinds[:2] != ("number", "number"):
-        return False
-    days, seconds = first(0), first(1)
-    return days is not None and seconds is not None and looks_like_days(days, seconds)
 
 
 def wanted_columns(log: LogText, layout: Layout) -> Wanted:
