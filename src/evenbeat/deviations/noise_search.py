@@ -155,19 +155,35 @@ def _mean_square(
     if not square > 0:
         return None
 
+    if whole:
+        moments = _moments_of_all(len(terms), factor, stride, order, averaged)
+    else:
+        among = TermSum(total=0.0, possible=len(terms), terms=used, valid=valid)
+        moments = _moments(among, factor, stride, order, averaged=averaged)
+    random_walk = (np.arange(len(moments.expected)) == exponents_of(2).index(-2)).astype(float)
+    return (square, moments) if moments.freedom(random_walk) >= LEAST_FREEDOM else None
+
+
+@lru_cache(maxsize=1024)
+def _moments_of_all(count: int, factor: int, stride: int, order: int, averaged: bool) -> Moments:  # noqa: FBT001 a key
+    terms = TermSum(total=0.0, possible=count, terms=count)
+    return _moments(terms, factor, stride, order, averaged=averaged)
+
+
+def _moments(terms: TermSum, factor: int, stride: int, order: int, *, averaged: bool) -> Moments:
+    """Return the moments of terms ``stride`` samples apart."""
+
     def covariances(lags: IntArray) -> FloatArray:
         return term_covariances(lags * stride, factor, order=order, averaged=averaged)
 
-    moments = moments_of_terms(
-        TermSum(total=square * used, possible=len(terms), terms=used, valid=None if whole else valid),
+    return moments_of_terms(
+        terms,
         factor // stride,
         covariances,
         spans=order + averaged,
         overlapping=True,
         known=_known_covariances(factor, stride, order, averaged),
     )
-    random_walk = (np.arange(len(moments.expected)) == exponents_of(2).index(-2)).astype(float)
-    return (square, moments) if moments.freedom(random_walk) >= LEAST_FREEDOM else None
 
 
 @lru_cache(maxsize=256)
