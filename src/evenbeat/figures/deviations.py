@@ -11,8 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.deviations.curve import StabilityCurve, noise_name
-from evenbeat.deviations.moving import MovingStability
-from evenbeat.deviations.noise_changes import FEWEST_EDF
+from evenbeat.deviations.moving import FEWEST_EDF, MovingStability
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
 from evenbeat.figures.axes import (
