@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from evenbeat.assessment.beside import Beside
 from evenbeat.assessment.case import Case
 from evenbeat.assessment.display import DisplayBound, display_bound
 from evenbeat.assessment.log_case import LogQuestion, case_of_log
+from evenbeat.assessment.next_steps import next_steps
 from evenbeat.assessment.now import ToleranceNow, tolerance_now
 from evenbeat.assessment.software import software_versions
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
@@ -51,8 +53,6 @@ STAGES = (
     "clock model",
     "forecasts",
 )
-
-"""Codes of findings for which no interval is recommended."""
 Progress = Callable[[str], None]
 
 
@@ -112,9 +112,17 @@ class Assessment(Result):
         said = {sentence for _, sentence in self.verdict.lines}
         return tuple(finding for finding in self.findings if finding.sentence not in said)
 
+    @cached_property
+    def next_steps(self) -> tuple[str, ...]:
+        """What to do next, most urgent first."""
+        model, interval = self.model, self.interval
+        steps = next_steps(self.record, model=model, interval=interval, display=self.display, now=self.now)
+        return tuple(steps)
+
     def _facts(self) -> Mapping[str, object]:
         return {
             "verdict": self.verdict,
+            "next_steps": self.next_steps,
             "settings": self.settings,
             "software": self.software,
             "record": self.record,

@@ -154,7 +154,8 @@ def calibration_points_of(history: CalibrationHistory) -> tuple[list[Calibration
         if date is None:
             msg = "the history has no dates; calibrations beside a log need them"
             raise InputError(msg)
-        usable = math.isfinite(point.as_left) if point.adjusted else math.isfinite(point.as_found)
+        anew = point.adjusted or point.jumped
+        usable = math.isfinite(point.as_left) if anew else math.isfinite(point.as_found)
         if not usable:
             left_out += 1
             continue
@@ -163,8 +164,9 @@ def calibration_points_of(history: CalibrationHistory) -> tuple[list[Calibration
                 at=date.isoformat(),
                 as_found=point.as_found,
                 standard_uncertainty=point.standard_uncertainty,
-                as_left=point.as_left if point.adjusted else None,
-                adjusted=point.adjusted,
+                as_left=point.as_left if anew else None,
+                adjusted=anew,
+                as_left_uncertainty=point.as_left_standard_uncertainty if anew else None,
             )
         )
     if not left_out:

@@ -283,7 +283,7 @@ def assess_history(
         "transport_uncertainty": transport_uncertainty,
         "reference_uncertainty": reference_uncertainty,
     }
-    measured = [p.standard_uncertainty for p in history.points if math.isfinite(p.as_left)]
+    measured = [p.as_left_standard_uncertainty for p in history.points if math.isfinite(p.as_left)]
     uncertainty = measured[-1] if measured else 0.0
     band = chosen.guard_band(limits, uncertainty) if guard_band is None else guard_band
     question: dict[str, Any] = {
@@ -299,7 +299,7 @@ def assess_history(
     fitted = {"tolerance": limits, "drift_law": drift_law, "family": family}
     last = history.points[-1]
     found = _judged(last.as_found, last.standard_uncertainty, limits, chosen)
-    left = _judged(last.as_left, last.standard_uncertainty, limits, chosen)
+    left = _judged(last.as_left, last.as_left_standard_uncertainty, limits, chosen)
     model = interval = setpoint = others = out = case = None
     if len(histories) > 1 or history.increments():
         begin("drift and random walk")

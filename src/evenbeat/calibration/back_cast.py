@@ -283,7 +283,7 @@ def _ends(
     begun = checked_date(start)
     if isinstance(source, HistoryModel) and as_found is None:
         before, after = _last_two(source.history[0])
-        as_left = as_left or Estimate.normal(before.as_left, before.standard_uncertainty)
+        as_left = as_left or Estimate.normal(before.as_left, before.as_left_standard_uncertainty)
         as_found = Estimate.normal(after.as_found, after.standard_uncertainty)
         elapsed_s = after.time_s - before.time_s
         begun = begun or source.history[0].date_of(before)

@@ -459,7 +459,7 @@ def fit_history(
         history=several,
         prior=prior,
         posterior=found,
-        as_left=Estimate.normal(last.as_left, last.standard_uncertainty)
+        as_left=Estimate.normal(last.as_left, last.as_left_standard_uncertainty)
         if math.isfinite(last.as_left)
         else None,
     )
