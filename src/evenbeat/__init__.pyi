@@ -17,8 +17,8 @@ from .powerlaw import simulate_clock as simulate_clock
 from .logs.reader import read_log as read_log
 from .logs.inspection import inspect_log as inspect_log
 from .logs.inspection import Inspection as Inspection
-from .logs.bulk.convert import convert_log as convert_log
-from .logs.bulk.convert import ConvertedLog as ConvertedLog
+from .logs.bulk import convert_log as convert_log
+from .logs.bulk import ConvertedLog as ConvertedLog
 from .deviations.estimators import stability as stability
 from .deviations.curve import StabilityCurve as StabilityCurve
 from .deviations.time_error import time_interval_error as time_interval_error

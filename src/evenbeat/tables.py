@@ -20,9 +20,9 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, Union
 from evenbeat.dates import DateOrder, order_of_dates
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding, Severity
+from evenbeat.logs.cells import MISSING_TEXTS
 from evenbeat.logs.files import load_text
-from evenbeat.logs.form.cells import MISSING_TEXTS
-from evenbeat.logs.form.headers import column_meaning, comment_statements
+from evenbeat.logs.headers import column_meaning, comment_statements
 from evenbeat.plausible import UNUSUAL_OFFSET
 from evenbeat.units import NUMBER, parse_duration, parse_limits, parse_unit
 

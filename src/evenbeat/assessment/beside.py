@@ -104,7 +104,7 @@ class Beside:
         if self.history is None:
             return model
         alone = {name: value for name, value in fitted.items() if name not in self.fitted}
-        drifts = drift_agreement(fit_clock(model.record, **alone), self.history)
+        drifts = drift_agreement(fit_clock(model.record, **alone), self.history, model.oscillator_class)
         return model.with_findings(*self.findings, *(() if drifts is None else (drifts,)))
 
     def asked(self, model: ClockModel | None) -> dict[str, Any]:
@@ -175,10 +175,12 @@ def calibration_points_of(history: CalibrationHistory) -> tuple[list[Calibration
     return points, [Finding(code="CALIBRATIONS_WITHOUT_VALUE", severity="note", sentence=sentence)]
 
 
-def drift_agreement(model: ClockModel, history: CalibrationHistory) -> Finding | None:
+def drift_agreement(
+    model: ClockModel, history: CalibrationHistory, oscillator_class: str | None = None
+) -> Finding | None:
     """Say whether the drift of the log and that of the calibrations agree; ``None`` where one has none."""
     try:
-        learnt = fit_history(history).drift_rate
+        learnt = fit_history(history, oscillator_class=oscillator_class).drift_rate
     except EvenbeatError:
         return None
     own = model.aging_rate()

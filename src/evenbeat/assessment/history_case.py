@@ -465,7 +465,7 @@ def _outlook(model: HistoryModel, *, question: Mapping[str, Any], constant: floa
     times = np.concatenate([[0.0], np.geomspace(SECONDS_PER_YEAR / 365.25, LOOKED_AHEAD_S, 240)])
     return Outlook(
         elapsed_s=times,
-        offset=model.offset_after(times).widened(constant),
+        offset=model.offset(times).widened(constant),
         tolerance=question["tolerance"],
         guard_band=question["guard_band"],
         reliability=question["reliability"],
@@ -534,7 +534,7 @@ def _predicted(
             model = fit_history(before, oscillator_class=oscillator_class, **fitted)
         except EvenbeatError:
             continue
-        forecast = model.offset_after([point.time_s - last.time_s]).widened(point.standard_uncertainty)
+        forecast = model.offset([point.time_s - last.time_s]).widened(point.standard_uncertainty)
         low, high = forecast.one(0).interval()
         date = history.date_of(point)
         yield PredictedCalibration(

@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.command.arguments import (
+    CLASSES,
     DONE,
     add_table_options,
     add_uncertainties,
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from evenbeat.assessment.history_case import HistoryAssessment
     from evenbeat.findings import Finding
 
-CLASSES = ("uncompensated", "temperature_compensated", "oven", "rubidium", "caesium")
 MEANINGS = ("end_of_period", "average_over_period", "never_left")
 CLOSING = (
     "An analysis for the owner of the equipment; not part of a calibration\ncertificate, not a "

@@ -10,8 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import BAD_INPUT, DONE, add_table_options, argument
-from evenbeat.command.history import CLASSES
+from evenbeat.command.arguments import BAD_INPUT, CLASSES, DONE, add_table_options, argument
 from evenbeat.errors import InputError, LogError
 from evenbeat.units import parse_frequency, parse_limits
 

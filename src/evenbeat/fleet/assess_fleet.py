@@ -10,8 +10,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.calibration.history_model import LONGEST_S
-from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity
 from evenbeat.fleet.due import DueInstrument, DueList

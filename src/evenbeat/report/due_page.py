@@ -191,4 +191,5 @@ def _provenance(due: DueList) -> Grid:
     named = {"name": "Source", "sha256": "SHA-256 of the file", "head": "Head of the register"}
     rows = [(named.get(key, key), value) for key, value in due.source.items()]
     rows.append(("Software", ", ".join(f"{name} {version}" for name, version in due.software.items())))
-    return Grid(caption="Input and software", columns=("Item", "Value"), rows=tuple(rows), widths=(26, 74))
+    columns = ("Item", "Value")
+    return Grid(caption="Input and software", columns=columns, rows=tuple(rows), widths=(26, 74), raw=True)
