@@ -258,9 +258,7 @@ def _open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
     )
     return Opened(
         log=log,
-        form=_phase_form(
-            f"{column} phase [s]", chosen[0].line, f"GNSS time by {receiver}" if receiver else None
-        ),
+        form=_phase_form(f"{column} phase [s]", chosen[0].line, reference),
         columns=table,
         kind="CGGTTS file",
         exact_times=True,
