@@ -14,6 +14,8 @@ from evenbeat.command.main import main
 
 BAD_INPUT = {
     "assess": ("{missing}", "--no-report"),
+    "compare": ("{missing}", "{missing}", "--no-report"),
+    "bench": ("{missing}",),
     "inspect": ("{missing}",),
     "convert": ("{missing}", "{new}.npy"),
     "readings": ("{missing}",),
@@ -26,13 +28,14 @@ BAD_INPUT = {
 }
 LACKING = {
     "assess": (),
+    "compare": (),
     "inspect": (),
     "convert": ("{missing}",),
     "readings": (),
-    "history": ("{missing}",),
+    "history": (),
     "register": (),
     "fleet": (),
-    "collect": ("frequency_query",),
+    "collect": ("frequency_query", "tcp://127.0.0.1:1"),
 }
 DATA = Path(__file__).resolve().parents[1] / "data"
 
@@ -61,7 +64,7 @@ def of(folder: Path, words: tuple[str, ...]) -> list[str]:
         ([], "evenbeat: the following arguments are required: COMMAND"),
         (["assesss"], "evenbeat: argument COMMAND: invalid choice: 'assesss'"),
         (["--nonsense"], "evenbeat: the following arguments are required: COMMAND"),
-        (["assess", "log.csv", "--nonsense"], "evenbeat: unrecognized arguments: --nonsense"),
+        (["assess", "log.csv", "--nonsense"], "evenbeat assess: there is no option --nonsense"),
         (
             ["assess", "log.csv", "--tolerance", "small"],
             "evenbeat assess: argument --tolerance: 'small' is no tolerance; give",

@@ -14,8 +14,10 @@ from types import FrameType
 from typing import Any, NoReturn
 
 from evenbeat import __version__
+from evenbeat.bench import KEYS
 from evenbeat.command.arguments import BAD_INPUT, DONE, FAULT, INTERRUPTED
-from evenbeat.command.assess import add_assess
+from evenbeat.command.assess import add_assess, add_compare
+from evenbeat.command.bench import add_bench
 from evenbeat.command.collect import add_collect
 from evenbeat.command.fleet import add_fleet
 from evenbeat.command.history import add_history
@@ -32,6 +34,26 @@ class _Parser(argparse.ArgumentParser):
 
     def __init__(self, **options: Any) -> None:
         super().__init__(**options, allow_abbrev=False)
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Parse, and say what is not known where it is not: at the command, not above it."""
+        parsed, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            self.error(self._unknown(unknown))
+        return parsed, unknown
+
+    def _unknown(self, words: Sequence[str]) -> str:
+        """Say which option there is not, and what could be meant."""
+        option = next((word.partition("=")[0] for word in words if word.startswith("-")), "")
+        if not option:
+            return f"unrecognized arguments: {' '.join(words)}"
+        name, command = option.lstrip("-").replace("-", "_"), self.prog.partition(" ")[2]
+        if name in KEYS and command in KEYS[name].used_by:
+            return f"there is no option {option}; state it with --set {name}=… or in a bench file"
+        from difflib import get_close_matches
+
+        near = get_close_matches(option, self._option_string_actions, n=2)
+        return f"there is no option {option}" + (f"; did you mean {' or '.join(near)}?" if near else "")
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong below how the command is called, with status 2."""
@@ -132,7 +154,9 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         add_assess,
+        add_compare,
         add_inspect,
+        add_bench,
         add_readings,
         add_history,
         add_register,

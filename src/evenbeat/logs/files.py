@@ -172,7 +172,7 @@ def _checked_rest(
     line = content.count(b"\n") + 1
     msg = (
         f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); read a copy, "
-        "or take the lines that are complete with --partial (partial=True)"
+        "or take the lines that are complete with --set partial=yes (partial=True)"
     )
     raise LogError(msg, path=path, line=line)
 

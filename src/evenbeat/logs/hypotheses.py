@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from evenbeat.bench import typed
 from evenbeat.errors import EvenbeatError
 from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText
@@ -38,15 +39,6 @@ _LOWEST_HZ = 900.0
 _PULSES_HZ = 2.0  # seconds between the pulses of a clock
 _FREQUENCIES = ("Hz", "MHz", "kHz", "GHz")
 _PERIODS = ("s", "us", "ns", "ms")
-_OPTION = {
-    "quantity": "--quantity",
-    "unit": "--unit",
-    "nominal_frequency_hz": "--nominal-frequency",
-    "interval_s": "--interval",
-    "time_unit": "--time-unit",
-    "every": "--every",
-    "offset": "--row-offset",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,7 +102,7 @@ def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) 
             meaning=_meaning(sheet, record),
             answer=_answer(record),
             doubt=doubt,
-            command_options=_as_typed(proposal.options),
+            command_options=typed(proposal.options),
             options=dict(proposal.options),
         )
         likely, first = tried.get((found.meaning, found.answer), (math.inf, found))
@@ -343,18 +335,3 @@ def _meaning(sheet: Sheet, record: Record) -> str:
 
 def _answer(record: Record) -> str:
     return f"{_offset(record):+.3g}, {record.spacing_text}"
-
-
-def _as_typed(options: Mapping[str, Any]) -> str:
-    """Return options as they are typed on the command line."""
-    words = []
-    for name, value in options.items():
-        if name == "columns":
-            words += [f"--column '{role}={column}'" for role, column in value.items()]
-        elif name == "nominal_frequency_hz":
-            words.append(f"{_OPTION[name]} '{frequency_text(value)}'")
-        else:
-            words.append(
-                f"{_OPTION[name]} {value:g}" if isinstance(value, float) else f"{_OPTION[name]} {value}"
-            )
-    return " ".join(words)

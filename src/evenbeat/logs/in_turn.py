@@ -27,7 +27,7 @@ _FEWEST_TURNS = 8
 _FAR = 10  # times the change from one row of an oscillator to its next
 _CYCLES = 0.95  # share of rows that follow the turn
 _SOME = 20_000
-_ALL = "state that all rows are of one with --every 1 (every=1)"
+_ALL = "state that all rows are of one with --set every=1 (every=1)"
 
 
 def chosen_rows(
@@ -150,7 +150,7 @@ def _refuse_labels(sheet: Sheet) -> None:
             )
             msg = (
                 f"column {sheet.layout.form.label(index)} labels the rows of several oscillators, which read "
-                f"{told}; choose one with --select {labels[0]} (select='{labels[0]}'), or {_ALL}"
+                f"{told}; choose one with --set select={labels[0]} (select='{labels[0]}'), or {_ALL}"
             )
             raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
 
@@ -174,7 +174,7 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
         if float(np.nanmean(local > gaps.min() / 2)) < _CYCLES:
             continue
         told = " and ".join(_level(level, levels) for level in levels)
-        choices = " or ".join(f"--every {turn} --row-offset {k}" for k in range(turn))
+        choices = " or ".join(f"--set every={turn} --set row_offset={k}" for k in range(turn))
         msg = (
             f"the readings of column {sheet.layout.form.label(sheet.layout.value)} alternate from row to row "
             f"between {told}, as where {turn} oscillators are logged in turn; read one with {choices} "

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from evenbeat.bench import Bench
 from evenbeat.errors import InputError, LogError
 from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.files import LogText, load_text
@@ -151,7 +152,9 @@ class Inspection(Result):
         return "\n".join(parts)
 
 
-def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, **options: Any) -> Inspection:
+def inspect_log(
+    path: str | Path, *, layout: str | Path | Layout | Bench | None = None, **options: Any
+) -> Inspection:
     """Return what a log is and how it would be read, without analysing it.
 
     Parameters

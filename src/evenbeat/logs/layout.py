@@ -1,20 +1,16 @@
-"""What the columns of a log mean (its layout), and that as the text of a TOML file."""
+"""What the columns of a log mean (its layout), and that as the text of a bench file."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from evenbeat.bench import bench_text, written
 from evenbeat.logs.terms import Covariate, Form, Statements
 
-FILE_VERSION = 1
 NOT_STATED = ("columns", "partial")
-"""Options that a layout file does not keep among what is stated."""
-
-UNLESS_STATED = {"bad_lines": "refuse", "offset": 0}
-"""What holds where nothing is stated, and is not written down."""
+"""Keys of a log that a layout does not keep among what is stated."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,28 +54,18 @@ class Layout:
     stated: Mapping[str, Any] = field(default_factory=dict)
 
     def to_toml(self) -> str:
-        """Return the layout as the text of a TOML file, which ``read_log(..., layout=...)`` takes."""
-        return _toml(self)
+        """Return the layout as the text of a bench file, which ``read_log(..., layout=...)`` takes."""
+        return bench_text(**self.said())
+
+    def said(self, more: Mapping[str, object] | None = None) -> dict[str, Any]:
+        """Return the layout as :func:`evenbeat.bench.bench_text` takes it, beside ``more`` keys."""
+        said = {**_stated(self), **(more or {}), "columns": _columns(self)}
+        return {"said": said, "rows": _rows(self.form) if self.form.separator else None}
 
 
-def _toml(layout: Layout) -> str:
-    """Return a layout as the text of a TOML file."""
-    form = layout.form
-    lines = [
-        "# How a log is written and what its columns mean, for evenbeat (read_log(..., layout=...)).",
-        f"version = {FILE_VERSION}",
-    ]
-    if form.separator:
-        lines += ["", "[rows]", *_pairs(_rows(form))]
-    lines += ["", "[columns]", "# a header name, or a position counted from 0", *_pairs(_columns(layout))]
-    stated = {
-        name: value
-        for name, value in layout.stated.items()
-        if value not in (None, UNLESS_STATED.get(name)) and name not in NOT_STATED
-    }
-    if stated:
-        lines += ["", "[stated]", *_pairs(stated)]
-    return "\n".join(lines) + "\n"
+def _stated(layout: Layout) -> dict[str, object]:
+    """Return what was stated of the log, as a bench file says it."""
+    return {name: value for name, value in written(layout.stated, "log").items() if name not in NOT_STATED}
 
 
 def _rows(form: Form) -> dict[str, object]:
@@ -105,22 +91,3 @@ def _columns(layout: Layout) -> dict[str, object]:
     if layout.time_of_day is not None:
         columns["time_of_day"] = named(layout.time_of_day)
     return {**columns, **{covariate.name: named(covariate.index) for covariate in layout.covariates}}
-
-
-def _pairs(values: Mapping[str, object]) -> list[str]:
-    return [f"{_key(key)} = {_value(value)}" for key, value in values.items()]
-
-
-def _key(key: str) -> str:
-    return key if key.isascii() and key.replace("_", "").isalnum() else _value(key)
-
-
-def _value(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        text = repr(value)
-        return text if any(mark in text for mark in ".en") else f"{text}.0"
-    if isinstance(value, int):
-        return str(value)
-    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")

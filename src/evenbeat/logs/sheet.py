@@ -140,7 +140,7 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
         msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
         raise LogError(msg, path=log.path)
     if options.signal is not None:
-        msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
+        msg = "a signal is chosen by its code in CGGTTS files only; leave signal out"
         raise LogError(msg, path=log.path)
     dialogue, aside = dialogue_in(log), list[tuple[int, str]]()
     if dialogue is not None:
@@ -280,7 +280,7 @@ def _check_share(sheet: Sheet) -> None:
     told = ", ".join(f"line {one.line} {shown(text[one.line - 1].decode(errors='replace'))}" for one in some)
     msg = (
         f"only {rows} of {rows + len(others)} lines are readings; others are {told}: keep the lines that are "
-        "meant in a file of their own, or say with --layout (layout) how they are written"
+        "meant in a file of their own, or say with --bench (layout) how they are written"
     )
     raise LogError(msg, path=sheet.log.path, line=others[0].line)
 

@@ -73,7 +73,7 @@ def open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
             tracks.append(track)
             continue
         if not reject:
-            msg = f"{track}; pass over such lines with --bad-lines reject (bad_lines='reject')"
+            msg = f"{track}; pass over such lines with --set bad_lines=reject (bad_lines='reject')"
             raise LogError(msg, path=log.path, line=number)
         rejected.append(Rejected(line=number, reason=track))
     if not tracks:
@@ -101,7 +101,7 @@ def _of_one_signal(
             return tracks, ()
         msg = (
             f"the CGGTTS file holds {len(names)} signals, each with delays of its own: {told}; choose one "
-            f"with --signal (signal), such as --signal {next(iter(names))}"
+            f"with --set signal=… (signal), such as --set signal={next(iter(names))}"
         )
         raise LogError(msg, path=log.path)
     key = {each.lower(): key for each, key in names.items()}.get(signal.strip().lower())

@@ -60,7 +60,7 @@ def open_rinex_clock(log: LogText, *, clock: str | None, reject: bool) -> Opened
         if read is None:
             if not reject:
                 msg = (
-                    f"the record of clock {name} is not understood; pass over such lines with --bad-lines "
+                    f"the record of clock {name} is not understood; pass over such lines with --set "
                     "reject (bad_lines='reject')"
                 )
                 raise LogError(msg, path=log.path, line=number)
@@ -91,7 +91,7 @@ def _chosen(body: bytes, clock: str | None, log: LogText) -> str:
     if len(names) == 1:
         return names[0]
     line = log.text[: log.text.index(body)].count(b"\n") + 2
-    msg = f"the RINEX file holds {len(names)} clocks; choose one with --clock (clock): {shown}"
+    msg = f"the RINEX file holds {len(names)} clocks; choose one with --set clock=… (clock): {shown}"
     raise LogError(msg, path=log.path, line=line)
 
 

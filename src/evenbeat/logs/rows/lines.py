@@ -40,7 +40,7 @@ EXACT = {
 EXACT_TIME = np.dtype([("whole", np.int64), ("fraction", float)])
 
 REJECT = (
-    "correct the line, put # in front of it, or pass over such lines with --bad-lines reject "
+    "correct the line, put # in front of it, or pass over such lines with --set bad_lines=reject "
     "(bad_lines='reject')"
 )
 
@@ -177,7 +177,7 @@ class _LineReader:
             label = self.form.label(index)
             msg = (
                 f"the unit written in column {label} changes from '{unit}' to '{parts[1]}'; write all "
-                "readings in one unit, or pass over the other ones with --bad-lines reject "
+                "readings in one unit, or pass over the other ones with --set bad_lines=reject "
                 "(bad_lines='reject')"
             )
             raise refusal(msg, path=self.path, line=number)

@@ -147,14 +147,14 @@ def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
     step, span = float(np.median(np.abs(np.diff(values)))), float(np.ptp(values))
     others = [
         f"every {duration_text(step * scale)} over {duration_text(span * scale)} in {unit} "
-        f"(--time-unit {unit})"
+        f"(--set time_unit={unit})"
         for unit, scale in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
         if span * scale <= _LONGEST_S and step * scale >= _SHORTEST_STEP_S
     ]
     told = f"{read} its rows would lie {step:.3g} apart over {span:.3g}" if "year" not in read else read
     msg = (
         f"the numbers of the time column, such as {values[0]:.15g}, make no sense {told}; elapsed time would "
-        f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --time-unit (time_unit)"
+        f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --set time_unit=… (time_unit)"
     )
     return LogError(msg, path=path)
 

@@ -201,7 +201,7 @@ def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
             msg = (
                 f"the local time {moments.iloc[int(np.argmax(lost))]} occurs twice or never in {time_zone} "
                 "because clocks were changed; log in UTC, cut the log there, or reject rows at such times "
-                "with --bad-lines reject (bad_lines='reject')"
+                "with --set bad_lines=reject (bad_lines='reject')"
             )
             raise NoTimeError(msg, rows=lost, path=path, locate=locate) from None
     return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
@@ -215,6 +215,6 @@ def _zone_finding(*, zoned: bool, time_zone: str | None) -> tuple[Finding, ...]:
         return ()
     sentence = (
         "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour when "
-        "clocks are changed (state the zone with --time-zone or time_zone)."
+        "clocks are changed (state the zone with --set time_zone=… or time_zone)."
     )
     return (Finding(code="NO_TIME_ZONE", severity="note", sentence=sentence),)
