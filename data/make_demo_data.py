@@ -288,8 +288,8 @@ def _kittiwake_oscillator(n: int, room: np.ndarray, generator: np.random.Generat
         frequency_offset=k["fractional_frequency_at_start"],
         aging=lambda t: k["aging_amplitude"] * np.log1p(t / (k["aging_time_constant_days"] * DAY)),
     )
-    felt = _lagged(room, k["interval_s"], k["room_temperature_lag_s"])
-    return clock.values + k["room_temperature_sensitivity_per_kelvin"] * (felt - felt[0])
+    behind = _lagged(room, k["interval_s"], k["room_temperature_lag_s"])
+    return clock.values + k["room_temperature_sensitivity_per_kelvin"] * (behind - behind[0])
 
 
 def _kittiwake_measurement(n: int, generator: np.random.Generator) -> np.ndarray:

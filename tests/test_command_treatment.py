@@ -38,11 +38,11 @@ def fast_by(headline: str) -> float:
 
 
 def test_checks_are_left_out_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """leave_out keeps a wild reading in use, and the history tells it."""
+    """skip_checks keeps a wild reading in use, and the history tells it."""
     path = log(tmp_path / "a.csv", 1)
-    record = assessed(capsys, "assess", path, "--set", "leave_out=outliers,steps")["record"]
+    record = assessed(capsys, "assess", path, "--set", "skip_checks=outliers,steps")["record"]
     assert record["excluded"] == 0
-    assert "condition(leave_out=('outliers', 'steps'))" in record["history"]
+    assert "condition(skip_checks=('outliers', 'steps'))" in record["history"]
 
 
 def test_a_second_log_is_subtracted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -67,7 +67,7 @@ def test_a_better_reference_is_taken_in(tmp_path: Path, capsys: pytest.CaptureFi
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["assess", "--set", "leave_out=gates"], "leave_out names 'gates'"),
+        (["assess", "--set", "skip_checks=gates"], "skip_checks names 'gates'"),
         (["assess", "--set", "sawtooth=sawtooth_ns"], "a sawtooth correction belongs to a phase record"),
         (["compare", "--set", "wrap_period=100 ns", "{late}"], "the records share 0 s"),
         (["compare", "{half}"], "part_interval='accept'"),

@@ -532,7 +532,7 @@ _DECLARED = (
     ),
     # conditioning
     _key(
-        "leave_out",
+        "skip_checks",
         NAMES,
         "checks not to make: outliers, steps, warm_up, wraps, pulses, bit_errors …",
         "conditioning",

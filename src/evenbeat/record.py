@@ -161,7 +161,7 @@ class CheckOutcome(Plain):
     Parameters
     ----------
     check
-        Name of the check, as :func:`evenbeat.condition` takes it in ``leave_out``.
+        Name of the check, as :func:`evenbeat.condition` takes it in ``skip_checks``.
     looked_at
         What was looked at, such as ``'600 stamps'``; where nothing was, why.
     looked

@@ -56,7 +56,7 @@ TERMS: dict[str, tuple[str, str]] = {
     "expanded uncertainty": ("", "U = k u, usually with k = 2"),
     "aging": ("1/day", "slow change of frequency by itself, other influences apart"),
     "drift": ("1/s", "change of frequency with time whatever its cause"),
-    "lag": ("s", "time constant by which an oscillator feels its surroundings"),
+    "lag": ("s", "time constant by which an oscillator follows its environment"),
     "retrace": ("1", "change of frequency left by an interruption of power"),
     "holdover": ("", "a clock going on by itself after its reference is gone"),
     "tolerance": ("1", "limits of the fractional offset"),

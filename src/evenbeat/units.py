@@ -313,6 +313,16 @@ def duration_text(seconds: float) -> str:
     return f"{_short(seconds / SECONDS_PER_YEAR)} years"
 
 
+def duration_range_text(low_s: float, high_s: float) -> str:
+    """Return a range of durations to two digits, in the unit of its end: ``'22 to 50 min'``."""
+    number, unit = duration_text(high_s).split(" ")
+    low, high = (
+        f"{part:.2g}" if part < 99.5 else f"{part:.0f}"
+        for part in (low_s / high_s * float(number), float(number))
+    )
+    return f"{low} to {high} {unit}"
+
+
 def _short(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 

@@ -10,7 +10,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import Foretold, foretold_finding
+from evenbeat.assessment.case import PredictedCalibration, predicted_finding
 from evenbeat.assessment.variation import Outlook, of_the_question, steadiness
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.command.main import main
@@ -44,7 +44,7 @@ def test_the_report_holds_what_an_auditor_asks_for(written: Path) -> None:
     for words in ("tolerance −20 %", "tolerance +20 %", "reliability 0.90", "reliability 0.99"):
         assert words in changed
     assert any(name.startswith("drift law: constant only") for name in changed)
-    assert len(case["foretold_calibrations"]) == 8
+    assert len(case["predicted_calibrations"]) == 8
     assert result["due"] == result["interval"]["rounded"]["due"]
     html = (written / "report.html").read_text(encoding="utf-8")
     for words in (
@@ -144,8 +144,11 @@ def test_sensitivity_by_hand() -> None:
 )
 def test_a_test_that_failed_is_not_shown_as_passed(held: int, of: int, severity: str, words: str) -> None:
     """Binomial: 0 of 1 has 5 % with intervals of 95 %; 9 of 9 has 4 % with intervals of 70 %."""
-    tried = [Foretold(when=f"day {k}", low=-1.0, high=1.0, found=0.0 if k < held else 2.0) for k in range(of)]
-    (finding,) = foretold_finding(tried)
+    tried = [
+        PredictedCalibration(when=f"day {k}", low=-1.0, high=1.0, found=0.0 if k < held else 2.0)
+        for k in range(of)
+    ]
+    (finding,) = predicted_finding(tried)
 
     assert finding.severity == severity
     assert words in finding.sentence

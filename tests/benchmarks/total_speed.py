@@ -61,7 +61,7 @@ def work(statistic: str, points: int) -> tuple[float, float]:
     return float(np.sum(points - 3 * m + 1)), float(np.sum((points - 3 * m + 1) * 6 * m))
 
 
-def foretold(statistic: str) -> Callable[[int], float]:
+def predicted(statistic: str) -> Callable[[int], float]:
     """Return the time of allantools as a function of the number of points, from two measured ones."""
     measured = [in_own_process("allantools", statistic, points)[0] for points in LOOP_POINTS]
     costs = np.linalg.solve([work(statistic, points) for points in LOOP_POINTS], measured)
@@ -110,9 +110,9 @@ def in_own_process(library: str, statistic: str, points: int) -> tuple[float, fl
 
 
 def line(statistic: str, points: int, theirs: tuple[float, float] | None, ratio_of: float) -> str:
-    """Return one line of the table: what was measured of allantools, or foretold."""
+    """Return one line of the table: what was measured of allantools, or predicted."""
     ours, memory = in_own_process("evenbeat", statistic, points)
-    stated = f"{theirs[0]:.3g} | {theirs[1]:.0f}" if theirs else f"{ratio_of:.3g} (foretold) | "
+    stated = f"{theirs[0]:.3g} | {theirs[1]:.0f}" if theirs else f"{ratio_of:.3g} (predicted) | "
     return f"| {statistic} | {points:.0e} | {ours:.4f} | {memory:.0f} | {stated} | {ratio_of / ours:.0f} |"
 
 
@@ -120,7 +120,7 @@ def main() -> None:
     """Measure and write the table."""
     lines = [
         "Written by `total_speed.py`: seconds and extra memory in MiB at doublings, ratios of one run.",
-        f"Foretold: from {LOOP_POINTS[0]} and {LOOP_POINTS[1]} points by the number of windows and terms;",
+        f"Predicted: from {LOOP_POINTS[0]} and {LOOP_POINTS[1]} points by the number of windows and terms;",
         "whole runs at 1e4 points took 125 (modified total), 133 (Hadamard total) and 28 s (Théo1) on",
         "another day, so that the ratios there are rather 300 to 600.",
         "",
@@ -128,7 +128,7 @@ def main() -> None:
         "|---|---|---|---|---|---|---|",
     ]
     for statistic, sizes in SIZES.items():
-        time_of = None if statistic == "total" else foretold(statistic)
+        time_of = None if statistic == "total" else predicted(statistic)
         for points in sizes:
             here = time_of is None or points <= LOOP_POINTS[-1]
             measured = in_own_process("allantools", statistic, points) if here else None

@@ -268,7 +268,7 @@ def test_history_prints_itself() -> None:
 
 
 def test_related_family_says_what_is_usual() -> None:
-    """A new one with a single vague interval leans on siblings near 5e-8, by how alike they are."""
+    """A new one with a single vague interval is drawn to siblings near 5e-8, by how alike they are."""
     generator = np.random.default_rng(5)
 
     def sibling(drift: float) -> CalibrationHistory:
@@ -380,7 +380,7 @@ def test_impossible_counts_are_refused(call: object) -> None:
 
 
 def test_logarithmic_drift_is_found_and_used() -> None:
-    """A drift that slows down as ln(1 + 3 t) per year is told from a constant one and foretold better."""
+    """A drift that slows down as ln(1 + 3 t) per year is told from a constant one and predicted better."""
     times = np.arange(6) * 365 * 86400 / SECONDS_PER_YEAR
     offsets = 6e-8 * np.log1p(3 * times)
     rows = [("", 0.0, "yes"), *((change, 0.0, "yes") for change in np.diff(offsets))]

@@ -148,7 +148,7 @@ def test_never_left_of_a_pure_walk() -> None:
 
 
 def test_average_over_the_period() -> None:
-    """The mean of P(within) from nought to the interval is the reliability, by scipy's quadrature."""
+    """The mean of P(within) from zero to the interval is the reliability, by scipy's quadrature."""
     suggestion = suggest_interval(WORKED, tolerance=1e-7, as_left=LEFT, meaning="average_over_period")
 
     def within(days: float) -> float:

@@ -16,7 +16,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_covariance,
     unit_level,
 )
-from evenbeat.clock.environment import felt, without_holes
+from evenbeat.clock.environment import lagged, without_holes
 from evenbeat.clock.fine_averages import fine_averages, pooled_sums
 from evenbeat.clock.lag import fine_view
 from evenbeat.clock.model import ClockModel
@@ -37,7 +37,7 @@ def _room(samples: int, interval_s: float, seed: int) -> np.ndarray:
     for k, kick in enumerate(generator.standard_normal(samples - 1) * math.sqrt(1 - keep**2)):
         weather[k + 1] = keep * weather[k] + kick
     daily = 1.5 * np.sin(2 * np.pi * time / DAY) + 0.4 * np.sin(4 * np.pi * time / DAY + 1)
-    return 21 + daily + felt(weather, 7200 / interval_s)
+    return 21 + daily + lagged(weather, 7200 / interval_s)
 
 
 def _clock(
@@ -48,7 +48,7 @@ def _clock(
         samples, interval_s=interval_s, levels=MIXED, seed=seed, aging=lambda t: 1e-11 * t / DAY
     )
     room = _room(samples, interval_s, seed + 1000)
-    acting = per_kelvin * (felt(room, lag_s / interval_s) - 21)
+    acting = per_kelvin * (lagged(room, lag_s / interval_s) - 21)
     return replace(record, values=record.values + acting, covariates={"room_c": room})
 
 
@@ -67,7 +67,7 @@ def model(lagging: Record) -> ClockModel:
 def test_felt_step_is_the_exponential() -> None:
     """A first-order lag follows a unit step by 1 - exp(-t/lag) (textbook solution of dz/dt = (T - z)/lag)."""
     step = np.concatenate([np.zeros(1), np.ones(400)])
-    assert felt(step, 50.0)[1:] == pytest.approx(1 - np.exp(-np.arange(1, 401) / 50), rel=1e-12)
+    assert lagged(step, 50.0)[1:] == pytest.approx(1 - np.exp(-np.arange(1, 401) / 50), rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -76,7 +76,7 @@ def test_felt_step_is_the_exponential() -> None:
 def test_felt_wave_is_smaller_and_later(period_s: float, gain: float, delay_s: float) -> None:
     """Lag of 600 s: gain 1/√(1+(ωT)²) and delay atan(ωT)/ω, the closed form of a first-order low pass."""
     time = np.arange(0, 5 * period_s, 1.0)
-    inside = felt(np.sin(2 * np.pi * time / period_s), 600.0)[-int(period_s) :]
+    inside = lagged(np.sin(2 * np.pi * time / period_s), 600.0)[-int(period_s) :]
     time = time[-int(period_s) :]
     turn = np.exp(-2j * np.pi * time / period_s)
     response = 2j * np.mean(inside * turn)
@@ -89,7 +89,7 @@ def test_lead_mirrors_the_lag_and_holes_are_bridged() -> None:
     column = np.array([1.0, np.nan, 3.0, 4.0, np.nan])
     filled = without_holes(column)
     assert filled == pytest.approx([1, 2, 3, 4, 4])
-    assert felt(filled, -2.0) + felt(filled, 2.0) == pytest.approx(2 * filled)
+    assert lagged(filled, -2.0) + lagged(filled, 2.0) == pytest.approx(2 * filled)
 
 
 def test_lag_and_sensitivity_are_found(model: ClockModel) -> None:
@@ -181,7 +181,7 @@ def test_pooled_least_squares_agrees_with_statsmodels() -> None:
 def test_cubic_is_recovered_and_can_be_taken_anywhere() -> None:
     """All three coefficients lie in their intervals, about any temperature."""
     record = _clock(7, 1800.0, per_kelvin=0.0)
-    inside = felt(record.covariates["room_c"], 1.0) - 25.0
+    inside = lagged(record.covariates["room_c"], 1.0) - 25.0
     truth = (-3e-11, 4e-12, 1e-12)
     acting = sum(k * inside ** (power + 1) for power, k in enumerate(truth))
     record = replace(record, values=record.values + acting)
@@ -228,7 +228,7 @@ def test_steady_future_moves_the_forecast_by_sensitivity_times_kelvins(model: Cl
 
 
 def test_step_to_come_passes_the_lag() -> None:
-    """An hour's lag: one hour after the step 1 - 1/e of it is felt, and time error is its integral."""
+    """An hour's lag: one hour after the step 1 - 1/e of it has arrived, and time error is its integral."""
     record = _clock(1, 3600.0)
     model = eb.fit_clock(record, aging="linear", environment=[eb.Influence("room_c", lag_s=3600.0)])
     end, k = record.duration_s, model.sensitivity("room_c").value
@@ -288,7 +288,7 @@ def test_ramp_is_called_collinear_with_numbers_and_an_experiment() -> None:
 def test_hysteresis_is_reported_and_a_lag_is_not() -> None:
     """Rising and falling branches 4e-11 apart are found; a clock that only lags raises no such alarm."""
     record = _clock(9, 3600.0)
-    rising = np.sign(np.gradient(felt(record.covariates["room_c"], 2.0)))
+    rising = np.sign(np.gradient(lagged(record.covariates["room_c"], 2.0)))
     split = replace(record, values=record.values + 4e-11 * rising)
     codes = {}
     for name, each in (("lag", record), ("hysteresis", split)):
@@ -341,7 +341,7 @@ def test_printed_and_tabulated(model: ClockModel) -> None:
     """The lag stands below the sensitivity, in text and in JSON."""
     import json
 
-    assert "felt with a lag of" in str(model)
+    assert "  lag" in str(model)
     found = json.loads(json.dumps(model.to_dict(), allow_nan=False))
     assert found["lag_s"]["room_c"]["value"] == pytest.approx(model.lag("room_c").value)
 

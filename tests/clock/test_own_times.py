@@ -182,7 +182,7 @@ def test_the_whole_job_on_a_hand_table(tmp_path: Path, capsys: pytest.CaptureFix
     assert assessed.interval is not None
     assert assessed.interval.interval_s > 1e6
     assert "40 readings at times of their own (median spacing" in str(assessed)
-    assert {"FORETOLD"} <= {finding.code for finding in assessed.findings}
+    assert {"AS_PREDICTED"} <= {finding.code for finding in assessed.findings}
     path = tmp_path / "hand.csv"
     frame = record.to_frame()
     frame["frequency_hz"] = 1e7 * (1 + frame["fractional_frequency"])
@@ -228,7 +228,7 @@ def test_a_clock_that_changed_is_not_foretold() -> None:
     values[record.elapsed_s > 0.82 * record.duration_s] += 1e-7
     changed = eb.Record.from_frequency(values, epochs_s=record.elapsed_s, gate_s=10)
     assessed = eb.assess(changed, tolerance=1e-6)
-    assert "NOT_FORETOLD" in {finding.code for finding in assessed.findings}
+    assert "NOT_AS_PREDICTED" in {finding.code for finding in assessed.findings}
     assert assessed.interval is None
 
 

@@ -48,7 +48,7 @@ def test_change_and_present_frequency_make_the_future_one(model: ClockModel) -> 
 
 
 def test_no_change_has_no_uncertainty(model: ClockModel) -> None:
-    """At the end of the record itself the change is nought."""
+    """At the end of the record itself the change is zero."""
     change = model.frequency_change_at(model.record.duration_s)
     assert change.mean[0] == pytest.approx(0.0, abs=1e-20)
     assert change.standard_uncertainty[0] < 1e-16

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.clock.environment import felt
+from evenbeat.clock.environment import lagged
 from evenbeat.clock.model import ClockModel
 from evenbeat.record import Flag, Record
 
@@ -54,7 +54,7 @@ def test_assessment_names_the_phase_step_and_trusts_the_clock() -> None:
     """Size and uncertainty stand in a finding, the log line says it is modelled, and there is an answer."""
     assessment = eb.assess(_pulses(3, phase_step_s=1e-6), tolerance=1e-6)
     codes = {finding.code for finding in assessment.findings}
-    assert not codes & {"CLOCK_CHANGED", "NOT_FORETOLD"}
+    assert not codes & {"CLOCK_CHANGED", "NOT_AS_PREDICTED"}
     assert "1 step found and modelled" in str(assessment).replace("\n            ", " ")
     (finding,) = [f for f in assessment.findings if f.code == "PHASE_STEP"]
     assert "modelled" not in finding.sentence  # conditioning does not know of a model
@@ -94,8 +94,8 @@ def _hourly(size_s: float) -> Record:
     )
     generator = np.random.default_rng(4)
     room = 21 + np.sin(2 * np.pi * record.elapsed_s / DAY) + np.cumsum(generator.standard_normal(1441)) / 20
-    lagged = felt(0.5 * (room[1:] + room[:-1]), 1.0)
-    values = record.values + np.concatenate([[0], np.cumsum(5e-11 * (lagged - 21) * HOUR)])
+    behind = lagged(0.5 * (room[1:] + room[:-1]), 1.0)
+    values = record.values + np.concatenate([[0], np.cumsum(5e-11 * (behind - 21) * HOUR)])
     values[700:] += size_s
     return replace(
         record, values=values, covariates={"room_c": room}, start=np.datetime64("2026-01-01")
@@ -146,12 +146,12 @@ def test_no_answer_depends_on_the_size_of_a_phase_step(answer: Callable[[Record]
 
 
 def test_phase_step_in_the_last_fifth_does_not_make_another_clock() -> None:
-    """The part before it foretells the part after it."""
+    """The part before it predicts the part after it."""
     record = _pulses(6)
     values = np.array(record.values)
     values[4500:] += 1e-6
     assessment = eb.assess(replace(record, values=values))
-    assert {"PHASE_STEP", "FORETOLD"} <= {finding.code for finding in assessment.findings}
+    assert {"PHASE_STEP", "AS_PREDICTED"} <= {finding.code for finding in assessment.findings}
 
 
 def test_clock_read_now_and_then_forgets_the_interval_that_was_stepped() -> None:

@@ -36,23 +36,25 @@ def test_good_news_is_told_like_bad_news(kind: str) -> None:
 def test_checks_can_be_switched_off() -> None:
     """A check that is left out leaves neither flag nor finding; outcome and history say that it was."""
     for name in CHECKS:
-        result = eb.condition(clean(), leave_out=(name,))
+        result = eb.condition(clean(), skip_checks=(name,))
         (outcome,) = [check for check in result.checks if check.check == name]
         assert not outcome.looked
         assert outcome.looked_at == "left out, as asked"
         assert not codes(result) & set(CHECKS[name].codes)
-    result = eb.condition(clean(), leave_out=tuple(CHECKS))
+    result = eb.condition(clean(), skip_checks=tuple(CHECKS))
     assert result.findings == ()
     (treatment,) = result.history
     assert treatment.operation == "condition"
-    assert treatment.arguments["leave_out"] == tuple(CHECKS)
+    assert treatment.arguments["skip_checks"] == tuple(CHECKS)
 
 
 @pytest.mark.parametrize("wrong", ["outliers", ("outlier",), ["steps", "gates"]])
 def test_an_unknown_check_is_refused(wrong: object) -> None:
     """A name that is no check, or text instead of a list, is refused with the names there are."""
-    with pytest.raises(eb.InputError, match=r"leave_out names .*; it must be a list of checks among gaps, "):
-        eb.condition(clean(), leave_out=wrong)
+    with pytest.raises(
+        eb.InputError, match=r"skip_checks names .*; it must be a list of checks among gaps, "
+    ):
+        eb.condition(clean(), skip_checks=wrong)
 
 
 @pytest.mark.parametrize("n", [2, 3, 5, 9, 20, 63])
@@ -148,7 +150,7 @@ def test_coarse_display_tells_its_floor(kind: str, floor: float) -> None:
     """Allan deviation of rounding alone: q/sqrt(12) at the gate, q/(2 tau) for phase; simulated beside it."""
     coarse = np.round(np.random.default_rng(2).uniform(0, 50, 100_000)) * 1e-8
     record = eb.condition(
-        eb.Record(kind=kind, values=coarse, interval_s=10.0, resolution=1e-8), leave_out=("steps",)
+        eb.Record(kind=kind, values=coarse, interval_s=10.0, resolution=1e-8), skip_checks=("steps",)
     )
     assert not codes(record) & {"QUANTISED", "DISPLAY_LIMITED"}  # the noise hides the display
     wander = np.cumsum(np.random.default_rng(3).normal(0, 2e-9, 100_000))
@@ -201,7 +203,7 @@ def test_any_record_comes_back_with_its_samples(
     values[generator.random(n) < missing] = np.nan
     values[0] = 0.0
     record = eb.Record(kind=kind, values=values * 1e-11, interval_s=1.0)
-    result = eb.condition(record, leave_out=("wraps",))
+    result = eb.condition(record, skip_checks=("wraps",))
     np.testing.assert_array_equal(result.values, record.values)
     assert all(0 <= flag.start <= flag.stop <= n for flag in result.flags)
-    assert result.flags == eb.condition(record, leave_out=("wraps",)).flags
+    assert result.flags == eb.condition(record, skip_checks=("wraps",)).flags

@@ -40,7 +40,7 @@ def the(record: eb.Record, prefix: str) -> eb.Finding:
 def test_the_stated_correction_gives_the_truth(sign: int, column: str, rows: int) -> None:
     """With its sign and row the sawtooth is gone to rounding, and history and finding say so."""
     record, truth = received(rows=rows, sign=sign)
-    result = eb.condition(record, sawtooth=column, sawtooth_rows=rows, leave_out=("steps", "outliers"))
+    result = eb.condition(record, sawtooth=column, sawtooth_rows=rows, skip_checks=("steps", "outliers"))
     good = slice(1, -1)
     np.testing.assert_allclose(result.values[good], truth[good], rtol=0, atol=1e-20)
     assert the(result, "SAWTOOTH").severity == "good"
@@ -80,7 +80,7 @@ def test_a_correction_of_other_pulses_is_told() -> None:
 def test_pulses_without_a_correction_are_left_out() -> None:
     """Where the correction is missing the pulse stays as it was and is left out."""
     record, _ = received(missing=(10, 11, 400))
-    result = eb.condition(record, sawtooth="sawtooth_ns", leave_out=("steps", "outliers"))
+    result = eb.condition(record, sawtooth="sawtooth_ns", skip_checks=("steps", "outliers"))
     assert [(f.start, f.stop) for f in result.flags if f.cause == "no_sawtooth"] == [(10, 12), (400, 401)]
     np.testing.assert_array_equal(result.values[[10, 11, 400]], record.values[[10, 11, 400]])
     assert result.excluded == 3
@@ -130,5 +130,5 @@ def test_the_column_is_named_when_reading(tmp_path: Path) -> None:
     rows = zip(record.values * 1e9, record.covariates["sawtooth_ns"], strict=True)
     path.write_text("phase [ns],sawtooth\n" + "".join(f"{a:.6f},{b:.6f}\n" for a, b in rows))
     read = eb.read_log(path, columns={"value": 0, "sawtooth_ns": 1}, interval_s=1)
-    result = eb.condition(read, sawtooth="sawtooth_ns", leave_out=("steps", "outliers"))
+    result = eb.condition(read, sawtooth="sawtooth_ns", skip_checks=("steps", "outliers"))
     np.testing.assert_allclose(result.values, truth, rtol=0, atol=2e-15)

@@ -208,7 +208,9 @@ def _columns(clock: Clock, spans: Spans, model: ClockModel) -> np.ndarray:
         columns = np.column_stack([np.log(bent).mean(axis=0), (fine / bent).mean(axis=0)])
     if not clock.sensitivity:
         return columns
-    wave = 2 * np.pi * clock.duration_s / DAY * spans.middle  # what is felt is a daily wave of unknown phase
+    wave = (
+        2 * np.pi * clock.duration_s / DAY * spans.middle
+    )  # the environment is a daily wave of unknown phase
     inside = np.where(spans.middle <= 1 + clock.interval_s / clock.duration_s, 1.0, 0.0)
     return np.column_stack([columns, inside * np.sin(wave), inside * np.cos(wave)])
 

@@ -261,7 +261,7 @@ def test_curve_is_locked() -> None:
 # SOURCE: uniform quantisation q of phase makes white PM of q/√12, hence an Allan deviation of q/(2τ) and a
 # modified one of q/(2τ√n) (common knowledge of the field)
 def test_response_to_uniform_phase_errors() -> None:
-    """Evenly spread phase errors make the deviation foretold, for every statistic."""
+    """Evenly spread phase errors make the deviation predicted, for every statistic."""
     record = eb.Record.from_phase(np.random.default_rng(3).random(200_000), interval_s=2.0)
     factors, times = np.array([1, 8]), np.array([2.0, 16.0])
 

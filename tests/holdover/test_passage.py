@@ -43,7 +43,7 @@ def test_brownian_motion_never_left() -> None:
     generator = np.random.default_rng(1)
     paths = np.cumsum(generator.standard_normal((40000, 8)) * math.sqrt(0.125), axis=1)
     limit = float(stats.norm.ppf(0.975))
-    # the first moment has a bridge from nought at time nought
+    # the first moment has a bridge from zero at time zero
     started = np.hstack([np.zeros((len(paths), 1)), paths])
     chance = staying(started, np.concatenate([[0.0], times]), (-limit, limit), np.ones(len(paths)))
     assert survival(limit) == pytest.approx(0.9000, abs=5e-5)

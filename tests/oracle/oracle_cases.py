@@ -1243,7 +1243,7 @@ def kittiwake_history(folder: Path) -> dict[str, Any]:
 
 @case("at-length-kittiwake-history", slow=True)
 def kittiwake_history_at_length(folder: Path) -> dict[str, Any]:
-    """Assess the demo history with the case for the file."""
+    """Assess the demo history with the audit record."""
     path = folder / "kittiwake-history.csv"
 
     def assessed(**options: Any) -> dict[str, Any]:

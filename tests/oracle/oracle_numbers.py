@@ -611,14 +611,14 @@ def assessment(found: eb.Assessment) -> dict[str, Any]:
 
 
 def filed(case: Any) -> dict[str, Any]:
-    """Return the numbers of a case for the file."""
+    """Return the numbers of a audit record."""
     return {
         "decision": None if case.decision is None else decision(case.decision),
         "variations": [one.changed for one in case.variations],
         "variations_interval_s": [one.interval_s for one in case.variations],
         "variations_reach_the_end": [one.reaches_end for one in case.variations],
         "backtest": None if case.backtest is None else backtest(case.backtest),
-        "predicted_low_high_found": [[one.low, one.high, one.found] for one in case.foretold],
+        "predicted_low_high_found": [[one.low, one.high, one.found] for one in case.predicted],
         "codes": codes(case),
     }
 

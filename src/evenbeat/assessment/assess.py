@@ -22,8 +22,8 @@ from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.clock.as_predicted import WITHHOLDING, as_predicted_finding
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.foretold import WITHHOLDING, foretold_finding
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.plausibility import plausibility_finding
 from evenbeat.conditioning.condition import condition
@@ -245,10 +245,10 @@ def assess(
         Of a table of calibrations: whose rows are meant where it holds several instruments, and how dates
         such as 03/04/2026 are to be read.
     basis
-        Decision rule and who decides: with it the assessment holds the case for the file, which takes as
+        Decision rule and who decides: with it the assessment holds the audit record, which takes as
         long as some twenty more fits. What the rule holds back becomes the guard band unless one is given.
     progress
-        Called with the name of each stage in ``STAGES`` as it begins; then, for the case for the file,
+        Called with the name of each stage in ``STAGES`` as it begins; then, for the audit record,
         with every other model and every fit of the backtest.
 
     Raises
@@ -470,8 +470,8 @@ def _model(
         model = fit_clock(record, **fitted)
     except (TooShortError, DisplayLimitedError) as error:
         return None, [Finding(code="NO_CLOCK_MODEL", severity="stop", sentence=f"No clock model: {error}.")]
-    foretold = foretold_finding(model)
-    return (model if foretold is None else model.with_findings(foretold)), []
+    predicted = as_predicted_finding(model)
+    return (model if predicted is None else model.with_findings(predicted)), []
 
 
 def _asked_whether_usual(model: ClockModel, curves: Mapping[str, StabilityCurve]) -> ClockModel:

@@ -24,7 +24,7 @@ or more would have it with intervals of only 70 %."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Foretold(Plain):
+class PredictedCalibration(Plain):
     """One calibration as those before it predicted it: date, interval of 95 %, and what was found."""
 
     when: str
@@ -56,7 +56,7 @@ class Case(Plain):
         What each law or model weighs and says, as name, weight and interval in words.
     backtest
         Of a log: forecasts held against what followed.
-    foretold
+    predicted
         Of a history: each calibration as those before it predicted it.
     inputs
         The files, with their hashes.
@@ -67,7 +67,7 @@ class Case(Plain):
     variations: tuple[Variation, ...] = field(metadata=listed_as("sensitivity"))
     models: tuple[tuple[str, str, str], ...]
     backtest: Backtest | None
-    foretold: tuple[Foretold, ...] = field(metadata=listed_as("foretold_calibrations"))
+    predicted: tuple[PredictedCalibration, ...] = field(metadata=listed_as("predicted_calibrations"))
     inputs: tuple[Source, ...]
     findings: tuple[Finding, ...]
 
@@ -76,14 +76,14 @@ class Case(Plain):
         return declared(self) | {"models": models, "sensitivity_in_words": steadiness(list(self.variations))}
 
 
-def foretold_finding(foretold: Sequence[Foretold]) -> list[Finding]:
+def predicted_finding(predicted: Sequence[PredictedCalibration]) -> list[Finding]:
     """Say how many calibrations were where those before them put them."""
-    if not foretold:
+    if not predicted:
         sentence = "Too few calibrations to hold a forecast against what was found."
         return [Finding(code="NOT_TESTED", severity="caution", sentence=sentence)]
-    held, tested = sum(one.held for one in foretold), len(foretold)
+    held, tested = sum(one.held for one in predicted), len(predicted)
     sentence = f"{held} of {tested} calibrations lay in the 95 % interval that those before them predicted"
-    missed = [one.when for one in foretold if not one.held]
+    missed = [one.when for one in predicted if not one.held]
     if missed:
         sentence += f" (outside: {', '.join(missed)})"
     severity: Severity = "note"
@@ -95,7 +95,10 @@ def foretold_finding(foretold: Sequence[Foretold]) -> list[Finding]:
         sentence += f"; {tested} are too few to say whether the intervals hold."
     return [
         Finding(
-            code="FORETOLD", severity=severity, sentence=sentence, values={"held": held, "tested": tested}
+            code="CALIBRATIONS_PREDICTED",
+            severity=severity,
+            sentence=sentence,
+            values={"held": held, "tested": tested},
         )
     ]
 

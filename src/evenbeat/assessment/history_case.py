@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import Case, Foretold, file_source, foretold_finding
+from evenbeat.assessment.case import Case, PredictedCalibration, file_source, predicted_finding
 from evenbeat.assessment.software import software_versions
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.affected import DatedResult
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 LAWS = ("constant", "logarithmic", "wandering")
 PRIOR_FACTORS = (1 / 3, 3.0)
-FEWEST_TO_FORETELL = 2
+FEWEST_TO_PREDICT = 2
 LOOKED_AHEAD_S = 20 * SECONDS_PER_YEAR
 Progress = Callable[[str], None]
 
@@ -325,7 +325,7 @@ def assess_history(
     out = _out(model, limits, results, date_order)
     if whole_case and model is not None:
         begin("forecasts of earlier calibrations")
-        foretold = tuple(_foretold(history, oscillator_class, fitted))
+        predicted = tuple(_predicted(history, oscillator_class, fitted))
         variations: list[Variation] = []
         if interval is not None:
             outlook = partial(_outlook, question=question, constant=math.hypot(*constant.values()))
@@ -344,11 +344,11 @@ def assess_history(
             variations=tuple(variations),
             models=_models(model, variations) if variations else (),
             backtest=None,
-            foretold=foretold,
+            predicted=predicted,
             inputs=inputs,
             findings=(
                 chosen.finding(history.last_date),
-                *foretold_finding(foretold),
+                *predicted_finding(predicted),
                 *(() if found is None else found.findings),
             ),
         )
@@ -487,7 +487,7 @@ def _other_models(
         name = "prior of drift and walk three times as wide" if factor > 1 else "prior a third as wide"
         yield name, partial(foreseen, histories, usual.scaled(factor))
     own = histories[0]
-    if len(own) > FEWEST_TO_FORETELL + 1:
+    if len(own) > FEWEST_TO_PREDICT + 1:
         later = replace(own, points=own.points[1:])
         yield "without the first calibration", lambda: foreseen([later, *histories[1:]], oscillator_class)
 
@@ -517,11 +517,11 @@ def _models(model: HistoryModel, variations: Sequence[Variation]) -> tuple[tuple
     return (*rows, ("all, by their weight", "", said["as asked"]))
 
 
-def _foretold(
+def _predicted(
     history: CalibrationHistory, oscillator_class: str | None, fitted: Mapping[str, Any]
-) -> Iterator[Foretold]:
-    """Yield each later calibration as those before it foretold it."""
-    for at in range(FEWEST_TO_FORETELL, len(history)):
+) -> Iterator[PredictedCalibration]:
+    """Yield each later calibration as those before it predicted it."""
+    for at in range(FEWEST_TO_PREDICT, len(history)):
         before = replace(history, points=history.points[:at])
         point, last = history.points[at], history.points[at - 1]
         if math.isnan(point.as_found) or math.isnan(last.as_left):
@@ -533,7 +533,7 @@ def _foretold(
         forecast = model.offset_after([point.time_s - last.time_s]).widened(point.standard_uncertainty)
         low, high = forecast.one(0).interval()
         date = history.date_of(point)
-        yield Foretold(
+        yield PredictedCalibration(
             when=duration_text(point.time_s) if date is None else date.isoformat(),
             low=float(low),
             high=float(high),

@@ -91,7 +91,7 @@ def case_of_log(
         variations=tuple(variations),
         models=_models(model, variations),
         backtest=result,
-        foretold=(),
+        predicted=(),
         inputs=(*(() if record.source is None else (record.source,)), *beside),
         findings=tuple(findings),
     )

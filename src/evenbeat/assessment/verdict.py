@@ -22,7 +22,7 @@ from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
+from evenbeat.units import SECONDS_PER_DAY, duration_range_text, duration_text, time_text
 
 Line = tuple[str, str]
 LABEL_WIDTH = 12
@@ -251,7 +251,7 @@ def _sensitivity_line(model: ClockModel, name: str) -> Line:
     said = f"{estimate.value:+.2e} per kelvin, 95 %: {low:+.2e} to {high:+.2e}{seen}."
     soonest, latest = model.lag(name).interval()
     if soonest > 0 and not seen:
-        said += f" It is felt {duration_text(soonest)} to {duration_text(latest)} later."
+        said += f" It follows with a lag of {duration_range_text(soonest, latest)}."
     return _spoken_name(name), said
 
 

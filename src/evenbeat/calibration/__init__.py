@@ -3,7 +3,7 @@
 ::
 
     tolerance.py       Tolerance: limits of an offset, symmetric or not
-    offset_forecast.py what foretells an offset after it was left; stated_drift.py: a drift that is stated
+    offset_forecast.py what predicts an offset after it was left; stated_drift.py: a drift that is stated
     history.py         CalibrationHistory (history_table.py reads it); history_model.py: fit_history(), its
                        posterior and families in history_posterior.py
     interval.py        suggest_interval(): how long; never_left.py, calendar.py, missing.py beside it

@@ -29,8 +29,8 @@ from evenbeat.calibration.missing import missing_at_start, missing_for
 from evenbeat.calibration.never_left import PATHS, NeverLeft, never_left
 from evenbeat.calibration.offset_forecast import OffsetForecast, forecast_of
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.clock.as_predicted import stop_unless_trusted
 from evenbeat.clock.crossing import holds_until
-from evenbeat.clock.foretold import stop_unless_trusted
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged

@@ -1,4 +1,4 @@
-"""What foretells an offset after it was left: a clock model, a model of calibrations, a stated drift.
+"""What predicts an offset after it was left: a clock model, a model of calibrations, a stated drift.
 
 All give the distribution at any time, and possible courses of the offset, from which follow the chance
 of never having left a tolerance and, given what was found at the end, when it may have left it.
@@ -45,7 +45,7 @@ class OffsetCourses:
 
 
 class OffsetForecast(Protocol):
-    """Anything that foretells the offset after it was left."""
+    """Anything that predicts the offset after it was left."""
 
     def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
         """Return the distribution of the offset at each time, shape (m,)."""
@@ -146,12 +146,12 @@ def forecast_of(
     *,
     averaging_time_s: float | None = None,
 ) -> OffsetForecast:
-    """Return what foretells the offset after an adjustment.
+    """Return what predicts the offset after an adjustment.
 
     Raises
     ------
     InputError
-        If the source foretells nothing, or a course of the environment or an averaging time is given to
+        If the source predicts nothing, or a course of the environment or an averaging time is given to
         one that knows none.
     """
     if isinstance(source, ClockModel):

@@ -157,7 +157,7 @@ def _search_times() -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Searched:
-    """The change after leaving, foretold once, so that many ways to leave are compared quickly.
+    """The change after leaving, predicted once, so that many ways to leave are compared quickly.
 
     What it was left at is added to a change that does not depend on it.
     """

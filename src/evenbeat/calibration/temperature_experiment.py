@@ -21,7 +21,7 @@ from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 ORDER = (1.0, -1.0, -1.0, 1.0)
 DWELL_LAGS = 5.0
-"""Lags to wait at each temperature: 99 % of a step is felt by then."""
+"""Lags to wait at each temperature: 99 % of a step has arrived by then."""
 SHORTEST_DWELL_S = 2 * SECONDS_PER_HOUR
 
 

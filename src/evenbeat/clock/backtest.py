@@ -188,7 +188,7 @@ def _horizons(record: Record, horizons_s: npt.ArrayLike | None, first_share: flo
 def _tests(
     model: ClockModel, origin: float, horizons: FloatArray, outcomes: Outcomes, confidence: float
 ) -> Iterator[Outcome]:
-    """Yield the outcomes of one origin beside what the model foretold."""
+    """Yield the outcomes of one origin beside what the model predicted."""
     if model.record.epochs_ns is not None:
         yield from _tests_at_epochs(model, origin, horizons, outcomes, confidence)
         return

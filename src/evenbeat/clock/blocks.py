@@ -1,6 +1,6 @@
 """Averaging a record into at most a few hundred blocks, finer towards the end.
 
-A forecast leans on the last samples, a drift on all of them: long blocks carry the drift, and the
+A forecast depends on the last samples, a drift on all of them: long blocks carry the drift, and the
 last one is halved again and again so that the present frequency is known as well as the log allows.
 """
 

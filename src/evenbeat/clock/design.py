@@ -13,7 +13,7 @@ import numpy.typing as npt
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.blocks import Blocks, between_samples, frequencies
 from evenbeat.clock.covariance import Spans
-from evenbeat.clock.environment import Course, Influence, felt, felt_powers_ahead, without_holes
+from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
 from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
@@ -26,7 +26,7 @@ LONGEST_FOR_DAILY_WAVE = 0.6
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FittedInfluence:
-    """One environmental covariate as the model uses it: powers of ``(felt - mean) / spread``.
+    """One environmental covariate as the model uses it: powers of ``(lagged - mean) / spread``.
 
     Attributes
     ----------
@@ -36,10 +36,10 @@ class FittedInfluence:
         Of the block averages, in the covariate's unit.
     diurnal_amplitude
         Amplitude of the covariate at a period of one day, in its unit; NaN for records under two days.
-    weather
+    residual
         Standard deviation of what is left of it beside the mean and the daily swing.
     lag
-        Time constant in seconds by which it is felt; without uncertainty where it was stated.
+        Time constant in seconds by which the clock follows it; without uncertainty where it was stated.
     """
 
     name: str
@@ -47,11 +47,11 @@ class FittedInfluence:
     mean: float
     spread: float
     diurnal_amplitude: float
-    weather: float
+    residual: float
     lag: Estimate
 
     def powers(self, inside: FloatArray) -> FloatArray:
-        """Return the powers of what is felt, shape (n, order)."""
+        """Return the powers of the lagged covariate, shape (n, order)."""
         scaled = (inside - self.mean) / self.spread
         return np.array(list(itertools.accumulate([scaled] * self.order, np.multiply))).T
 
@@ -62,8 +62,8 @@ class LagPoint:
 
     Attributes
     ----------
-    lags_s, felt_at_end
-        For each influence: its lag, and what was felt last.
+    lags_s, lagged_at_end
+        For each influence: its lag, and its last lagged value.
     columns
         Of all powers of all influences over the blocks, less their means, shape (n, q).
     means
@@ -72,7 +72,7 @@ class LagPoint:
 
     lags_s: tuple[float, ...]
     weight: float
-    felt_at_end: tuple[float, ...]
+    lagged_at_end: tuple[float, ...]
     columns: FloatArray
     means: FloatArray
 
@@ -150,14 +150,14 @@ class Trend:
             columns[:, k] = np.where(within, np.interp(spans.middle, known.middle, column), 0.0)
         ahead = np.flatnonzero(~within)
         begin = 0
-        for influence, lag_s, last in zip(self.influences, point.lags_s, point.felt_at_end, strict=True):
+        for influence, lag_s, last in zip(self.influences, point.lags_s, point.lagged_at_end, strict=True):
             place = slice(begin, begin + influence.order)
             begin += influence.order
             if influence.name in courses and len(ahead):
-                means = felt_powers_ahead(
+                means = lagged_powers_ahead(
                     courses[influence.name],
                     lag_s=lag_s,
-                    felt_at_end=last,
+                    lagged_at_end=last,
                     powers=influence.powers,
                     start_s=(spans.start[ahead] - 1) * record_s,
                     stop_s=(spans.stop[ahead] - 1) * record_s,
@@ -165,7 +165,7 @@ class Trend:
                 columns[ahead, place] = means - point.means[place]
         return columns
 
-    def swing_and_weather(self, effects: FloatArray, courses: Mapping[str, Course]) -> tuple[float, float]:
+    def swing_and_residual(self, effects: FloatArray, courses: Mapping[str, Course]) -> tuple[float, float]:
         """Return daily amplitude and standard deviation of the rest, in the unit of ``effects``.
 
         Parameters
@@ -182,7 +182,7 @@ class Trend:
             begin += influence.order
             if influence.name in courses:
                 swinging[place] = 0.0
-                straying[place] *= courses[influence.name].weather
+                straying[place] *= courses[influence.name].residual
         amplitude = float(np.hypot(*(self.swing @ swinging)))
         return amplitude, math.sqrt(max(float(straying @ self.rest @ straying), 0.0))
 
@@ -229,7 +229,7 @@ def trend_of(
         for lags_s, weight in _spread_of(lags)
     ]
     sampled = [
-        each.powers(felt(column, lag_s / record.interval_s)[:: _stride(record)])
+        each.powers(lagged(column, lag_s / record.interval_s)[:: _stride(record)])
         for each, column, lag_s in zip(fitted, outside, points[0].lags_s, strict=True)
     ]
     swing, rest = _swing_and_rest(
@@ -278,7 +278,7 @@ def _lag_point(
     lags: tuple[float, ...],
     weight: float,
 ) -> LagPoint:
-    inside = [felt(column, lag / record.interval_s) for column, lag in zip(outside, lags, strict=True)]
+    inside = [lagged(column, lag / record.interval_s) for column, lag in zip(outside, lags, strict=True)]
     powers = [each.powers(column) for each, column in zip(influences, inside, strict=True)]
     columns = [_over_blocks(record, blocks, each) for each in powers]
     together = np.hstack([np.empty((len(blocks), 0)), *columns])
@@ -286,7 +286,7 @@ def _lag_point(
     return LagPoint(
         lags_s=lags,
         weight=weight,
-        felt_at_end=tuple(float(column[-1]) for column in inside),
+        lagged_at_end=tuple(float(column[-1]) for column in inside),
         columns=together - means,
         means=means,
     )
@@ -322,7 +322,7 @@ def _influence(record: Record, influence: Influence, column: FloatArray, lag: Es
         mean=float(np.mean(column)),
         spread=float(np.std(column)),
         diurnal_amplitude=float(np.hypot(*swing[:, 0])) if known else math.nan,
-        weather=math.sqrt(float(rest[0, 0])),
+        residual=math.sqrt(float(rest[0, 0])),
         lag=lag,
     )
 

@@ -1,4 +1,4 @@
-"""What acts on a clock from outside: which covariates, how they are felt, and how they may go on.
+"""What acts on a clock from outside: which covariates, with what lag they act, and how they may go on.
 
 An oscillator feels the temperature of its crystal, not that of the sensor: what it feels follows the
 sensor with a first-order lag, dz/dt = (T - z) / lag, and its frequency follows what it feels, by a
@@ -37,7 +37,7 @@ class Influence:
     order
         1, 2 or 3: frequency follows a polynomial of this order in what the oscillator feels.
     lag_s
-        Time constant in seconds by which what is felt follows the covariate, zero for at once, or
+        Time constant in seconds by which the clock follows the covariate, zero for at once, or
         ``'fit'``: estimated from the record, its uncertainty included in every answer.
 
     Raises
@@ -95,8 +95,8 @@ def without_holes(column: FloatArray) -> FloatArray:
     return np.interp(np.arange(len(column)), index, column[index])
 
 
-def felt(column: FloatArray, lag_in_samples: float, *, initial: float | None = None) -> FloatArray:
-    """Return what is felt of a covariate without holes behind a first-order lag, shape (n,).
+def lagged(column: FloatArray, lag_in_samples: float, *, initial: float | None = None) -> FloatArray:
+    """Return a covariate without holes behind a first-order lag, shape (n,).
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def felt(column: FloatArray, lag_in_samples: float, *, initial: float | None = N
         Time constant over the sampling interval. A negative one returns the mirror image, which leads
         by as much: no oscillator does, but an estimate near zero needs both sides to be unbiased.
     initial
-        What was felt one sample before; the first value by default: equilibrium at the start.
+        Its value one sample before; the first value by default: equilibrium at the start.
 
     Notes
     -----
@@ -116,8 +116,8 @@ def felt(column: FloatArray, lag_in_samples: float, *, initial: float | None = N
 
     keep = math.exp(-1 / abs(lag_in_samples))
     start = column[0] if initial is None else initial
-    lagged = np.asarray(lfilter([1 - keep], [1, -keep], column - start)) + start
-    return 2 * column - lagged if lag_in_samples < 0 else lagged
+    behind = np.asarray(lfilter([1 - keep], [1, -keep], column - start)) + start
+    return 2 * column - behind if lag_in_samples < 0 else behind
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,14 +130,14 @@ class Course:
         Seconds after the end of the record, shape (m,), to values of the covariate.
     words
         For the report.
-    weather
+    residual
         Whether the covariate may stray from this course as it did in the record (an assumption about
         the future), or not (values that were measured).
     """
 
     value_after: Callable[[FloatArray], FloatArray]
     words: str
-    weather: bool = True
+    residual: bool = True
 
     @classmethod
     def steady(cls, value: float) -> Course:
@@ -162,7 +162,7 @@ class Course:
         )
 
     @classmethod
-    def given(cls, after_s: npt.ArrayLike, values: npt.ArrayLike, *, weather: bool = False) -> Course:
+    def given(cls, after_s: npt.ArrayLike, values: npt.ArrayLike, *, residual: bool = False) -> Course:
         """Return values at times after the record's end, straight lines between, the last one kept.
 
         Raises
@@ -176,7 +176,7 @@ class Course:
             msg = "a course needs as many finite values as times after the record, and times that increase"
             raise InputError(msg)
         return cls(
-            value_after=lambda after: np.interp(after, times, known), words="as given", weather=weather
+            value_after=lambda after: np.interp(after, times, known), words="as given", residual=residual
         )
 
 
@@ -195,23 +195,23 @@ def checked_courses(courses: Mapping[str, Course] | None, names: Sequence[str]) 
     return dict(courses or {})
 
 
-def felt_powers_ahead(
+def lagged_powers_ahead(
     course: Course,
     *,
     lag_s: float,
-    felt_at_end: float,
+    lagged_at_end: float,
     powers: Callable[[FloatArray], FloatArray],
     start_s: FloatArray,
     stop_s: FloatArray,
 ) -> FloatArray:
-    """Return the means of powers of what will be felt, over spans after the record, shape (m, order).
+    """Return the means of powers of the lagged covariate, over spans after the record, shape (m, order).
 
     Parameters
     ----------
-    felt_at_end
-        What was felt last, from where it relaxes towards the course.
+    lagged_at_end
+        Last lagged value, from where it relaxes towards the course.
     powers
-        What is felt, shape (k,), to its powers, shape (k, order).
+        Lagged values, shape (k,), to its powers, shape (k, order).
     start_s, stop_s
         Shape (m,), in seconds after the end of the record.
     """
@@ -222,10 +222,10 @@ def felt_powers_ahead(
     count = min(MOST_STEPS_AHEAD, math.ceil(reach / finest))
     step = reach / count
     outside = course.value_after((np.arange(count) + 0.5) * step)
-    inside = felt(outside, lag_s / step, initial=felt_at_end)
+    inside = lagged(outside, lag_s / step, initial=lagged_at_end)
     columns = powers(inside)
-    if lag_s > 0:  # what is felt at the end of every step; without a lag the middle is right as it is
-        columns = 0.5 * (columns + np.vstack([powers(np.array([felt_at_end])), columns[:-1]]))
+    if lag_s > 0:  # the value at the end of every step; without a lag the middle is right as it is
+        columns = 0.5 * (columns + np.vstack([powers(np.array([lagged_at_end])), columns[:-1]]))
     total = np.vstack([np.zeros((1, columns.shape[1])), np.cumsum(columns, axis=0)]) * step
     edges = np.arange(count + 1) * step
     width = np.maximum(stop_s - start_s, step)

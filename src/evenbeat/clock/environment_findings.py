@@ -22,7 +22,7 @@ CLEARLY = 3.5
 """Standard uncertainties from which a difference between rising and falling is reported."""
 NEAR_LONGEST = 0.9
 DWELL = 5
-"""Lags to wait after a step of temperature: 99 % of it is felt by then."""
+"""Lags to wait after a step of temperature: 99 % of it has arrived by then."""
 
 
 def environment_findings(model: ClockModel, fine: FineView) -> list[Finding]:

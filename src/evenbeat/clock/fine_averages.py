@@ -25,7 +25,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_covariance,
     unit_level,
 )
-from evenbeat.clock.environment import Influence, felt, without_holes
+from evenbeat.clock.environment import Influence, lagged, without_holes
 from evenbeat.clock.rank import Inverted, inverted, ranked
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
@@ -80,10 +80,10 @@ class FineAverages:
         return np.asarray(np.einsum("bf,bf->b", used, self.weight))
 
     def powers(self, index: int, lag_s: float) -> FloatArray:
-        """Return the averaged powers of what is felt of one influence, shape (blocks, order)."""
+        """Return the averaged powers of one lagged influence, shape (blocks, order)."""
         key = index, float(lag_s)
         if key not in self.memory:
-            inside = felt(self.covariates[index], lag_s / self.interval_s)
+            inside = lagged(self.covariates[index], lag_s / self.interval_s)
             order = self.influences[index].order
             raised = itertools.accumulate([inside] * order, np.multiply)
             self.memory[key] = np.array([self.means(each) for each in raised]).T

@@ -423,7 +423,7 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "
-            "nor the weather beyond what was logged."
+            "nor variations beyond what was logged."
         )
         findings.append(Finding(code="NO_DIURNAL_CYCLE", severity="note", sentence=sentence))
     if not all(variant.fit.kept.all() for variant in model.variants):

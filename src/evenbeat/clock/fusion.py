@@ -91,7 +91,7 @@ class FusedPrediction(Predicted):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Agreement:
-    """How well the offsets fit what the log foretold of them.
+    """How well the offsets fit what the log predicted of them.
 
     Attributes
     ----------
@@ -149,7 +149,7 @@ class Fusion:
         return [walk_ratio(self.grid, self.log_components[index]) for index, *_ in self._points]
 
     @cached_property
-    def _foretold(self) -> list[JointPrediction]:
+    def _predicted(self) -> list[JointPrediction]:
         """What the log alone says of the offsets, at every component."""
         kriging = JointKriging(self.grid, self.frequency, self.offsets.spans)
         with one_thread():
@@ -164,9 +164,9 @@ class Fusion:
     def _surprises(self) -> list[tuple[int, float, float, float, float]]:
         """Component, σ² factor, prior weight, log density of the offsets, χ² of the offsets."""
         found = []
-        foretold = self._foretold
+        predicted = self._predicted
         with one_thread():
-            for index, (component, said) in enumerate(zip(self.log_components, foretold, strict=True)):
+            for index, (component, said) in enumerate(zip(self.log_components, predicted, strict=True)):
                 for factor, share in zip(*self._rule(said), strict=True):
                     solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
                     weight = component.weight * float(share)
@@ -200,7 +200,7 @@ class Fusion:
                 normalised=np.full(len(self.offsets), math.nan),
             )
         best = self.log_components.index(max(self.log_components, key=lambda each: each.weight))
-        said = self._foretold[best]
+        said = self._predicted[best]
         solved = _Solved.of(self.offsets, self.reference, said, said.level)
         return Agreement(
             probability=float(weights @ stats.chi2.sf(chi, freedom)),
@@ -294,7 +294,7 @@ def _together(one: Spans, other: Spans) -> Spans:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Solved:
-    """The offsets against what was foretold of them, at one set of noise levels.
+    """The offsets against what was predicted of them, at one set of noise levels.
 
     ``whitened`` are the residuals and ``steps`` the steps' columns in the basis in which the offsets
     are independent with variance one.

@@ -50,7 +50,7 @@ class FineView:
     lags
         One estimate in seconds for each influence; ``None`` where the record has too few readings.
     direction_effect
-        Half the difference between rising and falling at the same felt value, as fractional frequency
+        Half the difference between rising and falling at the same lagged value, as fractional frequency
         with its standard uncertainty, for each influence; NaN where it could not be looked for.
     turns
         For each influence, the times in seconds of flagged frequency steps at which it changed its course.
@@ -195,7 +195,7 @@ def _estimate(lags: FloatArray, score: FloatArray) -> Estimate:
 
 
 def _rate(fine: FineAverages, lags: FloatArray, index: int) -> FloatArray:
-    """Return how fast what is felt changes, in units of its usual rate, shape (blocks,)."""
+    """Return how fast the lagged covariate changes, in units of its usual rate, shape (blocks,)."""
     rate = np.gradient(fine.powers(index, float(lags[index]))[:, 0])
     usual = float(np.sqrt(np.mean(rate**2)))
     return rate / usual if usual > 0 else np.zeros(len(rate))

@@ -1,4 +1,4 @@
-"""Comparing aging laws: one correlated likelihood for all, and how well each has foretold the record.
+"""Comparing aging laws: one correlated likelihood for all, and how well each has predicted the record.
 
 The nonlinear parameters of a law are profiled over a grid that is refined where the likelihood changes,
 and mixed over it; laws are weighted by AICc, which is computed from the likelihood at its maximum (not
@@ -32,7 +32,7 @@ NOT_REJECTED = 6.0
 """AICc difference up to which a law counts as one that the data cannot reject (Burnham & Anderson 2002,
 2.6: 'considerably less' support begins at 4 to 7)."""
 CLEARLY_BETTER = 2.0
-"""Difference of mean log score from which a law foretold the record clearly better than another."""
+"""Difference of mean log score from which a law predicted the record clearly better than another."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,7 +199,7 @@ def means_by_law(
 
 
 def law_findings(laws: Sequence[LawWeight]) -> list[Finding]:
-    """Return the weights in words, and a caution where another law has foretold the record better."""
+    """Return the weights in words, and a caution where another law has predicted the record better."""
     if len(laws) < 2:
         return []
     shown = sorted(laws, key=lambda law: -law.weight)
@@ -208,16 +208,14 @@ def law_findings(laws: Sequence[LawWeight]) -> list[Finding]:
     weights = {law.law: law.weight for law in laws}
     findings = [Finding(code="AGING_LAWS_AVERAGED", severity="note", sentence=sentence, values=weights)]
     leader = shown[0]
-    foreteller = max(
-        laws, key=lambda law: -math.inf if math.isnan(law.forecast_score) else law.forecast_score
-    )
-    if foreteller.forecast_score - leader.forecast_score > CLEARLY_BETTER:
+    closest = max(laws, key=lambda law: -math.inf if math.isnan(law.forecast_score) else law.forecast_score)
+    if closest.forecast_score - leader.forecast_score > CLEARLY_BETTER:
         sentence = (
             f"The {spoken(leader.law)} law fits the record best, but within it forecasts by the "
-            f"{spoken(foreteller.law)} law came closer ({foreteller.forecast_error:.1e} against "
+            f"{spoken(closest.law)} law came closer ({closest.forecast_error:.1e} against "
             f"{leader.forecast_error:.1e} rms): the aging changed its course, so trust no long forecast."
         )
-        errors = {"fits": leader.forecast_error, "foretells": foreteller.forecast_error}
+        errors = {"fits": leader.forecast_error, "predicts": closest.forecast_error}
         findings.append(
             Finding(code="AGING_LAWS_DISAGREE", severity="caution", sentence=sentence, values=errors)
         )

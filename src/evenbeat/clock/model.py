@@ -174,12 +174,12 @@ class ClockModel(Surroundings, Result):
             further apart. A shorter one adds the noise of short averages.
         environment
             Covariates to their :class:`evenbeat.Course` after the record; what follows passes the same
-            lag and polynomial, and its weather stays in the uncertainty.
+            lag and polynomial, and its residual stays in the uncertainty.
 
         Notes
         -----
         Within the record the environment is taken as it was; after it, without a course, at its mean over
-        the record, with its daily swing and weather in the uncertainty.
+        the record, with its daily swing and residual in the uncertainty.
         """
         elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
         over = self.averaging_time_s if averaging_time_s is None else averaging_time_s

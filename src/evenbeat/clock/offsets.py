@@ -34,7 +34,7 @@ class Offsets:
     designs
         The trend's columns over the spans, one array of shape (k, p) for each variant.
     steps
-        How each offset leans on the steps of adjustments outside the log, shape (k, s).
+        How each offset depends on the steps of adjustments outside the log, shape (k, s).
     labels, at_s
         What each offset is and when.
     earlier, later
@@ -56,11 +56,11 @@ class Offsets:
 
     @property
     def leans(self) -> FloatArray:
-        """How each offset leans on the reference's offset and drift, shape (k, 2)."""
+        """How each offset depends on the reference's offset and drift, shape (k, 2)."""
         return leans_over(self.spans)
 
     def steps_over(self, spans: Spans) -> FloatArray:
-        """Return how means over spans lean on the steps, shape (m, s): the log stands between them."""
+        """Return how means over spans depend on the steps, shape (m, s): the log stands between them."""
         return steps_over(spans, self.earlier, self.later)
 
 

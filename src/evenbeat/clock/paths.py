@@ -22,7 +22,7 @@ from evenbeat.quantities import FloatArray
 CERTAIN = 1e-9
 """Share of the largest deviation below which a quantity counts as certain."""
 FAR = 700.0
-"""Exponent beyond which the chance of touching a limit is nought."""
+"""Exponent beyond which the chance of touching a limit is zero."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

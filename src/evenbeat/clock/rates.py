@@ -71,7 +71,7 @@ class LeastSquaresLine(Plain):
     level: FloatArray
 
     def frequency_at(self, times_s: npt.ArrayLike) -> StudentMixture:
-        """Return the average frequency that the line foretells at times since the start, shape (m,).
+        """Return the average frequency that the line predicts at times since the start, shape (m,).
 
         Parameters
         ----------

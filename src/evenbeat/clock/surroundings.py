@@ -41,7 +41,7 @@ class Surroundings:
         name
             Of a covariate that was part of the fit.
         order
-            Which coefficient of y = k₁ (T - at) + k₂ (T - at)² + k₃ (T - at)³, T being what is felt.
+            Which coefficient of y = k₁ (T - at) + k₂ (T - at)² + k₃ (T - at)³, T being the lagged covariate.
         at
             Where the polynomial is taken; by default the mean over the record.
 
@@ -99,7 +99,7 @@ class Surroundings:
         )
 
     def lag(self, name: str) -> Estimate:
-        """Return the time constant in seconds by which a covariate is felt.
+        """Return the time constant in seconds by which the clock follows a covariate.
 
         Raises
         ------
@@ -142,7 +142,7 @@ class Surroundings:
             powers = range(1, influence.order + 1)
             words = [f"sensitivity to {influence.name}", "  its square", "  its cube"]
             rows += [(words[power - 1], str(self.sensitivity(influence.name, power))) for power in powers]
-            rows.append(("  felt with a lag of", str(influence.lag)))
+            rows.append(("  lag", str(influence.lag)))
         rows += [(f"sensitivity to {name}", NOT_DETERMINED) for name in self.trend.not_determined]
         if self.trend.turns_per_record > 0:
             rows.append(("daily wave, amplitude", str(self.daily_wave())))
@@ -218,17 +218,17 @@ class Surroundings:
         )
 
     def _to_come(self, courses: Mapping[str, Course] | None) -> tuple[float, float]:
-        """Return daily amplitude and weather of frequency to come, in fractional frequency."""
-        amplitude, weather = self.trend.swing_and_weather(self._effects, courses or {})
-        return amplitude * self.scale, weather * self.scale
+        """Return daily amplitude and residual standard deviation of fractional frequency to come."""
+        amplitude, residual = self.trend.swing_and_residual(self._effects, courses or {})
+        return amplitude * self.scale, residual * self.scale
 
     def _frequency_floor(
         self, elapsed: FloatArray, averaging_time_s: float, courses: Mapping[str, Course] | None = None
     ) -> FloatArray:
         """Return what temperature to come and the display leave unknown of mean frequencies, shape (m,)."""
         shown = abs(float(np.sinc(averaging_time_s / SECONDS_PER_DAY)))
-        amplitude, weather = self._to_come(courses)
-        to_come = math.hypot(amplitude / math.sqrt(2) * shown, weather)
+        amplitude, residual = self._to_come(courses)
+        to_come = math.hypot(amplitude / math.sqrt(2) * shown, residual)
         later = elapsed > self.record.duration_s * (1 + 1e-9)
         return np.hypot(np.where(later, to_come, 0.0), self.display_uncertainty)
 
@@ -236,13 +236,13 @@ class Surroundings:
         """Return the standard uncertainty of time error from temperature to come.
 
         A daily swing of unknown phase gives A P/2π √(1 - cos 2πt/P) until half a day; after that its
-        largest value stays, because nobody's days repeat so well that whole ones cancel. Weather counts
+        largest value stays, because nobody's days repeat so well that whole ones cancel. The residual counts
         as constant over the horizon, which is the worst it can do.
         """
-        amplitude, weather = self._to_come(courses)
+        amplitude, residual = self._to_come(courses)
         angle = 2 * math.pi * np.minimum(horizon, 0.5 * SECONDS_PER_DAY) / SECONDS_PER_DAY
         swing = amplitude * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
-        return np.hypot(swing, weather * horizon)
+        return np.hypot(swing, residual * horizon)
 
 
 def _per_unit(name: str, order: int) -> str:

@@ -73,7 +73,7 @@ class HorizonScore(Plain):
         In the unit of the quantity.
     mean_transform, transform_counts
         Of the probability integral transforms: their mean (0.5 is right; less, and outcomes lay below what
-        was foretold), and how many fall into each of ten equal classes between 0 and 1.
+        was predicted), and how many fall into each of ten equal classes between 0 and 1.
     coverage_p_value, uniformity_p_value
         Probabilities of so odd a coverage, and of so uneven transforms, if forecasts are right.
     error_ratio

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 from evenbeat.bench import CLASSES
 from evenbeat.command.arguments import BAD_INPUT, DONE, argument
 from evenbeat.command.stated import Stated, add_stated
-from evenbeat.command.stated import add_stated
 from evenbeat.errors import InputError, LogError
 from evenbeat.units import parse_limits
 

@@ -131,7 +131,7 @@ CHECKS: Mapping[str, Check] = {
 def condition(
     record: Record,
     *,
-    leave_out: Sequence[str] = (),
+    skip_checks: Sequence[str] = (),
     wrap_period_s: float | None = None,
     pulse_period_s: float | None = None,
     sawtooth: str | None = None,
@@ -142,7 +142,7 @@ def condition(
 
     Parameters
     ----------
-    leave_out
+    skip_checks
         Names of checks not to make: ``gaps``, ``stamp_order``, ``stamp_spacing``, ``interval_change``,
         ``computer_clock``, ``sawtooth``, ``pulses``, ``wraps``, ``bit_errors``, ``warm_up``,
         ``outliers``, ``display``, ``idle_tones``, ``steps``, ``dead_time``.
@@ -187,10 +187,10 @@ def condition(
     Tests: tests/conditioning/test_condition.py
     """
     check_record(record)
-    unknown = [name for name in leave_out if name not in CHECKS]
-    if isinstance(leave_out, str) or unknown:
-        given = leave_out if isinstance(leave_out, str) else unknown[0]
-        msg = f"leave_out names {given!r}; it must be a list of checks among {', '.join(CHECKS)}"
+    unknown = [name for name in skip_checks if name not in CHECKS]
+    if isinstance(skip_checks, str) or unknown:
+        given = skip_checks if isinstance(skip_checks, str) else unknown[0]
+        msg = f"skip_checks names {given!r}; it must be a list of checks among {', '.join(CHECKS)}"
         raise InputError(msg)
     asked = Asked(
         wrap_period_s=wrap_period_s,
@@ -203,7 +203,7 @@ def condition(
         record = _as_before(record)
     record = replace(record, checks=())
     for name, check in CHECKS.items():
-        if name in leave_out:
+        if name in skip_checks:
             record = record.checked(name, "left out, as asked", looked=False)
         elif record.epochs_ns is not None and not check.any_times:
             record = record.checked(name, NO_GRID, looked=False)
@@ -217,7 +217,7 @@ def condition(
             Finding(code="CHECKS_WITHOUT_GRID", severity="note", sentence=sentence, values=values)
         )
     stated = {name: value for name, value in vars(asked).items() if value != getattr(Asked(), name)}
-    return record.treated("condition", leave_out=tuple(leave_out), **stated)
+    return record.treated("condition", skip_checks=tuple(skip_checks), **stated)
 
 
 def _as_before(record: Record) -> Record:

@@ -127,8 +127,8 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
         found=len(flags),
         set_aside=len(found),
         where=f"largest {most:.3g}{unit}: {places_text(record, [int(found[worst])])}",
-        advice="If they are more than a few in a thousand, compare with leave_out=('outliers',) "
-        "(--set leave_out=outliers).",
+        advice="If they are more than a few in a thousand, compare with skip_checks=('outliers',) "
+        "(--set skip_checks=outliers).",
         done={"threshold": threshold, "found": len(found)},
     )
 

@@ -52,7 +52,7 @@ class Timebase:
     def from_model(
         cls, model: ClockModel, at: float | np.datetime64, *, averaging_time_s: float | None = None
     ) -> Timebase:
-        """Return what a clock model foretells.
+        """Return what a clock model predicts.
 
         Parameters
         ----------

@@ -61,7 +61,7 @@ def draw_history(ax: Axes, model: HistoryModel) -> None:
     ahead = np.linspace(0, max(AHEAD * model.span_s, 0.5 * SECONDS_PER_YEAR), 60)
     offset = model.offset_after(ahead, model.as_left or Estimate.normal(0.0, 0.0))
     later = years[-1] + ahead / SECONDS_PER_YEAR
-    ax.fill_between(later, *offset.interval(), color=RUST, alpha=0.2, linewidth=0, label="foretold, 95 %")
+    ax.fill_between(later, *offset.interval(), color=RUST, alpha=0.2, linewidth=0, label="predicted, 95 %")
     ax.plot(later, offset.mean, color=RUST, linestyle=(0, (5, 1.5)))
     ax.set_xlabel("years since the first calibration")
     ax.set_ylabel("fractional offset")
@@ -71,12 +71,12 @@ def draw_history(ax: Axes, model: HistoryModel) -> None:
 
 def history_forecast_caption(assessment: HistoryAssessment) -> str:
     """Return the sentence above the figure: what each calibration was compared with its forecast."""
-    foretold = () if assessment.case is None else assessment.case.foretold
-    if not foretold:
+    predicted = () if assessment.case is None else assessment.case.predicted
+    if not predicted:
         return f"{len(assessment.history)} calibrations and the forecast from the last one."
-    held = sum(one.held for one in foretold)
+    held = sum(one.held for one in predicted)
     return (
-        f"{held} of {len(foretold)} calibrations were found where those before them foretold; the band "
+        f"{held} of {len(predicted)} calibrations were found where those before them predicted; the band "
         "is the forecast from the last one."
     )
 
@@ -105,14 +105,14 @@ def draw_history_forecast(ax: Axes, assessment: HistoryAssessment) -> None:
     ax.fill_between(shown, low / size, high / size, color=BLUE, alpha=0.18, linewidth=0)
     ax.plot(shown, forecast.mean / size, color=BLUE, linewidth=1.4, label="forecast, 95 % band")
 
-    # what was foretold of each calibration is a bar behind its point
+    # what was predicted of each calibration is a bar behind its point
     where = {}
     for point, time in zip(history.points, times, strict=True):
         date = history.date_of(point)
         where[duration_text(point.time_s) if date is None else date.isoformat()] = time
     bar: Keywords = {"color": GREEN, "linewidth": 5, "alpha": 0.35, "solid_capstyle": "butt"}
-    for number, one in enumerate(() if assessment.case is None else assessment.case.foretold):
-        label = "foretold, 95 %" if number == 0 else None
+    for number, one in enumerate(() if assessment.case is None else assessment.case.predicted):
+        label = "predicted, 95 %" if number == 0 else None
         ax.plot([where[one.when]] * 2, [one.low / size, one.high / size], label=label, **bar)
     ax.plot(times, found / size, marker="o", color=INK, linestyle="none", markersize=5, label="found")
     square: Keywords = {

@@ -187,7 +187,7 @@ class GapBoard(Board[GapLesson]):
 
 
 class AgingBoard(Board[AgingLesson]):
-    """Daily averages, the model's forecast with its band, and what a least-squares line foretells."""
+    """Daily averages, the model's forecast with its band, and what a least-squares line predicts."""
 
     size_in = (8.6, 4.6)
     description = (
@@ -295,7 +295,7 @@ class CalibrationBoard(Board[CalibrationLesson]):
 
     size_in = (8.6, 5.6)
     description = (
-        "Above, the log and the foretold offset with its 95 % band between the limits of the tolerance. "
+        "Above, the log and the predicted offset with its 95 % band between the limits of the tolerance. "
         "Below, the probability of being within them, with the reliability asked for and the suggested "
         "interval."
     )
@@ -305,9 +305,9 @@ class CalibrationBoard(Board[CalibrationLesson]):
         """Make the axes of offset and probability."""
         offset, probability = figure.subplots(2, 1, height_ratios=[1.5, 1], sharex=False)
         figure.subplots_adjust(left=0.085, right=0.985, top=0.955, bottom=0.09, hspace=0.34)
-        dressed(offset).set_title("offset: the log, and what is foretold", loc="left")
+        dressed(offset).set_title("offset: the log, and what is predicted", loc="left")
         offset.plot([], [], color=INK, marker=".", linestyle="none", label="averages")
-        offset.plot([], [], color=BLUE, linewidth=6, alpha=0.35, label="foretold, 95 %")
+        offset.plot([], [], color=BLUE, linewidth=6, alpha=0.35, label="predicted, 95 %")
         offset.plot([], [], color=OCHRE, linestyle=(0, (8, 2)), label="limits")
         offset.plot([], [], color=RUST, marker="o", markerfacecolor="white", label="next calibration")
         offset.legend(loc="upper left", ncols=4)

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.clock.as_predicted import stop_unless_trusted
 from evenbeat.clock.budget import VarianceTerms
 from evenbeat.clock.crossing import holds_until
 from evenbeat.clock.forecast import Forecast
-from evenbeat.clock.foretold import stop_unless_trusted
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
@@ -147,7 +147,7 @@ def predict_holdover(
         Time error in seconds when the reference is lost; zero and certain by default.
     environment
         Covariates of the fit to their courses after the record: steady, a daily wave, a step or given
-        values. Without one the covariate is at its mean, its daily swing and weather in the uncertainty.
+        values. Without one the covariate is at its mean, its daily swing and residual in the uncertainty.
     backtest
         Of the same record: what it did not test is said.
     even_if_untested

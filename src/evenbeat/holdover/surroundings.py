@@ -80,7 +80,7 @@ class Scenario:
         return f"wave of amplitude {self.change} with a period of {duration_text(self.period_s)}"
 
     def mean(self, duration_s: FloatArray) -> FloatArray:
-        """Return the expected time error in seconds; nought for a wave of unknown phase."""
+        """Return the expected time error in seconds; zero for a wave of unknown phase."""
         return (
             self.change.value * self._lever(duration_s) if self.kind != "daily" else np.zeros(len(duration_s))
         )
@@ -90,7 +90,7 @@ class Scenario:
 
         Notes
         -----
-        A wave of amplitude A, period P and unknown phase: (A P/2π)² (1 - cos 2πt/P), nought after whole
+        A wave of amplitude A, period P and unknown phase: (A P/2π)² (1 - cos 2πt/P), zero after whole
         periods and largest between them; A² counts with the variance of A.
         """
         spread = self.change.standard_uncertainty**2

@@ -1,4 +1,4 @@
-"""Aging laws with their band, and least squares beside them: who foretold the future better."""
+"""Aging laws with their band, and least squares beside them: who predicted the future better."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class AgingLesson(Lesson):
     within, ahead
         Forecast inside the record and as far again after it.
     band, line_band
-        95 % limits at the times of ``ahead``: of the model, and of what a least-squares line foretells.
+        95 % limits at the times of ``ahead``: of the model, and of what a least-squares line predicts.
     revealed
         Whether the future is to be shown.
     """

@@ -30,7 +30,7 @@ class HoldoverRound:
     record
         Twenty days, four averages a day.
     forecast
-        What the library foretells for the five days after, at every average.
+        What the library predicts for the five days after, at every average.
     truth_s
         Time error that really built up, at the times of the forecast, shape (m,).
     straight_s

@@ -51,7 +51,7 @@ class RememberedModel(ClockModel):
     """A clock model that answers the same question twice without computing it again.
 
     Tolerance and reliability do not change a forecast, only what is asked of it: sliding them would
-    otherwise foretell the same times over and over.
+    otherwise predict the same times over and over.
     """
 
     answers: dict[tuple[object, ...], Forecast] = field(default_factory=dict)

@@ -98,7 +98,7 @@ def _clock_rows(model: ClockModel) -> list[Row]:
         )
         lag = model.lag(influence.name)
         if lag.standard_uncertainty > 0:
-            rows.append(("  felt with a lag, in seconds", _bare(lag), _interval(lag)))
+            rows.append(("  lag, in seconds", _bare(lag), _interval(lag)))
     for name in model.trend.not_determined:
         unit = model.sensitivity(name).unit
         rows.append((f"Change with {covariate_label(name)[0]}, {_per(unit)}", "not determined", ""))

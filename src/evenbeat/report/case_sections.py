@@ -104,7 +104,7 @@ def _models(case: Case) -> tuple[Block, ...]:
                 numeric=(1, 2),
             )
         )
-    if case.foretold:
+    if case.predicted:
         rows = tuple(
             (
                 one.when,
@@ -113,7 +113,7 @@ def _models(case: Case) -> tuple[Block, ...]:
                 f"{one.found:+.2e}",
                 "yes" if one.held else "NO",
             )
-            for one in case.foretold
+            for one in case.predicted
         )
         blocks.append(
             Grid(
@@ -153,7 +153,7 @@ def _backtest(case: Case) -> Grid:
     return Grid(
         caption=(
             "Forecasts made within the log and what followed: share of 95 % intervals that held, their mean "
-            "width and interval score; PIT: where outcomes lay in what was foretold, on average (0.5 is "
+            "width and interval score; PIT: where outcomes lay in what was predicted, on average (0.5 is "
             "right), and the probability of so uneven ones if all is right"
         ),
         columns=("Forecast", "tests (indep.)", "held", "limits", "width", "score", "PIT (p)", "verdict"),

@@ -31,7 +31,7 @@ STANDING = (
 METHOD = (
     "Each history is a drift and a random walk learnt from as-found and as-left values, weighed against what "
     "is usual for the class of oscillator; a constant and a logarithmic drift are averaged by how well they "
-    "foretell the history. A due day is the last whole day up to which the probability of being within "
+    "predict the history. A due day is the last whole day up to which the probability of being within "
     "tolerance is at least the reliability at every moment. It never lies beyond twice the longest interval "
     "that was observed (ILAC-G24:2022 / OIML D 10; common practice). A log is assessed by its clock model "
     "and trusted no longer than it lasted."

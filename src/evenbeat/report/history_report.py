@@ -212,7 +212,7 @@ def _figures(assessment: HistoryAssessment) -> tuple[Illustration, ...]:
             number=1,
             name="history",
             caption=history_forecast_caption(assessment),
-            reading="Pale bars: what the calibrations before foretold of this one (95 %), the uncertainty of "
+            reading="Pale bars: what earlier calibrations predicted of this one (95 %), the uncertainty of "
             "the calibration included; a bar that leaves the chart goes on.",
             alternative=f"Chart of fractional offset against years. {history_forecast_caption(assessment)}",
             figure=course,

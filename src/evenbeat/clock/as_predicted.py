@@ -1,7 +1,7 @@
-"""Is the end of a record what its beginning foretold? One forecast of the past, before one of the future.
+"""Is the end of a record what its beginning predicted? One forecast of the past, before one of the future.
 
 A clock whose behaviour changed (a loop that opened, a repair, a new draught) makes a model of the
-whole record that describes neither part. The first four fifths foretell the last; if they fail, the
+whole record that describes neither part. The first four fifths predict the last; if they fail, the
 forecast beyond the record deserves no more trust. :mod:`evenbeat.clock.backtest` asks the same question
 at many moments and horizons.
 """
@@ -21,11 +21,11 @@ from evenbeat.findings import Finding
 from evenbeat.quantities import StudentMixture, number_text
 from evenbeat.units import duration_text
 
-SHARE_FORETOLD = 0.2
-FEWEST_FORETOLD = 2
+SHARE_PREDICTED = 0.2
+FEWEST_PREDICTED = 2
 SURPRISING = 0.002
-"""Two-sided probability below which the last part counts as not foretold."""
-WITHHOLDING = ("NOT_FORETOLD", "CLOCK_CHANGED", "SELF_TEST_FAILED")
+"""Two-sided probability below which the last part counts as not predicted."""
+WITHHOLDING = ("NOT_AS_PREDICTED", "CLOCK_CHANGED", "SELF_TEST_FAILED")
 """Findings with which nothing is recommended."""
 
 
@@ -40,7 +40,10 @@ def stop_unless_trusted(model: ClockModel, *, even_if_untested: bool) -> None:
     if even_if_untested:
         return
     known = {finding.code: finding for finding in model.findings}
-    if not known.keys() & {"FORETOLD", "NOT_FORETOLD"} and (found := foretold_finding(model)) is not None:
+    if (
+        not known.keys() & {"AS_PREDICTED", "NOT_AS_PREDICTED"}
+        and (found := as_predicted_finding(model)) is not None
+    ):
         known[found.code] = found
     for code in WITHHOLDING:
         if code in known:
@@ -48,8 +51,8 @@ def stop_unless_trusted(model: ClockModel, *, even_if_untested: bool) -> None:
             raise InputError(msg)
 
 
-def foretold_finding(model: ClockModel) -> Finding | None:
-    """Return whether the mean frequency of the last fifth lies where the rest foretold it.
+def as_predicted_finding(model: ClockModel) -> Finding | None:
+    """Return whether the mean frequency of the last fifth lies where the rest predicted it.
 
     Parameters
     ----------
@@ -59,14 +62,14 @@ def foretold_finding(model: ClockModel) -> Finding | None:
     Returns
     -------
     Finding or None
-        ``FORETOLD`` (good) or ``NOT_FORETOLD`` (caution); ``None`` where a part is too short or empty.
+        ``AS_PREDICTED`` (good) or ``NOT_AS_PREDICTED`` (caution); ``None`` where a part is short or empty.
     """
     record = model.record
     if record.epochs_ns is not None:
         return _at_epochs(model)
-    cut = (1 - SHARE_FORETOLD) * record.duration_s
+    cut = (1 - SHARE_PREDICTED) * record.duration_s
     cut = math.ceil(cut / record.interval_s - 1e-9) * record.interval_s
-    if record.duration_s - cut < FEWEST_FORETOLD * record.interval_s * (1 - 1e-9):
+    if record.duration_s - cut < FEWEST_PREDICTED * record.interval_s * (1 - 1e-9):
         return None
     early = _early(model, cut)
     if early is None:
@@ -104,11 +107,11 @@ def _at_epochs(model: ClockModel) -> Finding | None:
     That mean is less sure than one over all of the last part, by the white FM of what was not measured.
     """
     record = model.record
-    cut = (1 - SHARE_FORETOLD) * record.duration_s
+    cut = (1 - SHARE_PREDICTED) * record.duration_s
     later = tuple(f for f in record.flags if f not in record.steps or record.time_of(f.start) >= cut)
     shown = replace(record, flags=later)
     begin = moments(shown, cut, cut, 1)[0]
-    if np.count_nonzero(record.elapsed_s >= begin) < FEWEST_FORETOLD + (record.kind == "phase"):
+    if np.count_nonzero(record.elapsed_s >= begin) < FEWEST_PREDICTED + (record.kind == "phase"):
         return None
     seen = Outcomes(shown, without_steps=True, most_missing=0.5).seen(begin, record.duration_s)
     early = _early(model, begin)
@@ -119,22 +122,22 @@ def _at_epochs(model: ClockModel) -> Finding | None:
 
 
 def _finding(forecast: StudentMixture, observed: float, length_s: float) -> Finding:
-    foretold, uncertainty = float(forecast.mean[0]), float(forecast.standard_deviation[0])
+    predicted, uncertainty = float(forecast.mean[0]), float(forecast.standard_deviation[0])
     below = float(forecast.cdf(np.array([observed]))[0])
     probability = 2 * min(below, 1 - below)
     values = {
         "observed": observed,
-        "foretold": foretold,
+        "predicted": predicted,
         "standard_uncertainty": uncertainty,
         "probability": probability,
     }
-    part, said = duration_text(length_s), number_text(foretold, uncertainty)
+    part, said = duration_text(length_s), number_text(predicted, uncertainty)
     if probability >= SURPRISING:
-        sentence = f"The last {part} average {observed:.4g}; the log before that foretold {said}."
-        return Finding(code="FORETOLD", severity="good", sentence=sentence, values=values)
+        sentence = f"The last {part} average {observed:.4g}; the log before that predicted {said}."
+        return Finding(code="AS_PREDICTED", severity="good", sentence=sentence, values=values)
     sentence = (
-        f"The last {part} average {observed:.4g} where the log before that foretold {said}: the clock "
+        f"The last {part} average {observed:.4g} where the log before that predicted {said}: the clock "
         "changed, and no forecast from this log should be trusted; assess the part since then by "
         "itself (--from or start)."
     )
-    return Finding(code="NOT_FORETOLD", severity="caution", sentence=sentence, values=values)
+    return Finding(code="NOT_AS_PREDICTED", severity="caution", sentence=sentence, values=values)

@@ -1,12 +1,12 @@
-"""The check that the end of a record is what its beginning foretold."""
+"""The check that the end of a record is what its beginning predicted."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from evenbeat.clock.as_predicted import as_predicted_finding
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.foretold import foretold_finding
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Flag, Record
 
@@ -18,7 +18,7 @@ LEVELS = {
 
 
 def _code(record: Record) -> str | None:
-    finding = foretold_finding(fit_clock(record, aging="linear"))
+    finding = as_predicted_finding(fit_clock(record, aging="linear"))
     return None if finding is None else finding.code
 
 
@@ -30,7 +30,7 @@ def _clock(levels: NoiseLevels, seed: int) -> Record:
 def test_steady_clocks_are_foretold(name: str) -> None:
     """At most two false alarms in forty (a rate of 0.2 % would give three in 1 of 10 000 trials)."""
     codes = [_code(_clock(LEVELS[name], seed)) for seed in range(40)]
-    assert codes.count("NOT_FORETOLD") <= 2
+    assert codes.count("NOT_AS_PREDICTED") <= 2
     assert None not in codes
 
 
@@ -40,16 +40,16 @@ def test_a_clock_that_changed_is_not() -> None:
     values = np.array(record.values)
     values[170:] += 40 * np.std(values)
     changed = replace(record, values=values)
-    assert _code(changed) == "NOT_FORETOLD"
+    assert _code(changed) == "NOT_AS_PREDICTED"
     size = 40 * float(np.std(record.values))
     step = Flag(cause="frequency_step", start=170, stop=170, excluded=False, sentence="", size=size)
-    assert _code(changed.with_flags(step)) == "FORETOLD"
+    assert _code(changed.with_flags(step)) == "AS_PREDICTED"
 
 
 def test_phase_and_frequency_records_agree() -> None:
     """The kind of record does not matter."""
     record = _clock(LEVELS["flicker FM"], 7)
-    assert _code(record.to_phase()) == _code(record) == "FORETOLD"
+    assert _code(record.to_phase()) == _code(record) == "AS_PREDICTED"
 
 
 def test_too_little_to_check_is_no_finding() -> None:
