@@ -6,7 +6,7 @@ import argparse
 import json
 import sys
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -200,7 +200,8 @@ def _part(stated: Stated, path: str) -> tuple[Record, float]:
 
     whole = _read(stated, path)
     part = part_of_log(whole, start=stated["from"], stop=stated["until"])
-    return part, whole.time_of(sum(cut.arguments["first"] for cut in part.history[len(whole.history) :]))
+    cuts: list[Mapping[str, Any]] = [cut.arguments for cut in part.history[len(whole.history) :]]
+    return part, whole.time_of(sum(cut["first"] for cut in cuts))
 
 
 def _treated(stated: Stated, path: str) -> Record:
