@@ -14,7 +14,7 @@ from evenbeat.errors import OutputError
 
 
 def add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add both commands to the parser."""
+    """Add the command to the parser."""
     parser = commands.add_parser(
         "inspect",
         help="say what a log is and how it would be read, before any analysis",
@@ -36,10 +36,10 @@ def add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         help="write how the log is read, and all that was stated, for --bench",
     )
     output.add_argument("--force", action="store_true", help="replace an earlier bench file")
-    _add_convert(commands)
 
 
-def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
     parser = commands.add_parser(
         "convert",
         help="write a long log as Parquet or NumPy columns, in little memory",
