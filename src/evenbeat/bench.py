@@ -428,9 +428,9 @@ _DECLARED = (
     _key(
         "oscillator_class",
         _choice(*CLASSES),
-        "inferred, with its odds, if not stated",
+        "what is usual for it helps where data are few; inferred from calibrations",
         "instrument",
-        ("history", ADDED),
+        (*VERDICTS, "history", ADDED),
         typed_by=("history", ADDED),
     ),
     _key(

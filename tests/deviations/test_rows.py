@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from noise_of_known_truth import EXPONENTS, simulated, structure
 
-from evenbeat.deviations.extended.dense import (
+from evenbeat.deviations.forms.form import (
     form_of_stretches,
     moments_of_form,
     seen_by_differences,

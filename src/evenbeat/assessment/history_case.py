@@ -283,7 +283,7 @@ def assess_history(
         "transport_uncertainty": transport_uncertainty,
         "reference_uncertainty": reference_uncertainty,
     }
-    measured = [p.standard_uncertainty for p in history.points if math.isfinite(p.as_left)]
+    measured = [p.as_left_standard_uncertainty for p in history.points if math.isfinite(p.as_left)]
     uncertainty = measured[-1] if measured else 0.0
     band = chosen.guard_band(limits, uncertainty) if guard_band is None else guard_band
     question: dict[str, Any] = {
@@ -299,7 +299,7 @@ def assess_history(
     fitted = {"tolerance": limits, "drift_law": drift_law, "family": family}
     last = history.points[-1]
     found = _judged(last.as_found, last.standard_uncertainty, limits, chosen)
-    left = _judged(last.as_left, last.standard_uncertainty, limits, chosen)
+    left = _judged(last.as_left, last.as_left_standard_uncertainty, limits, chosen)
     model = interval = setpoint = others = out = case = None
     if len(histories) > 1 or history.increments():
         begin("drift and random walk")
@@ -461,7 +461,7 @@ def _outlook(model: HistoryModel, *, question: Mapping[str, Any], constant: floa
     times = np.concatenate([[0.0], np.geomspace(SECONDS_PER_YEAR / 365.25, LOOKED_AHEAD_S, 240)])
     return Outlook(
         elapsed_s=times,
-        offset=model.offset_after(times).widened(constant),
+        offset=model.offset(times).widened(constant),
         tolerance=question["tolerance"],
         guard_band=question["guard_band"],
         reliability=question["reliability"],
@@ -530,7 +530,7 @@ def _predicted(
             model = fit_history(before, oscillator_class=oscillator_class, **fitted)
         except EvenbeatError:
             continue
-        forecast = model.offset_after([point.time_s - last.time_s]).widened(point.standard_uncertainty)
+        forecast = model.offset([point.time_s - last.time_s]).widened(point.standard_uncertainty)
         low, high = forecast.one(0).interval()
         date = history.date_of(point)
         yield PredictedCalibration(

@@ -16,9 +16,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import optimize, stats
 
 from evenbeat.calibration.reliability_models import RELIABILITY_MODELS, ReliabilityModel
+from evenbeat.clock.scores import coverage_limits
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
@@ -207,8 +208,7 @@ def _observed(low: FloatArray, high: FloatArray, weight: FloatArray) -> tuple[Ob
     for time in np.unique(times):
         n = float(weight[times == time].sum())
         k = float(weight[inside & (times == time)].sum())
-        bottom = float(special.betaincinv(k, n - k + 1, 0.025)) if k > 0 else 0.0
-        top = float(special.betaincinv(k + 1, n - k, 0.975)) if k < n else 1.0
+        bottom, top = coverage_limits(k, n)
         rows.append(Observed(time_s=float(time), inspected=n, found_in=k, low=bottom, high=top))
     return tuple(rows)
 

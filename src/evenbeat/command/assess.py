@@ -178,6 +178,7 @@ def _question(stated: Stated) -> dict[str, Any]:
         "reference_uncertainty": stated["reference_uncertainty"],
         "time_error_limit_s": stated["time_error_limit"],
         "aging": stated["aging"],
+        "oscillator_class": stated["oscillator_class"],
         "environment": None if environment is None else [name for name in environment if name != "none"],
         "history": stated["history"],
         "history_from": None if stated["history"] is None else stated["history_from"],

@@ -91,7 +91,7 @@ def _write(path: Path, text: str, *, force: bool) -> None:
 
 
 def _convert(arguments: argparse.Namespace) -> int:
-    from evenbeat.logs.bulk.convert import convert_log
+    from evenbeat.logs.bulk import convert_log
 
     stated = Stated.of("convert", arguments)
     written = convert_log(

@@ -99,27 +99,35 @@ def term_covariances(
     """
     steps = order + (averaged and factor > 1)
     weights = np.array([(-1.0) ** (steps + k) * math.comb(2 * steps, k) for k in range(2 * steps + 1)])
-    at = np.abs(np.asarray(lag, dtype=float) + factor * np.arange(-steps, steps + 1)[:, np.newaxis])
+    at = np.abs(np.asarray(lag) + factor * np.arange(-steps, steps + 1)[:, np.newaxis])
     chosen = exponents_of(order) if exponents is None else exponents
-    if steps == order:
-        return np.array([weights @ _PHASE[exponent](at) for exponent in chosen])
+    shapes = (_shape(exponent, factor, at, averaged=steps > order) for exponent in chosen)
+    found = np.array([weights @ shape for shape in shapes])
     # the difference of F has one order more, and with it the sign of the difference of K changes
-    return np.array([weights @ _averaged(exponent, at, factor) for exponent in chosen]) / -(
-        float(factor) ** 2
-    )
+    return found / -(float(factor) ** 2) if steps > order else found
 
 
-def _averaged(exponent: int, at: FloatArray, factor: int) -> FloatArray:
+def _shape(exponent: int, factor: int, at: npt.NDArray[np.generic], *, averaged: bool) -> FloatArray:
+    """Return K, or its double sum F, at these distances."""
+    whole = bool(np.issubdtype(at.dtype, np.integer) and at.size and at.max() < _LONGEST_TABLE)
+    if not averaged:
+        return _table(exponent)[at] if whole else _PHASE[exponent](at.astype(float))
     if exponent in _DOUBLE_SUM:
-        return _DOUBLE_SUM[exponent](at)
-    if factor > LONGEST_DISCRETE_AVERAGE or at.max() >= _LONGEST_TABLE:
-        return _DOUBLE_INTEGRAL[exponent](at)
-    return _double_sums(exponent)[at.astype(np.int64)]
+        return _DOUBLE_SUM[exponent](at.astype(float))
+    if whole and factor <= LONGEST_DISCRETE_AVERAGE:
+        return _double_sums(exponent)[at]
+    return _DOUBLE_INTEGRAL[exponent](at.astype(float))
+
+
+@lru_cache(maxsize=len(_PHASE))
+def _table(exponent: int) -> FloatArray:
+    """Return K at whole distances."""
+    return _PHASE[exponent](np.arange(_LONGEST_TABLE, dtype=float))
 
 
 @lru_cache(maxsize=4)
 def _double_sums(exponent: int) -> FloatArray:
-    kernel = _PHASE[exponent](np.arange(_LONGEST_TABLE, dtype=float))
+    kernel = _table(exponent)
     slopes = np.concatenate([[0.5 * kernel[0]], kernel[1:-1]]).cumsum()
     return np.concatenate([[0.0], np.cumsum(slopes)])
 

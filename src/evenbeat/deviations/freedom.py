@@ -1,4 +1,4 @@
-"""What a statistic is in expectation and how much it scatters, under any mixture of noises at once.
+"""What a statistic is in expectation, how it scatters and is distributed, under any mixture of noises.
 
 A mean of M squared Gaussian terms with covariance c(k) at lag k has the expectation c(0) and the variance
 ``2 Σ n(k) c(k)²/M²``, where n(k) is the number of pairs of terms k apart and the sum runs over lags of both
@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy import linalg, optimize
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.covariance import term_covariances
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.quantities import FloatArray
 
@@ -29,6 +29,11 @@ GROWTH = 1.1
 BINS = 256
 """Bins in a long averaging time, at least, in which lags are taken together. Degrees of freedom are then
 right to 0.2 %, under flicker PM to 7 % where gaps recur within a bin."""
+MOST_TERMS = 112
+MOST_AVERAGING_TIMES = 32
+LARGEST_FREEDOM = 100.0
+STEEPEST = 4.0
+LONGEST_TABLE = 1 << 15
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -60,46 +65,6 @@ class Moments:
         return np.eye(len(self.expected))[fewest]
 
 
-def moments_of_differences(
-    terms: TermSum, factor: int, *, order: int, averaged: bool, overlapping: bool
-) -> Moments:
-    """Return those of a mean of squared differences of phase.
-
-    Parameters
-    ----------
-    terms
-        Number of terms, and which of them are valid where the record has gaps.
-    factor
-        Averaging factor.
-    order, averaged
-        As in :func:`evenbeat.deviations.covariance.term_covariances`.
-    overlapping
-        Whether neighbouring terms start one sample apart; otherwise one averaging time.
-
-    Notes
-    -----
-    The model of sampled phase, not of phase averaged over the sampling interval as in the published
-    table of Greenhall and Riley (2003): the two differ by 17 % at factor 1 for white FM and agree from
-    factor 100 up. Flicker PM depends weakly on the bandwidth, here half the sampling rate.
-    """
-
-    def covariances(lags: IntArray) -> FloatArray:
-        step = 1 if overlapping else factor
-        return term_covariances(lags * step, factor, order=order, averaged=averaged)
-
-    spans = order + averaged
-    if not overlapping:
-        return moments_of_terms(terms, factor, covariances, spans=spans, overlapping=False)
-    known = _known_covariances(factor, order, averaged)
-    return moments_of_terms(terms, factor, covariances, spans=spans, overlapping=True, known=known)
-
-
-@lru_cache(maxsize=512)
-def _known_covariances(factor: int, order: int, averaged: bool) -> FloatArray:  # noqa: FBT001 a key
-    lags = overlapping_lags(factor, order + averaged)
-    return term_covariances(lags, factor, order=order, averaged=averaged)
-
-
 def moments_of_terms(
     terms: TermSum,
     factor: int,
@@ -109,12 +74,16 @@ def moments_of_terms(
     overlapping: bool,
     known: FloatArray | None = None,
 ) -> Moments:
-    """Return the same for terms that are linear in phase in any other way.
+    """Return those of a mean of squared terms that are linear in phase.
 
     Parameters
     ----------
-    terms, factor, overlapping
-        As above.
+    terms
+        Number of terms, and which of them are valid where the record has gaps.
+    factor
+        Averaging factor.
+    overlapping
+        Whether neighbouring terms start one sample apart; otherwise one averaging time.
     covariances
         Covariance of two terms that many terms apart, shape (noises, lags).
     spans
@@ -141,17 +110,6 @@ def moments_of_terms(
             at = np.column_stack([known[:, : len(lags) - 1], covariances(lags[-1:])])
     products = (at * weights) @ at.T / float(terms.terms) ** 2
     return Moments(expected=at_zero, aimed_at=at_zero, products=products)
-
-
-def equivalent_degrees_of_freedom(
-    terms: TermSum, factor: int, *, exponent: int, order: int, averaged: bool, overlapping: bool
-) -> float:
-    """Return the equivalent degrees of freedom of a mean of squared differences under one noise.
-
-    At least 1; NaN without any term. Parameters are those of :func:`moments_of_differences` and α.
-    """
-    found = moments_of_differences(terms, factor, order=order, averaged=averaged, overlapping=overlapping)
-    return found.freedom(np.arange(2, 2 - len(found.expected), -1) == exponent)
 
 
 def at_least_one(edf: float) -> float:
@@ -268,3 +226,77 @@ def _weights_of_bins(lags: IntArray, width: int, pairs: FloatArray) -> FloatArra
     weights[:-1] += 0.5 * size * whole[:-1]
     weights[1:] += 0.5 * size * whole[:-1]
     return weights
+
+
+def has_weights(averaging_times: float, edf: float) -> bool:
+    """Return whether a record this long and a statistic of so many degrees of freedom need weights."""
+    return averaging_times <= MOST_AVERAGING_TIMES and 1 < edf < LARGEST_FREEDOM
+
+
+def weights_of_terms(
+    terms: TermSum, overlap: int, edf: float, covariance: Callable[[IntArray], FloatArray]
+) -> FloatArray | None:
+    """Return the weights, largest first and their sum one, of a mean of squared terms linear in phase.
+
+    These are the eigenvalues of the covariance of the terms. Of the terms at long averaging times, which
+    overlap for the most part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so
+    many count as so many at their mean place. Where the record holds many averaging times, or many terms are
+    independent, chi-squared itself is good to half a point of probability: then ``None``.
+
+    Parameters
+    ----------
+    terms
+        As in :func:`moments_of_terms`, from which ``edf`` follows.
+    edf
+        Equivalent degrees of freedom.
+    overlap
+        How many terms begin within one averaging time.
+    covariance
+        Covariance of two terms that many terms apart, up to a constant factor.
+    """
+    if not has_weights(terms.possible / overlap, edf):
+        return None
+    stride = -(-terms.possible // MOST_TERMS)
+    if terms.complete:
+        lags = np.arange(-(-terms.possible // stride), dtype=np.int64) * stride
+        return fitted_weights(linalg.toeplitz(covariance(lags)), edf)
+    places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
+    apart = np.abs(places[:, np.newaxis] - places)
+    if terms.possible <= LONGEST_TABLE:  # far fewer distances than pairs
+        some = np.zeros(terms.possible, dtype=bool)
+        some[apart] = True
+        at = np.zeros(terms.possible)
+        at[some] = covariance(np.flatnonzero(some))
+        matrix = at[apart]
+    else:
+        matrix = covariance(apart.ravel()).reshape(apart.shape)
+    matrix *= np.sqrt(np.outer(counts, counts))
+    return fitted_weights(matrix, edf)
+
+
+def fitted_weights(matrix: FloatArray, edf: float) -> FloatArray | None:
+    """Return the eigenvalues of a covariance, raised to the power that makes the degrees of freedom these.
+
+    Of the matrix only what is on the diagonal and below it is read.
+    The power is near one: the matrix is that of some of the terms, or of a shorter record. ``None``
+    where no power does it.
+    """
+    values = np.maximum(linalg.eigvalsh(matrix / matrix[0, 0])[::-1], 0.0)
+    return raised_to_freedom(values / values.sum(), edf)
+
+
+def raised_to_freedom(weights: FloatArray, edf: float) -> FloatArray | None:
+    """Return weights raised to a common power, their sum one, so that ``1/Σ w²`` is ``edf``."""
+
+    def raised(power: float) -> FloatArray:
+        powers = (weights / weights[0]) ** power
+        return np.asarray(powers / powers.sum())
+
+    def excess(power: float) -> float:
+        return float(np.sum(raised(power) ** 2)) * edf - 1
+
+    if abs(excess(1.0)) < 1e-9:
+        return weights
+    if excess(1 / STEEPEST) >= 0 or excess(STEEPEST) <= 0:
+        return None
+    return raised(float(optimize.brentq(excess, 1 / STEEPEST, STEEPEST, xtol=1e-6)))

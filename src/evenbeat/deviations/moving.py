@@ -53,6 +53,9 @@ class MovingStability(Result):
         The clearest significant change at each averaging time that has one, the surest first.
     comparisons
         How many pairs of windows and averaging times were compared.
+    smallest_seen
+        Shape (n,): factor between the deviations of any two windows compared that would have been seen in
+        nine of ten records; NaN where none were compared.
     """
 
     statistic: str
@@ -72,6 +75,7 @@ class MovingStability(Result):
     distributions: tuple[ChiSquaredSums, ...] = field(metadata=UNLISTED)
     changes: tuple[NoiseChange, ...] = ()
     comparisons: int = 0
+    smallest_seen: FloatArray | None = field(default=None, metadata=UNLISTED)
 
     _longest_table = 60
 
@@ -197,7 +201,7 @@ def moving_stability(
     first = curves[0]
     deviation, edf = (np.array([getattr(c, name) for c in curves]) for name in ("deviation", "edf"))
     apart = -(-length // step)
-    changes, comparisons = noise_changes(
+    compared = noise_changes(
         deviation[::apart], edf[::apart], first.averaging_time_s, begins[::apart] * record.interval_s
     )
     return MovingStability(
@@ -216,13 +220,14 @@ def moving_stability(
         noise_exponent=np.array([curve.noise_exponent for curve in curves]),
         terms=np.array([curve.terms for curve in curves]),
         distributions=tuple(curve.distribution or ChiSquaredSums.of_edf(curve.edf) for curve in curves),
-        changes=changes,
-        comparisons=comparisons,
+        changes=compared.changes,
+        comparisons=compared.comparisons,
+        smallest_seen=compared.smallest_seen,
         findings=(
             *about_record(record),
             *_about_computed(curves),
             *about_variation(np.where(np.isnan(deviation), 1.0, deviation).min(axis=0)),
-            *about_changes(changes, comparisons, length * record.interval_s),
+            *about_changes(compared, first.averaging_time_s, length * record.interval_s),
         ),
     )
 

@@ -15,6 +15,8 @@ from evenbeat.units import duration_text
 FEWEST_EDF = 3.0
 """Windows are compared at averaging times where both have at least this many degrees of freedom."""
 MOST_COMPARED = 60
+OFTEN = 0.9
+"""Probability with which a change of the stated size would have been seen."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,10 +46,28 @@ class NoiseChange(Plain):
     probability: float
 
 
-def noise_changes(
-    deviation: FloatArray, edf: FloatArray, times: FloatArray, starts: FloatArray
-) -> tuple[tuple[NoiseChange, ...], int]:
-    """Compare all pairs of disjoint windows; return the surest change per averaging time, and how many."""
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Compared:
+    """All pairs of disjoint windows, compared.
+
+    Attributes
+    ----------
+    changes
+        The surest significant change per averaging time.
+    comparisons
+        How many there were.
+    smallest_seen
+        Shape (n,): factor between the deviations of any two of the windows compared that would have been seen
+        in nine of ten records; NaN where none were.
+    """
+
+    changes: tuple[NoiseChange, ...]
+    comparisons: int
+    smallest_seen: FloatArray
+
+
+def noise_changes(deviation: FloatArray, edf: FloatArray, times: FloatArray, starts: FloatArray) -> Compared:
+    """Compare all pairs of disjoint windows."""
     from scipy import stats
 
     chosen = np.unique(np.linspace(0, len(starts) - 1, min(len(starts), MOST_COMPARED)).round().astype(int))
@@ -57,11 +77,15 @@ def noise_changes(
             np.minimum(deviation[one], deviation[two]) > 0
         )
     pairs, columns = np.nonzero(usable)
+    smallest_seen = np.full(len(times), np.nan)
     if len(pairs) == 0:
-        return (), 0
+        return Compared(changes=(), comparisons=0, smallest_seen=smallest_seen)
     before, after = (one[pairs], columns), (two[pairs], columns)
     ratio = (deviation[after] / deviation[before]) ** 2
     spread = stats.f(edf[after], edf[before])
+    # a true ratio ρ is seen where ρ F > the limit of the first of Holm's steps: P(F > limit/ρ) = 0.9
+    limit = spread.isf(0.5 * (1 - DEFAULT_CONFIDENCE) / len(pairs))
+    np.fmax.at(smallest_seen, columns, np.sqrt(limit / spread.isf(OFTEN)))
     adjusted = holm(np.minimum(1.0, 2 * np.minimum(spread.cdf(ratio), spread.sf(ratio))))
     found = []
     for column in np.unique(columns[adjusted < 1 - DEFAULT_CONFIDENCE]):
@@ -82,7 +106,11 @@ def noise_changes(
                 probability=float(adjusted[best]),
             )
         )
-    return tuple(sorted(found, key=lambda change: change.probability)), len(pairs)
+    return Compared(
+        changes=tuple(sorted(found, key=lambda change: change.probability)),
+        comparisons=len(pairs),
+        smallest_seen=smallest_seen,
+    )
 
 
 def holm(probabilities: FloatArray) -> FloatArray:
@@ -95,20 +123,33 @@ def holm(probabilities: FloatArray) -> FloatArray:
     return adjusted
 
 
-def about_changes(changes: tuple[NoiseChange, ...], comparisons: int, window_s: float) -> tuple[Finding, ...]:
-    """Return the changes in words, that there are none, or that nothing could be compared."""
+def about_changes(compared: Compared, times: FloatArray, window_s: float) -> tuple[Finding, ...]:
+    """Return the changes in words, that there are none and which would have been seen, or that none could."""
+    comparisons = compared.comparisons
     if comparisons == 0:
         sentence = (
             "No two windows could be compared: two that do not overlap, with at least "
             f"{FEWEST_EDF:.0f} degrees of freedom each, are needed."
         )
         return (Finding(code="NOT_COMPARED", severity="note", sentence=sentence),)
-    if not changes:
+    if not compared.changes:
+        seen = np.flatnonzero(~np.isnan(compared.smallest_seen))
+        sizes = compared.smallest_seen[seen]
+        least, most = int(np.argmin(sizes)), int(np.argmax(sizes))
+        said = [
+            f"{sizes[place]:.3g} at τ = {duration_text(float(times[seen[place]]))}"
+            for place in dict.fromkeys((least, most))
+        ]
         sentence = (
-            f"No change of the noise stands out from chance in {comparisons} comparisons of windows of "
-            f"{duration_text(window_s)}."
+            f"The noise is steady in {comparisons} comparisons of windows of {duration_text(window_s)}: "
+            f"between any two of them a change of the deviation by a factor of {' or of '.join(said)} would "
+            "have been seen nine times in ten."
         )
-        values: dict[str, float | int | str] = {"comparisons": comparisons}
+        values: dict[str, float | int | str] = {
+            "comparisons": comparisons,
+            "smallest_factor_seen": float(sizes[least]),
+            "largest_factor_seen": float(sizes[most]),
+        }
         return (Finding(code="NOISE_STEADY", severity="good", sentence=sentence, values=values),)
     return tuple(
         Finding(
@@ -117,7 +158,7 @@ def about_changes(changes: tuple[NoiseChange, ...], comparisons: int, window_s: 
             sentence=change_sentence(change, comparisons, window_s),
             values={**change.to_dict(), "comparisons": comparisons},
         )
-        for change in changes
+        for change in compared.changes
     )
 
 

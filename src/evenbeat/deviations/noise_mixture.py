@@ -95,6 +95,8 @@ class Law:
     ----------
     levels
         Shape (noises,): of the mean mixture.
+    aimed_at
+        Shape (n,): the variance aimed at under the five usual noises of the mean mixture; NaN if unknown.
     bias
         Shape (n,): expectation over the variance aimed at.
     edf
@@ -108,6 +110,7 @@ class Law:
     """
 
     levels: FloatArray
+    aimed_at: FloatArray
     bias: FloatArray
     edf: FloatArray
     exponent: FloatArray
@@ -140,6 +143,7 @@ class Law:
         scales, grouped = _grouped(_widened(scales, freedoms[:, :-1]), freedoms[:, :-1])
         return cls(
             levels=mean,
+            aimed_at=(mean * aimed)[:, : len(NOISE_NAMES)].sum(axis=-1),
             bias=bias,
             edf=freedoms[:, -1],
             exponent=np.where(np.isnan(freedoms[:, -1]), np.nan, 2.0 - strongest),
@@ -154,6 +158,7 @@ class Law:
         fewest = np.array([point.freedom(row) for point, row in zip(moments, levels, strict=True)])
         return cls(
             levels=levels[-1] if levels else np.zeros(0),
+            aimed_at=np.full(len(moments), np.nan),
             bias=np.ones(len(moments)),
             edf=fewest,
             exponent=np.full(len(moments), np.nan),

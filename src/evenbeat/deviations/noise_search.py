@@ -26,7 +26,6 @@ from evenbeat.deviations.levels.responses import sampled_density, squared_gain
 from evenbeat.deviations.noise_mixture import NoiseMixture
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import Samples
-from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 
 FINEST = 64
@@ -52,10 +51,8 @@ OCTAVE_POINTS = 127
 OCTAVES_BELOW = 5
 
 
-def mixture_of(
-    samples: Samples, interval_s: float, noise: NoiseLevels | str | None, *, order: int
-) -> NoiseMixture | None:
-    """Return the noise that was stated, or that of the record; ``None`` where nothing varies or too few vary.
+def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixture | None:
+    """Return the noise of a record; ``None`` where nothing varies or too few vary.
 
     Parameters
     ----------
@@ -63,13 +60,9 @@ def mixture_of(
         The record.
     interval_s
         Its sampling interval.
-    noise
-        Levels or a name, taken as given.
     order
         2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
     """
-    if noise is not None:
-        return NoiseMixture.stated(noise, interval_s)
     anchors = _anchors(samples, order)
     return None if anchors is None else NoiseMixture(nodes=_nodes(anchors, order), interval_s=interval_s)
 
@@ -293,16 +286,17 @@ class _Fits:
         size = self.subsets.sum(axis=1)
         levels = np.where(self.subsets, 0.5 / size[:, np.newaxis], 0.0)
         for number in range(ROUNDS):
-            residuals, inverse = self._residuals(levels)
+            residuals, covariance = self._residuals(levels)
             means = levels @ self.response.T
             slope = self.response / means[:, :, np.newaxis] * self.subsets[:, np.newaxis]
-            whitened = inverse @ slope
+            both = np.concatenate([slope, residuals[..., np.newaxis]], axis=2)
+            products = slope.swapaxes(1, 2) @ np.linalg.solve(covariance, both)
             # the unit matrix: a level is not known worse than to the most there can be of it
-            normal = whitened.swapaxes(1, 2) @ whitened + np.eye(self.subsets.shape[1])
+            normal = products[..., :-1] + np.eye(self.subsets.shape[1])
             if number < ROUNDS - 1:
-                target = whitened.swapaxes(1, 2) @ (inverse @ residuals[..., np.newaxis])
-                moved = levels + np.linalg.solve(normal, target)[..., 0]
+                moved = levels + np.linalg.solve(normal, products[..., -1:])[..., 0]
                 levels = np.where(self.subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), 0.0)
+        inverse = np.linalg.inv(np.linalg.cholesky(covariance))
         root = np.linalg.cholesky(normal)
         normals = _normal_draws(self.subsets.shape[1])
         away = (np.linalg.inv(root).swapaxes(1, 2) @ (WIDENED * normals.T)).swapaxes(1, 2)
@@ -320,22 +314,25 @@ class _Fits:
         return drawn.reshape(-1, drawn.shape[2]), weights.ravel()
 
     def _residuals(self, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return residuals of the logarithms, and an inverse root of their covariance, of each subset."""
+        """Return residuals of the logarithms and their covariance, of each subset."""
         count = len(self.response)
         means = levels @ self.response.T
-        half = 0.5 * np.maximum(
-            means**2 / np.einsum("sa,iab,sb->si", levels, self.scatter, levels, optimize=True), 1.0
-        )
-        noises = levels[:, : math.isqrt(len(self.spectral))]
-        pairs = (noises[:, :, np.newaxis] * noises[:, np.newaxis]).reshape(len(levels), -1)
-        products = (pairs @ self.spectral).reshape(-1, count, count)
-        size = np.sqrt(np.einsum("sii->si", products))
-        correlation = products / (size[:, :, np.newaxis] * size[:, np.newaxis]) * (1 - SHRINKAGE)
-        correlation[:, np.arange(count), np.arange(count)] = 1.0
-        # mean and variance of the logarithm of a chi-squared variable over its degrees of freedom
+        scatter = _pairs(levels) @ self.scatter.reshape(count, -1).T
+        half = 0.5 * np.maximum(means**2 / scatter, 1.0)
+        products = _pairs(levels[:, : math.isqrt(len(self.spectral))]) @ self.spectral
+        products = products.reshape(-1, count, count)
+        # variance of the logarithm of a chi-squared variable over its degrees of freedom: ψ'(x) = ζ(2, x)
+        root = np.sqrt(special.zeta(2, half) / np.einsum("sii->si", products))
+        covariance = (1 - SHRINKAGE) * products * (root[:, :, np.newaxis] * root[:, np.newaxis])
+        covariance[:, np.arange(count), np.arange(count)] /= 1 - SHRINKAGE
+        # its mean is ψ(x) - ln x
         residuals = -np.log(means) - (special.digamma(half) - np.log(half))
-        spread = np.sqrt(special.polygamma(1, half))
-        return residuals, np.linalg.inv(np.linalg.cholesky(correlation)) / spread[:, np.newaxis]
+        return residuals, covariance
+
+
+def _pairs(levels: FloatArray) -> FloatArray:
+    """Return all products of two levels, shape (n, levels²)."""
+    return np.asarray((levels[:, :, np.newaxis] * levels[:, np.newaxis]).reshape(len(levels), -1))
 
 
 def _log_size(triangular: FloatArray) -> FloatArray:

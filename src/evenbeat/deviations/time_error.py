@@ -11,7 +11,7 @@ import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, IntArray, asked_factors, chosen_factors
 from evenbeat.deviations.extremes import complete_windows, largest_movements
-from evenbeat.deviations.names import name_of
+from evenbeat.deviations.statistics import name_of
 from evenbeat.deviations.sums.kernels import sums_of_squares
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError

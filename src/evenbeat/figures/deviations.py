@@ -398,7 +398,7 @@ def moving_stability_caption(result: MovingStability) -> str:
     if result.comparisons == 0:
         return "The windows are too few or too short to tell whether the noise changed."
     if not result.changes:
-        return plain(f"No change of the noise stands out from chance ({result.comparisons} comparisons).")
+        return plain(next(f.sentence for f in result.findings if f.code == "NOISE_STEADY"))
     change = result.changes[0]
     first, second = (
         duration_text(start + 0.5 * result.window_s)

@@ -10,27 +10,27 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenbeat.bench import Bench
-from evenbeat.epochs import EXACT_STAMPS, regular_grid, spans_of
+from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turned
-from evenbeat.logs.counts import phase_of_counts
+from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
 from evenbeat.logs.display import display_step, printed_step, relative_step
-from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.in_turn import chosen_rows
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.layout_file import chosen_layout
-from evenbeat.logs.options import Choice, Options
-from evenbeat.logs.predicted import prediction_findings
-from evenbeat.logs.remarks import form_findings, numbered
-from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import first_cells
+from evenbeat.logs.form import PROBE_LINES
+from evenbeat.logs.grid import grid_from_times, rows_in_order
+from evenbeat.logs.remarks import form_findings, numbered, prediction_findings
+from evenbeat.logs.rows import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
-from evenbeat.logs.sheet import Sheet, open_sheet
-from evenbeat.logs.terms import Statements
-from evenbeat.logs.times.grid import grid_from_times, rows_in_order
-from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
-from evenbeat.logs.times.timestamps import NoTimeError, Times, blocks_of_rows, times_from_moments
+from evenbeat.logs.sheet import Sheet, chosen_rows, open_sheet
+from evenbeat.logs.terms import Choice, Layout, Options, Statements, chosen_layout
+from evenbeat.logs.times import (
+    Decimals,
+    NoTimeError,
+    Times,
+    blocks_of_rows,
+    times_from_days,
+    times_from_moments,
+    times_from_numbers,
+)
 from evenbeat.plausible import far_offset, implausible
 from evenbeat.record import Record, Source
 
@@ -445,7 +445,7 @@ def _record(
         source=Source(
             path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)
         ),
-        ledger=sheet.ledger(late.tolist()),
+        ledger=sheet.ledger(late),
     ).treated("read_log", path=Path(log.path).name)
 
 
@@ -475,7 +475,6 @@ def _late_finding(lines: IntArray) -> tuple[Finding, ...]:
     if not len(lines):
         return ()
     sentence = (
-        f"{len(lines)} row(s) whose time does not advance were rejected, as was asked for: "
-        f"{numbered(lines.tolist())}."
+        f"{len(lines)} row(s) whose time does not advance were rejected, as was asked for: {numbered(lines)}."
     )
     return (Finding(code="LATE_ROWS", severity="caution", sentence=sentence, values={"rows": len(lines)}),)

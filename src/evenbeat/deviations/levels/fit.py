@@ -60,7 +60,7 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     Returns
     -------
     NoiseFit
-        Levels with standard uncertainties, 95 % upper limits of the undetected ones, fitted curve.
+        Levels with standard uncertainties, 95 % upper limits of what was not detected, fitted curve.
 
     Raises
     ------
@@ -106,7 +106,12 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
         raise InputError(msg)
     with one_thread():  # these matrices are too small for two threads
         solution = _solved(everything, scale, threshold)
-        limits = {alpha: limit * scale for alpha, limit in _limits(everything, solution).items()}
+        limits = {
+            alpha: _limit(everything, solution, position) * scale
+            for position, alpha in enumerate(EXPONENTS)
+            if solution.levels[position] == 0
+        }
+        drift_limit = math.sqrt(_limit(everything, solution, DRIFT) * scale)
     levels, deviations = solution.levels * scale, np.sqrt(np.diag(solution.covariance)) * scale
     # squared drift: one-sided at 95 %, as for the noises
     drifts = levels[DRIFT] > math.sqrt(ONE_SIDED_95) * deviations[DRIFT]
@@ -118,6 +123,7 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
             a: float(u) for a, u in zip(EXPONENTS, deviations[:DRIFT], strict=True) if a in detected
         },
         drift_per_s=drift,
+        drift_limit_per_s=math.nan if drifts else drift_limit,
         interval_s=record.interval_s,
         samples=len(record),
         misfit=solution.misfit,
@@ -128,6 +134,7 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
             *about_fit(
                 limits,
                 drift_per_s=drift,
+                drift_limit_per_s=drift_limit,
                 left_out=int(np.count_nonzero(~solution.used)),
                 misfit=solution.misfit,
                 spare=int(np.count_nonzero(solution.used)) - len(detected),
@@ -344,17 +351,8 @@ def _covariance(whitened: FloatArray, free: BoolArray) -> FloatArray:
     return covariance
 
 
-def _limits(everything: Variances, solution: Solution) -> dict[int, float]:
-    """Return the 95 % upper limits of the noises that were not detected, by their exponents."""
-    return {
-        exponent: _limit(everything, solution, position)
-        for position, exponent in enumerate(EXPONENTS)
-        if solution.levels[position] == 0
-    }
-
-
 def _limit(everything: Variances, solution: Solution, position: int) -> float:
-    """Return the level at which the likelihood ratio against the best level is that of 95 %, one-sided.
+    """Return the level, or squared drift, whose likelihood ratio against the best is that of 95 %, one-sided.
 
     The variances are themselves wider where the noise is at its limit, so that the covariance is
     taken there and the limit found again.

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from scipy import special
 
+from evenbeat.deviations.levels.noise_fit import LEVEL_UNITS
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NOISE_NAMES
 
@@ -15,7 +16,13 @@ times is not quite chi-squared, that of the others smaller, their correlations n
 
 
 def about_fit(
-    limits: Mapping[int, float], *, drift_per_s: float, left_out: int, misfit: float, spare: int
+    limits: Mapping[int, float],
+    *,
+    drift_per_s: float,
+    drift_limit_per_s: float,
+    left_out: int,
+    misfit: float,
+    spare: int,
 ) -> tuple[Finding, ...]:
     """Return the findings of a fit.
 
@@ -25,6 +32,8 @@ def about_fit(
         Upper limits of the noises that were not seen.
     drift_per_s
         Size of the drift that was fitted along.
+    drift_limit_per_s
+        Its 95 % upper limit where none is seen.
     left_out
         Number of variances left out because drift dominates them.
     misfit, spare
@@ -32,7 +41,7 @@ def about_fit(
     """
     return (
         _bandwidth(),
-        _drift(drift_per_s, left_out),
+        _drift(drift_per_s, drift_limit_per_s, left_out),
         *_not_seen(limits),
         *_misfit(misfit, spare),
     )
@@ -46,12 +55,13 @@ def _bandwidth() -> Finding:
     return Finding(code="PHASE_NOISE_BANDWIDTH", severity="note", sentence=sentence)
 
 
-def _drift(drift_per_s: float, left_out: int) -> Finding:
+def _drift(drift_per_s: float, limit_per_s: float, left_out: int) -> Finding:
     seen = drift_per_s > 0
     sentence = (
         f"A constant drift of the frequency of {drift_per_s:.2e} per second (sign not told) was fitted along"
         if seen
-        else "A constant drift of the frequency was allowed for, and none stands out from the noise"
+        else "A constant drift of the frequency was allowed for and is not detected: "
+        f"below {limit_per_s:.2e} per second (95 %)"
     )
     sentence += (
         f"; {left_out} Allan variances that it may dominate were left out, and the Hadamard variance, which "
@@ -60,6 +70,8 @@ def _drift(drift_per_s: float, left_out: int) -> Finding:
         else "."
     )
     values: dict[str, float | int | str] = {"drift_per_s": drift_per_s, "variances_left_out": left_out}
+    if not seen:
+        values["limit_per_s"] = limit_per_s
     code = "DRIFT_FITTED" if seen else "NO_DRIFT_SEEN"
     return Finding(code=code, severity="note", sentence=sentence, values=values)
 
@@ -67,8 +79,12 @@ def _drift(drift_per_s: float, left_out: int) -> Finding:
 def _not_seen(limits: Mapping[int, float]) -> tuple[Finding, ...]:
     if not limits:
         return ()
-    names = ", ".join(NOISE_NAMES[alpha] for alpha in limits)
-    sentence = f"Not seen in this record: {names}; 95 % upper limits are given instead."
+    units = dict(LEVEL_UNITS) | {-1: ""}
+    below = "; ".join(
+        f"{NOISE_NAMES[alpha]} not detected: below {limit:.2g} {units[alpha]}".rstrip()
+        for alpha, limit in limits.items()
+    )
+    sentence = f"{below[0].upper()}{below[1:]} (each 95 %)."
     values: dict[str, float | int | str] = {f"h_{alpha:+d}_limit": limit for alpha, limit in limits.items()}
     return (Finding(code="NOISE_NOT_DETECTED", severity="note", sentence=sentence, values=values),)
 

@@ -11,7 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
 from evenbeat.deviations.levels.responses import (
     EXPONENTS,
     in_seconds,

@@ -11,8 +11,7 @@ from typing import Any, Self, cast
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.names import name_of
+from evenbeat.deviations.statistics import STATISTICS, name_of
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray

@@ -477,8 +477,8 @@ class _Work:
         else:
             shifts = lag * np.arange(self._order + 1)[:, np.newaxis]
             begins, ends = np.sort((begins - shifts).ravel()), np.sort((ends - shifts).ravel())
-        begins, ends = np.clip(begins, 0, possible), np.clip(ends, 0, possible)
+        begins, ends = (np.minimum(np.maximum(places, 0), possible) for places in (begins, ends))
         # gaps that meet are one; what is left between them are the runs
         before = np.maximum.accumulate(np.concatenate([[0], ends]))
         after = np.concatenate([begins, [possible]])
-        return np.stack([before, after])[:, before < after]
+        return np.array([before, after])[:, before < after]
