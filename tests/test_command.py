@@ -73,7 +73,7 @@ def test_a_class_of_oscillators_narrows_what_a_short_log_leaves_open(
     """White FM of 7e-12 in ten minutes: a caesium standard has no walk there, and the log cannot tell."""
     log.write_text(HEADER + "elapsed_s,frequency_hz\n" + "\n".join(_rows(60)) + "\n")
     results = []
-    for stated in ([], ["--oscillator-class", "caesium"]):
+    for stated in ([], ["--set", "oscillator_class=caesium"]):
         assert main(["assess", str(log), "--no-report", "--json", *stated]) == 0
         results.append(json.loads(capsys.readouterr().out))
     asked, told = results
