@@ -203,3 +203,15 @@ def test_split_days_with_a_row_cut_short(tmp_path: Path) -> None:
     path.write_text("".join(f"61100 {k} {k % 3}e-9\n" if k != 5 else "61100\n" for k in range(20)))
     with pytest.raises(eb.LogError, match="line 6: the row has 1 cell where the others have 3"):
         eb.read_log(path, quantity="phase", unit="s")
+
+
+@pytest.mark.parametrize("cut", ["2026-01-01T00:0Z", "2026-01-01T00:02:3Z", "2026-01-01T00Z"])
+def test_a_stamp_that_lost_digits_is_no_time(tmp_path: Path, cut: str) -> None:
+    """A minute or second of one digit is not read as a whole one."""
+    stamps = [f"2026-01-01T00:{k // 6:02}:{k % 6}0Z" for k in range(60)]
+    stamps[14] = cut
+    path = tmp_path / "log.csv"
+    rows = (f"{stamp},{1e7 + k % 7 * 1e-3:.4f}\n" for k, stamp in enumerate(stamps))
+    path.write_text("utc,frequency_hz\n" + "".join(rows))
+    with pytest.raises(eb.LogError, match=f"line 16: the time '{cut}' is not understood"):
+        eb.read_log(path)
