@@ -67,6 +67,23 @@ def test_json_is_the_whole_result(log: Path, capsys: pytest.CaptureFixture[str])
     assert result["settings"]["reliability"] == 0.95
 
 
+def test_a_class_of_oscillators_narrows_what_a_short_log_leaves_open(
+    log: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """White FM of 7e-12 in ten minutes: a caesium standard has no walk there, and the log cannot tell."""
+    log.write_text(HEADER + "elapsed_s,frequency_hz\n" + "\n".join(_rows(60)) + "\n")
+    results = []
+    for stated in ([], ["--oscillator-class", "caesium"]):
+        assert main(["assess", str(log), "--no-report", "--json", *stated]) == 0
+        results.append(json.loads(capsys.readouterr().out))
+    asked, told = results
+    widths = [r["clock_model"]["aging_rate_per_day"]["standard_uncertainty"] for r in results]
+    assert widths[1] < 0.9 * widths[0]
+    assert told["settings"]["oscillator_class"] == "caesium"
+    assert "oscillator_class" not in asked["settings"]
+    assert "CLASS_ASSUMED" in {finding["code"] for finding in told["findings"]}
+
+
 def test_quiet_prints_one_sentence_and_verbose_everything(
     log: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

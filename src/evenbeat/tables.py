@@ -20,9 +20,9 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, Union
 from evenbeat.dates import DateOrder, order_of_dates
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding, Severity
+from evenbeat.logs.cells import MISSING_TEXTS
 from evenbeat.logs.files import load_text
-from evenbeat.logs.form.cells import MISSING_TEXTS
-from evenbeat.logs.form.headers import column_meaning, comment_statements
+from evenbeat.logs.headers import column_meaning, comment_statements
 from evenbeat.plausible import UNUSUAL_OFFSET
 from evenbeat.units import NUMBER, parse_duration, parse_limits, parse_unit
 
@@ -35,7 +35,19 @@ TableLike: TypeAlias = Union[str, Path, "pd.DataFrame"]
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 NAMES_SHOWN = 6
 MISSING = MISSING_TEXTS | {"<na>", "nat"}
-REMARKS = ("certificate", "remark", "note", "comment", "laboratory", "operator", "procedure")
+REMARKS = (
+    *(
+        "certificate",
+        "certificate sha256",
+        "remark",
+        "note",
+        "comment",
+        "laboratory",
+        "operator",
+        "procedure",
+    ),
+    *("reference", "valid until", "as entered", "serial number", "model", "place", "status", "status since"),
+)
 """Columns nothing is computed from, in any table."""
 _ANSWERS = {
     **dict.fromkeys(("yes", "y", "true", "1", "1.0"), True),

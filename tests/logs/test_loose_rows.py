@@ -11,7 +11,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.command.main import main
-from evenbeat.logs.form.cells import cell_kind
+from evenbeat.logs.cells import cell_kind
 
 
 def codes(record: eb.Record) -> set[str]:

@@ -78,6 +78,7 @@ def _point(row: Row) -> tuple[dt.datetime, HistoryPoint]:
         as_found=found,
         as_left=found if math.isnan(left) and not one.adjusted else left,
         standard_uncertainty=one.standard_uncertainty,
+        as_left_uncertainty=one.as_left_uncertainty,
         adjusted=one.adjusted,
         state=one.state,
         tolerance=tolerance,

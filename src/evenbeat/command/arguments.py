@@ -12,6 +12,8 @@ from evenbeat.units import parse_duration, parse_frequency
 
 Parsed = TypeVar("Parsed")
 DONE, OUT_OF_TOLERANCE, BAD_INPUT, FAULT, INTERRUPTED = 0, 1, 2, 3, 130
+CLASSES = ("uncompensated", "temperature_compensated", "oven", "rubidium", "caesium")
+"""Of oscillators."""
 
 
 def argument(parse: Callable[[str], Parsed]) -> Callable[[str], Parsed]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.command.arguments import (
+    CLASSES,
     DONE,
     OUT_OF_TOLERANCE,
     add_date_order,
@@ -126,6 +127,9 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
         default="auto",
         choices=("auto", "none", "linear", "logarithmic"),
         help="aging law (default auto)",
+    )
+    group.add_argument(
+        "--oscillator-class", choices=CLASSES, help="what is usual for it helps where the log is short"
     )
     group.add_argument(
         "--environment",
@@ -284,6 +288,7 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
         "reference_uncertainty": arguments.reference_uncertainty,
         "time_error_limit_s": arguments.time_error_limit,
         "aging": arguments.aging,
+        "oscillator_class": arguments.oscillator_class,
         "environment": None if environment is None else [name for name in environment if name != "none"],
         "history": arguments.history,
         "history_from": arguments.history_from,

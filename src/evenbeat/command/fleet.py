@@ -80,6 +80,10 @@ def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
 def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument("-o", "--output", metavar="FILE", help="write the list as a comma-separated table")
     group.add_argument("--page", metavar="FILE", help="write the list as one HTML page")
+    group.add_argument("--calendar", metavar="FILE", help="write the due days as iCalendar (.ics)")
+    group.add_argument("--labels", metavar="FILE", help="write the text of a label for every instrument")
+    group.add_argument("--who", default="", metavar="NAME", help="who notes the list with --keep")
+    group.add_argument("--role", default="", metavar="ROLE", help="and in what role")
     group.add_argument("--force", action="store_true", help="replace files that are there")
     group.add_argument(
         "--keep", action="store_true", help="note every line in the register that the list is made from"
@@ -97,10 +101,13 @@ def _fleet(arguments: argparse.Namespace) -> int:
     from evenbeat.fleet.assess_fleet import assess_fleet, keep_list
     from evenbeat.register.register import Register
 
-    paths = [Path(name) for name in (arguments.output, arguments.page) if name]
-    for path in paths:
-        check_absent(path, force=arguments.force)
-    register = Register.open(arguments.source) if arguments.keep else None  # before any work is done in vain
+    names = (arguments.output, arguments.page, arguments.calendar, arguments.labels)
+    for name in filter(None, names):
+        check_absent(Path(name), force=arguments.force)
+    signed = {"who": arguments.who, "role": arguments.role}
+    register = (
+        Register.open(arguments.source, **signed) if arguments.keep else None
+    )  # before any work in vain
     shown = sys.stderr.isatty() and not arguments.quiet
     with _Progress(shown=shown) as progress:
         due = assess_fleet(
@@ -131,6 +138,10 @@ def _fleet(arguments: argparse.Namespace) -> int:
 def _write(due: DueList, arguments: argparse.Namespace) -> None:
     if arguments.output:
         write_text(Path(arguments.output), due.to_csv(), force=arguments.force)
+    if arguments.calendar:
+        write_text(Path(arguments.calendar), due.to_icalendar(), force=arguments.force)
+    if arguments.labels:
+        write_text(Path(arguments.labels), due.labels(), force=arguments.force)
     if arguments.page:
         from evenbeat.report.due_page import due_page
 

@@ -86,7 +86,7 @@ def _write(path: Path, text: str, *, force: bool) -> None:
 
 
 def _convert(arguments: argparse.Namespace) -> int:
-    from evenbeat.logs.bulk.convert import convert_log
+    from evenbeat.logs.bulk import convert_log
 
     written = convert_log(
         arguments.log,

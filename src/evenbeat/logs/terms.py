@@ -1,15 +1,19 @@
-"""The terms in which a log is described: quantities, kinds of cells, forms of rows, what comments say."""
+"""What can be said of a log: terms for its rows and columns, options of a caller, comments, its layout."""
 
 from __future__ import annotations
 
+import json
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, get_args
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any, Literal, get_args
 
+from evenbeat.errors import InputError, LogError
+from evenbeat.intake import checked_weighting
 from evenbeat.plain import Plain
-
-if TYPE_CHECKING:
-    from evenbeat.quantities import FloatArray
+from evenbeat.quantities import FloatArray
+from evenbeat.toml_text import toml_in, toml_of
 
 Quantity = Literal[
     "frequency",
@@ -26,9 +30,7 @@ QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 CellKind = Literal["number", "moment", "measured", "missing", "text"]
 TimeForm = Literal["iso", "unix", "mjd", "split_mjd", "spreadsheet", "time_of_day", "elapsed"]
 Writing = Literal["cells", "pairs", "words", "fixed"]
-DateOrder = Literal["day-first", "month-first"]
 TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
-DATE_ORDERS: tuple[DateOrder, ...] = get_args(DateOrder)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,3 +208,239 @@ class Statements:
     start: str | None = None
     reading_of: str | None = None
     counter_weighting: str | None = None
+
+
+Choice = str | int | None
+"""A column: header name, zero-based position, or ``None`` for no such column."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Options:
+    """What is stated from outside; see :func:`evenbeat.read_log` for the meaning of each.
+
+    Raises
+    ------
+    InputError
+        If one of them cannot be used.
+    """
+
+    quantity: str | None = None
+    unit: str | None = None
+    nominal_frequency_hz: float | None = None
+    interval_s: float | None = None
+    gate_s: float | None = None
+    columns: Mapping[str, Choice] | None = None
+    time_zone: str | None = None
+    time_unit: str | None = None
+    reading_of: str | None = None
+    date_order: str | None = None
+    clock: str | None = None
+    signal: str | None = None
+    counter_weighting: str | None = None
+    bad_lines: str = "refuse"
+    partial: bool = False
+    select: str | None = None
+    every: int | None = None
+    offset: int = 0
+
+    def __post_init__(self) -> None:
+        for name in ("nominal_frequency_hz", "interval_s", "gate_s"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                msg = f"{name} is {value}; it must be a positive number"
+                raise InputError(msg)
+        for name, allowed in (
+            ("reading_of", ("device", "reference")),
+            ("date_order", ("day-first", "month-first")),
+            ("time_unit", TIME_UNITS),
+            ("bad_lines", ("refuse", "reject")),
+        ):
+            value = getattr(self, name)
+            if value is not None and value not in allowed:
+                msg = f"{name} is {value!r}; it must be {' or '.join(repr(word) for word in allowed)}"
+                raise InputError(msg)
+        if self.every is not None and not (isinstance(self.every, int) and self.every >= 1):
+            msg = f"every is {self.every!r}; it must be a whole number from 1 on"
+            raise InputError(msg)
+        if not (isinstance(self.offset, int) and 0 <= self.offset < (self.every or 1)):
+            msg = f"offset is {self.offset!r}; it must be a whole number from 0 to every - 1"
+            raise InputError(msg)
+        if self.counter_weighting is not None:
+            object.__setattr__(self, "counter_weighting", checked_weighting(self.counter_weighting))
+
+    @property
+    def reject(self) -> bool:
+        """Whether lines that cannot be read are passed over."""
+        return self.bad_lines == "reject"
+
+    def over(self, stated: Mapping[str, Any]) -> Options:
+        """Return these options with those of a layout file where these say nothing."""
+        blank = Options()
+        own = {f.name for f in fields(self) if getattr(self, f.name) != getattr(blank, f.name)}
+        return replace(self, **{name: value for name, value in stated.items() if name not in own})
+
+    def with_statements(self, said: Statements) -> Statements:
+        """Return what comment lines say where nothing is stated from outside."""
+        return replace(
+            said,
+            nominal_frequency_hz=self.nominal_frequency_hz or said.nominal_frequency_hz,
+            interval_s=self.interval_s or said.interval_s,
+            gate_s=self.gate_s or said.gate_s,
+            time_zone=self.time_zone or said.time_zone,
+            reading_of=self.reading_of or said.reading_of or "device",
+            counter_weighting=self.counter_weighting or said.counter_weighting,
+        )
+
+
+FILE_VERSION = 1
+NOT_STATED = ("columns", "partial")
+"""Options that a layout file does not keep among what is stated."""
+
+UNLESS_STATED = {"bad_lines": "refuse", "offset": 0}
+"""What holds where nothing is stated, and is not written down."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """A form with the meaning of its columns.
+
+    Parameters
+    ----------
+    value
+        Position of the column that holds the clock.
+    value_quantity, value_unit
+        What the name of that column states, ``None`` where it states nothing.
+    time
+        Position of the time column, ``None`` where there is none.
+    time_words, time_unit
+        What the name of the time column states, lower case.
+    time_of_day
+        Position of a column of seconds of day beside a column of days, where date and time are split.
+    time_assumed
+        The first column was taken as the time only because it rises as time does.
+    unused
+        Positions of columns of numbers that were not chosen.
+    statements
+        What the comment lines say.
+    stated
+        What the caller stated about the log, by the name of the option.
+    """
+
+    form: Form
+    value: int
+    value_quantity: str | None = None
+    value_unit: str | None = None
+    time: int | None = None
+    time_words: str = ""
+    time_unit: str | None = None
+    time_of_day: int | None = None
+    time_assumed: bool = False
+    covariates: tuple[Covariate, ...] = ()
+    unused: tuple[int, ...] = ()
+    statements: Statements = field(default_factory=Statements)
+    stated: Mapping[str, Any] = field(default_factory=dict)
+
+    def to_toml(self) -> str:
+        """Return the layout as the text of a TOML file, which ``read_log(..., layout=...)`` takes."""
+        form = self.form
+        lines = [
+            "# How a log is written and what its columns mean, for evenbeat (read_log(..., layout=...)).",
+            f"version = {FILE_VERSION}",
+        ]
+        if form.separator:
+            rows = {name: getattr(form, name) for name in ("writing", "separator", "decimal", "columns")}
+            lines += ["", "[rows]", *_pairs(rows)]
+
+        def named(index: int) -> str | int:
+            name = form.header[index] if index < len(form.header) else ""
+            return name if name and form.header.count(name) == 1 and not name.isdigit() else index
+
+        columns: dict[str, object] = {"value": named(self.value)}
+        columns["time"] = "none" if self.time is None else named(self.time)
+        if self.time_of_day is not None:
+            columns["time_of_day"] = named(self.time_of_day)
+        columns |= {covariate.name: named(covariate.index) for covariate in self.covariates}
+        lines += ["", "[columns]", "# a header name, or a position counted from 0", *_pairs(columns)]
+        stated = {
+            name: value
+            for name, value in self.stated.items()
+            if value not in (None, UNLESS_STATED.get(name)) and name not in NOT_STATED
+        }
+        lines += ["", "[stated]", *_pairs(stated)] if stated else []
+        return "\n".join(lines) + "\n"
+
+
+def _pairs(values: Mapping[str, object]) -> list[str]:
+    bare = {key: key if key.isascii() and key.replace("_", "").isalnum() else _value(key) for key in values}
+    return [f"{bare[key]} = {_value(value)}" for key, value in values.items()]
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool | int):
+        return str(value).lower()
+    if isinstance(value, float):
+        text = repr(value)
+        return text if any(mark in text for mark in ".en") else f"{text}.0"
+    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+_ROWS: dict[str, tuple[str, ...]] = {
+    "writing": ("cells", "pairs", "words", "fixed"),
+    "separator": (",", ";", "\t", "|", " "),
+    "decimal": (".", ","),
+}
+
+
+def chosen_layout(layout: str | Path | Layout | None, options: Options) -> tuple[Candidate | None, Options]:
+    """Return how the rows are written, and the options, those of the layout where the caller says nothing.
+
+    Raises
+    ------
+    LogError
+        If the layout file cannot be read or says what it must not.
+    """
+    if layout is None:
+        return None, options
+    if isinstance(layout, Layout):
+        content, path = toml_of(layout.to_toml(), "layout", None), Path("the layout")
+    else:
+        content, path = toml_in(layout, "layout file"), Path(layout)
+    _known(content, ("version", "rows", "columns", "stated"), "the layout", path)
+    if content.get("version") != FILE_VERSION:
+        found = content.get("version")
+        msg = f"the layout states version {found!r}; this evenbeat reads version {FILE_VERSION}"
+        raise LogError(msg, path=path)
+    for name in ("rows", "columns", "stated"):
+        if not isinstance(content.get(name, {}), dict):
+            msg = f"'{name}' must be a table, written as [{name}]"
+            raise LogError(msg, path=path)
+    stated, columns = dict(content.get("stated", {})), dict(content.get("columns", {}))
+    _known(stated, tuple(f.name for f in fields(Options) if f.name not in NOT_STATED), "[stated]", path)
+    for role, column in columns.items():
+        if isinstance(column, bool) or not isinstance(column, int | str):
+            msg = f"column {role} is {column!r}; give a header name or a position counted from 0"
+            raise LogError(msg, path=path)
+    rows, candidate = content.get("rows"), None
+    if rows is not None:
+        _known(rows, (*_ROWS, "columns"), "[rows]", path)
+        for name, allowed in _ROWS.items():
+            if rows.get(name) not in allowed:
+                one_of = ", ".join(map(repr, allowed))
+                msg = f"[rows] {name} is {rows.get(name)!r}; it must be one of {one_of}"
+                raise LogError(msg, path=path)
+        if not isinstance(rows.get("columns"), int) or rows["columns"] < 1:
+            msg = f"[rows] columns is {rows.get('columns')!r}; it must be a positive whole number"
+            raise LogError(msg, path=path)
+        candidate = Candidate(**rows, understood=1.0, rows=0, reason="the layout says so")
+    try:
+        return candidate, options.over({**stated, "columns": columns})
+    except (InputError, TypeError) as error:
+        msg = f"[stated]: {error}"
+        raise LogError(msg, path=path) from None
+
+
+def _known(table: Mapping[str, Any], names: tuple[str, ...], where: str, path: Path) -> None:
+    for name in table:
+        if name not in names:
+            msg = f"{where} holds '{name}', which is not known; it may hold {', '.join(names)}"
+            raise LogError(msg, path=path)
