@@ -138,7 +138,14 @@ def test_found_out_says_when_and_what_to_do(tmp_path: Path, capsys: pytest.Captu
     )
     status, text = shown(tmp_path, capsys, *out, options=("--results", str(results)))
     assert status == 0
-    for words in ("it left ±1e-07 about 2022-", "gauge", "not affected", "affected", "What to do:", "decide on recall"):
+    for words in (
+        "it left ±1e-07 about 2022-",
+        "gauge",
+        "not affected",
+        "affected",
+        "What to do:",
+        "decide on recall",
+    ):
         assert words in text
     status, text = shown(tmp_path, capsys, *GOOD, options=("--results", str(results)))
     assert status == 2
