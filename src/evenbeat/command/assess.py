@@ -27,6 +27,7 @@ from evenbeat.units import parse_duration, parse_frequency, parse_limits, parse_
 
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
+    from evenbeat.clock.environment import Influence
     from evenbeat.record import Record
 
 QUANTITIES = (
@@ -134,8 +135,9 @@ def _add_question(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--environment",
         action="append",
-        metavar="NAME",
-        help="covariate to model, may be repeated, or 'none' (default: every temperature in the log)",
+        metavar="NAME[:ORDER]",
+        help="covariate to model, may be repeated, with the order of its curve (1 to 3) or as the log shows "
+        "it, or 'none' (default: every temperature in the log)",
     )
     group.add_argument(
         "--on-grid",
@@ -280,6 +282,8 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
         msg = "--instrument is given without --history; it selects calibrations of that table"
         raise InputError(msg)
     environment = arguments.environment
+    if environment is not None:
+        environment = [_influence(each) for each in environment if each != "none"]
     return {
         "tolerance": arguments.tolerance,
         "reliability": arguments.reliability,
@@ -289,13 +293,21 @@ def _question(arguments: argparse.Namespace) -> dict[str, Any]:
         "time_error_limit_s": arguments.time_error_limit,
         "aging": arguments.aging,
         "oscillator_class": arguments.oscillator_class,
-        "environment": None if environment is None else [name for name in environment if name != "none"],
+        "environment": environment,
         "history": arguments.history,
         "history_from": arguments.history_from,
         "instrument": arguments.instrument,
         "date_order": arguments.date_order,
         "basis": decision_basis(arguments),
     }
+
+
+def _influence(text: str) -> str | Influence:
+    """Return a covariate, with the order of its curve where ``NAME:ORDER`` states one."""
+    from evenbeat.clock.environment import Influence
+
+    name, colon, order = text.rpartition(":")
+    return Influence(name, order=int(order)) if colon and order.isdigit() else text
 
 
 def read_record(arguments: argparse.Namespace) -> Record:
