@@ -6,7 +6,7 @@ import argparse
 import json
 import textwrap
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from evenbeat.command.arguments import (
     CLASSES,
@@ -42,22 +42,26 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         "history",
         help="when to calibrate again, from a table of calibrations",
         description=(
-            "Read a table of calibrations (date, as_found, as_left, standard_uncertainty, adjusted; where "
-            "known tolerance, in_use_hours), learn drift and random walk from it, and say how long the "
-            "offset stays within tolerance; if it was found out, when it left and which results that touches."
+            "Read a register, or a table of calibrations (date, as_found, as_left, standard_uncertainty, "
+            "adjusted; where known tolerance, in_use_hours), learn drift and random walk from it, and say "
+            "how long the offset stays within tolerance; if it was found out, when it left and which "
+            "results that touches."
         ),
         epilog="example: evenbeat history kittiwake-history.csv --tolerance 1e-8",
     )
     parser.set_defaults(run=_history)
     parser.add_argument(
-        "table", metavar="TABLE", nargs="+", help="of calibrations; further ones are its family"
+        "table",
+        metavar="TABLE",
+        nargs="+",
+        help="of calibrations, or a register; further ones are its family",
     )
     parser.add_argument(
         "--tolerance",
         type=argument(parse_limits),
-        required=True,
         metavar="Y",
-        help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
+        help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8; needed unless a "
+        "register states it",
     )
     parser.add_argument(
         "--instrument",
@@ -150,16 +154,14 @@ def _history(arguments: argparse.Namespace) -> int:
         raise InputError(msg)
     if arguments.output:
         check_folder(arguments.output, force=arguments.force)
+    asked = _asked(arguments)
     assessment = assess_history(
-        arguments.table,
         instrument=arguments.instrument,
         date_order=arguments.date_order,
         nominal_frequency_hz=arguments.nominal_frequency,
-        tolerance=arguments.tolerance,
         reliability=arguments.reliability,
         meaning=arguments.meaning,
         guard_band=arguments.guard_band or None,
-        oscillator_class=arguments.oscillator_class,
         drift_law=arguments.drift_law,
         family=arguments.family,
         policy_cap_s=arguments.policy_cap,
@@ -168,10 +170,9 @@ def _history(arguments: argparse.Namespace) -> int:
         results=arguments.results or (),
         methods=arguments.methods,
         basis=decision_basis(arguments),
-        reference=arguments.reference or "",
-        reference_due=arguments.reference_due,
         analysed_on=arguments.analysed_on,
         whole_case=bool(arguments.output),
+        **asked,
     )
     report = None
     if arguments.output:
@@ -185,6 +186,36 @@ def _history(arguments: argparse.Namespace) -> int:
     if report is not None:
         print(f"\nReport: {report.html}")
     return DONE
+
+
+def _asked(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Return tables and what is known of the first instrument: as stated, or as a register says it."""
+    from evenbeat.register.store import is_database
+    from evenbeat.register.verification import opened_intact
+
+    asked: dict[str, Any] = {}
+    names = [*(arguments.instrument or ()), *[None] * len(arguments.table)]
+    tables = list(arguments.table)
+    for at, (table, name) in enumerate(zip(arguments.table, names, strict=False)):
+        if not is_database(table):
+            continue
+        if name is None:
+            msg = f"{table} is a register; say which instrument with --instrument NAME"
+            raise InputError(msg)
+        found = opened_intact(table).question(name)
+        tables[at] = found.pop("table")
+        inputs = (*asked.get("inputs", ()), *found.pop("inputs"))
+        asked = {**(found if at == 0 else asked), "inputs": inputs}
+    stated = {
+        name: getattr(arguments, name)
+        for name in ("tolerance", "oscillator_class", "reference", "reference_due")
+        if getattr(arguments, name) is not None
+    }
+    asked |= stated
+    if "tolerance" not in asked:
+        msg = "no tolerance is stated; give --tolerance, such as 1e-8, or state it in the register"
+        raise InputError(msg)
+    return {"table": tables, **asked}
 
 
 def _said(findings: Sequence[Finding]) -> list[str]:
