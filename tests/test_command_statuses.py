@@ -19,6 +19,7 @@ BAD_INPUT = {
     "readings": ("{missing}",),
     "history": ("{missing}", "--tolerance", "1e-8"),
     "register": ("verify", "{missing}"),
+    "verify": ("{missing}",),
     "fleet": ("{missing}",),
     "collect": ("{missing}.toml", "tcp://127.0.0.1:1", "-o", "{new}"),
     "notebooks": ("{file}", "--copy-only"),
@@ -29,8 +30,9 @@ LACKING = {
     "inspect": (),
     "convert": ("{missing}",),
     "readings": (),
-    "history": ("{missing}",),
+    "history": (),
     "register": (),
+    "verify": (),
     "fleet": (),
     "collect": ("frequency_query",),
 }

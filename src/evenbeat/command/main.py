@@ -24,6 +24,7 @@ from evenbeat.command.notebooks import add_notebooks
 from evenbeat.command.readings import add_readings
 from evenbeat.command.register import add_register
 from evenbeat.command.terminal import escaped_output, fault_told
+from evenbeat.command.verify import add_verify
 from evenbeat.errors import EvenbeatError
 
 
@@ -136,6 +137,7 @@ def _parser() -> argparse.ArgumentParser:
         add_readings,
         add_history,
         add_register,
+        add_verify,
         add_fleet,
         add_collect,
         add_notebooks,
