@@ -20,6 +20,7 @@ import numpy as np
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import Case, PredictedCalibration, file_source, predicted_finding
 from evenbeat.assessment.software import software_versions
+from evenbeat.assessment.stories import cheapest_stories
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.affected import DatedResult
 from evenbeat.calibration.back_cast import BackCast, back_cast
@@ -350,6 +351,9 @@ def assess_history(
             backtest=None,
             predicted=predicted,
             inputs=(*files, *inputs),
+            stories=()
+            if interval is None
+            else cheapest_stories(model, limits, interval.interval_s, **constant),
             findings=(
                 chosen.finding(history.last_date),
                 *predicted_finding(predicted),
