@@ -242,7 +242,7 @@ def _averaged_over_limit(exponent: int, samples: FloatArray, interval: float, cu
     following = np.minimum(whole + 1, LONGEST_SUMMED)
     lag = interval * np.arange(3.0 * following.max() + 2)
     if exponent == 2:  # ∫ h f²/(4π² f²) cos(2πft) df up to the cut-off
-        kernel = cutoff / (4 * math.pi**2) * np.sinc(2 * cutoff * lag)
+        kernel: FloatArray = cutoff / (4 * math.pi**2) * np.sinc(2 * cutoff * lag)
     elif exponent == 1:  # K(t) - K(0) = -Cin(2π f_h t)/(4π²), Cin(z) = γ + ln z - Ci(z)
         angle = 2 * math.pi * cutoff * lag[1:]
         kernel = -np.append(0.0, np.euler_gamma + np.log(angle) - special.sici(angle)[1]) / (4 * math.pi**2)

@@ -507,7 +507,7 @@ def _without_environment(record: Record, names: Sequence[str]) -> Record:
     """Return the record with a caution that covariates were not modelled for want of a grid."""
     sentence = (
         f"What {' and '.join(names)} did to the clock was not modelled: that needs readings on a grid, which "
-        "--on-grid or record.on_grid(interval_s=…) makes."
+        "--set on_grid=… or record.on_grid(interval_s=…) makes."
     )
     return record.with_findings(Finding(code="ENVIRONMENT_NEEDS_GRID", severity="caution", sentence=sentence))
 

@@ -10,9 +10,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import BAD_INPUT, CLASSES, DONE, add_table_options, argument
+from evenbeat.bench import CLASSES
+from evenbeat.command.arguments import BAD_INPUT, DONE, argument
+from evenbeat.command.stated import Stated, add_stated
 from evenbeat.errors import InputError, LogError
-from evenbeat.units import parse_frequency, parse_limits
+from evenbeat.units import parse_limits
 
 if TYPE_CHECKING:
     from evenbeat.register.register import Entry, Register
@@ -59,7 +61,7 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     kept.add_argument("--date", required=True, metavar="DATE", help="the day it was made for, ISO")
     brought = _task(tasks, "import", _import, "bring in a table, all of it or nothing")
     brought.add_argument("table", metavar="TABLE", help="with columns instrument, date, as_found …")
-    add_table_options(brought)
+    add_stated(brought, "register import")
     out = _task(tasks, "export", _export, "write the standing entries as a comma-separated table")
     out.add_argument(
         "--what",
@@ -116,13 +118,7 @@ def _task(
 
 
 def _add_instrument(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--oscillator-class", choices=CLASSES, help="inferred if not stated")
-    parser.add_argument(
-        "--tolerance", type=argument(parse_limits), metavar="Y", help="fractional, e.g. 1e-8 or =-5e-9:1e-8"
-    )
-    parser.add_argument(
-        "--nominal-frequency", type=argument(parse_frequency), metavar="F", help="e.g. '10 MHz'"
-    )
+    add_stated(parser, "register add-instrument")
     for part in IDENTITY[:-1]:
         parser.add_argument(f"--{part.replace('_', '-')}", default="", metavar="TEXT", help="as text")
     parser.add_argument("--remark", default="", metavar="TEXT", help="anything else")
@@ -192,15 +188,10 @@ def _create(arguments: argparse.Namespace) -> int:
 
 
 def _instrument(arguments: argparse.Namespace) -> int:
-    return _added(
-        _opened(arguments).add_instrument(
-            arguments.instrument,
-            oscillator_class=arguments.oscillator_class,
-            tolerance=arguments.tolerance,
-            nominal_frequency_hz=arguments.nominal_frequency,
-            **{part: getattr(arguments, part) for part in IDENTITY},
-        )
-    )
+    stated = Stated.of("register add-instrument", arguments)
+    facts = stated.keywords("instrument", "question", "log")
+    facts |= {part: getattr(arguments, part) for part in IDENTITY}
+    return _added(_opened(arguments).add_instrument(arguments.instrument, **facts))
 
 
 def _calibration(arguments: argparse.Namespace) -> int:
@@ -265,8 +256,8 @@ def _import(arguments: argparse.Namespace) -> int:
     from evenbeat.register.tables import import_table
 
     register = _opened(arguments)
-    stated = {"date_order": arguments.date_order, "nominal_frequency_hz": arguments.nominal_frequency}
-    print(import_table(register, arguments.table, **stated))
+    stated = Stated.of("register import", arguments)
+    print(import_table(register, arguments.table, **stated.keywords("log")))
     return DONE
 
 

@@ -189,13 +189,13 @@ def _pairs_with_gaps(
     lags = overlapping_lags(factor, spans)
     weights = _weights_of_bins(lags, width, both_signs)
     where = np.searchsorted(lags, factor * np.arange(spans + 1))
+    binned = weights[where]
     for place, lag in zip(where.tolist(), lags[where].tolist(), strict=True):
         alone = terms.pairs_apart(lag) * (1 + (lag > 0))
         weights[place] += alone
         weights[abs(place - 1)] -= 0.5 * alone
         weights[place + 1] -= 0.5 * alone
     # what stands out at a corner is not part of the straight lines that the bins are summed over
-    binned = _weights_of_bins(lags, width, both_signs)[where]
     for place, weight in zip(where.tolist(), binned.tolist(), strict=True):
         weights[place] -= weight
         weights[abs(place - 1)] += 0.5 * weight

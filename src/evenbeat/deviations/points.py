@@ -220,10 +220,12 @@ def computed_points(
         return looked.remembered((form, bias, key), make) if len(factors) <= MOST_OF_EVERY else make()
 
     each = list(zip(terms, factors.tolist(), strict=True))
-    moments = [
-        remembered(factor, lambda term=term, factor=factor: form.moments(term, points, factor, bias))
-        for term, factor in each
-    ]
+
+    def moments_at(place: int) -> Moments:
+        term, factor = each[place]
+        return remembered(factor, lambda: form.moments(term, points, factor, bias))
+
+    moments = [moments_at(place) for place in range(len(each))]
     law = Law.of(mixture, moments)
     levels = [law.levels if mixture is not None else found.least_freedom for found in moments]
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from evenbeat.bench import Bench, typed
 from evenbeat.errors import EvenbeatError, InputError, LogError
 from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
@@ -40,15 +41,11 @@ _LOWEST_HZ = 900.0
 _PULSES_HZ = 2.0  # seconds between the pulses of a clock
 _FREQUENCIES = ("Hz", "MHz", "kHz", "GHz")
 _PERIODS = ("s", "us", "ns", "ms")
-_OPTION = {
-    "quantity": "--quantity",
-    "unit": "--unit",
-    "nominal_frequency_hz": "--nominal-frequency",
-    "interval_s": "--interval",
-    "time_unit": "--time-unit",
-    "every": "--every",
-    "offset": "--row-offset",
-}
+
+
+_KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
+_SHOWN_CELLS = 3
+_SHOWN_CANDIDATES = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,9 +107,9 @@ def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) 
         doubt, weight = _doubt(record)
         found = Hypothesis(
             meaning=_meaning(sheet, record),
-            answer=_answer(record),
+            answer=f"{_offset(record):+.3g}, {record.spacing_text}",
             doubt=doubt,
-            command_options=_as_typed(proposal.options),
+            command_options=typed(proposal.options),
             options=dict(proposal.options),
         )
         likely, first = tried.get((found.meaning, found.answer), (math.inf, found))
@@ -216,13 +213,12 @@ def _measures(sheet: Sheet, options: Options) -> Iterator[_Proposal]:
         yield from _of_sources(size, quantity, unit, nominal)
     if quantity is None and unit is None and abs(size - 1) < _NEAR_NOMINAL:
         yield _Proposal(options={"quantity": "frequency_ratio"}, unlikely=-2.0)
-    if quantity in (None, "fractional_frequency") and unit is None:
-        for multiple, unlikely in (("1", 0.6), ("ppm", 1.0), ("ppb", 1.0), ("1e-12", 2.0)):
-            stated = {"quantity": "fractional_frequency", "unit": multiple}
-            yield _Proposal(options=_unstated(stated, quantity, unit), unlikely=unlikely)
-    if quantity in (None, "phase", "time_interval") and unit is None:
-        for seconds, unlikely in (("s", 0.5), ("ns", 0.9), ("us", 1.2), ("ps", 1.6), ("ms", 1.8)):
-            stated = {"quantity": "phase", "unit": seconds}
+    multiples = (("1", 0.6), ("ppm", 1.0), ("ppb", 1.0), ("1e-12", 2.0))
+    seconds = (("s", 0.5), ("ns", 0.9), ("us", 1.2), ("ps", 1.6), ("ms", 1.8))
+    for kind, units in (("fractional_frequency", multiples), ("phase", seconds)):
+        alike = (None, kind, "time_interval") if kind == "phase" else (None, kind)
+        for named, unlikely in units if quantity in alike and unit is None else ():
+            stated = {"quantity": kind, "unit": named}
             yield _Proposal(options=_unstated(stated, quantity, unit), unlikely=unlikely)
     if quantity in (None, "frequency_difference") and unit in (None, "Hz", "mHz"):
         hertz: dict[str, Any] = {"quantity": "frequency_difference", "unit": "Hz"}
@@ -237,9 +233,14 @@ def _of_sources(
     size: float, quantity: str | None, unit: str | None, nominal: float | None
 ) -> Iterator[_Proposal]:
     """Yield usual nominal frequencies near the readings, taken as frequencies or periods."""
+    stated: object = None
+    if unit is not None:
+        with contextlib.suppress(EvenbeatError):
+            stated = parse_unit(unit)
+        stated = stated or "a unit that is not known"
     for kind, named in (*(("frequency", f) for f in _FREQUENCIES), *(("period", p) for p in _PERIODS)):
-        dimension, factor = parse_unit(named)
-        if quantity not in (None, kind) or (unit is not None and _known_unit(unit) != (dimension, factor)):
+        factor = parse_unit(named)[1]
+        if quantity not in (None, kind) or (stated is not None and stated != parse_unit(named)):
             continue
         hertz = size * factor if kind == "frequency" else 1 / (size * factor)
         if hertz < _LOWEST_HZ and not (kind == "period" and hertz < _PULSES_HZ):
@@ -247,18 +248,11 @@ def _of_sources(
         known = {*USUAL_NOMINALS_HZ, *ASSUMED_NOMINALS_HZ} if nominal is None else {nominal}
         near = sorted(known, key=lambda hz: abs(hertz / hz - 1))[:3]
         for source in (hz for hz in near if abs(hertz / hz - 1) < 10 * _NEAR_NOMINAL):
-            stated: dict[str, Any] = {"quantity": kind, "unit": named}
+            read: dict[str, Any] = {"quantity": kind, "unit": named}
             if nominal is None:
-                stated["nominal_frequency_hz"] = source
+                read["nominal_frequency_hz"] = source
             unlikely = {"Hz": -3.0, "MHz": -2.7, "s": -2.0}.get(named, -1.5)  # it is near one by no accident
-            yield _Proposal(options=_unstated(stated, quantity, unit), unlikely=unlikely)
-
-
-def _known_unit(unit: str) -> tuple[str, float] | None:
-    try:
-        return parse_unit(unit)
-    except EvenbeatError:
-        return None
+            yield _Proposal(options=_unstated(read, quantity, unit), unlikely=unlikely)
 
 
 def _unstated(stated: dict[str, Any], quantity: str | None, unit: str | None) -> dict[str, Any]:
@@ -280,7 +274,8 @@ def _doubt(record: Record) -> tuple[str, float]:
     if change > _OF_CRYSTALS:
         doubts.append(f"it would change by {change:.1g} from one reading to the next")
         weight += 6
-    if _stands_high(record):
+    known = np.abs(record.values[~np.isnan(record.values)])
+    if record.kind == "phase" and float(np.ptp(known)) < _NEAR_NOMINAL * float(np.median(known)):
         doubts.append("it hardly changes beside its size")
         weight += 3
     if any(finding.code == "IMPLAUSIBLE_SMALLNESS" for finding in record.findings):
@@ -296,14 +291,6 @@ def _doubt(record: Record) -> tuple[str, float]:
     weight += max(0.0, math.log10(max(abs(offset), 1e-30) / 1e-6)) if offset else 0.0
     weight += 0.5 * sum(finding.code.startswith("ASSUMED") for finding in record.findings)
     return "; ".join(doubts), weight
-
-
-def _stands_high(record: Record) -> bool:
-    """Return whether the time errors lie far from zero and hardly move, as frequencies do."""
-    if record.kind != "phase":
-        return False
-    known = np.abs(record.values[~np.isnan(record.values)])
-    return float(np.ptp(known)) < _NEAR_NOMINAL * float(np.median(known))
 
 
 def _offset(record: Record) -> float:
@@ -339,25 +326,6 @@ def _meaning(sheet: Sheet, record: Record) -> str:
         what = f"{column} as fractional frequencies"
     turn = sheet.layout.stated.get("every") or 1
     return what if turn == 1 else f"row {sheet.layout.stated['offset']} of every {turn}, {what}"
-
-
-def _answer(record: Record) -> str:
-    return f"{_offset(record):+.3g}, {record.spacing_text}"
-
-
-def _as_typed(options: Mapping[str, Any]) -> str:
-    """Return options as they are typed on the command line."""
-    words = []
-    for name, value in options.items():
-        if name == "columns":
-            words += [f"--column '{role}={column}'" for role, column in value.items()]
-        elif name == "nominal_frequency_hz":
-            words.append(f"{_OPTION[name]} '{frequency_text(value)}'")
-        else:
-            words.append(
-                f"{_OPTION[name]} {value:g}" if isinstance(value, float) else f"{_OPTION[name]} {value}"
-            )
-    return " ".join(words)
 
 
 _KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
@@ -485,7 +453,9 @@ class Inspection(Result):
         return "\n".join(parts)
 
 
-def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, **options: Any) -> Inspection:
+def inspect_log(
+    path: str | Path, *, layout: str | Path | Layout | Bench | None = None, **options: Any
+) -> Inspection:
     """Return what a log is and how it would be read, without analysing it.
 
     Parameters
@@ -527,38 +497,31 @@ def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, 
         record = record_of(sheet, lenient)
     except LogError as error:
         needs = str(error)
-    if not needs and not chosen.reject:
-        needs = _refusal(path, chosen, wanted, sheet, record)
-    return _seen(sheet, record, needs, hypotheses(sheet.log, chosen, wanted))
-
-
-def _refusal(
-    path: str | Path, options: Options, wanted: Candidate | None, sheet: Sheet, record: Record | None
-) -> str:
-    """Return what the strict reader objects to, nothing where it reads the log."""
     late = record is not None and any(finding.code == "LATE_ROWS" for finding in record.findings)
-    if not (sheet.table.rejected or late):
-        return ""
-    try:
-        record_of(open_sheet(path, options, wanted), options)
-    except LogError as error:
-        return str(error)
-    return ""
-
-
-def _seen(sheet: Sheet, record: Record | None, needs: str, meant: tuple[Hypothesis, ...]) -> Inspection:
-    log, form = sheet.log, sheet.layout.form
+    if not (needs or chosen.reject) and (sheet.table.rejected or late):
+        try:  # what the strict reader objects to
+            record_of(open_sheet(path, chosen, wanted), chosen)
+        except LogError as error:
+            needs = str(error)
+    log, layout = sheet.log, sheet.layout
+    names = [*layout.form.header, *[""] * layout.form.columns]
+    columns = []
+    for index in range(layout.form.columns):
+        taken, because = _taken_for(layout, index, column_meaning(names[index]))
+        cells = _cells_seen(log, layout.form, index)
+        seen = ColumnSeen(position=index, name=names[index], taken_for=taken, because=because, cells=cells)
+        columns.append(seen)
     return Inspection(
         path=log.path,
         kind=f"{log.packing} {sheet.kind}".strip(),
         size_bytes=log.size_bytes,
         sha256=log.sha256,
-        candidates=_different(form.candidates),
-        columns=tuple(_column_seen(sheet, index) for index in range(form.columns)),
+        candidates=_different(layout.form.candidates),
+        columns=tuple(columns),
         rejected=tuple(sheet.table.rejected),
         ledger=sheet.ledger() if record is None else record.ledger,
-        layout=sheet.layout,
-        hypotheses=meant,
+        layout=layout,
+        hypotheses=hypotheses(log, chosen, wanted),
         record=record,
         needs=needs,
         findings=sheet.findings if record is None else record.findings,
@@ -568,15 +531,6 @@ def _seen(sheet: Sheet, record: Record | None, needs: str, meant: tuple[Hypothes
 def _different(candidates: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
     """Return the candidates that read differently: without cells, the separator makes no difference."""
     return tuple({str(candidate): candidate for candidate in reversed(candidates)}.values())[::-1]
-
-
-def _column_seen(sheet: Sheet, index: int) -> ColumnSeen:
-    layout, form = sheet.layout, sheet.layout.form
-    name = form.header[index] if index < len(form.header) else ""
-    taken, because = _taken_for(layout, index, column_meaning(name))
-    return ColumnSeen(
-        position=index, name=name, taken_for=taken, because=because, cells=_cells_seen(sheet.log, form, index)
-    )
 
 
 def _taken_for(layout: Layout, index: int, meaning: Meaning) -> tuple[str, str]:

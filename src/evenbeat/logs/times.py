@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import zoneinfo
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -105,18 +106,13 @@ def across_weeks(seconds: FloatArray) -> tuple[FloatArray, tuple[Finding, ...]]:
 
 _SECOND_NS = 1_000_000_000
 _HOUR_NS = 3600 * _SECOND_NS
-_FEW = 0.5  # share of stamps that may be written otherwise than ISO 8601
-_ISO_TEXT = re.compile(r"\s*\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?\s*", re.ASCII)
-_ALIKE = re.compile(rb"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)(Z?)")
+_ALIKE = re.compile(rb"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)(?:(Z)|([+-])(\d\d):?(\d\d))?")
 _PARTS = re.compile(
     r"@?(\d{1,4}[-/. :](?:[A-Za-z]{3,9}|\d{1,3})(?:[-/. ]\d{1,4})?)(?:[T:_-]\s*|\s+|$)(.*)", re.ASCII
 )
 _CLOCK = re.compile(
     r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d+))?)?\s*([AaPp][Mm])?\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})?", re.ASCII
 )
-_TAIL = re.compile(r"(\d{2})(?:[.,](\d+))?\s*([AaPp][Mm])?\s*(Z|UTC|GMT)?", re.ASCII)
-_ZONE = re.compile(r"(?:Z|UTC|GMT|\d[+-]\d{2}:?\d{2}|\s[+-]\d{2}:?\d{2})$")
-_ISO_YEARS = ("1700-01-01", "2201-01-01")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -196,33 +192,12 @@ def stamp_in(text: str) -> tuple[str, int, bool, bool] | None:
 
 def moments_in(cells: npt.NDArray[Any]) -> Moments:
     """Return the moments of a column of texts, or of bytes all as long; what is no text is missing."""
-    alike = _alike_moments(cells) if cells.dtype.kind == "S" else None
-    if alike is not None:
-        return alike
-    cells = texts_of(cells)
-    iso = _iso_moments(cells)
-    if iso is not None and not iso.odd:
-        return iso
-    if iso is None:
-        return _by_ends(cells.tolist())
-    odd = list(iso.odd)
-    others = _by_ends(cells[odd].tolist(), zoned=iso.zoned)
-    if others.zoned != iso.zoned:
-        return iso
-    ns, day = iso.ns.copy(), np.full(len(cells), -1, dtype=np.int64)
-    leap = np.zeros(len(cells), dtype=bool)
-    ns[odd] = others.ns
-    if others.day is not None:
-        day[odd] = others.day
-    leap[odd] = False if others.leap is None else others.leap
-    return replace(
-        iso,
-        ns=ns,
-        day=day,
-        dates=others.dates,
-        leap=leap if leap.any() else None,
-        odd={odd[row]: text for row, text in others.odd.items()},
-    )
+    alike = cells
+    if cells.dtype.kind != "S" and len({len(c) if isinstance(c, str) else 0 for c in cells.tolist()}) == 1:
+        with contextlib.suppress(UnicodeEncodeError):
+            alike = np.array(cells.tolist(), dtype="S")
+    moments = _alike_moments(alike) if alike.dtype.kind == "S" else None
+    return moments or _by_ends(texts_of(cells).tolist())
 
 
 def end_to_end(parts: Sequence[Moments], ns: IntArray) -> Moments:
@@ -263,106 +238,73 @@ def texts_of(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 
 def _alike_moments(cells: npt.NDArray[Any]) -> Moments | None:
-    """Return moments in ISO 8601 without a zone or in UTC that differ in their digits only, else ``None``."""
+    """Return moments in ISO 8601 that differ in their digits but not in their zone, else ``None``."""
     first = cells[0]
     match = _ALIKE.fullmatch(first)
     if match is None:
         return None
-    codes = cells.view(np.uint8).reshape(len(cells), -1)
-    digits = codes - np.uint8(ord("0")) < 10
-    punctuation = np.flatnonzero(~digits[0])
-    if (digits != digits[0]).any() or (codes[:, punctuation] != codes[0, punctuation]).any():
+    codes, stop = cells.view(np.uint8).reshape(len(cells), -1), match.end(1)
+    digits = codes[:, :stop] - np.uint8(ord("0")) < 10
+    same = np.concatenate([np.flatnonzero(~digits[0]), np.arange(stop, len(first))])
+    if (digits != digits[0]).any() or (codes[:, same] != codes[0, same]).any():
         return None
     centuries = codes[:, 0].astype(np.int64) * 10 + codes[:, 1] - 11 * ord("0")
     if centuries.min() < 17 or centuries.max() > 21:
         return None
     try:
-        moments = cells.astype(f"S{match.end(1)}").astype("datetime64[ns]")
+        moments = cells.astype(f"S{stop}").astype("datetime64[ns]")
     except ValueError:
         return None
-    return Moments(ns=moments.astype(np.int64), zoned=match.group(2) == b"Z", example=first.decode())
+    ns = moments.astype(np.int64)
+    if match.group(3):
+        east_s = int(match.group(4)) * 3600 + int(match.group(5)) * 60
+        ns += _SECOND_NS * (east_s if match.group(3) == b"-" else -east_s)
+    return Moments(ns=ns, zoned=stop < len(first), example=first.decode())
 
 
-def _iso_moments(cells: npt.NDArray[Any]) -> Moments | None:
-    """Return moments with those that are no ISO 8601 as odd, ``None`` where most are none."""
-    import pandas as pd
-
-    example = next((text for text in cells[:: max(1, len(cells) // 9)] if _is_iso(text)), "")
-    if not example:
-        return None
-    how: dict[str, Any] = {"format": "ISO8601", "errors": "coerce", "cache": False}
-    try:
-        found: Any = pd.to_datetime(cells, **how)
-        mixed = not isinstance(found, pd.DatetimeIndex)
-    except (ValueError, OverflowError):
-        mixed = True
-    if mixed:  # offsets that differ, or only some that state a zone
-        found = pd.to_datetime(cells, utc=True, **how)
-    zoned = found.tz is not None
-    moments = (found.tz_convert("UTC").tz_localize(None) if zoned else found).to_numpy()
-    wrong = np.isnat(moments)
-    if wrong.mean() > _FEW:
-        return None
-    if (unit := np.datetime_data(moments.dtype)[0]) != "ns":
-        edges = np.array(_ISO_YEARS, dtype=f"datetime64[{unit}]")
-        wrong |= (moments < edges[0]) | (moments > edges[1])
-        moments = np.where(wrong, edges[0], moments) if wrong.any() else moments
-    ns = moments.astype("datetime64[ns]").astype(np.int64)
-    if ":" in example:  # a date alone, or one with an hour, is how a longer stamp begins
-        whole = np.flatnonzero(ns % _HOUR_NS == 0)
-        wrong[whole] |= np.array([":" not in str(text) for text in cells[whole].tolist()], dtype=bool)
-    if mixed:
-        states = np.array([_ZONE.search(str(text)) is not None for text in cells.tolist()])
-        zoned = bool(2 * np.count_nonzero(states) > len(states))
-        wrong |= states != zoned
-    odd = {row: _text(cells[row]) for row in np.flatnonzero(wrong).tolist()}
-    return Moments(ns=ns, zoned=zoned, odd=odd, example=example)
-
-
-def _is_iso(text: object) -> bool:
-    return isinstance(text, str) and _ISO_TEXT.fullmatch(text) is not None
-
-
-def _text(cell: object) -> str | None:
-    return cell if isinstance(cell, str) and cell.strip() else None
-
-
-def _by_ends(cells: Sequence[object], *, zoned: bool | None = None) -> Moments:
+def _by_ends(cells: Sequence[object]) -> Moments:
     """Return the moments of texts whose seconds stand behind the last colon, others one by one.
 
     Minutes are few beside rows, and so are seconds where they have few decimals.
     """
     texts = [cell if isinstance(cell, str) else "" for cell in cells]
-    cut = [text.rpartition(":") for text in texts]
+    ends = [text[-6:] if text[-6:-5] in ("+", "-") and text[-3:-2] == ":" else "" for text in texts]
+    cut = [text[: len(text) - len(end)].rpartition(":") for text, end in zip(texts, ends, strict=True)]
+    offsets, offset = _coded(ends)
     heads, head = _coded([head for head, _, _ in cut])
     tails, tail = _coded([tail for _, _, tail in cut])
     dates: dict[str, int] = {}
 
-    def columns(stamps: Sequence[tuple[str, int, bool, bool] | None]) -> list[npt.NDArray[Any]]:
+    def columns(
+        stamps: Iterable[tuple[str, int, bool, bool] | None], dates: dict[str, int]
+    ) -> list[npt.NDArray[Any]]:
         """Return day, nanoseconds, zone, leap second, and whether it is known, of each."""
-        number = (-1 if stamp is None else dates.setdefault(stamp[0], len(dates)) for stamp in stamps)
-        others = zip(*(stamp[1:] if stamp else (0, False, False) for stamp in stamps), strict=True)
-        known = [stamp is not None for stamp in stamps]
-        return [np.array(column) for column in (list(number), *others, known)]
+        rows = [
+            (-1, 0, False, False, False) if s is None else (dates.setdefault(s[0], len(dates)), *s[1:], True)
+            for s in stamps
+        ]
+        return [np.array(column) for column in zip(*rows, strict=True)]
 
-    day, minute_ns, _, _, minute = (column[head] for column in columns([_head(text) for text in heads]))
-    none = ("", 0, False, False)
-    ends = [_tail(text) for text in tails]
-    second = np.array([end is not None for end in ends])[tail]
-    halves, second_ns, zones, leap = (
-        np.array(column)[tail] for column in zip(*(end or none for end in ends), strict=True)
+    day, minute_ns, _, _, minute = (column[head] for column in columns(map(_head, heads), dates))
+    seconds = columns((stamp_in(f"2000-01-01 00:00:{text}") for text in tails), {})
+    _, second_ns, zones, leap, second = (column[tail] for column in seconds)
+    half = np.array([not set("ap").isdisjoint(text.lower()) for text in tails])[tail]
+    _, east_ns, offset_zone, _, east = (
+        column[offset] for column in columns((stamp_in(f"2000-01-01 00:00:00{end}") for end in offsets), {})
     )
-    known = minute & second & ((halves == "") | (minute_ns < 13 * _HOUR_NS))
-    ns = minute_ns + second_ns
-    ns[(halves == "p") & (minute_ns < 12 * _HOUR_NS)] += 12 * _HOUR_NS
-    ns[(halves == "a") & (minute_ns >= 12 * _HOUR_NS)] -= 12 * _HOUR_NS
+    known = minute & second & east & ~(zones & offset_zone) & (~half | (minute_ns < 13 * _HOUR_NS))
+    ns, zones = minute_ns + second_ns + east_ns, zones | offset_zone
+    ns[half & (minute_ns >= 12 * _HOUR_NS)] -= 12 * _HOUR_NS
     if (rest := np.flatnonzero(~known)).size:
         others, other = _coded([texts[row] for row in rest.tolist()])
-        found = columns([stamp_in(text) for text in others])
-        for column, values in zip((day, ns, zones, leap, known), found, strict=True):
+        for column, values in zip(
+            (day, ns, zones, leap, known), columns(map(stamp_in, others), dates), strict=True
+        ):
             column[rest] = values[other]
-    if zoned is None:
-        zoned = bool(2 * np.count_nonzero(zones & known) > np.count_nonzero(known))
+    timed = np.array([colon == ":" for _, colon, _ in cut])
+    if 2 * np.count_nonzero(timed & known) > np.count_nonzero(known):
+        known &= timed  # a date alone is how a longer stamp begins
+    zoned = bool(2 * np.count_nonzero(zones & known) > np.count_nonzero(known))
     wrong = ~known | (zones != zoned)
     return Moments(
         ns=ns.astype(np.int64),
@@ -373,6 +315,10 @@ def _by_ends(cells: Sequence[object], *, zoned: bool | None = None) -> Moments:
         odd={row: _text(cells[row]) for row in np.flatnonzero(wrong).tolist()},
         example=texts[int(np.argmin(wrong))],
     )
+
+
+def _text(cell: object) -> str | None:
+    return cell if isinstance(cell, str) and cell.strip() else None
 
 
 def _coded(texts: Sequence[str]) -> tuple[list[str], IntArray]:
@@ -386,16 +332,6 @@ def _head(text: str) -> tuple[str, int, bool, bool] | None:
     first, last = stamp_in(f"{text}:00"), stamp_in(f"{text}:59")
     ends_in_minute = first is not None and last is not None and last[1] - first[1] == 59 * _SECOND_NS
     return first if ends_in_minute else None
-
-
-def _tail(text: str) -> tuple[str, int, bool, bool] | None:
-    """Return half of the day, nanoseconds, zone and leap second of the seconds that end a stamp."""
-    match = _TAIL.fullmatch(text)
-    second = 99 if match is None else int(match.group(1))
-    if match is None or second > 60:
-        return None
-    ns = min(second, 59) * _SECOND_NS + _decimals_ns(match.group(2))
-    return (match.group(3) or "")[:1].lower(), ns, match.group(4) is not None, second == 60
 
 
 def _decimals_ns(digits: str | None) -> int:
@@ -584,7 +520,7 @@ def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
             msg = (
                 f"the local time {moments.iloc[int(np.argmax(lost))]} occurs twice or never in {time_zone} "
                 "because clocks were changed; log in UTC, cut the log there, or reject rows at such times "
-                "with --bad-lines reject (bad_lines='reject')"
+                "with --set bad_lines=reject (bad_lines='reject')"
             )
             raise NoTimeError(msg, rows=lost, path=path, locate=locate) from None
     return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
@@ -598,7 +534,7 @@ def _zone_finding(*, zoned: bool, time_zone: str | None) -> tuple[Finding, ...]:
         return ()
     sentence = (
         "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour when "
-        "clocks are changed (state the zone with --time-zone or time_zone)."
+        "clocks are changed (state the zone with --set time_zone=… or time_zone)."
     )
     return (Finding(code="NO_TIME_ZONE", severity="note", sentence=sentence),)
 
@@ -725,14 +661,14 @@ def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
     step, span = float(np.median(np.abs(np.diff(values)))), float(np.ptp(values))
     others = [
         f"every {duration_text(step * scale)} over {duration_text(span * scale)} in {unit} "
-        f"(--time-unit {unit})"
+        f"(--set time_unit={unit})"
         for unit, scale in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
         if span * scale <= _LONGEST_S and step * scale >= _SHORTEST_STEP_S
     ]
     told = f"{read} its rows would lie {step:.3g} apart over {span:.3g}" if "year" not in read else read
     msg = (
         f"the numbers of the time column, such as {values[0]:.15g}, make no sense {told}; elapsed time would "
-        f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --time-unit (time_unit)"
+        f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --set time_unit=… (time_unit)"
     )
     return LogError(msg, path=path)
 
