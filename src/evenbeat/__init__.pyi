@@ -111,6 +111,8 @@ from .register.facts import KeptAssessment as KeptAssessment
 from .register.tables import import_table as import_table
 from .register.verification import verify_register as verify_register
 from .register.verification import Verification as Verification
+from .register.trace import trace_reference as trace_reference
+from .register.promises import realised_reliability as realised_reliability
 from .fleet.assess_fleet import assess_fleet as assess_fleet
 from .fleet.due import DueList as DueList
 from .figures.dispatch import plot as plot

@@ -15,10 +15,12 @@ import pytest
 
 from evenbeat import interactive
 from evenbeat.errors import InputError
+from evenbeat.figures.lessons import NoiseMixtureBoard, SeenMixture
 
-FOLLOWING = [name for name in interactive.__all__ if name != "log_panel"]
-QUIET = {"prediction", "clock_tick_s", "noise_v"}
-"""Controls that change nothing of the picture as the panel stands: their part is switched off."""
+OTHERS = ("log_panel", "allan_ruler", "interval_wall", "predict", "exercises", "score")
+FOLLOWING = [name for name in interactive.__all__ if name not in OTHERS]
+QUIET = {"prediction", "minimum_coverage"}
+"""Controls that may leave the picture as it is: a guess changes words, and a whole average needs no share."""
 
 
 def picture(panel: Any) -> bytes:
@@ -81,24 +83,18 @@ def go_through(panel: Any, values_of: Callable[[Any], list[Any]]) -> None:
         panel.controls["share"].value = 0.2  # without a gap it does not matter where the gaps are
     for name, control in panel.controls.items():
         start, seen = control.value, {picture(panel)}
-        if name.endswith("_on") and not start:
-            continue  # ticked by its slider, and tested with it
         for value in values_of(control):
             control.value = value
             assert "evenbeat-fault" not in panel.words.value
             if panel.lesson is None:
                 assert panel.refusal in panel.words.value.replace("&#x27;", "'")
-                assert "<img" not in panel.picture.value
+                assert "evenbeat-old" in panel.picture._dom_classes
             else:
                 seen.add(picture(panel))
-        box = panel._switches.get(control)
-        with panel._holding():  # back without drawing
-            control.value = start
-            if box is not None:
-                box.value = name in ("white_fm", "random_walk_fm")
-        panel.refresh()
+        greyed = control.disabled
+        control.value = start
         if name not in QUIET:
-            assert len(seen) > 1, name
+            assert greyed == (len(seen) == 1), name
 
 
 @pytest.mark.parametrize("panel", FOLLOWING, indirect=True)
@@ -189,31 +185,102 @@ def test_refusals_are_sentences_and_go_away() -> None:
     assert panel.lesson is None
     assert 'role="alert"' in panel.words.value
     assert "switch one on" in panel.words.value
-    assert panel.call.value == ""
+    assert "visibility: hidden" in panel.call.value
     panel.controls["white_fm_on"].value = True
     assert panel.refusal == ""
     assert picture(panel)
 
 
 @pytest.mark.parametrize(
-    ("make", "slider", "box", "value"),
+    ("make", "slider", "switch", "on"),
     [
-        (interactive.noise_mixer, "flicker_pm", "flicker_pm_on", 5e-11),
-        (interactive.interval_explorer, "setpoint", "adjusted", -30.0),
+        (interactive.noise_mixer, "flicker_pm", "flicker_pm_on", True),
+        (interactive.interval_explorer, "setpoint", "adjusted", True),
+        (interactive.counter_explorer, "noise_v", "method", "reciprocal"),
+        (interactive.gap_explorer, "pattern", "share", 0.1),
     ],
 )
-def test_a_slider_switches_its_box_on(make: Callable[[], Any], slider: str, box: str, value: float) -> None:
-    """What is moved counts at once, in one picture; the box can be cleared again."""
+def test_what_does_nothing_is_greyed(make: Callable[[], Any], slider: str, switch: str, on: object) -> None:
+    """A control whose part is switched off cannot be moved; switched on it can."""
     panel = make()
-    assert panel.controls[box].value is False
-    before, drawn = picture(panel), []
-    panel.picture.observe(drawn.append, names="value")
-    panel.controls[slider].value = value
-    assert panel.controls[box].value is True
-    assert picture(panel) != before
-    assert len(drawn) == 1
-    panel.controls[box].value = False
+    off = panel.controls[switch].value
+    assert panel.controls[slider].disabled
+    panel.controls[switch].value = on
+    assert not panel.controls[slider].disabled
+    panel.controls[switch].value = off
+    assert panel.controls[slider].disabled
+
+
+def test_controls_answer_while_they_move() -> None:
+    """No slider waits until it is let go."""
+    for make in (interactive.noise_mixer, interactive.holdover_game, interactive.gap_explorer):
+        sliders = [each for each in make().controls.values() if hasattr(each, "continuous_update")]
+        assert sliders
+        assert all(each.continuous_update for each in sliders)
+
+
+def test_a_refusal_keeps_the_place_of_the_picture() -> None:
+    """The last picture stays, greyed and named as such, until there is an answer again."""
+    panel = interactive.noise_mixer()
+    before = picture(panel)
+    panel.set(white_fm_on=False, random_walk_fm_on=False)
     assert picture(panel) == before
+    assert "evenbeat-old" in panel.picture._dom_classes
+    assert 'alt="No longer asked for: ' in panel.picture.value
+    panel.set(white_fm_on=True)
+    assert "evenbeat-old" not in panel.picture._dom_classes
+    assert "No longer asked for" not in panel.picture.value
+
+
+def test_words_have_the_ink_of_the_theme() -> None:
+    """No fixed dark colour stands in the words of a panel: on a dark page it could not be read."""
+    panels = [interactive.noise_mixer(), interactive.log_panel()]
+    panels[1].assess.click()
+    for panel in panels:
+        words = [each.value for each in panel.children if hasattr(each, "value")] + [panel.words.value]
+        assert any("var(--jp-content-font-color1, inherit)" in each for each in words)
+        assert not any("color: #2" in each for each in words)
+
+
+def test_the_mixer_draws_the_sum_of_what_it_draws_beside_it() -> None:
+    """x(t) is y(t) added up, from zero on; only the labelled switch takes its slope out."""
+    lesson = interactive.noise_mixer(seed=3).lesson
+    board = NoiseMixtureBoard()
+
+    def drawn(*, slope_removed: bool) -> tuple[Any, str]:
+        board.png(SeenMixture(lesson, slope_removed=slope_removed))
+        x, y = (ax.lines[-1].get_ydata() for ax in board.axes[:2])
+        assert len(x) == len(y) + 1
+        return np.diff(x) / np.diff(x).std(), board.axes[0].get_title(loc="left")
+
+    steps, _ = drawn(slope_removed=False)
+    y = lesson.record.values
+    assert np.corrcoef(steps, y)[0, 1] == pytest.approx(1.0)
+    assert np.mean(steps) / np.std(steps) == pytest.approx(np.mean(y) / np.std(y))
+    steps, title = drawn(slope_removed=True)
+    assert abs(np.mean(steps)) < 1e-9
+    assert "slope removed" in title
+
+
+def test_the_game_is_played_in_units_of_time() -> None:
+    """The sliders name their unit, reach as far as the axis of the clock, and mean what they say."""
+    game = interactive.holdover_game(seed=2)
+    for _ in range(3):
+        guess = game.controls["guess"]
+        unit = re.search(r"\[(\S+)\]$", guess.description)[1]
+        size = {"ns": 1e-9, "µs": 1e-6, "ms": 1e-3}[unit]
+        assert guess.max * size == pytest.approx(0.5 * game.lesson.game.widest_s)
+        guess.value = guess.max / 2
+        assert game.lesson.guess_s == pytest.approx(0.25 * game.lesson.game.widest_s)
+        assert game.controls["half_width"].description.endswith(f"[{unit}]")
+        game.further.click()
+
+
+def test_the_interval_explorer_opens_on_a_question() -> None:
+    """At first the tolerance decides, not the end of the record; the switch makes the setpoint count."""
+    panel = interactive.interval_explorer()
+    assert panel.lesson.suggestion.limited_by == "tolerance"
+    assert 0 < panel.lesson.suggestion.interval_s < 0.9 * panel.lesson.model.record.duration_s
 
 
 def test_a_fault_is_seen_and_raised() -> None:
@@ -260,7 +327,7 @@ def test_the_game_keeps_score_of_first_reveals() -> None:
     assert "It was" in game.words.value
     assert picture(game) != hidden
     first = dict(game.score)
-    game.controls["guess"].value = 90.0
+    game.controls["guess"].value = 0.9 * game.controls["guess"].max
     assert "It was" not in game.words.value
     game.reveal.click()
     assert game.score == first
@@ -374,7 +441,7 @@ def grown(make: Callable[[], Any], name: str, values: list[Any], times: int) -> 
 
 
 @pytest.mark.parametrize(
-    ("make", "name", "values", "times"), [(interactive.holdover_game, "guess", [1.0, 2.0, 30.0], 24)]
+    ("make", "name", "values", "times"), [(interactive.holdover_game, "guess", [0.1, 0.2, 0.8], 24)]
 )
 def test_nothing_grows(make: Callable[[], Any], name: str, values: list[Any], times: int) -> None:
     """Many changes leave no memory, no figure and no callback behind (more of them: marker slow)."""
@@ -395,7 +462,7 @@ def test_nothing_grows(make: Callable[[], Any], name: str, values: list[Any], ti
     [
         (interactive.noise_mixer, "white_fm", [1e-12, 2e-11, 1e-13], 1000),
         (interactive.gap_explorer, "share", [0.0, 0.1, 0.3], 300),
-        (interactive.holdover_game, "guess", [1.0, 2.0, 30.0], 300),
+        (interactive.holdover_game, "guess", [0.1, 0.2, 0.8], 300),
         (interactive.counter_explorer, "gate_s", [0.1, 1.0, 10.0], 300),
     ],
 )

@@ -210,7 +210,7 @@ def test_the_account_is_shown_and_goes_on_with_the_record(
     said = "Of 65 lines 55 accepted, 6 rejected (5 × 'pause' in column 'frequency_hz' is neither"
     assert str(record.ledger).replace("\n", " ").startswith(said)
     assert "1 comment, 2 blank, 1 header" in str(record.ledger).replace("\n", " ")
-    assert main(["inspect", str(path), "--bad-lines", "reject"]) == 0
+    assert main(["inspect", str(path), "--set", "bad_lines=reject"]) == 0
     shown = capsys.readouterr().out
     assert "Of 65 lines 55 accepted" in shown
     assert shown.count("line 16: 'pause'") == shown.count("… and 2 more like line 16") == 1

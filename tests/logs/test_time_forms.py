@@ -59,7 +59,7 @@ def test_day_and_month_that_cannot_be_told_apart_are_asked_for(tmp_path: Path) -
     """03/04/2026 is two dates: the line and the option are named, and the option decides."""
     content = phase_log([f"03/04/2026 12:00:{10 * k:02d}" for k in range(5)], "date")
     with pytest.raises(
-        eb.LogError, match=r"line 2: nothing says whether the date '03/04/2026'.*--date-order"
+        eb.LogError, match=r"line 2: nothing says whether the date '03/04/2026'.*--set date_order"
     ):
         read(tmp_path, content)
     assert read(tmp_path, content, date_order="day-first").start == np.datetime64("2026-04-03T12:00:00")
@@ -76,7 +76,7 @@ def test_dates_with_points_are_day_first_and_said_to_be(tmp_path: Path) -> None:
 def test_a_stated_order_that_contradicts_the_dates_is_refused(tmp_path: Path) -> None:
     """28/02/2026 cannot have the month first."""
     content = phase_log([f"28/02/2026 12:00:{10 * k:02d}" for k in range(5)], "date")
-    with pytest.raises(eb.LogError, match="line 2: the date '28/02/2026' is day-first, but --date-order"):
+    with pytest.raises(eb.LogError, match="line 2: the date '28/02/2026' is day-first, but date_order"):
         read(tmp_path, content, date_order="month-first")
 
 

@@ -14,7 +14,7 @@ DEMO_FOLDER = "evenbeat-demo"
 
 
 def add_notebooks(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add both commands to the parser."""
+    """Add the command to the parser."""
     parser = commands.add_parser(
         "notebooks",
         help="open the notebooks in JupyterLab, on copies of your own",
@@ -27,6 +27,12 @@ def add_notebooks(commands: argparse._SubParsersAction[argparse.ArgumentParser])
     parser.set_defaults(run=_notebooks)
     _add_folder(parser, NOTEBOOKS_FOLDER)
     parser.add_argument("--copy-only", action="store_true", help="make the copies and stop")
+    parser.add_argument(
+        "--pages",
+        metavar="PAGES",
+        help="run the notebooks and write them with what they show as HTML into this folder, some minutes; "
+        "no JupyterLab is needed to read them",
+    )
     group = parser.add_argument_group("how JupyterLab starts")
     group.add_argument("--no-browser", action="store_true", help="do not open a browser; print the address")
     group.add_argument("--port", type=int, metavar="N", help="port to listen on (default: JupyterLab's own)")
@@ -38,10 +44,10 @@ def add_notebooks(commands: argparse._SubParsersAction[argparse.ArgumentParser])
         metavar="OPTION",
         help="passed on as it is, may be repeated: --lab-option=--ServerApp.port_retries=0",
     )
-    _add_demo(commands)
 
 
-def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
     parser = commands.add_parser(
         "demo",
         help="copy the invented demonstration logs into a folder",
@@ -71,6 +77,12 @@ def _demo(arguments: argparse.Namespace) -> int:
 def _notebooks(arguments: argparse.Namespace) -> int:
     from evenbeat.shipped.files import notebook_files, working_copy
 
+    if arguments.pages:
+        from evenbeat.interactive.pages import write_page
+
+        for notebook in notebook_files():
+            print(write_page(notebook, Path(arguments.pages)), flush=True)
+        return DONE
     if not arguments.copy_only:
         _check_user(allow_root=arguments.allow_root)
     originals = notebook_files()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -48,10 +48,18 @@ NOISE_STROKES: Mapping[int, Stroke] = {
 }
 
 
-class NoiseMixtureBoard(Board[tuple[NoiseMixture, bool]]):
+class SeenMixture(NamedTuple):
+    """A mixture, whether deviations and spectrum are hidden, and whether the phase is drawn without slope."""
+
+    mixture: NoiseMixture
+    hidden: bool = False
+    slope_removed: bool = False
+
+
+class NoiseMixtureBoard(Board[SeenMixture]):
     """Phase, frequency, deviations and spectrum of one clock; deviations and spectrum may be hidden."""
 
-    size_in = (8.6, 6.0)
+    size_in = (7.2, 5.2)
     description = (
         "Four pictures of one simulated clock: time error and frequency against time; Allan, modified Allan "
         "and Hadamard deviation against averaging time; spectral density against Fourier frequency."
@@ -60,15 +68,15 @@ class NoiseMixtureBoard(Board[tuple[NoiseMixture, bool]]):
     def arrange(self, figure: Figure) -> Sequence[Axes]:
         """Make four axes; those of deviations and spectrum stay where they are: a level is seen to rise."""
         axes = figure.subplots(2, 2).ravel()
-        figure.subplots_adjust(left=0.085, right=0.985, top=0.95, bottom=0.085, wspace=0.24, hspace=0.34)
+        figure.subplots_adjust(left=0.1, right=0.985, top=0.945, bottom=0.095, wspace=0.3, hspace=0.46)
         phase, frequency, deviations, density = axes
         for ax, title in (
-            (phase, "time error x(t)"),
-            (frequency, "fractional frequency y(t), averages of 1 s"),
+            (phase, "time error x(t): y(t) added up"),
+            (frequency, "fractional frequency y(t)"),
         ):
             dressed(ax).set_xlabel("time [s]")
             ax.set_title(title, loc="left")
-        log_axes(deviations, r"averaging time $\tau$ [s]", "deviation of fractional frequency [1]")
+        log_axes(deviations, r"averaging time $\tau$ [s]", "deviation of y [1]")
         log_axes(density, "Fourier frequency f [Hz]", r"spectral density $S_y(f)$ [1/Hz]")
         deviations.set_ylim(3e-15, 3e-9)
         density.set_ylim(1e-28, 1e-16)
@@ -80,14 +88,17 @@ class NoiseMixtureBoard(Board[tuple[NoiseMixture, bool]]):
             for name, look in strokes.items():
                 marker = look.marker if marked else ""
                 ax.plot([], [], color=look.colour, linestyle=look.line, marker=marker, label=name)
-            ax.legend(loc="upper center", ncols=3, handlelength=2.6, columnspacing=1.0)
+            ax.legend(loc="upper right", ncols=2, handlelength=2.6, columnspacing=1.0)
         return list(axes)
 
-    def draw(self, axes: Sequence[Axes], shown: tuple[NoiseMixture, bool]) -> None:
-        """Draw what is not hidden."""
-        mixture, hidden = shown
+    def draw(self, axes: Sequence[Axes], shown: SeenMixture) -> None:
+        """Draw what is not hidden; the phase starts at zero and is the sum of the frequency beside it."""
+        mixture, hidden, slope_removed = shown
         record = mixture.record
-        phase = record.to_phase().values
+        phase = np.append(0.0, np.cumsum(record.values) * record.interval_s)
+        if slope_removed:
+            phase = phase - np.linspace(0.0, phase[-1], len(phase))
+        axes[0].set_title(f"time error x(t){', its slope removed' if slope_removed else ': y(t) added up'}")
         time = np.arange(len(phase)) * record.interval_s
         for ax, values, (size, unit), width in (
             (axes[0], phase, seconds_unit(phase), 0.9),
@@ -130,7 +141,7 @@ class NoiseMixtureBoard(Board[tuple[NoiseMixture, bool]]):
 class GapBoard(Board[GapLesson]):
     """A record with holes, and its deviation beside what it really is."""
 
-    size_in = (8.6, 5.6)
+    size_in = (7.2, 5.2)
     description = (
         "Above, the record of fractional frequency against time, with gaps where readings are missing. "
         "Below, its deviation against averaging time with 95 % intervals, beside the deviation "
@@ -189,7 +200,7 @@ class GapBoard(Board[GapLesson]):
 class AgingBoard(Board[AgingLesson]):
     """Daily averages, the model's forecast with its band, and what a least-squares line predicts."""
 
-    size_in = (8.6, 4.6)
+    size_in = (7.2, 4.6)
     description = (
         "Daily averages of a clock that ages, the fitted model with its 95 % band within the record and as "
         "far again after it, and the band that a least-squares line claims for the same days."
@@ -198,14 +209,14 @@ class AgingBoard(Board[AgingLesson]):
     def arrange(self, figure: Figure) -> Sequence[Axes]:
         """Make the axes, with the legend above them."""
         ax = dressed(figure.subplots())
-        figure.subplots_adjust(left=0.085, right=0.985, top=0.88, bottom=0.11)
+        figure.subplots_adjust(left=0.1, right=0.985, top=0.86, bottom=0.11)
         ax.set_xlabel("time since the start of the record [d]")
         dots: Keywords = {"linestyle": "none", "markersize": 5}
         ax.plot([], [], color=INK, marker=".", label="averages of a day, seen", **dots)
         ax.plot([], [], color=OCHRE, marker="x", label="days to come, unseen", **dots)
         ax.plot([], [], color=BLUE, linewidth=6, alpha=0.35, label="model and its 95 % band")
         ax.plot([], [], color=RUST, linestyle=(0, (4, 2)), label="least squares, 95 %")
-        ax.legend(loc="lower left", bbox_to_anchor=(0, 1.01), ncols=4, handlelength=2, borderaxespad=0)
+        ax.legend(loc="lower left", bbox_to_anchor=(0, 1.01), ncols=2, handlelength=2, borderaxespad=0)
         return [ax]
 
     def draw(self, axes: Sequence[Axes], lesson: AgingLesson) -> None:
@@ -239,7 +250,7 @@ class AgingBoard(Board[AgingLesson]):
 class HoldoverBoard(Board[HoldoverGuess]):
     """A round of predicting: frequency until the reference was lost, the guess, and what came."""
 
-    size_in = (8.6, 5.4)
+    size_in = (7.2, 5.2)
     description = (
         "Above, the clock's frequency against its reference until the reference was lost. Below, the time "
         "error from then on: your interval after five days and, once revealed, the forecast's band and the "
@@ -250,7 +261,7 @@ class HoldoverBoard(Board[HoldoverGuess]):
     def arrange(self, figure: Figure) -> Sequence[Axes]:
         """Make the axes of the time before and after the loss."""
         before, after = figure.subplots(2, 1, height_ratios=[1, 1.5])
-        figure.subplots_adjust(left=0.085, right=0.985, top=0.955, bottom=0.09, hspace=0.4)
+        figure.subplots_adjust(left=0.085, right=0.97, top=0.955, bottom=0.095, hspace=0.44)
         dressed(before).set_xlabel("time since the start of the log [d]")
         before.set_title("the log: averages of six hours against the reference", loc="left")
         before.set_xlim(0, holdover_round.SAMPLES * self.step_d)
@@ -293,7 +304,7 @@ class HoldoverBoard(Board[HoldoverGuess]):
 class CalibrationBoard(Board[CalibrationLesson]):
     """The offset with its band between the limits, and the probability of being within them."""
 
-    size_in = (8.6, 5.6)
+    size_in = (7.2, 5.2)
     description = (
         "Above, the log and the predicted offset with its 95 % band between the limits of the tolerance. "
         "Below, the probability of being within them, with the reliability asked for and the suggested "

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any, get_args
 
 import ipywidgets as widgets
+import numpy as np
 
 from evenbeat.clock.model import ClockModel
+from evenbeat.figures.axes import seconds_unit
 from evenbeat.figures.lessons import (
     AgingBoard,
     CalibrationBoard,
@@ -16,6 +20,7 @@ from evenbeat.figures.lessons import (
     GapBoard,
     HoldoverBoard,
     NoiseMixtureBoard,
+    SeenMixture,
 )
 from evenbeat.interactive.panel import FONT, Panel, button, choice, decades, slider, steps, tick, whole_slider
 from evenbeat.lessons import aging_laws, record_length
@@ -71,28 +76,37 @@ def noise_mixer(*, samples: int = SAMPLES, interval_s: float = 1.0, seed: int = 
     controls: dict[str, widgets.Widget] = {}
     for exponent, name in FIELDS.items():
         controls[f"{name}_on"] = tick("on", value=name in ON, width="4em")
-        label = f"{NOISE_NAMES[exponent]} {SYMBOLS[exponent]}, σ_y(1 s)"
+        label = f"{NOISE_NAMES[exponent]} {SYMBOLS[exponent]}, σ_y({interval_s:g} s)"
         controls[name] = decades(label, START[name], -14, -10)
     guesses = dict.fromkeys(SLOPES.values())
     options = [NO_PREDICTION, HIDDEN, *(f"at short times the slope is {slope}" for slope in guesses)]
     controls["prediction"] = choice("prediction", [(option, option) for option in options], NO_PREDICTION)
+    controls["slope_removed"] = tick("x(t) with its slope removed")
 
-    def answer(prediction: str, **values: float) -> NoiseMixture:
+    def answer(prediction: str, slope_removed: bool, **values: float) -> NoiseMixture:  # noqa: ARG001, FBT001
         chosen = {name: values[name] if values[f"{name}_on"] else 0.0 for name in FIELDS.values()}
         mixture = mix_noises(chosen, samples=samples, interval_s=interval_s, seed=seed)
         return replace(mixture, sentence=judged(mixture, prediction))
 
-    panel = Panel(
+    return Panel(
         "Noise mixer: what every noise does to a clock",
         controls,
-        rows=[*([name, f"{name}_on"] for name in FIELDS.values()), ["prediction"]],
+        rows=[[f"{name}_on", name] for name in FIELDS.values()],
         answer=answer,
-        picture=lambda mixture: board.png((mixture, controls["prediction"].value == HIDDEN)),
+        picture=lambda mixture: board.png(
+            SeenMixture(
+                mixture,
+                hidden=controls["prediction"].value == HIDDEN,
+                slope_removed=controls["slope_removed"].value,
+            )
+        ),
         description=NoiseMixtureBoard.description,
+        acts={name: partial(_is_on, f"{name}_on") for name in FIELDS.values()},
     )
-    for name in FIELDS.values():
-        panel.switched_on_by(name, f"{name}_on")
-    return panel
+
+
+def _is_on(switch: str, values: Mapping[str, Any]) -> bool:
+    return bool(values[switch])
 
 
 def judged(mixture: NoiseMixture, prediction: str) -> str:
@@ -127,10 +141,10 @@ def gap_explorer(*, seed: int = 1) -> widgets.VBox:
     return Panel(
         "Record length and gaps: what is a deviation worth?",
         controls,
-        rows=[["samples", "share"], ["pattern", "minimum_coverage"], ["exponent", "statistic"]],
         answer=lambda **values: look_through_gaps(**values, seed=seed),
         picture=GapBoard().png,
         description=GapBoard.description,
+        acts=dict.fromkeys(("pattern", "minimum_coverage"), lambda values: values["share"] > 0),
     )
 
 
@@ -161,10 +175,10 @@ def aging_explorer(*, seed: int = 1) -> widgets.VBox:
     return Panel(
         "Aging: which band holds the days to come?",
         controls,
-        rows=[["days", "another"], ["noise", "deviation"], ["course", "rate"], ["law", "revealed"]],
         answer=answer,
         picture=AgingBoard().png,
         description=AgingBoard.description,
+        acts={"rate": lambda values: values["course"] != "none"},
     )
 
 
@@ -186,14 +200,14 @@ class HoldoverGame(Panel[HoldoverGuess]):
         self.reveal = button("Reveal", "show what really came, and count the points")
         self.further = button("Next clock", "another clock, another guess")
         self.tally = widgets.HTML()
+        self._unit_s = 1.0
         super().__init__(
             "Holdover: how wrong after five days without a reference?",
             {
                 "clock": whole_slider("clock", 1, 1, 99),
-                "guess": slider("time error after 5 d [% of axis]", 0.0, -100.0, 100.0, step=1.0),
-                "half_width": slider("95 % sure within ± [% of axis]", 20.0, 1.0, 100.0, step=1.0),
+                "guess": slider("time error after 5 d", 0.0, -1.0, 1.0, step=0.01),
+                "half_width": slider("95 % sure within ±", 0.5, 0.01, 1.0, step=0.01),
             },
-            rows=[["guess", "half_width"], ["clock"]],
             answer=self._judged,
             picture=HoldoverBoard().png,
             description=HoldoverBoard.description,
@@ -203,17 +217,34 @@ class HoldoverGame(Panel[HoldoverGuess]):
         self.further.on_click(self._further)
 
     def _judged(self, *, clock: int, guess: float, half_width: float) -> HoldoverGuess:
-        game = holdover_round(clock, seed=self._seed)
-        half = 0.5 * game.widest_s
         return judge_guess(
-            game,
-            guess_s=guess / 100 * half,
-            half_width_s=half_width / 100 * half,
+            holdover_round(clock, seed=self._seed),
+            guess_s=guess * self._unit_s,
+            half_width_s=half_width * self._unit_s,
             revealed=self._revealed,
         )
 
+    def refresh(self) -> None:
+        """Give the sliders the reach and the unit of the clock's axis, and show the round."""
+        half = 0.5 * holdover_round(self.controls["clock"].value, seed=self._seed).widest_s
+        self._unit_s, unit = seconds_unit(half)
+        reach = half / self._unit_s
+        with self._holding():
+            for name, label, lowest, start in (
+                ("guess", "time error after 5 d", -reach, 0.0),
+                ("half_width", "95 % sure within ±", reach / 100, reach / 5),
+            ):
+                control, described = self.controls[name], f"{label} [{unit}]"
+                if (control.description, control.max) != (described, reach):  # another clock, another axis
+                    control.min, control.max = min(control.min, lowest), max(control.max, reach)
+                    control.value = start
+                    control.min, control.max, control.step = lowest, reach, reach / 100
+                    control.description = described
+        super().refresh()
+
     def _changed(self, change: Any) -> None:
-        self._revealed = False  # a new guess, or a new clock, hides the truth again
+        if not self._held:
+            self._revealed = False  # a new guess, or a new clock, hides the truth again
         super()._changed(change)
 
     def _reveal(self, _button: object) -> None:
@@ -251,20 +282,20 @@ def interval_explorer(
     model
         A clock model; without one a simulated oscillator, logged for 120 days.
     tolerance
-        Where the slider starts; by default about three times the offset at the end of the record.
+        Where the slider starts; by default what the forecast's 95 % band reaches half a record ahead.
     seed
         Of the simulated oscillator.
     """
     clock = remembered(example_model(seed) if model is None else model)
-    now = abs(float(clock.blocks.frequency[-1]))
-    start = tolerance if tolerance is not None else max(3 * now, 1e-12)
+    reached = np.abs(clock.frequency_at([1.5 * clock.record.duration_s]).interval())
+    start = float(np.max(reached)) if tolerance is None else tolerance
     preamble = EXAMPLE_CALL.format(seed=seed) if model is None else ""
     controls = {
         "tolerance": decades("tolerance ± [1]", min(max(start, 1e-13), 1e-5), -13, -5),
         "reliability": steps("reliability", RELIABILITIES, 0.95),
         "adjusted": tick("adjust it at the end of the record"),
-        "setpoint": slider("adjusted to [% of tolerance]", 0.0, -90.0, 90.0, step=5.0),
-        "reference": decades("reference known to [1]", 1e-12, -14, -8),
+        "setpoint": slider("adjusted to [% of tolerance]", -50.0, -90.0, 90.0, step=5.0),
+        "reference": decades("reference known to [1]", 1e-11, -14, -8),
     }
 
     def answer(
@@ -280,16 +311,14 @@ def interval_explorer(
             preamble=preamble,
         )
 
-    panel = Panel(
+    return Panel(
         "When to calibrate again?",
         controls,
-        rows=[["tolerance", "reliability"], ["reference", "adjusted"], ["setpoint"]],
         answer=answer,
         picture=CalibrationBoard().png,
         description=CalibrationBoard.description,
+        acts={"setpoint": partial(_is_on, "adjusted")},
     )
-    panel.switched_on_by("setpoint", "adjusted")
-    return panel
 
 
 def counter_explorer(*, frequency_hz: float = 1e4, gate_s: float = 1.0) -> widgets.VBox:
@@ -312,8 +341,8 @@ def counter_explorer(*, frequency_hz: float = 1e4, gate_s: float = 1.0) -> widge
     return Panel(
         "What limits a frequency reading?",
         controls,
-        rows=[["frequency_hz", "gate_s"], ["method", "timebase"], ["clock_tick_s", "noise_v"]],
         answer=limits_of_counter,
         picture=CounterBoard().png,
         description=CounterBoard.description,
+        acts=dict.fromkeys(("clock_tick_s", "noise_v"), lambda values: values["method"] == "reciprocal"),
     )

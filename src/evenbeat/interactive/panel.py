@@ -17,20 +17,37 @@ import ipywidgets as widgets
 from threadpoolctl import ThreadpoolController
 
 from evenbeat.errors import EvenbeatError
-from evenbeat.figures.style import GREY, INK, PALE, RUST
+from evenbeat.figures.style import RUST
 from evenbeat.lessons.lesson import Lesson
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 Shown = TypeVar("Shown", bound=Lesson)
-FONT = f"font: 14px/1.45 'DejaVu Sans', Verdana, sans-serif; color: {INK}"
-_NAME = {"description_width": "17em"}
-_WIDE = "33em"
+FONT = "font: 14px/1.45 'DejaVu Sans', Verdana, sans-serif; color: var(--jp-content-font-color1, inherit)"
+"""The theme's ink: dark on light and light on dark; a page without a theme has ink of its own."""
+LAYOUT = """<style>
+.evenbeat-body { display: flex; flex-flow: row wrap; gap: 4px 16px; align-items: flex-start;
+  overflow: visible; }
+.evenbeat-controls { flex: 1 1 15em; display: grid; gap: 2px 12px; overflow: visible;
+  grid-template-columns: repeat(auto-fit, minmax(13em, 1fr)); }
+.evenbeat-shown { flex: 3 1 31em; min-width: 0; overflow: visible; }
+.evenbeat-controls .widget-slider, .evenbeat-controls .widget-dropdown { width: auto; height: auto;
+  flex-flow: row wrap; margin: 0 2px; flex: 1 1 auto; }
+.evenbeat-controls .widget-slider > .widget-label, .evenbeat-controls .widget-dropdown > .widget-label {
+  flex: 1 0 100%; width: 100%; text-align: left; height: 20px; line-height: 20px; }
+.evenbeat-controls .widget-readout { min-width: 4.5em; }
+.evenbeat-controls .widget-hbox { overflow: visible; align-items: flex-end; }
+.evenbeat-controls .jupyter-widgets:has([disabled]), .evenbeat-controls .jupyter-widgets:has(:disabled) {
+  opacity: 0.7; }
+.evenbeat-old img { opacity: 0.25; filter: grayscale(1); }
+</style>"""
+"""Controls beside the picture where there is room for both, above it otherwise, never a screen apart."""
+_NAME = {"description_width": "auto"}
 
 
 class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
-    """Controls above a picture that follows them.
+    """Controls beside a picture that follows them while they move.
 
     Parameters
     ----------
@@ -39,20 +56,22 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
     controls
         Name to widget; the names are the keywords of ``answer``.
     rows
-        Names of controls side by side; those missing here are not laid out.
+        Controls that belong side by side, such as a slider and its switch; all others stand alone.
     answer
         Values of the controls to a result. An ordinary function of the library.
     picture
         The result as PNG bytes.
     description
         What the picture shows in general, for those who cannot see it; the sentence is added.
+    acts
+        Control to when it acts, asked of the values of all; while it does not it is greyed.
 
     Attributes
     ----------
     lesson
         The latest result, or ``None`` where the controls ask for the impossible.
     refusal
-        The sentence that says why, otherwise empty.
+        The sentence that says why, otherwise empty; the last picture then stays, greyed.
     """
 
     def __init__(
@@ -60,25 +79,35 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
         title: str,
         controls: Mapping[str, widgets.ValueWidget],
         *,
-        rows: Sequence[Sequence[str]],
+        rows: Sequence[Sequence[str]] = (),
         answer: Callable[..., Shown],
         picture: Callable[[Shown], bytes],
         description: str,
+        acts: Mapping[str, Callable[[Mapping[str, Any]], bool]] | None = None,
         below: Sequence[widgets.Widget] = (),
     ) -> None:
         self.controls = dict(controls)
         self.lesson: Shown | None = None
         self.refusal = ""
         self._answer, self._picture_of, self._description = answer, picture, description
+        self._acts = dict(acts or {})
         self.picture = widgets.HTML()
         self.words = widgets.HTML()
         self.call = widgets.HTML()
         self._held = False
-        self._switches: dict[widgets.Widget, widgets.Widget] = {}
         self._threads = ThreadpoolController()
-        heading = widgets.HTML(f'<div style="{FONT}; font-weight: bold">{html.escape(title)}</div>')
-        boxes = [widgets.HBox([self.controls[name] for name in row], layout=_wrapping()) for row in rows]
-        super().__init__([heading, *boxes, self.words, self.picture, *below, self.call])
+        heading = widgets.HTML(f'{LAYOUT}<div style="{FONT}; font-weight: bold">{html.escape(title)}</div>')
+        first_of = {row[0]: row for row in rows}
+        followers = {name for row in rows for name in row[1:]}
+        cells = [
+            widgets.HBox([self.controls[each] for each in first_of[name]]) if name in first_of else control
+            for name, control in self.controls.items()
+            if name not in followers
+        ]
+        beside = widgets.VBox([*cells, *below]).add_class("evenbeat-controls")
+        shown = widgets.VBox([self.words, self.picture]).add_class("evenbeat-shown")
+        body = widgets.HBox([beside, shown]).add_class("evenbeat-body")
+        super().__init__([heading, body, self.call])
         for control in self.controls.values():
             control.observe(self._changed, names="value")
         self.refresh()
@@ -90,10 +119,6 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
                 self.controls[name].value = value
         self.refresh()
 
-    def switched_on_by(self, slider: str, box: str) -> None:
-        """Let a slider that is moved by hand tick the box that makes it count."""
-        self._switches[self.controls[slider]] = self.controls[box]
-
     @contextmanager
     def _holding(self) -> Iterator[None]:
         self._held = True
@@ -102,20 +127,18 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
         finally:
             self._held = False
 
-    def _changed(self, change: Any) -> None:
-        if self._held:
-            return
-        box = self._switches.get(change["owner"])
-        if box is not None and not box.value:
-            with self._holding():  # the picture follows once
-                box.value = True
-        self.refresh()
+    def _changed(self, _change: Any) -> None:
+        if not self._held:
+            self.refresh()
 
     def refresh(self) -> None:
         """Compute and show what the controls ask for."""
+        values = {name: control.value for name, control in self.controls.items()}
+        for name, acts in self._acts.items():
+            self.controls[name].disabled = not acts(values)
         try:
             with self._threads.limit(limits=1, user_api="blas"):  # small matrices: a second thread only waits
-                lesson = self._answer(**{name: control.value for name, control in self.controls.items()})
+                lesson = self._answer(**values)
                 png = self._picture_of(lesson)
         except EvenbeatError as refusal:
             self._refuse(str(refusal))
@@ -127,12 +150,16 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
             self.words.value = _sentence(lesson.sentence)
             self.call.value = call_html(lesson.call)
             self.picture.value = image(png, f"{self._description} {lesson.sentence}")
+            self.picture.remove_class("evenbeat-old")
 
     def _refuse(self, sentence: str) -> None:
-        """Say why there is no picture; an earlier one would be taken for the answer."""
+        """Say why there is no answer, above the last picture, greyed: nothing on the page moves."""
         self.lesson, self.refusal = None, sentence
         self.words.value = notice(sentence)
-        self.picture.value = self.call.value = ""
+        if "evenbeat-old" not in self.picture._dom_classes:
+            self.picture.value = self.picture.value.replace('alt="', 'alt="No longer asked for: ', 1)
+            self.picture.add_class("evenbeat-old")
+        self.call.value = call_html("")
 
     def show_fault(self) -> None:
         """Show an error that should not have happened, with the place where it did."""
@@ -141,19 +168,17 @@ class Panel(widgets.VBox, Generic[Shown]):  # type: ignore[misc]
         self.picture.value = self.call.value = ""
 
 
-def _wrapping() -> widgets.Layout:
-    return widgets.Layout(flex_flow="row wrap", align_items="center")
-
-
 def _sentence(text: str) -> str:
-    return f'<div role="status" aria-live="polite" style="{FONT}; min-height: 3em">{html.escape(text)}</div>'
+    return (
+        f'<div role="status" aria-live="polite" style="{FONT}; min-height: 4.4em">{html.escape(text)}</div>'
+    )
 
 
 def notice(text: str) -> str:
     """Return a refusal as HTML."""
     return (
         f'<div role="alert" class="evenbeat-refusal" style="{FONT}; border-left: 4px solid {RUST}; '
-        f'padding: 4px 10px; min-height: 3em">{html.escape(text)}</div>'
+        f'padding: 0 10px; min-height: 4.4em">{html.escape(text)}</div>'
     )
 
 
@@ -178,17 +203,18 @@ def image(png: bytes, description: str) -> str:
 
 
 def call_html(text: str) -> str:
-    """Return Python to be copied, as HTML: one click selects all of it."""
+    """Return Python to be copied, as HTML: one click selects all of it. Without any, its room stays empty."""
+    hidden = "" if text else "; visibility: hidden"
     return (
-        f'<details style="{FONT}"><summary>The same in Python</summary>'
-        f'<pre tabindex="0" style="background: {PALE}; border: 1px solid {GREY}; padding: 6px 10px; '
-        f'overflow-x: auto; user-select: all">{html.escape(text)}</pre></details>'
+        f'<details style="{FONT}{hidden}"><summary>The same in Python</summary>'
+        f'<pre tabindex="0" style="color: inherit; background: transparent; border: 1px solid; '
+        f'padding: 6px 10px; overflow-x: auto; user-select: all">{html.escape(text)}</pre></details>'
     )
 
 
 def _sliding() -> dict[str, Any]:
-    """Return what all sliders share: they answer when let go, and are wide enough for their name."""
-    return {"continuous_update": False, "style": _NAME, "layout": {"width": _WIDE}}
+    """Return what all sliders share: they answer while they move, their name above them."""
+    return {"continuous_update": True, "style": _NAME}
 
 
 def slider(
@@ -234,9 +260,7 @@ def decades(name: str, value: float, low: int, high: int, *, per_decade: int = 1
 
 def choice(name: str, options: Sequence[tuple[str, object]], value: object) -> widgets.Widget:
     """Return a list to choose from."""
-    return widgets.Dropdown(
-        options=list(options), value=value, description=name, style=_NAME, layout={"width": _WIDE}
-    )
+    return widgets.Dropdown(options=list(options), value=value, description=name, style=_NAME)
 
 
 def tick(name: str, *, value: bool = False, width: str = "auto") -> widgets.Widget:

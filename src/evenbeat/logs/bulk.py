@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from evenbeat.bench import Bench
 from evenbeat.disk import umask
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
@@ -199,7 +200,7 @@ def convert_log(
     overwrite: bool = False,
     progress: bool = False,
     block_bytes: int = _BLOCK_BYTES,
-    layout: str | Path | Layout | None = None,
+    layout: str | Path | Layout | Bench | None = None,
     **options: Any,
 ) -> ConvertedLog:
     """Write a log of text as columns in SI that open at once, in memory bounded by the size of a block.

@@ -171,7 +171,8 @@ def _in_si(
         if dimension == "time":
             if interval_s is None:
                 sentence = (
-                    "The readings were taken as errors of one second each (override with --gate or gate_s)."
+                    "The readings were taken as errors of one second each (override with --set gate=… or "
+                    "gate_s)."
                 )
                 findings = (Finding(code="ASSUMED_SECONDS", severity="caution", sentence=sentence),)
             factor /= interval_s or 1.0
@@ -234,7 +235,7 @@ def turned(converted: Converted) -> Converted:
     if converted.kind == "phase":
         what = "that is positive means that the device is late"
     sentence = f"The device under test measured the reference: a reading {what}, so the sign was turned "
-    sentence += "(override with --reading-of or reading_of)."
+    sentence += "(override with --set reading_of=… or reading_of)."
     finding = Finding(code="TURNED_SIGN", severity="note", sentence=sentence)
     return replace(converted, values=values, findings=(*converted.findings, finding))
 

@@ -99,8 +99,8 @@ def _open_rinex_clock(log: LogText, *, clock: str | None, reject: bool) -> Opene
             rejected.append(Rejected(line=number, reason="a record that is not understood"))
         else:
             msg = (
-                f"the record of clock {name} is not understood; pass over such lines with --bad-lines "
-                "reject (bad_lines='reject')"
+                f"the record of clock {name} is not understood; pass over such lines with --set "
+                "bad_lines=reject (bad_lines='reject')"
             )
             raise LogError(msg, path=log.path, line=number)
     if not epochs:
@@ -161,7 +161,7 @@ def _clock_chosen(records: Counter[str], clock: str | None, log: LogText, first_
         raise LogError(msg, path=log.path)
     if len(names) == 1:
         return names[0]
-    msg = f"the RINEX file holds {len(names)} clocks; choose one with --clock (clock): {shown}"
+    msg = f"the RINEX file holds {len(names)} clocks; choose one with --set clock=… (clock): {shown}"
     raise LogError(msg, path=log.path, line=first_line)
 
 
@@ -227,7 +227,7 @@ def _open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
             tracks.append(track)
             continue
         if not reject:
-            msg = f"{track}; pass over such lines with --bad-lines reject (bad_lines='reject')"
+            msg = f"{track}; pass over such lines with --set bad_lines=reject (bad_lines='reject')"
             raise LogError(msg, path=log.path, line=number)
         rejected.append(Rejected(line=number, reason=track))
     if not tracks:
@@ -286,7 +286,7 @@ def _of_one_signal(
             return tracks, ()
         msg = (
             f"the CGGTTS file holds {len(names)} signals, each with delays of its own: {told}; choose one "
-            f"with --signal (signal), such as --signal {next(iter(names))}"
+            f"with --set signal=… (signal), such as --set signal={next(iter(names))}"
         )
         raise LogError(msg, path=log.path)
     key = {each.lower(): key for each, key in names.items()}.get(signal.strip().lower())

@@ -93,7 +93,7 @@ def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tupl
     if not (partial and lines):
         msg = (
             f"the {packing} file ends too early (it was cut off while written or copied); copy it again, "
-            "or take its complete lines with --partial (partial=True)"
+            "or take its complete lines with --set partial=yes (partial=True)"
         )
         raise LogError(msg, path=path, line=lines + 1)
     sentence = f"The {packing} file is cut off after line {lines}; the complete lines before were used."
@@ -329,7 +329,7 @@ def _checked_rest(
     line = content.count(b"\n") + 1
     msg = (
         f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); read a copy, "
-        "or take the lines that are complete with --partial (partial=True)"
+        "or take the lines that are complete with --set partial=yes (partial=True)"
     )
     raise LogError(msg, path=path, line=line)
 

@@ -97,7 +97,7 @@ def grid_from_times(
         what = f"runs backwards by {duration_text(back_s)}" if back_s > 0 else "is that of the row before"
         msg = (
             f"the time {what}, where no two rows of a log without a regular interval may share a time; "
-            "correct it, or reject such rows with --bad-lines reject (bad_lines='reject')"
+            "correct it, or reject such rows with --set bad_lines=reject (bad_lines='reject')"
         )
         raise LogError(msg, path=path, line=locate(row))
     _check_jump(np.diff(times.seconds), path, locate)
@@ -287,14 +287,14 @@ def _check_order(steps: FloatArray, spacing: float, path: str, locate: Locate, l
         msg = (
             f"the time runs backwards by {duration_text(-steps[row])} where rows are "
             f"{duration_text(spacing)} apart{_clock_change(spacing - steps[row])}; sort the log, cut it "
-            "there, or reject rows that are late with --bad-lines reject (bad_lines='reject')"
+            "there, or reject rows that are late with --set bad_lines=reject (bad_lines='reject')"
         )
         raise LogError(msg, path=path, line=locate(row + 1))
 
 
 def _clock_change(back_s: float) -> str:
     near = abs(back_s - 3600) < 120
-    return ", as when clocks are changed (state the zone with --time-zone or time_zone)" if near else ""
+    return ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)" if near else ""
 
 
 def _check_size(seconds: FloatArray, steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
@@ -371,7 +371,7 @@ def _check_doubles(
         msg = (
             f"the time advances by {steps[row - 1]:.6g} s where rows are "
             f"{duration_text(spacing)} apart; remove repeated rows, or reject them with "
-            "--bad-lines reject (bad_lines='reject')"
+            "--set bad_lines=reject (bad_lines='reject')"
         )
         raise LogError(msg, path=path, line=locate(row))
     surplus = len(cells) - (int(cells[-1] - cells[0]) + 1)
@@ -411,7 +411,7 @@ def _check_repeated(steps: FloatArray, path: str, locate: Locate) -> None:
     if repeated > _MOST_DOUBLED * len(steps):
         msg = (
             f"{repeated} repeated rows state the time of the row before; keep one row for each time, reject "
-            f"the others with --bad-lines reject (bad_lines='reject'), or {_LEAVE_OUT}"
+            f"the others with --set bad_lines=reject (bad_lines='reject'), or {_LEAVE_OUT}"
         )
         raise LogError(msg, path=path, line=locate(int(np.argmax(steps == 0)) + 1))
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from evenbeat.bench import Bench, typed
 from evenbeat.errors import EvenbeatError, InputError, LogError
 from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
@@ -40,15 +41,11 @@ _LOWEST_HZ = 900.0
 _PULSES_HZ = 2.0  # seconds between the pulses of a clock
 _FREQUENCIES = ("Hz", "MHz", "kHz", "GHz")
 _PERIODS = ("s", "us", "ns", "ms")
-_OPTION = {
-    "quantity": "--quantity",
-    "unit": "--unit",
-    "nominal_frequency_hz": "--nominal-frequency",
-    "interval_s": "--interval",
-    "time_unit": "--time-unit",
-    "every": "--every",
-    "offset": "--row-offset",
-}
+
+
+_KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
+_SHOWN_CELLS = 3
+_SHOWN_CANDIDATES = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +109,7 @@ def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) 
             meaning=_meaning(sheet, record),
             answer=f"{_offset(record):+.3g}, {record.spacing_text}",
             doubt=doubt,
-            command_options=_as_typed(proposal.options),
+            command_options=typed(proposal.options),
             options=dict(proposal.options),
         )
         likely, first = tried.get((found.meaning, found.answer), (math.inf, found))
@@ -331,21 +328,6 @@ def _meaning(sheet: Sheet, record: Record) -> str:
     return what if turn == 1 else f"row {sheet.layout.stated['offset']} of every {turn}, {what}"
 
 
-def _as_typed(options: Mapping[str, Any]) -> str:
-    """Return options as they are typed on the command line."""
-    words = []
-    for name, value in options.items():
-        if name == "columns":
-            words += [f"--column '{role}={column}'" for role, column in value.items()]
-        elif name == "nominal_frequency_hz":
-            words.append(f"{_OPTION[name]} '{frequency_text(value)}'")
-        else:
-            words.append(
-                f"{_OPTION[name]} {value:g}" if isinstance(value, float) else f"{_OPTION[name]} {value}"
-            )
-    return " ".join(words)
-
-
 _KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
 _SHOWN_CELLS = 3
 _SHOWN_CANDIDATES = 4
@@ -471,7 +453,9 @@ class Inspection(Result):
         return "\n".join(parts)
 
 
-def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, **options: Any) -> Inspection:
+def inspect_log(
+    path: str | Path, *, layout: str | Path | Layout | Bench | None = None, **options: Any
+) -> Inspection:
     """Return what a log is and how it would be read, without analysing it.
 
     Parameters

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenbeat.bench import Bench
 from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
@@ -61,7 +62,7 @@ def read_log(
     select: str | None = None,
     every: int | None = None,
     offset: int = 0,
-    layout: str | Path | Layout | None = None,
+    layout: str | Path | Layout | Bench | None = None,
 ) -> Record:
     """Return the record in a log.
 
@@ -388,7 +389,7 @@ def _record(
         msg = (
             f"the readings of column {layout.form.label(layout.value)} mean that the clock is off by "
             f"{size:.2g} of its frequency, as no oscillator is; check the unit of the readings and of the "
-            "time and state them with --unit and --time-unit (unit, time_unit)"
+            "time and state them with --unit and --set time_unit=… (unit, time_unit)"
         )
         raise LogError(msg, path=log.path, line=layout.form.first_line if log.text else None)
     told: list[Finding] = []

@@ -58,7 +58,7 @@ EXACT = {
 EXACT_TIME = np.dtype([("whole", np.int64), ("fraction", float)])
 
 REJECT = (
-    "correct the line, put # in front of it, or pass over such lines with --bad-lines reject "
+    "correct the line, put # in front of it, or pass over such lines with --set bad_lines=reject "
     "(bad_lines='reject')"
 )
 
@@ -187,7 +187,7 @@ def _number(cell: str, index: int, form: Form, unit: str) -> float:
         raise _OddLineError(reason, cut=cut)
     reason = (
         f"the unit written in column {form.label(index)} changes from '{unit}' to '{parts[1]}'; write all "
-        "readings in one unit, or pass over the other ones with --bad-lines reject (bad_lines='reject')"
+        "readings in one unit, or pass over the other ones with --set bad_lines=reject (bad_lines='reject')"
     )
     raise _OddLineError(reason, advice="", cut=cut)
 

@@ -144,7 +144,7 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
         msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
         raise LogError(msg, path=log.path)
     if options.signal is not None:
-        msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
+        msg = "a signal is chosen by its code in CGGTTS files only; leave signal out"
         raise LogError(msg, path=log.path)
     dialogue, aside = dialogue_in(log), RejectedLines()
     if dialogue is not None:
@@ -274,7 +274,7 @@ def _check_share(sheet: Sheet) -> None:
     told = ", ".join(f"line {one.line} {shown(text[one.line - 1].decode(errors='replace'))}" for one in some)
     msg = (
         f"only {rows} of {rows + len(others)} lines are readings; others are {told}: keep the lines that are "
-        "meant in a file of their own, or say with --layout (layout) how they are written"
+        "meant in a file of their own, or say with --bench (layout) how they are written"
     )
     raise LogError(msg, path=sheet.log.path, line=others[0].line)
 
@@ -299,7 +299,7 @@ _FEWEST_TURNS = 8
 _FAR = 10  # times the change from one row of an oscillator to its next
 _CYCLES = 0.95  # share of rows that follow the turn
 _SOME_ROWS = 20_000
-_ALL = "state that all rows are of one with --every 1 (every=1)"
+_ALL = "state that all rows are of one with --set every=1 (every=1)"
 
 
 def chosen_rows(
@@ -422,7 +422,7 @@ def _refuse_labels(sheet: Sheet) -> None:
             )
             msg = (
                 f"column {sheet.layout.form.label(index)} labels the rows of several oscillators, which read "
-                f"{told}; choose one with --select {labels[0]} (select='{labels[0]}'), or {_ALL}"
+                f"{told}; choose one with --set select={labels[0]} (select='{labels[0]}'), or {_ALL}"
             )
             raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
 
@@ -446,7 +446,7 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
         if float(np.nanmean(local > gaps.min() / 2)) < _CYCLES:
             continue
         told = " and ".join(_level(level, levels) for level in levels)
-        choices = " or ".join(f"--every {turn} --row-offset {k}" for k in range(turn))
+        choices = " or ".join(f"--set every={turn} --set row_offset={k}" for k in range(turn))
         msg = (
             f"the readings of column {sheet.layout.form.label(sheet.layout.value)} alternate from row to row "
             f"between {told}, as where {turn} oscillators are logged in turn; read one with {choices} "

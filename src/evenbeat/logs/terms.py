@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+from evenbeat.bench import Bench, bench_of, bench_text, read_bench, written
 from evenbeat.errors import InputError, LogError
 from evenbeat.intake import checked_weighting
 from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray
-from evenbeat.toml_text import toml_in, toml_of
 
 Quantity = Literal[
     "frequency",
@@ -292,12 +291,8 @@ class Options:
         )
 
 
-FILE_VERSION = 1
 NOT_STATED = ("columns", "partial")
-"""Options that a layout file does not keep among what is stated."""
-
-UNLESS_STATED = {"bad_lines": "refuse", "offset": 0}
-"""What holds where nothing is stated, and is not written down."""
+"""Keys of a log that a layout does not keep among what is stated."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -341,15 +336,14 @@ class Layout:
     stated: Mapping[str, Any] = field(default_factory=dict)
 
     def to_toml(self) -> str:
-        """Return the layout as the text of a TOML file, which ``read_log(..., layout=...)`` takes."""
-        form = self.form
-        lines = [
-            "# How a log is written and what its columns mean, for evenbeat (read_log(..., layout=...)).",
-            f"version = {FILE_VERSION}",
-        ]
+        """Return the layout as the text of a bench file, which ``read_log(..., layout=...)`` takes."""
+        return bench_text(**self.said())
+
+    def said(self, more: Mapping[str, object] | None = None) -> dict[str, Any]:
+        """Return the layout as :func:`evenbeat.bench.bench_text` takes it, beside ``more`` keys."""
+        form, rows = self.form, None
         if form.separator:
             rows = {name: getattr(form, name) for name in ("writing", "separator", "decimal", "columns")}
-            lines += ["", "[rows]", *_pairs(rows)]
 
         def named(index: int) -> str | int:
             name = form.header[index] if index < len(form.header) else ""
@@ -360,28 +354,8 @@ class Layout:
         if self.time_of_day is not None:
             columns["time_of_day"] = named(self.time_of_day)
         columns |= {covariate.name: named(covariate.index) for covariate in self.covariates}
-        lines += ["", "[columns]", "# a header name, or a position counted from 0", *_pairs(columns)]
-        stated = {
-            name: value
-            for name, value in self.stated.items()
-            if value not in (None, UNLESS_STATED.get(name)) and name not in NOT_STATED
-        }
-        lines += ["", "[stated]", *_pairs(stated)] if stated else []
-        return "\n".join(lines) + "\n"
-
-
-def _pairs(values: Mapping[str, object]) -> list[str]:
-    bare = {key: key if key.isascii() and key.replace("_", "").isalnum() else _value(key) for key in values}
-    return [f"{bare[key]} = {_value(value)}" for key, value in values.items()]
-
-
-def _value(value: object) -> str:
-    if isinstance(value, bool | int):
-        return str(value).lower()
-    if isinstance(value, float):
-        text = repr(value)
-        return text if any(mark in text for mark in ".en") else f"{text}.0"
-    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
+        stated = {name: value for name, value in self.stated.items() if name not in NOT_STATED}
+        return {"said": {**written(stated, "log"), **(more or {}), "columns": columns}, "rows": rows}
 
 
 _ROWS: dict[str, tuple[str, ...]] = {
@@ -391,38 +365,28 @@ _ROWS: dict[str, tuple[str, ...]] = {
 }
 
 
-def chosen_layout(layout: str | Path | Layout | None, options: Options) -> tuple[Candidate | None, Options]:
+def chosen_layout(
+    layout: str | Path | Layout | Bench | None, options: Options
+) -> tuple[Candidate | None, Options]:
     """Return how the rows are written, and the options, those of the layout where the caller says nothing.
 
     Raises
     ------
     LogError
-        If the layout file cannot be read or says what it must not.
+        If the bench file cannot be read or says what it must not.
     """
     if layout is None:
         return None, options
     if isinstance(layout, Layout):
-        content, path = toml_of(layout.to_toml(), "layout", None), Path("the layout")
+        bench = bench_of(layout.to_toml())
     else:
-        content, path = toml_in(layout, "layout file"), Path(layout)
-    _known(content, ("version", "rows", "columns", "stated"), "the layout", path)
-    if content.get("version") != FILE_VERSION:
-        found = content.get("version")
-        msg = f"the layout states version {found!r}; this evenbeat reads version {FILE_VERSION}"
-        raise LogError(msg, path=path)
-    for name in ("rows", "columns", "stated"):
-        if not isinstance(content.get(name, {}), dict):
-            msg = f"'{name}' must be a table, written as [{name}]"
-            raise LogError(msg, path=path)
-    stated, columns = dict(content.get("stated", {})), dict(content.get("columns", {}))
-    _known(stated, tuple(f.name for f in fields(Options) if f.name not in NOT_STATED), "[stated]", path)
-    for role, column in columns.items():
-        if isinstance(column, bool) or not isinstance(column, int | str):
-            msg = f"column {role} is {column!r}; give a header name or a position counted from 0"
-            raise LogError(msg, path=path)
-    rows, candidate = content.get("rows"), None
+        bench = layout if isinstance(layout, Bench) else read_bench(layout)
+    rows, path, candidate = bench.rows, bench.path or None, None
     if rows is not None:
-        _known(rows, (*_ROWS, "columns"), "[rows]", path)
+        for name in rows:
+            if name not in (*_ROWS, "columns"):
+                msg = f"[rows] holds '{name}', which is not known; it may hold {', '.join(_ROWS)} and columns"
+                raise LogError(msg, path=path)
         for name, allowed in _ROWS.items():
             if rows.get(name) not in allowed:
                 one_of = ", ".join(map(repr, allowed))
@@ -431,16 +395,8 @@ def chosen_layout(layout: str | Path | Layout | None, options: Options) -> tuple
         if not isinstance(rows.get("columns"), int) or rows["columns"] < 1:
             msg = f"[rows] columns is {rows.get('columns')!r}; it must be a positive whole number"
             raise LogError(msg, path=path)
-        candidate = Candidate(**rows, understood=1.0, rows=0, reason="the layout says so")
+        candidate = Candidate(**rows, understood=1.0, rows=0, reason="the bench file says so")
     try:
-        return candidate, options.over({**stated, "columns": columns})
+        return candidate, options.over(bench.keywords("log"))
     except (InputError, TypeError) as error:
-        msg = f"[stated]: {error}"
-        raise LogError(msg, path=path) from None
-
-
-def _known(table: Mapping[str, Any], names: tuple[str, ...], where: str, path: Path) -> None:
-    for name in table:
-        if name not in names:
-            msg = f"{where} holds '{name}', which is not known; it may hold {', '.join(names)}"
-            raise LogError(msg, path=path)
+        raise LogError(str(error), path=path) from None

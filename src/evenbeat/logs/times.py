@@ -520,7 +520,7 @@ def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
             msg = (
                 f"the local time {moments.iloc[int(np.argmax(lost))]} occurs twice or never in {time_zone} "
                 "because clocks were changed; log in UTC, cut the log there, or reject rows at such times "
-                "with --bad-lines reject (bad_lines='reject')"
+                "with --set bad_lines=reject (bad_lines='reject')"
             )
             raise NoTimeError(msg, rows=lost, path=path, locate=locate) from None
     return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
@@ -534,7 +534,7 @@ def _zone_finding(*, zoned: bool, time_zone: str | None) -> tuple[Finding, ...]:
         return ()
     sentence = (
         "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour when "
-        "clocks are changed (state the zone with --time-zone or time_zone)."
+        "clocks are changed (state the zone with --set time_zone=… or time_zone)."
     )
     return (Finding(code="NO_TIME_ZONE", severity="note", sentence=sentence),)
 
@@ -661,14 +661,14 @@ def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
     step, span = float(np.median(np.abs(np.diff(values)))), float(np.ptp(values))
     others = [
         f"every {duration_text(step * scale)} over {duration_text(span * scale)} in {unit} "
-        f"(--time-unit {unit})"
+        f"(--set time_unit={unit})"
         for unit, scale in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
         if span * scale <= _LONGEST_S and step * scale >= _SHORTEST_STEP_S
     ]
     told = f"{read} its rows would lie {step:.3g} apart over {span:.3g}" if "year" not in read else read
     msg = (
         f"the numbers of the time column, such as {values[0]:.15g}, make no sense {told}; elapsed time would "
-        f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --time-unit (time_unit)"
+        f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --set time_unit=… (time_unit)"
     )
     return LogError(msg, path=path)
 

@@ -1,0 +1,88 @@
+"""Components that run in the browser alone: they answer without the kernel, also in a page saved as HTML."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import anywidget
+import traitlets
+
+from evenbeat.lessons.allan_ruler import five_clocks, under_the_ruler
+from evenbeat.lessons.interval_wall import NOISES, SAMPLES, SHARES, WINDOW, wall_of_intervals
+from evenbeat.record import Record
+
+
+def client(*names: str) -> str:
+    """Return files that run in the browser, one after the other."""
+    folder = files("evenbeat.interactive") / "client"
+    return "\n".join((folder / name).read_text(encoding="utf-8") for name in names)
+
+
+class AllanRuler(anywidget.AnyWidget):  # type: ignore[misc]
+    """Two windows that slide over a clock.
+
+    Attributes
+    ----------
+    clocks
+        Name, readings, lengths of windows and the library's deviation of each clock.
+    """
+
+    _esm = client("shared.js", "allan_ruler.js")
+    _css = client("components.css")
+    clocks = traitlets.List().tag(sync=True)
+
+
+class IntervalWall(anywidget.AnyWidget):  # type: ignore[misc]
+    """A hundred intervals beside a hundred naive ones.
+
+    Attributes
+    ----------
+    walls
+        Of each noise, length and share of missing readings: estimates over the truth, and limits over
+        the estimate.
+    averaging_time_s
+        At which all of them are computed.
+    """
+
+    _esm = client("shared.js", "interval_wall.js")
+    _css = client("components.css")
+    walls = traitlets.List().tag(sync=True)
+    averaging_time_s = traitlets.Float().tag(sync=True)
+
+
+def allan_ruler(record: Record | None = None, *, name: str = "your log", seed: int = 1) -> AllanRuler:
+    """Return the Allan ruler: two neighbouring windows slide over y(t), and σ_y(τ) grows dot by dot.
+
+    Parameters
+    ----------
+    record
+        A record of your own, put before the five simulated noises; a long one is averaged to 600 readings.
+    name
+        What it is called.
+    seed
+        Of the five clocks.
+
+    Raises
+    ------
+    InputError
+        If the record is too short or has no grid.
+    """
+    own = [] if record is None else [under_the_ruler(record, name)]
+    return AllanRuler(clocks=[clock.plain() for clock in (*own, *five_clocks(seed))])
+
+
+def interval_wall(*, seed: int = 1) -> IntervalWall:
+    """Return the wall of intervals: how many of a hundred error bars hold the truth, naive ones beside ours.
+
+    Parameters
+    ----------
+    seed
+        Of the clocks and of the gaps.
+    """
+    walls = [
+        wall_of_intervals(exponent, samples, share, seed=seed)
+        for exponent in NOISES
+        for samples in SAMPLES
+        for share in SHARES
+    ]
+    return IntervalWall(walls=[wall.plain() for wall in walls], averaging_time_s=float(WINDOW))
