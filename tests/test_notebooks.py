@@ -1,9 +1,11 @@
 """Every notebook is clean in git, runs from top to bottom without a warning, and leaves nothing behind.
 
-Answers to exercises are code in a folded part of the text: they run here, and their assertions hold.
+Answers to exercises are code in a folded part of the text: they run here, and the check on the page finds
+them right. What the text claims is asserted in ``notebook_claims``, after the cell that it speaks of.
 """
 
 import re
+import tomllib
 from pathlib import Path
 
 import nbformat
@@ -17,7 +19,8 @@ WIDEST_LINE = 104
 FOLDED = re.compile(
     r"<details><summary>Answer</summary>\n\n```python\n(?P<code>.+)\n```\n</details>", flags=re.DOTALL
 )
-REFERENCE = "09_methods_and_terms"
+REFERENCE, VALIDATION = "09_methods_and_terms", "08_check_the_checker"
+"""Two of another kind: tables to look up, and a page of evidence whose assertions are there to be read."""
 QUICK = ("01_",)
 """Run by default; the others are marked slow, for together they would take half of the fast tests' time."""
 LIMIT_S = 240
@@ -49,7 +52,7 @@ def test_committed_without_outputs(path: Path) -> None:
 
 
 def test_cells_teach_and_do_not_program(path: Path) -> None:
-    """Cells are short, define nothing, and every notebook checks its claims with an assertion."""
+    """Cells are short and define nothing; the author's assertions are tests, not lessons."""
     notebook = nbformat.read(path, as_version=4)
     sources = [cell.source for cell in with_answers(notebook).cells if cell.cell_type == "code"]
     longest = max(sources, key=lambda source: len(source.splitlines()))
@@ -57,7 +60,11 @@ def test_cells_teach_and_do_not_program(path: Path) -> None:
     widest = max((line for source in sources for line in source.splitlines()), key=len)
     assert len(widest) <= WIDEST_LINE, widest
     assert not any("def " in source or "filterwarnings" in source for source in sources)
-    assert sum("assert " in source for source in sources) >= 3
+    if path.stem == VALIDATION:
+        assert sum("assert " in source for source in sources) >= 3
+    else:
+        assert not any("assert " in source for source in sources)
+        assert sum(claim.count("assert ") for claim in claims_of(path).values()) >= 3
 
 
 def test_built_like_the_others(path: Path) -> None:
@@ -76,6 +83,24 @@ def test_built_like_the_others(path: Path) -> None:
     assert "## Exercises" in whole
 
 
+def claims_of(path: Path) -> dict[str, str]:
+    """Return the cells of a notebook to the assertions of what the text says about them."""
+    file = Path(__file__).parent / "notebook_claims" / f"{path.stem[:2]}.toml"
+    return tomllib.loads(file.read_text(encoding="utf-8")) if file.exists() else {}
+
+
+def with_claims(notebook: nbformat.NotebookNode, claims: dict[str, str]) -> nbformat.NotebookNode:
+    """Return the notebook with each claim in a cell of its own after the cell it speaks of."""
+    assert set(claims) <= {cell.id for cell in notebook.cells}
+    cells = []
+    for cell in notebook.cells:
+        cells.append(cell)
+        if cell.id in claims:
+            cells.append(nbformat.v4.new_code_cell(claims[cell.id], id=f"{cell.id}-claims"))
+    notebook.cells = cells
+    return notebook
+
+
 def is_answer(cell: nbformat.NotebookNode) -> bool:
     """Return whether a cell holds the folded answer to an exercise."""
     return "answer" in cell.metadata.get("tags", [])
@@ -87,12 +112,16 @@ def with_answers(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
         if is_answer(cell):
             found = FOLDED.fullmatch(cell.source)
             assert found, cell.source
-            notebook.cells[index] = nbformat.v4.new_code_cell(found["code"], id=cell.id)
+            asked = re.search(
+                r"^check\((\d), my_answer\)$", notebook.cells[index - 1].source, flags=re.MULTILINE
+            )
+            code = f"{found['code']}\ncheck({asked[1]}, my_answer)"
+            notebook.cells[index] = nbformat.v4.new_code_cell(code, id=cell.id)
     return notebook
 
 
 def test_answers_are_folded_and_checked(path: Path) -> None:
-    """At least three exercises, each with a place to try it and a folded answer that asserts what it says."""
+    """At least three exercises, each with a place to answer, a check, and a folded answer."""
     if path.stem == REFERENCE:
         return
     cells = nbformat.read(path, as_version=4).cells
@@ -103,10 +132,24 @@ def test_answers_are_folded_and_checked(path: Path) -> None:
 
     assert len(answers) == asked >= 3
     for index in answers:
-        assert cells[index - 1].source == "# your turn"
+        assert re.fullmatch(r"my_answer = \.\.\.  # .+\ncheck\(\d, my_answer\)", cells[index - 1].source)
         folded = FOLDED.fullmatch(cells[index].source)
         assert folded
-        assert "assert " in folded["code"]
+        assert folded["code"].splitlines()[-1].startswith("my_answer = ")
+
+
+def test_predictions_wait_for_the_reader(path: Path) -> None:
+    """A prediction is asked before the cell that waits for it, which says what was right."""
+    if path.stem == REFERENCE:
+        return
+    sources = [cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"]
+    asked = re.findall(r"^(\w+) = predict\(", "\n".join(sources), flags=re.MULTILINE)
+    waiting = [source.split()[1] for source in sources if source.startswith("%%after ")]
+    assert len(asked) >= 1
+    assert set(asked) == set(waiting)
+    for name in asked:
+        place = next(k for k, source in enumerate(sources) if f"{name} = predict(" in source)
+        assert any(f"{name}.right(" in source for source in sources[place:])
 
 
 def test_a_figure_is_followed_by_what_to_see(path: Path) -> None:
@@ -129,10 +172,14 @@ def test_a_figure_is_followed_by_what_to_see(path: Path) -> None:
     ],
 )
 def test_runs_clean(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Executed in its own folder: no error, nothing on standard error, every figure shown, no new file."""
+    """Executed in its own folder: no error, nothing on standard error, every figure shown, no new file.
+
+    The claims hold, and the page finds every answer of its own right.
+    """
     monkeypatch.delenv("MPLBACKEND", raising=False)  # the kernel chooses the backend of a notebook
+    monkeypatch.setenv("EVENBEAT_PREDICTIONS", "revealed")
     before = set(FOLDER.rglob("*"))
-    notebook = with_answers(nbformat.read(path, as_version=4))
+    notebook = with_claims(with_answers(nbformat.read(path, as_version=4)), claims_of(path))
     client = NotebookClient(
         notebook,
         timeout=LIMIT_S,
@@ -147,4 +194,15 @@ def test_runs_clean(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for cell in notebook.cells:
         if cell.cell_type == "code" and "eb.plot(" in cell.source:
             assert any("image/png" in output.get("data", {}) for output in cell.outputs), cell.source
+    values = [str(model.get("value", "")) for model in models_of(notebook)]
+    told = [text for text in values if "border-left" in text]
+    verdicts = [text for text in told if "dots" not in text]
+    assert len(verdicts) == sum(is_answer(cell) for cell in nbformat.read(path, as_version=4).cells)
+    assert all(">Right." in text or ">Right, all" in text for text in verdicts), verdicts
     assert set(FOLDER.rglob("*")) == before
+
+
+def models_of(notebook: nbformat.NotebookNode) -> list[dict[str, object]]:
+    """Return the states of the widgets that a run has left."""
+    widgets = notebook.metadata.get("widgets", {}).get("application/vnd.jupyter.widget-state+json", {})
+    return [dict(model["state"]) for model in widgets.get("state", {}).values()]

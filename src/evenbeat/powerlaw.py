@@ -248,8 +248,7 @@ def _averaged_over_limit(exponent: int, samples: FloatArray, interval: float, cu
         kernel = -np.append(0.0, np.euler_gamma + np.log(angle) - special.sici(angle)[1]) / (4 * math.pi**2)
     else:
         kernel = phase_covariance(exponent, lag)
-    slopes = np.append(0.5 * kernel[0], kernel[1:-1]).cumsum()
-    sums = np.append(0.0, np.cumsum(slopes))
+    sums = double_sum(kernel)
 
     def ratio(count: npt.NDArray[np.int64]) -> FloatArray:
         # -Δ⁶F = 30 F(n) - 12 F(2n) + 2 F(3n) as F(0) = 0; variance = mean square/(2τ²)
@@ -263,6 +262,12 @@ def _averaged_over_limit(exponent: int, samples: FloatArray, interval: float, cu
         return found
     beyond = np.maximum(samples / LONGEST_SUMMED, 1.0)
     return np.asarray(1 + (found - 1) / (beyond if exponent == 1 else beyond**2))
+
+
+def double_sum(kernel: FloatArray) -> FloatArray:
+    """Return the even F with F(0) = 0 and F(k+1) - 2 F(k) + F(k-1) = K(k), shape (n,), from an even K."""
+    slopes = np.concatenate([[0.5 * kernel[0]], kernel[1:-1]]).cumsum()
+    return np.concatenate([[0.0], np.cumsum(slopes)])
 
 
 def phase_covariance(exponent: int, lag_s: npt.ArrayLike) -> FloatArray:

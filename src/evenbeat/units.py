@@ -26,6 +26,20 @@ MJD_OF_UNIX_EPOCH = 40587
 
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
 FREQUENCY_UNITS = {"hz": 1.0, "mhz": 1e6, "khz": 1e3, "ghz": 1e9}
+COVARIATE_UNITS = {
+    "c": "°C",
+    "k": "K",
+    "percent": "%",
+    "hpa": "hPa",
+    "kpa": "kPa",
+    "pa": "Pa",
+    "v": "V",
+    "mv": "mV",
+    "a": "A",
+    "ma": "mA",
+    "w": "W",
+}
+"""The last word of a covariate's name to its unit."""
 FRACTIONAL_UNITS = {"1": 1.0, "ppm": 1e-6, "ppb": 1e-9, "ppt": 1e-12, "%": 1e-2}
 _DURATION_UNITS = {
     "ns": 1e-9,
@@ -130,6 +144,18 @@ def _plain_power(text: str) -> str:
         return f"1e-{parts.group(1)}"
     power = re.fullmatch(r"([+-]?)[x×*·]?\s*(?:10\^?|1?[eE])(-\d+)", plain)
     return f"{power.group(1)}1e{power.group(2)}" if power else plain
+
+
+def covariate_words(name: str) -> tuple[str, str]:
+    """Return ``room temperature`` and ``°C`` for ``room_temperature_c``; no unit where none is stated."""
+    *words, last = name.split("_")
+    unit = COVARIATE_UNITS.get(last.lower(), "") if words else ""
+    return " ".join(words if unit else [*words, last]), unit
+
+
+def per_words(unit: str) -> str:
+    """Return the unit of a sensitivity in words: ``per kelvin``, ``per %``, or as it is."""
+    return "per kelvin" if unit == "/K" else f"per {unit[1:]}" if unit.startswith("/") else unit
 
 
 def celsius_conversion(unit: str) -> tuple[float, float] | None:

@@ -143,7 +143,7 @@ def test_seen_whole(
 
 
 def test_reached_by_the_keyboard_and_described(shown: Opening, ruler: Any) -> None:
-    """Every control has a name and takes the focus; an arrow key moves the ruler; pictures are described."""
+    """Every control has a name and takes the focus; an arrow key moves the ruler; it is described."""
     page = shown(ruler)
     before = said(page)
     page.get_by_label("place of the ruler").focus()

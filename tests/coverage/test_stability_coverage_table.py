@@ -18,8 +18,7 @@ from noise_of_known_truth import crossing, expected, simulated
 
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.freedom import Moments
-from evenbeat.deviations.noise_mixture import Law
-from evenbeat.deviations.noise_search import mixture_of
+from evenbeat.deviations.noise_mixture import Law, mixture_of
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum, one_thread
 from evenbeat.deviations.sums.samples import PhasePoints

@@ -11,14 +11,13 @@ from noise_of_known_truth import simulated as known_truth
 from scipy import stats
 
 import evenbeat as eb
-from evenbeat.deviations.levels.chance import probability_by_chance, simulated_variances
-from evenbeat.deviations.levels.fit import detection_threshold
-from evenbeat.deviations.levels.responses import (
-    EXPONENTS,
+from evenbeat.deviations.covariance import (
+    FIVE,
     mean_square_difference,
     sampled_density,
     squared_gain,
 )
+from evenbeat.deviations.levels.fit import detection_threshold, probability_by_chance, simulated_variances
 from evenbeat.deviations.levels.variances import variances_of
 
 NAMES = {2: "white_pm", 1: "flicker_pm", 0: "white_fm", -1: "flicker_fm", -2: "random_walk_fm"}
@@ -31,7 +30,7 @@ def simulated(levels: eb.NoiseLevels, seed: int, n: int = 4096, **options: objec
     return eb.simulate_clock(n, interval_s=1.0, levels=levels, seed=seed, **options)
 
 
-@pytest.mark.parametrize("exponent", EXPONENTS)
+@pytest.mark.parametrize("exponent", FIVE)
 @pytest.mark.parametrize(("order", "averaged"), LOOKS)
 @pytest.mark.parametrize("factor", [1, 2, 3, 8, 64])
 def test_expectations_are_those_of_the_spectrum(
@@ -72,7 +71,7 @@ def test_modified_over_allan_is_the_published_ratio(exponent: int, factor: int, 
     assert modified / allan == pytest.approx(ratio, abs=6e-5)
 
 
-@pytest.mark.parametrize("exponent", EXPONENTS)
+@pytest.mark.parametrize("exponent", FIVE)
 def test_long_averages_reach_the_published_limits(exponent: int) -> None:
     """At long averaging times the fitted curve is that of the conversion table (NIST SP 1065).
 
@@ -106,19 +105,19 @@ def test_threshold_is_that_of_a_level_on_its_boundary() -> None:
     assert detection_threshold(0.01) == pytest.approx(5.4119, rel=1e-4)
 
 
-@pytest.mark.parametrize("exponent", EXPONENTS)
+@pytest.mark.parametrize("exponent", FIVE)
 def test_single_noise_is_found_and_the_others_are_not(exponent: int) -> None:
     """Of each noise alone the level is right and the others are reported in few cases (5 % each nominal)."""
     seen = []
     ratios = []
     for seed in range(8):
         fit = eb.fit_noise_levels(simulated(eb.NoiseLevels(**{NAMES[exponent]: 1e-22}), seed))
-        seen.append([alpha in fit.detected for alpha in EXPONENTS])
+        seen.append([alpha in fit.detected for alpha in FIVE])
         ratios.append(fit.levels.by_exponent[exponent] / 1e-22)
-        assert set(fit.levels.upper_limits) | set(fit.detected) == set(EXPONENTS)
+        assert set(fit.levels.upper_limits) | set(fit.detected) == set(FIVE)
 
     share = np.mean(seen, axis=0)
-    assert share[EXPONENTS.index(exponent)] == 1
+    assert share[FIVE.index(exponent)] == 1
     assert np.sum(share) - 1 <= 4 * 0.15  # 32 chances: more than 4 happen once in 50
     assert np.median(ratios) == pytest.approx(1.0, abs=0.05)  # one fit is known to about 3 %
 
@@ -202,13 +201,13 @@ def test_upper_limits_hold(levels: eb.NoiseLevels, exponent: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("exponent", EXPONENTS)
+@pytest.mark.parametrize("exponent", FIVE)
 def test_absent_noises_are_reported_in_one_case_of_twenty(exponent: int) -> None:
     """False reports of each absent noise keep the significance asked for."""
     levels = eb.NoiseLevels(**{NAMES[exponent]: 1e-22})
     fits = [eb.fit_noise_levels(simulated(levels, 500 + seed)) for seed in range(100)]
 
-    for other in set(EXPONENTS) - {exponent}:
+    for other in set(FIVE) - {exponent}:
         assert np.mean([other in fit.detected for fit in fits]) <= 0.12  # 5 % ± 2.2 %, three sigma
 
 
@@ -263,7 +262,7 @@ def test_scaling_the_record_scales_the_levels(factor: float) -> None:
     other = eb.fit_noise_levels(eb.Record.from_frequency(record.values * factor, interval_s=1.0))
 
     assert other.detected == one.detected
-    for alpha in EXPONENTS:
+    for alpha in FIVE:
         assert other.levels.by_exponent[alpha] == pytest.approx(
             one.levels.by_exponent[alpha] * factor**2, rel=1e-6
         )
@@ -277,7 +276,7 @@ def test_unit_of_time_scales_each_level_by_its_power() -> None:
     one = eb.fit_noise_levels(record)
     slow = eb.fit_noise_levels(eb.Record.from_frequency(record.values, interval_s=100.0))
 
-    for alpha in EXPONENTS:
+    for alpha in FIVE:
         expected = one.levels.by_exponent[alpha] * 100.0 ** (1 + alpha)
         assert slow.levels.by_exponent[alpha] == pytest.approx(expected, rel=1e-6)
 
@@ -382,7 +381,7 @@ def test_standard_uncertainties_hold_although_the_noises_are_not_known(levels: t
     for phase in known_truth(1024, levels, 30, seed=5):
         fit = eb.fit_noise_levels(eb.Record.from_phase(phase, interval_s=1.0))
         found = fit.levels.by_exponent
-        errors += [(found[a] - levels[EXPONENTS.index(a)]) / u for a, u in fit.standard_uncertainty.items()]
+        errors += [(found[a] - levels[FIVE.index(a)]) / u for a, u in fit.standard_uncertainty.items()]
 
     assert len(errors) > 60
     assert 0.6 < np.sqrt(np.mean(np.square(errors))) < 1.6

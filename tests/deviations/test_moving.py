@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 import evenbeat as eb
-from evenbeat.deviations.noise_changes import holm
+from evenbeat.deviations.moving import holm
 
 
 def white(n: int, seed: int) -> np.ndarray:

@@ -6,6 +6,7 @@ import bz2
 import gzip
 import hashlib
 import lzma
+import time
 import zipfile
 from pathlib import Path
 
@@ -295,3 +296,28 @@ def test_numbers_that_are_unix_time_in_the_stated_unit(tmp_path: Path, name: str
     record = read(tmp_path, f"{name},phase_ns\n{rows}")
     assert record.start == np.datetime64("2026-02-28T23:59:40")
     assert record.interval_s == 10.0
+
+
+@pytest.mark.parametrize("comments", [1500, 20_000])
+def test_any_number_of_comments_may_stand_above_the_rows(tmp_path: Path, comments: int) -> None:
+    """A collector that notes its settings, or a long remark, is not taken for the whole log."""
+    rows = [f"2026-01-01 00:{k // 60:02}:{k % 60:02},{1e7 + k % 7 * 1e-3:.4f}" for k in range(600)]
+    head = [f"# remark {k}, of many" for k in range(comments)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([*head, "date time,frequency_hz", *rows]) + "\n")
+    record = eb.read_log(path)
+    assert (len(record), record.ledger.comments) == (600, comments)
+    assert eb.inspect_log(path).readable
+
+
+@pytest.mark.parametrize("text", ["1" + "0" * 100_000, "1." + "0" * 100_000, "9" * 100_000 + ",1e7"])
+def test_a_cell_of_a_hundred_thousand_digits_is_soon_refused(tmp_path: Path, text: str) -> None:
+    """Nothing looks at each digit again for every other, which took minutes; the sentence stays short."""
+    rows = [f"2026-01-01T00:{k // 60:02}:{k % 60:02}Z,{1e7 + k % 7 * 1e-3:.4f}" for k in range(600)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["utc,frequency_hz", *rows, f"2026-01-01T00:10:00Z,{text}"]) + "\n")
+    begun = time.process_time()
+    with pytest.raises(eb.LogError) as refused:
+        eb.read_log(path)
+    assert len(str(refused.value)) < 500
+    assert time.process_time() - begun < 5.0

@@ -352,3 +352,39 @@ def test_the_command_says_who_and_how(tmp_path: Path, capsys: pytest.CaptureFixt
     assert entries[1]["content"]["as_found"] == 1e-8
     assert {entry["who"] for entry in entries} == {"A. Keeper"}
     assert main(["register", "add-event", path, "counter", "repair", "--date", "x"]) == 2
+
+
+def test_the_audit_record_of_an_instrument_is_one_command(
+    register: eb.Register, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Tolerance, class, reference with its offset and due day, and the head come from the register."""
+    register.add_calibration(
+        "standard",
+        date="2023-01-01",
+        as_found=1e-13,
+        standard_uncertainty=1e-14,
+        valid_until="2024-12-31",
+        certificate="L 4",
+    )
+    register.add_calibration(
+        "counter", date="2025-01-15", as_found=5.9e-9, standard_uncertainty=1e-11, reference="standard"
+    )
+    path, folder = str(register.path), tmp_path / "record"
+    command = ["history", path, "--instrument", "counter"]
+    assert main([*command, "-o", str(folder), "--set", "pdf=no", "--set", "analysed_on=2025-02-01"]) == 0
+    result = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+
+    assert result["reference"] == "standard, No. 17, calibrated 2023-01-01 (L 4), offset 1.00(10)e-13"
+    assert result["reference_due"] == "2024-12-31"
+    assert result["settings"]["tolerance"] == {"lower": -2e-8, "upper": 1e-8}
+    source = result["case"]["inputs"][0]
+    number, digest = register.head().split(":")
+    assert (source["name"], source["sha256"]) == (f"workshop.sqlite (head {number})", digest)
+    assert "REFERENCE_OVERDUE" in {found["code"] for found in result["findings"]}
+    assert digest in (folder / "report.html").read_text(encoding="utf-8").replace("<wbr>", "")
+    capsys.readouterr()
+    register.add_event("counter", "retired", date="2025-02-01")
+    assert main(command) == 0
+    assert "counter is retired since 2025-02-01" in capsys.readouterr().out.replace("\n    ", " ")
+    assert main(["history", path]) == 2
+    assert "say which instrument with --instrument NAME" in capsys.readouterr().err

@@ -36,6 +36,7 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate
+from evenbeat.record import Source
 from evenbeat.results import Column, Result, Table
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
@@ -224,6 +225,7 @@ def assess_history(
     reference: str = "",
     reference_due: dt.date | str | None = None,
     analysed_on: dt.date | str | None = None,
+    inputs: tuple[Source, ...] = (),
     whole_case: bool = True,
     progress: Progress | None = None,
 ) -> HistoryAssessment:
@@ -255,6 +257,8 @@ def assess_history(
         What the calibrations were made against, and until when its own calibration is valid.
     analysed_on
         Day of the analysis, ISO; today (UTC) by default. The same inputs and day give the same files.
+    inputs
+        What histories that are no files were taken from.
     whole_case
         Whether to compute sensitivity, comparison of models and test for the file, which takes longer.
     progress
@@ -333,7 +337,7 @@ def assess_history(
             variations += of_the_model(
                 _other_models(histories, oscillator_class, fitted, outlook, _shares(model)), begin
             )
-        inputs = tuple(
+        files = tuple(
             file_source(one, rows=len(each))
             for one, each in zip(tables, histories, strict=True)
             if not isinstance(one, CalibrationHistory)
@@ -345,7 +349,7 @@ def assess_history(
             models=_models(model, variations) if variations else (),
             backtest=None,
             predicted=predicted,
-            inputs=inputs,
+            inputs=(*files, *inputs),
             findings=(
                 chosen.finding(history.last_date),
                 *predicted_finding(predicted),

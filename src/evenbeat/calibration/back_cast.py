@@ -5,8 +5,8 @@ both ends: a Brownian bridge about the course of the drift. When it crossed its 
 day; a straight line gives one day (found at 1.3e-7 after 365 days from zero, limit 1e-7: day 280.8), a pure
 walk could have crossed anywhere.
 
-Sources: duties after a non-conforming finding, ISO/IEC 17025:2017, 7.10 and 6.4.9, intermediate checks 6.4.10
-(from memory); conditioning of normal courses on what was found is elementary.
+Sources: duties after a finding out of tolerance, ISO/IEC 17025:2017 (equipment; nonconforming work); a random
+walk held at both ends is a Gaussian bridge (textbook).
 """
 
 from __future__ import annotations
@@ -37,15 +37,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
 ADVICE = (
-    "Take the instrument out of use, label it and protect it against use (17025:2017, 6.4.9).",
+    "Take the instrument out of use, label it and protect it against use.",
     "Repeat the measurement that found it out, if you can with another reference; do not adjust before.",
     "Tell the owner and those who rely on its results; your own procedure says who and how fast.",
-    "Compare the likely error with the tolerance of every result since; decide on recall (7.10).",
+    "Compare the likely error with the tolerance of every result since; decide on recall.",
     "Find the cause (shock, power off and on, supply, temperature, reference, an adjustment not noted).",
-    "Calibrate more often, or check in between (6.4.10), until new history supports a longer interval.",
+    "Calibrate more often, or check in between, until new history supports a longer interval.",
     "Record the finding, its assessment, decisions and who made them.",
 )
-"""What to do after an instrument was found out of tolerance; from memory of the standard's clauses."""
+"""What to do after an instrument was found out of tolerance; common practice under ISO/IEC 17025:2017."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -197,7 +197,7 @@ def back_cast(
     References
     ----------
     Formula: bridge of drift and random walk between last known-good and found value
-    Source: ISO/IEC 17025:2017, 7.10 (nonconforming work); Gaussian bridge (textbook)
+    Source: ISO/IEC 17025:2017 (nonconforming work); Gaussian bridge (textbook)
     Tests: tests/calibration/test_back_cast.py
     """
     limits = Tolerance.of(tolerance)

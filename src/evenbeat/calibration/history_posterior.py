@@ -585,7 +585,7 @@ def _filtered(
             stacked.used,
         )
     )
-    begins, whole = fresh.any(axis=1).tolist(), stacked.used.all(axis=0).tolist()
+    begins, whole = (np.asarray(x).tolist() for x in (fresh.any(axis=1), stacked.used.all(axis=0)))
     gone = _courses_of_drift(stacked, laws)
     reach = np.zeros((size, count, m, len(laws), 1))
     for e, turn in zip(further, (np.cos, np.sin), strict=False):
@@ -601,7 +601,7 @@ def _filtered(
     ends = np.maximum.accumulate(np.where(there, stacked.end.T, first), axis=0)
     before = np.concatenate([first[np.newaxis], ends[:-1]])
     idle = np.where(there, np.maximum(stacked.begin.T - before, 0.0), 0.0)[..., np.newaxis, np.newaxis]
-    rests = idle.any(axis=(1, 2, 3)).tolist()
+    rests = np.asarray(idle.any(axis=(1, 2, 3))).tolist()
     for j in range(count):
         if begins[j]:
             new = fresh[j]

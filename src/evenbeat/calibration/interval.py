@@ -130,13 +130,13 @@ def suggest_interval(
     Notes
     -----
     The suggestion of a clock model never exceeds the length of its record, unless longer intervals
-    between calibrations were observed; what the aging law gives beyond is reported beside it. A physical
-    model as in ILAC-G24:2022 / OIML D 10, method of control by drift.
+    between calibrations were observed; what the aging law gives beyond is reported beside it. It comes from
+    a model of the instrument's own drift (ILAC-G24:2022 / OIML D 10 leaves the choice of method open).
 
     References
     ----------
     Formula: largest T with P(|y(t)| ≤ tolerance) ≥ reliability for all t ≤ T
-    Source: ILAC-G24:2022 / OIML D 10:2022 (control by drift)
+    Source: own derivation; ILAC-G24:2022 / OIML D 10:2022 (methods of review)
     Tests: tests/calibration/test_interval.py
     """
     grounds = checked_forecaster(source).grounds

@@ -4,8 +4,8 @@ An observation says between which two times a unit left its tolerance: found in 
 out at t is (0, t), and known to the day is (t, t). Every model gives S(t), the probability of still being
 in tolerance after t, and is fitted by maximum likelihood.
 
-Sources: interval-censored likelihood, Turnbull 1976; the models are those in common use for calibration
-intervals (ILAC-G24:2022/OIML D 10 names the statistical method; formulas from memory).
+Sources: interval-censored likelihood, Turnbull 1976; the models are textbook
+survival functions (tested against scipy and by simulation); ILAC-G24:2022/OIML D 10 names the method.
 """
 
 from __future__ import annotations

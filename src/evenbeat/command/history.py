@@ -6,7 +6,7 @@ import argparse
 import json
 import textwrap
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from evenbeat.command.arguments import DONE
 from evenbeat.command.stated import Stated, add_stated, decision_basis
@@ -32,15 +32,19 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         "history",
         help="when to calibrate again, from a table of calibrations",
         description=(
-            "Read a table of calibrations (date, as_found, as_left, standard_uncertainty, adjusted; where "
-            "known tolerance, in_use_hours), learn drift and random walk from it, and say how long the "
-            "offset stays within tolerance; if it was found out, when it left and which results that touches."
+            "Read a register, or a table of calibrations (date, as_found, as_left, standard_uncertainty, "
+            "adjusted; where known tolerance, in_use_hours), learn drift and random walk from it, and say "
+            "how long the offset stays within tolerance; if it was found out, when it left and which "
+            "results that touches."
         ),
         epilog="example: evenbeat history kittiwake-history.csv --tolerance 1e-8",
     )
     parser.set_defaults(run=_history)
     parser.add_argument(
-        "table", metavar="TABLE", nargs="+", help="of calibrations; further ones are its family"
+        "table",
+        metavar="TABLE",
+        nargs="+",
+        help="of calibrations, or a register; further ones are its family",
     )
     add_stated(parser, "history")
     parser.add_argument("--methods", action="store_true", help="other methods of intervals beside this one")
@@ -61,9 +65,6 @@ def _history(arguments: argparse.Namespace) -> int:
     from evenbeat.report.write import check_folder
 
     stated = Stated.of("history", arguments)
-    if stated["tolerance"] is None:
-        msg = "nothing says what the oscillator may be off by; give --tolerance, such as --tolerance 1e-8"
-        raise InputError(msg)
     vain = [name for name in ("reference", "reference_due", "analysed_on") if name in stated.typed]
     if vain and not arguments.output:
         msg = f"{vain[0]} belongs to the audit record; give -o FOLDER too"
@@ -73,8 +74,8 @@ def _history(arguments: argparse.Namespace) -> int:
     asked = stated.keywords("question", "instrument", "table", "reference")
     asked["policy_cap_s"] = asked.pop("longest_interval_s")
     asked |= {"reference": stated["reference"] or "", "results": stated["results"] or ()}
+    asked |= _from_registers(arguments.table, stated)
     assessment = assess_history(
-        arguments.table,
         **asked,
         date_order=stated["date_order"],
         nominal_frequency_hz=stated["nominal_frequency"],
@@ -94,6 +95,31 @@ def _history(arguments: argparse.Namespace) -> int:
     if report is not None:
         print(f"\nReport: {report.html}")
     return DONE
+
+
+def _from_registers(tables: Sequence[str], stated: Stated) -> dict[str, Any]:
+    """Return the tables, and of a register what it says of the instrument and nobody states."""
+    from evenbeat.register.store import is_database
+    from evenbeat.register.verification import opened_intact
+
+    asked: dict[str, Any] = {}
+    read: list[Any] = list(tables)
+    names = [*(stated["instrument"] or ()), *[None] * len(tables)]
+    for at, (table, name) in enumerate(zip(tables, names, strict=False)):
+        if not is_database(table):
+            continue
+        if name is None:
+            msg = f"{table} is a register; say which instrument with --instrument NAME"
+            raise InputError(msg)
+        found = opened_intact(table).question(name)
+        read[at] = found.pop("table")
+        inputs = (*asked.get("inputs", ()), *found.pop("inputs"))
+        asked = {**(found if at == 0 else asked), "inputs": inputs}
+    asked = {name: value for name, value in asked.items() if name not in stated.values}
+    if "tolerance" not in asked and "tolerance" not in stated.values:
+        msg = "no tolerance is stated; give --tolerance, such as 1e-8, or state it in bench file or register"
+        raise InputError(msg)
+    return {"table": read, **asked}
 
 
 def _said(findings: Sequence[Finding]) -> list[str]:

@@ -27,6 +27,12 @@ def add_notebooks(commands: argparse._SubParsersAction[argparse.ArgumentParser])
     parser.set_defaults(run=_notebooks)
     _add_folder(parser, NOTEBOOKS_FOLDER)
     parser.add_argument("--copy-only", action="store_true", help="make the copies and stop")
+    parser.add_argument(
+        "--pages",
+        metavar="PAGES",
+        help="run the notebooks and write them with what they show as HTML into this folder, some minutes; "
+        "no JupyterLab is needed to read them",
+    )
     group = parser.add_argument_group("how JupyterLab starts")
     group.add_argument("--no-browser", action="store_true", help="do not open a browser; print the address")
     group.add_argument("--port", type=int, metavar="N", help="port to listen on (default: JupyterLab's own)")
@@ -71,6 +77,12 @@ def _demo(arguments: argparse.Namespace) -> int:
 def _notebooks(arguments: argparse.Namespace) -> int:
     from evenbeat.shipped.files import notebook_files, working_copy
 
+    if arguments.pages:
+        from evenbeat.interactive.pages import write_page
+
+        for notebook in notebook_files():
+            print(write_page(notebook, Path(arguments.pages)), flush=True)
+        return DONE
     if not arguments.copy_only:
         _check_user(allow_root=arguments.allow_root)
     originals = notebook_files()

@@ -14,8 +14,7 @@ from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, Factors, Int
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.forms.form import Bias
 from evenbeat.deviations.freedom import Moments
-from evenbeat.deviations.noise_mixture import Law, NoiseMixture
-from evenbeat.deviations.noise_search import mixture_of
+from evenbeat.deviations.noise_mixture import Law, NoiseMixture, mixture_of
 from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
 from evenbeat.deviations.statistics import Statistic
 from evenbeat.deviations.sums.kernels import Progress, TermSum

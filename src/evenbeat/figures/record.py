@@ -27,7 +27,7 @@ from evenbeat.figures.style import (
 )
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import covariate_words, duration_text, time_text
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -324,10 +324,8 @@ def _draw_covariate(ax: Axes, record: Record, name: str, number: int) -> None:
 
 def covariate_label(name: str) -> tuple[str, str]:
     """Return ``room temperature`` and ``°C`` for ``room_temperature_c``."""
-    words = name.split("_")
-    units = {"c": "°C", "k": "K", "hpa": "hPa", "pa": "Pa", "v": "V", "percent": "%"}
-    unit = units.get(words[-1].lower()) if len(words) > 1 else None
-    return plain(" ".join(words[:-1] if unit else words)), unit or "as logged"
+    words, unit = covariate_words(name)
+    return plain(words), unit or "as logged"
 
 
 def conditioning_caption(report: ConditioningReport) -> str:

@@ -16,11 +16,10 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.register.facts import Calibration, Event
 from evenbeat.register.register import Register
+from evenbeat.register.store import is_database
 from evenbeat.register.tables import FIELDS
 from evenbeat.register.verification import checked_intact
 from evenbeat.tables import Row, TableLike, read_table
-
-SQLITE_BEGINS = b"SQLite format 3\x00"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,12 +76,10 @@ def members_of(
     path = Path(source)
     if path.is_dir():
         return log_members(path), {"name": path.resolve().name}, (), None
+    if is_database(path):
+        return members_of(Register.open(path))
     try:
         with path.open("rb") as file:
-            begins = file.read(len(SQLITE_BEGINS))
-            if begins == SQLITE_BEGINS:
-                return members_of(Register.open(path), date_order)
-            file.seek(0)
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         msg = f"cannot be read: {error.strerror}; give a register, a table or a folder of logs"

@@ -15,11 +15,16 @@ Each function returns an ipywidgets container that a notebook shows as the last 
 - :func:`interval_explorer`: tolerance, reliability and setpoint to the date of the next calibration
 - :func:`counter_explorer`: gate, frequency and mode, and what limits a reading
 - :func:`log_panel`: a log of your own, assessed
+- :func:`predict`: a question to be answered before what follows is shown
+- :func:`exercises`: checks answers to the exercises of a notebook; :func:`score` sums up
 
 Computation and drawing are ordinary functions of the rooms ``lessons`` and ``figures``; this room only wires
 them to controls. The ruler and the wall run in the browser alone (``client/``), also without a kernel.
 """
 
+from evenbeat.interactive.commitment import exercises as exercises
+from evenbeat.interactive.commitment import predict as predict
+from evenbeat.interactive.commitment import score as score
 from evenbeat.interactive.components import allan_ruler as allan_ruler
 from evenbeat.interactive.components import interval_wall as interval_wall
 from evenbeat.interactive.explorers import aging_explorer as aging_explorer
@@ -34,10 +39,13 @@ __all__ = [
     "aging_explorer",
     "allan_ruler",
     "counter_explorer",
+    "exercises",
     "gap_explorer",
     "holdover_game",
     "interval_explorer",
     "interval_wall",
     "log_panel",
     "noise_mixer",
+    "predict",
+    "score",
 ]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from evenbeat.logs.files import LogText, blocks_of
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.rewriting import Dialogue, Rewriting, cells_of_log, dialogue_in
+from evenbeat.logs.rewriting import Dialogue, Rewriting, dialogue_in, readable_cells
 from evenbeat.logs.rows import Columns, first_cells, read_columns
 from evenbeat.logs.sheet import (
     Sheet,
@@ -41,17 +41,7 @@ from evenbeat.results import Column, Result
 Block = Mapping[str, Any]
 
 
-class Writer(Protocol):
-    """Takes blocks of columns of equal length; the first decides names and types."""
-
-    def write(self, block: Block) -> None:
-        """Append the rows of a block."""
-
-    def close(self) -> None:
-        """Finish the file."""
-
-
-class NumpyWriter:
+class _NumpyWriter:
     """Writes a structured array; its header is completed when the number of rows is known."""
 
     def __init__(self, path: Path) -> None:
@@ -88,7 +78,7 @@ class NumpyWriter:
         self._file.close()
 
 
-class ParquetWriter:
+class _ParquetWriter:
     """Writes row groups, compressed."""
 
     def __init__(self, path: Path, said: Mapping[str, str]) -> None:
@@ -121,7 +111,7 @@ class ParquetWriter:
             self._writer.close()
 
 
-class Replacing:
+class _Replacing:
     """A place for a new file that takes its name only when it is complete; nothing partial is left."""
 
     def __init__(self, to: str | Path, *, overwrite: bool) -> None:
@@ -135,9 +125,9 @@ class Replacing:
         if not self.to.parent.is_dir():
             msg = f"there is no folder {self.to.parent} to write {self.to.name} into"
             raise OutputError(msg)
-        self.writer: Writer | None = None
+        self.writer: _NumpyWriter | _ParquetWriter | None = None
 
-    def __enter__(self) -> Replacing:
+    def __enter__(self) -> _Replacing:
         try:
             handle, name = tempfile.mkstemp(prefix=f".{self.to.name}.", suffix=".part", dir=self.to.parent)
         except OSError as error:
@@ -147,15 +137,12 @@ class Replacing:
         self.part = Path(name)
         return self
 
-    def open(self, said: Mapping[str, str]) -> Writer:
-        """Return the writer for the kind of file that is wanted."""
+    def open(self, said: Mapping[str, str]) -> None:
+        """Begin the kind of file that is wanted."""
         npy = self.to.suffix == ".npy"
-        self.writer = NumpyWriter(self.part) if npy else ParquetWriter(self.part, said)
-        return self.writer
+        self.writer = _NumpyWriter(self.part) if npy else _ParquetWriter(self.part, said)
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_others: object) -> None:
         try:
             if self.writer is not None:
                 self.writer.close()
@@ -260,10 +247,17 @@ def convert_log(
     if not source.is_file():
         msg = "there is no such file"
         raise LogError(msg, path=path)
-    with Replacing(to, overwrite=overwrite) as place, _Bar(source, shown=progress) as bar:
+    with _Replacing(to, overwrite=overwrite) as place, contextlib.ExitStack() as stack:
+        seen: Callable[[int], object] = int
+        if progress:
+            from tqdm.auto import tqdm
+
+            size = source.stat().st_size
+            bar = tqdm(total=size, unit="B", unit_scale=True, desc=source.name)
+            seen = stack.enter_context(bar).update
         work = _Work(source, place, chosen, wanted)
         try:
-            for block in blocks_of(source, block_bytes, bar.seen, work.done):
+            for block in blocks_of(source, block_bytes, seen, work.done):
                 work.take(block)
         except OSError as error:
             if isinstance(error, OutputError):
@@ -273,38 +267,14 @@ def convert_log(
         return work.result()
 
 
-class _Bar:
-    """A bar of the bytes read, or none."""
-
-    def __init__(self, source: Path, *, shown: bool) -> None:
-        self._bar: Any = None
-        if shown:
-            from tqdm.auto import tqdm
-
-            self._bar = tqdm(total=source.stat().st_size, unit="B", unit_scale=True, desc=source.name)
-
-    def seen(self, count: int) -> None:
-        """Move the bar."""
-        if self._bar is not None:
-            self._bar.update(count)
-
-    def __enter__(self) -> _Bar:
-        return self
-
-    def __exit__(self, *_exception: object) -> None:
-        if self._bar is not None:
-            self._bar.close()
-
-
 class _Work:
     """Reads blocks by what the first one showed, and writes them."""
 
-    def __init__(self, source: Path, place: Replacing, options: Options, wanted: Candidate | None) -> None:
+    def __init__(self, source: Path, place: _Replacing, options: Options, wanted: Candidate | None) -> None:
         self.source, self.place, self.options, self.candidate = source, place, options, wanted
         self.sha256, self.size = "", 0
         self.rows, self.read, self.lines, self.missing = 0, 0, 0, 0
         self.plan: _Plan | None = None
-        self.writer: Writer | None = None
         self.columns: tuple[str, ...] = ()
         self.rejected: list[Rejected] = []
         self.doubtful: list[Rejected] = []
@@ -325,7 +295,8 @@ class _Work:
             self.ledger = self.ledger.and_later(Ledger(lines=lines, accepted=0, blank=lines), self.lines)
             self.lines += lines
             return
-        log, spoken = _log(self.source, block, lines), RejectedLines()
+        spoken = RejectedLines()
+        log = LogText(path=str(self.source), text=block, sha256="", size_bytes=len(block), lines=lines)
         if self.plan is None:
             self.dialogue = dialogue_in(log)
         if self.dialogue is not None:
@@ -333,7 +304,7 @@ class _Work:
             log = replace(log, text=text)
         if self.plan is None:
             log, self.plan = _plan(log, self.options, self.candidate)
-            self.writer = self.place.open(self.plan.said())
+            self.place.open(self.plan.said())
         else:
             form = replace(self.plan.layout.form, first_line=1, lead_in=0, header_line=None)
             self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
@@ -342,8 +313,8 @@ class _Work:
         sheet, columns = self._read(log, self.plan, spoken)
         if sheet.table.rows:
             self.columns = tuple(columns)
-            if self.writer is not None:
-                self.writer.write(columns)
+            if self.place.writer is not None:
+                self.place.writer.write(columns)
             self.rows += sheet.table.rows
             self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[self.plan.layout.value])))
         self.lines += lines
@@ -370,7 +341,11 @@ class _Work:
                 sheet, columns = plan.columns_of(sheet, self.rows, self.read)
                 self.read += table.rows
         except LogError as error:
-            raise self._moved(error) from None
+            if error.line is None or not self.lines:
+                raise
+            sentence = str(error).partition(f"line {error.line}: ")[2]
+            line = error.line + self.lines  # counted from the beginning of the file
+            raise LogError(sentence, path=self.source, line=line) from None
         self.seen = self.seen.and_others(table.endings)
         ledger = sheet.ledger()
         self.ledger = self.ledger if ledger is None else self.ledger.and_later(ledger, self.lines)
@@ -378,13 +353,6 @@ class _Work:
         for lines, into in ((sheet.table.rejected, self.rejected), (doubtful, self.doubtful)):
             into += [replace(r, line=r.line + self.lines) for r in lines[: _MOST_TOLD - len(into)]]
         return sheet, columns
-
-    def _moved(self, error: LogError) -> LogError:
-        """Return the error with the line counted from the beginning of the file."""
-        if error.line is None or not self.lines:
-            return error
-        sentence = str(error).partition(f"line {error.line}: ")[2]
-        return LogError(sentence, path=self.source, line=error.line + self.lines)
 
     def result(self) -> ConvertedLog:
         """Return what was written."""
@@ -397,7 +365,6 @@ class _Work:
         table = Columns(
             rows=self.rows,
             numbers=dict.fromkeys(read, column),
-            cell_units={},
             rejected=RejectedLines.of(self.rejected),
             doubtful=tuple(self.doubtful),
         )
@@ -412,10 +379,6 @@ class _Work:
             ledger=self.ledger,
             findings=(*form_findings(layout, table), *self.plan.findings),
         )
-
-
-def _log(source: Path, block: bytes, lines: int) -> LogText:
-    return LogText(path=str(source), text=block, sha256="", size_bytes=len(block), lines=lines)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -529,7 +492,7 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
     if options.select is not None and options.every not in (None, 1):
         msg = "rows are chosen by label or in turn while a log is converted, not both; choose one of them"
         raise LogError(msg, path=log.path)
-    log, form, rewritings = cells_of_log(log, candidate)
+    log, form, rewritings = readable_cells(log, candidate)
     if any(finding.code == "REMARKS" for finding in log.findings):
         msg = "rows with remarks are not converted in blocks; read the log with read_log"
         raise LogError(msg, path=log.path, line=form.first_line)

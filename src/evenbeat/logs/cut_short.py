@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.ledger import Rejected
-from evenbeat.logs.cells import UNIT, Scan, cell_kind, measured_parts, row_in, shape_of, split_line
+from evenbeat.logs.cells import UNIT, Scan, cell_kind, measured_parts, row_in, shape_of, shown, split_line
 from evenbeat.logs.files import LogText
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
@@ -251,7 +251,7 @@ class Judge:
         rare = [e for e, count in counts.items() if e.digits < usual.digits and count <= self.few]
         for line, cells in self._lines(rare):
             if any(shape.startswith(shape_of(cells[-1])) for shape in shapes):
-                reason = f"its last cell '{cells[-1]}' is how a time begins, {_CUT}"
+                reason = f"its last cell {shown(cells[-1])} is how a time begins, {_CUT}"
                 self._tell(line, reason, surely=self.certain)
 
     def _judge_endings(self) -> None:
@@ -281,7 +281,9 @@ class Judge:
         widths, leading = {len(whole) for whole in wholes}, all(whole.strip("0") for whole in wholes)
         for line, number in self._numbers(endings):
             if len(number.whole) in widths and bool(number.whole.strip("0")) == leading:
-                reason = f"its last number '{number.text}' has no exponent where the others have one, {_CUT}"
+                reason = (
+                    f"its last number {shown(number.text)} has no exponent where the others have one, {_CUT}"
+                )
                 self._tell(line, reason, surely=self.certain)
 
     def _judge_decimals(self, ends: Counter[Ending], of: Mapping[Ending, list[Ending]]) -> None:
@@ -313,7 +315,9 @@ class Judge:
                 continue
             digits = len(number.decimals or "") if usual.mark else len(number.whole)
             has = f"{digits} {'decimal' if usual.mark else 'digit'}{'s' * (digits != 1)}"
-            reason = f"its last number '{number.text}' has {has} where the others have {usual.digits}, {_CUT}"
+            reason = (
+                f"its last number {shown(number.text)} has {has} where the others have {usual.digits}, {_CUT}"
+            )
             self._tell(line, reason, surely=bool(usual.mark) and shows_zeros and self.certain)
 
     def _shows_zeros(self, usual: Ending, count: int) -> bool:
@@ -351,12 +355,13 @@ class Judge:
             number = _number(_cells(text, self.form)[index], self.form)
             if number is None or number.exponent is not None or not number.whole:
                 continue
+            told = shown(number.text)
             tails = [float(number.whole[start:]) for start in range(1, len(number.whole))]
             if index == self.last and self._begins_as_others(float(number.whole)):
-                reason = f"its last number '{number.text}' is how readings such as {low:.15g} begin, {_CUT}"
+                reason = f"its last number {told} is how readings such as {low:.15g} begin, {_CUT}"
                 self._tell(line, reason, surely=self.certain)
             elif index == 0 and any((1 - _TIGHT) * low < tail + 1 < (1 + _TIGHT) * high for tail in tails):
-                reason = f"its first number '{number.text}' ends as readings such as {low:.15g} do, {_JOINED}"
+                reason = f"its first number {told} ends as readings such as {low:.15g} do, {_JOINED}"
                 self._tell(line, reason, surely=self.certain)
 
     def _judge_first_mantissas(self) -> None:
@@ -371,7 +376,9 @@ class Judge:
         if not self.certain or widths[usual] < self.rows - self.few:
             return
         for line, cells in self._lines(ending for ending in first if ending.front > usual):
-            reason = f"its first number '{cells[0]}' has more digits before its point than others, {_JOINED}"
+            reason = (
+                f"its first number {shown(cells[0])} has more digits before its point than others, {_JOINED}"
+            )
             self._tell(line, reason, surely=True)
 
 
@@ -418,7 +425,7 @@ def without_torn_end(
         why += f" and {len(cells)} of {form.columns} cells"
         return replace(log, text=text[:start]), (Rejected(line=number, reason=why, cut=True),), ()
     whole = _is_whole(cells[-1], [row[-1] for row in rows], form)
-    why += f", and nothing says that '{cells[-1]}' is whole"
+    why += f", and nothing says that {shown(cells[-1])} is whole"
     line_ = Rejected(line=number, reason=why, cut=True)
     if whole is None:
         return log, (), (line_,)

@@ -377,7 +377,7 @@ def line_feeds(text: bytes, start: int, stop: int) -> int:
 class _Counted(io.RawIOBase):
     """A file that counts and hashes the bytes that are read from it."""
 
-    def __init__(self, file: IO[bytes], seen: Callable[[int], None]) -> None:
+    def __init__(self, file: IO[bytes], seen: Callable[[int], object]) -> None:
         self._file = file
         self._seen = seen
         self.hash = hashlib.sha256()
@@ -398,7 +398,7 @@ class _Counted(io.RawIOBase):
 
 
 def blocks_of(
-    path: Path, size: int, seen: Callable[[int], None], done: Callable[[str, int], None]
+    path: Path, size: int, seen: Callable[[int], object], done: Callable[[str, int], None]
 ) -> Iterator[bytes]:
     """Yield blocks of whole lines, UTF-8 with line feeds.
 

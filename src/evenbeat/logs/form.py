@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 from evenbeat.errors import LogError
 from evenbeat.logs.cells import (
@@ -78,6 +78,8 @@ def hexadecimal_columns(rows: Sequence[Sequence[str]], kinds: Sequence[CellKind]
 
 PROBE_LINES = 1000
 _PROBE_BYTES = 1 << 18
+_MOST_LEADING_BYTES = 1 << 23
+_LEADING = re.compile(rb"(?:[ \t]*(?:(?:[#%;]|//)[^\n]*)?+\n)*+")
 _COMMENT = re.compile(r"\s*(?:#|%|//|;)+\s?")
 _CANDIDATES = tuple(
     (separator, decimal) for separator in ";\t|, " for decimal in ".," if separator != decimal
@@ -86,7 +88,7 @@ _SCORED_LINES = 200
 _SHORT_ROWS = 0.05  # share of rows; a write that was cut short is rarer
 _FEWEST_SHORT = 3
 _ODD_ROWS = 0.02
-_FORTRAN = re.compile(r"\d\.?\d*[dD][+-]?\d")
+_FORTRAN = re.compile(r"(?:\d|\d\.)[dD][+-]?\d")
 
 
 def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
@@ -104,69 +106,65 @@ def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
     """
     lines = first_lines(log.text)
     content = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
-    splits = _ranked_splits([line for _, line in content], wanted)
+    written = [line for _, line in content if not line.lstrip().startswith(("#", "%", "//"))]
+    splits = _ranked_splits(written, wanted)
     if not splits:
-        raise LogError(_no_numbers(lines), path=log.path)
+        absent = sum(bool(line.strip()) and line.strip().lower() in MISSING_TEXTS for line in lines)
+        msg = f"no row of numbers was found in the first {len(lines)} lines; a table of readings is needed"
+        if absent:
+            what = f"all {absent} readings are missing (NaN or a text such as OVLD)"
+            msg = f"{what}; there is nothing to analyse"
+        raise LogError(msg, path=log.path)
     refuse_mixed_records(content, splits[0].cells, splits[0].separator, log.path)
-    candidates = tuple(split.candidate() for split in splits)
-    return replace(_form(content, splits[0]), candidates=candidates)
-
-
-def _no_numbers(lines: list[str]) -> str:
-    absent = sum(bool(line.strip()) and line.strip().lower() in MISSING_TEXTS for line in lines)
-    if absent:
-        return f"all {absent} readings are missing (NaN or a text such as OVLD); there is nothing to analyse"
-    return f"no row of numbers was found in the first {len(lines)} lines; a table of readings is needed"
+    names = [f.name for f in fields(Candidate)]
+    ways = tuple(Candidate(**{name: getattr(split, name) for name in names}) for split in splits)
+    return replace(_form(content, splits[0]), candidates=ways)
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Split:
-    separator: str
-    decimal: str
-    columns: int
-    joined: bool
-    understood: float = 0.0
-    rows: int = 0
-    reason: str = ""
+class _Split(Candidate):
+    """A way to split lines at a separator, date and time of day in two cells ``joined`` or not."""
 
-    def candidate(self) -> Candidate:
-        return Candidate(
-            writing="cells",
-            separator=self.separator,
-            decimal=self.decimal,
-            columns=self.columns,
-            understood=self.understood,
-            rows=self.rows,
-            reason=self.reason,
-        )
+    joined: bool
 
     def cells(self, line: str) -> list[str]:
         return split_line(line, self.separator, joined_moment=self.joined)
 
+    def kinds(self, line: str) -> list[CellKind]:
+        return [cell_kind(cell, self.decimal) for cell in self.cells(line)]
+
     def is_row(self, line: str) -> bool:
-        if is_comment(line, self.separator):
-            return False
-        return _looks_like_row([cell_kind(cell, self.decimal) for cell in self.cells(line)], self.separator)
-
-
-def _looks_like_row(kinds: Sequence[CellKind], separator: str) -> bool:
-    """Return whether cells of these kinds are a row; a text in front is allowed where it is no prose."""
-    values = sum(kind in ("number", "moment", "measured") for kind in kinds)
-    texts = sum(kind == "text" for kind in kinds)
-    return (
-        values > (kinds[0] == "text")
-        and 2 * values >= texts
-        and not (kinds[0] == "text" and separator == " ")
-    )
+        """Return whether a line is a row; a text in front is allowed where it is no prose."""
+        kinds = [] if is_comment(line, self.separator) else self.kinds(line)
+        values = sum(kind in ("number", "moment", "measured") for kind in kinds)
+        texts = kinds.count("text")
+        prose = self.separator == " " and kinds[:1] == ["text"]
+        return values > (kinds[:1] == ["text"]) and 2 * values >= texts and not prose
 
 
 def first_lines(text: bytes) -> list[str]:
-    """Return the first lines of a text, the last complete."""
-    probe = text[:_PROBE_BYTES]
+    """Return the comments that a text begins with, and a thousand lines behind them, the last complete."""
+    probe = text[: _probe_stop(text, PROBE_LINES)]
     lines = probe.decode("utf-8", errors="ignore").split("\n")
     if len(probe) < len(text):
         lines = lines[:-1] or lines
-    return ["" if line.startswith(ASIDE) else line for line in lines[:PROBE_LINES]]
+    return ["" if line.startswith(ASIDE) else line for line in lines]
+
+
+def head_of(log: LogText, count: int) -> LogText:
+    """Return the comments that a log begins with, and so many lines behind them."""
+    return replace(log, text=log.text[: _probe_stop(log.text, count)], first_rows={})
+
+
+def _probe_stop(text: bytes, count: int) -> int:
+    """Return where the leading comments and some lines end, long ones earlier."""
+    head = _LEADING.match(text)
+    start = stop = min(head.end(), _MOST_LEADING_BYTES) if head else 0
+    for _ in range(count):
+        stop = text.find(b"\n", stop, start + _PROBE_BYTES) + 1
+        if not stop:
+            return min(len(text), start + _PROBE_BYTES)
+    return stop
 
 
 def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Split]:
@@ -196,28 +194,28 @@ def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Spli
 
 def _scored(lines: Sequence[str], separator: str, decimal: str, *, joined: bool) -> _Split:
     """Return a split with the share of understood cells over all lines and the most frequent width."""
-    total = 0.0
-    widths: Counter[int] = Counter()
+    split = _Split(
+        writing="cells",
+        separator=separator,
+        decimal=decimal,
+        columns=0,
+        understood=0.0,
+        rows=0,
+        joined=joined,
+    )
     body = [line for line in lines if not is_comment(line, separator)]
+    total, widths = 0.0, Counter[int]()
     for shape, count in Counter(map(shape_of, body)).items():
-        kinds = [cell_kind(cell, decimal) for cell in split_line(shape, separator, joined_moment=joined)]
-        if _looks_like_row(kinds, separator):
+        if split.is_row(shape):
+            kinds = split.kinds(shape)
             total += count * sum(kind != "text" for kind in kinds) / len(kinds)
             widths[len(kinds)] += count
-    rows = sum(widths.values())
+    rows = widths.total()
     columns, same = widths.most_common(1)[0] if widths else (0, 0)
     understood = round(total / len(body), 9) if body else 0.0
     reason = f"{understood:.0%} of the cells understood in {rows} of {len(body)} lines"
     reason += "" if same == rows else f", {rows - same} of them with another number of cells"
-    return _Split(
-        separator=separator,
-        decimal=decimal,
-        columns=columns,
-        joined=joined,
-        understood=understood,
-        rows=rows,
-        reason=reason,
-    )
+    return replace(split, columns=columns, understood=understood, rows=rows, reason=reason)
 
 
 def _comma_is_decimal(lines: Sequence[str]) -> bool:
@@ -245,7 +243,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     shapes = {line: shape_of(line) for _, line in content}
     is_row = {shape: split.is_row(shape) for shape in set(shapes.values())}
     rows = [(number, line) for number, line in content if is_row[shapes[line]]]
-    first = glued.line if glued else rows[0][0]
+    first = glued[1] if glued else rows[0][0]
     before = [(number, line) for number, line in content if number < first]
     comment_lines = [
         (number, _COMMENT.sub("", line, count=1).strip())
@@ -253,7 +251,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         if is_comment(line, split.separator)
     ]
     prose_lines = [(number, line) for number, line in before if not is_comment(line, split.separator)]
-    header, header_line = (glued.names, glued.line) if glued else _header(prose_lines, comment_lines, split)
+    header, header_line = glued[:2] if glued else _header(prose_lines, comment_lines, split)
     skipped = tuple(number for number, _ in prose_lines if number != header_line)
     often = Counter(shapes[line] for _, line in rows)
     kinds = _column_kinds(often, split)
@@ -268,7 +266,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         fewest=_fewest_cells(often, split),
         header=header,
         first_line=first,
-        lead_in=glued.lead_in if glued else 0,
+        lead_in=glued[2] if glued else 0,
         joined_moment=split.joined,
         comments=tuple(comment for _, comment in comment_lines if comment),
         skipped=skipped,
@@ -291,18 +289,10 @@ def _header(
             return tuple(f"{name} [{unit}]" if unit else name for name, unit in joined), number
         if names:
             return names, number
-    unit_row = _header_above_units(prose, split)
-    return unit_row if unit_row else ((), None)
-
-
-def _header_above_units(
-    prose: Sequence[tuple[int, str]], split: _Split
-) -> tuple[tuple[str, ...], int | None] | None:
-    """Return the header two lines above the rows where a rule of dashes lies between."""
-    if len(prose) > 1 and re.fullmatch(r"[\s=\-+|:]{3,}", prose[-1][1]):
+    if len(prose) > 1 and re.fullmatch(r"[\s=\-+|:]{3,}", prose[-1][1]):  # a rule of dashes below it
         names = _names(prose[-2][1], split)
-        return (names, prose[-2][0]) if names else None
-    return None
+        return names, prose[-2][0] if names else None
+    return (), None
 
 
 def _names(line: str, split: _Split) -> tuple[str, ...]:
@@ -330,15 +320,10 @@ def _names(line: str, split: _Split) -> tuple[str, ...]:
     return tuple(cells) if any(re.search(r"\w", cell) for cell in cells) else ()
 
 
-@dataclass(frozen=True, kw_only=True)
-class _GluedHeader:
-    line: int
-    names: tuple[str, ...]
-    lead_in: int
-
-
-def _glued_header(content: Sequence[tuple[int, str]], split: _Split) -> _GluedHeader | None:
-    """Return where the header lost its line end and runs into the first row."""
+def _glued_header(
+    content: Sequence[tuple[int, str]], split: _Split
+) -> tuple[tuple[str, ...], int, int] | None:
+    """Return names, line and bytes of a header that lost its line end and runs into the first row."""
     if split.columns < 2:
         return None
     for number, line in content[:50]:
@@ -353,8 +338,7 @@ def _glued_header(content: Sequence[tuple[int, str]], split: _Split) -> _GluedHe
             continue
         if all(cell_kind(c, split.decimal) != "text" for c in rest):
             lead_in = line.index(match.group(0)) + len(match.group(1))
-            names = [*names, match.group(1)]
-            return _GluedHeader(line=number, names=tuple(names), lead_in=len(line[:lead_in].encode()))
+            return (*names, match.group(1)), number, len(line[:lead_in].encode())
     return None
 
 
@@ -362,9 +346,14 @@ def _column_kinds(lines: Mapping[str, int], split: _Split) -> tuple[CellKind, ..
     """Return what each column holds in lines that occur so often."""
     counts: list[Counter[CellKind]] = [Counter() for _ in range(split.columns)]
     for line, often in lines.items():
-        for count, cell in zip(counts, split.cells(line), strict=False):
-            count[cell_kind(cell, split.decimal)] += often
-    return tuple(_main_kind(count) for count in counts)
+        for count, kind in zip(counts, split.kinds(line), strict=False):
+            count[kind] += often
+    values: tuple[CellKind, ...] = ("measured", "moment", "number")
+    found = []
+    for count in counts:
+        kind = max(values, key=lambda kind: count[kind])
+        found.append(kind if count[kind] > count["text"] else "text" if count["text"] else "missing")
+    return tuple(found)
 
 
 def _fewest_cells(lines: Mapping[str, int], split: _Split) -> int:
@@ -374,14 +363,6 @@ def _fewest_cells(lines: Mapping[str, int], split: _Split) -> int:
         widths[len(split.cells(line))] += often
     enough = max(_FEWEST_SHORT, _SHORT_ROWS * widths.total())
     return min([split.columns, *(width for width, often in widths.items() if often >= enough)])
-
-
-def _main_kind(count: Counter[CellKind]) -> CellKind:
-    kinds: tuple[CellKind, ...] = ("measured", "moment", "number")
-    kind = max(kinds, key=lambda kind: count[kind])
-    if count[kind] > count["text"]:
-        return kind
-    return "text" if count["text"] else "missing"
 
 
 _OPTION = "choose with --column value=… (columns={'value': …})"

@@ -7,6 +7,7 @@ running origin follows slow drift, so that only real gaps move a reading to a la
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from scipy import optimize
@@ -50,7 +51,13 @@ class _NoGridError(LogError):
 
 
 def grid_from_times(
-    times: Times, *, stated_s: float | None, exact: bool = False, path: str, locate: Locate
+    times: Times,
+    *,
+    stated_s: float | None,
+    exact: bool = False,
+    anew: IntArray | None = None,
+    path: str,
+    locate: Locate,
 ) -> Grid:
     """Return where rows with time stamps go: on a grid if they follow one, else to epochs of their own.
 
@@ -61,14 +68,20 @@ def grid_from_times(
     exact
         The times are those of the readings, which no delay of a computer moves: a grid that does not
         hold all of them is none.
+    anew
+        Rows with which collection was resumed, at any moment between two beats.
 
     Raises
     ------
     LogError
         If times run backwards or are doubled (naming the line), or contradict the stated interval.
     """
+    seconds, resumed = times.seconds, tuple[Finding, ...]()
+    if anew is not None and len(anew):
+        seconds, resumed = _one_beat(seconds, anew)
     try:
-        grid = _regular(times.seconds, stated_s=stated_s, path=path, locate=locate)
+        grid = _regular(seconds, stated_s=stated_s, path=path, locate=locate)
+        grid = replace(grid, findings=(*grid.findings, *resumed))
         if stated_s is not None or not exact:
             return grid
         if float(np.abs(grid.late(times.seconds, slice(None))).max()) <= _ON_THE_GRID * grid.interval_s:
@@ -89,6 +102,28 @@ def grid_from_times(
         raise LogError(msg, path=path, line=locate(row))
     _check_jump(np.diff(times.seconds), path, locate)
     return irregular(times.seconds, epochs, name="the time")
+
+
+def _one_beat(seconds: FloatArray, anew: IntArray) -> tuple[FloatArray, tuple[Finding, ...]]:
+    """Return times as if every beat that began anew had kept the first one: moved to its nearest cell."""
+    within = np.delete(np.diff(seconds), anew - 1)
+    usual = float(np.median(within)) if len(within) else 0.0
+    if usual <= 0:
+        return seconds, ()
+    spacing = float(within.sum() / max(1.0, np.rint(within / usual).sum()))
+    moved = seconds.copy()
+    for row, stop in zip(anew.tolist(), [*anew[1:].tolist(), len(seconds)], strict=True):
+        ahead = max((seconds[row] - seconds[0]) / spacing, (moved[row - 1] - seconds[0]) / spacing + 0.5)
+        moved[row:stop] += seconds[0] + round(ahead) * spacing - seconds[row]
+    farthest = float(np.abs(moved - seconds).max())
+    if farthest <= _ON_THE_GRID * spacing or (np.diff(seconds)[anew - 1] <= 0).any():
+        return seconds, ()
+    sentence = (
+        f"Collection was resumed {len(anew)} time(s) between two beats; the rows behind were moved by up to "
+        f"{duration_text(farthest)} onto one grid."
+    )
+    values = {"resumed": len(anew), "farthest_s": farthest}
+    return moved, (Finding(code="BEAT_ANEW", severity="note", sentence=sentence, values=values),)
 
 
 def _regular(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:

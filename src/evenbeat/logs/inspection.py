@@ -17,7 +17,7 @@ from evenbeat.errors import EvenbeatError, InputError, LogError
 from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText, load_text
-from evenbeat.logs.form import first_lines
+from evenbeat.logs.form import first_lines, head_of
 from evenbeat.logs.headers import Meaning, column_meaning
 from evenbeat.logs.reader import record_of, understood_times
 from evenbeat.logs.rewriting import readable_cells
@@ -96,7 +96,7 @@ def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) 
     wanted
         How a written layout says that the rows are written.
     """
-    head = replace(log, text=b"".join(log.text.splitlines(keepends=True)[:_HEAD_LINES]), first_rows={})
+    head = head_of(log, _HEAD_LINES)
     tried: dict[tuple[str, str], tuple[float, Hypothesis]] = {}
     for proposal in itertools.islice(_proposals(head, options, wanted), _MOST_TRIED):
         try:
@@ -148,10 +148,8 @@ def _places(
         form: Form = sheet.layout.form
         taken = {sheet.layout.value, sheet.layout.time, sheet.layout.time_of_day}
     else:
-        from evenbeat.logs.rewriting import readable_cells
-
         try:
-            _, form = readable_cells(head, wanted)
+            _, form, _ = readable_cells(head, wanted)
         except EvenbeatError:
             return
         taken = set()
@@ -601,7 +599,7 @@ def _unread(
     form = Form(separator="", decimal=".", columns=0, kinds=())
     if not known:
         with contextlib.suppress(LogError):  # what is wrong stands in ``needs``
-            log, form = readable_cells(log, wanted)
+            log, form, _ = readable_cells(log, wanted)
     columns = tuple(
         ColumnSeen(
             position=index,

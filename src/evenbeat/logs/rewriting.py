@@ -6,7 +6,6 @@ import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -34,7 +33,7 @@ _QUERY = re.compile(
     r"\s*(?:>\s*[*:]?[A-Za-z]?[\w:*]*\??\s*[\w,@()]*|\$?\s*[*:]?[A-Za-z][\w:*]*\?)\s*", re.ASCII
 )
 _SHARE_OF_QUERIES = 0.2
-_PIECE_BYTES_D = 1 << 20
+_PIECE_BYTES = 1 << 20
 _FEWEST_QUERIES = 3
 
 
@@ -50,7 +49,7 @@ class Dialogue:
         pieces, codes = [], list[np.ndarray[tuple[int], np.dtype[np.int8]]]()
         start = 0
         while start < len(text):
-            stop = text.find(b"\n", start + _PIECE_BYTES_D) + 1 or len(text)
+            stop = text.find(b"\n", start + _PIECE_BYTES) + 1 or len(text)
             lines = text[start:stop].decode(errors="replace").split("\n")
             found = np.full(len(lines) - (stop < len(text)), -1, dtype=np.int8)
             for place, line in enumerate(lines[: len(found)]):
@@ -180,7 +179,6 @@ _MOMENT_FIRST = re.compile(rf"\s*[\[(]?({DATE}[T ]\s*{CLOCK})[\])]?[\s,;:]+(?=[^
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:,\d{3}){2,}(?:\.\d+)")
 _MOST_LEADING = 4  # cells before a remark
 _COMMENTS = ("#", "%", "//")
-_PIECE_BYTES = 1 << 20
 _FIRST_MARK, _MOST_MARKS = 0x0E, 12  # characters that stand for the words between values
 
 
@@ -293,21 +291,12 @@ class Rewriting:
         return codes.tobytes(), regular
 
 
-def readable_cells(log: LogText, wanted: Candidate | None = None) -> tuple[LogText, Form]:
-    """Return a text whose rows are cells, one line for each line of the log, and its form.
-
-    Raises
-    ------
-    LogError
-        If no line holds a number.
-    """
-    return cells_of_log(log, wanted)[:2]
-
-
-def cells_of_log(
+def readable_cells(
     log: LogText, wanted: Candidate | None = None
 ) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
-    """Return a text whose rows are cells, its form, and how later parts of the log become such a text.
+    """Return a text whose rows are cells, one line for each line of the log, its form, and how it was made.
+
+    Later parts of the log become such a text by the same rewritings.
 
     Raises
     ------
@@ -319,10 +308,13 @@ def cells_of_log(
     writing = None if wanted is None else wanted.writing
     names = _pair_names(lines) if writing in (None, "pairs") else ()
     if names:
-        return _rewritten(log, _from_pairs(lines, names), done)
+        reason = f"nearly every line is made of pairs name=value; the names are {', '.join(names)}"
+        return _named(log, _of_pairs(lines, names), done, "pairs", names, reason)
     pattern = word_pattern(lines) if writing in (None, "words") else None
     if pattern is not None:
-        return _rewritten(log, _from_words(lines, pattern), done)
+        said = ", ".join(name for name in pattern.names if name)
+        reason = f"nearly every line says its numbers after the same words: {said}"
+        return _named(log, _of_words(lines, pattern), done, "words", pattern.names, reason)
     form = detect_form(log, wanted if writing == "cells" else None)
     leading = _cells_before_remarks(lines, form) if writing in (None, "fixed") else 0
     if leading:
@@ -331,6 +323,31 @@ def cells_of_log(
     if fields:
         return _from_fields(log, fields, form, done)
     return log, form, done
+
+
+def _named(
+    log: LogText,
+    rewriting: Rewriting,
+    done: tuple[Rewriting, ...],
+    writing: Writing,
+    names: tuple[str, ...],
+    reason: str,
+) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
+    """Return the text as cells with names, and their form."""
+    rewritten = replace(log, text=rewriting.of(log.text), first_rows={})
+    form = _form_of_cells(rewritten, len(names), ".", writing, reason, ())
+    return rewritten, replace(form, header=names), (*done, rewriting)
+
+
+def _form_of_cells(
+    log: LogText, columns: int, decimal: str, writing: Writing, reason: str, others: tuple[Candidate, ...]
+) -> Form:
+    """Return the form of rows whose cells are separated by tabs now."""
+    how = Candidate(writing="cells", separator="\t", decimal=decimal, columns=columns, understood=1.0, rows=0)
+    form = detect_form(log, how)
+    rows = len(first_lines(log.text))
+    chosen = replace(how, writing=writing, columns=form.columns, rows=rows, reason=reason)
+    return replace(form, writing=writing, candidates=(chosen, *(others or form.candidates)))
 
 
 def _pair_names(lines: Sequence[str]) -> tuple[str, ...]:
@@ -355,7 +372,7 @@ def _bare_value(value: str) -> str:
     return value.strip('"').replace("\t", " ")
 
 
-def _from_pairs(lines: Sequence[str], names: tuple[str, ...]) -> _Written:
+def _of_pairs(lines: Sequence[str], names: tuple[str, ...]) -> Rewriting:
     """Return how name=value rows are rewritten."""
     place = {name: index for index, name in enumerate(names)}
     rows = [(line, pairs) for line in lines if not _is_remark(line) and (pairs := _pairs(line))]
@@ -375,13 +392,10 @@ def _from_pairs(lines: Sequence[str], names: tuple[str, ...]) -> _Written:
     spans = [match.span(2) for match in _PAIR.finditer(usual)]
     moment = _MOMENT_FIRST.match(usual)
     spans = spans if moment is None or len(spans) == len(names) else [moment.span(1), *spans]
-    reason = f"nearly every line is made of pairs name=value; the names are {', '.join(names)}"
-    return _Written(
-        Rewriting(one=one, between=_between(usual, spans)), writing="pairs", names=names, reason=reason
-    )
+    return Rewriting(one=one, between=_between(usual, spans))
 
 
-def _from_words(lines: Sequence[str], pattern: WordPattern) -> _Written:
+def _of_words(lines: Sequence[str], pattern: WordPattern) -> Rewriting:
     """Return how rows that say each number after its name are rewritten."""
 
     def one(line: str) -> str:
@@ -389,10 +403,7 @@ def _from_words(lines: Sequence[str], pattern: WordPattern) -> _Written:
         return line if cells is None else "\t".join(cells)
 
     usual = next((line for line in reversed(lines) if pattern.cells(line)), "")
-    said = ", ".join(name for name in pattern.names if name)
-    reason = f"nearly every line says its numbers after the same words: {said}"
-    rewriting = Rewriting(one=one, between=_between(usual, pattern.spans(usual)))
-    return _Written(rewriting, writing="words", names=pattern.names, reason=reason)
+    return Rewriting(one=one, between=_between(usual, pattern.spans(usual)))
 
 
 def _between(line: str, spans: Sequence[tuple[int, int]]) -> tuple[str, ...]:
@@ -409,39 +420,8 @@ def _between(line: str, spans: Sequence[tuple[int, int]]) -> tuple[str, ...]:
     return tuple(found)
 
 
-class _Written(NamedTuple):
-    """How lines are rewritten, and what their cells are then called."""
-
-    rewriting: Rewriting
-    writing: Writing
-    names: tuple[str, ...]
-    reason: str
-
-
-def _rewritten(
-    log: LogText, written: _Written, done: tuple[Rewriting, ...]
-) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
-    """Return the text as cells with names, and their form."""
-    rewritten = replace(log, text=written.rewriting.of(log.text), first_rows={})
-    form = detect_form(rewritten, _cells_of(len(written.names), "\t"))
-    chosen = replace(
-        _cells_of(form.columns, "\t"),
-        writing=written.writing,
-        rows=len(first_lines(log.text)),
-        reason=written.reason,
-    )
-    form = replace(form, header=written.names, writing=written.writing, candidates=(chosen, *form.candidates))
-    return rewritten, form, (*done, written.rewriting)
-
-
 def _is_remark(line: str) -> bool:
     return line.lstrip().startswith(_COMMENTS)
-
-
-def _cells_of(columns: int, separator: str) -> Candidate:
-    return Candidate(
-        writing="cells", separator=separator, decimal=".", columns=columns, understood=1.0, rows=0
-    )
 
 
 def _without_thousands(log: LogText) -> tuple[LogText, tuple[Rewriting, ...]]:
@@ -508,15 +488,8 @@ def _from_remarks(
     text = b"\n".join([*(line.encode() for line in lines), body])
     rewritten = replace(log, text=text, first_rows={}, findings=(*log.findings, finding))
     reason = f"rows of {leading} numbers or times, some of them with a remark behind"
-    return rewritten, _fixed_form(rewritten, form, leading + 1, reason), (*done, rewriting)
-
-
-def _fixed_form(log: LogText, form: Form, columns: int, reason: str) -> Form:
-    """Return the form of rows whose cells are separated by tabs now."""
-    cells = replace(_cells_of(columns, "\t"), decimal=form.decimal)
-    rows = len(first_lines(log.text))
-    chosen = replace(cells, writing="fixed", rows=rows, reason=reason)
-    return replace(detect_form(log, cells), writing="fixed", candidates=(chosen, *form.candidates))
+    form = _form_of_cells(rewritten, leading + 1, form.decimal, "fixed", reason, form.candidates)
+    return rewritten, form, (*done, rewriting)
 
 
 def _numbered(lines: Sequence[int]) -> str:
@@ -569,4 +542,5 @@ def _from_fields(
         head[-2] = b"\t".join(head[-2].split())
     rewritten = replace(log, text=b"\n".join(head), first_rows={})
     reason = f"rows differ in their number of cells but fill the same {len(fields)} columns of characters"
-    return rewritten, _fixed_form(rewritten, form, len(fields), reason), (*done, rewriting)
+    form = _form_of_cells(rewritten, len(fields), form.decimal, "fixed", reason, form.candidates)
+    return rewritten, form, (*done, rewriting)

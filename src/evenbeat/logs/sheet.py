@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import Counter
 from collections.abc import Callable
@@ -17,7 +18,7 @@ from evenbeat.ledger import Ledger, RejectedLines, reasons_of
 from evenbeat.logs.cells import cells_at, measured_parts, number_in, row_lines, shown
 from evenbeat.logs.cut_short import without_torn_end
 from evenbeat.logs.exchange import open_exchange
-from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
+from evenbeat.logs.files import LogText, RawFile, line_feeds, load_raw, text_of
 from evenbeat.logs.form import PROBE_LINES, assign_columns
 from evenbeat.logs.headers import comment_statements
 from evenbeat.logs.rewriting import dialogue_in, readable_cells
@@ -26,6 +27,7 @@ from evenbeat.logs.terms import Candidate, Form, Layout, Options, Wanted
 from evenbeat.logs.times import Times, looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 
+_RESUMED = re.compile(rb"#[^\n]*\bcollection resumes\b")
 FEWEST_ROWS = 3
 """Two readings have a difference, three the first spread of differences."""
 
@@ -66,6 +68,14 @@ class Sheet:
     def lines(self) -> IntArray:
         """Shape (rows,): one-based lines of all rows, in a binary file their numbers."""
         return self.table.row_lines
+
+    @property
+    def resumed(self) -> IntArray:
+        """Rows behind a comment of the collector that it was started again."""
+        places = [found.start() for found in _RESUMED.finditer(self.log.text)]
+        ends = [line_feeds(self.log.text, a, b) for a, b in itertools.pairwise([0, *places])]
+        rows = np.searchsorted(self.lines, np.cumsum(ends) + 1) if places else np.empty(0, dtype=np.int64)
+        return np.unique(rows[(rows > 0) & (rows < self.table.rows)])
 
     def ledger(self, late: IntArray | None = None) -> Ledger | None:
         """Return what became of each line, ``None`` for a binary file.
@@ -140,7 +150,7 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     if dialogue is not None:
         text, aside = dialogue.of(log.text)
         log = replace(log, text=text, first_rows={})
-    log, form = readable_cells(log, wanted)
+    log, form, _ = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
         msg = (
             f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
@@ -200,14 +210,20 @@ def layout_of(
         statements = comment_statements(form.comments)
     except InputError as error:
         raise LogError(str(error), path=log.path) from None
+    rises = days = False  # whether the first column does as time does, or two are MJD and second of the day
+    numbers = sum(kind in ("number", "measured") for kind in form.kinds)
+    if form.kinds[0] == "number" and numbers > 1 and (values := first(0)) is not None:
+        rises = "moment" not in form.kinds and looks_like_time(values)
+        seconds = first(1) if form.columns > 2 and form.kinds[1] == "number" else None
+        days = seconds is not None and looks_like_days(values, seconds)
     layout = assign_columns(
         form,
         statements,
         quantity=options.quantity or statements.quantity,
         columns=options.columns,
         path=log.path,
-        time_first=_first_column_rises(form, first),
-        days_first=_first_columns_are_days(form, first),
+        time_first=rises,
+        days_first=days,
     )
     return replace(layout, stated=asdict(options))
 
@@ -219,24 +235,6 @@ def probe(log: LogText, form: Form, index: int) -> FloatArray | None:
         return np.array([number_in(cell, form.decimal) for cell in cells])
     except ValueError:
         return None
-
-
-def _first_column_rises(form: Form, first: Callable[[int], FloatArray | None]) -> bool:
-    """Return whether the first of several columns of numbers rises as time does."""
-    if form.kinds[0] != "number" or "moment" in form.kinds:
-        return False
-    if sum(kind in ("number", "measured") for kind in form.kinds) < 2:
-        return False
-    values = first(0)
-    return values is not None and looks_like_time(values)
-
-
-def _first_columns_are_days(form: Form, first: Callable[[int], FloatArray | None]) -> bool:
-    """Return whether the first two columns are MJD and second of the day."""
-    if form.columns < 3 or form.kinds[:2] != ("number", "number"):
-        return False
-    days, seconds = first(0), first(1)
-    return days is not None and seconds is not None and looks_like_days(days, seconds)
 
 
 def wanted_columns(log: LogText, layout: Layout) -> Wanted:

@@ -200,6 +200,12 @@ class Calibration(Plain):
         """When it was made, in UTC; a date without a time counts as midnight."""
         return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
 
+    @property
+    def left_uncertainty(self) -> float:
+        """Standard uncertainty of ``as_left``; NaN where there is none."""
+        own = self.standard_uncertainty if self.as_left_uncertainty is None else self.as_left_uncertainty
+        return math.nan if own is None else own
+
     def point(self, first: datetime) -> HistoryPoint:
         """Return it as a point of a history that begins at ``first``."""
         state = self.as_found if isinstance(self.as_found, str) else None

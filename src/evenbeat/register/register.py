@@ -23,7 +23,10 @@ from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_point import FoundState
 from evenbeat.calibration.tolerance import ToleranceLike
 from evenbeat.errors import InputError, LogError, OutputError
+from evenbeat.findings import Finding
 from evenbeat.plain import Plain
+from evenbeat.quantities import number_text
+from evenbeat.record import Source
 from evenbeat.register.facts import (
     OFFSETS,
     Calibration,
@@ -475,6 +478,49 @@ class Register:
             msg = f"{instrument} has no calibration in {self.path}"
             raise InputError(msg)
         return history_of(found, instrument, self.events(instrument))
+
+    def question(self, instrument: str) -> dict[str, Any]:
+        """Return what :func:`evenbeat.assess_history` is asked about an instrument, as its keywords.
+
+        History, tolerance and class of the instrument; the reference of its last calibration with the day its
+        own is due; and the register with the hash of its head as the input.
+
+        Raises
+        ------
+        InputError
+            If the instrument is not known, has no calibration, or none since it was repaired.
+        """
+        about, history = self.instrument(instrument), self.history(instrument)
+        status, since = self.status(instrument)
+        if status != "in use":
+            sentence = f"{instrument} is {status} since {since}: nothing is due until it is in use again."
+            idle = Finding(code="NOT_IN_USE", severity="caution", sentence=sentence)
+            history = replace(history, findings=(*history.findings, idle))
+        asked: dict[str, Any] = {"table": history, "oscillator_class": about.oscillator_class}
+        if about.tolerance is not None:
+            asked["tolerance"] = about.tolerance
+        last = self.calibrations(instrument)[-1]
+        if last.reference:
+            described, own = self.instrument(last.reference), None
+            for one in self.calibrations(last.reference):
+                own = one if one.moment <= last.moment else own
+            said = [last.reference, f"No. {described.serial_number}" if described.serial_number else ""]
+            if own is not None:
+                said.append(f"calibrated {own.date}" + (f" ({own.certificate})" if own.certificate else ""))
+                if own.as_left is not None:
+                    said.append(f"offset {number_text(own.as_left, own.left_uncertainty)}")
+                asked["reference_due"] = own.valid_until
+            asked["reference"] = ", ".join(filter(None, said))
+        number, _, digest = self.head().partition(":")
+        asked["inputs"] = (
+            Source(
+                path=f"{self.path} (head {number})",
+                sha256=digest,
+                size_bytes=self.path.stat().st_size,
+                rows=len(history),
+            ),
+        )
+        return asked
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per standing calibration, with what is known of its instrument."""

@@ -91,6 +91,15 @@ PATIENCE_S = 20.0
 """How long one process waits for another that is writing."""
 
 
+def is_database(path: str | Path) -> bool:
+    """Return whether a file begins as one of SQLite does; ``False`` where it cannot be read."""
+    try:
+        with Path(path).open("rb") as file:
+            return file.read(16) == b"SQLite format 3\x00"
+    except OSError:
+        return False
+
+
 def create_file(path: Path) -> None:
     """Make an empty register.
 

@@ -18,7 +18,7 @@ from evenbeat.findings import Finding, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
-from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
+from evenbeat.units import SECONDS_PER_DAY, duration_text, per_words, time_text
 
 STANDING = (
     "Suggested interval (analysis for the equipment owner; not part of a calibration certificate; not a "
@@ -142,14 +142,14 @@ def _clock_rows(model: ClockModel) -> list[Row]:
         sensitivity = model.sensitivity(influence.name)
         name = covariate_label(influence.name)[0]
         rows.append(
-            (f"Change with {name}, {_per(sensitivity.unit)}", _bare(sensitivity), _interval(sensitivity))
+            (f"Change with {name}, {per_words(sensitivity.unit)}", _bare(sensitivity), _interval(sensitivity))
         )
         lag = model.lag(influence.name)
         if lag.standard_uncertainty > 0:
             rows.append(("  lag, in seconds", _bare(lag), _interval(lag)))
     for name in model.trend.not_determined:
         unit = model.sensitivity(name).unit
-        rows.append((f"Change with {covariate_label(name)[0]}, {_per(unit)}", "not determined", ""))
+        rows.append((f"Change with {covariate_label(name)[0]}, {per_words(unit)}", "not determined", ""))
     return rows
 
 
@@ -160,10 +160,6 @@ def _bare(estimate: Estimate) -> str:
 def _interval(estimate: Estimate) -> str:
     low, high = estimate.interval()
     return range_text(low, high)
-
-
-def _per(unit: str) -> str:
-    return "per kelvin" if unit == "/K" else unit
 
 
 def range_text(low: float, high: float) -> str:

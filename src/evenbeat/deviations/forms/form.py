@@ -153,6 +153,12 @@ class TermForm(Form):
 
     def moments(self, terms: TermSum, points: int, factor: int, bias: Bias = "exact") -> Moments:  # noqa: ARG002
         """Return those of the terms that exist."""
+        return (
+            _moments_of_all(self, terms.possible, factor) if terms.complete else self.of_terms(terms, factor)
+        )
+
+    def of_terms(self, terms: TermSum, factor: int) -> Moments:
+        """Return the moments, not remembered."""
         found = moments_of_terms(
             terms,
             factor,
@@ -180,6 +186,11 @@ class TermForm(Form):
             moments.freedom(levels),
             lambda lags: levels @ self.covariances(lags, factor),
         )
+
+
+@lru_cache(maxsize=4096)
+def _moments_of_all(form: TermForm, possible: int, factor: int) -> Moments:
+    return form.of_terms(variance_of(0.0, possible), factor)
 
 
 class WholeForm(Form):

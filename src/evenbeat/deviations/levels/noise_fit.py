@@ -10,7 +10,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.deviations.levels.responses import in_seconds, mean_square_difference
+from evenbeat.deviations.covariance import in_seconds, mean_square_difference
 from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS, name_of
 from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED

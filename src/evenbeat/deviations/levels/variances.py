@@ -11,14 +11,14 @@ from functools import cached_property
 
 import numpy as np
 
-from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
-from evenbeat.deviations.levels.responses import (
-    EXPONENTS,
+from evenbeat.deviations.covariance import (
+    FIVE,
     in_seconds,
     mean_square_difference,
     sampled_density,
     squared_gain,
 )
+from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
 from evenbeat.deviations.sums import kernels
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import Samples, samples_of
@@ -75,7 +75,7 @@ class Variance:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Variances:
-    """All variances of a record; the noises in the order of :data:`EXPONENTS`, drift last."""
+    """All variances of a record; the noises in the order of :data:`FIVE`, drift last."""
 
     points: tuple[Variance, ...]
     interval_s: float
@@ -91,7 +91,7 @@ class Variances:
         return np.array(
             [
                 [
-                    *(expected_variance(p.look, p.factor, alpha, self.interval_s) for alpha in EXPONENTS),
+                    *(expected_variance(p.look, p.factor, alpha, self.interval_s) for alpha in FIVE),
                     0.0 if p.look.order > 2 else 0.5 * (p.factor * self.interval_s) ** 2,
                 ]
                 for p in self.points
@@ -113,7 +113,7 @@ class Variances:
             ]
         )
         densities = np.array(
-            [sampled_density(alpha, frequency) * in_seconds(alpha, self.interval_s) for alpha in EXPONENTS]
+            [sampled_density(alpha, frequency) * in_seconds(alpha, self.interval_s) for alpha in FIVE]
         )
         return np.asarray(gains[np.newaxis] * (densities * np.sqrt(width))[:, np.newaxis])
 
@@ -233,7 +233,7 @@ def _variance(samples: Samples, look: Look, factor: int, interval_s: float) -> V
         value=terms.total / terms.terms / (look.divisor * (factor * interval_s) ** 2),
         terms=terms.terms,
         possible=terms.possible,
-        single_freedom=np.array([_freedom(terms, look, factor, alpha) for alpha in EXPONENTS]),
+        single_freedom=np.array([_freedom(terms, look, factor, alpha) for alpha in FIVE]),
     )
 
 
