@@ -13,7 +13,6 @@ from evenbeat.lessons.allan_ruler import five_clocks, under_the_ruler
 from evenbeat.lessons.interval_wall import NOISES, SAMPLES, SHARES, WINDOW, wall_of_intervals
 from evenbeat.record import Record
 
-
 MOST_UPLOADED = 200_000_000
 """The largest file that is uploaded; a larger one is read from where it lies."""
 

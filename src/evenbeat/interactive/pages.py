@@ -123,6 +123,7 @@ def write_page(notebook: Path, folder: Path) -> Path:
             withheld = "\n".join(map(_as_html, cell.outputs))
             folded = f"<details><summary>I have committed: show it</summary>\n{withheld}\n</details>"
             cell.outputs = [nbformat.v4.new_output("display_data", data={"text/html": folded})]
+    executed.cells = [cell for cell in cells if not cell.metadata.get("jupyter", {}).get("source_hidden")]
     text = PAGE.format(
         title=html.escape(cells[0].source.splitlines()[0].removeprefix("# ")),
         style=STYLE + _highlighting(),
