@@ -23,7 +23,7 @@ def client(*names: str) -> str:
     return "\n".join((folder / name).read_text(encoding="utf-8") for name in names)
 
 
-class AllanRuler(anywidget.AnyWidget):  # type: ignore[misc]
+class AllanRuler(anywidget.AnyWidget):
     """Two windows that slide over a clock.
 
     Attributes
@@ -34,10 +34,10 @@ class AllanRuler(anywidget.AnyWidget):  # type: ignore[misc]
 
     _esm = client("shared.js", "allan_ruler.js")
     _css = client("components.css")
-    clocks = traitlets.List().tag(sync=True)
+    clocks: traitlets.List[Any] = traitlets.List().tag(sync=True)
 
 
-class IntervalWall(anywidget.AnyWidget):  # type: ignore[misc]
+class IntervalWall(anywidget.AnyWidget):
     """A hundred intervals beside a hundred naive ones.
 
     Attributes
@@ -51,11 +51,11 @@ class IntervalWall(anywidget.AnyWidget):  # type: ignore[misc]
 
     _esm = client("shared.js", "interval_wall.js")
     _css = client("components.css")
-    walls = traitlets.List().tag(sync=True)
+    walls: traitlets.List[Any] = traitlets.List().tag(sync=True)
     averaging_time_s = traitlets.Float().tag(sync=True)
 
 
-class LogUpload(anywidget.AnyWidget):  # type: ignore[misc]
+class LogUpload(anywidget.AnyWidget):
     """A file of the reader's own, which comes in parts; the browser refuses one that is too large, in words.
 
     Attributes
