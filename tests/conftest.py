@@ -35,6 +35,18 @@ def pytest_configure() -> None:
 type(pytest.approx(1.0)).DEFAULT_ABSOLUTE_TOLERANCE = 0.0
 
 
+@pytest.fixture(autouse=True, scope="session")
+def _state_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep the heads of registers in a folder of the tests, never in that of the account."""
+    former = os.environ.get("EVENBEAT_STATE")
+    os.environ["EVENBEAT_STATE"] = str(tmp_path_factory.mktemp("state"))
+    yield
+    if former is None:
+        del os.environ["EVENBEAT_STATE"]
+    else:
+        os.environ["EVENBEAT_STATE"] = former
+
+
 @pytest.fixture(scope="session")
 def open_data() -> Path:
     """Return the folder of openly licensed measurements, or skip where it is absent."""

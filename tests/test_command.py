@@ -67,6 +67,23 @@ def test_json_is_the_whole_result(log: Path, capsys: pytest.CaptureFixture[str])
     assert result["settings"]["reliability"] == 0.95
 
 
+def test_a_class_of_oscillators_narrows_what_a_short_log_leaves_open(
+    log: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """White FM of 7e-12 in ten minutes: a caesium standard has no walk there, and the log cannot tell."""
+    log.write_text(HEADER + "elapsed_s,frequency_hz\n" + "\n".join(_rows(60)) + "\n")
+    results = []
+    for stated in ([], ["--set", "oscillator_class=caesium"]):
+        assert main(["assess", str(log), "--no-report", "--json", *stated]) == 0
+        results.append(json.loads(capsys.readouterr().out))
+    asked, told = results
+    widths = [r["clock_model"]["aging_rate_per_day"]["standard_uncertainty"] for r in results]
+    assert widths[1] < 0.9 * widths[0]
+    assert told["settings"]["oscillator_class"] == "caesium"
+    assert "oscillator_class" not in asked["settings"]
+    assert "CLASS_ASSUMED" in {finding["code"] for finding in told["findings"]}
+
+
 def test_quiet_prints_one_sentence_and_verbose_everything(
     log: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -94,7 +111,7 @@ def test_nothing_is_overwritten_without_force(
 ) -> None:
     """A second run is refused before any work and leaves the files as they were; --force replaces them."""
     folder = tmp_path / "out"
-    arguments = ["assess", str(log), "-o", str(folder), "--no-pdf"]
+    arguments = ["assess", str(log), "-o", str(folder), "--set", "pdf=no"]
     assert main(arguments) == 0
     capsys.readouterr()
     (folder / "report.html").write_text("mine")
@@ -164,13 +181,13 @@ def test_a_missing_file_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[s
     [
         (["--tolerance", "-1e-8"], "tolerance is -1e-08; it must be a positive"),
         (["--tolerance", "small"], "'small' is no tolerance"),
-        (["--reliability", "95"], "reliability is 95.0; it must lie between 0 and 1"),
-        (["--tolerance", "1e-8", "--guard-band", "1e-7"], "guard_band is 1e-07"),
+        (["--set", "reliability=95"], "reliability is 95.0; it must lie between 0 and 1"),
+        (["--tolerance", "1e-8", "--set", "guard_band=1e-7"], "guard_band is 1e-07"),
         (["--interval", "-10 s"], "'-10 s' is not a duration"),
         (["--nominal-frequency", "10 bananas"], "'10 bananas' is not a frequency"),
-        (["--time-error-limit", "0 s"], "'0 s' is not a time"),
-        (["--as-left", "0"], "--as-left needs --as-left-uncertainty"),
-        (["--environment", "pressure"], "no covariate 'pressure'"),
+        (["--set", "time_error_limit=0 s"], "'0 s' is not a time"),
+        (["--set", "as_left=0"], "--set as_left: '0' is not a value with its standard uncertainty"),
+        (["--set", "environment=pressure"], "no covariate 'pressure'"),
         (["--column", "frequency_hz"], "WHAT=NAME"),
         (["--unit", "ns"], "unit"),
     ],
@@ -218,7 +235,7 @@ def test_help_loads_nothing_heavy() -> None:
 
 def test_numbers_with_a_sign_reach_their_option(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A negative as-left offset is a value, not another option."""
-    arguments = ["--tolerance", "1e-8", "--as-left", "-2e-9", "--as-left-uncertainty", "1e-10", "--json"]
+    arguments = ["--tolerance", "1e-8", "--set", "as_left=-2e-9±1e-10", "--json"]
     assert main(["assess", str(log), "--no-report", *arguments]) == 0
     left = json.loads(capsys.readouterr().out)["interval"]["as_left"]
     assert np.isclose(left["value"], -2e-9, rtol=0.2)
@@ -226,7 +243,7 @@ def test_numbers_with_a_sign_reach_their_option(log: Path, capsys: pytest.Captur
 
 def test_every_quantity_of_the_reader_can_be_stated() -> None:
     """The choices are written out so that --help stays quick; they must not fall behind the reader's."""
-    from evenbeat.command import assess
+    from evenbeat import bench
     from evenbeat.logs.terms import Quantity
 
-    assert set(assess.QUANTITIES) == set(get_args(Quantity))
+    assert set(bench.QUANTITIES) == set(get_args(Quantity))

@@ -21,7 +21,7 @@ def test_prints_the_check(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_json_holds_every_point(capsys: pytest.CaptureFixture[str]) -> None:
     """JSON parses and holds a verdict for each point."""
-    assert main(["readings", SHEET, "--json", "--rule", "non_binary", "--clock-tick", "100 ns"]) == 0
+    assert main(["readings", SHEET, "--json", "--decision-rule", "non_binary", "--clock-tick", "100 ns"]) == 0
     result = json.loads(capsys.readouterr().out)
     assert all(point["verdict"] for point in result["points"])
     assert result["rule"] == "non_binary"
@@ -42,7 +42,7 @@ def test_page_is_written_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]
 def test_blank_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """An empty sheet is made for a described counter, and read back as one without readings."""
     sheet = tmp_path / "blank.csv"
-    arguments = ["readings", str(sheet), "--blank", "--rated-low", "10 Hz", "--rated-high", "100 MHz"]
+    arguments = ["readings", str(sheet), "--blank", "--rated", "10 Hz to 100 MHz"]
     assert main([*arguments, "--clock-tick", "100 ns"]) == 0
     assert "rated range: 10 Hz to 1e+08 Hz" in sheet.read_text(encoding="utf-8")
     assert main(["readings", str(sheet)]) == 2
@@ -52,9 +52,9 @@ def test_blank_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
 @pytest.mark.parametrize(
     ("extra", "words"),
     [
-        (["--rated-low", "10 Hz"], "go together"),
+        (["--set", "rated=100 MHz to 10 Hz"], "does not rise"),
         (["--blank"], "--blank needs"),
-        (["--reference-uncertainty", "-1"], "must be 0 or positive"),
+        (["--set", "reference_uncertainty=-1"], "must be 0 or positive"),
     ],
 )
 def test_bad_options_exit_with_two(extra: list[str], words: str, capsys: pytest.CaptureFixture[str]) -> None:

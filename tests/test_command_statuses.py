@@ -14,6 +14,8 @@ from evenbeat.command.main import main
 
 BAD_INPUT = {
     "assess": ("{missing}", "--no-report"),
+    "compare": ("{missing}", "{missing}", "--no-report"),
+    "bench": ("{missing}",),
     "inspect": ("{missing}",),
     "convert": ("{missing}", "{new}.npy"),
     "readings": ("{missing}",),
@@ -23,16 +25,19 @@ BAD_INPUT = {
     "collect": ("{missing}.toml", "tcp://127.0.0.1:1", "-o", "{new}"),
     "notebooks": ("{file}", "--copy-only"),
     "demo": ("{file}",),
+    "completion": ("nowhere",),
 }
+"""``completion`` is told by the parser, in three lines, as its one argument is a choice."""
 LACKING = {
     "assess": (),
+    "compare": (),
     "inspect": (),
     "convert": ("{missing}",),
     "readings": (),
-    "history": ("{missing}",),
+    "history": (),
     "register": (),
     "fleet": (),
-    "collect": ("frequency_query",),
+    "collect": ("frequency_query", "tcp://127.0.0.1:1"),
 }
 DATA = Path(__file__).resolve().parents[1] / "data"
 
@@ -61,7 +66,7 @@ def of(folder: Path, words: tuple[str, ...]) -> list[str]:
         ([], "evenbeat: the following arguments are required: COMMAND"),
         (["assesss"], "evenbeat: argument COMMAND: invalid choice: 'assesss'"),
         (["--nonsense"], "evenbeat: the following arguments are required: COMMAND"),
-        (["assess", "log.csv", "--nonsense"], "evenbeat: unrecognized arguments: --nonsense"),
+        (["assess", "log.csv", "--nonsense"], "evenbeat assess: there is no option --nonsense"),
         (
             ["assess", "log.csv", "--tolerance", "small"],
             "evenbeat assess: argument --tolerance: 'small' is no tolerance; give",
@@ -99,7 +104,7 @@ def test_bad_input_is_status_2_of_every_command(
     words = of(tmp_path, BAD_INPUT[command])
     status, out, err = ran(capsys, command, *words)
     assert (status, out) == (2, "")
-    assert re.fullmatch(r"evenbeat: .+\n", err)
+    assert re.fullmatch(r"(usage: .*\n.*\n)?evenbeat.*: .+\n", err)
     assert re.search("nowhere|file", err)
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
 
@@ -109,7 +114,8 @@ def test_an_unknown_option_is_status_2_of_every_command(
     command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Named in the third of three lines, before anything is done."""
-    status, out, err = ran(capsys, command, *of(tmp_path, BAD_INPUT[command]), "--nonsense")
+    words = ("bash",) if command == "completion" else BAD_INPUT[command]
+    status, out, err = ran(capsys, command, *of(tmp_path, words), "--nonsense")
     assert (status, out) == (2, "")
     assert "--nonsense" in err.splitlines()[2]
     assert len(err.splitlines()) == 3
@@ -146,15 +152,21 @@ def test_help_is_status_0(command: str, capsys: pytest.CaptureFixture[str]) -> N
             "--no-report",
             "-q",
         ],
+        ["compare", "{one}", "{two}", "--offset", "0", "--tolerance", "1e-12", "--no-report", "-q"],
         ["readings", str(DATA / "counter-check-readings.csv"), "-q"],
         ["fleet", str(DATA / "fleet-history.csv"), "--on", "2026-03-01", "-q"],
     ],
     ids=lambda arguments: arguments[0],
 )
 def test_out_of_tolerance_is_status_1_where_asked(
-    arguments: list[str], capsys: pytest.CaptureFixture[str]
+    arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The same answer with either status: --fail-if-out alone makes it 1."""
+    """The same answer with either status: --fail-if-out alone makes it 1; the other commands lack it."""
+    logs = {"one": tmp_path / "one.csv", "two": tmp_path / "two.csv"}
+    for shift, path in enumerate(logs.values()):
+        rows = "".join(f"{k},{10000000 + shift + (k * k + shift * k) % 7 / 100}\n" for k in range(60))
+        path.write_text(f"# nominal frequency: 10 MHz\nelapsed_s,frequency_Hz\n{rows}")
+    arguments = [word.format(**logs) for word in arguments]
     plain = ran(capsys, *arguments)
     failing = ran(capsys, *arguments, "--fail-if-out")
     assert plain[1] == failing[1] != ""
@@ -227,3 +239,109 @@ def test_sigterm_leaves_no_part_files(tmp_path: Path) -> None:
 
     assert (process.returncode, error) == (130, "evenbeat: stopped\n")
     assert [path.name for path in tmp_path.iterdir()] == ["log.csv"]
+
+
+GOOD = {
+    "assess": ("{log}", "--tolerance", "1e-6", "--no-report", "-q"),
+    "compare": ("{log}", "{log}", "--offset", "0", "--no-report", "-q"),
+    "inspect": ("{log}",),
+    "convert": ("{log}", "{new}.npy"),
+    "bench": ("assess",),
+    "readings": (str(DATA / "counter-check-readings.csv"), "-q"),
+    "history": (str(DATA / "kittiwake-history.csv"), "--tolerance", "1e-8"),
+    "register": ("create", "{new}.sqlite"),
+    "fleet": (str(DATA / "fleet-history.csv"), "--on", "2026-03-01", "-q"),
+    "notebooks": ("{new}", "--copy-only"),
+    "demo": ("{new}",),
+    "completion": ("bash",),
+}
+"""Every command but ``collect``, whose tests answer it as an instrument does."""
+
+
+@pytest.mark.parametrize("command", GOOD)
+def test_done_is_status_0_of_every_command(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Something is printed, and nothing on the error stream."""
+    log = tmp_path / "log.csv"
+    rows = "".join(f"{k},{10000000 + (k * k) % 7 / 10}\n" for k in range(60))
+    log.write_text(f"# nominal frequency: 10 MHz\nelapsed_s,frequency_Hz\n{rows}")
+    status, out, err = ran(
+        capsys, command, *(word.format(log=log, new=tmp_path / "new") for word in GOOD[command])
+    )
+    assert (status, err) == (0, "")
+    assert out
+    assert set(GOOD) | {"collect"} == set(BAD_INPUT)
+
+
+@pytest.mark.parametrize("command", BAD_INPUT)
+def test_a_fault_is_status_3_of_every_command(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever goes wrong within: one sentence, and a file with the details."""
+    import argparse
+
+    (tmp_path / "file").write_text("")
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    parse = argparse.ArgumentParser.parse_args
+
+    def faulty(self: argparse.ArgumentParser, words: list[str]) -> argparse.Namespace:
+        return argparse.Namespace(**vars(parse(self, words)) | {"run": lambda _: 1 / 0})
+
+    monkeypatch.setattr(argparse.ArgumentParser, "parse_args", faulty)
+    words = ("bash",) if command == "completion" else BAD_INPUT[command]
+    status, out, err = ran(capsys, command, *of(tmp_path, words))
+    assert (status, out) == (3, "")
+    assert "internal fault (" in err
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh"])
+def test_a_shell_completes_commands_options_and_keys(shell: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Bash itself answers, with the script that is printed; that of zsh holds the same."""
+    _, script, _ = ran(capsys, "completion", "bash")
+    assert shell == "bash" or script in ran(capsys, "completion", "zsh")[1]
+    for typed, expected in (
+        ("evenbeat as", {"assess"}),
+        ("evenbeat assess --tol", {"--tolerance"}),
+        ("evenbeat assess --set gat", {"gate="}),
+        ("evenbeat register add-in", {"add-instrument"}),
+        ("evenbeat register import --set nom", {"nominal_frequency="}),
+    ):
+        words = typed.split(" ")
+        ask = f'COMP_WORDS=({typed}); COMP_CWORD={len(words) - 1}; _evenbeat; echo "${{COMPREPLY[@]}}"'
+        done = subprocess.run(
+            ["/bin/bash", "-c", f"{script}\n{ask}"], capture_output=True, text=True, check=False
+        )
+        assert (set(done.stdout.split()), done.returncode) == (expected, 0), done.stderr
+
+
+def test_fish_gets_every_option(capsys: pytest.CaptureFixture[str]) -> None:
+    """A line for each command, option and list of keys."""
+    _, script, _ = ran(capsys, "completion", "fish")
+    for line in (
+        "-n __fish_use_subcommand -a assess",
+        "from assess' -l tolerance -r",
+        "-l set -x -a 'tolerance=",
+    ):
+        assert line in script
+
+
+@pytest.mark.parametrize("words", [["--version"], ["assess", "--help"]], ids=["version", "help"])
+def test_version_and_help_are_quick(words: list[str]) -> None:
+    """Neither loads another command's module, nor anything heavy."""
+    code = (
+        "import sys\nfrom evenbeat.command.main import main\n"
+        f"try:\n    main({words!r})\nexcept SystemExit:\n    pass\n"
+        "print(sorted(name for name in sys.modules if name.startswith('evenbeat.') or name in "
+        "('numpy', 'scipy', 'pandas', 'tqdm')), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    for absent in (
+        "'numpy'",
+        "'scipy'",
+        "'pandas'",
+        "command.collect",
+        "evenbeat.instruments",
+        "evenbeat.logs",
+    ):
+        assert absent not in done.stderr

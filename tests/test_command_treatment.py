@@ -26,8 +26,8 @@ def log(path: Path, seed: int, *, start: str = "2026-03-01T00:00:00", offset_hz:
 
 
 def assessed(capsys: pytest.CaptureFixture[str], *words: object) -> dict:
-    """Return what ``assess`` prints as JSON."""
-    assert main(["assess", *map(str, words), "--no-report", "--json"]) == 0
+    """Return what a command prints as JSON."""
+    assert main([*map(str, words), "--no-report", "--json"]) == 0
     return json.loads(capsys.readouterr().out)
 
 
@@ -38,18 +38,18 @@ def fast_by(headline: str) -> float:
 
 
 def test_checks_are_left_out_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """--skip-check keeps a wild reading in use, and the history tells it."""
+    """skip_checks keeps a wild reading in use, and the history tells it."""
     path = log(tmp_path / "a.csv", 1)
-    record = assessed(capsys, path, "--skip-check", "outliers", "--skip-check", "steps")["record"]
+    record = assessed(capsys, "assess", path, "--set", "skip_checks=outliers,steps")["record"]
     assert record["excluded"] == 0
     assert "condition(skip_checks=('outliers', 'steps'))" in record["history"]
 
 
 def test_a_second_log_is_subtracted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """--minus: 0.3 Hz against -0.2 Hz of one reference is 0.5 Hz, over the time that both share."""
+    """compare: 0.3 Hz against -0.2 Hz of one reference is 0.5 Hz, over the time that both share."""
     one = log(tmp_path / "one.csv", 1, offset_hz=0.3)
     two = log(tmp_path / "two.csv", 2, offset_hz=-0.2, start="2026-03-01T00:00:20")
-    printed = assessed(capsys, one, "--minus", two)
+    printed = assessed(capsys, "compare", one, two)
     record = printed["record"]
     assert record["samples"] == ROWS - 20
     assert record["source"]["name"] == "one.csv minus two.csv"
@@ -58,19 +58,19 @@ def test_a_second_log_is_subtracted(tmp_path: Path, capsys: pytest.CaptureFixtur
 
 
 def test_a_better_reference_is_taken_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """--reference-log: 0.3 Hz against a reference that is 0.1 Hz fast is 0.4 Hz."""
+    """Compare --through: 0.3 Hz against a reference that is 0.1 Hz fast is 0.4 Hz."""
     one, reference = log(tmp_path / "one.csv", 1, offset_hz=0.3), log(tmp_path / "ref.csv", 2, offset_hz=0.1)
-    assert main(["assess", str(one), "--reference-log", str(reference), "--no-report", "-q"]) == 0
+    assert main(["compare", str(one), str(reference), "--through", "--no-report", "-q"]) == 0
     assert fast_by(capsys.readouterr().out) == pytest.approx(4e-8, abs=5e-10)
 
 
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--skip-check", "gates"], "skip_checks names 'gates'"),
-        (["--sawtooth", "sawtooth_ns"], "a sawtooth correction belongs to a phase record"),
-        (["--wrap-period", "100 ns", "--minus", "{late}"], "the records share 0 s"),
-        (["--minus", "{half}"], "part_interval='accept'"),
+        (["assess", "--set", "skip_checks=gates"], "skip_checks names 'gates'"),
+        (["assess", "--set", "sawtooth=sawtooth_ns"], "a sawtooth correction belongs to a phase record"),
+        (["compare", "--set", "wrap_period=100 ns", "{late}"], "the records share 0 s"),
+        (["compare", "{half}"], "part_interval='accept'"),
     ],
 )
 def test_bad_input_is_one_sentence(
@@ -80,8 +80,8 @@ def test_bad_input_is_one_sentence(
     late = log(tmp_path / "late.csv", 2, start="2027-03-01T00:00:00")
     half = log(tmp_path / "half.csv", 2)
     half.write_text(half.read_text().replace("Z,", ".5Z,"))
-    words = [word.format(late=late, half=half) for word in words]
-    assert main(["assess", str(log(tmp_path / "a.csv", 1)), *words, "--no-report"]) == 2
+    command, *words = [word.format(late=late, half=half) for word in words]
+    assert main([command, str(log(tmp_path / "a.csv", 1)), *words, "--no-report"]) == 2
     printed = capsys.readouterr()
     assert printed.out == ""
     assert sentence in printed.err

@@ -17,8 +17,8 @@ from .powerlaw import simulate_clock as simulate_clock
 from .logs.reader import read_log as read_log
 from .logs.inspection import inspect_log as inspect_log
 from .logs.inspection import Inspection as Inspection
-from .logs.bulk.convert import convert_log as convert_log
-from .logs.bulk.convert import ConvertedLog as ConvertedLog
+from .logs.bulk import convert_log as convert_log
+from .logs.bulk import ConvertedLog as ConvertedLog
 from .deviations.estimators import stability as stability
 from .deviations.curve import StabilityCurve as StabilityCurve
 from .deviations.time_error import time_interval_error as time_interval_error
@@ -111,6 +111,8 @@ from .register.facts import KeptAssessment as KeptAssessment
 from .register.tables import import_table as import_table
 from .register.verification import verify_register as verify_register
 from .register.verification import Verification as Verification
+from .register.trace import trace_reference as trace_reference
+from .register.promises import realised_reliability as realised_reliability
 from .fleet.assess_fleet import assess_fleet as assess_fleet
 from .fleet.due import DueList as DueList
 from .figures.dispatch import plot as plot

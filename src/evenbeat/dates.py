@@ -93,7 +93,7 @@ def order_of_dates(
     for shown, (at, text) in proofs.items():
         if stated in (None, shown):
             return DateOrder(order=shown)
-        problem = f"the date '{text}' is {shown}, but --date-order (date_order) says {stated}"
+        problem = f"the date '{text}' is {shown}, but date_order says {stated}"
         return DateOrder(order=None, problem=problem, at=at)
     if stated is not None:
         return DateOrder(order=stated)  # type: ignore[arg-type]
@@ -105,10 +105,10 @@ def order_of_dates(
         first, second, year = int(match[1]), int(match[3]), match[4]
         problem = (
             f"nothing says whether the date '{match[0]}' is {first} {_month(second)} or {second} "
-            f"{_month(first)} {year}; decide with --date-order day-first or month-first (date_order)"
+            f"{_month(first)} {year}; decide with --set date_order=day-first or month-first (date_order)"
         )
         return DateOrder(order=None, problem=problem, at=at)
-    sentence = "Dates with points were taken as day, month, year (override with --date-order or date_order)."
+    sentence = "Dates with points were taken as day, month, year (override with date_order)."
     finding = Finding(code="ASSUMED_DATE_ORDER", severity="caution", sentence=sentence)
     return DateOrder(order="day-first", at=at, findings=(finding,))
 

@@ -403,7 +403,7 @@ def irregular(seconds: FloatArray, ns: IntArray | None = None, *, name: str, odd
     sentence = (
         f"The times follow no grid: neighbours are {duration_text(shortest)} to {duration_text(longest)} "
         f"apart (median {duration_text(usual)}).{odd} The {len(epochs)} readings were kept at their own "
-        "times, as read; deviations need a grid, which --on-grid or record.on_grid(interval_s=…) makes."
+        "times, as read; deviations need a grid, which --set on_grid=… or record.on_grid(interval_s=…) makes."
     )
     values = {"shortest_s": shortest, "median_s": usual, "longest_s": longest}
     finding = Finding(code="NO_GRID", severity="note", sentence=sentence, values=values)
@@ -454,7 +454,7 @@ def spans_of(
     longest = min(float(np.median(steps)), LONGEST_GATE_S)
     sentence = (
         "Over what time each frequency was measured is not stated; it was taken as the time from its epoch "
-        f"to the next one, {duration_text(longest)} at most. State it with --gate (gate_s)."
+        f"to the next one, {duration_text(longest)} at most. State it with --set gate=… (gate_s)."
     )
     found = Finding(code="SPAN_ASSUMED", severity="note", sentence=sentence, values={"longest_s": longest})
     return np.minimum(np.append(steps, longest), longest), (found,)

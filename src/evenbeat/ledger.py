@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import overload
+
+import numpy as np
+import numpy.typing as npt
 
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.results import Column, Result
@@ -33,6 +38,106 @@ class Rejected(Plain):
 
     def __str__(self) -> str:
         return f"line {self.line}: {self.reason}"
+
+
+class RejectedLines(Sequence[Rejected]):
+    """Rejected lines in their order, a few bytes each.
+
+    Of a thousand different reasons of one kind each is kept word for word, of later ones without what they
+    quote.
+
+    Parameters
+    ----------
+    lines, codes
+        Shape (n,): their numbers, and which reason each has.
+    reasons
+        Texts, each with whether such a line is the beginning of a row.
+    """
+
+    def __init__(
+        self,
+        lines: npt.ArrayLike = (),
+        codes: npt.ArrayLike | None = None,
+        reasons: Sequence[tuple[str, bool]] = (),
+    ) -> None:
+        numbers = np.asarray(lines, dtype=np.int64)
+        places = (
+            np.zeros(len(numbers), dtype=np.int32) if codes is None else np.asarray(codes, dtype=np.int32)
+        )
+        if (numbers[1:] < numbers[:-1]).any():
+            order = np.argsort(numbers, kind="stable")
+            numbers, places = numbers[order], places[order]
+        self.lines, self.codes, self.reasons = numbers, places, tuple(reasons)
+
+    @classmethod
+    def of(cls, rejected: Collection[Rejected]) -> RejectedLines:
+        """Return some lines as one list."""
+        told = _Table()
+        codes = [told.code(line.reason, line.cut) for line in rejected]
+        return cls([line.line for line in rejected], codes, told.reasons)
+
+    @classmethod
+    def joined(cls, *parts: RejectedLines) -> RejectedLines:
+        """Return the lines of several lists as one."""
+        parts = tuple(part for part in parts if len(part)) or (cls(),)
+        if len(parts) == 1:
+            return parts[0]
+        told = _Table()
+        own = [np.array([told.code(*reason) for reason in part.reasons], dtype=np.int32) for part in parts]
+        codes = [code[part.codes] for code, part in zip(own, parts, strict=True)]
+        return cls(np.concatenate([part.lines for part in parts]), np.concatenate(codes), told.reasons)
+
+    @property
+    def counts(self) -> Counter[str]:
+        """How often each reason was given, in the order of the first line of each."""
+        often = np.bincount(self.codes, minlength=len(self.reasons)).tolist()
+        counts: Counter[str] = Counter()
+        for code in dict.fromkeys(self.codes.tolist()):
+            counts[self.reasons[code][0]] += often[code]
+        return counts
+
+    def of_reasons(self, wanted: Iterable[bool]) -> RejectedLines:
+        """Return the lines whose reasons are marked."""
+        chosen = np.fromiter(wanted, dtype=bool, count=len(self.reasons))[self.codes]
+        return RejectedLines(self.lines[chosen], self.codes[chosen], self.reasons)
+
+    def __len__(self) -> int:
+        return len(self.lines)
+
+    @overload
+    def __getitem__(self, place: int) -> Rejected: ...
+
+    @overload
+    def __getitem__(self, place: slice) -> RejectedLines: ...
+
+    def __getitem__(self, place: int | slice) -> Rejected | RejectedLines:
+        if isinstance(place, slice):
+            return RejectedLines(self.lines[place], self.codes[place], self.reasons)
+        reason, cut = self.reasons[self.codes[place]]
+        return Rejected(line=int(self.lines[place]), reason=reason, cut=cut)
+
+
+class _Table:
+    """Numbers reasons; of each kind not too many are told apart."""
+
+    def __init__(self) -> None:
+        self.reasons: list[tuple[str, bool]] = []
+        self._codes: dict[tuple[str, bool], int] = {}
+        self._of_kind: Counter[str] = Counter()
+
+    def code(self, reason: str, cut: bool) -> int:  # noqa: FBT001 - the pair that a reason is
+        """Return the number of a reason."""
+        known = self._codes.get((reason, cut))
+        if known is not None:
+            return known
+        kind = _kind(reason)
+        self._of_kind[kind] += 1
+        if self._of_kind[kind] > _REMEMBERED:
+            reason = _QUOTED.sub("'…'", reason)  # of the same kind
+        if (reason, cut) not in self._codes:
+            self._codes[reason, cut] = len(self.reasons)
+            self.reasons.append((reason, cut))
+        return self._codes[reason, cut]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,21 +246,20 @@ class Ledger(Result):
         return told
 
 
-def reasons_of(rejected: Sequence[Rejected]) -> tuple[Reason, ...]:
+def reasons_of(rejected: RejectedLines) -> tuple[Reason, ...]:
     """Return rejected lines by their kind of reason: what is quoted in it, and its numbers, do not count."""
-    kinds: dict[str, list[Rejected]] = {}
-    for line in rejected:
-        kinds.setdefault(_kind(line.reason), []).append(line)
-    found = [
-        Reason(
-            reason=lines[0].reason,
-            count=len(lines),
-            lines=tuple(line.line for line in lines[:_REMEMBERED]),
-            rejected=tuple(lines[:_REMEMBERED]),
-        )
-        for lines in kinds.values()
-    ]
-    return tuple(sorted(found, key=lambda reason: -reason.count))
+    numbers: dict[str, int] = {}
+    kinds = [numbers.setdefault(_kind(reason), len(numbers)) for reason, _ in rejected.reasons]
+    kind = np.array(kinds, dtype=np.int32)[rejected.codes] if kinds else rejected.codes
+    order = np.argsort(kind, kind="stable")
+    stops = np.cumsum(np.bincount(kind, minlength=len(numbers)))
+    groups = [places for places in np.split(order, stops[:-1]) if len(places)]
+    found = []
+    for places in sorted(groups, key=lambda places: (-len(places), int(places[0]))):
+        told = tuple(rejected[place] for place in places[:_REMEMBERED].tolist())
+        lines = tuple(line.line for line in told)
+        found.append(Reason(reason=told[0].reason, count=len(places), lines=lines, rejected=told))
+    return tuple(found)
 
 
 @lru_cache(maxsize=1024)

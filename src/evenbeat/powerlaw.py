@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
+from scipy import fft, special
 
 from evenbeat.errors import InputError
 from evenbeat.intake import check_positive
@@ -26,6 +26,9 @@ NOISE_NAMES: Mapping[int, str] = MappingProxyType(
     {2: "white PM", 1: "flicker PM", 0: "white FM", -1: "flicker FM", -2: "random-walk FM"}
 )
 _FLICKER_PM_CONSTANT = 3 * np.euler_gamma - math.log(2)
+
+LONGEST_SUMMED = 1024
+"""Number of samples in an average up to which the modified variance is summed exactly."""
 
 DeviationKind = Literal["allan", "modified", "time", "hadamard"]
 
@@ -126,8 +129,9 @@ class NoiseLevels(Plain):
         kind: DeviationKind = "allan",
         *,
         cutoff_hz: float | None = None,
+        interval_s: float | None = None,
     ) -> FloatArray:
-        """Return the expected deviation at averaging times well above the sampling interval.
+        """Return the expected deviation.
 
         Parameters
         ----------
@@ -137,25 +141,47 @@ class NoiseLevels(Plain):
             ``allan``, ``modified``, ``time`` (seconds) or ``hadamard``.
         cutoff_hz
             Upper cut-off frequency of the phase noises; half the sampling rate for sampled phase.
+        interval_s
+            Between the samples of phase that ``modified`` and ``time`` average; ``1/(2 cutoff_hz)`` unless
+            given, without either the limit of many samples. A wider bandwidth than half the sampling rate
+            folds its phase noise into these deviations.
 
         Raises
         ------
         InputError
-            If a phase noise is present and no cut-off is given.
+            If a phase noise is present and no cut-off is given, or an averaging time is shorter than the
+            interval.
 
         Notes
         -----
         NIST SP 1065 (2008), table of power-law conversions; each coefficient was checked against the
-        integral of the transfer function. Not valid within a factor of about two of the sampling
-        interval for the modified deviations, nor for flicker PM below ``cutoff_hz * tau`` = 1.
+        integral of the transfer function. Of ``n = τ/interval_s`` averaged samples that integral is
+        ``2/(n² τ²) ∫ S_x(f) 16 sin⁶(πτf)/sin²(πτ₀f) df/2`` up to the cut-off, summed here over the covariance
+        of phase; between whole n it is interpolated. Not valid for flicker PM of ``allan`` and ``hadamard``
+        below ``cutoff_hz * tau`` = 1.
         """
         check_positive(cutoff_hz, "cutoff_hz", optional=True)
+        check_positive(interval_s, "interval_s", optional=True)
         if cutoff_hz is None and (self.white_pm > 0 or self.flicker_pm > 0):
             msg = "cutoff_hz is not given, but white or flicker PM has no finite deviation without it"
             raise InputError(msg)
         tau = np.asarray(averaging_time_s, dtype=float)
         levels = self.by_exponent
-        factors = _variance_factors(tau, "modified" if kind == "time" else kind, cutoff_hz or math.nan)
+        averaged = kind in ("modified", "time")
+        factors = _variance_factors(tau, "modified" if averaged else kind, cutoff_hz or math.nan)
+        if averaged and (interval_s or cutoff_hz):
+            spacing = interval_s or 0.5 / (cutoff_hz or math.nan)
+            if np.any(tau < spacing * (1 - 1e-9)):
+                msg = (
+                    f"averaging_time_s has {float(tau.min()):g} s; the {kind} deviation of phase every "
+                    f"{spacing:g} s begins there (interval_s, or half of one over cutoff_hz)"
+                )
+                raise InputError(msg)
+            factors = {
+                a: factors[a] * _averaged_over_limit(a, tau / spacing, spacing, cutoff_hz or math.nan)
+                for a in levels
+                if levels[a] > 0
+            }
         variance = sum((levels[a] * factors[a] for a in levels if levels[a] > 0), np.zeros_like(tau))
         return np.sqrt(variance) * (tau / math.sqrt(3) if kind == "time" else 1.0)
 
@@ -202,6 +228,46 @@ def _variance_factors(tau: FloatArray, kind: str, cutoff: float) -> dict[int, Fl
         }
     msg = f"kind is {kind!r}; it must be 'allan', 'modified', 'time' or 'hadamard'"
     raise InputError(msg)
+
+
+def _averaged_over_limit(exponent: int, samples: FloatArray, interval: float, cutoff: float) -> FloatArray:
+    """Return the modified variance with so many samples in an average over that with infinitely many.
+
+    With F the double sum of the covariance K of sampled phase the mean square of the averaged second
+    differences is ``-Δ⁶F(n)/n²``, Δ⁶ the central difference over steps of n (as in
+    :mod:`evenbeat.deviations.covariance`). Beyond ``LONGEST_SUMMED`` samples what is folded into flicker PM
+    falls as 1/n; of white PM it stays, of the others nothing is left.
+    """
+    whole = np.minimum(np.floor(samples * (1 + 1e-12)), LONGEST_SUMMED).astype(np.int64)
+    following = np.minimum(whole + 1, LONGEST_SUMMED)
+    lag = interval * np.arange(3.0 * following.max() + 2)
+    if exponent == 2:  # ∫ h f²/(4π² f²) cos(2πft) df up to the cut-off
+        kernel: FloatArray = cutoff / (4 * math.pi**2) * np.sinc(2 * cutoff * lag)
+    elif exponent == 1:  # K(t) - K(0) = -Cin(2π f_h t)/(4π²), Cin(z) = γ + ln z - Ci(z)
+        angle = 2 * math.pi * cutoff * lag[1:]
+        kernel = -np.append(0.0, np.euler_gamma + np.log(angle) - special.sici(angle)[1]) / (4 * math.pi**2)
+    else:
+        kernel = phase_covariance(exponent, lag)
+    sums = double_sum(kernel)
+
+    def ratio(count: npt.NDArray[np.int64]) -> FloatArray:
+        # -Δ⁶F = 30 F(n) - 12 F(2n) + 2 F(3n) as F(0) = 0; variance = mean square/(2τ²)
+        square = (30 * sums[count] - 12 * sums[2 * count] + 2 * sums[3 * count]) / count**2
+        tau = count * interval
+        return np.asarray(square / (2 * tau**2) / _variance_factors(tau, "modified", cutoff)[exponent])
+
+    found = ratio(whole)
+    found = found + (ratio(following) - found) * np.clip(samples - whole, 0, 1)
+    if exponent == 2:
+        return found
+    beyond = np.maximum(samples / LONGEST_SUMMED, 1.0)
+    return np.asarray(1 + (found - 1) / (beyond if exponent == 1 else beyond**2))
+
+
+def double_sum(kernel: FloatArray) -> FloatArray:
+    """Return the even F with F(0) = 0 and F(k+1) - 2 F(k) + F(k-1) = K(k), shape (n,), from an even K."""
+    slopes = np.concatenate([[0.5 * kernel[0]], kernel[1:-1]]).cumsum()
+    return np.concatenate([[0.0], np.cumsum(slopes)])
 
 
 def phase_covariance(exponent: int, lag_s: npt.ArrayLike) -> FloatArray:
@@ -340,7 +406,7 @@ def _unit_flicker_fm(n: int, generator: np.random.Generator) -> FloatArray:
     """Return averages over unit intervals of flicker FM with h₋₁ = 1, the first of them zero."""
     if n == 1:
         return np.zeros(1)
-    second_differences = _stationary_gaussian(_second_difference_covariance(n - 1), generator)
+    second_differences = stationary_gaussian(_second_difference_covariance(n - 1), generator)
     return np.concatenate([[0.0], np.cumsum(second_differences)])
 
 
@@ -355,7 +421,7 @@ def _second_difference_covariance(n: int) -> FloatArray:
     return np.concatenate([exact, far[64:]])[:n]
 
 
-def _stationary_gaussian(covariance: FloatArray, generator: np.random.Generator) -> FloatArray:
+def stationary_gaussian(covariance: FloatArray, generator: np.random.Generator) -> FloatArray:
     """Return one Gaussian series with this covariance by circulant embedding (Davies and Harte 1987)."""
     n = len(covariance)
     if n == 1:

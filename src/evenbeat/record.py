@@ -843,8 +843,8 @@ class Record(Result):
         usual = round_value(self.spacing_s, 0.5 * self.spacing_s) or self.spacing_s
         msg = (
             f"{what} needs readings on a grid, but these {len(self)} follow none (neighbours are "
-            f"{duration_text(self.spacing_s)} apart in the median); make one with "
-            f"--on-grid or record.on_grid(interval_s=…), such as {usual:g}, or longer where it is to hold "
+            f"{duration_text(self.spacing_s)} apart in the median); make one with --set "
+            f"on_grid=… or record.on_grid(interval_s=…), such as {usual:g}, or longer where it is to hold "
             "several readings"
         )
         raise InputError(msg)

@@ -12,8 +12,7 @@ import re
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.extended.forms import EXTENDED
+from evenbeat.deviations.statistics import STATISTICS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,9 +112,6 @@ def statistics() -> pd.DataFrame:
     import pandas as pd
 
     rows = [(s.name, s.title, s.symbol, s.unit or "1", s.source) for s in STATISTICS.values()]
-    rows += [
-        (form.name, form.title, form.symbol, form.unit or "1", form.source) for form in EXTENDED.values()
-    ]
     return pd.DataFrame(rows, columns=["statistic", "title", "symbol", "unit", "source"])
 
 

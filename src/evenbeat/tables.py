@@ -20,11 +20,11 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, Union
 from evenbeat.dates import DateOrder, order_of_dates
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding, Severity
+from evenbeat.logs.cells import MISSING_TEXTS
 from evenbeat.logs.files import load_text
-from evenbeat.logs.form.cells import MISSING_TEXTS
-from evenbeat.logs.form.headers import column_meaning, comment_statements
+from evenbeat.logs.headers import column_meaning, comment_statements
 from evenbeat.plausible import UNUSUAL_OFFSET
-from evenbeat.units import NUMBER, parse_duration, parse_limits, parse_unit
+from evenbeat.units import MEASURED, measured_parts, parse_duration, parse_limits, parse_unit
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -35,7 +35,19 @@ TableLike: TypeAlias = Union[str, Path, "pd.DataFrame"]
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 NAMES_SHOWN = 6
 MISSING = MISSING_TEXTS | {"<na>", "nat"}
-REMARKS = ("certificate", "remark", "note", "comment", "laboratory", "operator", "procedure")
+REMARKS = (
+    *(
+        "certificate",
+        "certificate sha256",
+        "remark",
+        "note",
+        "comment",
+        "laboratory",
+        "operator",
+        "procedure",
+    ),
+    *("reference", "valid until", "as entered", "serial number", "model", "place", "status", "status since"),
+)
 """Columns nothing is computed from, in any table."""
 _ANSWERS = {
     **dict.fromkeys(("yes", "y", "true", "1", "1.0"), True),
@@ -46,11 +58,6 @@ _FACTOR = r"(?<![A-Za-z])k\s*=\s*(\d+(?:[.,]\d+)?)"
 _FORMULA = re.compile(r"[=+\-@\t\r']")
 _COVERAGE = re.compile(rf"[\s,;_]*[(\[]\s*{_FACTOR}\s*[)\]]|[\s,;_]*{_FACTOR}")
 _PROBABILITY = re.compile(r"[\s,;]*\b9\d(?:[.,]\d+)?\s?%")
-_CELL = re.compile(
-    r"(?P<open>\((?=[^()]*±[^()]*\)))?\s*(?P<value>[+-]?(?:\d+\.?\d*|\.\d+))(?P<power>[eE][+-]?\d+)?"
-    rf"(?:\((?P<digits>\d+)\)(?P<after>[eE][+-]?\d+)?|\s*±\s*(?P<spread>{NUMBER}))?(?(open)\s*\))"
-    r"\s*(?P<unit>[^\d\s.,;:+()±-][^()±]*)?"
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -278,18 +285,17 @@ class Row:
         if cell.lower() in MISSING:
             return math.nan, math.nan
         text = self._plain(name, _COVERAGE.sub("", cell)).replace("+/-", "±").replace("−", "-")
-        match = _CELL.fullmatch(text.strip())
-        power = "" if match is None else (match["power"] or "") + (match["after"] or "")
-        value = _plain_float("" if match is None else match["value"] + power)
+        match = MEASURED.fullmatch(text.strip())
+        number, in_last_digits = ("", "") if match is None else measured_parts(match)
+        value = _plain_float(number)
         if match is None or not math.isfinite(value):
             msg = f"{name} is {cell!r}; a number such as 2.1e-9 is needed"
             raise self.error(msg)
         usual = (self.writing.fields[name].unit or "") if unit is None else unit
         size = self._size(name, (match["unit"] or "").strip(), stated=stated, usual=usual)
         uncertainty = math.nan
-        if match["digits"]:  # in the last digits of the value: JCGM 100:2008, 7.2.2
-            last = int(power[1:] or 0) - len(match["value"].partition(".")[2])
-            uncertainty = _plain_float(f"{match['digits']}e{last}")
+        if in_last_digits:
+            uncertainty = _plain_float(in_last_digits)
         elif match["spread"]:
             factor = self._coverage(name)
             if factor is None:
@@ -416,9 +422,7 @@ class Table:
         if "instrument" not in self.columns:
             if instrument is None:
                 return self.rows, ""
-            msg = (
-                f"{where} names no instruments, so {instrument!r} cannot be selected; leave --instrument out"
-            )
+            msg = f"{where} names no instruments, so {instrument!r} cannot be selected; leave instrument out"
             raise LogError(msg)
         different = list(dict.fromkeys(row.text("instrument") for row in self.rows))
         held = ", ".join(name or "(empty)" for name in different[:NAMES_SHOWN])
@@ -429,7 +433,7 @@ class Table:
                 return self.rows, "".join(different)
             msg = (
                 f"{where} holds calibrations of {len(different)} instruments ({held}); select one with "
-                "--instrument NAME (instrument)"
+                "--set instrument=NAME (instrument)"
             )
             raise LogError(msg)
         if instrument not in different:

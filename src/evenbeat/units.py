@@ -9,6 +9,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Callable
+from decimal import Decimal
 from typing import Literal
 
 from evenbeat.errors import InputError
@@ -25,6 +26,20 @@ MJD_OF_UNIX_EPOCH = 40587
 
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
 FREQUENCY_UNITS = {"hz": 1.0, "mhz": 1e6, "khz": 1e3, "ghz": 1e9}
+COVARIATE_UNITS = {
+    "c": "°C",
+    "k": "K",
+    "percent": "%",
+    "hpa": "hPa",
+    "kpa": "kPa",
+    "pa": "Pa",
+    "v": "V",
+    "mv": "mV",
+    "a": "A",
+    "ma": "mA",
+    "w": "W",
+}
+"""The last word of a covariate's name to its unit."""
 FRACTIONAL_UNITS = {"1": 1.0, "ppm": 1e-6, "ppb": 1e-9, "ppt": 1e-12, "%": 1e-2}
 _DURATION_UNITS = {
     "ns": 1e-9,
@@ -131,6 +146,18 @@ def _plain_power(text: str) -> str:
     return f"{power.group(1)}1e{power.group(2)}" if power else plain
 
 
+def covariate_words(name: str) -> tuple[str, str]:
+    """Return ``room temperature`` and ``°C`` for ``room_temperature_c``; no unit where none is stated."""
+    *words, last = name.split("_")
+    unit = COVARIATE_UNITS.get(last.lower(), "") if words else ""
+    return " ".join(words if unit else [*words, last]), unit
+
+
+def per_words(unit: str) -> str:
+    """Return the unit of a sensitivity in words: ``per kelvin``, ``per %``, or as it is."""
+    return "per kelvin" if unit == "/K" else f"per {unit[1:]}" if unit.startswith("/") else unit
+
+
 def celsius_conversion(unit: str) -> tuple[float, float] | None:
     """Return scale and offset that turn a temperature into degrees Celsius, or ``None`` if it is none."""
     conversions = {"c": (1.0, 0.0), "k": (1.0, -273.15), "f": (5 / 9, -160 / 9)}
@@ -210,6 +237,68 @@ def parse_limits(text: str, size: Callable[[str], float] | None = None) -> float
     size = size or _fraction
     first = float(match[2]) * size(match[3] or match[5] or "")
     return first if match[4] is None else (first, float(match[4]) * size(match[5] or match[3] or ""))
+
+
+MEASURED = re.compile(
+    r"(?P<open>\((?=[^()]*±[^()]*\)))?\s*(?P<value>[+-]?(?:\d+\.?\d*|\.\d+))(?P<power>[eE][+-]?\d+)?"
+    rf"(?:\((?P<digits>\d+)\)(?P<after>[eE][+-]?\d+)?|\s*±\s*(?P<spread>{NUMBER}))?(?(open)\s*\))"
+    r"\s*(?P<unit>[^\d\s.,;:+()±-][^()±]*)?"
+)
+"""A number as it is written with its uncertainty: ``1.2e-8 ± 3e-10``, ``1.20(3)e-8 ppb``."""
+
+
+def measured_parts(match: re.Match[str]) -> tuple[str, str]:
+    """Return the number of a :data:`MEASURED`, and the uncertainty in its last digits if it is stated."""
+    power = (match["power"] or "") + (match["after"] or "")
+    if not match["digits"]:
+        return match["value"] + power, ""
+    last = int(power[1:] or 0) - len(match["value"].partition(".")[2])  # JCGM 100:2008, 7.2.2
+    return match["value"] + power, f"{match['digits']}e{last}"
+
+
+def parse_fraction(text: str) -> float:
+    """Return a number without unit from text such as ``'1e-9'``, ``'2 ppb'`` or ``'95 %'``.
+
+    Raises
+    ------
+    InputError
+        If the text is not a number, alone or with such a unit.
+    """
+    match = re.fullmatch(rf"\s*({NUMBER})\s*([A-Za-z%]*)\s*", text.replace("−", "-"))
+    if match is None:
+        msg = f"{text!r} is not a number such as 1e-9 or '2 ppb'"
+        raise InputError(msg)
+    return _times(match[1], _fraction(match[2]))
+
+
+def parse_uncertain(text: str) -> tuple[float, float]:
+    """Return a fractional value and its standard uncertainty from ``'1e-9±2e-10'`` or ``'1.0(2)e-9'``.
+
+    ``+-`` and ``+/-`` stand for ±; a unit behind counts for both: ``'1.0(2) ppb'``.
+
+    Raises
+    ------
+    InputError
+        If the text states no value, no uncertainty, or a unit that is not fractional.
+    """
+    plain = re.sub(r"\s*\+/?-\s*", "±", text.strip().replace("−", "-"))
+    plain = re.sub(r"\s*([A-Za-z%]+)\s*±(.*\b\1)$", r"±\2", plain)
+    match = MEASURED.fullmatch(plain)
+    number, spread = ("", "") if match is None else measured_parts(match)
+    spread = spread or (match["spread"] if match is not None else "") or ""
+    if match is None or not spread or float(spread) < 0:
+        msg = (
+            f"{text!r} is not a value with its standard uncertainty; give 1e-9±2e-10, 1e-9+-2e-10 or "
+            "1.0(2)e-9, for no such value is exact"
+        )
+        raise InputError(msg)
+    size = _fraction((match["unit"] or "").strip())
+    return _times(number, size), _times(spread, abs(size))
+
+
+def _times(number: str, size: float) -> float:
+    """Return a number as it is written times a unit, so that '95 %' is 0.95 to the last bit."""
+    return float(Decimal(number) * Decimal(repr(size)))
 
 
 def _fraction(unit: str) -> float:

@@ -17,7 +17,7 @@ from evenbeat.command.main import main
 from evenbeat.quantities import StudentMixture
 from evenbeat.register.facts import KeptAssessment
 
-DAY = ("--analysed-on", "2026-03-01")
+DAY = ("--set", "analysed_on=2026-03-01")
 TABLE = Path(__file__).resolve().parents[2] / "data" / "kittiwake-history.csv"
 
 
@@ -26,7 +26,7 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder of a report that the command wrote."""
     folder = tmp_path_factory.mktemp("case") / "report"
     command = ["history", str(TABLE), "--tolerance", "5e-9", "-o", str(folder), *DAY]
-    rule = ["--decision-rule", "guard_band", "--rule-chosen-on", "2026-01-05"]
+    rule = ["--set", "decision_rule=guard_band", "--set", "rule_chosen_on=2026-01-05"]
     assert main([*command, *rule]) == 0
     return folder
 
@@ -65,7 +65,7 @@ def test_the_same_inputs_give_the_same_bytes(written: Path, tmp_path: Path) -> N
     again = tmp_path / "again"
     command = ["history", str(TABLE), "--tolerance", "5e-9", "-o", str(again), *DAY]
 
-    assert main([*command, "--decision-rule", "guard_band", "--rule-chosen-on", "2026-01-05"]) == 0
+    assert main([*command, "--set", "decision_rule=guard_band", "--set", "rule_chosen_on=2026-01-05"]) == 0
 
     for name in ("report.html", "report.pdf", "result.json"):
         assert (again / name).read_bytes() == (written / name).read_bytes()
@@ -160,9 +160,9 @@ def test_bad_questions(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> No
     base = ["history", str(TABLE), "--tolerance", "5e-9"]
     folder = tmp_path / "out"
     for extra, sentence in (
-        (["--decision-rule", "guard_band"], "give -o FOLDER too"),
+        (["--set", "decided_by=A. Keeper"], "give -o FOLDER too"),
         (["-o", str(TABLE)], "is a file"),
-        (["-o", str(folder), "--rule-chosen-on", "May"], "rule_chosen_on is 'May'"),
+        (["-o", str(folder), "--set", "rule_chosen_on=May"], "rule_chosen_on is 'May'"),
     ):
         assert main([*base, *extra]) == 2
         assert sentence in capsys.readouterr().err

@@ -94,7 +94,7 @@ def test_the_other_log_keeps_its_place(tmp_path: Path, capsys: pytest.CaptureFix
         "elapsed_s,frequency [Hz]\n" + "".join(f"{10 * k},{HERTZ[k + 20]:.6f}\n" for k in range(380))
     )
     for words in ([], ["--from", "30 min"]):
-        question = [*map(str, ("assess", one, "--minus", two)), "--offset", "200", "--common-reference"]
+        question = [*map(str, ("compare", one, two)), "--offset", "200", "--set", "common_reference=yes"]
         assert main([*question, "--no-report", "--json", "--nominal-frequency", "10 MHz", *words]) == 0
         record = json.loads(capsys.readouterr().out)["record"]
         assert record["samples"] == (220 if words else 380)

@@ -71,7 +71,7 @@ def test_exit_status_headline_page_and_json_say_the_same(
     folder = tmp_path / "report"
 
     question = ["assess", str(log), f"--tolerance={tolerance}", "--fail-if-out", "-o", str(folder)]
-    status = main([*question, "--no-pdf"])
+    status = main([*question, "--set", "pdf=no"])
 
     headline = " ".join(capsys.readouterr().out.split("\n\n", maxsplit=1)[0].split())
     result = json.loads((folder / "result.json").read_text())

@@ -24,10 +24,10 @@ import pandas as pd
 
 import evenbeat as eb
 from evenbeat.logs.files import LogText, load_text
-from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.options import Options
-from evenbeat.logs.rows.tables import read_columns
+from evenbeat.logs.rewriting import readable_cells
+from evenbeat.logs.rows import read_columns
 from evenbeat.logs.sheet import layout_of, probe, wanted_columns
+from evenbeat.logs.terms import Options
 
 ROWS = 4_000_000
 RUNS = 5
@@ -62,7 +62,7 @@ class Case:
 
     def columns_of(self, loaded: LogText) -> object:
         """Read its text to columns by evenbeat: layout detected, no grid."""
-        log, form = readable_cells(loaded)
+        log, form, _ = readable_cells(loaded)
         layout = layout_of(log, form, Options(**self.ours), first=lambda index: probe(log, form, index))
         return read_columns(log, form, wanted_columns(log, layout))
 

@@ -117,10 +117,10 @@ def test_every_way_to_the_due_day_is_the_same(tmp_path: Path, capsys: pytest.Cap
     model = eb.fit_history(register.history("auk"))
     suggestion = eb.suggest_interval(model, tolerance=LIMIT, calendar_unit="day", start="2024-01-01")
     folder = tmp_path / "case"
-    options = ["--tolerance", str(LIMIT), "--calendar-unit", "day"]
+    options = ["--tolerance", str(LIMIT), "--set", "calendar_unit=day"]
     assert main(["history", str(alone), *options]) == 0
     printed = " ".join(capsys.readouterr().out.split())
-    assert main(["history", str(alone), *options, "-o", str(folder), "--no-pdf"]) == 0
+    assert main(["history", str(alone), *options, "-o", str(folder), "--set", "pdf=no"]) == 0
     filed = json.loads((folder / "result.json").read_text())
 
     due = suggestion.rounded.due.isoformat()

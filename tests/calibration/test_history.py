@@ -389,8 +389,8 @@ def test_logarithmic_drift_is_found_and_used() -> None:
     model = fit_history(CalibrationHistory.from_table(frame))
     truth = 6e-8 * (math.log1p(3 * (times[-1] + 2)) - math.log1p(3 * times[-1]))
     assert model.logarithmic_share > 0.95
-    change = model.offset_after(2 * SECONDS_PER_YEAR, Estimate.normal(0.0, 0.0))
+    change = model.offset(2 * SECONDS_PER_YEAR, as_left=Estimate.normal(0.0, 0.0))
     low, high = change.interval()
     assert low[0] < truth < high[0]
     constant = fit_history(CalibrationHistory.from_table(frame), drift_law="constant")
-    assert abs(change.mean[0] - truth) < abs(constant.offset_after(2 * SECONDS_PER_YEAR).mean[0] - truth)
+    assert abs(change.mean[0] - truth) < abs(constant.offset(2 * SECONDS_PER_YEAR).mean[0] - truth)

@@ -56,7 +56,7 @@ FOUND = [0.0, 1.1e-8, 2.0e-8, 3.7e-8, 5.2e-8, 6.9e-8]
 def test_neighbours_that_share_a_reading_are_correlated() -> None:
     """Nothing adjusted: the offset a year on is that of a straight line through all readings."""
     model = eb.fit_history(history(DAYS, FOUND), oscillator_class=STILL, drift_law="constant")
-    offset = model.offset_after(SECONDS_PER_YEAR)
+    offset = model.offset(SECONDS_PER_YEAR)
     mean, variance = dense(DAYS, FOUND, 0.0, 1.0)
 
     assert offset.mean[0] == pytest.approx(mean, rel=1e-4)
@@ -97,7 +97,7 @@ def test_a_drift_that_wanders(monkeypatch: pytest.MonkeyPatch) -> None:
     years = np.array([*DAYS, DAYS[-1] + 365.25]) / 365.25
     low, high = np.minimum.outer(years, years), np.maximum.outer(years, years)
     mean, variance = dense(DAYS, FOUND, size**2 * low**2 * (3 * high - low) / 6, 1.0)
-    offset = model.offset_after(SECONDS_PER_YEAR)
+    offset = model.offset(SECONDS_PER_YEAR)
 
     assert size > 0
     assert offset.mean[0] == pytest.approx(mean, rel=1e-4)
@@ -172,7 +172,7 @@ def test_a_jump_at_the_end_may_be_a_mistake_or_not() -> None:
     clean = eb.fit_history(line(wrong=7, value=8e-8), oscillator_class="oven")
 
     assert next(iter(model.mistaken_readings)) == "row 8"
-    now, then = (one.offset_after(0.0) for one in (model, clean))
+    now, then = (one.offset(0.0) for one in (model, clean))
     assert now.standard_deviation[0] > 2 * then.standard_deviation[0]
 
 

@@ -8,8 +8,9 @@ import math
 import numpy as np
 import pytest
 
-from evenbeat.calibration.setpoint import interval_of, suggest_setpoint
+from evenbeat.calibration.setpoint import suggest_setpoint
 from evenbeat.calibration.stated_drift import StatedDrift
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.fit import fit_clock
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
@@ -37,20 +38,18 @@ ZERO = Estimate.normal(0.0, 5e-9)
 )
 def test_worked_intervals(drift: StatedDrift, left: Estimate, reliability: float, days: float) -> None:
     """Normal distribution of y_L + D T solved for T, by hand: tolerance 1e-7, drift 1.5e-10 a day."""
-    interval = interval_of(drift, left, tolerance=1e-7, reliability=reliability)
+    interval = Tolerance.of(1e-7).kept_for(drift, reliability, as_left=left)
     assert interval / DAY == pytest.approx(days, abs=0.011)
 
 
 def test_worked_guard_band() -> None:
     """The same with 1e-8 held back: 386.62 days."""
-    assert interval_of(WALKING, LEFT, tolerance=9e-8, reliability=0.95) / DAY == pytest.approx(
-        386.62, abs=0.011
-    )
+    assert Tolerance.of(9e-8).kept_for(WALKING, 0.95, as_left=LEFT) / DAY == pytest.approx(386.62, abs=0.011)
 
 
 def test_state_at_the_end_of_the_worked_interval() -> None:
     """At 437.74 d: mean 7.5661e-8, standard deviation 1.4797e-8."""
-    offset = WALKING.offset_after(437.74 * DAY, LEFT)
+    offset = WALKING.offset(437.74 * DAY, as_left=LEFT)
     assert float(offset.mean[0]) == pytest.approx(7.5661e-8, rel=1e-5)
     assert float(offset.standard_deviation[0]) == pytest.approx(1.4797e-8, rel=1e-4)
 
@@ -104,7 +103,7 @@ def test_setpoint_from_a_clock_model() -> None:
 def test_random_walk_seldom_stays_within_throughout() -> None:
     """A pure walk within limits with 95 % at the end never left with 90 %, simulated."""
     walk = StatedDrift(drift_rate=Estimate.normal(0.0, 0.0), walk_variance_per_second=1.0)
-    end = interval_of(walk, Estimate.normal(0.0, 0.0), tolerance=1e4, reliability=0.95)
+    end = Tolerance.of(1e4).kept_for(walk, 0.95, as_left=Estimate.normal(0.0, 0.0))
     generator = np.random.default_rng(6)
     steps, paths = 4000, 4000
     position, inside = np.zeros(paths), np.ones(paths, dtype=bool)

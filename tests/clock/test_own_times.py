@@ -188,7 +188,7 @@ def test_the_whole_job_on_a_hand_table(tmp_path: Path, capsys: pytest.CaptureFix
     frame["frequency_hz"] = 1e7 * (1 + frame["fractional_frequency"])
     frame[["utc", "frequency_hz"]].to_csv(path, index=False, float_format="%.4f")
     folder = tmp_path / "report"
-    asked = ["--nominal-frequency", "10 MHz", "--gate", "10 s", "--tolerance", "1e-6", "--no-pdf"]
+    asked = ["--nominal-frequency", "10 MHz", "--set", "gate=10 s", "--tolerance", "1e-6", "--set", "pdf=no"]
     assert main(["assess", str(path), *asked, "--output", str(folder)]) == 0
     assert "at times of their own" in " ".join(capsys.readouterr().out.split())
     assert "at times of their own" in (folder / "report.html").read_text(encoding="utf-8")
@@ -197,7 +197,7 @@ def test_the_whole_job_on_a_hand_table(tmp_path: Path, capsys: pytest.CaptureFix
 
 
 def test_telemetry_with_a_temperature(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Without a grid the temperature is left out and that is said; --on-grid brings it and the deviations."""
+    """Without a grid the temperature is left out and that is said; on_grid brings it and the deviations."""
     rng = np.random.default_rng(14)
     seconds = np.cumsum(rng.uniform(300, 1500, 900))
     room = 22 + np.sin(2 * np.pi * seconds / DAY) + 0.2 * rng.normal(size=900)
@@ -208,16 +208,16 @@ def test_telemetry_with_a_temperature(tmp_path: Path, capsys: pytest.CaptureFixt
         "elapsed_s,frequency_hz,room_temperature_c\n"
         + "".join(f"{t:.3f},{f:.6f},{c:.2f}\n" for t, f, c in rows)
     )
-    asked = ["assess", str(path), "--nominal-frequency", "10 MHz", "--gate", "100 s", "--no-report"]
+    asked = ["assess", str(path), "--nominal-frequency", "10 MHz", "--set", "gate=100 s", "--no-report"]
     assert main(asked) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "room_temperature_c did to the clock was not modelled" in said
-    assert main([*asked, "--on-grid", "1 h"]) == 0
+    assert main([*asked, "--set", "on_grid=1 h"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "readings every 1 h" in said
     assert "room temperature" in said
     assert "Overlapping Allan deviation" in said
-    assert main([*asked, "--on-grid", "1 s"]) == 2
+    assert main([*asked, "--set", "on_grid=1 s"]) == 2
     assert "choose a longer one" in " ".join(capsys.readouterr().err.split())
 
 

@@ -274,7 +274,7 @@ def test_the_command_says_what_is_not_determined(tmp_path: Path, capsys: pytest.
     rows = (f"{k},{f:.5f},{23.0 if k < 1200 else 23.5}" for k, f in enumerate(hertz))
     log, folder = tmp_path / "jump.csv", tmp_path / "out"
     log.write_text("\n".join(["time_s,frequency_hz,temperature_c", *rows]))
-    assert main(["assess", str(log), "--tolerance", "1e-7", "-o", str(folder), "--no-pdf"]) == 0
+    assert main(["assess", str(log), "--tolerance", "1e-7", "-o", str(folder), "--set", "pdf=no"]) == 0
     printed = " ".join(capsys.readouterr().out.split())
     assert "The influence of temperature_c is not determined" in printed
     found = json.loads((folder / "result.json").read_text())

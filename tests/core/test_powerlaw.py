@@ -65,6 +65,76 @@ def test_deviation_is_the_integral_of_the_transfer_function(kind: str, exponent:
     assert deviation**2 == pytest.approx(expected, rel=1e-3, abs=0)
 
 
+def averaged_variance(exponent: int, samples: int, cutoff: float) -> float:
+    """Return the modified variance of unit noise of phase every second, by integration up to the cut-off.
+
+    Source: IEEE Std 1139 and NIST SP 1065 (2008), ``2/(n⁴ π² τ₀²) ∫ S_y sin⁶(π n τ₀ f)/(f sin(π τ₀ f))² df``.
+    """
+
+    def density(f: np.ndarray) -> np.ndarray:
+        slow, fast = np.sin(np.pi * samples * f), np.sin(np.pi * f)
+        return 2 * f ** (exponent - 2.0) * slow**6 / (samples**4 * np.pi**2 * fast**2)
+
+    edges = np.append(np.arange(0.0, cutoff, 0.5 / samples), cutoff)
+    nodes, weights = np.polynomial.legendre.leggauss(24)
+    half = 0.5 * np.diff(edges)[:, np.newaxis]
+    return float(np.sum(half * weights * density(edges[:-1, np.newaxis] + half * (1 + nodes))))
+
+
+@pytest.mark.parametrize("exponent", [2, 1, 0, -1, -2])
+@pytest.mark.parametrize(
+    ("samples", "cutoff"), [(1, 0.5), (2, 0.5), (10, 0.5), (10, 7.3), (3, 40.0), (10, 1e4 / 6.28)]
+)
+def test_averages_of_sampled_phase_have_the_bandwidth_that_was_stated(
+    exponent: int, samples: int, cutoff: float
+) -> None:
+    """Modified and time deviation of few samples, and of a cut-off far above half the sampling rate."""
+    # noise of frequency is not cut off: of white FM 4e-4 lie above 400 Hz, of the others below 1e-6
+    expected = averaged_variance(exponent, samples, cutoff if exponent > 0 else 400.0)
+
+    tau = float(samples)
+    modified = only(exponent).deviation(tau, "modified", cutoff_hz=cutoff, interval_s=1.0)
+
+    assert modified**2 == pytest.approx(expected, rel=5e-4 if exponent == 0 else 1e-5)
+    time = only(exponent).deviation(tau, "time", cutoff_hz=cutoff, interval_s=1.0)
+    assert time == pytest.approx(modified * tau / math.sqrt(3), rel=1e-12)
+
+
+def test_modified_over_allan_of_flicker_pm_depends_on_the_bandwidth() -> None:
+    """At ω_h τ₀ = 1e4 and n = 10 the ratio of variances is 0.163; infinitely many samples have 0.095."""
+    # SOURCE: quadrature of the definition (the test above)
+    cutoff = 1e4 / (2 * math.pi)
+    allan, modified = (
+        float(only(1).deviation(10.0, kind, cutoff_hz=cutoff, interval_s=1.0))
+        for kind in ("allan", "modified")
+    )
+
+    assert (modified / allan) ** 2 == pytest.approx(0.163, abs=5e-4)
+
+
+def test_long_averages_go_on_smoothly() -> None:
+    """Beyond the averages that are summed, and between whole numbers of samples, there is no step."""
+    levels = NoiseLevels(white_pm=1.0, flicker_pm=1.0, white_fm=1e-3, flicker_fm=1e-5, random_walk_fm=1e-9)
+    for cutoff in (0.5, 20.0):
+        tau = np.array([1000.0, 1023.5, 1024.0, 1024.5, 1025.0, 1500.0])
+        found = levels.deviation(tau, "modified", cutoff_hz=cutoff, interval_s=1.0)
+        slopes = np.diff(np.log(found)) / np.diff(np.log(tau))
+        assert np.ptp(slopes) < 0.03
+        assert only(1).deviation(1e7, "modified", cutoff_hz=cutoff, interval_s=1.0) == pytest.approx(
+            only(1).deviation(1e7, "modified", cutoff_hz=5e3 * cutoff), rel=1e-3
+        )
+
+
+def test_no_average_is_shorter_than_the_interval() -> None:
+    """The sentence names the shortest averaging time there is."""
+    with pytest.raises(
+        InputError, match=r"averaging_time_s has 0\.5 s; the modified deviation of phase every 1 s"
+    ):
+        only(0).deviation([0.5, 2.0], "modified", cutoff_hz=0.5)
+    with pytest.raises(InputError, match="interval_s is -1"):
+        only(0).deviation(2.0, "modified", interval_s=-1.0)
+
+
 def test_levels_of_the_handbook() -> None:
     """NIST SP 1065: σ² is h₀/2τ, 2 ln 2 h₋₁ and (2π²/3) h₋₂ τ; TDEV is τ/√3 times the modified deviation."""
     tau = np.array([1.0, 10.0, 1e5])

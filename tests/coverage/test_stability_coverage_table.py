@@ -17,14 +17,11 @@ import pytest
 from noise_of_known_truth import crossing, expected, simulated
 
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
-from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.extended.forms import EXTENDED
-from evenbeat.deviations.freedom import Moments, moments_of_differences
-from evenbeat.deviations.noise_mixture import Law
-from evenbeat.deviations.noise_search import mixture_of
+from evenbeat.deviations.freedom import Moments
+from evenbeat.deviations.noise_mixture import Law, mixture_of
+from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum, one_thread
 from evenbeat.deviations.sums.samples import PhasePoints
-from evenbeat.deviations.term_weights import weights_of_differences
 
 TABLE = Path(__file__).with_name("stability_coverage.md")
 RECORDS = 250
@@ -74,7 +71,7 @@ def mean_squares(phases: np.ndarray, name: str, factor: int) -> tuple[np.ndarray
     terms = phases
     for _ in range(kind.order):
         terms = terms[:, factor:] - terms[:, :-factor]
-    if kind.averaged:
+    if kind.form.averaged:
         terms = np.lib.stride_tricks.sliding_window_view(terms, factor, axis=1).mean(axis=2)
     exists = ~np.isnan(terms[0])
     divisor = (2 if kind.order == 2 else 6) * factor**2
@@ -96,10 +93,10 @@ def difference_points(phases: np.ndarray, levels: tuple[float, ...]) -> list[Poi
                 terms=int(exists.sum()),
                 valid=None if exists.all() else exists,
             )
-            options = {"order": kind.order, "averaged": kind.averaged, "overlapping": True}
+            moments = kind.form.moments(terms, phases.shape[1], factor)
 
-            def weights(levels, edf, terms=terms, factor=factor, options=options):
-                return weights_of_differences(terms, factor, edf, levels=levels, **options)
+            def weights(levels, _, form=kind.form, terms=terms, factor=factor, moments=moments):
+                return form.weights(terms, phases.shape[1], factor, moments, levels)
 
             found.append(
                 Point(
@@ -108,7 +105,7 @@ def difference_points(phases: np.ndarray, levels: tuple[float, ...]) -> list[Poi
                     order=kind.order,
                     truth=expected(levels, factor, truth),
                     values=values,
-                    moments=moments_of_differences(terms, factor, **options),
+                    moments=moments,
                     weights=weights,
                 )
             )
@@ -119,10 +116,10 @@ def form_points(phases: np.ndarray, levels: tuple[float, ...]) -> list[Point]:
     """Return the total and modified total variance and Théo1, which need records without gaps."""
     found, points = [], phases.shape[1]
     for name, truth in FORMS.items():
-        form = EXTENDED[name].form
+        form = STATISTICS[name].form
         for share in SHARES:
             factor = max(12, int(1.5 * points / share) // 4 * 4) if name == "theo1" else points // share
-            terms = [form.terms(PhasePoints.of(phase), factor, "exact") for phase in phases]
+            terms = [form.variances(PhasePoints.of(phase), np.array([factor]))[0] for phase in phases]
             moments = form.moments(terms[0], points, factor, "exact")
 
             def weights(levels, _, form=form, term=terms[0], factor=factor, moments=moments):
@@ -148,8 +145,7 @@ def cells(points: int, gaps: str, noise: str, records: int, seed: int) -> list[C
     phases = simulated(points, levels, records, seed)
     phases[:, GAPS[gaps](points)] = np.nan
     mixtures = {
-        order: [mixture_of(PhasePoints.of(phase), 1.0, None, order=order) for phase in phases]
-        for order in (2, 3)
+        order: [mixture_of(PhasePoints.of(phase), 1.0, order=order) for phase in phases] for order in (2, 3)
     }
     found = []
     for point in difference_points(phases, levels) + (form_points(phases, levels) if gaps == "none" else []):

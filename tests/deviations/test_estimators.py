@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.deviations.estimators import STATISTICS
+from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS
 from evenbeat.record import Flag
 
 
@@ -24,7 +24,7 @@ def codes(curve: eb.StabilityCurve) -> set[str]:
     return {finding.code for finding in curve.findings}
 
 
-@pytest.mark.parametrize("statistic", STATISTICS)
+@pytest.mark.parametrize("statistic", DIFFERENCES)
 @pytest.mark.parametrize("averaging", ["ten_per_decade", "doublings", "every"])
 def test_named_grids_reach_the_last_term(statistic: str, averaging: str) -> None:
     """The named grids are rising factors that the record allows; ``every`` ends at the last term."""
@@ -38,12 +38,12 @@ def test_named_grids_reach_the_last_term(statistic: str, averaging: str) -> None
     assert np.all(curve.edf >= 1)
     assert np.all(np.isfinite(curve.deviation))
     if averaging == "every":
-        assert curve.averaging_factor[-1] == kind.largest_factor(102)
+        assert curve.averaging_factor[-1] == kind.form.largest(102)
     last = int(curve.averaging_factor[-1])
-    if not kind.overlapping:
+    if not kind.form.overlapping:
         assert curve.terms[-1] == 101 // last - kind.order + 1
     else:
-        assert curve.terms[-1] == 102 - kind.spans * last + kind.averaged
+        assert curve.terms[-1] == 102 - kind.form.spans * last + kind.form.averaged
 
 
 def test_factors_beyond_the_record_come_back_as_a_finding() -> None:
@@ -265,13 +265,16 @@ def test_response_to_uniform_phase_errors() -> None:
     record = eb.Record.from_phase(np.random.default_rng(3).random(200_000), interval_s=2.0)
     factors, times = np.array([1, 8]), np.array([2.0, 16.0])
 
-    assert STATISTICS["allan"].white_phase_response(factors, times) == pytest.approx([1 / 4, 1 / 32])
-    assert STATISTICS["modified_allan"].white_phase_response(factors, times)[1] == pytest.approx(
-        1 / 32 / np.sqrt(8)
-    )
-    for name, kind in STATISTICS.items():
+    def response(name: str) -> np.ndarray:
+        kind = STATISTICS[name]
+        variances = [kind.form.white_phase_variance(factor) / 12 for factor in factors.tolist()]
+        return kind.deviation(np.array(variances), times, 2.0)
+
+    assert response("allan") == pytest.approx([1 / 4, 1 / 32])
+    assert response("modified_allan")[1] == pytest.approx(1 / 32 / np.sqrt(8))
+    for name in DIFFERENCES:
         curve = eb.stability(record, name, averaging=factors)
-        assert kind.white_phase_response(factors, times) == pytest.approx(curve.deviation, rel=0.02), name
+        assert response(name) == pytest.approx(curve.deviation, rel=0.02), name
 
 
 def test_rounding_of_stored_phase_is_noticed() -> None:

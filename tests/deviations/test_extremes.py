@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.deviations import extremes
+from evenbeat.deviations import time_error
 
 
 def every_window(phase: np.ndarray, factor: int) -> float:
@@ -28,19 +28,19 @@ def test_every_factor(kind: str, points: int, monkeypatch: pytest.MonkeyPatch) -
         "steps": np.round(np.cumsum(white) / 10),
         "constant": np.full(points, 3.0),
     }[kind]
-    monkeypatch.setattr(extremes, "GROUP", 16)
-    monkeypatch.setattr(extremes, "FEWEST_GROUPS", 4)
-    monkeypatch.setattr(extremes, "PIECE", 100)
+    monkeypatch.setattr(time_error, "GROUP", 16)
+    monkeypatch.setattr(time_error, "FEWEST_GROUPS", 4)
+    monkeypatch.setattr(time_error, "PIECE", 100)
     factors = np.arange(1, points)
 
-    found = extremes.largest_movements(phase, factors)
+    found = time_error.largest_movements(phase, factors)
 
     assert found.tolist() == [every_window(phase, int(factor)) for factor in factors]
 
 
 def test_long_record_in_single_precision(monkeypatch: pytest.MonkeyPatch) -> None:
     """With long windows and single precision, values and windows are those of the definition."""
-    monkeypatch.setattr(extremes, "FEWEST_GROUPS", 4)
+    monkeypatch.setattr(time_error, "FEWEST_GROUPS", 4)
     phase = np.cumsum(np.random.default_rng(1).standard_normal(20_000)).astype(np.float32)
     factors = [1, 500, 2047, 2048, 2049, 9000, 19_999]
 
@@ -53,9 +53,9 @@ def test_long_record_in_single_precision(monkeypatch: pytest.MonkeyPatch) -> Non
 @pytest.mark.parametrize("kind", ["phase", "single precision", "frequency"])
 def test_windows_with_a_gap_are_left_out(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """With gaps the windows that hold no missing sample count, at every length, long ones by groups."""
-    monkeypatch.setattr(extremes, "GROUP", 16)
-    monkeypatch.setattr(extremes, "FEWEST_GROUPS", 4)
-    monkeypatch.setattr(extremes, "PIECE", 100)
+    monkeypatch.setattr(time_error, "GROUP", 16)
+    monkeypatch.setattr(time_error, "FEWEST_GROUPS", 4)
+    monkeypatch.setattr(time_error, "PIECE", 100)
     frequency = np.random.default_rng(4).standard_normal(700)
     frequency[[90, 91, 333]] = np.nan
     phase = np.cumsum(np.nan_to_num(frequency))

@@ -8,8 +8,8 @@ from scipy import linalg
 
 import evenbeat as eb
 from evenbeat.deviations.covariance import term_covariance
-from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
 from evenbeat.deviations.sums.samples import PhasePoints
@@ -69,7 +69,7 @@ def exact_covariance(gone: np.ndarray, statistic: str, factor: int, exponent: in
     for _ in range(STATISTICS[statistic].order):
         weights = np.convolve(weights, [1.0, *np.zeros(factor - 1), -1.0])
     touched = weights != 0
-    if STATISTICS[statistic].averaged:
+    if STATISTICS[statistic].form.averaged:
         weights, touched = np.convolve(weights, np.ones(factor)), np.ones(3 * factor, dtype=bool)
     lag = np.abs(np.arange(1 - len(weights), len(gone)), dtype=float)
     logarithm = np.log(np.maximum(lag, 1.0))

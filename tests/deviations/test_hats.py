@@ -12,9 +12,8 @@ import pytest
 from scipy import linalg, stats
 
 import evenbeat as eb
-from evenbeat.deviations.separation.covariance_limits import covariance_limit
-from evenbeat.deviations.separation.hats import DIFFERENCE_STATISTICS
-from evenbeat.deviations.separation.separated_clocks import SeparatedClocks
+from evenbeat.deviations.separation.separated_clocks import SeparatedClocks, covariance_limit
+from evenbeat.deviations.statistics import DIFFERENCES
 from evenbeat.record import Flag
 
 PAIRS = ((0, 1), (1, 2), (2, 0))
@@ -83,7 +82,7 @@ def test_negative_variance_is_not_clamped() -> None:
     assert "NOT_INDEPENDENT" in {f.code for f in turned.findings}
 
 
-@pytest.mark.parametrize("statistic", DIFFERENCE_STATISTICS)
+@pytest.mark.parametrize("statistic", DIFFERENCES)
 def test_hat_equals_covariance_for_counters_without_noise(statistic: str) -> None:
     """Where the loop closes the two estimates are the same numbers, gaps or not."""
     clocks = simulated(1)

@@ -17,7 +17,7 @@ import pytest
 import evenbeat as eb
 from evenbeat.deviations.sums import kernels, plain
 from evenbeat.deviations.sums import samples as samples_module
-from evenbeat.deviations.sums.kernels import sum_of_squared_averages, sum_of_squared_differences
+from evenbeat.deviations.sums.kernels import sum_of_squared_differences, sums_of_squares
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, samples_of
 
 STATISTICS = ["allan", "overlapping_allan", "modified_allan", "time", "hadamard", "overlapping_hadamard"]
@@ -218,7 +218,8 @@ def test_gaps_in_phase_against_explicit_loops(coverage: float, lag: int, order: 
             means.append(sum(known) / len(known))
 
     single = sum_of_squared_differences(PhasePoints.of(phase), lag, order)
-    averages = sum_of_squared_averages(PhasePoints.of(phase), lag, order, minimum_coverage=coverage)
+    samples = PhasePoints.of(phase)
+    (averages,) = sums_of_squares(samples, [lag], order, averaged=True, minimum_coverage=coverage)
 
     assert (single.terms, averages.terms) == (len(present), len(means))
     assert single.total == pytest.approx(sum(value**2 for value in present), rel=1e-12)

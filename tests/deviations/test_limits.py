@@ -179,16 +179,6 @@ def test_time_interval_error_has_no_interval_and_says_so() -> None:
     assert "most at 33.3 min: 1.94 times the limit" in verdict.sentence
 
 
-def test_recalled_limits_carry_their_warning(record: eb.Record) -> None:
-    """A limit from memory says so in the verdict."""
-    limit = eb.limit_lines()["G.812 Type I TDEV"]
-
-    verdict = eb.compare_with_limit(eb.stability(record, "time"), limit)
-
-    assert any("from memory: confirm against the Recommendation" in f.sentence for f in verdict.findings)
-    assert "from memory" in str(limit)
-
-
 def test_limit_of_another_statistic_is_refused(record: eb.Record) -> None:
     """The sentence names both statistics."""
     with pytest.raises(

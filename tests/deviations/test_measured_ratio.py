@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.deviations.extended.form import moments_of
-from evenbeat.deviations.extended.forms import EXTENDED
-from evenbeat.deviations.extended.measured_ratio import corrected_moments, expected_misfit, measured_ratio
-from evenbeat.deviations.extended.quadratic import allan_variance
-from evenbeat.deviations.extended.theo1 import theo1_variance
+from evenbeat.deviations.forms.form import allan_variance, variance_of
+from evenbeat.deviations.forms.theo1 import theo1_variance
+from evenbeat.deviations.hybrid import corrected_moments, expected_misfit, measured_ratio
+from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.samples import PhasePoints
 
 POINTS, SPAN = 257, 64
@@ -27,7 +26,7 @@ def test_scatter_and_misfit_are_those_of_simulated_records(exponent: int, name: 
         found.append(theo1_variance(samples.phase_s, SPAN) / measured_ratio(samples))
     ratio = np.array(found) / allan_variance(0.75 * SPAN, exponent)
     noise = np.eye(5)[2 - exponent]
-    moments = moments_of(EXTENDED["theo1"].form, POINTS, SPAN)
+    moments = STATISTICS["theo1"].form.moments(variance_of(0.0, 1), POINTS, SPAN)
     alone = moments.freedom(noise)
     edf = corrected_moments(POINTS, SPAN, noise, moments).freedom(noise)
 

@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 import evenbeat as eb
-from evenbeat.deviations.noise_changes import holm
+from evenbeat.deviations.moving import holm
 
 
 def white(n: int, seed: int) -> np.ndarray:
@@ -100,6 +100,29 @@ def test_steady_noise_is_a_good_finding() -> None:
 
     assert moving.changes == ()
     assert {f.code for f in moving.findings if f.severity == "good"} == {"NOISE_STEADY"}
+
+
+# SOURCE: by construction: white FM whose size changes by the stated factor; binomial error of 60: 4 %
+@pytest.mark.parametrize("averaging", [1, 16])
+def test_steady_says_which_change_would_have_been_seen(averaging: int) -> None:
+    """The change that 'steady' states is seen in about nine of ten records that have it."""
+    windows = 5
+
+    def moving(seed: int, factor: float) -> eb.MovingStability:
+        values = white(windows * 400, seed)
+        values[1600:] *= factor
+        record = eb.Record.from_frequency(values, interval_s=1.0)
+        return eb.moving_stability(record, 400, step_s=400, averaging=[averaging])
+
+    steady = next(found for found in (moving(seed, 1.0) for seed in range(9)) if not found.changes)
+    factor = float(steady.smallest_seen[0])
+    sentence = next(f.sentence for f in steady.findings if f.code == "NOISE_STEADY")
+
+    assert f"a factor of {factor:.3g} at τ = {averaging} s" in sentence
+    seen = [bool(moving(100 + seed, factor).changes) for seed in range(60)]
+    # four of the ten pairs have the change, so that one of them shows it a little more often than one pair
+    assert 0.82 <= np.mean(seen) <= 1.0
+    assert np.mean([bool(moving(300 + seed, factor**0.4).changes) for seed in range(20)]) < 0.6
 
 
 def test_gaps_leave_windows_unknown() -> None:

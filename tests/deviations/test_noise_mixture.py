@@ -92,9 +92,9 @@ def test_total_under_flicker_pm_keeps_its_freedom(points: int, factor: int, exac
 def test_hadamard_total_under_white_pm() -> None:
     """Nearly the whole record in each stretch: the degrees of freedom are those of the form written out."""
     # SOURCE: (tr F)²/tr F² of the form F of phase, from its definition as sums over reflected stretches
-    from evenbeat.deviations.extended.forms import EXTENDED
+    from evenbeat.deviations.statistics import STATISTICS
 
-    form = EXTENDED["hadamard_total"].form.matrix(400, 132)
+    form = STATISTICS["hadamard_total"].form.matrix(400, 132)
     phase = simulated(400, (1.0, 0, 0, 0, 0), 1, seed=1)[0]
 
     curve = eb.stability(record_of(phase), "hadamard_total", averaging=[132], noise="white PM")
@@ -111,7 +111,7 @@ def test_stated_noise_is_taken_as_given() -> None:
     steep = eb.stability(record, averaging=[1, 60], noise="random-walk FM")
     both = eb.stability(record, averaging=[1, 60], noise=eb.NoiseLevels(white_fm=1, random_walk_fm=1e-4))
 
-    assert np.array_equal(named.edf, levels.edf)
+    assert named.edf == pytest.approx(levels.edf, rel=1e-12)
     assert steep.edf[1] < both.edf[1] < named.edf[1]
     assert set(named.noise_names) == {"white FM"}
     assert "NOISE_STATED" in {finding.code for finding in named.findings}

@@ -7,7 +7,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.deviations.covariance import phase_kernel
-from evenbeat.deviations.extended.parabolic import parabolic_moments, parabolic_terms, parabolic_weights
+from evenbeat.deviations.forms.parabolic import ParabolicForm, parabolic_terms, parabolic_weights
 from evenbeat.deviations.sums.samples import PhasePoints
 
 
@@ -89,7 +89,9 @@ def test_freedom_by_full_covariance(exponent: int, factor: int, gaps: bool) -> N
     exact = np.trace(covariance) ** 2 / np.sum(covariance**2)
 
     assert terms.terms == len(begins)
-    assert parabolic_moments(terms, factor).freedom(np.eye(5)[2 - exponent]) == pytest.approx(exact, rel=0.02)
+    assert ParabolicForm().moments(terms, 260, factor).freedom(np.eye(5)[2 - exponent]) == pytest.approx(
+        exact, rel=0.02
+    )
 
 
 def test_long_factors_take_the_freedom_of_shorter_ones() -> None:
@@ -97,7 +99,7 @@ def test_long_factors_take_the_freedom_of_shorter_ones() -> None:
 
     def freedom(scale: int) -> float:
         terms = parabolic_terms(PhasePoints.of(white(400 * scale)), 48 * scale)
-        return parabolic_moments(terms, 48 * scale).freedom(np.eye(5)[2])
+        return ParabolicForm().moments(terms, 400 * scale, 48 * scale).freedom(np.eye(5)[2])
 
     assert freedom(3) == pytest.approx(freedom(1), rel=0.02)
 

@@ -6,12 +6,16 @@ import numpy as np
 import pytest
 from noise_of_known_truth import EXPONENTS, simulated, structure
 
-from evenbeat.deviations.extended.dense import (
+import evenbeat as eb
+from evenbeat.deviations.forms.form import (
+    RowsForm,
     form_of_stretches,
     moments_of_form,
     seen_by_differences,
     weights_of_form,
 )
+from evenbeat.deviations.statistics import Statistic
+from evenbeat.deviations.sums.kernels import TermSum
 
 POINTS, SPAN = 101, 12
 
@@ -53,3 +57,45 @@ def test_expectation_is_the_sum_over_its_weights(exponent: int) -> None:
     found = moments_of_form(inner, POINTS, 2).expected[EXPONENTS.index(exponent)]
 
     assert found == pytest.approx(pairs @ structure(exponent, np.arange(1 - row.size, row.size)), rel=1e-6)
+
+
+def mine() -> Statistic:
+    """Return the statistic as a row of the table."""
+    return Statistic(
+        name="triangular",
+        title="triangular deviation",
+        symbol="Δσ_y(τ)",
+        form=RowsForm(lambda factor: rows(factor) / factor / np.sqrt(2)),
+        source="own",
+    )
+
+
+def test_one_row_makes_a_curve_with_intervals_and_a_self_check() -> None:
+    """Given as it is: its definition, its largest factor, coverage in its own record, white PM in it."""
+    kind, phase = mine(), simulated(POINTS, (1.0, 0, 1.0, 0, 0), 1, seed=3)[0]
+    record = eb.Record.from_phase(phase, interval_s=2.0)
+    curve = eb.stability(record, kind, averaging=[3, SPAN, 99])
+
+    row = rows(SPAN)[0] / SPAN / np.sqrt(2)
+    terms = np.lib.stride_tricks.sliding_window_view(phase, row.size) @ row
+    assert curve.deviation[1] == pytest.approx(np.sqrt(np.mean(terms**2)) / 2.0, rel=1e-12)
+    assert curve.terms.tolist() == [POINTS - 3 * 3 + 1, POINTS - 3 * SPAN + 1]
+    assert curve.title == "triangular deviation"
+    assert "99" in next(f.sentence for f in curve.findings if f.code == "FACTORS_NOT_COMPUTED")
+    assert kind.form.largest(POINTS) == POINTS // 3
+    # a row of weights w makes Σ w² of independent phase errors
+    assert kind.form.white_phase_variance(SPAN) == pytest.approx(np.sum(row**2))
+
+    check = curve.checked(paths=40, seed=1)
+    assert np.all(check.held[1] >= 0.8)
+    assert check.ratio == pytest.approx(1, abs=0.12)
+
+
+def test_longer_records_go_on_as_short_ones() -> None:
+    """Beyond 161 points and factor 32 the degrees of freedom stay those of the proportions."""
+    form = mine().form
+    for exponent in (0, -1, -2):
+        noise = np.eye(5)[2 - exponent]
+        short = form.moments(TermSum(total=0.0, possible=1, terms=1), 151, 15).freedom(noise)
+        long = form.moments(TermSum(total=0.0, possible=1, terms=1), 1501, 150).freedom(noise)
+        assert long == pytest.approx(short, rel=0.05)

@@ -10,13 +10,11 @@ from scipy import linalg
 
 import evenbeat as eb
 from evenbeat.deviations.covariance import exponents_of, term_covariance
-from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.extended import dense
-from evenbeat.deviations.extended.form import moments_of
-from evenbeat.deviations.extended.forms import EXTENDED
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms import form as dense
+from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.freedom import raised_to_freedom
+from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum
-from evenbeat.deviations.term_weights import raised_to_freedom, weights_of_differences
 
 NOISES = (2, 1, 0, -1, -2)
 QUADRATIC = ("total", "modified_total", "hadamard_total", "theo1")
@@ -33,11 +31,11 @@ def weights_and_edf(
 ) -> tuple[np.ndarray | None, float]:
     """Return the weights of a difference statistic, and its degrees of freedom."""
     kind = STATISTICS[name]
-    options = {"order": kind.order, "averaged": kind.averaged, "overlapping": kind.overlapping}
+    options = {"order": kind.order, "averaged": kind.form.averaged, "overlapping": kind.form.overlapping}
     terms = terms_of(possible, valid)
     edf = equivalent_degrees_of_freedom(terms, factor, exponent=exponent, **options)
     noise = np.eye(len(exponents_of(kind.order)))[2 - exponent]
-    return weights_of_differences(terms, factor, edf, levels=noise, **options), edf
+    return kind.form.weights(terms, 0, factor, kind.form.moments(terms, 0, factor), noise), edf
 
 
 @pytest.mark.parametrize("exponent", NOISES)
@@ -45,15 +43,15 @@ def weights_and_edf(
 def test_weights_are_the_eigenvalues_of_all_terms(name: str, exponent: int) -> None:
     """From some of the terms the leading weights come out as from all of them, within a percent or two."""
     kind = STATISTICS[name]
-    possible, factor = (6, 150) if not kind.overlapping else (500, 150)
+    possible, factor = (6, 150) if not kind.form.overlapping else (500, 150)
     some, edf = weights_and_edf(possible, factor, exponent, name)
     if some is None:
         assert edf > 100
         return
-    step = 1 if kind.overlapping else factor
+    step = 1 if kind.form.overlapping else factor
     lags = step * np.arange(possible)
     covariance = linalg.toeplitz(
-        term_covariance(lags, factor, exponent=exponent, order=kind.order, averaged=kind.averaged)
+        term_covariance(lags, factor, exponent=exponent, order=kind.order, averaged=kind.form.averaged)
     )
     every = linalg.eigvalsh(covariance / covariance[0, 0])[::-1] / possible
 
@@ -66,10 +64,10 @@ def test_weights_are_the_eigenvalues_of_all_terms(name: str, exponent: int) -> N
 @pytest.mark.parametrize("name", QUADRATIC)
 def test_a_shorter_record_stands_for_a_longer_one(name: str, exponent: int) -> None:
     """The leading weights of 321 points taken from 161 are those of all 321."""
-    form = EXTENDED[name].form
+    form = STATISTICS[name].form
     factor = 160 if name == "theo1" else 80
     noise = np.eye(len(exponents_of(form.order)))[2 - exponent]
-    moments = moments_of(form, 321, factor)
+    moments = form.moments(terms_of(1), 321, factor)
     short = form.weights(terms_of(100), 321, factor, moments, noise)
     inner = dense.seen_by_differences(form.matrix(321, factor), form.order)
     whole = dense.weights_of_form(inner, 321, noise, form.order)
@@ -86,9 +84,9 @@ def test_a_shorter_record_stands_for_a_longer_one(name: str, exponent: int) -> N
 )
 def test_two_ways_to_the_degrees_of_freedom(name: str, factor: int, exponent: int) -> None:
     """For 129 points: eigenvalues of the form, its traces, and what longer records are given."""
-    form = EXTENDED[name].form
+    form = STATISTICS[name].form
     noise = np.eye(len(exponents_of(form.order)))[2 - exponent]
-    exact = moments_of(form, 129, factor).freedom(noise)
+    exact = form.moments(terms_of(1), 129, factor).freedom(noise)
     inner = dense.seen_by_differences(form.matrix(129, factor), form.order)
     weights = dense.weights_of_form(inner, 129, noise, form.order)
 

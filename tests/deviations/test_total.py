@@ -12,11 +12,10 @@ from hypothesis import strategies as st
 
 import evenbeat as eb
 from evenbeat.deviations.covariance import exponents_of, phase_kernel
-from evenbeat.deviations.extended.forms import EXTENDED
-from evenbeat.deviations.extended.quadratic import expected_sum
-from evenbeat.deviations.extended.stretch_form import _rows
-from evenbeat.deviations.extended.subsequences import sum_over_stretches
-from evenbeat.deviations.extended.total import total_freedom
+from evenbeat.deviations.forms.form import expected_sum
+from evenbeat.deviations.forms.stretches import _rows, sum_over_stretches
+from evenbeat.deviations.forms.total import total_freedom
+from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.samples import PhasePoints
 
 TOTALS = ["total", "modified_total", "time_total", "hadamard_total"]
@@ -94,13 +93,13 @@ def test_expectation_and_freedom_by_full_covariance(statistic: str, exponent: in
     forms = linear_forms(statistic, points, factor)
     lag = np.abs(np.arange(points)[:, np.newaxis] - np.arange(points))
     covariance = forms @ phase_kernel(lag, exponent) @ forms.T
-    kind = EXTENDED[statistic]
+    kind = STATISTICS[statistic]
     values = np.random.default_rng(0).standard_normal(points)
     raw = eb.stability(record_of(values), statistic, averaging=[factor], bias="none")
     scale = raw.deviation[0] ** 2 / np.mean((forms @ values) ** 2)
     order, averaged = (3, False) if statistic == "hadamard_total" else (2, statistic == "modified_total")
     reference = _difference_variance(factor, exponent, order, averaged=averaged)
-    terms = kind.form.terms(PhasePoints.of(values), factor, "none")
+    (terms,) = kind.form.variances(PhasePoints.of(values), np.array([factor]), bias="none")
 
     found = kind.form.moments(terms, points, factor, "exact")
     noise = exponents_of(kind.order).index(exponent)
@@ -249,7 +248,7 @@ def test_bias_beyond_the_exact_factors(statistic: str, exponent: int) -> None:
     order = 3 if hadamard else 2
     reference = _difference_variance(factor, exponent, order, averaged=not hadamard)
 
-    form = EXTENDED[statistic].form
+    form = STATISTICS[statistic].form
     bias = form.expected(1000, factor, exponent) / form.aimed_at(factor, exponent)
 
     assert bias == pytest.approx(expected_sum(rows, exponent) / scale / reference, rel=2e-3)

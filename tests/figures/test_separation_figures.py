@@ -135,14 +135,14 @@ def test_limit_marks_every_verdict() -> None:
 
 
 def test_limit_of_a_time_interval_error_says_that_there_is_no_interval() -> None:
-    """The x label says so, and a recalled limit carries its warning into the figure."""
+    """The x label says so, and the limit is named."""
     record = eb.Record.from_phase(np.random.default_rng(1).standard_normal(500) * 1e-9, interval_s=1.0)
-    name = "G.813 opt 2 / G.8262 EEC-2 MTIE"
+    name = "G.811 PRC MTIE"
 
     ax = eb.plot(eb.compare_with_limit(eb.time_interval_error(record), eb.limit_lines()[name]))
 
     assert "no interval" in ax.get_xlabel()
-    assert "from memory: confirm against the Recommendation" in texts(ax)
+    assert f"limit: {name}" in texts(ax)
 
 
 def test_records_that_stand_still_can_be_drawn() -> None:

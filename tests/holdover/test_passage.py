@@ -9,8 +9,8 @@ from scipy import stats
 
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
+from evenbeat.clock.forecaster import staying
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.paths import staying
 from evenbeat.errors import InputError
 from evenbeat.figures.dispatch import plot
 from evenbeat.holdover.forecast import predict_holdover

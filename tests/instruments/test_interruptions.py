@@ -51,7 +51,7 @@ def test_killed_at_random_moments(times: int, counter: Any, tmp_path: Path, rows
     folder = tmp_path / "bench"
     for _ in range(times):
         beside = ("--beside", TEMPERATURE + counter.address)
-        process = started(counter, folder, "--sync", "0", "--part-size", "20000", *beside)
+        process = started(counter, folder, "--set", "sync=0", "--set", "part_size=20000", *beside)
         wait_for_answers(counter, process, len(counter.answered) + int(random.integers(1, 60)))
         time.sleep(float(random.uniform(0.0, 0.008)))
         process.kill()

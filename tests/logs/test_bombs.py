@@ -122,7 +122,7 @@ def test_deep_and_long_toml(text: str, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_bytes(ROW * 10)
 
-    with pytest.raises(eb.LogError, match="the layout file is not valid TOML"):
+    with pytest.raises(eb.LogError, match="the bench file is not valid TOML"):
         eb.read_log(log, layout=path)
     with pytest.raises(eb.InputError, match="not valid TOML"):
         eb.Specification.from_toml(path)

@@ -190,7 +190,7 @@ def test_rows_in_turn_are_chosen_in_blocks_as_at_once(
     path = tmp_path / "log.csv"
     path.write_text(header + "\n".join(rows) + "\n")
     how = {} if timed else {"interval_s": 20.0}
-    with pytest.raises(eb.LogError, match="--select A"):
+    with pytest.raises(eb.LogError, match="--set select=A"):
         eb.convert_log(path, tmp_path / "log.npy", block_bytes=1 << 13, **how)
     record = eb.read_log(path, **options, **how)
     written = eb.convert_log(path, tmp_path / "log.npy", block_bytes=1 << 13, **options, **how)

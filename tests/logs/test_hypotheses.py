@@ -26,7 +26,7 @@ def log(path: Path, name: str, cells: list[str], step: int = 10) -> Path:
     [
         ("", [f"{x:.3f}" for x in 1e10 * np.cumsum(Y)], 10, "--quantity phase --unit ns"),
         ("", [f"{x:.4e}" for x in 10 * np.cumsum(Y)], 10, "--quantity phase --unit s"),
-        ("stamp,frequency", [f"{1e7 * (1 + y):.4f}" for y in Y], 10**10, "--time-unit ns"),
+        ("stamp,frequency", [f"{1e7 * (1 + y):.4f}" for y in Y], 10**10, "--set time_unit=ns"),
         ("t,frequency_Hz", [f"{12.288e6 * (1 + y):.4f}" for y in Y], 10, "--nominal-frequency '12.288 MHz'"),
         ("t,delta_f", [f"{1e7 * y:.6f}" for y in Y], 10, "--unit Hz --nominal-frequency '10 MHz'"),
         ("t,a", [f"{1 + y:.12f}" for y in Y], 10, "--quantity frequency_ratio"),
@@ -57,8 +57,8 @@ def test_two_in_turn_are_offered_each(field_logs: Path) -> None:
     seen = eb.inspect_log(field_logs / "06b-two-interleaved-nolabel.csv.gz")
     said = [f"{meant} | {meant.command_options}" for meant in seen.hypotheses[:2]]
 
-    assert "-3.2e-08, every 10 s | --every 2 --row-offset 0" in said[0]
-    assert "+2.1e-07, every 10 s | --every 2 --row-offset 1" in said[1]
+    assert "-3.2e-08, every 10 s | --set every=2 --set row_offset=0" in said[0]
+    assert "+2.1e-07, every 10 s | --set every=2 --set row_offset=1" in said[1]
 
 
 def test_doubts_are_said(tmp_path: Path) -> None:

@@ -48,12 +48,12 @@ def test_inspect_of_an_unclear_log_ends_with_status_two(
 def test_inspect_as_json_and_its_layout(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The JSON holds everything; the written layout reads the log and is not overwritten unasked."""
     layout = log.parent / "bench.toml"
-    assert main(["inspect", str(log), "--json", "--write-layout", str(layout)]) == 0
+    assert main(["inspect", str(log), "--json", "--write-bench", str(layout)]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["readable"]
     assert [column["taken_for"] for column in told["columns"]] == ["time", "the clock"]
     np.testing.assert_array_equal(eb.read_log(log, layout=layout).values, eb.read_log(log).values)
-    assert main(["inspect", str(log), "--write-layout", str(layout)]) == 2
+    assert main(["inspect", str(log), "--write-bench", str(layout)]) == 2
     assert "exists already" in capsys.readouterr().err
 
 

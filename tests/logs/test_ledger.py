@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import tracemalloc
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -209,7 +210,7 @@ def test_the_account_is_shown_and_goes_on_with_the_record(
     said = "Of 65 lines 55 accepted, 6 rejected (5 × 'pause' in column 'frequency_hz' is neither"
     assert str(record.ledger).replace("\n", " ").startswith(said)
     assert "1 comment, 2 blank, 1 header" in str(record.ledger).replace("\n", " ")
-    assert main(["inspect", str(path), "--bad-lines", "reject"]) == 0
+    assert main(["inspect", str(path), "--set", "bad_lines=reject"]) == 0
     shown = capsys.readouterr().out
     assert "Of 65 lines 55 accepted" in shown
     assert shown.count("line 16: 'pause'") == shown.count("… and 2 more like line 16") == 1
@@ -259,3 +260,29 @@ def test_the_sum_holds_for_every_field_log(field_logs: Path) -> None:
         assert ledger is not None, path
         assert sum(getattr(ledger, one) for one in named) == ledger.lines == len(text.splitlines()), path
     assert len(paths) == 12
+
+
+def test_many_prompts_take_little_memory(tmp_path: Path) -> None:
+    """Reading a serial dialogue takes a few times its text, not an object for each line that is no row."""
+    path = tmp_path / "log.txt"
+    path.write_text("".join(f"> READ?\n{1e7 + k % 97:.4f}\n" for k in range(150_000)))
+    eb.read_log(path, interval_s=1.0)
+    tracemalloc.start()
+    ledger = eb.read_log(path, interval_s=1.0).ledger
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert (ledger.accepted, ledger.rejected, ledger.reasons[0].count) == (150_000, 150_000, 150_000)
+    assert peak < 11 * path.stat().st_size  # 15 where every line was kept with its reason
+
+
+def test_of_many_odd_lines_the_first_are_told_word_for_word(tmp_path: Path) -> None:
+    """A thousand lines of a kind keep what they hold, later ones their number and kind; all are counted."""
+    rows = [f"{1e7 + k % 97:.4f}\npause {k}" * (k % 2) or f"{1e7 + k % 89:.4f}" for k in range(3000)]
+    path = tmp_path / "log.txt"
+    path.write_text("frequency_hz\n" + "\n".join(rows) + "\n")
+    seen = eb.inspect_log(path, interval_s=1.0, bad_lines="reject")
+    assert len(seen.rejected) == seen.ledger.rejected == seen.ledger.reasons[0].count == 1500
+    assert seen.rejected[999].reason.startswith("'pause 1999' in column 'frequency_hz' is neither a number")
+    assert seen.rejected[1000].reason.startswith("'…' in column '…' is neither a number nor a known text")
+    text = path.read_text().split("\n")
+    assert all(text[line.line - 1].startswith("pause") for line in seen.rejected)

@@ -11,7 +11,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.command.main import main
-from evenbeat.logs.form.cells import cell_kind
+from evenbeat.logs.cells import cell_kind
 
 
 def codes(record: eb.Record) -> set[str]:
@@ -49,7 +49,7 @@ def test_numbers_after_words_need_a_choice(tmp_path: Path, capsys: pytest.Captur
     assert main(["inspect", str(path)]) == 2
     assert "columns 'master offset', 'freq', 'path delay' could all be the clock" in capsys.readouterr().err
     chosen = ["--column", "value=master offset", "--quantity", "phase", "--unit", "ns"]
-    assert main(["inspect", str(path), *chosen, "--write-layout", str(layout)]) == 0
+    assert main(["inspect", str(path), *chosen, "--write-bench", str(layout)]) == 0
     assert "numbers after their names" in capsys.readouterr().out
     assert len(eb.read_log(path, layout=layout)) == 60
 

@@ -62,7 +62,7 @@ def test_the_name_of_a_time_column_states_its_unit(tmp_path: Path, name: str, pe
 def test_times_over_centuries_are_asked_for(tmp_path: Path, header: str) -> None:
     """Bare nanoseconds span thousands of years as seconds: the unit is asked for, and the option decides."""
     path = written(tmp_path, table(header, SECONDS * 1e9, SECONDS))
-    with pytest.raises(eb.LogError, match=r"every 1 s over .* in ns \(--time-unit ns\)"):
+    with pytest.raises(eb.LogError, match=r"every 1 s over .* in ns \(--set time_unit=ns\)"):
         eb.read_log(path)
     assert eb.read_log(path, time_unit="ns").interval_s == pytest.approx(1.0)
 
@@ -70,7 +70,7 @@ def test_times_over_centuries_are_asked_for(tmp_path: Path, header: str) -> None
 def test_a_year_before_1990_from_bare_numbers_is_asked_for(tmp_path: Path) -> None:
     """568 800 000 is 1988 as Unix seconds, and a week's milliseconds with a step of one second."""
     path = written(tmp_path, table("time,phase_ns", 568_800_000 + SECONDS * 1000, SECONDS))
-    with pytest.raises(eb.LogError, match=r"Unix time in seconds \(year 1988\).*every 1 s .*--time-unit ms"):
+    with pytest.raises(eb.LogError, match=r"Unix time in seconds \(year 1988\).*every 1 s .*time_unit=ms"):
         eb.read_log(path)
     record = eb.read_log(path, time_unit="ms")
     assert (record.interval_s, record.start) == (1.0, None)
@@ -89,8 +89,8 @@ def test_the_command_takes_the_unit_of_time(tmp_path: Path, capsys: pytest.Captu
     """The option that the refusal names is one of the command."""
     path = written(tmp_path, table("time,phase_ns", SECONDS * 1e9, SECONDS))
     main(["inspect", str(path)])
-    assert "--time-unit ns" in capsys.readouterr().out
-    main(["inspect", str(path), "--time-unit", "ns"])
+    assert "--set time_unit=ns" in capsys.readouterr().out
+    main(["inspect", str(path), "--set", "time_unit=ns"])
     assert "every 1 s" in capsys.readouterr().out
 
 
@@ -215,7 +215,7 @@ def test_oscillators_in_turn_are_named_and_chosen(tmp_path: Path, offsets: tuple
     turn = len(offsets)
     readings = in_turn(3, 200, *offsets)
     path = written(tmp_path, table("time_s,frequency_hz", 5 * np.arange(len(readings)), readings))
-    with pytest.raises(eb.LogError, match=rf"9999999.68.*10000002.1.*--every {turn} --row-offset 1"):
+    with pytest.raises(eb.LogError, match=rf"9999999.68.*10000002.1.*--set every={turn} --set row_offset=1"):
         eb.read_log(path, nominal_frequency_hz=1e7)
     for k, offset in enumerate(offsets):
         record = eb.read_log(path, nominal_frequency_hz=1e7, every=turn, offset=k)
@@ -243,7 +243,7 @@ def test_labels_of_oscillators_are_named_and_chosen(tmp_path: Path) -> None:
             f"{5 * k},{'heron' if k % 2 else 'tern'},{reading:.4f}\n" for k, reading in enumerate(readings)
         )
         path = written(tmp_path, f"time_s,clock,frequency_hz\n{rows}")
-        with pytest.raises(eb.LogError, match=r"'clock'.*'tern'.*--select"):
+        with pytest.raises(eb.LogError, match=r"'clock'.*'tern'.*--set select"):
             eb.read_log(path, nominal_frequency_hz=1e7)
         for name, offset in zip(("tern", "heron"), offsets, strict=True):
             record = eb.read_log(path, nominal_frequency_hz=1e7, select=name)
@@ -281,7 +281,7 @@ def test_the_command_chooses_an_oscillator(tmp_path: Path, capsys: pytest.Captur
     path = written(tmp_path, table("time_s,frequency_hz", 5 * np.arange(400), readings))
     asked = ["assess", str(path), "--no-report", "--nominal-frequency", "10 MHz"]
     assert main(asked) == 2
-    assert main([*asked, "--every", "2", "--row-offset", "1"]) == 0
+    assert main([*asked, "--set", "every=2", "--set", "row_offset=1"]) == 0
     assert "2.1" in capsys.readouterr().out
 
 

@@ -81,7 +81,7 @@ def test_module_clock_needs_its_columns(open_data: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "options", "sentence"),
     [
-        ("gnss-clocks-300s.clk.gz", {}, "the RINEX file holds 158 clocks; choose one with --clock"),
+        ("gnss-clocks-300s.clk.gz", {}, "the RINEX file holds 158 clocks; choose one with --set clock"),
         ("nine-year-quartz-clock.csv", {}, "'clock_s', 'clock_minus_ref_s' could all be the clock"),
         ("degradation-to-limit.csv", {}, "could all be the clock"),
     ],
@@ -109,7 +109,7 @@ NEEDED: dict[str, tuple[dict[str, object], str]] = {
         "--quantity",
     ),
     "module-clock-vs-computer.csv.gz": ({"columns": {"time": "Actual Time"}}, "--column time="),
-    "gnss-clocks-300s.clk.gz": ({"clock": "AMC2"}, "--clock"),
+    "gnss-clocks-300s.clk.gz": ({"clock": "AMC2"}, "--set clock"),
     "nine-year-quartz-clock.csv": (
         {"columns": {"value": "clock_minus_ref_s", "time": None}, "interval_s": 5e6},
         "--column value=",

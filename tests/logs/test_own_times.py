@@ -49,7 +49,7 @@ def test_two_readings_of_one_day_are_asked_about(tmp_path: Path) -> None:
     path, _ = hand_table(tmp_path / "hand.txt")
     lines = path.read_text().split("\n")
     path.write_text("\n".join([*lines[:9], lines[8], *lines[9:]]))
-    with pytest.raises(eb.LogError, match=r"line 10: the time is that of the row before.*--bad-lines reject"):
+    with pytest.raises(eb.LogError, match=r"line 10: the time is that of the row before.*bad_lines=reject"):
         eb.read_log(path, nominal_frequency_hz=1e7)
     rejected = eb.read_log(path, nominal_frequency_hz=1e7, bad_lines="reject")
     assert len(rejected) == 30
@@ -163,7 +163,7 @@ class TestTracks:
         starts = [120 + 960 * k for k in range(20)]
         signals = {("G01", "L1C"): 0, ("G07", "L1C"): 0, ("G01", "L3P"): 250}
         path = self.tracks(tmp_path / "GMXX61.100", starts, signals)
-        asked = r"holds 2 signals.*L1C \(40 tracks\), L3P \(20 tracks\); choose one with --signal"
+        asked = r"holds 2 signals.*L1C \(40 tracks\), L3P \(20 tracks\); choose one with --set signal"
         with pytest.raises(eb.LogError, match=asked):
             eb.read_log(path)
         for name, delay in (("L1C", 0), ("l3p", 250)):
@@ -174,7 +174,7 @@ class TestTracks:
         assert dict(chosen.values) == {"tracks": 20, "left_out": 40}
         with pytest.raises(eb.LogError, match="there is no signal 'E1'; the file holds L1C"):
             eb.read_log(path, signal="E1")
-        assert main(["inspect", str(path), "--signal", "L3P"]) == 0
+        assert main(["inspect", str(path), "--set", "signal=L3P"]) == 0
         assert "20 tracks of L3P" in " ".join(capsys.readouterr().out.split())
 
     def test_one_code_of_two_systems(self, tmp_path: Path) -> None:
@@ -205,5 +205,5 @@ class TestTracks:
     def test_a_plain_log_has_no_signals(self, tmp_path: Path) -> None:
         """The option is refused where there is nothing to choose."""
         path, _ = hand_table(tmp_path / "hand.txt")
-        with pytest.raises(eb.LogError, match="in CGGTTS files only; leave --signal"):
+        with pytest.raises(eb.LogError, match="in CGGTTS files only; leave signal"):
             eb.read_log(path, signal="L3P", nominal_frequency_hz=1e7)

@@ -69,7 +69,7 @@ def test_a_trailer_is_passed_over(tmp_path: Path, trailer: str, capsys: pytest.C
     record = eb.read_log(path, bad_lines="reject")
     assert (len(record), record.missing) == (N, 0)
     assert "(line 62)" in sentence(record)
-    assert main(["inspect", str(path), "--bad-lines", "reject"]) == 0
+    assert main(["inspect", str(path), "--set", "bad_lines=reject"]) == 0
     assert "line 62: " in capsys.readouterr().out
 
 
@@ -86,7 +86,7 @@ def local_rows(begin: str, rows: int, jitter_s: float) -> list[str]:
 def test_the_hour_that_clocks_repeat_is_passed_over(tmp_path: Path, jitter_s: float) -> None:
     """As the refusal recommends: the second run of the hour goes, to its last row, and is counted."""
     path = written(tmp_path, local_rows("2026-10-25T00:10:00", 900, jitter_s), "time,frequency_hz\n")
-    with pytest.raises(eb.LogError, match=r"as when clocks are changed .*--bad-lines reject"):
+    with pytest.raises(eb.LogError, match=r"as when clocks are changed .*--set bad_lines=reject"):
         eb.read_log(path)
     record = eb.read_log(path, bad_lines="reject")
     assert (len(record), record.missing) == (540, 0)
@@ -99,7 +99,7 @@ def test_local_times_that_cannot_be_placed_are_passed_over(tmp_path: Path) -> No
     """A log that begins within the hour that occurs twice: with the zone stated, those rows have no UTC."""
     rows = local_rows("2026-10-25T01:30:00", 400, 0.0)  # 02:30 by the wall clock, the second time
     path = written(tmp_path, rows, "time,frequency_hz\n")
-    with pytest.raises(eb.LogError, match=r"line 2: the local time .* occurs twice .*--bad-lines reject"):
+    with pytest.raises(eb.LogError, match=r"line 2: the local time .* occurs twice .*--set bad_lines=reject"):
         eb.read_log(path, time_zone="Europe/Oslo")
     record = eb.read_log(path, time_zone="Europe/Oslo", bad_lines="reject")
     assert record.start == np.datetime64("2026-10-25T02:00:00")

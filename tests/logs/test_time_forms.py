@@ -59,7 +59,7 @@ def test_day_and_month_that_cannot_be_told_apart_are_asked_for(tmp_path: Path) -
     """03/04/2026 is two dates: the line and the option are named, and the option decides."""
     content = phase_log([f"03/04/2026 12:00:{10 * k:02d}" for k in range(5)], "date")
     with pytest.raises(
-        eb.LogError, match=r"line 2: nothing says whether the date '03/04/2026'.*--date-order"
+        eb.LogError, match=r"line 2: nothing says whether the date '03/04/2026'.*--set date_order"
     ):
         read(tmp_path, content)
     assert read(tmp_path, content, date_order="day-first").start == np.datetime64("2026-04-03T12:00:00")
@@ -76,7 +76,7 @@ def test_dates_with_points_are_day_first_and_said_to_be(tmp_path: Path) -> None:
 def test_a_stated_order_that_contradicts_the_dates_is_refused(tmp_path: Path) -> None:
     """28/02/2026 cannot have the month first."""
     content = phase_log([f"28/02/2026 12:00:{10 * k:02d}" for k in range(5)], "date")
-    with pytest.raises(eb.LogError, match="line 2: the date '28/02/2026' is day-first, but --date-order"):
+    with pytest.raises(eb.LogError, match="line 2: the date '28/02/2026' is day-first, but date_order"):
         read(tmp_path, content, date_order="month-first")
 
 
@@ -203,3 +203,15 @@ def test_split_days_with_a_row_cut_short(tmp_path: Path) -> None:
     path.write_text("".join(f"61100 {k} {k % 3}e-9\n" if k != 5 else "61100\n" for k in range(20)))
     with pytest.raises(eb.LogError, match="line 6: the row has 1 cell where the others have 3"):
         eb.read_log(path, quantity="phase", unit="s")
+
+
+@pytest.mark.parametrize("cut", ["2026-01-01T00:0Z", "2026-01-01T00:02:3Z", "2026-01-01T00Z"])
+def test_a_stamp_that_lost_digits_is_no_time(tmp_path: Path, cut: str) -> None:
+    """A minute or second of one digit is not read as a whole one."""
+    stamps = [f"2026-01-01T00:{k // 6:02}:{k % 6}0Z" for k in range(60)]
+    stamps[14] = cut
+    path = tmp_path / "log.csv"
+    rows = (f"{stamp},{1e7 + k % 7 * 1e-3:.4f}\n" for k, stamp in enumerate(stamps))
+    path.write_text("utc,frequency_hz\n" + "".join(rows))
+    with pytest.raises(eb.LogError, match=f"line 16: the time '{cut}' is not understood"):
+        eb.read_log(path)

@@ -151,7 +151,7 @@ def test_a_line_cut_short_is_refused_or_counted(
     lines = hertz()
     lines[150] = f"{stamp(150)}Z" + f",{short}" * bool(short)
     path = written(tmp_path, "utc,frequency_hz", lines)
-    with pytest.raises(eb.LogError, match=rf"line 152: {re.escape(why)}.*--bad-lines reject"):
+    with pytest.raises(eb.LogError, match=rf"line 152: {re.escape(why)}.*--set bad_lines=reject"):
         eb.read_log(path)
     record = eb.read_log(path, bad_lines="reject")
     (found,) = [finding for finding in record.findings if finding.code == "REJECTED_LINES"]
@@ -161,7 +161,7 @@ def test_a_line_cut_short_is_refused_or_counted(
     assert main(["inspect", str(path)]) == 2
     shown = capsys.readouterr()
     assert f"line 152: {why}" in shown.out
-    assert "--bad-lines reject" in shown.err
+    assert "--set bad_lines=reject" in shown.err
 
 
 def test_a_last_line_without_its_end_is_left_out_unless_it_is_whole(tmp_path: Path) -> None:

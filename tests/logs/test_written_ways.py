@@ -6,6 +6,7 @@ import bz2
 import gzip
 import hashlib
 import lzma
+import time
 import zipfile
 from pathlib import Path
 
@@ -86,7 +87,7 @@ def test_cut_off_file_names_line_and_option(tmp_path: Path, pack: object, name: 
         f"{k},{v!r}\n" for k, v in enumerate(np.random.default_rng(1).normal(0, 1e-9, 20_000).tolist())
     )
     cut = pack(rows.encode())[: -len(pack(rows.encode())) // 3]
-    with pytest.raises(eb.LogError, match=rf"line \d+: the {name} file ends too early .*--partial"):
+    with pytest.raises(eb.LogError, match=rf"line \d+: the {name} file ends too early .*--set partial=yes"):
         read(tmp_path, cut)
     record = read(tmp_path, cut, partial=True)
     assert 100 < len(record) < 20_000
@@ -122,7 +123,7 @@ def test_a_file_that_changes_while_it_is_read(tmp_path: Path, monkeypatch: pytes
 
     monkeypatch.setattr(Path, "read_bytes", growing)
     with pytest.raises(
-        eb.LogError, match=r"line 14: the file changed .*\(from 1\d\d to 1\d\d bytes\).*--partial"
+        eb.LogError, match=r"line 14: the file changed .*\(from 1\d\d to 1\d\d bytes\).*--set partial=yes"
     ):
         eb.read_log(path)
     assert "STILL_WRITTEN" in codes(eb.read_log(path, partial=True))
@@ -189,7 +190,7 @@ def test_total_counts_become_time_error(tmp_path: Path) -> None:
 def test_bad_lines_are_refused_or_counted(tmp_path: Path) -> None:
     """Every line that is passed over is counted with its number and reason; the rest is on its grid."""
     content = TABLE + "some remark\n120,1e-9,7,7\n110,1e-9\n130,2e-9\n"
-    with pytest.raises(eb.LogError, match=r"line 14: 'some remark'|line 14: .*--bad-lines reject"):
+    with pytest.raises(eb.LogError, match=r"line 14: 'some remark'|line 14: .*--set bad_lines=reject"):
         read(tmp_path, content)
     record = read(tmp_path, content, bad_lines="reject")
     assert {"REJECTED_LINES", "LATE_ROWS"} <= codes(record)
@@ -235,9 +236,10 @@ def test_a_layout_written_down_is_no_more_lenient_than_was_asked(tmp_path: Path)
     [
         ("version = 1\n[rows]\nseparator = '~'\n", "writing is None"),
         ("version = 9\n", "states version 9; this evenbeat reads version 1"),
-        ("version = 1\n[stated]\ncolour = 'red'\n", r"\[stated\] holds 'colour', which is not known"),
-        ("version = 1\n[stated]\ninterval_s = -1\n", "interval_s is -1; it must be a positive number"),
-        ("version = ", "the layout file is not valid TOML"),
+        ("colour = 'red'\n", "bench.toml, line 1: there is no key 'colour'; did you mean columns"),
+        ("unit = 'Hz'\ninterval = -1\n", "bench.toml, line 2: interval: '-1' is not a duration"),
+        ("unit = 'Hz'\n\ngate = [10]\n", r"bench.toml, line 3: gate: \[10\] has the wrong type; give a dur"),
+        ("version = ", "the bench file is not valid TOML"),
         (
             "version = 1\n[rows]\nwriting = 'cells'\nseparator = ','\ndecimal = '.'\ncolumns = 3\n",
             "line 1: the log has 2 column|line 2: the log has 2 column",
@@ -294,3 +296,28 @@ def test_numbers_that_are_unix_time_in_the_stated_unit(tmp_path: Path, name: str
     record = read(tmp_path, f"{name},phase_ns\n{rows}")
     assert record.start == np.datetime64("2026-02-28T23:59:40")
     assert record.interval_s == 10.0
+
+
+@pytest.mark.parametrize("comments", [1500, 20_000])
+def test_any_number_of_comments_may_stand_above_the_rows(tmp_path: Path, comments: int) -> None:
+    """A collector that notes its settings, or a long remark, is not taken for the whole log."""
+    rows = [f"2026-01-01 00:{k // 60:02}:{k % 60:02},{1e7 + k % 7 * 1e-3:.4f}" for k in range(600)]
+    head = [f"# remark {k}, of many" for k in range(comments)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([*head, "date time,frequency_hz", *rows]) + "\n")
+    record = eb.read_log(path)
+    assert (len(record), record.ledger.comments) == (600, comments)
+    assert eb.inspect_log(path).readable
+
+
+@pytest.mark.parametrize("text", ["1" + "0" * 100_000, "1." + "0" * 100_000, "9" * 100_000 + ",1e7"])
+def test_a_cell_of_a_hundred_thousand_digits_is_soon_refused(tmp_path: Path, text: str) -> None:
+    """Nothing looks at each digit again for every other, which took minutes; the sentence stays short."""
+    rows = [f"2026-01-01T00:{k // 60:02}:{k % 60:02}Z,{1e7 + k % 7 * 1e-3:.4f}" for k in range(600)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["utc,frequency_hz", *rows, f"2026-01-01T00:10:00Z,{text}"]) + "\n")
+    begun = time.process_time()
+    with pytest.raises(eb.LogError) as refused:
+        eb.read_log(path)
+    assert len(str(refused.value)) < 500
+    assert time.process_time() - begun < 5.0

@@ -429,7 +429,7 @@ def history(found: eb.CalibrationHistory) -> dict[str, Any]:
 def history_model(found: eb.HistoryModel, tolerance: float) -> dict[str, Any]:
     """Return a clock known from its calibrations."""
     later = YEAR * np.array([0.5, 1.0, 2.0, 5.0])
-    offset = found.offset_after(later)
+    offset = found.offset(later)
     low, high = offset.interval()
     return {
         "drift_per_year": estimate(found.drift_per_year),

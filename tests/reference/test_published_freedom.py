@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum
 
 NOISES = (2, 1, 0, -1, -2)
@@ -15,8 +15,8 @@ NOISES = (2, 1, 0, -1, -2)
 def freedom(statistic: str, points: int, factor: int, exponent: int) -> float:
     """Return the degrees of freedom of a record without gaps."""
     kind = STATISTICS[statistic]
-    if kind.overlapping:
-        count = points - kind.spans * factor + kind.averaged
+    if kind.form.overlapping:
+        count = points - kind.form.spans * factor + kind.form.averaged
     else:
         count = (points - 1) // factor + 1 - kind.order
     return equivalent_degrees_of_freedom(
@@ -24,8 +24,8 @@ def freedom(statistic: str, points: int, factor: int, exponent: int) -> float:
         factor,
         exponent=exponent,
         order=kind.order,
-        averaged=kind.averaged,
-        overlapping=kind.overlapping,
+        averaged=kind.form.averaged,
+        overlapping=kind.form.overlapping,
     )
 
 
@@ -133,7 +133,7 @@ def test_against_the_algorithm_of_allantools(statistic: str, exponent: int, fact
 
     kind = STATISTICS[statistic]
     theirs = edf_greenhall(
-        alpha=exponent, d=kind.order, m=factor, N=4097, overlapping=True, modified=kind.averaged
+        alpha=exponent, d=kind.order, m=factor, N=4097, overlapping=True, modified=kind.form.averaged
     )
 
     assert freedom(statistic, 4097, factor, exponent) == pytest.approx(theirs, rel=2e-2)
@@ -148,9 +148,11 @@ def test_fast_sum_is_the_full_sum(statistic: str, exponent: int, factor: int) ->
     from evenbeat.deviations.covariance import term_covariance
 
     kind = STATISTICS[statistic]
-    count = 2000 - kind.spans * factor + kind.averaged
+    count = 2000 - kind.form.spans * factor + kind.form.averaged
     lags = np.arange(count)
-    covariance = term_covariance(lags, factor, exponent=exponent, order=kind.order, averaged=kind.averaged)
+    covariance = term_covariance(
+        lags, factor, exponent=exponent, order=kind.order, averaged=kind.form.averaged
+    )
     squares = (count - lags) * (covariance / covariance[0]) ** 2
     full = count**2 / (2 * squares.sum() - squares[0])
 

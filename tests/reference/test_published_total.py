@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.deviations.extended.forms import EXTENDED
+from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum
 
 # SOURCE: NIST SP 1065 (Riley, Handbook of Frequency Stability Analysis, 2008), section 12, table 30 (data:
@@ -99,7 +99,7 @@ def test_parabolic_of_the_thousand_point_set() -> None:
 )
 def test_hadamard_total_bias_is_the_published_one(exponent: int, printed: float) -> None:
     """The exact expectation has the published digits."""
-    form = EXTENDED["hadamard_total"].form
+    form = STATISTICS["hadamard_total"].form
     bias = form.expected(10_000, 200, exponent) / form.aimed_at(200, exponent)
 
     assert bias == pytest.approx(printed, abs=6e-4)
@@ -110,7 +110,7 @@ def test_hadamard_total_bias_is_the_published_one(exponent: int, printed: float)
 @pytest.mark.parametrize("factor", [400, 1500, 4000])
 def test_total_bias_is_the_published_line(exponent: int, slope: float, factor: int) -> None:
     """The exact expectation lies on the published line at long averaging times."""
-    form = EXTENDED["total"].form
+    form = STATISTICS["total"].form
     bias = form.expected(8001, factor, exponent) / form.aimed_at(factor, exponent)
 
     assert bias == pytest.approx(1 - slope * factor / 8000, abs=1e-3)
@@ -132,7 +132,7 @@ def test_total_bias_is_the_published_line(exponent: int, slope: float, factor: i
 )
 def test_theo1_bias(exponent: int, span: int, exact: float) -> None:
     """The exact bias is right, and the published fit is within its stated distance of it."""
-    form = EXTENDED["theo1"].form
+    form = STATISTICS["theo1"].form
 
     assert form.aimed_at(span, exponent) / form.expected(1000, span, exponent) == pytest.approx(
         exact, rel=1e-6
@@ -144,7 +144,7 @@ def test_theo1_bias(exponent: int, span: int, exact: float) -> None:
 def freedom(case: tuple[str, int, int, int, int]) -> float:
     """Return the degrees of freedom of a statistic for points, factor, exponent and number of terms."""
     statistic, points, factor, exponent, terms = case
-    kind = EXTENDED[statistic]
+    kind = STATISTICS[statistic]
     count = TermSum(total=1.0, possible=terms, terms=terms)
     found = kind.form.moments(count, points, factor, "exact")
     return found.freedom(np.eye(len(found.expected))[2 - exponent])

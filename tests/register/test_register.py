@@ -79,8 +79,8 @@ def test_a_correction_is_a_new_row(register: eb.Register) -> None:
         "DELETE FROM entries WHERE number = 2",
         "INSERT OR REPLACE INTO entries SELECT * FROM entries WHERE number = 1",
         (
-            "INSERT INTO entries SELECT 9, kind, instrument, content, NULL, NULL, written_at, software, "
-            "hash, lower(hex(randomblob(32))) FROM entries WHERE number = 2"
+            "INSERT INTO entries SELECT 9, kind, instrument, content, NULL, NULL, who, role, written_at, "
+            "software, hash, lower(hex(randomblob(32))) FROM entries WHERE number = 2"
         ),
     ],
 )
@@ -105,6 +105,8 @@ def test_the_hash_is_that_of_a_json_array(register: eb.Register) -> None:
             entry.content,
             entry.corrects,
             entry.reason,
+            entry.who,
+            entry.role,
             entry.written_at,
             entry.software,
             former,

@@ -86,7 +86,7 @@ def test_one_date_that_proves_the_order_decides_for_all(
 @pytest.mark.parametrize("reader", READERS)
 def test_where_nothing_decides_both_readings_are_named(reader: str, tmp_path: Path) -> None:
     """Neither date of the two is taken; a statement decides."""
-    words = "nothing says whether the date '01/03/2021' is 1 Mar or 3 Jan 2021; decide with --date-order"
+    words = "nothing says whether the date '01/03/2021' is 1 Mar or 3 Jan 2021; decide with --set date_order"
     with pytest.raises(eb.LogError, match=words):
         READERS[reader](tmp_path, OPEN, None)
     (tmp_path / "register.sqlite").unlink(missing_ok=True)
@@ -103,7 +103,7 @@ def test_dates_that_contradict_each_other_are_refused(reader: str, tmp_path: Pat
         READERS[reader](tmp_path, TORN_APART, None)
     (tmp_path / "register.sqlite").unlink(missing_ok=True)
 
-    with pytest.raises(eb.LogError, match="'13/03/2022' is day-first, but --date-order"):
+    with pytest.raises(eb.LogError, match="'13/03/2022' is day-first, but date_order"):
         READERS[reader](tmp_path, DAY_FIRST, "month-first")
 
 

@@ -65,7 +65,7 @@ def test_several_are_refused_and_one_is_selected(
     """The sentence names them and the option; the one selected gives what its own table gives."""
     assert main(["history", str(table), "--tolerance", "1e-7"]) == 2
     refusal = capsys.readouterr().err
-    assert "holds calibrations of 2 instruments (auk, murre); select one with --instrument NAME" in refusal
+    assert "of 2 instruments (auk, murre); select one with --set instrument=NAME" in refusal
 
     assert _drift(capsys, table, "--instrument", "auk") == _drift(capsys, alone)
     assert main(["history", str(table), "--tolerance", "1e-7", "--instrument", "gull"]) == 2
@@ -87,9 +87,9 @@ def test_the_file_record_is_of_the_one_selected(
     table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """With -o as without; its rows keep the numbers of their lines."""
-    options = ["history", str(table), "--tolerance", "1e-7", "-o", str(tmp_path / "case"), "--no-pdf"]
+    options = ["history", str(table), "--tolerance", "1e-7", "-o", str(tmp_path / "case"), "--set", "pdf=no"]
     assert main(options) == 2
-    assert "select one with --instrument" in capsys.readouterr().err
+    assert "select one with --set instrument=NAME" in capsys.readouterr().err
 
     assert main([*options, "--instrument", "murre"]) == 0
 
@@ -107,13 +107,13 @@ def test_beside_a_log_too(table: Path, tmp_path: Path, capsys: pytest.CaptureFix
     rows = "\n".join(f"{time}Z,{1e7 * (1 + value):.6f}" for time, value in zip(times, y, strict=True))
     log = tmp_path / "log.csv"
     log.write_text(f"# nominal frequency: 10 MHz\nutc,frequency_hz\n{rows}\n", encoding="utf-8")
-    question = ["assess", str(log), "--no-report", "--history", str(table)]
+    question = ["assess", str(log), "--no-report", "--set", f"history={table}"]
 
     assert main(question) == 2
     assert "2 instruments (auk, murre)" in capsys.readouterr().err
-    assert main([*question, "--instrument", "auk", "--tolerance", "1e-7"]) == 0
-    assert main(["assess", str(log), "--no-report", "--instrument", "auk"]) == 2
-    assert "--instrument is given without --history" in capsys.readouterr().err
+    assert main([*question, "--set", "instrument=auk", "--tolerance", "1e-7"]) == 0
+    assert main(["assess", str(log), "--no-report", "--set", "instrument=auk"]) == 2
+    assert "instrument is given without history" in capsys.readouterr().err
     with pytest.raises(eb.LogError, match="2 instruments"):
         eb.fit_clock(eb.read_log(log), calibrations=table)
 

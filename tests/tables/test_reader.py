@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
@@ -487,6 +487,16 @@ offsets = st.one_of(st.none(), st.floats(-9e-7, 9e-7).filter(lambda y: y == 0 or
     units=st.tuples(*[st.sampled_from(sorted(WRITINGS))] * 3),
     factor=st.sampled_from([1, 2, 2.5]),
 )
+@example(
+    days=[0],
+    values=[(7.121751064581395e-07, 7.121751064581395e-07, 9.4e-9, True)] * 6,
+    encoding="utf-8",
+    separator=",",
+    comma=False,
+    dates="%Y-%m-%d",
+    units=("", " [1e-9]", ""),
+    factor=1,
+)  # adjusted to what it was, in another unit
 def test_random_tables_in_every_writing(
     tmp_path_factory: pytest.TempPathFactory,
     days: list[int],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from evenbeat.assessment.beside import Beside
 from evenbeat.assessment.case import Case
 from evenbeat.assessment.display import DisplayBound, display_bound
 from evenbeat.assessment.log_case import LogQuestion, case_of_log
+from evenbeat.assessment.next_steps import next_steps
 from evenbeat.assessment.now import ToleranceNow, tolerance_now
 from evenbeat.assessment.software import software_versions
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
@@ -25,6 +27,7 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.as_predicted import WITHHOLDING, as_predicted_finding
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.oscillator_classes import OscillatorName, oscillator_class_named
 from evenbeat.clock.plausibility import plausibility_finding
 from evenbeat.conditioning.condition import condition
 from evenbeat.deviations.curve import StabilityCurve
@@ -50,8 +53,6 @@ STAGES = (
     "clock model",
     "forecasts",
 )
-
-"""Codes of findings for which no interval is recommended."""
 Progress = Callable[[str], None]
 
 
@@ -111,9 +112,17 @@ class Assessment(Result):
         said = {sentence for _, sentence in self.verdict.lines}
         return tuple(finding for finding in self.findings if finding.sentence not in said)
 
+    @cached_property
+    def next_steps(self) -> tuple[str, ...]:
+        """What to do next, most urgent first."""
+        model, interval = self.model, self.interval
+        steps = next_steps(self.record, model=model, interval=interval, display=self.display, now=self.now)
+        return tuple(steps)
+
     def _facts(self) -> Mapping[str, object]:
         return {
             "verdict": self.verdict,
+            "next_steps": self.next_steps,
             "settings": self.settings,
             "software": self.software,
             "record": self.record,
@@ -211,6 +220,7 @@ def assess(
     time_error_limit_s: float | None = None,
     aging: str = "auto",
     environment: str | Sequence[str] | None = None,
+    oscillator_class: OscillatorName | None = None,
     history: CalibrationHistory | str | Path | None = None,
     history_from: dt.date | str | None = None,
     instrument: str | None = None,
@@ -238,6 +248,8 @@ def assess(
         See :func:`evenbeat.fit_clock`.
     environment
         Covariates to model; by default every temperature that varies.
+    oscillator_class
+        ``'oven'``, ``'rubidium'`` …: what is usual for it is a weak prior, see :func:`evenbeat.fit_clock`.
     history, history_from
         Calibrations of the same clock, a table or a history, and the day from which on they count. They
         enter the clock model where they agree with the log, and the findings say whether they do.
@@ -264,6 +276,8 @@ def assess(
     check_record(record)
     record = part_of_log(record, start=start, stop=stop)
     limits = _checked(record, tolerance, reliability)
+    if oscillator_class is not None:
+        oscillator_class_named(oscillator_class)
     begin = progress or _nothing
     begin("conditioning")
     record = _conditioned(record)
@@ -284,7 +298,12 @@ def assess(
     chosen = _varying_temperatures(record) if named is None else tuple(named)
     if named is None and chosen and record.epochs_ns is not None:
         record, chosen = _without_environment(record, chosen), ()
-    fitted = {"aging": aging, "environment": chosen, **beside.fitted}
+    fitted = {
+        "aging": aging,
+        "environment": chosen,
+        "oscillator_class": oscillator_class,
+        **beside.fitted,
+    }
     model, no_model = _model(record, display, fitted)
     if model is not None:
         model = _asked_whether_usual(beside.compared(model, fitted), curves)
@@ -343,6 +362,7 @@ def assess(
             **question,
             "as_left": None if as_left is None else as_left.to_dict(),
             "time_error_limit_s": time_error_limit_s,
+            **({} if oscillator_class is None else {"oscillator_class": oscillator_class}),
             **_settings_of(model, aging, tolerance),
         },
         software=software_versions(),
@@ -477,15 +497,17 @@ def _model(
 def _asked_whether_usual(model: ClockModel, curves: Mapping[str, StabilityCurve]) -> ClockModel:
     """Return the model with what is unusual of it for a clock of its stability."""
     curve = curves.get("overlapping_hadamard")
-    usual = None if curve is None else plausibility_finding(model, curve)
-    return model if usual is None else model.with_findings(usual)
+    usual = None if curve is None else plausibility_finding(model, curve, oscillator=model.oscillator_class)
+    if usual is None or any(finding.code == usual.code for finding in model.findings):
+        return model  # the fit itself asks whether the aging of a stated class is usual
+    return model.with_findings(usual)
 
 
 def _without_environment(record: Record, names: Sequence[str]) -> Record:
     """Return the record with a caution that covariates were not modelled for want of a grid."""
     sentence = (
         f"What {' and '.join(names)} did to the clock was not modelled: that needs readings on a grid, which "
-        "--on-grid or record.on_grid(interval_s=…) makes."
+        "--set on_grid=… or record.on_grid(interval_s=…) makes."
     )
     return record.with_findings(Finding(code="ENVIRONMENT_NEEDS_GRID", severity="caution", sentence=sentence))
 

@@ -104,7 +104,7 @@ class Beside:
         if self.history is None:
             return model
         alone = {name: value for name, value in fitted.items() if name not in self.fitted}
-        drifts = drift_agreement(fit_clock(model.record, **alone), self.history)
+        drifts = drift_agreement(fit_clock(model.record, **alone), self.history, model.oscillator_class)
         return model.with_findings(*self.findings, *(() if drifts is None else (drifts,)))
 
     def asked(self, model: ClockModel | None) -> dict[str, Any]:
@@ -154,7 +154,8 @@ def calibration_points_of(history: CalibrationHistory) -> tuple[list[Calibration
         if date is None:
             msg = "the history has no dates; calibrations beside a log need them"
             raise InputError(msg)
-        usable = math.isfinite(point.as_left) if point.adjusted else math.isfinite(point.as_found)
+        anew = point.adjusted or point.jumped
+        usable = math.isfinite(point.as_left) if anew else math.isfinite(point.as_found)
         if not usable:
             left_out += 1
             continue
@@ -163,8 +164,9 @@ def calibration_points_of(history: CalibrationHistory) -> tuple[list[Calibration
                 at=date.isoformat(),
                 as_found=point.as_found,
                 standard_uncertainty=point.standard_uncertainty,
-                as_left=point.as_left if point.adjusted else None,
-                adjusted=point.adjusted,
+                as_left=point.as_left if anew else None,
+                adjusted=anew,
+                as_left_uncertainty=point.as_left_standard_uncertainty if anew else None,
             )
         )
     if not left_out:
@@ -173,10 +175,12 @@ def calibration_points_of(history: CalibrationHistory) -> tuple[list[Calibration
     return points, [Finding(code="CALIBRATIONS_WITHOUT_VALUE", severity="note", sentence=sentence)]
 
 
-def drift_agreement(model: ClockModel, history: CalibrationHistory) -> Finding | None:
+def drift_agreement(
+    model: ClockModel, history: CalibrationHistory, oscillator_class: str | None = None
+) -> Finding | None:
     """Say whether the drift of the log and that of the calibrations agree; ``None`` where one has none."""
     try:
-        learnt = fit_history(history).drift_rate
+        learnt = fit_history(history, oscillator_class=oscillator_class).drift_rate
     except EvenbeatError:
         return None
     own = model.aging_rate()

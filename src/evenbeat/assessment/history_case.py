@@ -36,6 +36,7 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate
+from evenbeat.record import Source
 from evenbeat.results import Column, Result, Table
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
@@ -224,6 +225,7 @@ def assess_history(
     reference: str = "",
     reference_due: dt.date | str | None = None,
     analysed_on: dt.date | str | None = None,
+    inputs: tuple[Source, ...] = (),
     whole_case: bool = True,
     progress: Progress | None = None,
 ) -> HistoryAssessment:
@@ -255,6 +257,8 @@ def assess_history(
         What the calibrations were made against, and until when its own calibration is valid.
     analysed_on
         Day of the analysis, ISO; today (UTC) by default. The same inputs and day give the same files.
+    inputs
+        What histories that are no files were taken from.
     whole_case
         Whether to compute sensitivity, comparison of models and test for the file, which takes longer.
     progress
@@ -283,7 +287,7 @@ def assess_history(
         "transport_uncertainty": transport_uncertainty,
         "reference_uncertainty": reference_uncertainty,
     }
-    measured = [p.standard_uncertainty for p in history.points if math.isfinite(p.as_left)]
+    measured = [p.as_left_standard_uncertainty for p in history.points if math.isfinite(p.as_left)]
     uncertainty = measured[-1] if measured else 0.0
     band = chosen.guard_band(limits, uncertainty) if guard_band is None else guard_band
     question: dict[str, Any] = {
@@ -299,7 +303,7 @@ def assess_history(
     fitted = {"tolerance": limits, "drift_law": drift_law, "family": family}
     last = history.points[-1]
     found = _judged(last.as_found, last.standard_uncertainty, limits, chosen)
-    left = _judged(last.as_left, last.standard_uncertainty, limits, chosen)
+    left = _judged(last.as_left, last.as_left_standard_uncertainty, limits, chosen)
     model = interval = setpoint = others = out = case = None
     if len(histories) > 1 or history.increments():
         begin("drift and random walk")
@@ -333,7 +337,7 @@ def assess_history(
             variations += of_the_model(
                 _other_models(histories, oscillator_class, fitted, outlook, _shares(model)), begin
             )
-        inputs = tuple(
+        files = tuple(
             file_source(one, rows=len(each))
             for one, each in zip(tables, histories, strict=True)
             if not isinstance(one, CalibrationHistory)
@@ -345,7 +349,7 @@ def assess_history(
             models=_models(model, variations) if variations else (),
             backtest=None,
             predicted=predicted,
-            inputs=inputs,
+            inputs=(*files, *inputs),
             findings=(
                 chosen.finding(history.last_date),
                 *predicted_finding(predicted),
@@ -461,7 +465,7 @@ def _outlook(model: HistoryModel, *, question: Mapping[str, Any], constant: floa
     times = np.concatenate([[0.0], np.geomspace(SECONDS_PER_YEAR / 365.25, LOOKED_AHEAD_S, 240)])
     return Outlook(
         elapsed_s=times,
-        offset=model.offset_after(times).widened(constant),
+        offset=model.offset(times).widened(constant),
         tolerance=question["tolerance"],
         guard_band=question["guard_band"],
         reliability=question["reliability"],
@@ -530,7 +534,7 @@ def _predicted(
             model = fit_history(before, oscillator_class=oscillator_class, **fitted)
         except EvenbeatError:
             continue
-        forecast = model.offset_after([point.time_s - last.time_s]).widened(point.standard_uncertainty)
+        forecast = model.offset([point.time_s - last.time_s]).widened(point.standard_uncertainty)
         low, high = forecast.one(0).interval()
         date = history.date_of(point)
         yield PredictedCalibration(

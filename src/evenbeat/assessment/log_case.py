@@ -13,7 +13,6 @@ from evenbeat.assessment.case import Case
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.decision import decide
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
-from evenbeat.calibration.offset_forecast import forecast_of
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.aging import AUTOMATIC_LAWS
 from evenbeat.clock.backtest import backtest
@@ -118,7 +117,7 @@ def _outlook(question: LogQuestion, model: ClockModel) -> Outlook:
     asked, interval = question.asked, question.interval
     reach = question.record.duration_s if interval is None else float(interval.elapsed_s[-1])
     times = np.concatenate([[0.0], np.geomspace(reach / 100, reach, MOMENTS)])
-    offset = forecast_of(model).offset_after(times, asked["as_left"])
+    offset = model.offset(times, as_left=asked["as_left"])
     return Outlook(
         elapsed_s=times,
         offset=offset.widened(float(asked["reference_uncertainty"])),
@@ -154,6 +153,7 @@ def _backtest(question: LogQuestion, findings: list[Finding], begin: Progress) -
             origins=ORIGINS,
             aging=question.fitted["aging"],
             environment=question.fitted["environment"],
+            oscillator_class=question.fitted["oscillator_class"],
             progress=lambda number, count: begin(f"backtest, {number} of {count}"),
         )
     except EvenbeatError as error:

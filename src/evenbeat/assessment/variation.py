@@ -7,10 +7,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
-import numpy as np
-
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.clock.forecaster import first_exit
 from evenbeat.errors import EvenbeatError
 from evenbeat.plain import Plain, listed_as
 from evenbeat.quantities import FloatArray, StudentMixture
@@ -75,15 +74,10 @@ def _asked(suggestion: Foreseen, changed: str, factor: float, reliability: float
     if not limits.lower < limits.upper:
         return Variation(changed=changed, interval_s=math.nan, note="nothing left by the guard band")
     probability = limits.probability(suggestion.offset)
-    below = np.flatnonzero(probability < reliability)
-    times = suggestion.elapsed_s
-    if not len(below):
-        return Variation(changed=changed, interval_s=float(times[-1]), reaches_end=True)
-    i = int(below[0])
-    if i == 0:
-        return Variation(changed=changed, interval_s=math.nan, note="not even now")
-    drop = (probability[i - 1] - reliability) / (probability[i - 1] - probability[i])
-    return Variation(changed=changed, interval_s=float(times[i - 1] + drop * (times[i] - times[i - 1])))
+    end = first_exit(suggestion.elapsed_s, probability, reliability)
+    if math.isinf(end):
+        return Variation(changed=changed, interval_s=float(suggestion.elapsed_s[-1]), reaches_end=True)
+    return Variation(changed=changed, interval_s=end, note="not even now" if math.isnan(end) else "")
 
 
 def of_the_model(

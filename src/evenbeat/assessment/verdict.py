@@ -22,7 +22,14 @@ from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import SECONDS_PER_DAY, duration_range_text, duration_text, time_text
+from evenbeat.units import (
+    SECONDS_PER_DAY,
+    covariate_words,
+    duration_range_text,
+    duration_text,
+    per_words,
+    time_text,
+)
 
 Line = tuple[str, str]
 LABEL_WIDTH = 12
@@ -87,7 +94,7 @@ def spoken_verdict(
     lines.insert(1, ("digits", _digits_sentence(offset, curves.get("overlapping_allan"))))
     lines += _aging_lines(model)
     lines += [_sensitivity_line(model, influence.name) for influence in model.trend.influences]
-    lines += [(_spoken_name(name), sentence) for name, sentence in model.trend.not_determined.items()]
+    lines += [(covariate_words(name)[0], sentence) for name, sentence in model.trend.not_determined.items()]
     if holdover is not None:
         lines.append(_holdover_line(holdover))
     if interval is not None:
@@ -248,15 +255,11 @@ def _sensitivity_line(model: ClockModel, name: str) -> Line:
     estimate = model.sensitivity(name)
     low, high = estimate.interval()
     seen = "" if estimate.sign_established() else " (not distinguishable from none)"
-    said = f"{estimate.value:+.2e} per kelvin, 95 %: {low:+.2e} to {high:+.2e}{seen}."
+    said = f"{estimate.value:+.2e} {per_words(estimate.unit)}, 95 %: {low:+.2e} to {high:+.2e}{seen}."
     soonest, latest = model.lag(name).interval()
     if soonest > 0 and not seen:
         said += f" It follows with a lag of {duration_range_text(soonest, latest)}."
-    return _spoken_name(name), said
-
-
-def _spoken_name(name: str) -> str:
-    return name.removesuffix("_c").replace("_", " ")
+    return covariate_words(name)[0], said
 
 
 def _holdover_line(holdover: HoldoverForecast) -> Line:

@@ -2,11 +2,11 @@
 
 ::
 
-    tolerance.py       Tolerance: limits of an offset, symmetric or not
-    offset_forecast.py what predicts an offset after it was left; stated_drift.py: a drift that is stated
+    tolerance.py       Tolerance: limits of an offset, symmetric or not, and how long they are kept
+    stated_drift.py    a drift that is stated, as any other clock.forecaster.Forecaster
     history.py         CalibrationHistory (history_table.py reads it); history_model.py: fit_history(), its
                        posterior and families in history_posterior.py
-    interval.py        suggest_interval(): how long; never_left.py, calendar.py, missing.py beside it
+    interval.py        suggest_interval(): how long; calendar.py, missing.py beside it
     setpoint.py        suggest_setpoint(): what to leave an oscillator at
     methods.py         compare_methods(): other methods of intervals; reaction.py: their arithmetic
     reliability.py     fit_reliability(): found states (reliability_models.py: the families)

@@ -5,8 +5,8 @@ both ends: a Brownian bridge about the course of the drift. When it crossed its 
 day; a straight line gives one day (found at 1.3e-7 after 365 days from zero, limit 1e-7: day 280.8), a pure
 walk could have crossed anywhere.
 
-Sources: duties after a non-conforming finding, ISO/IEC 17025:2017, 7.10 and 6.4.9, intermediate checks 6.4.10
-(from memory); conditioning of normal courses on what was found is elementary.
+Sources: duties after a finding out of tolerance, ISO/IEC 17025:2017 (equipment; nonconforming work); a random
+walk held at both ends is a Gaussian bridge (textbook).
 """
 
 from __future__ import annotations
@@ -25,10 +25,8 @@ from evenbeat.calibration.bridge import Bridge, around_crossing
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import HistoryModel, fit_history
 from evenbeat.calibration.history_point import HistoryPoint
-from evenbeat.calibration.never_left import PATHS, moments
-from evenbeat.calibration.offset_forecast import OffsetCourses, OffsetForecast, forecast_of
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.model import ClockModel
+from evenbeat.clock.forecaster import PATHS, Forecaster, Paths, checked_forecaster, moments
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
@@ -39,15 +37,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
 ADVICE = (
-    "Take the instrument out of use, label it and protect it against use (17025:2017, 6.4.9).",
+    "Take the instrument out of use, label it and protect it against use.",
     "Repeat the measurement that found it out, if you can with another reference; do not adjust before.",
     "Tell the owner and those who rely on its results; your own procedure says who and how fast.",
-    "Compare the likely error with the tolerance of every result since; decide on recall (7.10).",
+    "Compare the likely error with the tolerance of every result since; decide on recall.",
     "Find the cause (shock, power off and on, supply, temperature, reference, an adjustment not noted).",
-    "Calibrate more often, or check in between (6.4.10), until new history supports a longer interval.",
+    "Calibrate more often, or check in between, until new history supports a longer interval.",
     "Record the finding, its assessment, decisions and who made them.",
 )
-"""What to do after an instrument was found out of tolerance; from memory of the standard's clauses."""
+"""What to do after an instrument was found out of tolerance; common practice under ISO/IEC 17025:2017."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -149,7 +147,7 @@ class BackCast(Result):
 
 
 def back_cast(
-    source: CalibrationHistory | HistoryModel | ClockModel | OffsetForecast,
+    source: CalibrationHistory | Forecaster,
     *,
     tolerance: ToleranceLike | Tolerance,
     as_left: Estimate | None = None,
@@ -199,7 +197,7 @@ def back_cast(
     References
     ----------
     Formula: bridge of drift and random walk between last known-good and found value
-    Source: ISO/IEC 17025:2017, 7.10 (nonconforming work); Gaussian bridge (textbook)
+    Source: ISO/IEC 17025:2017 (nonconforming work); Gaussian bridge (textbook)
     Tests: tests/calibration/test_back_cast.py
     """
     limits = Tolerance.of(tolerance)
@@ -208,12 +206,13 @@ def back_cast(
     ends = _ends(source, as_left, as_found, elapsed_s, start)
     dated, assumed = dated_results(results, start=ends.start, until_s=ends.elapsed_s, date_order=date_order)
     given = np.array([one.elapsed_s for one in dated])
-    grid = np.unique(np.concatenate([moments(ends.elapsed_s), given]))
+    around = np.append(0.0, moments(ends.elapsed_s / 1000, ends.elapsed_s))
+    grid = np.unique(np.concatenate([around, given]))
     bridge = _bridge(source, ends, grid, paths, seed)
     closer = around_crossing(grid, bridge.left_by(limits))
     if len(closer):
         # once more with moments where it left
-        grid = np.unique(np.concatenate([moments(ends.elapsed_s)[::2], [ends.elapsed_s], given, closer]))
+        grid = np.unique(np.concatenate([around[::2], [ends.elapsed_s], given, closer]))
         bridge = _bridge(source, ends, grid, paths, seed)
     left = bridge.left_by(limits)
     crossing = bridge.crossing(left)
@@ -284,7 +283,7 @@ def _ends(
     begun = checked_date(start)
     if isinstance(source, HistoryModel) and as_found is None:
         before, after = _last_two(source.history[0])
-        as_left = as_left or Estimate.normal(before.as_left, before.standard_uncertainty)
+        as_left = as_left or Estimate.normal(before.as_left, before.as_left_standard_uncertainty)
         as_found = Estimate.normal(after.as_found, after.standard_uncertainty)
         elapsed_s = after.time_s - before.time_s
         begun = begun or source.history[0].date_of(before)
@@ -324,24 +323,22 @@ def _last_two(history: CalibrationHistory) -> tuple[HistoryPoint, HistoryPoint]:
     return before, after
 
 
-def _bridge(
-    source: ClockModel | OffsetForecast, ends: _Ends, grid: FloatArray, paths: int, seed: int
-) -> Bridge:
+def _bridge(source: Forecaster, ends: _Ends, grid: FloatArray, paths: int, seed: int) -> Bridge:
     generator = np.random.default_rng(seed)
     courses = _courses(source, ends, grid, paths, generator)
     return Bridge.drawn(courses, ends.as_found, grid, generator, seen=ends.seen)
 
 
 def _courses(
-    source: ClockModel | OffsetForecast,
+    source: Forecaster,
     ends: _Ends,
     grid: FloatArray,
     paths: int,
     generator: np.random.Generator,
-) -> Iterator[OffsetCourses]:
+) -> Iterator[Paths]:
     if isinstance(source, HistoryModel):
         return source.courses_from(ends.begin_s, grid, ends.as_left, paths, generator)
-    return forecast_of(source).offset_courses(grid, ends.as_left, paths, generator)
+    return checked_forecaster(source).paths(grid, paths, generator, as_left=ends.as_left)
 
 
 def _remarks(limits: Tolerance, ends: _Ends, linear: float, left: float) -> list[Finding]:

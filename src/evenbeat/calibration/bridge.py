@@ -9,9 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from evenbeat.calibration.offset_forecast import OffsetCourses
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.clock.paths import root_of, staying
+from evenbeat.clock.forecaster import Paths, root_of, staying
 from evenbeat.quantities import Estimate, FloatArray
 
 CLOSER = 96
@@ -45,7 +44,7 @@ class Bridge:
     @classmethod
     def drawn(
         cls,
-        groups: Iterator[OffsetCourses],
+        groups: Iterator[Paths],
         found: Estimate,
         times: FloatArray,
         generator: np.random.Generator,

@@ -322,13 +322,13 @@ def global_risk(
 
     Notes
     -----
-    JCGM 106:2012, 9.3 and 9.4, equations (17) and (19). Not valid where errors pile up on one side, as
+    Global risks as in JCGM 106:2012, by quadrature. Not valid where errors pile up on one side, as
     those of oscillators that age in one direction do: use the clock model's own forecast for those.
 
     References
     ----------
     Formula: false accept = ∫ outside g₀(η) P(accepted | η) dη
-    Source: JCGM 106:2012, 9.3 and 9.4, equations (17) and (19)
+    Source: JCGM 106:2012 (global consumer's and producer's risk)
     Tests: tests/calibration/test_decision.py
     """
     for name, value in {

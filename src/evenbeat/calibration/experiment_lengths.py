@@ -23,7 +23,7 @@ from evenbeat.clock.covariance import (
     Spans,
     mean_frequency_covariance,
 )
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.powerlaw import NoiseLevels, white_pm_deviation
 from evenbeat.quantities import FloatArray

@@ -6,6 +6,7 @@ import datetime as dt
 import itertools
 import math
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -151,6 +152,10 @@ class CalibrationHistory(Result):
 
     def increments(self) -> tuple[Increment, ...]:
         """Return the change between each calibration and the one before it, where both are known."""
+        return self._increments
+
+    @cached_property
+    def _increments(self) -> tuple[Increment, ...]:
         found: list[Increment] = []
         for before, after in itertools.pairwise(self.points):
             if math.isnan(before.as_left) or (math.isnan(after.as_found) and after.state is None):
@@ -163,11 +168,11 @@ class CalibrationHistory(Result):
                     start=before.as_left,
                     end=after.as_found,
                     state=after.state,
-                    start_uncertainty=before.standard_uncertainty,
+                    start_uncertainty=before.as_left_standard_uncertainty,
                     end_uncertainty=after.standard_uncertainty if after.state is None else 0.0,
                     tolerance=after.tolerance,
                     row=after.row,
-                    shares_start=follows and not before.adjusted and before.as_left == before.as_found,
+                    shares_start=follows and not before.starts_anew,
                     place=after.place,
                 )
             )

@@ -21,11 +21,11 @@ import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from functools import cached_property
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
 from evenbeat.calibration.history_posterior import (
@@ -38,19 +38,22 @@ from evenbeat.calibration.history_posterior import (
     posteriors,
     seasons_seen,
 )
-from evenbeat.calibration.offset_forecast import OffsetCourses
-from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
+from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import Grounds, Paths, Quantity, knows_neither
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
 from evenbeat.results import Column, Result
-from evenbeat.units import SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text
+
+if TYPE_CHECKING:
+    from evenbeat.clock.environment import Course
 
 DriftLaw = Literal["auto", "constant", "logarithmic", "wandering"]
 Family = Literal["related", "identical"]
-LONGEST_S = 40 * SECONDS_PER_YEAR
 TIMES_LONGEST = 2.0
 """No interval beyond so many times the longest that was ever observed (common practice)."""
 CONTRADICTED, SURE = 0.1, 0.9
@@ -167,7 +170,14 @@ class HistoryModel(Result):
         middle = share - 0.5 * np.diff(np.concatenate([[0.0], share]))
         return float(np.interp(0.5, middle, walks))
 
-    def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
+    def offset(
+        self,
+        times: npt.ArrayLike,
+        averaging_time_s: float | None = None,
+        *,
+        as_left: Estimate | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> StudentMixture:
         """Return the distribution of the offset some time after the last calibration, shape (m,).
 
         Raises
@@ -175,35 +185,72 @@ class HistoryModel(Result):
         InputError
             If it is not known what the clock was left at and ``as_left`` does not say so.
         """
-        years = np.atleast_1d(np.asarray(elapsed_s, dtype=float))[:, np.newaxis] / SECONDS_PER_YEAR
+        knows_neither(averaging_time_s, environment)
+        years = np.atleast_1d(np.asarray(times, dtype=float))[:, np.newaxis] / SECONDS_PER_YEAR
         found = self._begun(as_left)
         middle, variance = found.forecast(years)
         return _normals(found.weight[0], middle, variance)
+
+    def time_error(
+        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
+    ) -> Forecast:
+        """Return the time error gained since the last calibration, shape (m,).
+
+        The integral of every course; beside it ``walk² t³/3 + wander² t⁵/20``.
+        """
+        knows_neither(None, environment)
+        after = np.atleast_1d(np.asarray(times, dtype=float))
+        years, found = after / SECONDS_PER_YEAR, self._begun(None)
+        gained = _gained(found.bend[0], years)
+        middle = np.einsum("ik,kit->tk", found.mean[:, 0], gained)
+        variance = np.einsum("kit,ijk,kjt->tk", gained, found.covariance[:, :, 0], gained)
+        variance += np.multiply.outer(years**3 / 3, found.walk[0] ** 2)
+        variance += np.multiply.outer(years**5 / 20, found.wander[0] ** 2)
+        gained_s = _normals(found.weight[0], middle, variance).scaled(SECONDS_PER_YEAR)
+        return Forecast(quantity="time_error", times_s=after, horizon_s=after, distribution=gained_s)
 
     def _begun(self, as_left: Estimate | None) -> Posteriors:
         """Return the posterior that begins with what the clock is left at."""
         start = self._start(as_left)
         return self.posterior if as_left is None else self.posterior.left_at(start)
 
-    def offset_courses(
+    def paths(
         self,
-        elapsed_s: FloatArray,
-        as_left: Estimate | None,
-        count: int,
-        generator: np.random.Generator,
-    ) -> Iterator[OffsetCourses]:
-        """Yield courses of the offset after the last calibration, those of one random walk together."""
-        found = self._begun(as_left)
-        t = np.asarray(elapsed_s, dtype=float) / SECONDS_PER_YEAR
-        for points, walk, wander in _drawn(found, count, generator):
-            drawn = _drawn_normal(found.mean[:, 0, points], found.covariance[:, :, 0, points], generator)
-            course = _courses(found.bend[0, points], t)
-            yield OffsetCourses(
-                mean=np.einsum("ni,nit->nt", drawn, course),
-                covariance=_walked(walk, wander, t),
+        times: FloatArray,
+        n: int,
+        rng: np.random.Generator,
+        *,
+        of: Quantity = "offset",
+        averaging_time_s: float | None = None,
+        as_left: Estimate | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> Iterator[Paths]:
+        """Yield paths after the last calibration, those of one random walk together."""
+        knows_neither(averaging_time_s, environment)
+        found, t = self._begun(as_left), np.asarray(times, dtype=float) / SECONDS_PER_YEAR
+        shape, walked, size = _courses, _walked, 1.0
+        if of == "time_error":
+            shape, walked, size = _gained, _gained_by_walk, SECONDS_PER_YEAR
+        for points, walk, wander in _drawn(found, n, rng):
+            drawn = _drawn_normal(found.mean[:, 0, points], found.covariance[:, :, 0, points], rng)
+            diffusion = walk**2 / SECONDS_PER_YEAR if of == "offset" else 0.0
+            yield Paths(
+                mean=size * np.einsum("ni,nit->nt", drawn, shape(found.bend[0, points], t)),
+                covariance=size**2 * walked(walk, wander, t),
                 growth=np.ones(len(points)),
-                diffusion=np.full(len(points), walk**2 / SECONDS_PER_YEAR),
+                diffusion=np.full(len(points), diffusion),
             )
+
+    @cached_property
+    def grounds(self) -> Grounds:
+        """Calibrations, which vouch for twice the longest interval that was observed."""
+        return Grounds(
+            kind="calibrations",
+            reach_s=self.evidence_s,
+            first_s=SECONDS_PER_HOUR,
+            drift_rate=self.drift_rate,
+            seasons_seen=seasons_seen(self.history[0]),
+        )
 
     def courses_from(
         self,
@@ -212,7 +259,7 @@ class HistoryModel(Result):
         start: Estimate,
         count: int,
         generator: np.random.Generator,
-    ) -> Iterator[OffsetCourses]:
+    ) -> Iterator[Paths]:
         """Yield courses of the offset left at ``start`` at some time since the first calibration."""
         found = self.posterior
         back = (begin_s - self.span_s) / SECONDS_PER_YEAR
@@ -225,7 +272,7 @@ class HistoryModel(Result):
             drawn = _drawn_normal(mean, covariance, generator)
             bend = found.bend[0, points]
             course = _courses(bend, back + t) - _courses(bend, np.array([back]))
-            yield OffsetCourses(
+            yield Paths(
                 mean=start.value + np.einsum("ni,nit->nt", drawn, course),
                 covariance=start.standard_uncertainty**2 + _walked(walk, wander, t),
                 growth=np.ones(len(points)),
@@ -245,7 +292,7 @@ class HistoryModel(Result):
         self, elapsed_s: npt.ArrayLike, tolerance: ToleranceLike | Tolerance, as_left: Estimate | None = None
     ) -> FloatArray:
         """Return the probability of being within a tolerance at each time."""
-        return Tolerance.of(tolerance).probability(self.offset_after(elapsed_s, as_left))
+        return Tolerance.of(tolerance).probability(self.offset(elapsed_s, as_left=as_left))
 
     def interval_s(
         self,
@@ -253,30 +300,14 @@ class HistoryModel(Result):
         reliability: float = 0.95,
         as_left: Estimate | None = None,
     ) -> float:
-        """Return the longest time for which the offset is within tolerance with this probability.
-
-        ``0`` where it is not even now; 40 years where that does not suffice to leave it. Drift and walk
-        alone: :func:`evenbeat.suggest_interval` adds caps, rounding and other meanings of reliability.
-        """
+        """Return the longest time for which the offset is within tolerance (:meth:`Tolerance.kept_for`)."""
         target = checked_probability(reliability, "reliability")
-        limits = Tolerance.of(tolerance)
-
-        def excess(t: float) -> float:
-            return float(self.probability_within(t, limits, as_left)[0]) - target
-
-        if excess(0.0) < 0:
-            return 0.0
-        times = np.concatenate([[0.0], np.geomspace(3600.0, LONGEST_S, 200)])
-        within = self.probability_within(times, limits, as_left) >= target
-        if within.all():
-            return LONGEST_S
-        first = int(np.argmin(within))
-        return float(optimize.brentq(excess, times[first - 1], times[first], xtol=1.0))
+        return Tolerance.of(tolerance).kept_for(self, target, as_left=as_left)
 
     def _columns(self) -> tuple[Column, ...]:
         """Return the forecast from the last offset, from zero where it is not known."""
         years = np.array([0.0, 0.25, 0.5, 1, 1.5, 2, 3, 5])
-        offset = self.offset_after(years * SECONDS_PER_YEAR, self.as_left or Estimate.normal(0.0, 0.0))
+        offset = self.offset(years * SECONDS_PER_YEAR, as_left=self.as_left or Estimate.normal(0.0, 0.0))
         low, high = offset.interval()
         return (
             Column("elapsed_years", years, "after", self._after),
@@ -347,6 +378,24 @@ def _walked(walk: float, wander: float, years: FloatArray) -> FloatArray:
     return np.asarray(walk**2 * low + wander**2 * low**2 * (3 * high - low) / 6)
 
 
+def _gained(bend: FloatArray, years: FloatArray) -> FloatArray:
+    """Return the integrals of these courses up to each time, shape (n, 4, t)."""
+    b, t = np.broadcast_arrays(bend[:, np.newaxis], years)
+    grown = 1 + b * t
+    with np.errstate(divide="ignore", invalid="ignore"):
+        aged_sum = np.where(b > 0, (grown * np.log(grown) - b * t) / b**2, t**2 / 2)
+    cosine, sine = np.sin(YEARLY * t) / YEARLY - t, (1 - np.cos(YEARLY * t)) / YEARLY
+    return np.stack([t, aged_sum, cosine, sine], axis=1)
+
+
+def _gained_by_walk(walk: float, wander: float, years: FloatArray) -> FloatArray:
+    """Return the covariance of their integrals: ``s² m² (3M - m)/6``, ``¼ q (m⁵/5 + d m⁴/2 + d² m³/3)``."""
+    low, high = np.minimum.outer(years, years), np.maximum.outer(years, years)
+    apart = high - low
+    wandered = 0.25 * (low**5 / 5 + apart * low**4 / 2 + apart**2 * low**3 / 3)
+    return np.asarray(walk**2 * low**2 * (3 * high - low) / 6 + wander**2 * wandered)
+
+
 def fit_history(
     history: CalibrationHistory | Iterable[CalibrationHistory],
     *,
@@ -410,7 +459,7 @@ def fit_history(
         history=several,
         prior=prior,
         posterior=found,
-        as_left=Estimate.normal(last.as_left, last.standard_uncertainty)
+        as_left=Estimate.normal(last.as_left, last.as_left_standard_uncertainty)
         if math.isfinite(last.as_left)
         else None,
     )
@@ -610,13 +659,6 @@ def few_calibrations(intervals: int, prior: DriftPrior) -> Finding:
     some = f"{intervals} interval(s) between calibrations say little"
     sentence = f"{some if intervals else 'There is no interval between calibrations so far'}; {rest}."
     return Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence)
-
-
-def season_findings(source: object, environment_uncertainty: float) -> list[Finding]:
-    """Say that calibrations of one season cannot show a yearly course, where nothing was allowed for it."""
-    if not isinstance(source, HistoryModel) or environment_uncertainty > 0 or seasons_seen(source.history[0]):
-        return []
-    return [season_unseen()]
 
 
 def season_unseen() -> Finding:

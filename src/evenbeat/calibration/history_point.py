@@ -27,6 +27,11 @@ class HistoryPoint:
         Fractional offset after it; equal to ``as_found`` if not adjusted. NaN where unknown.
     standard_uncertainty
         Of each of the two (k = 1).
+    as_left_uncertainty
+        Of ``as_left`` (k = 1), where it is another one; NaN where it is not.
+    jumped
+        Whether the offset jumped after it, by a move or an adjustment between calibrations: ``as_left`` is
+        then what it was after that.
     tolerance
         That the state was judged by, where the table says so.
     in_use_s
@@ -49,3 +54,16 @@ class HistoryPoint:
     row: int = 0
     place: str = ""
     certificate: str = ""
+    as_left_uncertainty: float = math.nan
+    jumped: bool = False
+
+    @property
+    def starts_anew(self) -> bool:
+        """Whether what it was left at is another reading than what it was found at."""
+        return self.adjusted or self.jumped or self.as_left != self.as_found
+
+    @property
+    def as_left_standard_uncertainty(self) -> float:
+        """Standard uncertainty of ``as_left``."""
+        own = self.as_left_uncertainty
+        return self.standard_uncertainty if math.isnan(own) else own

@@ -72,6 +72,8 @@ COARSE_WALKS, FINE_WALKS, MOST_PASSES = 18, 28, 4
 """Points of the grid of walks: to find where they matter, and there."""
 MANY = 30
 """From so many increments on the grid is refined until it is as fine as they need."""
+FEW_TOGETHER = 8
+"""Up to so many histories all laws are filtered in one pass, where steps cost more than numbers."""
 MATTERS = 12.0
 """Natural logarithm of how much less likely than the best a walk may be and still matter."""
 KEPT_POINTS = 300
@@ -412,12 +414,7 @@ class _Stacked:
             there[i, :n], fresh[i, :n], used[i, :n] = True, rows[6] > 0, measured
             changes = np.where(measured, rows[3] - rows[2], 0.0)
             unit[i] = math.sqrt(float(np.mean(changes**2 + rows[4] ** 2 + rows[5] ** 2)))
-            goes_on[i] = bool(
-                group[-1].stop_s == last.time_s
-                and measured[-1]
-                and last.as_left == last.as_found
-                and not last.adjusted
-            )
+            goes_on[i] = bool(group[-1].stop_s == last.time_s and measured[-1] and not last.starts_anew)
         if alike:
             unit = np.full(len(groups), float(np.sqrt(np.mean(unit**2))))
         scale = unit[:, np.newaxis]
@@ -530,7 +527,7 @@ def _laws(law: str, *, seasonal: bool) -> list[_Law]:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Filtered:
-    """What the filter leaves, for c laws of one kind: shapes (m, c, s), states (…, n).
+    """What the filter leaves, for c laws: shapes (m, c, s), states (…, 3).
 
     ``-2 log likelihood = squares - 2 lean D + precision D² + logs``; state = ``state + D slope``, covariance
     ``spread`` beside it.
@@ -556,103 +553,136 @@ def _filtered(
     """Pass along the increments; ``walks`` is (m, s), ``rate`` (m,) the unit of wander.
 
     With ``drift``, (m, c, s), the squares of the standardised innovations are returned, too.
+
+    Notes
+    -----
+    The state is the offset, and what a wandering drift has gained, or cosine and sine of a yearly course. Its
+    mean and its slope in the drift keep to the same equations, so they are carried as one array.
     """
     m, count = stacked.there.shape
     shape = (m, len(laws), walks.shape[1])
-    kind = laws[0].kind
-    sizes = np.array([one.size for one in laws])[np.newaxis, :, np.newaxis]
-    extra = {"wandering": 1, SEASONAL: 2}.get(kind, 0)
-    wander = (sizes * rate[:, np.newaxis, np.newaxis]) ** 2 if kind == "wandering" else 0.0
-    mean = [np.zeros(shape) for _ in range(1 + extra)]
-    slope = [np.zeros(shape) for _ in range(1 + extra)]
-    spread = [[np.zeros(shape) for _ in range(1 + extra)] for _ in range(1 + extra)]
-    if kind == SEASONAL:
-        for e in (1, 2):
-            spread[e][e] = spread[e][e] + sizes**2
-    precision, lean, squares, logs = (np.zeros(shape) for _ in range(4))
-    walk = walks[:, np.newaxis, :] ** 2
+    sizes = np.array([one.size for one in laws])
+    wandering, seasonal = (np.array([one.kind == kind for one in laws]) for kind in ("wandering", SEASONAL))
+    size = 3 if seasonal.any() else 2 if wandering.any() else 1
+    further = range(1, size)
+    # mean and slope of each state, and the upper triangle of their covariance
+    state = [np.zeros((2, *shape)) for _ in range(size)]
+    spread = [[np.zeros(shape) for _ in range(size)] for _ in range(size)]
+    for e in further:
+        spread[e][e] += np.where(seasonal, sizes**2, 0.0)[:, np.newaxis]
+    moments, logs = np.zeros((2, 2, *shape)), np.zeros(shape)
     innovations: list[FloatArray] = []
-    years = stacked.years
-    # B counts from the first calibration
-    first = np.array([-one.points[-1].time_s / SECONDS_PER_YEAR for one in stacked.histories])
-    gone = years[:, :, np.newaxis]
-    if kind == "logarithmic":
-        since, until = (x - first[:, np.newaxis] for x in (stacked.begin, stacked.end))
-        bends = sizes[:, np.newaxis, :, 0]
-        gone = aged(bends, np.where(stacked.there, until, 0.0)[:, :, np.newaxis]) - aged(
-            bends, np.where(stacked.there, since, 0.0)[:, :, np.newaxis]
+    # what each increment brings, laid out so that a step takes a slice: (j, m, 1, 1) or (j, m, c, 1)
+    there, fresh = stacked.there.T, (stacked.fresh & stacked.there).T
+    time, start, stop, start_variance, stop_variance, used = (
+        part.T[..., np.newaxis, np.newaxis]
+        for part in (
+            stacked.years,
+            stacked.start,
+            stacked.stop,
+            stacked.start_variance,
+            stacked.stop_variance,
+            stacked.used,
         )
-        gone = np.where(stacked.there[:, :, np.newaxis], gone, 0.0)
-    turns = [
-        np.where(stacked.there, turn(YEARLY * stacked.end) - turn(YEARLY * stacked.begin), 0.0)
-        for turn in (np.cos, np.sin)
-    ]
-    before = stacked.begin[:, 0]
+    )
+    begins, whole = (np.asarray(x).tolist() for x in (fresh.any(axis=1), stacked.used.all(axis=0)))
+    gone = _courses_of_drift(stacked, laws)
+    reach = np.zeros((size, count, m, len(laws), 1))
+    for e, turn in zip(further, (np.cos, np.sin), strict=False):
+        turned = np.where(there, turn(YEARLY * stacked.end.T) - turn(YEARLY * stacked.begin.T), 0.0)
+        reach[e, ..., seasonal, 0] = turned
+    walk = walks[:, np.newaxis, :] ** 2
+    wander = (np.where(wandering, sizes, 0.0) * rate[:, np.newaxis])[..., np.newaxis] ** 2
+    grown = [wander * time**power / power for power in (1, 2, 3)] if wandering.any() else []
+    if grown:
+        reach[1, ..., wandering, 0] = stacked.years.T
+    # between increments, and from the last of them to the last calibration, a drift wanders, too
+    first = stacked.begin[:, 0]
+    ends = np.maximum.accumulate(np.where(there, stacked.end.T, first), axis=0)
+    before = np.concatenate([first[np.newaxis], ends[:-1]])
+    idle = np.where(there, np.maximum(stacked.begin.T - before, 0.0), 0.0)[..., np.newaxis, np.newaxis]
+    rests = np.asarray(idle.any(axis=(1, 2, 3))).tolist()
     for j in range(count):
-        column = (slice(None), j, np.newaxis, np.newaxis)
-        fresh = (stacked.fresh & stacked.there)[column]
-        if fresh.any():
-            mean[0] = np.where(fresh, stacked.start[column], mean[0])
-            slope[0] = np.where(fresh, 0.0, slope[0])
-            spread[0][0] = np.where(fresh, stacked.start_variance[column], spread[0][0])
-            for e in range(1, 1 + extra):
-                spread[0][e] = spread[e][0] = np.where(fresh, 0.0, spread[0][e])
-        t = years[column]
-        if kind == "wandering":
-            gap = np.where(stacked.there[:, j], np.maximum(stacked.begin[:, j] - before, 0.0), 0.0)
-            spread[1][1] = spread[1][1] + wander * gap[:, np.newaxis, np.newaxis]
-            before = np.where(stacked.there[:, j], stacked.end[:, j], before)
-        reach = [t] if kind == "wandering" else [turn[column] for turn in turns][:extra]
-        if extra:
-            carried = [sum(h * spread[e][f] for f, h in enumerate(reach, 1)) for e in range(1 + extra)]
-            mean[0] = mean[0] + sum(h * mean[e] for e, h in enumerate(reach, 1))
-            slope[0] = slope[0] + sum(h * slope[e] for e, h in enumerate(reach, 1))
-            spread[0][0] = spread[0][0] + 2 * carried[0] + sum(h * carried[e] for e, h in enumerate(reach, 1))
-            for e in range(1, 1 + extra):
-                spread[0][e] = spread[e][0] = spread[0][e] + carried[e]
-        slope[0] = slope[0] + gone[:, j][:, :, np.newaxis]
-        spread[0][0] = spread[0][0] + walk * t
-        if kind == "wandering":
-            spread[0][0] = spread[0][0] + wander * t**3 / 3
-            spread[0][1] = spread[1][0] = spread[0][1] + wander * t**2 / 2
-            spread[1][1] = spread[1][1] + wander * t
-        used = stacked.used[column]
-        total = np.where(used, spread[0][0] + stacked.stop_variance[column], 1.0)
-        weight = used / total
-        off, lever = stacked.stop[column] - mean[0], slope[0]
-        precision = precision + lever**2 * weight
-        lean = lean + lever * off * weight
-        squares = squares + off**2 * weight
-        logs = logs + np.log(total)
+        if begins[j]:
+            new = fresh[j]
+            state[0][:, new] = 0.0
+            state[0][0, new] = start[j, new]
+            for e in further:
+                spread[0][e][new] = 0.0
+            spread[0][0][new] = start_variance[j, new]
+        if grown and rests[j]:
+            spread[1][1] += wander * idle[j]
+        for e in further:
+            h = reach[e, j]
+            state[0] += h * state[e]
+            # row 0 of the covariance after adding h times state e to state 0
+            added = h * spread[e][e]
+            spread[0][0] += h * (2 * spread[0][e] + added)
+            spread[0][e] += added
+            for f in further:
+                if f != e:
+                    spread[0][f] += h * spread[min(e, f)][max(e, f)]
+        if grown:
+            spread[0][0] += grown[2][j]
+            spread[0][1] += grown[1][j]
+            spread[1][1] += grown[0][j]
+        spread[0][0] += walk * time[j]
+        state[0][1] += gone[j]
+        total = spread[0][0] + stop_variance[j]
+        if not whole[j]:
+            total = np.where(used[j], total, 1.0)
+        weight = 1 / total
+        kept = stop_variance[j] * weight
+        logs += np.log(total)
+        if not whole[j]:  # where nothing was read, nothing is learnt
+            weight, kept = np.where(used[j], weight, 0.0), np.where(used[j], kept, 1.0)
+        off = -state[0]
+        off[0] += stop[j]
+        weighed = off * weight
+        moments += off * weighed[:, np.newaxis]
         if drift is not None:
-            innovations.append((off - lever * drift) ** 2 * weight)
-        gain = [spread[e][0] * weight for e in range(1 + extra)]
-        for e in range(1 + extra):
-            mean[e] = mean[e] + gain[e] * off
-            slope[e] = slope[e] - gain[e] * lever
-        row = list(spread[0])
-        for e in range(1 + extra):
-            for f in range(1 + extra):
-                spread[e][f] = spread[e][f] - gain[e] * row[f]
-    state = np.zeros((*shape, 3))
-    slopes, covariance = np.zeros((*shape, 3)), np.zeros((*shape, 3, 3))
-    for e in range(1 + extra):
-        state[..., e], slopes[..., e] = mean[e], slope[e]
-        for f in range(1 + extra):
-            covariance[..., e, f] = spread[e][f]
-    if kind == "wandering":
-        # up to the last calibration, where the last increment ends before it
-        covariance[..., 1, 1] += wander * np.maximum(-before, 0.0)[:, np.newaxis, np.newaxis]
+            innovations.append((off[0] + off[1] * drift) ** 2 * weight)
+        for e in range(size):
+            state[e] += weighed * spread[0][e]
+        for e in further:
+            gain = spread[0][e] * weight
+            for f in range(e, size):
+                spread[e][f] -= gain * spread[0][f]
+        for e in range(size):
+            spread[0][e] *= kept
+    states, slopes, covariance = np.zeros((*shape, 3)), np.zeros((*shape, 3)), np.zeros((*shape, 3, 3))
+    for e in range(size):
+        states[..., e], slopes[..., e] = state[e]
+        for f in range(e, size):
+            covariance[..., e, f] = covariance[..., f, e] = spread[e][f]
+    if grown:
+        covariance[..., 1, 1] += wander * np.maximum(-ends[-1], 0.0)[:, np.newaxis, np.newaxis]
     return _Filtered(
-        precision=precision,
-        lean=lean,
-        squares=squares,
+        precision=moments[1, 1],
+        lean=-moments[0, 1],
+        squares=moments[0, 0],
         logs=logs,
-        state=state,
+        state=states,
         slope=slopes,
         spread=covariance,
         innovations=np.stack(innovations, axis=-1) if innovations else np.zeros(0),
     )
+
+
+def _courses_of_drift(stacked: _Stacked, laws: Sequence[_Law]) -> FloatArray:
+    """Return how far a drift of one goes in each increment, by each law, (j, m, c, 1)."""
+    gone = np.repeat(stacked.years.T[:, :, np.newaxis], len(laws), axis=2)
+    bent = np.array([one.kind == "logarithmic" for one in laws])
+    if bent.any():
+        # B counts from the first calibration
+        first = np.array([-one.points[-1].time_s / SECONDS_PER_YEAR for one in stacked.histories])
+        bends = np.array([one.size for one in laws])[bent]
+        since, until = (
+            aged(bends, np.where(stacked.there, x - first[:, np.newaxis], 0.0).T[:, :, np.newaxis])
+            for x in (stacked.begin, stacked.end)
+        )
+        gone[..., bent] = np.where(stacked.there.T[:, :, np.newaxis], until - since, 0.0)
+    return gone[..., np.newaxis]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -698,7 +728,7 @@ class _Solved:
     """
 
     stacked: _Stacked
-    laws: list[_Law]
+    laws: Sequence[_Law]
     rate: FloatArray
     walks: FloatArray
     log_weight: FloatArray
@@ -797,7 +827,7 @@ class _Solved:
         # what was left last is a reading of its own, unless it ends the last increment
         goes_on = self.stacked.goes_on[:, np.newaxis]
         left = np.array([one.as_left for one in last])[:, np.newaxis] / unit
-        known = np.array([one.standard_uncertainty for one in last])[:, np.newaxis] / unit
+        known = np.array([one.as_left_standard_uncertainty for one in last])[:, np.newaxis] / unit
         state[..., 0] = np.where(goes_on, state[..., 0], left)
         slope[..., 0] = np.where(goes_on, slope[..., 0], 0.0)
         spread[..., 0, 0] = np.where(goes_on, spread[..., 0, 0], known**2)
@@ -877,7 +907,7 @@ def _solved(
         if not going.any():
             break
         walks, edges = _cells(low, high, COARSE_WALKS, whole=whole)
-        best = _gridded(stacked, walks, edges, parts, ends, rate, seasonal)[0].max(axis=(1, 3))
+        best = _gridded(stacked, walks, edges, parts, ends, rate, seasonal).log_weight.max(axis=(1, 3))
         matters = best > best.max(axis=1, keepdims=True) - MATTERS
         first = np.maximum(np.argmax(matters, axis=1) - 1, 0)
         last = np.minimum(COARSE_WALKS - np.argmax(matters[:, ::-1], axis=1), COARSE_WALKS - 1)
@@ -888,24 +918,7 @@ def _solved(
         going = going & (count >= MANY) & (np.log(high / low) / FINE_WALKS > needed)
     walks, edges = _cells(low, high, FINE_WALKS, whole=whole)
     walks[:, 0] = np.where(whole, 0.0, walks[:, 0])  # so small a walk is none
-    logs, drift, variance, left = _gridded(stacked, walks, edges, parts, laws, rate, seasonal)
-    solved = _Solved(
-        stacked=stacked,
-        laws=laws,
-        rate=rate,
-        walks=walks,
-        log_weight=logs,
-        drift=drift,
-        variance=variance,
-        state=left.state,
-        slope=left.slope,
-        spread=left.spread,
-    )
-    for i, increments in enumerate(stacked.increments):
-        judged = [one for one in increments if one.state is not None]
-        if judged:
-            _judged(solved, i, judged, limits[i])
-    return solved
+    return _gridded(stacked, walks, edges, parts, laws, rate, seasonal, limits)
 
 
 def _gridded(
@@ -916,10 +929,14 @@ def _gridded(
     laws: Sequence[_Law],
     rate: FloatArray,
     seasonal: Mask,
-) -> tuple[FloatArray, FloatArray, FloatArray, _Filtered]:
-    """Return log weight, drift and its variance on the grid, (m, c, s, p), and what the filter left."""
+    limits: Sequence[Tolerance | None] | None = None,
+) -> _Solved:
+    """Return the grid of walks and laws; states are weighed where ``limits`` of each history are given."""
     kinds = list(dict.fromkeys(one.kind for one in laws))
-    runs = [_filtered(stacked, walks, [one for one in laws if one.kind == kind], rate) for kind in kinds]
+    groups = [[one for one in laws if one.kind == kind] for kind in kinds]
+    if len(walks) <= FEW_TOGETHER:
+        groups = [list(laws)]
+    runs = [_filtered(stacked, walks, some, rate) for some in groups]
     names = ["precision", "lean", "squares", "logs", "state", "slope", "spread"]
     left = _Filtered(
         **{name: np.concatenate([getattr(run, name) for run in runs], axis=1) for name in names},
@@ -939,7 +956,23 @@ def _gridded(
         logs = np.where((~seasonal[:, np.newaxis] & unseen)[:, :, np.newaxis, np.newaxis], -np.inf, logs)
         whole = sum(SHARES[kind] for kind in kinds)
         logs[~seasonal] += math.log(whole / (whole - SHARES[SEASONAL]))
-    return logs, drift, 1 / sharp, left
+    solved = _Solved(
+        stacked=stacked,
+        laws=laws,
+        rate=rate,
+        walks=walks,
+        log_weight=logs,
+        drift=drift,
+        variance=1 / sharp,
+        state=left.state,
+        slope=left.slope,
+        spread=left.spread,
+    )
+    for i, increments in enumerate(stacked.increments if limits is not None else ()):
+        judged = [one for one in increments if one.state is not None]
+        if judged:
+            _judged(solved, i, judged, limits[i])  # type: ignore[index]
+    return solved
 
 
 def _log_shares(laws: Sequence[_Law], parts: _Parts, rate: FloatArray) -> FloatArray:
@@ -1021,32 +1054,17 @@ def family_posteriors(
     ends = np.full(len(histories), low), np.full(len(histories), max(high, 10 * low))
     walks, edges = _cells(*ends, 2 * FINE_WALKS, whole=np.ones(len(histories), dtype=bool))
     unseen = np.zeros(len(histories), dtype=bool)
-    logs, drift, variance, left = _gridded(stacked, walks, edges, parts, laws, rate, unseen)
+    solved = _gridded(stacked, walks, edges, parts, laws, rate, unseen, [tolerance] * len(histories))
+    drift, variance = solved.drift, solved.variance
     beforehand = (
         _log_shares(laws, parts, rate)[0, :, np.newaxis]
         + parts.log_weight[0]
         + _log_mass(edges[:1], parts.walk[:1])[0]
     )
-    solved = _Solved(
-        stacked=stacked,
-        laws=laws,
-        rate=rate,
-        walks=walks,
-        log_weight=logs,
-        drift=drift,
-        variance=variance,
-        state=left.state,
-        slope=left.slope,
-        spread=left.spread,
-    )
-    for i, increments in enumerate(stacked.increments):
-        judged = [one for one in increments if one.state is not None]
-        if judged:
-            _judged(solved, i, judged, tolerance)
     v2 = parts.drift[0] ** 2
     lean = drift / variance
     precision = np.maximum(1 / variance - 1 / v2, 0.0)
-    constant = -2 * (logs - beforehand) + lean * drift - np.log(v2 / variance)
+    constant = -2 * (solved.log_weight - beforehand) + lean * drift - np.log(v2 / variance)
     shares = np.array([1.0] if identical else COMMON_SHARES)
     common, apart = shares * v2[:, np.newaxis], (1 - shares) * v2[:, np.newaxis]
     a, b, k = (x[..., np.newaxis] for x in (precision, lean, constant))

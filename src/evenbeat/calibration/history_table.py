@@ -78,6 +78,7 @@ def _point(row: Row) -> tuple[dt.datetime, HistoryPoint]:
         as_found=found,
         as_left=found if math.isnan(left) and not one.adjusted else left,
         standard_uncertainty=one.standard_uncertainty,
+        as_left_uncertainty=one.as_left_uncertainty,
         adjusted=one.adjusted,
         state=one.state,
         tolerance=tolerance,
@@ -110,12 +111,12 @@ def _believed(point: HistoryPoint, where: str) -> tuple[HistoryPoint, list[Findi
             "was left out; give the offset it was left at."
         )
         return point, [_set_aside("AS_LEFT_MISSING", sentence, point)]
-    if point.adjusted and found == left:
+    if point.adjusted and math.isclose(found, left, rel_tol=1e-12):  # in whatever units they were written
         sentence = f"{where}: adjusted, but as_left is as_found: it counts as not adjusted."
         finding = Finding(
             code="ADJUSTED_IN_NAME", severity="note", sentence=sentence, values={"row": point.row}
         )
-        return replace(point, adjusted=False), [finding]
+        return replace(point, adjusted=False, as_left=found), [finding]
     return point, []
 
 

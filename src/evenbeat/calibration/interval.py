@@ -11,27 +11,34 @@ import datetime as dt
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evenbeat.calibration.calendar import CalendarUnit, whole_units
-from evenbeat.calibration.history_model import TIMES_LONGEST, HistoryModel, season_findings
+from evenbeat.calibration.history_model import TIMES_LONGEST, season_unseen
 from evenbeat.calibration.interval_findings import Question, limit_finding, reference_findings
 from evenbeat.calibration.interval_suggestion import (
     MEANINGS,
     IntervalSuggestion,
     LimitedBy,
     Meaning,
+    NeverLeft,
     running_mean,
 )
 from evenbeat.calibration.missing import missing_at_start, missing_for
-from evenbeat.calibration.never_left import PATHS, NeverLeft, never_left
-from evenbeat.calibration.offset_forecast import OffsetForecast, forecast_of
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.as_predicted import stop_unless_trusted
-from evenbeat.clock.crossing import holds_until
-from evenbeat.clock.model import ClockModel
+from evenbeat.clock.forecaster import (
+    PATHS,
+    Forecaster,
+    Grounds,
+    checked_forecaster,
+    checked_paths,
+    first_exit,
+    moments,
+    never_left,
+)
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.plausible import assumed_nominal
@@ -42,7 +49,7 @@ from evenbeat.quantities import (
     StudentMixture,
     checked_probability,
 )
-from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR
+from evenbeat.units import SECONDS_PER_YEAR
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
@@ -52,7 +59,7 @@ LONGEST_EXTRAPOLATION_S = 20 * SECONDS_PER_YEAR
 
 
 def suggest_interval(
-    source: ClockModel | OffsetForecast,
+    source: Forecaster,
     *,
     tolerance: ToleranceLike | Tolerance,
     reliability: float = DEFAULT_CONFIDENCE,
@@ -123,44 +130,43 @@ def suggest_interval(
     Notes
     -----
     The suggestion of a clock model never exceeds the length of its record, unless longer intervals
-    between calibrations were observed; what the aging law gives beyond is reported beside it. A physical
-    model as in ILAC-G24:2022 / OIML D 10, method of control by drift.
+    between calibrations were observed; what the aging law gives beyond is reported beside it. It comes from
+    a model of the instrument's own drift (ILAC-G24:2022 / OIML D 10 leaves the choice of method open).
 
     References
     ----------
     Formula: largest T with P(|y(t)| ≤ tolerance) ≥ reliability for all t ≤ T
-    Source: ILAC-G24:2022 / OIML D 10:2022 (control by drift)
+    Source: own derivation; ILAC-G24:2022 / OIML D 10:2022 (methods of review)
     Tests: tests/calibration/test_interval.py
     """
-    over = averaging_time_s
-    if over is None and isinstance(source, ClockModel):
-        over = source.averaging_time_s
+    grounds = checked_forecaster(source).grounds
+    over = grounds.averaging_time_s if averaging_time_s is None else averaging_time_s
     question = replace(_question(tolerance, guard_band, reliability, meaning), averaging_time_s=over)
-    if isinstance(source, ClockModel) and as_left is None:
-        record = source.record
-        untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
-        if untold is not None:
-            raise InputError(untold.sentence.rstrip("."))
     constant = {
         "reference": reference_uncertainty,
         "environment": environment_uncertainty,
         "transport": transport_uncertainty,
     }
     _check_constant(constant)
-    if isinstance(source, ClockModel):
-        stop_unless_trusted(source, even_if_untested=even_if_untested)
+    if grounds.log is not None:
+        record = grounds.log.record
+        untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
+        if untold is not None and as_left is None:
+            raise InputError(untold.sentence.rstrip("."))
+        stop_unless_trusted(grounds.log, even_if_untested=even_if_untested)
     search = _Search(
-        forecast=forecast_of(source, environment, averaging_time_s=averaging_time_s),
+        source=source,
+        asked={"averaging_time_s": averaging_time_s, "environment": environment},
         as_left=as_left,
         constant=math.hypot(*constant.values()),
         limits=Tolerance.of(question.tolerance, guard_band=question.guard_band),
         reliability=reliability,
-        paths=paths,
+        paths=checked_paths(paths),
         seed=seed,
     )
-    reach, reach_named = _reach(source, longest_observed_s)
+    reach, reach_named = _reach(grounds, longest_observed_s)
     cap, wanted = _checked_cap(policy_cap_s, "policy_cap_s"), _checked_cap(wanted_s, "wanted_s")
-    times = _search_times(_first(source, reach), reach)
+    times = _search_times(min(grounds.first_s, reach / 100), reach)
     simulated = search.never_left(reach) if meaning == "never_left" else None
     allowed = search.intervals(times, simulated)
     interval, limited_by = _limited(allowed[meaning], reach, reach_named, cap)
@@ -176,7 +182,7 @@ def suggest_interval(
     elif math.isfinite(wanted):
         after = search.offset(np.array([wanted])).one(0)
         missing = missing_for(
-            source, question, limited_by, interval_s=interval, wanted_s=wanted, offset=after
+            grounds, question, limited_by, interval_s=interval, wanted_s=wanted, offset=after
         )
     rounded, remarks = whole_units(interval, unit=calendar_unit, start=start)
     return IntervalSuggestion(
@@ -198,8 +204,8 @@ def suggest_interval(
         findings=merged(
             [finding],
             missing,
-            reference_findings(source, reference_uncertainty),
-            season_findings(source, environment_uncertainty),
+            reference_findings(grounds, reference_uncertainty),
+            [] if grounds.seasons_seen or environment_uncertainty > 0 else [season_unseen()],
             remarks,
         ),
     )
@@ -222,23 +228,16 @@ def _question(
     )
 
 
-def _first(source: object, reach: float) -> float:
-    block = source.blocks.length_s if isinstance(source, ClockModel) else SECONDS_PER_HOUR
-    return min(block, reach / 100)
-
-
-def _reach(source: object, longest_observed_s: float | None) -> tuple[float, LimitedBy]:
+def _reach(grounds: Grounds, longest_observed_s: float | None) -> tuple[float, LimitedBy]:
     """Return how far the evidence reaches, and what it is."""
     if longest_observed_s is not None and not longest_observed_s > 0:
         msg = f"longest_observed_s is {longest_observed_s:g}; it must be a positive time in seconds"
         raise InputError(msg)
-    longest = longest_observed_s
-    if isinstance(source, HistoryModel) and longest is None:
-        longest = source.evidence_s / TIMES_LONGEST
-    observed = 0.0 if longest is None else TIMES_LONGEST * longest
-    if isinstance(source, ClockModel):
-        record = source.record.duration_s
-        return (record, "record length") if record >= observed else (observed, "longest interval")
+    observed = 0.0 if longest_observed_s is None else TIMES_LONGEST * longest_observed_s
+    if grounds.kind == "log" and grounds.reach_s >= observed:
+        return grounds.reach_s, "record length"
+    if grounds.kind == "calibrations" and not observed:
+        observed = grounds.reach_s
     return (observed, "longest interval") if observed else (LONGEST_EXTRAPOLATION_S, "horizon")
 
 
@@ -277,7 +276,8 @@ def _check_constant(constant: Mapping[str, float]) -> None:
 class _Search:
     """The offset as a function of time, and the probabilities asked of it."""
 
-    forecast: OffsetForecast
+    source: Forecaster
+    asked: Mapping[str, Any]
     as_left: Estimate | None
     constant: float
     limits: Tolerance
@@ -287,39 +287,42 @@ class _Search:
 
     def offset(self, elapsed_s: FloatArray) -> StudentMixture:
         """Return the distribution of the offset after ``elapsed_s``, shape (m,)."""
-        return self.forecast.offset_after(elapsed_s, self.as_left).widened(self.constant)
+        return self._alone(elapsed_s).widened(self.constant)
+
+    def _alone(self, elapsed_s: FloatArray) -> StudentMixture:
+        return self.source.offset(elapsed_s, as_left=self.as_left, **self.asked)
 
     def never_left(self, until_s: float) -> NeverLeft:
         """Return the simulated probability of never having left."""
         # a tolerance left early needs its moments early: look again over the part that matters
         simulated = self._simulated(until_s)
-        end = _first_below(simulated.elapsed_s, simulated.probability, self.reliability)
+        end = first_exit(simulated.elapsed_s, simulated.probability, self.reliability)
         if math.isfinite(end) and 0 < end < 0.25 * until_s:
             return self._simulated(min(4 * end, until_s))
         return simulated
 
     def _simulated(self, until_s: float) -> NeverLeft:
-        return never_left(
-            self.forecast,
-            self.limits,
-            until_s=until_s,
-            as_left=self.as_left,
-            constant_uncertainty=self.constant,
-            paths=self.paths,
-            seed=self.seed,
+        times = np.append(0.0, moments(until_s / 1000, until_s))
+        rng = np.random.default_rng(self.seed)
+        chance, error = never_left(
+            self.source.paths(times, self.paths, rng, as_left=self.as_left, **self.asked),
+            times,
+            (self.limits.lower, self.limits.upper),
+            self.probability(times),
+            rng,
+            begun=Estimate.normal(0.0, self.constant),
         )
+        return NeverLeft(elapsed_s=times, probability=chance, standard_error=error, paths=self.paths)
 
     def intervals(self, times: FloatArray, simulated: NeverLeft | None) -> dict[Meaning, float]:
         """Return what each meaning allows: NaN if not even the start holds, inf if it is not limited."""
         first_look = self.probability(times)  # both meanings begin with it
         found: dict[Meaning, float] = {
-            "end_of_period": holds_until(
-                times, lambda at: first_look if at is times else self.probability(at), self.reliability
-            ),
+            "end_of_period": first_exit(times, first_look, self.reliability, between=self.probability),
             "average_over_period": self._average(times, first_look),
         }
         if simulated is not None:
-            found["never_left"] = _first_below(simulated.elapsed_s, simulated.probability, self.reliability)
+            found["never_left"] = first_exit(simulated.elapsed_s, simulated.probability, self.reliability)
         return found
 
     def _average(self, times: FloatArray, probability: FloatArray) -> float:
@@ -331,14 +334,14 @@ class _Search:
         return self._average_on(finer, self.probability(finer))
 
     def _average_on(self, times: FloatArray, probability: FloatArray) -> float:
-        return _first_below(times, running_mean(times, probability), self.reliability)
+        return first_exit(times, running_mean(times, probability), self.reliability)
 
     def beyond(self, reach: float) -> float:
         """Return the interval that the aging law gives beyond ``reach``; inf past 20 years."""
         if reach >= LONGEST_EXTRAPOLATION_S:
             return math.inf
         times = np.geomspace(reach, LONGEST_EXTRAPOLATION_S, SEARCH_POINTS)
-        return holds_until(times, self.probability, self.reliability)
+        return first_exit(times, self.probability(times), self.reliability, between=self.probability)
 
     def probability(self, elapsed_s: FloatArray) -> FloatArray:
         """Return the probability of being within the limits at each time."""
@@ -348,17 +351,5 @@ class _Search:
         """Return standard uncertainties of the offset at the end by cause (at the start if there is none)."""
         at = np.array([0.0 if math.isnan(interval_s) else interval_s])
         left = 0.0 if self.as_left is None else self.as_left.standard_uncertainty
-        whole = float(self.forecast.offset_after(at, self.as_left).standard_deviation[0])
+        whole = float(self._alone(at).standard_deviation[0])
         return {"as left": left, "drift and noise": math.sqrt(max(whole**2 - left**2, 0.0)), **constant}
-
-
-def _first_below(times: FloatArray, probability: FloatArray, asked: float) -> float:
-    """Return where a probability falls below what is asked; inf if nowhere, NaN if at once."""
-    below = np.flatnonzero(probability < asked)
-    if len(below) == 0:
-        return math.inf
-    i = int(below[0])
-    if i == 0:
-        return math.nan
-    drop = (probability[i - 1] - asked) / (probability[i - 1] - probability[i])
-    return float(times[i - 1] + drop * (times[i] - times[i - 1]))

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 from evenbeat.calibration.interval_suggestion import LimitedBy, Meaning
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.clock.fused_model import FusedModel
-from evenbeat.clock.model import ClockModel
+from evenbeat.clock.forecaster import Grounds
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.units import duration_text
@@ -104,10 +103,9 @@ def _evidence_ends(
     )
 
 
-def reference_findings(source: object, reference_uncertainty: float) -> list[Finding]:
+def reference_findings(grounds: Grounds, reference_uncertainty: float) -> list[Finding]:
     """Say that the reference of a log counts as exact where nothing was stated of it."""
-    stated = isinstance(source, FusedModel) or not isinstance(source, ClockModel)
-    if stated or reference_uncertainty > 0:
+    if grounds.reference_stated or reference_uncertainty > 0:
         return []
     sentence = (
         "The reference counts as exact: state the uncertainty of its frequency to include it in the interval."

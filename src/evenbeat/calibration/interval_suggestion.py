@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.calibration.calendar import CalendarInterval
-from evenbeat.calibration.never_left import NeverLeft
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, StudentMixture
@@ -32,6 +31,16 @@ SHORT: dict[Meaning, str] = {
     "average_over_period": "on average over the period",
     "never_left": "never having left",
 }
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class NeverLeft:
+    """P(never having left) at increasing times, with the standard error of its simulation, shape (m,)."""
+
+    elapsed_s: FloatArray
+    probability: FloatArray
+    standard_error: FloatArray
+    paths: int
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

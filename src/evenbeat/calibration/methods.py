@@ -15,11 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import LONGEST_S, HistoryModel, fit_history
+from evenbeat.calibration.history_model import HistoryModel, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.calibration.reaction import Staircase, control_chart, observed_rate
 from evenbeat.calibration.reliability import fit_reliability
-from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged

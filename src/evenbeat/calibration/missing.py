@@ -8,13 +8,12 @@ import numpy as np
 from scipy import special
 
 from evenbeat.calibration.experiment import LEARNT, plan_experiment
-from evenbeat.calibration.history_model import HistoryModel
 from evenbeat.calibration.interval_findings import Question
 from evenbeat.calibration.interval_suggestion import LimitedBy
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.clock.model import ClockModel
+from evenbeat.clock.forecaster import Grounds, first_exit
 from evenbeat.findings import Finding
-from evenbeat.quantities import StudentMixture
+from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 USUAL_SHARE = 0.6827
@@ -42,7 +41,7 @@ def missing_at_start(question: Question, offset: StudentMixture, terms: dict[str
 
 
 def missing_for(
-    source: object,
+    grounds: Grounds,
     question: Question,
     limited_by: LimitedBy,
     *,
@@ -61,14 +60,14 @@ def missing_for(
         return []
     wanted = duration_text(wanted_s)
     if limited_by in ("record length", "longest interval"):
-        return [_evidence(source, wanted, wanted_s)]
-    if limited_by != "tolerance" or not isinstance(source, ClockModel | HistoryModel):
+        return [_evidence(grounds, wanted, wanted_s)]
+    rate = grounds.drift_rate
+    if limited_by != "tolerance" or grounds.kind == "statement" or rate is None:
         return []
     limits = Tolerance.of(question.tolerance, guard_band=question.guard_band)
     mean, spread = float(offset.mean), _usual(offset)
     within = float(limits.probability(offset))
     said = f"After {wanted} the probability of being within {question.limit} is {within:.1%}"
-    rate = source.aging_rate() if isinstance(source, ClockModel) else source.drift_rate
     known = _usual(rate.distribution)
     drifting = known * wanted_s
     if abs(rate.value) < SEEN * known:
@@ -89,7 +88,7 @@ def missing_for(
         )
         return [_finding(sentence, probability=within)]
     rate_needed = math.sqrt(needed**2 - rest**2) / wanted_s
-    return [_log_longer(source, said, rate_needed, known, within)]
+    return [_log_longer(grounds, said, rate_needed, known, within)]
 
 
 def _usual(distribution: StudentMixture) -> float:
@@ -98,16 +97,14 @@ def _usual(distribution: StudentMixture) -> float:
     return 0.5 * float(high - low)
 
 
-def _log_longer(
-    source: ClockModel | HistoryModel, said: str, needed: float, known: float, within: float
-) -> Finding:
+def _log_longer(grounds: Grounds, said: str, needed: float, known: float, within: float) -> Finding:
     per_day, now = needed * SECONDS_PER_DAY, known * SECONDS_PER_DAY
     words = f"{said}: missing is a better known drift, {per_day:.1e} per day instead of {now:.1e} (k = 1)"
-    if isinstance(source, HistoryModel):
+    if grounds.log is None:
         sentence = f"{words}; further calibrations, or a log between them, give it."
         return _finding(sentence, probability=within, needed_per_day=per_day)
-    goal = plan_experiment(source, drift_uncertainty_per_day=per_day).goals[0]
-    seen = source.record.duration_s
+    goal = plan_experiment(grounds.log, drift_uncertainty_per_day=per_day).goals[0]
+    seen = grounds.reach_s
     short, long = (max(length, seen) for length in (goal.record_length_s, goal.safe_length_s))
     if math.isinf(short):
         return _finding(f"{words}; with this noise no log gives it.", probability=within)
@@ -125,10 +122,10 @@ def _log_longer(
     )
 
 
-def _evidence(source: object, wanted: str, wanted_s: float) -> Finding:
+def _evidence(grounds: Grounds, wanted: str, wanted_s: float) -> Finding:
     what = (
         f"a log of {wanted}, or calibrations {duration_text(0.5 * wanted_s)} apart (longest_observed_s)"
-        if isinstance(source, ClockModel)
+        if grounds.kind == "log"
         else f"one interval of {duration_text(0.5 * wanted_s)} between calibrations"
     )
     sentence = f"Missing for {wanted}: evidence that reaches so far, which is {what}."
@@ -138,12 +135,13 @@ def _evidence(source: object, wanted: str, wanted_s: float) -> Finding:
 def _needed(limits: Tolerance, mean: float, reliability: float) -> float:
     """Return the largest standard uncertainty (normal) with which a mean is within limits as asked."""
     room = min(limits.upper - mean, mean - limits.lower)
-    low, high = 0.0, room / float(special.ndtri(reliability)) if reliability > 0.5 else 10 * room
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        one = StudentMixture.normal(np.array(mean), np.array(middle))
-        low, high = (middle, high) if float(limits.probability(one)) >= reliability else (low, middle)
-    return low
+    most = room / float(special.ndtri(reliability)) if reliability > 0.5 else 10 * room
+
+    def within(spreads: FloatArray) -> FloatArray:
+        return limits.probability(StudentMixture.normal(np.full(len(spreads), mean), spreads))
+
+    ends = np.array([1e-9, 1.001]) * most
+    return min(first_exit(ends, within(ends), reliability, between=within), most)
 
 
 def _finding(sentence: str, **values: float) -> Finding:

@@ -4,8 +4,8 @@ An observation says between which two times a unit left its tolerance: found in 
 out at t is (0, t), and known to the day is (t, t). Every model gives S(t), the probability of still being
 in tolerance after t, and is fitted by maximum likelihood.
 
-Sources: interval-censored likelihood, Turnbull 1976; the models are those in common use for calibration
-intervals (ILAC-G24:2022/OIML D 10 names the statistical method; formulas from memory).
+Sources: interval-censored likelihood, Turnbull 1976; the models are textbook
+survival functions (tested against scipy and by simulation); ILAC-G24:2022/OIML D 10 names the method.
 """
 
 from __future__ import annotations
@@ -16,9 +16,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import optimize, stats
 
 from evenbeat.calibration.reliability_models import RELIABILITY_MODELS, ReliabilityModel
+from evenbeat.clock.scores import coverage_limits
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
@@ -207,8 +208,7 @@ def _observed(low: FloatArray, high: FloatArray, weight: FloatArray) -> tuple[Ob
     for time in np.unique(times):
         n = float(weight[times == time].sum())
         k = float(weight[inside & (times == time)].sum())
-        bottom = float(special.betaincinv(k, n - k + 1, 0.025)) if k > 0 else 0.0
-        top = float(special.betaincinv(k + 1, n - k, 0.975)) if k < n else 1.0
+        bottom, top = coverage_limits(k, n)
         rows.append(Observed(time_s=float(time), inspected=n, found_in=k, low=bottom, high=top))
     return tuple(rows)
 

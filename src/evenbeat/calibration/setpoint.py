@@ -8,25 +8,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 from scipy import optimize
 
-from evenbeat.calibration.history_model import HistoryModel
-from evenbeat.calibration.offset_forecast import OffsetForecast, forecast_of
-from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.model import ClockModel
+from evenbeat.calibration.tolerance import LONGEST_S, SEARCH_TIMES_S, Tolerance, ToleranceLike
+from evenbeat.clock.forecaster import Forecaster, Grounds, checked_forecaster, first_exit
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability
 from evenbeat.results import Column, Result
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
 Bias = Literal["full", "half"]
 SURE_OF_SIGN = 0.99
 HELD_BACK = 0.01
 """Share of half the tolerance held back from a limit where the adjustment's uncertainty is not stated."""
-LONGEST_S = 40 * SECONDS_PER_YEAR
-SEARCH_POINTS = 160
 SEARCH_COMPONENTS = 600
 
 
@@ -112,49 +107,6 @@ def _lasting(seconds: float) -> str:
     return "over 40 years" if seconds >= LONGEST_S else duration_text(seconds)
 
 
-def interval_of(
-    source: ClockModel | OffsetForecast,
-    as_left: Estimate | None,
-    *,
-    tolerance: ToleranceLike | Tolerance,
-    reliability: float,
-    averaging_time_s: float | None = None,
-) -> float:
-    """Return for how long the offset stays within tolerance with this probability at every moment.
-
-    Parameters
-    ----------
-    as_left
-        Where it starts; ``None`` leaves it as it is.
-    tolerance
-        Already less any guard band.
-
-    Returns
-    -------
-    float
-        Seconds; 0 where it is not within even at the start, 40 years where it does not leave by then.
-    """
-    forecast = forecast_of(source, averaging_time_s=averaging_time_s)
-    limits = Tolerance.of(tolerance)
-
-    def excess(times: npt.ArrayLike) -> FloatArray:
-        return limits.probability(forecast.offset_after(times, as_left)) - reliability
-
-    times = _search_times()
-    values = excess(times)
-    if values[0] < 0:
-        return 0.0
-    below = np.flatnonzero(values < 0)
-    if not len(below):
-        return LONGEST_S
-    k = int(below[0])
-    return float(optimize.brentq(lambda t: float(excess(t)[0]), times[k - 1], times[k], xtol=1.0, rtol=1e-10))
-
-
-def _search_times() -> FloatArray:
-    return np.concatenate([[0.0], np.geomspace(0.01 * SECONDS_PER_DAY, LONGEST_S, SEARCH_POINTS)])
-
-
 @dataclass(frozen=True, eq=False)
 class _Searched:
     """The change after leaving, predicted once, so that many ways to leave are compared quickly.
@@ -169,18 +121,12 @@ class _Searched:
         """Return the interval from there, on straight lines between the times."""
         offset = self.change.shifted(as_left.value).widened(as_left.standard_uncertainty)
         excess = limits.probability(offset) - reliability
-        below = np.flatnonzero(excess < 0)
-        if not len(below):
-            return LONGEST_S
-        k = int(below[0])
-        if k == 0:
-            return 0.0
-        share = excess[k - 1] / (excess[k - 1] - excess[k])
-        return float(self.times_s[k - 1] + share * (self.times_s[k] - self.times_s[k - 1]))
+        end = first_exit(self.times_s, excess, 0.0)
+        return 0.0 if math.isnan(end) else min(end, LONGEST_S)
 
 
 def suggest_setpoint(
-    source: ClockModel | OffsetForecast,
+    source: Forecaster,
     *,
     tolerance: ToleranceLike | Tolerance,
     reliability: float = 0.95,
@@ -229,13 +175,13 @@ def suggest_setpoint(
         msg = f"bias is {bias!r}; it must be full or half"
         raise InputError(msg)
     limits = Tolerance.of(tolerance, guard_band=guard_band)
+    grounds = checked_forecaster(source).grounds
+    over = grounds.averaging_time_s if averaging_time_s is None else averaging_time_s
     checked_probability(reliability, "reliability")
 
     def interval(left: float) -> float:
         start = Estimate.normal(left, as_left_uncertainty)
-        return interval_of(
-            source, start, tolerance=limits, reliability=reliability, averaging_time_s=averaging_time_s
-        )
+        return limits.kept_for(source, reliability, as_left=start, averaging_time_s=averaging_time_s)
 
     from_middle = interval(limits.middle)
     reach = from_middle or SECONDS_PER_YEAR
@@ -261,42 +207,34 @@ def suggest_setpoint(
         interval_at_optimum_s=longest,
         interval_half_s=interval(half),
         interval_at_zero_s=interval(0.0),
-        averaging_time_s=_averaging_time_s(source, averaging_time_s),
+        averaging_time_s=math.nan if over is None else over,
         drift_sign_probability=sure,
-        evidence_s=_evidence_s(source),
+        evidence_s=grounds.reach_s,
         findings=(
             *_remarks(limits, best, from_middle, sure=sure),
-            *_beyond_evidence(source, longest),
+            *_beyond_evidence(grounds, longest),
         ),
     )
 
 
-def _averaging_time_s(source: ClockModel | OffsetForecast, asked_s: float | None) -> float:
-    if asked_s is not None:
-        return asked_s
-    return source.averaging_time_s if isinstance(source, ClockModel) else math.nan
-
-
-def _probability_of_rising(source: ClockModel | OffsetForecast, reach_s: float) -> float:
+def _probability_of_rising(source: Forecaster, reach_s: float) -> float:
     """Return the probability that the drift is upwards; of the whole change where no drift is told apart."""
-    rate = source.aging_rate() if isinstance(source, ClockModel) else getattr(source, "drift_rate", None)
-    if isinstance(rate, Estimate) and rate.standard_uncertainty > 0:
+    rate = source.grounds.drift_rate
+    if rate is not None and rate.standard_uncertainty > 0:
         return 1 - rate.probability_below(0.0)
-    change = forecast_of(source).offset_after([reach_s], Estimate.normal(0.0, 0.0)).one(0)
+    change = source.offset([reach_s], as_left=Estimate.normal(0.0, 0.0)).one(0)
     return 1 - float(change.cdf(0.0))
 
 
 def _quickly(
-    source: ClockModel | OffsetForecast,
+    source: Forecaster,
     limits: Tolerance,
     reliability: float,
     uncertainty: float,
     averaging_time_s: float | None,
 ) -> tuple[Callable[[float], float], Callable[[float], float]]:
     """Return the interval as a function of what it is left at: with few components, and with all."""
-    times = _search_times()
-    forecast = forecast_of(source, averaging_time_s=averaging_time_s)
-    change = forecast.offset_after(times, Estimate.normal(0.0, 0.0))
+    change = source.offset(SEARCH_TIMES_S, averaging_time_s, as_left=Estimate.normal(0.0, 0.0))
 
     def searching(searched: _Searched) -> Callable[[float], float]:
         def interval(left: float) -> float:
@@ -306,10 +244,10 @@ def _quickly(
         return interval
 
     few = change.thinned(SEARCH_COMPONENTS)
-    whole = searching(_Searched(times_s=times, change=change))
+    whole = searching(_Searched(times_s=SEARCH_TIMES_S, change=change))
     if few is change:
         return whole, whole
-    return searching(_Searched(times_s=times, change=few)), whole
+    return searching(_Searched(times_s=SEARCH_TIMES_S, change=few)), whole
 
 
 def _confirmed(exactly: Callable[[float], float], limits: Tolerance, near: float) -> float:
@@ -334,24 +272,15 @@ def _confirmed(exactly: Callable[[float], float], limits: Tolerance, near: float
     return limits.middle + away * share
 
 
-def _evidence_s(source: ClockModel | OffsetForecast) -> float:
-    """Return how far ahead there is evidence: the record's length, or twice the longest interval seen."""
-    if isinstance(source, ClockModel):
-        return source.record.duration_s
-    if isinstance(source, HistoryModel):
-        return source.evidence_s
-    return math.inf
-
-
-def _beyond_evidence(source: ClockModel | OffsetForecast, interval_s: float) -> tuple[Finding, ...]:
+def _beyond_evidence(grounds: Grounds, interval_s: float) -> tuple[Finding, ...]:
     """Say where an interval reaches further than the record it was learnt from."""
-    seen = _evidence_s(source)
+    seen = grounds.reach_s
     if interval_s <= seen:
         return ()
     long = duration_text(seen)
     known = (
         f"The record is {long} long and can vouch for about as long again"
-        if isinstance(source, ClockModel)
+        if grounds.kind == "log"
         else f"Twice the longest interval that was observed is {long}"
     )
     sentence = (

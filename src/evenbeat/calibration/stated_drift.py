@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.calibration.offset_forecast import OffsetCourses
+from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import Grounds, Paths, Quantity, knows_neither
 from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.units import SECONDS_PER_HOUR
+
+if TYPE_CHECKING:
+    from evenbeat.clock.environment import Course
 
 _ZERO = Estimate.normal(0.0, 0.0)
 
@@ -41,45 +47,89 @@ class StatedDrift:
                 msg = f"{name} is {value}; it must be 0 or positive"
                 raise InputError(msg)
 
-    def offset_after(self, elapsed_s: npt.ArrayLike, as_left: Estimate | None = None) -> StudentMixture:
+    def offset(
+        self,
+        times: npt.ArrayLike,
+        averaging_time_s: float | None = None,
+        *,
+        as_left: Estimate | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> StudentMixture:
         """Return the distribution of the offset some time after it was left, shape (m,)."""
-        t = np.atleast_1d(np.asarray(elapsed_s, dtype=float))
-        start = _ZERO if as_left is None else as_left
-        aged = self.drift_rate.distribution
-        spread = np.sqrt(start.standard_uncertainty**2 + self.walk_variance_per_second * t + self.floor**2)
+        knows_neither(averaging_time_s, environment)
+        t = np.atleast_1d(np.asarray(times, dtype=float))
+        return self._moved(as_left, np.ones(len(t)), t, self.walk_variance_per_second * t)
+
+    def time_error(
+        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
+    ) -> Forecast:
+        """Return the time error gained since it was left at zero, shape (m,).
+
+        ``D T²/2``, with variance ``u_D² T⁴/4 + q T³/3 + u_floor² T²``.
+        """
+        knows_neither(None, environment)
+        t = np.atleast_1d(np.asarray(times, dtype=float))
+        gained = self._moved(None, t, t**2 / 2, self.walk_variance_per_second * t**3 / 3)
+        return Forecast(quantity="time_error", times_s=t, horizon_s=t, distribution=gained)
+
+    def _moved(
+        self,
+        as_left: Estimate | None,
+        held: FloatArray,
+        drifted: FloatArray,
+        walked: FloatArray,
+    ) -> StudentMixture:
+        """Return the distribution after offset, drift and walk have done so much, each of shape (m,)."""
+        start, aged = _ZERO if as_left is None else as_left, self.drift_rate.distribution
+        spread = np.sqrt((start.standard_uncertainty**2 + self.floor**2) * held**2 + walked)
         return StudentMixture(
             weights=aged.weights,
-            locations=start.value + np.multiply.outer(t, aged.locations),
-            scales=np.hypot(np.multiply.outer(t, aged.scales), spread[:, np.newaxis]),
+            locations=(start.value * held)[:, np.newaxis] + np.multiply.outer(drifted, aged.locations),
+            scales=np.hypot(np.multiply.outer(drifted, aged.scales), spread[:, np.newaxis]),
             degrees_of_freedom=aged.degrees_of_freedom,
         )
 
-    def offset_courses(
+    def paths(
         self,
-        elapsed_s: FloatArray,
-        as_left: Estimate | None,
-        count: int,
-        generator: np.random.Generator,
-    ) -> Iterator[OffsetCourses]:
-        """Yield courses: a line with a random walk, the floor being one unknown for each.
+        times: FloatArray,
+        n: int,
+        rng: np.random.Generator,
+        *,
+        of: Quantity = "offset",
+        averaging_time_s: float | None = None,
+        as_left: Estimate | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> Iterator[Paths]:
+        """Yield paths: a line with a random walk, the floor being one unknown for each.
 
         A normal drift and where it was left are part of the covariance, so that conditioning is exact.
         """
-        t = np.asarray(elapsed_s, dtype=float)
-        start = _ZERO if as_left is None else as_left
-        aged = self.drift_rate.distribution
+        knows_neither(averaging_time_s, environment)
+        t = np.asarray(times, dtype=float)
+        start, aged = _ZERO if as_left is None else as_left, self.drift_rate.distribution
+        earlier, later = np.minimum.outer(t, t), np.maximum.outer(t, t)
+        q, held, drifted, walked = self.walk_variance_per_second, np.ones(len(t)), t, earlier
+        if of == "time_error":  # of a walk: ∫∫ min = m² (3M - m)/6
+            held, drifted, walked = t, t**2 / 2, earlier**2 * (3 * later - earlier) / 6
         constant = start.standard_uncertainty**2 + self.floor**2
-        walk = constant + self.walk_variance_per_second * np.minimum.outer(t, t)
-        parts = generator.multinomial(count, aged.weights / aged.weights.sum())
+        alone = constant * np.outer(held, held) + q * walked
+        parts = rng.multinomial(n, aged.weights / aged.weights.sum())
         for k in np.flatnonzero(parts).tolist():
             rate = np.full(parts[k], aged.locations[k])
             freedom, scale = float(aged.degrees_of_freedom[k]), float(aged.scales[k])
-            covariance = walk + scale**2 * np.outer(t, t) if math.isinf(freedom) else walk
+            covariance = alone + scale**2 * np.outer(drifted, drifted) if math.isinf(freedom) else alone
             if math.isfinite(freedom):
-                rate = rate + scale * generator.standard_t(freedom, parts[k])
-            yield OffsetCourses(
-                mean=start.value + np.multiply.outer(rate, t),
+                rate = rate + scale * rng.standard_t(freedom, parts[k])
+            yield Paths(
+                mean=start.value * held + np.multiply.outer(rate, drifted),
                 covariance=covariance,
                 growth=np.ones(parts[k]),
-                diffusion=np.full(parts[k], self.walk_variance_per_second),
+                diffusion=np.full(parts[k], q if of == "offset" else 0.0),
             )
+
+    @property
+    def grounds(self) -> Grounds:
+        """What was stated, which is followed as far as is asked."""
+        return Grounds(
+            kind="statement", reach_s=math.inf, first_s=SECONDS_PER_HOUR, drift_rate=self.drift_rate
+        )

@@ -6,13 +6,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from evenbeat.clock.forecaster import Forecaster, first_exit
 from evenbeat.errors import InputError
 from evenbeat.plain import Plain
-from evenbeat.quantities import FloatArray, StudentMixture
-from evenbeat.units import parse_limits
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, parse_limits
 
 ToleranceLike = float | tuple[float, float] | Sequence[float] | str
 """± one number, or the lower and the upper limit; either as text, too."""
+LONGEST_S = 40 * SECONDS_PER_YEAR
+SEARCH_TIMES_S = np.concatenate([[0.0], np.geomspace(0.01 * SECONDS_PER_DAY, LONGEST_S, 160)])
+"""Where it is looked for that an offset leaves its limits."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,6 +81,27 @@ class Tolerance(Plain):
     def probability(self, distribution: StudentMixture) -> FloatArray:
         """Return the probability of lying within the limits, shape (...)."""
         return distribution.probability_between(self.lower, self.upper)
+
+    def kept_for(
+        self,
+        source: Forecaster,
+        reliability: float,
+        *,
+        as_left: Estimate | None = None,
+        averaging_time_s: float | None = None,
+    ) -> float:
+        """Return for how long an offset stays within the limits with this probability at every moment.
+
+        0 where it does not even at the start, 40 years where that does not suffice to leave them. Drift and
+        noise alone: :func:`evenbeat.suggest_interval` adds caps, rounding and other meanings of reliability.
+        """
+
+        def probability(times: FloatArray) -> FloatArray:
+            return self.probability(source.offset(times, averaging_time_s, as_left=as_left))
+
+        times = SEARCH_TIMES_S
+        end = first_exit(times, probability(times), reliability, between=probability)
+        return 0.0 if math.isnan(end) else min(end, LONGEST_S)
 
     def holds(self, value: float) -> bool:
         """Return whether a value lies within the limits."""

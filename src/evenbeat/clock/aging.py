@@ -6,8 +6,8 @@ and one at its end (a decaying transient is one when it begins), so that coeffic
 the curvature. To add a law, write its :class:`Term` and put an :class:`AgingLaw` into ``AGING_LAWS``.
 
 Sources: linear and logarithmic laws, MIL-PRF-55310 (f(t) = A ln(Bt + 1) + f₀, fitted by least squares);
-square root and power, diffusion; exponential, first-order stabilisation and retrace (mechanisms as in Vig
-& Meeker, 45th Annual Symposium on Frequency Control, 1991; from memory).
+square root and power, diffusion; exponential, first-order stabilisation and retrace
+(common practice).
 """
 
 from __future__ import annotations

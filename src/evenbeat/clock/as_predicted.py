@@ -96,6 +96,7 @@ def _early(model: ClockModel, cut: float) -> ClockModel | None:
             aging=[law.law for law in model.laws],
             environment=environment,
             noise_prior=model.noise_prior,
+            oscillator_class=model.oscillator_class,
         )
     except InputError:
         return None

@@ -19,6 +19,7 @@ from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.noise_ratios import NoisePrior
+from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.outcomes import Outcomes, moments, record_until, seen_frequency
 from evenbeat.clock.scores import condensed, interval_score, ranked_probability_score
 from evenbeat.clock.tested import Backtest, HorizonScore, Outcome, ScoredQuantity, horizon_score
@@ -47,6 +48,7 @@ def backtest(
     aging: str = "auto",
     environment: str | Sequence[str] = (),
     noise_prior: NoisePrior = "balanced",
+    oscillator_class: OscillatorName | None = None,
     most_blocks: int = MOST_BLOCKS,
     without_steps: bool = False,
     progress: Callable[[int, int], None] | None = None,
@@ -65,7 +67,7 @@ def backtest(
         Share of the record that the first fit may use.
     confidence
         Of the intervals that are scored.
-    aging, environment, noise_prior, most_blocks
+    aging, environment, noise_prior, oscillator_class, most_blocks
         As for :func:`evenbeat.fit_clock`; fewer blocks than there, because there are many fits.
     without_steps
         Take steps that come after an origin out of the outcome. By default they count: a forecast that
@@ -111,6 +113,7 @@ def backtest(
                 aging=aging,
                 environment=environment,
                 noise_prior=noise_prior,
+                oscillator_class=oscillator_class,
                 most_blocks=most_blocks,
             )
         except InputError as error:

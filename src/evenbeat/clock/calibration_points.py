@@ -31,6 +31,7 @@ FIELDS = (
         unclear=("expanded_uncertainty", "uncertainty", "U"),
         unit="1",
     ),
+    Field(name="as_left_uncertainty", also=("u_as_left", "standard_uncertainty_as_left"), unit="1"),
     Field(name="coverage_factor", also=("k",), unit=""),
     Field(name="adjusted", also=("adjustment",)),
     Field(name="instrument", also=("device", "name")),
@@ -50,6 +51,7 @@ class ReadCalibration:
     state: Literal["in", "out"] | None
     as_left: float
     standard_uncertainty: float
+    as_left_uncertainty: float
     adjusted: bool
 
 
@@ -66,17 +68,22 @@ def calibration_in(row: Row) -> ReadCalibration:
     Raises
     ------
     LogError
-        If a cell cannot be read, or the row states two uncertainties.
+        If a cell cannot be read, or the row states two uncertainties of one offset.
     """
     word = row.text("as_found").lower()
     found, *own = (math.nan, math.nan) if word in ("in", "out") else row.estimate("as_found")
     left, of_left = row.estimate("as_left")
     column = row.uncertainty("standard_uncertainty")
-    stated = [value for value in (column, *own, of_left) if not math.isnan(value)]
-    if any(not math.isclose(value, stated[0]) for value in stated):
-        msg = f"two standard uncertainties are stated, {stated[0]:.3g} and {max(stated[1:]):.3g}; state one"
-        raise row.error(msg)
-    if any(value < 0 for value in stated):
+    beside = row.uncertainty("as_left_uncertainty")
+    both = [value for value in (column, *own) if not math.isnan(value)]
+    lefts = [value for value in (beside, of_left) if not math.isnan(value)]
+    for stated in (both, lefts if math.isnan(column) or not math.isnan(beside) else [column, *lefts]):
+        if any(not math.isclose(value, stated[0]) for value in stated):
+            msg = (
+                f"two standard uncertainties are stated, {stated[0]:.3g} and {max(stated[1:]):.3g}; state one"
+            )
+            raise row.error(msg)
+    if any(value < 0 for value in (*both, *lefts)):
         msg = f"standard_uncertainty is {row.text('standard_uncertainty')!r}; it must be positive (k = 1)"
         raise row.error(msg)
     date = row.moment()
@@ -88,7 +95,8 @@ def calibration_in(row: Row) -> ReadCalibration:
         as_found=found,
         state=cast("Literal['in', 'out']", word) if word in ("in", "out") else None,
         as_left=left,
-        standard_uncertainty=stated[0] if stated else math.nan,
+        standard_uncertainty=next(iter(both or lefts), math.nan),
+        as_left_uncertainty=lefts[0] if lefts and both and not math.isclose(lefts[0], both[0]) else math.nan,
         adjusted=row.answer("adjusted"),
     )
 
@@ -111,6 +119,8 @@ class CalibrationPoint:
         Whether the frequency was set: a step of unknown size lies between found and left.
     averaging_time_s
         How long the measurement lasted; one block of the model by default.
+    as_left_uncertainty
+        Of ``as_left`` (k = 1), where it is another one.
 
     Raises
     ------
@@ -124,6 +134,7 @@ class CalibrationPoint:
     as_left: float | None = None
     adjusted: bool = False
     averaging_time_s: float | None = None
+    as_left_uncertainty: float | None = None
 
     def __post_init__(self) -> None:
         if not (self.standard_uncertainty > 0 and math.isfinite(self.standard_uncertainty)):
@@ -140,6 +151,12 @@ class CalibrationPoint:
             raise InputError(msg)
         if not self.adjusted and not math.isfinite(self.as_found):
             msg = f"calibration at {self.at}: as_found is {self.as_found}; give the offset that was found"
+            raise InputError(msg)
+        if self.as_left_uncertainty is not None and not self.as_left_uncertainty > 0:
+            msg = (
+                f"calibration at {self.at}: as_left_uncertainty is {self.as_left_uncertainty:g}; it must be "
+                "positive (k = 1)"
+            )
             raise InputError(msg)
         if self.averaging_time_s is not None and not self.averaging_time_s > 0:
             msg = (
@@ -197,6 +214,9 @@ def _point(row: Row) -> CalibrationPoint:
             standard_uncertainty=one.standard_uncertainty,
             as_left=one.as_left if one.adjusted else None,
             adjusted=one.adjusted,
+            as_left_uncertainty=None
+            if math.isnan(one.as_left_uncertainty) or not one.adjusted
+            else one.as_left_uncertainty,
         )
     except InputError as error:
         raise row.error(error) from error

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from scipy.signal import correlate
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.blocks import Blocks, between_samples, frequencies
@@ -20,6 +21,8 @@ from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 SAMPLES_PER_DAY = 48
+FEWEST_DAYS = 2
+"""Length of a record from which on it shows a daily wave of a covariate."""
 LONGEST_FOR_DAILY_WAVE = 0.6
 """Longest blocks, in days, that show a daily wave: 86 % of its amplitude is gone at one day's length."""
 
@@ -57,6 +60,55 @@ class FittedInfluence:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class Fading:
+    """Autocorrelation of the influences' columns beside their daily wave, as the record shows it.
+
+    Attributes
+    ----------
+    step_s
+        Distance of the times at which it is known.
+    correlation
+        Shape (k, q), from one at no distance down to where it first vanishes; zero beyond.
+    """
+
+    step_s: float
+    correlation: FloatArray
+
+    @classmethod
+    def of(cls, rows: FloatArray, step_s: float) -> Fading:
+        """Return that of samples on a grid, shape (n, q), less mean and daily wave; NaN where missing."""
+        present = ~np.isnan(rows).any(axis=1)
+        counts = correlate(present.astype(float), present.astype(float), method="fft")[len(rows) - 1 :]
+        most = max(1, len(rows) // 2)
+        kept = np.where(present[:, np.newaxis], rows, 0.0)
+        found = np.ones((most, rows.shape[1]))
+        for column, values in zip(found.T, kept.T, strict=True):
+            sums = correlate(values, values, method="fft")[len(rows) - 1 :][:most]
+            mean = sums / np.maximum(counts[:most], 1.0)
+            falling = np.minimum.accumulate(mean / mean[0]) if mean[0] > 0 else np.zeros(most)
+            column[:] = np.maximum(falling, 0.0)
+        return cls(step_s=step_s, correlation=np.vstack([found, np.zeros((1, rows.shape[1]))]))
+
+    def at(self, after_s: FloatArray) -> FloatArray:
+        """Return the share of a deviation that is left after some times, shape (m, q)."""
+        times = np.arange(len(self.correlation)) * self.step_s
+        return (
+            np.array([np.interp(after_s, times, each) for each in self.correlation.T])
+            .reshape(self.correlation.shape[1], len(after_s))
+            .T
+        )
+
+    def mean(self, start_s: FloatArray, stop_s: FloatArray) -> FloatArray:
+        """Return the mean share over spans, shape (m, q)."""
+        times = np.arange(len(self.correlation)) * self.step_s
+        between = 0.5 * (self.correlation[1:] + self.correlation[:-1]) * self.step_s
+        sums = np.vstack([np.zeros((1, self.correlation.shape[1])), np.cumsum(between, axis=0)])
+        nearer = np.maximum(stop_s - start_s, 1e-6 * self.step_s)
+        gained = [np.interp(start_s + nearer, times, s) - np.interp(start_s, times, s) for s in sums.T]
+        return (np.array(gained).reshape(len(sums.T), len(nearer)) / nearer).T
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class LagPoint:
     """One set of lags with its weight, and the influences' columns under it.
 
@@ -90,6 +142,10 @@ class Trend:
     swing, rest
         Daily sine and cosine amplitudes, shape (2, q), and covariance of the rest, shape (q, q), of the
         influences' columns in the record.
+    fading
+        How fast a deviation of these columns from mean and daily wave is forgotten.
+    days
+        Length of the record in days where it shows their daily wave; zero for records under two days.
     turns_per_record
         Days in the record where a daily wave is in the model; zero otherwise.
     not_determined
@@ -101,6 +157,8 @@ class Trend:
     lag_points: tuple[LagPoint, ...]
     swing: FloatArray
     rest: FloatArray
+    fading: Fading
+    days: float = 0.0
     turns_per_record: float = 0.0
     not_determined: Mapping[str, str] = field(default_factory=dict)
 
@@ -142,31 +200,48 @@ class Trend:
     ) -> FloatArray:
         """Return the influences' columns: as they were, and after the record by their courses, shape (n, q).
 
-        Without a course a covariate returns to its mean at once, as nobody knows better.
+        Without a course a covariate follows its daily wave, and what it is beside that now fades as its own
+        autocorrelation in the record says.
         """
         within = spans.middle <= 1 + 1e-9
         columns = np.zeros((len(spans), self.width))
         for k, column in enumerate(point.columns.T):
             columns[:, k] = np.where(within, np.interp(spans.middle, known.middle, column), 0.0)
         ahead = np.flatnonzero(~within)
+        if not (len(ahead) and self.width):
+            return columns
+        start_s, stop_s = (np.maximum(edge[ahead] - 1, 0.0) * record_s for edge in (spans.start, spans.stop))
+        fading = self.fading.mean(start_s, stop_s)
+        later = Spans(start=np.append(spans.start[ahead], 1.0), stop=np.append(spans.stop[ahead], 1.0))
+        wave = np.zeros((len(later), self.width))
+        if self.days > 0:
+            wave = daily_wave_over(self.days, later) @ self.swing
         begin = 0
         for influence, lag_s, last in zip(self.influences, point.lags_s, point.lagged_at_end, strict=True):
             place = slice(begin, begin + influence.order)
             begin += influence.order
-            if influence.name in courses and len(ahead):
+            if influence.name not in courses:
+                present = influence.powers(np.array([last]))[0] - point.means[place] - wave[-1, place]
+                columns[ahead, place] = wave[:-1, place] + present * fading[:, place]
+            else:
                 means = lagged_powers_ahead(
                     courses[influence.name],
                     lag_s=lag_s,
                     lagged_at_end=last,
                     powers=influence.powers,
-                    start_s=(spans.start[ahead] - 1) * record_s,
-                    stop_s=(spans.stop[ahead] - 1) * record_s,
+                    start_s=start_s,
+                    stop_s=stop_s,
                 )
                 columns[ahead, place] = means - point.means[place]
         return columns
 
-    def swing_and_residual(self, effects: FloatArray, courses: Mapping[str, Course]) -> tuple[float, float]:
-        """Return daily amplitude and standard deviation of the rest, in the unit of ``effects``.
+    def swing_and_residual(
+        self, effects: FloatArray, courses: Mapping[str, Course], after_s: FloatArray, record_s: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return what is not known of the daily amplitude, and standard deviation of the rest, shape (m,).
+
+        In the unit of ``effects``, at times ``after_s`` after the record. A daily wave seen for so long is
+        trusted for a small part of that; one record length later its phase counts as unknown.
 
         Parameters
         ----------
@@ -183,8 +258,9 @@ class Trend:
             if influence.name in courses:
                 swinging[place] = 0.0
                 straying[place] *= courses[influence.name].residual
-        amplitude = float(np.hypot(*(self.swing @ swinging)))
-        return amplitude, math.sqrt(max(float(straying @ self.rest @ straying), 0.0))
+        amplitude = float(np.hypot(*(self.swing @ swinging))) * np.clip(after_s / record_s, 0.0, 1.0)
+        gone = straying * np.sqrt(np.maximum(1 - self.fading.at(after_s) ** 2, 0.0))
+        return amplitude, np.sqrt(np.maximum(np.einsum("mp,pq,mq->m", gone, self.rest, gone), 0.0))
 
 
 def after_steps(step_times: Sequence[float], spans: Spans) -> FloatArray:
@@ -232,7 +308,7 @@ def trend_of(
         each.powers(lagged(column, lag_s / record.interval_s)[:: _stride(record)])
         for each, column, lag_s in zip(fitted, outside, points[0].lags_s, strict=True)
     ]
-    swing, rest = _swing_and_rest(
+    swing, rest, fading = _swing_and_rest(
         record, np.hstack(sampled) if sampled else np.empty((len(frequencies(record)[:: _stride(record)]), 0))
     )
     days = record.duration_s / SECONDS_PER_DAY
@@ -248,6 +324,8 @@ def trend_of(
         lag_points=tuple(points),
         swing=swing,
         rest=rest,
+        fading=fading,
+        days=days if days >= FEWEST_DAYS else 0.0,
         turns_per_record=days if daily_wave else 0.0,
         not_determined=not_determined or {},
     )
@@ -314,8 +392,8 @@ def _influence(record: Record, influence: Influence, column: FloatArray, lag: Es
     sampled = measured[:: _stride(record)]
     if np.isnan(sampled).all():
         sampled = without_holes(measured)[:: _stride(record)]
-    swing, rest = _swing_and_rest(record, sampled[:, np.newaxis])
-    known = record.duration_s >= 2 * SECONDS_PER_DAY
+    swing, rest, _ = _swing_and_rest(record, sampled[:, np.newaxis])
+    known = record.duration_s >= FEWEST_DAYS * SECONDS_PER_DAY
     return FittedInfluence(
         name=influence.name,
         order=influence.order,
@@ -332,15 +410,15 @@ def _stride(record: Record) -> int:
     return max(1, int(min(a_day, len(record)) / SAMPLES_PER_DAY))
 
 
-def _swing_and_rest(record: Record, sampled: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return sine and cosine at a period of one day, shape (2, q), and the covariance of the rest.
+def _swing_and_rest(record: Record, sampled: FloatArray) -> tuple[FloatArray, FloatArray, Fading]:
+    """Return sine and cosine at a period of one day, shape (2, q), covariance and fading of the rest.
 
     A slow change over the record belongs to the rest: nobody knows whether it goes on.
     """
     present = ~np.isnan(sampled).any(axis=1)
     rows = sampled[present]
     wave = np.zeros((2, sampled.shape[1]))
-    if record.duration_s >= 2 * SECONDS_PER_DAY:
+    if record.duration_s >= FEWEST_DAYS * SECONDS_PER_DAY:
         days = record.elapsed_s[:: _stride(record)][: len(sampled)][present] / SECONDS_PER_DAY
         turns = np.column_stack([np.sin(2 * np.pi * days), np.cos(2 * np.pi * days)])
         slow = np.column_stack([np.ones_like(days), days / days[-1]])
@@ -348,4 +426,7 @@ def _swing_and_rest(record: Record, sampled: FloatArray) -> tuple[FloatArray, Fl
         wave = solution[:2]
         rows = rows - turns @ wave
     centred = rows - rows.mean(axis=0)
-    return wave, centred.T @ centred / max(len(rows), 1)
+    whole = np.full(sampled.shape, np.nan)
+    whole[present] = centred
+    fading = Fading.of(whole, _stride(record) * record.spacing_s)
+    return wave, centred.T @ centred / max(len(rows), 1), fading

@@ -179,6 +179,7 @@ def fit_clock(
         laws=laws,
         scale=scale,
         noise_prior=noise_prior,
+        oscillator_class=oscillator_class,
         self_test=tested_on_its_past(grid, y, variants, components, duration),
         display_uncertainty=_display_uncertainty(record),
     )

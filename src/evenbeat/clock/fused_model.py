@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 
 from evenbeat.clock.budget import VarianceTerms, variance_terms
 from evenbeat.clock.calibration_points import CalibrationPoint
+from evenbeat.clock.covariance import Spans
+from evenbeat.clock.forecaster import Grounds
 from evenbeat.clock.fusion import Agreement, FusedPrediction, Fusion, Reference
+from evenbeat.clock.joint import DrawnMeans
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import leans_over, offsets_beside
 from evenbeat.clock.prediction import Predicted, Targets
@@ -56,6 +60,34 @@ class FusedModel(ClockModel):
         return FusedPrediction(
             distribution=mixture, trend_variance=predicted.trend_variance, reference_variance=owed
         )
+
+    def _drawn(
+        self, spans: Spans, designs: Sequence[FloatArray], count: int, rng: np.random.Generator
+    ) -> Iterator[DrawnMeans]:
+        if self.fusion is None:
+            spread = np.sqrt(np.diag(self.reference.covariance))
+            for draw in super()._drawn(spans, designs, count, rng):
+                drawn = self.reference.mean + spread * rng.standard_normal((len(draw.growth), 2))
+                yield replace(draw, mean=draw.mean + drawn @ leans_over(spans).T)
+            return
+        weights = np.array(self.fusion.weights)
+        shares = rng.multinomial(count, weights / weights.sum())
+        walks = np.array(self.fusion.walk_of_part)[shares > 0]
+        parts = self.fusion.conditioned(spans, designs, only=shares > 0)
+        for part, share, walk in zip(parts, shares[shares > 0], walks, strict=True):
+            level = np.full(share, part.level)
+            yield DrawnMeans(
+                mean=part.mean,
+                covariance=part.covariance,
+                growth=np.ones(share),
+                white=level,
+                walk=walk * level,
+            )
+
+    @cached_property
+    def grounds(self) -> Grounds:
+        """As :attr:`ClockModel.grounds`; what was stated of the reference is in the model."""
+        return replace(super().grounds, reference_stated=True)
 
     def _law_of_part(self) -> list[str]:
         return super()._law_of_part() if self.fusion is None else self.fusion.law_of_part

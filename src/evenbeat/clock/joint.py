@@ -45,6 +45,27 @@ class JointPrediction:
     degrees_of_freedom: float
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class DrawnMeans:
+    """Mean frequencies over m spans for n paths drawn with one set of noise levels, in the scaled unit.
+
+    Attributes
+    ----------
+    mean
+        Shape (m,) or (n, m).
+    covariance
+        Shape (m, m); ``growth`` of shape (n,) multiplies it for each path.
+    white, walk
+        Shape (n,): Allan variances of white and of random-walk FM at one block of the model.
+    """
+
+    mean: FloatArray
+    covariance: FloatArray
+    growth: FloatArray
+    white: FloatArray
+    walk: FloatArray
+
+
 class JointKriging:
     """The predictor of means over some spans from the block averages ``frequency`` (scaled, mean zero).
 

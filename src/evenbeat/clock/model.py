@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -18,10 +18,13 @@ from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WANDERING_DRIF
 from evenbeat.clock.design import Trend
 from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
+from evenbeat.clock.forecaster import Grounds, Paths, Quantity, drawn_from
+from evenbeat.clock.joint import DrawnMeans, JointKriging
 from evenbeat.clock.laws import LawWeight, means_by_law, spoken
 from evenbeat.clock.levels import LevelPosterior, limits_if_present, noise_levels
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.noise_ratios import NoisePrior
+from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import (
     Component,
     Predicted,
@@ -30,15 +33,17 @@ from evenbeat.clock.prediction import (
     degrees_of_freedom,
     predict,
     predict_rate,
+    walk_ratio,
 )
 from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
 from evenbeat.clock.self_test import SelfTest
 from evenbeat.clock.surroundings import Surroundings
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import plain
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
-from evenbeat.quantities import FloatArray, StudentMixture
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
 from evenbeat.results import Column, Result
 from evenbeat.units import SECONDS_PER_HOUR, duration_text
@@ -60,6 +65,8 @@ class ClockModel(Surroundings, Result):
         is wider by ``self_test.widened_by``.
     display_uncertainty
         Standard uncertainty of every absolute frequency because readings repeat one displayed value.
+    oscillator_class
+        The class whose usual noise is part of the prior, where one was stated.
     """
 
     record: Record
@@ -73,6 +80,7 @@ class ClockModel(Surroundings, Result):
     noise_prior: NoisePrior
     self_test: SelfTest
     display_uncertainty: float = 0.0
+    oscillator_class: OscillatorName | None = None
     findings: tuple[Finding, ...] = ()
 
     def with_findings(self, *findings: Finding) -> ClockModel:
@@ -288,6 +296,134 @@ class ClockModel(Surroundings, Result):
             aging=predicted.trend_variance * heavier * (self.scale * horizon) ** 2,
             environment=to_come**2,
             display=(self.display_uncertainty * horizon) ** 2,
+        )
+
+    def offset(
+        self,
+        times: npt.ArrayLike,
+        averaging_time_s: float | None = None,
+        *,
+        as_left: Estimate | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> StudentMixture:
+        """Return the distribution of the offset at times in seconds after the end of the record, shape (m,).
+
+        As :meth:`frequency_at`; where the clock is adjusted at the end, ``as_left`` and
+        :meth:`frequency_change_at`. See :class:`evenbeat.clock.forecaster.Forecaster`.
+        """
+        asked = self.record.duration_s + np.atleast_1d(np.asarray(times, dtype=float))
+        how: dict[str, Any] = {"averaging_time_s": averaging_time_s, "environment": environment}
+        if as_left is None:
+            return self.frequency_at(asked, **how).distribution
+        change = self.frequency_change_at(asked, **how).distribution
+        return change.shifted(as_left.value).widened(as_left.standard_uncertainty)
+
+    def time_error(
+        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
+    ) -> Forecast:
+        """Return the time error gained at times in seconds after the end of the record."""
+        asked = self.record.duration_s + np.atleast_1d(np.asarray(times, dtype=float))
+        return self.time_error_at(asked, environment=environment)
+
+    def paths(
+        self,
+        times: FloatArray,
+        n: int,
+        rng: np.random.Generator,
+        *,
+        of: Quantity = "offset",
+        averaging_time_s: float | None = None,
+        as_left: Estimate | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> Iterator[Paths]:
+        """Yield paths at times in seconds after the end of the record, those of one noise together.
+
+        Notes
+        -----
+        Temperature to come and the display are one unknown for each path, which grows as their standard
+        uncertainty does: the worst they can do to a clock that stays alone. Between two times an offset
+        moves by the random walk, a time error by white FM.
+        """
+        courses = self._checked_courses(environment)
+        block, end = self.blocks.length_s, self.record.duration_s
+        if of == "time_error":
+            spans = Spans(start=np.ones(len(times)), stop=1 + times / end)
+            for draw in self._drawn_frequencies(spans, courses, n, rng):
+                shape = (len(draw.growth), 1)
+                swung = rng.standard_normal(shape) * self._time_swing(times, courses)
+                shown = rng.standard_normal(shape) * self.display_uncertainty * times
+                yield Paths(
+                    mean=draw.mean * times + swung + shown,
+                    covariance=draw.covariance * np.outer(times, times),
+                    growth=draw.growth,
+                    diffusion=draw.white * block,  # Allan variance h₀/2τ; time error varies by h₀t/2
+                )
+            return
+        over = self.averaging_time_s if averaging_time_s is None else averaging_time_s
+        spans = self._spans_around(np.append(end + times, [] if as_left is None else [end]), over)
+        known_to = self._frequency_floor(end + times, over, courses)
+        for draw in self._drawn_frequencies(spans, courses, n, rng):
+            mean, covariance = np.broadcast_to(draw.mean, (len(draw.growth), len(spans))), draw.covariance
+            if as_left is not None:  # the change since the end
+                cross = covariance[:-1, -1]
+                covariance = covariance[:-1, :-1] - cross[:, np.newaxis] - cross + covariance[-1, -1]
+                mean = mean[:, :-1] - mean[:, -1:] + drawn_from(as_left, len(mean), rng)[:, np.newaxis]
+            yield Paths(
+                mean=mean + rng.standard_normal((len(mean), 1)) * known_to,
+                covariance=covariance,
+                growth=draw.growth,
+                diffusion=3 * draw.walk / block,  # Allan variance of random-walk FM: q τ/3
+            )
+
+    def _drawn_frequencies(
+        self, spans: Spans, courses: Mapping[str, Course], count: int, rng: np.random.Generator
+    ) -> Iterator[DrawnMeans]:
+        """Yield mean frequencies over spans after the record, as wide as the record's past showed."""
+        designs = self._designs(spans, courses)
+        middle, wider = float(self.blocks.frequency.mean()), self.self_test.widened_by
+        expected: FloatArray | float = middle
+        if wider > 1:
+            said = self._predict(Targets(spans=spans, designs=designs))
+            expected = middle + self.scale * said.distribution.mean
+        square = (wider * self.scale) ** 2
+        for draw in self._drawn(spans, designs, count, rng):
+            yield DrawnMeans(
+                mean=expected + wider * (middle + self.scale * draw.mean - expected),
+                covariance=square * draw.covariance,
+                growth=draw.growth,
+                white=square * draw.white,
+                walk=square * draw.walk,
+            )
+
+    def _drawn(
+        self, spans: Spans, designs: Sequence[FloatArray], count: int, rng: np.random.Generator
+    ) -> Iterator[DrawnMeans]:
+        """Yield ``count`` means over spans, as many from each point of the posterior as its weight gives."""
+        kriging = JointKriging(self.grid, self._y, spans)
+        weights = np.array([component.weight for component in self.components])
+        shares = rng.multinomial(count, weights / weights.sum())
+        with one_thread():
+            for index in np.flatnonzero(shares).tolist():
+                component = self.components[index]
+                said = kriging.at(component, self.variants[component.variant], designs[component.variant])
+                freedom = said.degrees_of_freedom
+                level = said.level * freedom / rng.chisquare(freedom, shares[index])
+                walk = walk_ratio(self.grid, component)
+                yield DrawnMeans(
+                    mean=said.location, covariance=said.shape, growth=level, white=level, walk=walk * level
+                )
+
+    @cached_property
+    def grounds(self) -> Grounds:
+        """What its forecasts rest on: the record, which vouches for as long as it is itself."""
+        return Grounds(
+            kind="log",
+            reach_s=self.record.duration_s,
+            first_s=self.blocks.length_s,
+            drift_rate=self.aging_rate(),
+            averaging_time_s=self.averaging_time_s,
+            reference_stated=False,
+            log=self,
         )
 
     @cached_property

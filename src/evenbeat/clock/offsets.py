@@ -156,7 +156,7 @@ def _offsets_of(model: ClockModel, point: CalibrationPoint) -> Iterator[_Offset]
                 at_s=at,
                 length_s=length,
                 value=value,
-                uncertainty=point.standard_uncertainty,
+                uncertainty=(side == "left" and point.as_left_uncertainty) or point.standard_uncertainty,
                 label=f"{word} {when}",
             )
 

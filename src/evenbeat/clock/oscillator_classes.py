@@ -1,8 +1,7 @@
 """What is usual for each class of oscillators: the one table that priors and questions are taken from.
 
-All of it is ``common practice``: orders of magnitude from handbooks, data sheets and published summary tables
-(yearly aging as in Vig, Introduction to Quartz Frequency Standards, table 1; from memory). A prior helps
-where data are few, and gives way where they speak; a question decides nothing.
+All of it is ``common practice``: orders of magnitude from handbooks, data sheets and published tables.
+A prior helps where data are few, and gives way where they speak; a question decides nothing.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ class OscillatorClass:
     floor, floor_of_most
         Lowest Allan deviation at any averaging time: best and worst, and for about two thirds of the class.
     walk_after_s
-        Averaging time at which random-walk FM overtakes the floor (from memory).
+        Averaging time at which random-walk FM overtakes the floor.
     aging_per_day
         Least and most once it has settled; a new or just powered one ages more.
     drift_per_year, walk_per_root_year

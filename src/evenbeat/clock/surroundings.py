@@ -16,7 +16,7 @@ from evenbeat.clock.prediction import Component, Variant, coefficient_mixture
 from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY
+from evenbeat.units import SECONDS_PER_DAY, covariate_words
 
 POWERS = ("", "²", "³")
 NOT_DETERMINED = "not determined"
@@ -217,9 +217,13 @@ class Surroundings:
             for variant in self.variants
         )
 
-    def _to_come(self, courses: Mapping[str, Course] | None) -> tuple[float, float]:
-        """Return daily amplitude and residual standard deviation of fractional frequency to come."""
-        amplitude, residual = self.trend.swing_and_residual(self._effects, courses or {})
+    def _to_come(
+        self, after_s: FloatArray, courses: Mapping[str, Course] | None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return what is unknown of the daily wave and of the rest of frequency to come, shape (m,)."""
+        amplitude, residual = self.trend.swing_and_residual(
+            self._effects, courses or {}, np.maximum(after_s, 0.0), self.record.duration_s
+        )
         return amplitude * self.scale, residual * self.scale
 
     def _frequency_floor(
@@ -227,25 +231,24 @@ class Surroundings:
     ) -> FloatArray:
         """Return what temperature to come and the display leave unknown of mean frequencies, shape (m,)."""
         shown = abs(float(np.sinc(averaging_time_s / SECONDS_PER_DAY)))
-        amplitude, residual = self._to_come(courses)
-        to_come = math.hypot(amplitude / math.sqrt(2) * shown, residual)
-        later = elapsed > self.record.duration_s * (1 + 1e-9)
-        return np.hypot(np.where(later, to_come, 0.0), self.display_uncertainty)
+        amplitude, residual = self._to_come(elapsed - self.record.duration_s, courses)
+        return np.hypot(np.hypot(amplitude / math.sqrt(2) * shown, residual), self.display_uncertainty)
 
     def _time_swing(self, horizon: FloatArray, courses: Mapping[str, Course] | None = None) -> FloatArray:
         """Return the standard uncertainty of time error from temperature to come.
 
         A daily swing of unknown phase gives A P/2π √(1 - cos 2πt/P) until half a day; after that its
-        largest value stays, because nobody's days repeat so well that whole ones cancel. The residual counts
-        as constant over the horizon, which is the worst it can do.
+        largest value stays, because nobody's days repeat so well that whole ones cancel. The rest counts
+        as being over all of the horizon what it is at its end, which is the worst it can do.
         """
-        amplitude, residual = self._to_come(courses)
+        amplitude, residual = self._to_come(horizon, courses)
         angle = 2 * math.pi * np.minimum(horizon, 0.5 * SECONDS_PER_DAY) / SECONDS_PER_DAY
         swing = amplitude * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
         return np.hypot(swing, residual * horizon)
 
 
 def _per_unit(name: str, order: int) -> str:
-    """Return the unit of a coefficient."""
+    """Return the unit of a coefficient: that of the covariate, as its name states it."""
     power = POWERS[order - 1] if order in range(1, len(POWERS) + 1) else ""
-    return f"/K{power}" if name.endswith(("_c", "_k")) else f"per unit of {name}{power}"
+    unit = {"°C": "K"}.get(covariate_words(name)[1], covariate_words(name)[1])
+    return f"/{unit}{power}" if unit else f"per unit of {name}{power}"

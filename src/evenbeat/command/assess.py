@@ -1,4 +1,4 @@
-"""The command ``evenbeat assess``: from a log to a verdict and a report."""
+"""The commands ``evenbeat assess`` and ``evenbeat compare``: from logs to a verdict and a report."""
 
 from __future__ import annotations
 
@@ -6,219 +6,82 @@ import argparse
 import json
 import sys
 import textwrap
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import (
-    DONE,
-    OUT_OF_TOLERANCE,
-    add_date_order,
-    argument,
-    column,
-    moment,
-    number,
-)
-from evenbeat.command.decision_options import add_decision_options, decision_basis
-from evenbeat.command.treatment import add_comparing_options, add_conditioning_options, treated
+from evenbeat.bench import KEYS
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
+from evenbeat.command.stated import Stated, add_stated, decision_basis
 from evenbeat.errors import InputError
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import parse_duration, parse_frequency, parse_limits, parse_time
 
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
     from evenbeat.record import Record
 
-QUANTITIES = (
-    "frequency",
-    "fractional_frequency",
-    "frequency_ratio",
-    "frequency_difference",
-    "period",
-    "phase",
-    "time_interval",
-    "interval_error",
-    "count",
-)
-TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
+
+NOT_OF_THREE = ("question", "table", "decision", "output")
+"""Groups of keys that ask for an assessment."""
 
 
 def add_assess(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command to the parser."""
-    _add_arguments(
-        commands.add_parser(
-            "assess",
-            help="from a log to a stability, aging, holdover and recalibration verdict with a report",
-            description=(
-                "Read a log of an oscillator or counter against a reference, print a verdict, and write a "
-                "report (report.html, report.pdf, result.json) into a folder."
-            ),
-            epilog="example: evenbeat assess kittiwake.csv.gz --tolerance 1e-8 --reliability 0.95",
-        )
+    parser = commands.add_parser(
+        "assess",
+        help="from a log to a stability, aging, holdover and recalibration verdict with a report",
+        description=(
+            "Read a log of an oscillator or counter against a reference, print a verdict, and write a "
+            "report (report.html, report.pdf, result.json) into a folder."
+        ),
+        epilog="example: evenbeat assess kittiwake.csv.gz --bench kittiwake.toml --tolerance 1e-8",
     )
-
-
-def _add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=_assess)
     parser.add_argument("log", metavar="LOG", help="text table, plain or .gz")
-    _add_question(parser.add_argument_group("what is asked"))
-    add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
-    add_conditioning_options(parser.add_argument_group("how the log is conditioned"))
-    add_comparing_options(parser.add_argument_group("a second log"))
-    add_decision_options(parser.add_argument_group("the audit record"))
-    _add_output(parser.add_argument_group("what is written"))
+    add_stated(parser, "assess")
+    _add_output(parser, "folder for the report (default: LOG's name + -report)")
 
 
-def _add_question(group: argparse._ArgumentGroup) -> None:
-    group.add_argument(
-        "--tolerance",
-        type=argument(parse_limits),
-        metavar="Y",
-        help="limit of the fractional offset, e.g. 1e-8, or both as --tolerance=-5e-9:1e-8",
+def add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
+    parser = commands.add_parser(
+        "compare",
+        help="two oscillators logged against one reference, or three told apart",
+        description=(
+            "Of two logs against the same reference, assess A against B, with a report as of 'assess'. "
+            "Of three, say how stable each clock is by itself."
+        ),
+        epilog="example: evenbeat compare kittiwake.csv.gz fulmar.csv.gz --tolerance 1e-8",
     )
-    group.add_argument(
-        "--from",
-        dest="start",
-        type=moment,
-        metavar="MOMENT",
-        help="assess the log from here on: UTC (2026-03-01T00:00:00Z), or seconds or '10 d' since its start",
-    )
-    group.add_argument(
-        "--until",
-        dest="stop",
-        type=moment,
-        metavar="MOMENT",
-        help="assess the log until before this, as --from",
-    )
-    group.add_argument(
-        "--reliability",
-        type=number,
-        default=0.95,
-        metavar="P",
-        help="probability of being within tolerance at every moment of the interval (default 0.95)",
-    )
-    group.add_argument(
-        "--guard-band", type=number, metavar="Y", help="held back from the tolerance, fractional"
-    )
-    group.add_argument(
-        "--reference-uncertainty",
-        type=number,
-        default=0.0,
-        metavar="Y",
-        help="standard uncertainty of the reference's frequency, fractional (default 0: counts as exact)",
-    )
-    group.add_argument(
-        "--as-left", type=number, metavar="Y", help="offset after an adjustment at the end of the log"
-    )
-    group.add_argument(
-        "--as-left-uncertainty",
-        type=number,
-        metavar="Y",
-        help="standard uncertainty of --as-left, fractional",
-    )
-    group.add_argument(
-        "--time-error-limit",
-        type=argument(parse_time),
-        metavar="T",
-        help="ask how long the time error stays within this, e.g. '1.5 us'",
-    )
-    group.add_argument(
-        "--aging",
-        default="auto",
-        choices=("auto", "none", "linear", "logarithmic"),
-        help="aging law (default auto)",
-    )
-    group.add_argument(
-        "--environment",
-        action="append",
-        metavar="NAME",
-        help="covariate to model, may be repeated, or 'none' (default: every temperature in the log)",
-    )
-    group.add_argument(
-        "--on-grid",
-        type=argument(parse_duration),
-        metavar="T",
-        help="put readings at times of their own on a grid of this spacing first, for deviations, e.g. '1 h'",
-    )
-    group.add_argument(
-        "--history", metavar="TABLE", help="calibrations of the same clock (date, as_found …) beside the log"
-    )
-    group.add_argument("--instrument", metavar="NAME", help="whose calibrations, where TABLE holds several")
-    group.add_argument("--history-from", metavar="DATE", help="only calibrations from this day on, ISO")
-
-
-def add_log_options(group: argparse._ArgumentGroup) -> None:
-    """Add the options that say what a log holds."""
-    group.add_argument("--quantity", choices=QUANTITIES, help="what the values are")
-    group.add_argument("--unit", metavar="UNIT", help="unit of the values: Hz, MHz, s, ns, ppm, ppb, 1 …")
-    group.add_argument(
-        "--nominal-frequency",
-        type=argument(parse_frequency),
-        metavar="F",
-        help="nominal frequency, e.g. '10 MHz'",
-    )
-    group.add_argument(
-        "--interval", type=argument(parse_duration), metavar="T", help="spacing of readings, e.g. '10 s'"
-    )
-    group.add_argument(
-        "--gate", type=argument(parse_duration), metavar="T", help="length of a gate, e.g. '10 s'"
-    )
-    group.add_argument(
-        "--reading-of",
-        choices=("device", "reference"),
-        help="what was read: the device under test, or the reference by the device's own timebase",
-    )
-    group.add_argument(
-        "--column",
-        action="append",
-        type=column,
-        metavar="WHAT=NAME",
-        help="column by name or position from 0: value=…, time=… or a covariate such as oven_temperature_c=…",
-    )
-    group.add_argument("--time-zone", metavar="ZONE", help="zone of times without one, e.g. Europe/Lisbon")
-    group.add_argument("--time-unit", choices=TIME_UNITS, help="unit of a time column of numbers")
-    add_date_order(group)
-    group.add_argument(
-        "--clock", metavar="NAME", help="clock in a file of several, such as a RINEX clock file"
-    )
-    group.add_argument(
-        "--signal", metavar="CODE", help="signal of a CGGTTS file that holds several, e.g. L3P"
-    )
-    group.add_argument(
-        "--bad-lines",
-        choices=("refuse", "reject"),
-        default="refuse",
-        help="refuse a log with a line that cannot be read or was cut short (default), or reject such lines "
-        "and count them",
-    )
-    group.add_argument(
-        "--partial", action="store_true", help="read the complete lines of a file cut off or still written"
-    )
-    group.add_argument(
-        "--select", metavar="LABEL", help="read the rows with this label, of several oscillators in one log"
-    )
-    group.add_argument(
-        "--every",
-        type=int,
-        metavar="N",
-        help="read every N-th row, of N oscillators logged in turn (1: all rows are of one)",
-    )
-    group.add_argument(
-        "--row-offset", type=int, default=0, metavar="K", help="with --every: from this row on (from 0)"
-    )
-    group.add_argument("--layout", metavar="FILE", help="layout file that says how the log is written")
-
-
-def _add_output(group: argparse._ArgumentGroup) -> None:
-    group.add_argument(
-        "-o", "--output", metavar="FOLDER", help="folder for the report (default: LOG's name + -report)"
-    )
-    group.add_argument("--force", action="store_true", help="replace an earlier report in that folder")
-    group.add_argument("--no-pdf", action="store_true", help="leave out report.pdf")
-    group.add_argument(
-        "--file-record",
+    parser.set_defaults(run=_compare)
+    parser.add_argument("a", metavar="A", help="a log")
+    parser.add_argument("b", metavar="B", help="another, against the same reference")
+    parser.add_argument("c", metavar="C", nargs="?", help="a third")
+    add_stated(parser, "compare")
+    how = parser.add_argument_group("what the logs are, where they do not share a reference")
+    how.add_argument(
+        "--through",
         action="store_true",
-        help="make the audit record: decision rule, sensitivity, models, backtest, who decides (slower)",
+        help="B is the log of A's reference against a better one: take that reference out",
     )
+    how.add_argument(
+        "--loop",
+        action="store_true",
+        help="of three: A is clock 1 against 2, B is 2 against 3, C is 3 against 1",
+    )
+    how.add_argument(
+        "--second-bench",
+        metavar="FILE",
+        help="bench file that says how B and C are written, if otherwise than A",
+    )
+    _add_output(parser, "folder for the report (default: the names + -report)")
+
+
+def _add_output(parser: argparse.ArgumentParser, folder: str) -> None:
+    group = parser.add_argument_group("what is written")
+    group.add_argument("-o", "--output", metavar="FOLDER", help=folder)
+    group.add_argument("--force", action="store_true", help="replace an earlier report in that folder")
     group.add_argument("--no-report", action="store_true", help="write no files, print only")
     group.add_argument(
         "--json", action="store_true", help="print every number as JSON instead of the verdict"
@@ -233,21 +96,52 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
 
 
 def _assess(arguments: argparse.Namespace) -> int:
+    stated = Stated.of("assess", arguments)
+    return _reported(arguments, stated, [arguments.log], lambda: _treated(stated, arguments.log))
+
+
+def _compare(arguments: argparse.Namespace) -> int:
+    stated = Stated.of("compare", arguments)
+    logs = [log for log in (arguments.a, arguments.b, arguments.c) if log is not None]
+    if len(logs) == 2 and arguments.loop:
+        msg = "--loop needs three logs: clock 1 against 2, 2 against 3, and 3 against 1"
+        raise InputError(msg)
+    if len(logs) == 3 and arguments.through:
+        msg = "--through takes two logs: A, and B, the log of A's reference against a better one"
+        raise InputError(msg)
+    others = stated
+    if arguments.second_bench is not None:
+        others = Stated.of(
+            "compare", argparse.Namespace(**{**vars(arguments), "bench": arguments.second_bench})
+        )
+    if len(logs) == 3:
+        return _separated(arguments, logs, (stated, others, others))
+    first, second = logs
+    return _reported(
+        arguments, stated, logs, lambda: _compared(stated, first, others, second, through=arguments.through)
+    )
+
+
+def _reported(
+    arguments: argparse.Namespace, stated: Stated, logs: list[str], read: Callable[[], Record]
+) -> int:
+    """Assess what is read, print and write it, and return the exit status."""
     from evenbeat.assessment.assess import assess
     from evenbeat.report.write import check_folder, write_report
 
-    folder = Path(arguments.output or f"{Path(arguments.log).name.split('.')[0]}-report")
+    names = "-".join(Path(log).name.split(".")[0] for log in logs)
+    folder = Path(arguments.output or f"{names}-report")
     if not arguments.no_report:
         check_folder(folder, force=arguments.force)
-    options = _question(arguments)
+    options = _question(stated)
     shown = sys.stderr.isatty() and not arguments.quiet
     with _Progress(shown=shown, with_case=options["basis"] is not None) as progress:
         progress("reading")
-        record = read_record(arguments)
-        assessment = assess(record, **options, progress=progress)
+        assessment = assess(read(), **options, progress=progress)
+        assessment = replace(assessment, settings={**assessment.settings, **stated.settings()})
         if not arguments.no_report:
             progress("report")
-            report = write_report(assessment, folder, force=arguments.force, pdf=not arguments.no_pdf)
+            report = write_report(assessment, folder, force=arguments.force, pdf=stated["pdf"])
             if report.trouble:
                 print(f"evenbeat: {report.trouble}", file=sys.stderr)
     _print_assessment(assessment, arguments)
@@ -257,74 +151,131 @@ def _assess(arguments: argparse.Namespace) -> int:
     return OUT_OF_TOLERANCE if arguments.fail_if_out and out else DONE
 
 
-def _question(arguments: argparse.Namespace) -> dict[str, Any]:
+def _question(stated: Stated) -> dict[str, Any]:
+    """Return what is asked, as keywords of ``assess``."""
+    from evenbeat.calibration.tolerance import Tolerance
     from evenbeat.quantities import Estimate
 
-    if arguments.as_left_uncertainty is not None and arguments.as_left is None:
-        msg = "--as-left-uncertainty is given without --as-left; give both"
-        raise InputError(msg)
-    as_left = None
-    if arguments.as_left is not None:
-        if arguments.as_left_uncertainty is None or not arguments.as_left_uncertainty >= 0:
-            msg = "--as-left needs --as-left-uncertainty, zero or positive: an adjustment is never exact"
+    for name in ("history_from", "instrument"):
+        if name in stated.typed and stated["history"] is None:
+            msg = f"{name} is given without history; it selects calibrations of that table"
             raise InputError(msg)
-        as_left = Estimate.normal(arguments.as_left, arguments.as_left_uncertainty)
-    if arguments.history_from is not None and arguments.history is None:
-        msg = "--history-from is given without --history; give both"
+    environment, instruments = stated["environment"], stated["instrument"] or ()
+    if len(instruments) > 1:
+        msg = f"instrument names {', '.join(instruments)}; a log is of one instrument"
         raise InputError(msg)
-    if arguments.instrument is not None and arguments.history is None:
-        msg = "--instrument is given without --history; it selects calibrations of that table"
-        raise InputError(msg)
-    environment = arguments.environment
+    basis, guard_band = decision_basis(stated, for_file=stated["file_record"]), stated["guard_band"]
+    if basis is not None and not stated["file_record"]:  # the rule counts, its record is not made
+        if guard_band is None and stated["tolerance"] is not None:
+            limits = Tolerance.of(stated["tolerance"])
+            guard_band = basis.guard_band(limits, stated["reference_uncertainty"]) or None
+        basis = None
     return {
-        "tolerance": arguments.tolerance,
-        "reliability": arguments.reliability,
-        "guard_band": arguments.guard_band,
-        "as_left": as_left,
-        "reference_uncertainty": arguments.reference_uncertainty,
-        "time_error_limit_s": arguments.time_error_limit,
-        "aging": arguments.aging,
+        "tolerance": stated["tolerance"],
+        "reliability": stated["reliability"],
+        "guard_band": guard_band,
+        "as_left": None if stated["as_left"] is None else Estimate.normal(*stated["as_left"]),
+        "reference_uncertainty": stated["reference_uncertainty"],
+        "time_error_limit_s": stated["time_error_limit"],
+        "aging": stated["aging"],
+        "oscillator_class": stated["oscillator_class"],
         "environment": None if environment is None else [name for name in environment if name != "none"],
-        "history": arguments.history,
-        "history_from": arguments.history_from,
-        "instrument": arguments.instrument,
-        "date_order": arguments.date_order,
-        "basis": decision_basis(arguments),
+        "history": stated["history"],
+        "history_from": None if stated["history"] is None else stated["history_from"],
+        "instrument": instruments[0] if instruments and stated["history"] is not None else None,
+        "date_order": stated["date_order"],
+        "basis": basis,
     }
 
 
-def read_record(arguments: argparse.Namespace) -> Record:
-    """Read the log with what the options say of it, and treat it as they ask."""
+def _read(stated: Stated, path: str) -> Record:
     from evenbeat.logs.reader import read_log
 
-    def read(path: str, layout: str | None) -> Record:
-        record = read_log(path, layout=layout, **stated_options(arguments))
-        return record if arguments.on_grid is None else record.on_grid(interval_s=arguments.on_grid)
-
-    return treated(arguments, read)
+    record = read_log(path, layout=stated.layout, **stated.keywords("log"))
+    return record if stated["on_grid"] is None else record.on_grid(interval_s=stated["on_grid"])
 
 
-def stated_options(arguments: argparse.Namespace) -> dict[str, Any]:
-    """Return what the arguments say about a log, as keywords of the library."""
-    return {
-        "quantity": arguments.quantity,
-        "unit": arguments.unit,
-        "nominal_frequency_hz": arguments.nominal_frequency,
-        "interval_s": arguments.interval,
-        "gate_s": arguments.gate,
-        "reading_of": arguments.reading_of,
-        "columns": dict(arguments.column) if arguments.column else None,
-        "time_zone": arguments.time_zone,
-        "time_unit": arguments.time_unit,
-        "date_order": arguments.date_order,
-        "clock": arguments.clock,
-        "signal": arguments.signal,
-        "bad_lines": arguments.bad_lines,
-        "partial": arguments.partial,
-        "select": arguments.select,
-        "every": arguments.every,
-        "offset": arguments.row_offset,
+def _part(stated: Stated, path: str) -> tuple[Record, float]:
+    """Return the part of a log that is asked about, and how long after the log's start it begins."""
+    from evenbeat.assessment.assess import part_of_log
+
+    whole = _read(stated, path)
+    part = part_of_log(whole, start=stated["from"], stop=stated["until"])
+    cuts: list[Mapping[str, Any]] = [cut.arguments for cut in part.history[len(whole.history) :]]
+    return part, whole.time_of(sum(cut["first"] for cut in cuts))
+
+
+def _treated(stated: Stated, path: str) -> Record:
+    """Return the record of a log, conditioned as asked; as it was read where nothing is."""
+    from evenbeat.conditioning.condition import condition
+
+    record, _ = _part(stated, path)
+    return condition(record, **stated.keywords("conditioning")) if stated.any_of("conditioning") else record
+
+
+def _compared(stated: Stated, path: str, others: Stated, second: str, *, through: bool) -> Record:
+    """Return the record of one log against the oscillator of another, or through it against its reference."""
+    from evenbeat.comparing.difference import corrected_for_reference, difference
+    from evenbeat.conditioning.condition import condition
+
+    options = stated.keywords("conditioning")
+    plain = options | {"sawtooth": None, "sawtooth_rows": 0}
+    record, cut_s = _part(stated, path)
+    record, other = condition(record, **options), condition(_read(others, second), **plain)
+    alignment: dict[str, Any] = {
+        "offset_s": None if stated["offset"] is None else stated["offset"] - cut_s,
+        "part_interval": stated["part_interval"],
     }
+    if through:
+        record = corrected_for_reference(record, other, **alignment)
+    else:
+        record = difference(record, other, common_reference=stated["common_reference"] or None, **alignment)
+    return condition(record, **plain)
+
+
+def _separated(arguments: argparse.Namespace, logs: list[str], written: Sequence[Stated]) -> int:
+    """Print how stable each of three clocks is by itself."""
+    from evenbeat.assessment.assess import MINIMUM_COVERAGE
+    from evenbeat.comparing.difference import difference
+    from evenbeat.conditioning.condition import condition
+    from evenbeat.deviations.separation.hats import separate_clocks
+
+    stated, vain = written[0], [f"--{name}" for name in ("output", "fail_if_out") if getattr(arguments, name)]
+    asked = (name for name in stated.typed if name == "offset" or KEYS[name].group in NOT_OF_THREE)
+    vain += [f"'{name}'" for name in asked if name not in ("from", "until")]
+    if vain:
+        msg = f"three logs are told apart, not assessed; leave {vain[0].replace('_', '-')} out"
+        raise InputError(msg)
+    options = stated.keywords("conditioning")
+    records = [condition(_part(one, log)[0], **options) for one, log in zip(written, logs, strict=True)]
+    names = [Path(log).name.split(".")[0] for log in logs]
+    if arguments.loop:
+        names = ["clock 1", "clock 2", "clock 3"]
+    else:
+        together = {
+            "part_interval": stated["part_interval"],
+            "common_reference": stated["common_reference"] or None,
+        }
+        records = [difference(records[i], records[(i + 1) % 3], **together) for i in range(3)]
+    one, two, three = _simultaneous(records)
+    separated = separate_clocks(one, two, three, names=names, minimum_coverage=MINIMUM_COVERAGE)
+    if arguments.json:
+        print(json.dumps(separated.to_dict() | stated.settings(), indent=1, allow_nan=False))
+    else:
+        print(separated._headline() if arguments.quiet else separated)
+    return DONE
+
+
+def _simultaneous(records: list[Record]) -> list[Record]:
+    """Return the part of each record that all share, where they state when they begin."""
+    import numpy as np
+
+    starts = [record.start for record in records if record.start is not None]
+    if len(starts) < len(records):
+        return records
+    lengths = (np.timedelta64(round(record.time_of(len(record)) * 1e9), "ns") for record in records)
+    stop = min(start + length for start, length in zip(starts, lengths, strict=True))
+    return [record.between(max(starts), stop) for record in records]
 
 
 def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> None:

@@ -5,22 +5,16 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import (
-    DONE,
-    OUT_OF_TOLERANCE,
-    add_uncertainties,
-    argument,
-    number,
-    stated_uncertainties,
-)
-from evenbeat.command.assess import add_log_options, stated_options
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
 from evenbeat.command.files import check_absent, write_text
+from evenbeat.command.stated import Stated, add_stated
 from evenbeat.results import PAGE_WIDTH
-from evenbeat.units import parse_duration, parse_limits
+from evenbeat.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
     from evenbeat.fleet.due import DueList
@@ -39,31 +33,8 @@ def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     )
     parser.set_defaults(run=_fleet)
     parser.add_argument("source", metavar="SOURCE", help="register, table of calibrations, or folder of logs")
-    asked = parser.add_argument_group("what is asked")
-    asked.add_argument("--on", metavar="DATE", help="the day of the list, ISO (default today, UTC)")
-    asked.add_argument(
-        "--tolerance",
-        type=argument(parse_limits),
-        metavar="Y",
-        help="fractional, for instruments that state none: 1e-8, or =-5e-9:1e-8",
-    )
-    asked.add_argument(
-        "--reliability", type=number, default=0.95, metavar="P", help="probability of staying within (0.95)"
-    )
-    asked.add_argument(
-        "--soon", type=argument(parse_duration), default="30 d", metavar="T", help="'due soon' (30 d)"
-    )
-    asked.add_argument(
-        "--longest-interval", type=argument(parse_duration), metavar="T", help="by policy, e.g. '2 years'"
-    )
-    asked.add_argument(
-        "--first-interval",
-        type=argument(parse_duration),
-        default="1 year",
-        metavar="T",
-        help="at most, after a single calibration (1 year)",
-    )
-    add_uncertainties(asked)
+    parser.add_argument("--on", metavar="DATE", help="the day of the list, ISO (default today, UTC)")
+    add_stated(parser, "fleet")
     work = parser.add_argument_group("who does the work")
     work.add_argument(
         "--processes", type=int, metavar="N", help="default: one for each core if it is worth it"
@@ -72,14 +43,15 @@ def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         "--cluster", metavar="ADDRESS", help="Dask scheduler, e.g. tcp://127.0.0.1:8786 (extra: fleet)"
     )
     _add_output(parser.add_argument_group("what is written"))
-    add_log_options(
-        parser.add_argument_group("what the logs of a folder, or the dates of a table, do not say themselves")
-    )
 
 
 def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument("-o", "--output", metavar="FILE", help="write the list as a comma-separated table")
     group.add_argument("--page", metavar="FILE", help="write the list as one HTML page")
+    group.add_argument("--calendar", metavar="FILE", help="write the due days as iCalendar (.ics)")
+    group.add_argument("--labels", metavar="FILE", help="write the text of a label for every instrument")
+    group.add_argument("--who", default="", metavar="NAME", help="who notes the list with --keep")
+    group.add_argument("--role", default="", metavar="ROLE", help="and in what role")
     group.add_argument("--force", action="store_true", help="replace files that are there")
     group.add_argument(
         "--keep", action="store_true", help="note every line in the register that the list is made from"
@@ -97,26 +69,30 @@ def _fleet(arguments: argparse.Namespace) -> int:
     from evenbeat.fleet.assess_fleet import assess_fleet, keep_list
     from evenbeat.register.register import Register
 
-    paths = [Path(name) for name in (arguments.output, arguments.page) if name]
-    for path in paths:
-        check_absent(path, force=arguments.force)
-    register = Register.open(arguments.source) if arguments.keep else None  # before any work is done in vain
+    stated = Stated.of("fleet", arguments)
+    known = {name: value for name, value in stated.keywords("log").items() if value is not None}
+    for name in filter(None, (arguments.output, arguments.page, arguments.calendar, arguments.labels)):
+        check_absent(Path(name), force=arguments.force)
+    register = None
+    if arguments.keep:  # before any work is done in vain
+        register = Register.open(arguments.source, who=arguments.who, role=arguments.role)
     shown = sys.stderr.isatty() and not arguments.quiet
     with _Progress(shown=shown) as progress:
         due = assess_fleet(
             arguments.source,
             on=arguments.on or datetime.now(UTC).date(),
-            tolerance=arguments.tolerance,
-            reliability=arguments.reliability,
-            soon_d=arguments.soon / 86400,
-            longest_interval_s=arguments.longest_interval,
-            first_interval_s=arguments.first_interval,
-            **stated_uncertainties(arguments),
-            log_options={k: v for k, v in stated_options(arguments).items() if v is not None},
+            tolerance=stated["tolerance"],
+            reliability=stated["reliability"],
+            soon_d=stated["soon"] / SECONDS_PER_DAY,
+            longest_interval_s=stated["longest_interval"],
+            first_interval_s=stated["first_interval"],
+            **stated.keywords("reference"),
+            log_options={"layout": stated.layout, **known},
             processes=arguments.processes,
             cluster=arguments.cluster,
             progress=progress,
         )
+    due = replace(due, settings={**due.settings, **stated.settings()})
     _write(due, arguments)
     if register is not None:
         keep_list(register, due)
@@ -131,6 +107,10 @@ def _fleet(arguments: argparse.Namespace) -> int:
 def _write(due: DueList, arguments: argparse.Namespace) -> None:
     if arguments.output:
         write_text(Path(arguments.output), due.to_csv(), force=arguments.force)
+    if arguments.calendar:
+        write_text(Path(arguments.calendar), due.to_icalendar(), force=arguments.force)
+    if arguments.labels:
+        write_text(Path(arguments.labels), due.labels(), force=arguments.force)
     if arguments.page:
         from evenbeat.report.due_page import due_page
 

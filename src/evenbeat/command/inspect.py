@@ -7,14 +7,14 @@ import json
 import sys
 from pathlib import Path
 
+from evenbeat.bench import bench_text
 from evenbeat.command.arguments import BAD_INPUT, DONE
-from evenbeat.command.assess import add_log_options, stated_options
-from evenbeat.command.treatment import add_conditioning_options, stated_conditioning
+from evenbeat.command.stated import Stated, add_stated
 from evenbeat.errors import OutputError
 
 
 def add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add both commands to the parser."""
+    """Add the command to the parser."""
     parser = commands.add_parser(
         "inspect",
         help="say what a log is and how it would be read, before any analysis",
@@ -23,20 +23,23 @@ def add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
             "were rejected, what is assumed, and what conditioning finds. Exit status 2 where the log cannot "
             "be read as it stands."
         ),
-        epilog="example: evenbeat inspect kittiwake.csv.gz --write-layout bench.toml",
+        epilog="example: evenbeat inspect kittiwake.csv.gz --write-bench kittiwake.toml",
     )
     parser.set_defaults(run=_inspect)
     parser.add_argument("log", metavar="LOG", help="the log")
-    add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
-    add_conditioning_options(parser.add_argument_group("how the log would be conditioned"))
+    add_stated(parser, "inspect")
     output = parser.add_argument_group("what is written")
     output.add_argument("--json", action="store_true", help="print all of it as JSON")
-    output.add_argument("--write-layout", metavar="FILE", help="write the layout for use with --layout")
-    output.add_argument("--force", action="store_true", help="replace an earlier layout file")
-    _add_convert(commands)
+    output.add_argument(
+        "--write-bench",
+        metavar="FILE",
+        help="write how the log is read, and all that was stated, for --bench",
+    )
+    output.add_argument("--force", action="store_true", help="replace an earlier bench file")
 
 
-def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
     parser = commands.add_parser(
         "convert",
         help="write a long log as Parquet or NumPy columns, in little memory",
@@ -46,7 +49,7 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.set_defaults(run=_convert)
     parser.add_argument("log", metavar="LOG", help="table of text, plain, gzip, xz or bzip2")
     parser.add_argument("to", metavar="FILE", help="new file, .parquet or .npy")
-    add_log_options(parser.add_argument_group("what the log holds, where it does not say so itself"))
+    add_stated(parser, "convert")
     parser.add_argument("--force", action="store_true", help="replace an earlier file of that name")
 
 
@@ -55,10 +58,12 @@ def _inspect(arguments: argparse.Namespace) -> int:
     from evenbeat.conditioning.report import conditioning_report
     from evenbeat.logs.inspection import inspect_log
 
-    asked = stated_conditioning(arguments)
-    seen = inspect_log(arguments.log, layout=arguments.layout, **stated_options(arguments))
-    if arguments.write_layout and seen.layout is not None:
-        _write(Path(arguments.write_layout), seen.layout.to_toml(), force=arguments.force)
+    stated = Stated.of("inspect", arguments)
+    seen = inspect_log(arguments.log, layout=stated.layout, **stated.keywords("log"))
+    if arguments.write_bench and seen.layout is not None:
+        text = bench_text(**seen.layout.said({**stated.bench.said, **stated.typed}))
+        _write(Path(arguments.write_bench), text, force=arguments.force)
+    asked = stated.keywords("conditioning")
     report = None if seen.record is None else conditioning_report(condition(seen.record, **asked))
     if arguments.json:
         plain = seen.to_dict() | {"conditioning": None if report is None else report.to_dict()}
@@ -86,15 +91,16 @@ def _write(path: Path, text: str, *, force: bool) -> None:
 
 
 def _convert(arguments: argparse.Namespace) -> int:
-    from evenbeat.logs.bulk.convert import convert_log
+    from evenbeat.logs.bulk import convert_log
 
+    stated = Stated.of("convert", arguments)
     written = convert_log(
         arguments.log,
         arguments.to,
         overwrite=arguments.force,
         progress=sys.stderr.isatty(),
-        layout=arguments.layout,
-        **stated_options(arguments),
+        layout=stated.layout,
+        **stated.keywords("log"),
     )
     print(written)
     return DONE

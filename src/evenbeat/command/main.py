@@ -10,21 +10,31 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from importlib import import_module
 from types import FrameType
 from typing import Any, NoReturn
 
 from evenbeat import __version__
 from evenbeat.command.arguments import BAD_INPUT, DONE, FAULT, INTERRUPTED
-from evenbeat.command.assess import add_assess
-from evenbeat.command.collect import add_collect
-from evenbeat.command.fleet import add_fleet
-from evenbeat.command.history import add_history
-from evenbeat.command.inspect import add_inspect
-from evenbeat.command.notebooks import add_notebooks
-from evenbeat.command.readings import add_readings
-from evenbeat.command.register import add_register
 from evenbeat.command.terminal import escaped_output, fault_told
 from evenbeat.errors import EvenbeatError
+
+COMMANDS = {
+    "assess": ("assess", "add_assess"),
+    "compare": ("assess", "add_compare"),
+    "inspect": ("inspect", "add_inspect"),
+    "convert": ("inspect", "add_convert"),
+    "bench": ("bench", "add_bench"),
+    "readings": ("readings", "add_readings"),
+    "history": ("history", "add_history"),
+    "register": ("register", "add_register"),
+    "fleet": ("fleet", "add_fleet"),
+    "collect": ("collect", "add_collect"),
+    "notebooks": ("notebooks", "add_notebooks"),
+    "demo": ("notebooks", "add_demo"),
+    "completion": ("completion", "add_completion"),
+}
+"""Command to its module, which is loaded only when the command is called, and its function there."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -32,6 +42,28 @@ class _Parser(argparse.ArgumentParser):
 
     def __init__(self, **options: Any) -> None:
         super().__init__(**options, allow_abbrev=False)
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Parse, and say what is not known where it is not: at the command, not above it."""
+        parsed, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            self.error(self._unknown(unknown))
+        return parsed, unknown
+
+    def _unknown(self, words: Sequence[str]) -> str:
+        """Say which option there is not, and what could be meant."""
+        option = next((word.partition("=")[0] for word in words if word.startswith("-")), "")
+        if not option:
+            return f"unrecognized arguments: {' '.join(words)}"
+        from evenbeat.bench import KEYS
+
+        name, command = option.lstrip("-").replace("-", "_"), self.prog.partition(" ")[2]
+        if name in KEYS and command in KEYS[name].used_by:
+            return f"there is no option {option}; state it with --set {name}=… or in a bench file"
+        from difflib import get_close_matches
+
+        near = get_close_matches(option, self._option_string_actions, n=2)
+        return f"there is no option {option}" + (f"; did you mean {' or '.join(near)}?" if near else "")
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong below how the command is called, with status 2."""
@@ -74,7 +106,7 @@ def _terminated_cleanly() -> Iterator[None]:
 
 
 def _run(words: Sequence[str]) -> int:
-    arguments = _parser().parse_args(words)
+    arguments = command_parser(words).parse_args(words)
     try:
         status: int = arguments.run(arguments)
         sys.stdout.flush()
@@ -118,7 +150,8 @@ def _joined_numbers(argv: Sequence[str]) -> list[str]:
     return joined
 
 
-def _parser() -> argparse.ArgumentParser:
+def command_parser(words: Sequence[str] = ()) -> argparse.ArgumentParser:
+    """Return the parser of all commands, or, where the first word is one, of that command alone."""
     parser: argparse.ArgumentParser = _Parser(
         prog="evenbeat",
         description="How good a timebase is, how it ages, and when to calibrate it again.",
@@ -130,15 +163,8 @@ def _parser() -> argparse.ArgumentParser:
         help="show the version; with -v also whether the sums of the deviations run compiled",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for add in (
-        add_assess,
-        add_inspect,
-        add_readings,
-        add_history,
-        add_register,
-        add_fleet,
-        add_collect,
-        add_notebooks,
-    ):
-        add(commands)
+    called = words[:1] if words and words[0] in COMMANDS else COMMANDS
+    for name in called:
+        module, add = COMMANDS[name]
+        getattr(import_module(f"evenbeat.command.{module}"), add)(commands)
     return parser

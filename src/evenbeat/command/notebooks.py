@@ -14,7 +14,7 @@ DEMO_FOLDER = "evenbeat-demo"
 
 
 def add_notebooks(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add both commands to the parser."""
+    """Add the command to the parser."""
     parser = commands.add_parser(
         "notebooks",
         help="open the notebooks in JupyterLab, on copies of your own",
@@ -44,10 +44,10 @@ def add_notebooks(commands: argparse._SubParsersAction[argparse.ArgumentParser])
         metavar="OPTION",
         help="passed on as it is, may be repeated: --lab-option=--ServerApp.port_retries=0",
     )
-    _add_demo(commands)
 
 
-def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command to the parser."""
     parser = commands.add_parser(
         "demo",
         help="copy the invented demonstration logs into a folder",

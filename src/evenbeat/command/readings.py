@@ -7,11 +7,10 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, argument, number
-from evenbeat.command.decision_options import RULES
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
 from evenbeat.command.files import write_text
+from evenbeat.command.stated import Stated, add_stated
 from evenbeat.errors import InputError
-from evenbeat.units import parse_frequency, parse_time
 
 if TYPE_CHECKING:
     from evenbeat.counter.bench import BenchCheck
@@ -28,34 +27,11 @@ def add_readings(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
             "all points tell about the timebase, lost counts and the usable range. With --blank, write an "
             "empty sheet instead."
         ),
-        epilog="example: evenbeat readings counter-check-readings.csv --rule guard_band",
+        epilog="example: evenbeat readings counter-check-readings.csv --permitted 1e-6",
     )
     parser.set_defaults(run=_readings)
     parser.add_argument("sheet", metavar="SHEET", help="a table, one reading a row")
-    asked = parser.add_argument_group("what is asked")
-    asked.add_argument("--rule", default="simple_acceptance", choices=RULES, help="decision rule")
-    asked.add_argument(
-        "--permitted", type=number, metavar="Y", help="permitted part of the reading, e.g. 1e-6"
-    )
-    asked.add_argument("--least-digits", type=number, metavar="N", help="permitted least digits besides")
-    asked.add_argument(
-        "--reference-uncertainty",
-        type=number,
-        default=0.0,
-        metavar="Y",
-        help="relative standard uncertainty of what was applied (default 0)",
-    )
-    asked.add_argument(
-        "--locked", action="store_true", help="the stimulus ran from the counter's own timebase"
-    )
-    counter = parser.add_argument_group("the counter, where the sheet does not say so itself")
-    counter.add_argument("--clock-tick", type=argument(parse_time), metavar="T", help="e.g. '100 ns'")
-    counter.add_argument("--input-noise", type=number, metavar="V", help="volts, root mean square")
-    counter.add_argument(
-        "--count-law", choices=("triangular", "rectangular", "bound", "in_step"), help="how the gate counts"
-    )
-    counter.add_argument("--rated-low", type=argument(parse_frequency), metavar="F", help="e.g. '10 Hz'")
-    counter.add_argument("--rated-high", type=argument(parse_frequency), metavar="F", help="e.g. '100 MHz'")
+    add_stated(parser, "readings")
     written = parser.add_argument_group("what is written")
     written.add_argument(
         "--blank", action="store_true", help="write an empty sheet for this counter to SHEET"
@@ -72,21 +48,15 @@ def add_readings(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def _readings(arguments: argparse.Namespace) -> int:
+    stated = Stated.of("readings", arguments)
     if arguments.blank:
-        return _blank(arguments)
+        return _blank(arguments, stated)
     from evenbeat.counter.bench import bench_check
 
     check = bench_check(
         arguments.sheet,
-        permitted_relative=arguments.permitted,
-        permitted_digits=arguments.least_digits,
-        clock_tick_s=arguments.clock_tick,
-        input_noise_v=arguments.input_noise,
-        count_law=arguments.count_law,
-        rated_hz=_rated(arguments),
-        reference_uncertainty=arguments.reference_uncertainty,
-        rule=arguments.rule,
-        locked=arguments.locked,
+        **stated.keywords("counter", "reference"),
+        rule=stated["decision_rule"] or "simple_acceptance",
     )
     if arguments.output:
         from evenbeat.report.bench_page import bench_page
@@ -106,30 +76,19 @@ def _print_check(check: BenchCheck, arguments: argparse.Namespace) -> None:
         print(check)
 
 
-def _rated(arguments: argparse.Namespace) -> tuple[float, float] | None:
-    ends = (arguments.rated_low, arguments.rated_high)
-    if ends == (None, None):
-        return None
-    if None in ends or not ends[0] < ends[1]:
-        msg = "--rated-low and --rated-high go together, the lower first"
-        raise InputError(msg)
-    return ends
-
-
-def _blank(arguments: argparse.Namespace) -> int:
+def _blank(arguments: argparse.Namespace, stated: Stated) -> int:
     from evenbeat.counter.blank_sheet import blank_sheet
 
-    rated = _rated(arguments)
-    if rated is None:
-        msg = "--blank needs --rated-low and --rated-high, such as '10 Hz' and '100 MHz'"
+    if stated["rated"] is None:
+        msg = "--blank needs --rated, such as --rated '10 Hz to 100 MHz'"
         raise InputError(msg)
     functions: tuple[Function, ...] = (
-        ("frequency", "totalise") if arguments.clock_tick is None else ("frequency", "period", "totalise")
+        ("frequency", "totalise") if stated["clock_tick"] is None else ("frequency", "period", "totalise")
     )
     text = blank_sheet(
-        rated_hz=rated,
-        clock_tick_s=arguments.clock_tick,
-        permitted_relative=1e-6 if arguments.permitted is None else arguments.permitted,
+        rated_hz=stated["rated"],
+        clock_tick_s=stated["clock_tick"],
+        permitted_relative=1e-6 if stated["permitted"] is None else stated["permitted"],
         functions=functions,
     )
     write_text(Path(arguments.sheet), text, force=arguments.force)

@@ -1,4 +1,4 @@
-"""The command ``evenbeat register``: keep instruments, calibrations and assessments."""
+"""The command ``evenbeat register``: keep instruments, calibrations, events and assessments."""
 
 from __future__ import annotations
 
@@ -10,14 +10,22 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import BAD_INPUT, DONE, add_table_options, argument
-from evenbeat.command.history import CLASSES
+from evenbeat.bench import CLASSES
+from evenbeat.command.arguments import BAD_INPUT, DONE, argument
+from evenbeat.command.stated import Stated, add_stated
 from evenbeat.errors import InputError, LogError
-from evenbeat.units import parse_frequency, parse_limits
+from evenbeat.units import parse_limits
 
 if TYPE_CHECKING:
     from evenbeat.register.register import Entry, Register
+    from evenbeat.results import Result
 
+EVENTS = ("repair", "move", "adjustment", "in use", "out of use", "retired", "lost")
+IDENTITY = ("serial_number", "model", "place", "remark")
+VALUES = (
+    *("as_found", "as_left", "standard_uncertainty", "as_left_uncertainty", "adjusted"),
+    *("reference", "valid_until", "certificate", "remark"),
+)
 Run = Callable[[argparse.Namespace], int]
 
 
@@ -25,41 +33,65 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add the command to the parser."""
     parser = commands.add_parser(
         "register",
-        help="keep instruments, calibrations and assessments in one file that only grows",
+        help="keep instruments, calibrations, events and assessments in one file that only grows",
         description=(
-            "Keep instruments, calibrations and assessments in one SQLite file on a local disk. Nothing in "
-            "it is ever changed: a correction is a new entry with its reason, and a chain of hashes shows "
-            "whether anything was tampered with."
+            "Keep instruments, calibrations, events and assessments in one SQLite file on a local disk. "
+            "Nothing in it is ever changed: a correction is a new entry with its reason, a chain of hashes "
+            "shows whether anything was tampered with, and the account keeps the heads it saw, which shows "
+            "what was cut off."
         ),
         epilog="example: evenbeat register import workshop.sqlite fleet-history.csv",
     )
     tasks = parser.add_subparsers(title="tasks", metavar="TASK", required=True)
-    _task(tasks, "create", _create, "make an empty register")
+    created = _task(tasks, "create", _create, "make a new register")
+    created.add_argument("--from", dest="whole", metavar="FILE", help="what 'export --what everything' wrote")
     _add_instrument(_task(tasks, "add-instrument", _instrument, "add an instrument", name=True))
     calibration = _task(tasks, "add-calibration", _calibration, "add a calibration", name=True)
     calibration.add_argument("--date", required=True, metavar="DATE", help="ISO, e.g. 2026-02-26")
     _add_values(calibration)
+    event = _task(tasks, "add-event", _event, "add a repair, a move, an adjustment or a status", name=True)
+    event.add_argument("what", choices=EVENTS, metavar="WHAT", help=", ".join(EVENTS))
+    event.add_argument("--date", required=True, metavar="DATE", help="ISO, e.g. 2026-02-26")
+    event.add_argument("--change", metavar="Y", help="by how much the offset changed; unknown if not stated")
+    event.add_argument("--standard-uncertainty", metavar="Y", help="of that change (k = 1)")
+    event.add_argument("--place", default="", metavar="TEXT", help="where it was moved to")
+    event.add_argument("--remark", default="", metavar="TEXT", help="anything else")
     kept = _task(tasks, "add-assessment", _assessment, "note what an assessment said", name=True)
     kept.add_argument("result", metavar="RESULT", help="result.json of a report")
     kept.add_argument("--date", required=True, metavar="DATE", help="the day it was made for, ISO")
     brought = _task(tasks, "import", _import, "bring in a table, all of it or nothing")
     brought.add_argument("table", metavar="TABLE", help="with columns instrument, date, as_found …")
-    add_table_options(brought)
+    add_stated(brought, "register import")
     out = _task(tasks, "export", _export, "write the standing entries as a comma-separated table")
     out.add_argument(
-        "--what", choices=("calibrations", "instruments"), default="calibrations", help="default calibrations"
+        "--what",
+        choices=("calibrations", "instruments", "everything"),
+        default="calibrations",
+        help="everything: all entries with their hashes as JSON lines, for 'create --from' (calibrations)",
     )
     out.add_argument("-o", "--output", metavar="FILE", help="default: print it")
     out.add_argument("--force", action="store_true", help="replace a file that is there")
     _json(_task(tasks, "list", _list, "list the instruments"))
     _json(_task(tasks, "show", _show, "show every entry of one instrument", name=True))
+    _json(_task(tasks, "promises", _promises, "show how often promises were kept, class by class"))
+    trace = _task(tasks, "trace", _trace, "show what rests on a reference that was found out", name=True)
+    trace.add_argument("--since", metavar="DATE", help="when it was good last (its calibrations say it)")
+    trace.add_argument("--until", metavar="DATE", help="when it was found out (its calibrations say it)")
+    trace.add_argument("--readings", metavar="TABLE", help="with columns date, instrument, name")
+    _json(trace)
+    for word in ("create", "add-instrument", "add-calibration", "add-event", "add-assessment", "import"):
+        _signed(tasks.choices[word])
     correct = _task(tasks, "correct", _correct, "add a corrected copy of an entry", entry=True)
     correct.add_argument("--instrument", metavar="NAME", help="file it under another instrument")
     correct.add_argument("--date", metavar="DATE", help="ISO")
     correct.add_argument("--oscillator-class", choices=CLASSES, help="of an instrument")
     correct.add_argument("--tolerance", type=argument(parse_limits), metavar="Y", help="of an instrument")
+    for part in IDENTITY[:-1]:
+        correct.add_argument(f"--{part.replace('_', '-')}", metavar="TEXT", help="of an instrument")
     _add_values(correct, correction=True)
-    _task(tasks, "withdraw", _withdraw, "add that an entry no longer stands", entry=True)
+    withdraw = _task(tasks, "withdraw", _withdraw, "add that an entry no longer stands", entry=True)
+    _signed(correct)
+    _signed(withdraw)
     verify = _task(tasks, "verify", _verify, "find out whether anything was changed since it was written")
     verify.add_argument("--head", metavar="NUMBER:HASH", help="a head that was noted earlier")
     _json(verify)
@@ -86,22 +118,40 @@ def _task(
 
 
 def _add_instrument(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--oscillator-class", choices=CLASSES, help="inferred if not stated")
-    parser.add_argument(
-        "--tolerance", type=argument(parse_limits), metavar="Y", help="fractional, e.g. 1e-8 or =-5e-9:1e-8"
-    )
-    parser.add_argument(
-        "--nominal-frequency", type=argument(parse_frequency), metavar="F", help="e.g. '10 MHz'"
-    )
+    add_stated(parser, "register add-instrument")
+    for part in IDENTITY[:-1]:
+        parser.add_argument(f"--{part.replace('_', '-')}", default="", metavar="TEXT", help="as text")
     parser.add_argument("--remark", default="", metavar="TEXT", help="anything else")
+
+
+def _signed(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--who", default="", metavar="NAME", help="who makes the entry (the account)")
+    parser.add_argument("--role", default="", metavar="ROLE", help="and in what role")
 
 
 def _add_values(parser: argparse.ArgumentParser, *, correction: bool = False) -> None:
     none: Any = argparse.SUPPRESS if correction else None
-    parser.add_argument("--as-found", metavar="Y", default=none, help="fractional offset, or 'in' or 'out'")
+    parser.add_argument(
+        "--as-found",
+        metavar="Y",
+        default=none,
+        help="offset, e.g. 2.1e-9, '12 ppb', '0.1 Hz'; or 'in' or 'out'",
+    )
     parser.add_argument("--as-left", metavar="Y", default=none, help="after it, where it was adjusted")
     parser.add_argument(
         "--standard-uncertainty", metavar="Y", default=none, help="of each of the two (k = 1)"
+    )
+    parser.add_argument(
+        "--as-left-uncertainty", metavar="Y", default=none, help="of as-left, where it is another one (k = 1)"
+    )
+    parser.add_argument(
+        "--reference", metavar="NAME", default=none or "", help="instrument it was made against"
+    )
+    parser.add_argument(
+        "--valid-until", metavar="DATE", default=none, help="day until which it counts, if set"
+    )
+    parser.add_argument(
+        "--certificate-file", metavar="FILE", default=none, help="its SHA-256 is kept, not the file"
     )
     parser.add_argument("--adjusted", choices=("yes", "no"), default=none or "no", help="default no")
     parser.add_argument("--certificate", metavar="TEXT", default=none or "", help="number of the certificate")
@@ -115,7 +165,7 @@ def _json(parser: argparse.ArgumentParser) -> None:
 def _opened(arguments: argparse.Namespace) -> Register:
     from evenbeat.register.register import Register
 
-    return Register.open(arguments.register)
+    return Register.open(arguments.register, who=arguments.who, role=arguments.role)
 
 
 def _read(arguments: argparse.Namespace) -> Register:
@@ -127,27 +177,41 @@ def _read(arguments: argparse.Namespace) -> Register:
 def _create(arguments: argparse.Namespace) -> int:
     from evenbeat.register.register import Register
 
+    if arguments.whole:
+        text = _text_of(arguments.whole)
+        made = Register.from_lines(arguments.register, text)
+        print(f"New register: {arguments.register}, head {made.head()}")
+        return DONE
     Register.create(arguments.register)
     print(f"New register: {arguments.register}")
     return DONE
 
 
 def _instrument(arguments: argparse.Namespace) -> int:
-    return _added(
-        _opened(arguments).add_instrument(
-            arguments.instrument,
-            oscillator_class=arguments.oscillator_class,
-            tolerance=arguments.tolerance,
-            nominal_frequency_hz=arguments.nominal_frequency,
-            remark=arguments.remark,
-        )
-    )
+    stated = Stated.of("register add-instrument", arguments)
+    facts = stated.keywords("instrument", "question", "log")
+    facts |= {part: getattr(arguments, part) for part in IDENTITY}
+    return _added(_opened(arguments).add_instrument(arguments.instrument, **facts))
 
 
 def _calibration(arguments: argparse.Namespace) -> int:
-    names = ("as_found", "as_left", "standard_uncertainty", "adjusted", "certificate", "remark")
-    values = {name: getattr(arguments, name) for name in names}
-    return _added(_opened(arguments).add_calibration(arguments.instrument, date=arguments.date, **values))
+    register = _opened(arguments)
+    return _added(register.add_calibration(arguments.instrument, date=arguments.date, **_values(arguments)))
+
+
+def _values(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Return the parts of a calibration that are given, the certificate's file as its hash."""
+    from evenbeat.register.facts import file_sha256
+
+    values = {name: getattr(arguments, name) for name in VALUES if hasattr(arguments, name)}
+    file = getattr(arguments, "certificate_file", None)
+    return values if file is None else {**values, "certificate_sha256": file_sha256(file)}
+
+
+def _event(arguments: argparse.Namespace) -> int:
+    names = ("date", "change", "standard_uncertainty", "place", "remark")
+    parts = {name: getattr(arguments, name) for name in names}
+    return _added(_opened(arguments).add_event(arguments.instrument, arguments.what, **parts))
 
 
 def _assessment(arguments: argparse.Namespace) -> int:
@@ -169,6 +233,8 @@ def _assessment(arguments: argparse.Namespace) -> int:
             headline=headline,
             interval_s=interval.get("interval_s"),
             due=result.get("due"),
+            tolerance=_limits(interval.get("tolerance")),
+            reliability=interval.get("reliability"),
             sha256=hashlib.sha256(content).hexdigest(),
             source=path.name,
             software=versions,
@@ -190,17 +256,23 @@ def _import(arguments: argparse.Namespace) -> int:
     from evenbeat.register.tables import import_table
 
     register = _opened(arguments)
-    stated = {"date_order": arguments.date_order, "nominal_frequency_hz": arguments.nominal_frequency}
-    print(import_table(register, arguments.table, **stated))
+    stated = Stated.of("register import", arguments)
+    print(import_table(register, arguments.table, **stated.keywords("log")))
     return DONE
 
 
 def _export(arguments: argparse.Namespace) -> int:
     from evenbeat.command.files import write_text
+    from evenbeat.register.register import Register
     from evenbeat.register.tables import export_instruments, export_table
 
     register = _read(arguments)
-    text = export_table(register) if arguments.what == "calibrations" else export_instruments(register)
+    written = {
+        "calibrations": export_table,
+        "instruments": export_instruments,
+        "everything": Register.to_lines,
+    }
+    text = written[arguments.what](register)
     if arguments.output:
         write_text(Path(arguments.output), text, force=arguments.force)
     else:
@@ -253,7 +325,8 @@ def _show(arguments: argparse.Namespace) -> int:
     replaced = {entry.corrects for entry in entries}
     for entry in entries:
         state = " (no longer stands)" if entry.number in replaced else ""
-        print(f"{entry.number:>6}  {entry.written_at}  {entry.kind}{state}")
+        by = f"{entry.who}, {entry.role}" if entry.role else entry.who
+        print(f"{entry.number:>6}  {entry.written_at}  {by}  {entry.kind}{state}")
         if entry.corrects is not None:
             word = "withdraws" if entry.content is None else "corrects"
             print(f"        {word} entry {entry.corrects}: {entry.reason}")
@@ -271,11 +344,43 @@ def _said(content: dict[str, object]) -> str:
 
 
 def _correct(arguments: argparse.Namespace) -> int:
-    names = ("instrument", "date", "oscillator_class", "tolerance")
+    names = ("instrument", "date", "oscillator_class", "tolerance", *IDENTITY[:-1])
     changes = {name: getattr(arguments, name) for name in names if getattr(arguments, name) is not None}
-    values = ("as_found", "as_left", "standard_uncertainty", "adjusted", "certificate", "remark")
-    changes |= {name: getattr(arguments, name) for name in values if hasattr(arguments, name)}
+    changes |= _values(arguments)
     return _added(_opened(arguments).correct(arguments.entry, because=arguments.because, **changes))
+
+
+def _text_of(path: str) -> str:
+    try:
+        return Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        msg = f"cannot be read as text: {error}"
+        raise LogError(msg, path=path) from error
+
+
+def _limits(stated: object) -> float | str | None:
+    """Return a tolerance as a result.json says it."""
+    if isinstance(stated, dict):
+        return f"{stated['lower']!r}:{stated['upper']!r}"
+    return stated if isinstance(stated, float | str) else None
+
+
+def _promises(arguments: argparse.Namespace) -> int:
+    from evenbeat.register.promises import realised_reliability
+
+    return _told(realised_reliability(_read(arguments)), arguments)
+
+
+def _trace(arguments: argparse.Namespace) -> int:
+    from evenbeat.register.trace import trace_reference
+
+    stated = {name: getattr(arguments, name) for name in ("since", "until", "readings")}
+    return _told(trace_reference(_read(arguments), arguments.instrument, **stated), arguments)
+
+
+def _told(result: Result, arguments: argparse.Namespace) -> int:
+    print(json.dumps(result.to_dict(), indent=1, ensure_ascii=False) if arguments.json else result)
+    return DONE
 
 
 def _withdraw(arguments: argparse.Namespace) -> int:

@@ -128,7 +128,7 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
         set_aside=len(found),
         where=f"largest {most:.3g}{unit}: {places_text(record, [int(found[worst])])}",
         advice="If they are more than a few in a thousand, compare with skip_checks=('outliers',) "
-        "(--skip-check outliers).",
+        "(--set skip_checks=outliers).",
         done={"threshold": threshold, "found": len(found)},
     )
 

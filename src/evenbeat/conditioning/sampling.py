@@ -171,7 +171,7 @@ def with_dead_time_reported(record: Record) -> Record:
             DEAD_TIME,
             "no gate stated",
             looked=False,
-            advice="State the gate with gate_s (--gate) if readings do not follow each other at once.",
+            advice="State the gate with gate_s (--set gate=…) if readings do not follow each other at once.",
         )
     looked_at = counted(len(record), "gate")
     share = record.gate_s / record.interval_s

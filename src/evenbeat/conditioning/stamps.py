@@ -353,4 +353,4 @@ def _advice(rate: _Rate) -> str:
         return ""
     if abs(rate.value) <= ORDINARY:
         return "Trust the count of samples for intervals and the stamps for the date only."
-    return "State gate_s (--gate) if the counter needs time between its readings."
+    return "State gate_s (--set gate=…) if the counter needs time between its readings."

@@ -143,7 +143,7 @@ def with_steps_flagged(record: Record) -> Record:
         findings=[_finding(record, flag) for flag in flags],
         found=len(flags),
         where=places_text(record, [flag.start for flag in flags]),
-        advice="Ask what was done at that moment; skip_checks=('steps',) (--skip-check steps) keeps it "
+        advice="Ask what was done at that moment; skip_checks=('steps',) (--set skip_checks=steps) keeps it "
         "as noise.",
         done={"found": len(flags)},
     )

@@ -1,7 +1,7 @@
 """Contributions to the uncertainty of one number, and how they combine.
 
-Sources: combination, degrees of freedom and coverage factor, JCGM 100:2008 (GUM), 5.1 and G.4; the
-case of one dominant bounded contribution, EA-4/02 M:2022, S9.14 (from memory), done here by convolution.
+Sources: combination, degrees of freedom and coverage factor, JCGM 100:2008 (GUM), 5.1 and G.4; where
+a bounded contribution dominates, the distributions are convolved (own derivation; tests/counter/).
 """
 
 from __future__ import annotations

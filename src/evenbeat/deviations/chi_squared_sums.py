@@ -22,7 +22,8 @@ from evenbeat.quantities import FloatArray
 LEADING = 16
 """Weights kept one by one; the others are one chi-squared variable of their mean and variance."""
 FARTHEST = 40.0
-BISECTIONS = 44
+MOST_SECANTS = 60
+CLOSE = 1e-12
 NEAR_THE_MEAN = 1e-3
 SMALLEST_WEIGHT = 1e-9
 MIXED_ROUNDS = 20
@@ -93,42 +94,73 @@ class ChiSquaredSums:
         chi-squared distribution is exact. The probability below it is right to 0.01 for sums as they
         occur here (simulated; worst in the middle, to 0.002 at 0.025 and 0.975).
         """
-        plain = self.of_edf(1 / np.sum(self.degrees * self.weights**2, axis=-1))
-        proportion = self._by_saddlepoint(probability) / plain._by_saddlepoint(probability)
         exact: FloatArray = 2 * special.gammaincinv(0.5 * self.edf, probability) / self.edf
         if self.scales is not None and self.freedoms is not None and self.scales.shape[1] > 1:
             exact = _mixed(exact, self.scales, self.freedoms, probability)
+        proportion = np.ones(len(self.weights))
+        several = np.flatnonzero(self.weights[:, 1:].any(axis=1))  # a single variable is its own chi-squared
+        if len(several):
+            weights, degrees = self.weights[several], self.degrees[several]
+            single, one = np.zeros_like(weights), np.ones_like(degrees)
+            single[:, 0] = np.sum(degrees * weights**2, axis=1)
+            one[:, 0] = 1 / single[:, 0]
+            own, plain = np.split(
+                _by_saddlepoint(np.vstack([weights, single]), np.vstack([degrees, one]), probability), 2
+            )
+            proportion[several] = own / plain
         return np.asarray(exact * proportion[self.shape])
 
-    def _by_saddlepoint(self, probability: float) -> FloatArray:
-        """Return the values at which the approximated probability is the one asked for, by bisection.
 
-        The saddlepoint t lies below ``1/(2 w)`` of the largest weight w and is sought as
-        ``(1 - exp(-s))/(2 w)``.
-        """
-        low, high = np.full(len(self.weights), -FARTHEST), np.full(len(self.weights), FARTHEST)
-        deviate = special.ndtri(probability)
-        value = np.full(len(self.weights), np.nan)
-        for _ in range(BISECTIONS):
-            middle = 0.5 * (low + high)
-            root, value = self._normal_deviate(middle)
-            below = root < deviate
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return value
+def _by_saddlepoint(weights: FloatArray, degrees: FloatArray, probability: float) -> FloatArray:
+    """Return the values at which the approximated probability is the one asked for, one for each row.
 
-    def _normal_deviate(self, place: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the normal deviate of equal probability, and the value, at each saddlepoint."""
-        t = -np.expm1(-place) / (2 * self.weights.max(axis=-1))
-        ratio = self.weights / (1 - 2 * self.weights * t[:, np.newaxis])
-        logarithm = -0.5 * np.sum(self.degrees * np.log1p(-2 * self.weights * t[:, np.newaxis]), axis=-1)
-        value, second, third = (
-            scale * np.sum(self.degrees * ratio**power, axis=-1) for scale, power in ((1, 1), (2, 2), (8, 3))
-        )
-        root = np.sign(t) * np.sqrt(np.maximum(2 * (t * value - logarithm), 0.0))
-        near = np.abs(root) < NEAR_THE_MEAN
-        safe = np.where(near, 1.0, root)
-        change = np.log(np.where(near, 1.0, t * np.sqrt(second)) / safe) / safe
-        return root + np.where(near, third / second**1.5 / 6, change), value
+    The saddlepoint t lies below ``1/(2 w)`` of the largest weight w and is sought as ``(1 - exp(-s))/(2 w)``,
+    by secants within a bracket. Each row goes its own way, whatever others there are.
+    """
+    deviate = special.ndtri(probability)
+    low, high = np.full(len(weights), -FARTHEST), np.full(len(weights), FARTHEST)
+    before, root = np.zeros(len(weights)), np.zeros(len(weights))
+    # to first order the deviate is t √K''(0)
+    place = 2 * deviate * weights.max(axis=1) / np.sqrt(2 * np.sum(degrees * weights**2, axis=1))
+    place = np.clip(place, -FARTHEST, 0.5 * FARTHEST)
+    value, left = np.ones(len(weights)), np.arange(len(weights))
+    missed = _normal_deviate(weights, degrees, before)[0] - deviate
+    for _ in range(MOST_SECANTS):
+        off, found = _normal_deviate(weights[left], degrees[left], place[left])
+        off, value[left] = off - deviate, found
+        low[left] = np.where(off < 0, place[left], low[left])
+        high[left] = np.where(off < 0, high[left], place[left])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            root = place[left] - off * (place[left] - before[left]) / (off - missed[left])
+        inside = (root > low[left]) & (root < high[left])
+        following = np.where(inside, root, 0.5 * (low[left] + high[left]))
+        moves = (np.abs(off) > CLOSE) & (following != place[left])
+        before[left], missed[left] = place[left], off
+        place[left] = following
+        left = left[moves]
+        if not len(left):
+            break
+    return value
+
+
+def _normal_deviate(
+    weights: FloatArray, degrees: FloatArray, place: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the normal deviate of equal probability, and the value, at each saddlepoint."""
+    t = -np.expm1(-place) / (2 * weights.max(axis=1))
+    rest = 1 - 2 * weights * t[:, np.newaxis]
+    ratio = weights / rest
+    logarithm = -0.5 * np.sum(degrees * np.log(rest), axis=1)
+    powers = degrees * ratio
+    value = np.sum(powers, axis=1)
+    powers = powers * ratio
+    second = 2 * np.sum(powers, axis=1)
+    root = np.sign(t) * np.sqrt(np.maximum(2 * (t * value - logarithm), 0.0))
+    near = np.abs(root) < NEAR_THE_MEAN
+    safe = np.where(near, 1.0, root)
+    change = np.log(np.where(near, 1.0, t * np.sqrt(second)) / safe) / safe
+    third = 8 * np.sum(powers * ratio, axis=1)
+    return root + np.where(near, third / second**1.5 / 6, change), value
 
 
 def _mixed(start: FloatArray, scales: FloatArray, freedoms: FloatArray, probability: float) -> FloatArray:

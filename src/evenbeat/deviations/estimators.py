@@ -1,157 +1,28 @@
-"""The table of stability statistics, and the function that computes them."""
+"""The function that computes stability deviations."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from types import MappingProxyType
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
 
-import numpy as np
-
-from evenbeat.deviations.averaging import Averaging, IntArray, asked_factors, chosen_factors
+from evenbeat.deviations.averaging import Averaging, asked_factors
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.drift import LAW, without_drift
-from evenbeat.deviations.extended.curves import check_bias, extended_curve
-from evenbeat.deviations.extended.form import Bias
-from evenbeat.deviations.extended.forms import EXTENDED
-from evenbeat.deviations.extended.hybrid import HYBRID, hybrid_curve
-from evenbeat.deviations.freedom import Moments, moments_of_differences
-from evenbeat.deviations.names import name_of
-from evenbeat.deviations.noise_mixture import Law, NoiseMixture
-from evenbeat.deviations.noise_search import mixture_of
-from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
-from evenbeat.deviations.sums.kernels import Progress, TermSum, one_thread, sums_of_squares
-from evenbeat.deviations.sums.samples import Samples, samples_of
-from evenbeat.deviations.term_weights import weights_of_differences
-from evenbeat.errors import InputError, TooShortError
+from evenbeat.deviations.forms.form import Bias
+from evenbeat.deviations.hybrid import HYBRID, hybrid_curve
+from evenbeat.deviations.points import check_bias, curve_of
+from evenbeat.deviations.self_check import Asked
+from evenbeat.deviations.statistics import Statistic, name_of, statistic_of
+from evenbeat.deviations.sums.kernels import Progress, one_thread
+from evenbeat.errors import InputError
 from evenbeat.powerlaw import NoiseLevels
-from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
-
-
-@dataclass(frozen=True, kw_only=True)
-class Statistic:
-    """One statistic: a mean of squared differences of phase, and what it is called.
-
-    Attributes
-    ----------
-    name, title, symbol, unit
-        How it is asked for and how it is written.
-    order
-        Order of the difference of phase: 2 (Allan) or 3 (Hadamard).
-    overlapping
-        Whether a difference starts at every sample, or once per averaging time.
-    averaged
-        Whether each term is the mean of as many neighbouring differences as the averaging factor.
-    source
-        Where it is defined.
-    """
-
-    name: str
-    title: str
-    symbol: str
-    order: int
-    overlapping: bool
-    source: str
-    averaged: bool = False
-    unit: str = ""
-
-    @property
-    def blind_to_drift(self) -> bool:
-        """Whether a constant drift of frequency leaves it unchanged."""
-        return self.order >= 3
-
-    @property
-    def spans(self) -> int:
-        """How many averaging times one term spans."""
-        return self.order + self.averaged
-
-    def largest_factor(self, points: int) -> int:
-        """Return the largest averaging factor with at least one term."""
-        return points // self.spans if self.averaged else (points - 1) // self.spans
-
-    def normalised(self, mean_square_s2: float, averaging_time_s: float) -> float:
-        """Return the deviation from the mean square of the terms.
-
-        The divisor is the sum of squares of the binomial weights of the frequency averages: 2 for the
-        Allan, 6 for the Hadamard variance; the time deviation is ``τ/√3`` times the modified Allan one.
-        """
-        divisor = math.comb(2 * (self.order - 1), self.order - 1)
-        root = math.sqrt(mean_square_s2 / divisor)
-        return root / math.sqrt(3) if self.unit == "s" else root / averaging_time_s
-
-    def white_phase_response(self, factors: IntArray, averaging_time_s: FloatArray) -> FloatArray:
-        """Return the deviation that independent phase errors spread evenly over one second make."""
-        mean_squares = math.comb(2 * self.order, self.order) / 12 / (factors if self.averaged else 1)
-        pairs = np.broadcast(mean_squares, averaging_time_s)
-        return np.array([self.normalised(square, tau) for square, tau in pairs])
-
-
-_HANDBOOK = "NIST SP 1065 (2008), 5.2"
-STATISTICS: Mapping[str, Statistic] = MappingProxyType(
-    {
-        statistic.name: statistic
-        for statistic in (
-            Statistic(
-                name="allan",
-                title="Allan deviation",
-                symbol="σ_y(τ)",
-                order=2,
-                overlapping=False,
-                source=f"{_HANDBOOK}.2; IEEE Std 1139",
-            ),
-            Statistic(
-                name="overlapping_allan",
-                title="overlapping Allan deviation",
-                symbol="σ_y(τ)",
-                order=2,
-                overlapping=True,
-                source=f"{_HANDBOOK}.4; ITU-T G.810 appendix II",
-            ),
-            Statistic(
-                name="modified_allan",
-                title="modified Allan deviation",
-                symbol="Mod σ_y(τ)",
-                order=2,
-                overlapping=True,
-                averaged=True,
-                source=f"{_HANDBOOK}.5; IEEE Std 1139",
-            ),
-            Statistic(
-                name="time",
-                title="time deviation",
-                symbol="σ_x(τ)",
-                order=2,
-                overlapping=True,
-                averaged=True,
-                unit="s",
-                source=f"{_HANDBOOK}.6; ITU-T G.810 appendix II",
-            ),
-            Statistic(
-                name="hadamard",
-                title="Hadamard deviation",
-                symbol="Hσ_y(τ)",
-                order=3,
-                overlapping=False,
-                source=f"{_HANDBOOK}.8",
-            ),
-            Statistic(
-                name="overlapping_hadamard",
-                title="overlapping Hadamard deviation",
-                symbol="Hσ_y(τ)",
-                order=3,
-                overlapping=True,
-                source=f"{_HANDBOOK}.9",
-            ),
-        )
-    }
-)
 
 
 def stability(
     record: Record,
-    statistic: str = "overlapping_allan",
+    statistic: str | Statistic = "overlapping_allan",
     *,
     averaging: Averaging = "ten_per_decade",
     averaging_time_s: Sequence[float] | float | None = None,
@@ -172,7 +43,8 @@ def stability(
         ``overlapping_hadamard``, ``total``, ``modified_total``, ``time_total``, ``hadamard_total``,
         ``theo1``, ``theo1_hybrid`` or ``parabolic``; or, in the trade's abbreviations, ``adev``, ``oadev``,
         ``mdev``, ``tdev``, ``hdev``, ``ohdev``, ``totdev``, ``mtotdev``, ``ttotdev``, ``htotdev``, ``theoh``
-        or ``pdev``. The total family and Théo1 need a record without gaps.
+        or ``pdev``. The total family and Théo1 need a record without gaps. Also one of your own, a
+        :class:`evenbeat.deviations.statistics.Statistic` given by its rows of weights.
     averaging
         Averaging factors: ``ten_per_decade``, ``doublings``, ``every`` (at most 500, thinned to equal
         proportions), or whole numbers (computed in rising order, each once; those beyond the record are
@@ -215,13 +87,11 @@ def stability(
     TooShortError
         If the record is too short for the statistic.
 
-    Notes
-    -----
-    Definitions as in :data:`STATISTICS` and :data:`evenbeat.deviations.extended.forms.EXTENDED`. Averaging
-    factors of ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase
-    record of any length needs constant extra memory (it may be memory-mapped), with gaps an eighth of its
-    own; a frequency record is integrated once, which takes the memory of another record. Not valid for the
-    noise alone where the record drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
+    Notes ----- Definitions as in :data:`evenbeat.deviations.statistics.STATISTICS`. Averaging factors of
+    ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase record of any
+    length needs constant extra memory (it may be memory-mapped), with gaps an eighth of its own; a frequency
+    record is integrated once, which takes the memory of another record. Not valid for the noise alone where
+    the record drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
     References
     ----------
@@ -239,148 +109,41 @@ def stability(
     """
     check_record(record, grid_for="stability")
     check_bias(bias)
-    statistic = name_of(statistic)
-    if statistic in ("mtie", "rms"):
-        msg = f"the statistic {statistic!r} is one of time error: time_interval_error(record, {statistic!r})"
+    named = statistic if isinstance(statistic, Statistic) else name_of(statistic)
+    if named in ("mtie", "rms"):
+        msg = f"the statistic {named!r} is one of time error: time_interval_error(record, {named!r})"
         raise InputError(msg)
+    given = record
     if remove_drift:
         record, removed = without_drift(record)
-        curve = stability(
+    kind = None if named == HYBRID else statistic_of(named, also=HYBRID)
+    averaging = asked_factors(
+        averaging,
+        averaging_time_s,
+        interval_s=record.interval_s,
+        share=kind.form.effective_share if kind else 1.0,
+        step=kind.form.step if kind else 1,
+    )
+    compute = hybrid_curve if kind is None else partial(curve_of, kind=kind)
+    with one_thread():  # the matrices are too small for two threads
+        curve = compute(
             record,
-            statistic,
             averaging=averaging,
-            averaging_time_s=averaging_time_s,
             minimum_coverage=minimum_coverage,
             bias=bias,
             noise=noise,
             progress=progress,
         )
-        return replace(curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings))
-    form = EXTENDED[statistic].form if statistic in EXTENDED else None
-    averaging = asked_factors(
-        averaging,
-        averaging_time_s,
-        interval_s=record.interval_s,
-        share=form.effective_share if form else 1.0,
-        step=form.step if form else 1,
-    )
-    with one_thread():  # the matrices are too small for two threads
-        if statistic == HYBRID:
-            return hybrid_curve(
-                record,
-                averaging,
-                minimum_coverage=minimum_coverage,
-                bias=bias,
-                noise=noise,
-                progress=progress,
-            )
-        if statistic in EXTENDED:
-            return extended_curve(
-                record,
-                statistic,
-                averaging,
-                minimum_coverage=minimum_coverage,
-                bias=bias,
-                noise=noise,
-                progress=progress,
-            )
-        return _difference_curve(record, _known(statistic), averaging, minimum_coverage, noise, progress)
-
-
-def _difference_curve(
-    record: Record,
-    kind: Statistic,
-    averaging: Averaging,
-    minimum_coverage: float,
-    noise: NoiseLevels | str | None,
-    progress: Progress | None,
-) -> StabilityCurve:
-    """Return the curve of one of :data:`STATISTICS`."""
-    samples = samples_of(record, minimum_coverage)
-    largest = kind.largest_factor(samples.points)
-    if largest < 1:
-        needed = kind.spans + (not kind.averaged) - (record.kind == "frequency")
-        msg = f"the {kind.title} needs at least {needed} samples; the record has {len(record)}"
-        raise TooShortError(msg, needed=needed, available=len(record))
-    chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
-    times = chosen.factors * record.interval_s
-    mixture = mixture_of(samples, record.interval_s, noise, order=kind.order)
-    sums, moments, weights = _computed(
-        samples, kind, chosen.factors, mixture, minimum_coverage=minimum_coverage, progress=progress
-    )
-    law = Law.of(mixture, moments)
-    deviation = np.array([_deviation(term, kind, time) for term, time in zip(sums, times, strict=True)])
-    return StabilityCurve.of_record(
-        record,
-        kind,
-        averaging_factor=chosen.factors,
-        averaging_time_s=times,
-        deviation=deviation,
-        terms=np.array([term.terms for term in sums], dtype=np.int64),
-        edf=law.edf,
-        distribution=law.distribution(weights),
-        noise_exponent=law.exponent,
-        noise=mixture,
-        findings=(
-            *chosen.findings,
-            *about_record(record),
-            *about_gaps(samples, sums, times, minimum_coverage),
-            *about_variation(deviation),
-            *about_rounding(samples, deviation, kind.white_phase_response(chosen.factors, times)),
-            *about_noise(law, times, stated=noise is not None),
-        ),
-    )
-
-
-def _known(statistic: str) -> Statistic:
-    if statistic not in STATISTICS:
-        msg = f"statistic is {statistic!r}; it must be one of {', '.join((*STATISTICS, *EXTENDED, HYBRID))}"
-        raise InputError(msg)
-    return STATISTICS[statistic]
-
-
-def _computed(
-    samples: Samples,
-    kind: Statistic,
-    factors: IntArray,
-    mixture: NoiseMixture | None,
-    *,
-    minimum_coverage: float,
-    progress: Progress | None,
-) -> tuple[list[TermSum], list[Moments], list[FloatArray | None]]:
-    """Return the sums, what they are in expectation, and the weights behind them."""
-    sums = sums_of_squares(
-        samples,
-        factors,
-        kind.order,
-        averaged=kind.averaged,
-        overlapping=kind.overlapping,
+    again = partial(
+        stability,
+        statistic=named,
+        averaging=curve.averaging_factor.tolist(),
         minimum_coverage=minimum_coverage,
-        progress=progress,
+        bias=bias,
+        noise=noise,
+        remove_drift=remove_drift,
     )
-    mean = None if mixture is None else mixture.levels_for(2 * kind.order + 1).mean(axis=0)
-    moments, weights = [], []
-    for terms, factor in zip(sums, factors.tolist(), strict=True):
-        found = moments_of_differences(
-            terms, factor, order=kind.order, averaged=kind.averaged, overlapping=kind.overlapping
-        )
-        levels = found.least_freedom if mean is None else mean
-        moments.append(found)
-        weights.append(
-            weights_of_differences(
-                terms,
-                factor,
-                found.freedom(levels),
-                levels=levels,
-                order=kind.order,
-                averaged=kind.averaged,
-                overlapping=kind.overlapping,
-            )
-        )
-    return sums, moments, weights
-
-
-def _deviation(terms: TermSum, kind: Statistic, averaging_time_s: float) -> float:
-    if terms.terms == 0:
-        return math.nan
-    return kind.normalised(terms.total / terms.terms, averaging_time_s)
+    curve = replace(curve, asked=Asked(record=given, again=again))
+    if not remove_drift:
+        return curve
+    return replace(curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings))

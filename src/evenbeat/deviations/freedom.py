@@ -1,4 +1,4 @@
-"""What a statistic is in expectation and how much it scatters, under any mixture of noises at once.
+"""What a statistic is in expectation, how it scatters and is distributed, under any mixture of noises.
 
 A mean of M squared Gaussian terms with covariance c(k) at lag k has the expectation c(0) and the variance
 ``2 Σ n(k) c(k)²/M²``, where n(k) is the number of pairs of terms k apart and the sum runs over lags of both
@@ -10,14 +10,15 @@ mixture needs. With gaps n(k) is the autocorrelation of the whole mask of valid 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy import linalg, optimize
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.covariance import term_covariances
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.quantities import FloatArray
 
@@ -29,6 +30,11 @@ GROWTH = 1.1
 BINS = 256
 """Bins in a long averaging time, at least, in which lags are taken together. Degrees of freedom are then
 right to 0.2 %, under flicker PM to 7 % where gaps recur within a bin."""
+MOST_TERMS = 112
+MOST_AVERAGING_TIMES = 32
+LARGEST_FREEDOM = 100.0
+STEEPEST = 4.0
+LONGEST_TABLE = 1 << 15
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -60,46 +66,6 @@ class Moments:
         return np.eye(len(self.expected))[fewest]
 
 
-def moments_of_differences(
-    terms: TermSum, factor: int, *, order: int, averaged: bool, overlapping: bool
-) -> Moments:
-    """Return those of a mean of squared differences of phase.
-
-    Parameters
-    ----------
-    terms
-        Number of terms, and which of them are valid where the record has gaps.
-    factor
-        Averaging factor.
-    order, averaged
-        As in :func:`evenbeat.deviations.covariance.term_covariances`.
-    overlapping
-        Whether neighbouring terms start one sample apart; otherwise one averaging time.
-
-    Notes
-    -----
-    The model of sampled phase, not of phase averaged over the sampling interval as in the published
-    table of Greenhall and Riley (2003): the two differ by 17 % at factor 1 for white FM and agree from
-    factor 100 up. Flicker PM depends weakly on the bandwidth, here half the sampling rate.
-    """
-
-    def covariances(lags: IntArray) -> FloatArray:
-        step = 1 if overlapping else factor
-        return term_covariances(lags * step, factor, order=order, averaged=averaged)
-
-    spans = order + averaged
-    if not overlapping:
-        return moments_of_terms(terms, factor, covariances, spans=spans, overlapping=False)
-    known = _known_covariances(factor, order, averaged)
-    return moments_of_terms(terms, factor, covariances, spans=spans, overlapping=True, known=known)
-
-
-@lru_cache(maxsize=512)
-def _known_covariances(factor: int, order: int, averaged: bool) -> FloatArray:  # noqa: FBT001 a key
-    lags = overlapping_lags(factor, order + averaged)
-    return term_covariances(lags, factor, order=order, averaged=averaged)
-
-
 def moments_of_terms(
     terms: TermSum,
     factor: int,
@@ -109,12 +75,16 @@ def moments_of_terms(
     overlapping: bool,
     known: FloatArray | None = None,
 ) -> Moments:
-    """Return the same for terms that are linear in phase in any other way.
+    """Return those of a mean of squared terms that are linear in phase.
 
     Parameters
     ----------
-    terms, factor, overlapping
-        As above.
+    terms
+        Number of terms, and which of them are valid where the record has gaps.
+    factor
+        Averaging factor.
+    overlapping
+        Whether neighbouring terms start one sample apart; otherwise one averaging time.
     covariances
         Covariance of two terms that many terms apart, shape (noises, lags).
     spans
@@ -141,17 +111,6 @@ def moments_of_terms(
             at = np.column_stack([known[:, : len(lags) - 1], covariances(lags[-1:])])
     products = (at * weights) @ at.T / float(terms.terms) ** 2
     return Moments(expected=at_zero, aimed_at=at_zero, products=products)
-
-
-def equivalent_degrees_of_freedom(
-    terms: TermSum, factor: int, *, exponent: int, order: int, averaged: bool, overlapping: bool
-) -> float:
-    """Return the equivalent degrees of freedom of a mean of squared differences under one noise.
-
-    At least 1; NaN without any term. Parameters are those of :func:`moments_of_differences` and α.
-    """
-    found = moments_of_differences(terms, factor, order=order, averaged=averaged, overlapping=overlapping)
-    return found.freedom(np.arange(2, 2 - len(found.expected), -1) == exponent)
 
 
 def at_least_one(edf: float) -> float:
@@ -230,13 +189,13 @@ def _pairs_with_gaps(
     lags = overlapping_lags(factor, spans)
     weights = _weights_of_bins(lags, width, both_signs)
     where = np.searchsorted(lags, factor * np.arange(spans + 1))
+    binned = weights[where]
     for place, lag in zip(where.tolist(), lags[where].tolist(), strict=True):
         alone = terms.pairs_apart(lag) * (1 + (lag > 0))
         weights[place] += alone
         weights[abs(place - 1)] -= 0.5 * alone
         weights[place + 1] -= 0.5 * alone
     # what stands out at a corner is not part of the straight lines that the bins are summed over
-    binned = _weights_of_bins(lags, width, both_signs)[where]
     for place, weight in zip(where.tolist(), binned.tolist(), strict=True):
         weights[place] -= weight
         weights[abs(place - 1)] += 0.5 * weight
@@ -268,3 +227,91 @@ def _weights_of_bins(lags: IntArray, width: int, pairs: FloatArray) -> FloatArra
     weights[:-1] += 0.5 * size * whole[:-1]
     weights[1:] += 0.5 * size * whole[:-1]
     return weights
+
+
+def has_weights(averaging_times: float, edf: float) -> bool:
+    """Return whether a record this long and a statistic of so many degrees of freedom need weights."""
+    return averaging_times <= MOST_AVERAGING_TIMES and 1 < edf < LARGEST_FREEDOM
+
+
+def weights_of_terms(
+    terms: TermSum, overlap: int, edf: float, covariance: Callable[[IntArray], FloatArray]
+) -> FloatArray | None:
+    """Return the weights, largest first and their sum one, of a mean of squared terms linear in phase.
+
+    These are the eigenvalues of the covariance of the terms. Of the terms at long averaging times, which
+    overlap for the most part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so
+    many count as so many at their mean place. Where the record holds many averaging times, or many terms are
+    independent, chi-squared itself is good to half a point of probability: then ``None``.
+
+    Parameters
+    ----------
+    terms
+        As in :func:`moments_of_terms`, from which ``edf`` follows.
+    edf
+        Equivalent degrees of freedom.
+    overlap
+        How many terms begin within one averaging time.
+    covariance
+        Covariance of two terms that many terms apart, up to a constant factor.
+    """
+    if not has_weights(terms.possible / overlap, edf):
+        return None
+    stride = -(-terms.possible // MOST_TERMS)
+    if terms.complete:
+        row = covariance(np.arange(-(-terms.possible // stride), dtype=np.int64) * stride)
+        return _raised(_toeplitz_eigenvalues(row / row[0]), edf)
+    places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
+    apart = np.abs(places[:, np.newaxis] - places)
+    if terms.possible <= LONGEST_TABLE:  # far fewer distances than pairs
+        some = np.zeros(terms.possible, dtype=bool)
+        some[apart] = True
+        at = np.zeros(terms.possible)
+        at[some] = covariance(np.flatnonzero(some))
+        matrix = at[apart]
+    else:
+        matrix = covariance(apart.ravel()).reshape(apart.shape)
+    matrix *= np.sqrt(np.outer(counts, counts))
+    return _raised(linalg.eigvalsh(matrix / matrix[0, 0]), edf)
+
+
+def _toeplitz_eigenvalues(row: FloatArray) -> FloatArray:
+    """Return the eigenvalues of the symmetric Toeplitz matrix with this first row.
+
+    Its vectors are even or odd about the middle: half the size, an eighth of the work each (Cantoni and
+    Butler 1976, Linear Algebra and its Applications 13).
+    """
+    half, odd = divmod(len(row), 2)
+    near = linalg.toeplitz(row[:half]) if half else np.zeros((0, 0))
+    far = row[len(row) - 1 - np.add.outer(np.arange(half), np.arange(half))]
+    even = near + far
+    if odd:
+        middle = math.sqrt(2) * row[half:0:-1]
+        even = np.block([[even, middle[:, np.newaxis]], [middle, row[:1]]])
+    return np.concatenate([linalg.eigvalsh(even), linalg.eigvalsh(near - far) if half else np.zeros(0)])
+
+
+def _raised(values: FloatArray, edf: float) -> FloatArray | None:
+    """Return eigenvalues as weights, raised to the power that makes the degrees of freedom these.
+
+    The power is near one: they are those of some of the terms. ``None`` where no power does it.
+    """
+    ordered = np.maximum(np.sort(values)[::-1], 0.0)
+    return raised_to_freedom(ordered / ordered.sum(), edf)
+
+
+def raised_to_freedom(weights: FloatArray, edf: float) -> FloatArray | None:
+    """Return weights raised to a common power, their sum one, so that ``1/Σ w²`` is ``edf``."""
+
+    def raised(power: float) -> FloatArray:
+        powers = (weights / weights[0]) ** power
+        return np.asarray(powers / powers.sum())
+
+    def excess(power: float) -> float:
+        return float(np.sum(raised(power) ** 2)) * edf - 1
+
+    if abs(excess(1.0)) < 1e-9:
+        return weights
+    if excess(1 / STEEPEST) >= 0 or excess(STEEPEST) <= 0:
+        return None
+    return raised(float(optimize.brentq(excess, 1 / STEEPEST, STEEPEST, xtol=1e-6)))

@@ -2,8 +2,16 @@
 
 Expectation, degrees of freedom and bias of every statistic follow from it, and they do not jump from one
 averaging time to the next. What is not known of the mixture is kept as nodes, levels drawn from what is
-believed of them after looking at the record (:mod:`evenbeat.deviations.noise_search`); intervals are mixed
-over them.
+believed of them after looking at the record; intervals are mixed over them.
+
+The mixture is found once from the record itself. Mean squares of differences of phase at doublings of the
+averaging time, plain and averaged (the overlapping and the modified Allan variance, for the Hadamard
+statistics the Hadamard variances), are looked at, whatever averaging times are asked for. Their logarithms
+are taken as jointly normal, with the mean and variance of the logarithm of a chi-squared variable, and with
+the correlations of the sums over lags (Parseval). Every subset of up to three noises, with and without a
+drift of frequency, is fitted by Gauss-Newton steps; levels are then drawn about each fit and weighted by
+likelihood and prior (importance sampling). Before looking a noise is absent, or of any level up to the most
+that the record can hold.
 """
 
 from __future__ import annotations
@@ -11,17 +19,50 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations
 from typing import Self
 
 import numpy as np
+from scipy import optimize, special
 
+from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
-from evenbeat.deviations.covariance import EXPONENTS
-from evenbeat.deviations.freedom import Moments
+from evenbeat.deviations.covariance import (
+    EXPONENTS,
+    exponents_of,
+    sampled_density,
+    squared_gain,
+    term_covariances,
+)
+from evenbeat.deviations.freedom import Moments, moments_of_terms, overlapping_lags
+from evenbeat.deviations.sums.kernels import TermSum
+from evenbeat.deviations.sums.samples import Samples
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray
 
+FINEST = 64
+"""Averaging times longer than this many samples are looked at through every ``factor/FINEST``-th sample."""
+MOST_TERMS = 1 << 14
+STRETCHES = 4
+LEAST_FREEDOM = 1.5
+"""Mean squares that have fewer degrees of freedom under random-walk FM say too little."""
+STANDS_STILL = 1e-4
+MOST_TOGETHER = 3
+ODDS_OF_ONE_MORE = 0.35
+"""Before looking, that one more noise is there (or a drift)."""
+USUALLY, RARELY = 0.2, 1e-3
+"""Chance that a mean square is so small: what a level is likely not to exceed, and what it does not."""
+ROUNDS = 6
+DRAWS = 64
+NODES = 64
+WIDENED = 1.2
+SHRINKAGE = 0.05
+"""Share taken off the correlations, which are those of a record without ends."""
+OCTAVE_POINTS = 127
+"""A prime, so that no doubled averaging factor falls in step with the points of an octave."""
+OCTAVES_BELOW = 5
 GROUPS = 8
 """Of nodes alike in what they say of one averaging time, for its interval."""
 TOGETHER = 0.4
@@ -95,6 +136,8 @@ class Law:
     ----------
     levels
         Shape (noises,): of the mean mixture.
+    aimed_at
+        Shape (n,): the variance aimed at under the five usual noises of the mean mixture; NaN if unknown.
     bias
         Shape (n,): expectation over the variance aimed at.
     edf
@@ -108,6 +151,7 @@ class Law:
     """
 
     levels: FloatArray
+    aimed_at: FloatArray
     bias: FloatArray
     edf: FloatArray
     exponent: FloatArray
@@ -140,6 +184,7 @@ class Law:
         scales, grouped = _grouped(_widened(scales, freedoms[:, :-1]), freedoms[:, :-1])
         return cls(
             levels=mean,
+            aimed_at=(mean * aimed)[:, : len(NOISE_NAMES)].sum(axis=-1),
             bias=bias,
             edf=freedoms[:, -1],
             exponent=np.where(np.isnan(freedoms[:, -1]), np.nan, 2.0 - strongest),
@@ -154,6 +199,7 @@ class Law:
         fewest = np.array([point.freedom(row) for point, row in zip(moments, levels, strict=True)])
         return cls(
             levels=levels[-1] if levels else np.zeros(0),
+            aimed_at=np.full(len(moments), np.nan),
             bias=np.ones(len(moments)),
             edf=fewest,
             exponent=np.full(len(moments), np.nan),
@@ -195,3 +241,308 @@ def _grouped(scales: FloatArray, freedoms: FloatArray) -> tuple[FloatArray, Floa
     # second moments of a group are kept: relative variance of a scaled chi-squared variable is 2/edf
     spread = np.mean(by_scale**2 * (1 + 2 / by_freedom), axis=2) / scale**2 - 1
     return scale, np.maximum(2 / spread, 1.0)
+
+
+def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixture | None:
+    """Return the noise of a record; ``None`` where nothing varies or too few vary.
+
+    Parameters
+    ----------
+    samples
+        The record.
+    interval_s
+        Its sampling interval.
+    order
+        2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
+    """
+    anchors = _anchors(samples, order)
+    return None if anchors is None else NoiseMixture(nodes=_nodes(anchors, order), interval_s=interval_s)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Anchors:
+    """Mean squares of differences of a record, and what each noise does to them.
+
+    Attributes
+    ----------
+    points
+        Averaging factor of each, and whether differences were averaged.
+    squares
+        Shape (n,): mean squares [s²].
+    moments
+        Of each.
+    """
+
+    points: tuple[tuple[int, bool], ...]
+    squares: FloatArray
+    moments: tuple[Moments, ...]
+
+
+def _anchors(samples: Samples, order: int) -> Anchors | None:
+    """Return the mean squares that enough terms stand behind; ``None`` if there are none."""
+    points: list[tuple[int, bool]] = []
+    squares: list[float] = []
+    moments: list[Moments] = []
+    factor = 1
+    while order * factor < samples.points:
+        stride = max(1, factor // FINEST)
+        pieces = _differences(samples, factor, stride, order)
+        kinds = [(False, pieces)]
+        if 1 < factor <= FINEST and (order + 1) * factor <= samples.points:
+            kinds.append((True, [_running_means(piece, factor) for piece in pieces]))
+        for averaged, some in kinds:
+            found = _mean_square(some, factor, stride, order, averaged=averaged)
+            # mean squares of no noise fall faster than 1/factor: readings that stand still do
+            if found is not None and (not squares or found[0] > STANDS_STILL * squares[0] / factor):
+                points.append((factor, averaged))
+                squares.append(found[0])
+                moments.append(found[1])
+        factor *= 2
+    if not points:
+        return None
+    return Anchors(points=tuple(points), squares=np.array(squares), moments=tuple(moments))
+
+
+def _differences(samples: Samples, factor: int, stride: int, order: int) -> list[FloatArray]:
+    """Return differences of points ``stride`` apart, NaN where unknown; of a long record in stretches."""
+    points = samples if stride == 1 else samples.decimated(stride)
+    lag = factor // stride
+    size = points.points - order * lag
+    begins = [0]
+    if size > MOST_TERMS:
+        begins = np.linspace(0, size - MOST_TERMS // STRETCHES, STRETCHES).astype(int).tolist()
+        size = MOST_TERMS // STRETCHES
+    pieces: list[FloatArray] = []
+    for begin in begins:
+        found: FloatArray = np.empty(size + (order - 1) * lag)
+        points.fill_advances(found, begin, lag)
+        for _ in range(order - 1):
+            found = found[lag:] - found[:-lag]
+        pieces.append(found)
+    return pieces
+
+
+def _running_means(piece: FloatArray, factor: int) -> FloatArray:
+    """Return means over ``factor`` neighbours, NaN where one of them is unknown."""
+    unknown = np.isnan(piece)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(unknown, 0.0, piece))])
+    means = (sums[factor:] - sums[:-factor]) / factor
+    if unknown.any():
+        counts = np.concatenate([[0], np.cumsum(unknown)])
+        means[counts[factor:] > counts[:-factor]] = np.nan
+    return means
+
+
+def _mean_square(
+    pieces: list[FloatArray], factor: int, stride: int, order: int, *, averaged: bool
+) -> tuple[float, Moments] | None:
+    """Return a mean square and its moments; stretches lie farther apart than any covariance reaches."""
+    terms = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+    valid = ~np.isnan(terms)
+    used = int(np.count_nonzero(valid))
+    if used == 0:
+        return None
+    whole = used == len(terms)
+    square = float(np.mean((terms if whole else terms[valid]) ** 2))
+    if not square > 0:
+        return None
+
+    if whole:
+        moments = _moments_of_all(len(terms), factor, stride, order, averaged)
+    else:
+        among = TermSum(total=0.0, possible=len(terms), terms=used, valid=valid)
+        moments = _moments(among, factor, stride, order, averaged=averaged)
+    random_walk = (np.arange(len(moments.expected)) == exponents_of(2).index(-2)).astype(float)
+    return (square, moments) if moments.freedom(random_walk) >= LEAST_FREEDOM else None
+
+
+@lru_cache(maxsize=1024)
+def _moments_of_all(count: int, factor: int, stride: int, order: int, averaged: bool) -> Moments:  # noqa: FBT001 a key
+    terms = TermSum(total=0.0, possible=count, terms=count)
+    return _moments(terms, factor, stride, order, averaged=averaged)
+
+
+def _moments(terms: TermSum, factor: int, stride: int, order: int, *, averaged: bool) -> Moments:
+    """Return the moments of terms ``stride`` samples apart."""
+
+    def covariances(lags: IntArray) -> FloatArray:
+        return term_covariances(lags * stride, factor, order=order, averaged=averaged)
+
+    return moments_of_terms(
+        terms,
+        factor // stride,
+        covariances,
+        spans=order + averaged,
+        overlapping=True,
+        known=_known_covariances(factor, stride, order, averaged),
+    )
+
+
+@lru_cache(maxsize=256)
+def _known_covariances(factor: int, stride: int, order: int, averaged: bool) -> FloatArray:  # noqa: FBT001 a key
+    lags = overlapping_lags(factor // stride, order + averaged) * stride
+    return term_covariances(lags, factor, order=order, averaged=averaged)
+
+
+@lru_cache(maxsize=16)
+def _spectral_products(points: tuple[tuple[int, bool], ...], order: int) -> FloatArray:
+    """Return integrals of the products of all spectra of terms, shape (noises², n²).
+
+    The sum over lags of the product of the covariances of two statistics' terms is the integral of the
+    product of their spectra.
+    """
+    octaves = math.ceil(math.log2(max(factor for factor, _ in points))) + OCTAVES_BELOW
+    inside = (np.arange(OCTAVE_POINTS) + 0.5) / OCTAVE_POINTS
+    edges = 0.5 ** np.arange(2, octaves + 2)
+    frequency = (edges[:, np.newaxis] * (1 + inside)).ravel()
+    width = np.repeat(edges / OCTAVE_POINTS, OCTAVE_POINTS)
+    gains = np.array([squared_gain(frequency, np.array([m]), order=order, averaged=a)[0] for m, a in points])
+    densities = np.array([sampled_density(alpha, frequency) for alpha in exponents_of(order)])
+    spectra = gains * (densities * np.sqrt(width))[:, np.newaxis]
+    noises, count, _ = spectra.shape
+    flat = spectra.reshape(noises * count, -1)
+    products = (flat @ flat.T).reshape(noises, count, noises, count)
+    return np.asarray(products.swapaxes(1, 2).reshape(noises**2, -1))
+
+
+@lru_cache(maxsize=4)
+def _subsets(noises: int, *, drift: bool) -> BoolArray:
+    """Return which noises are in each subset, the drift last, shape (subsets, unknowns)."""
+    without = np.array(
+        [
+            np.isin(np.arange(noises + drift), some)
+            for size in range(1, MOST_TOGETHER + 1)
+            for some in combinations(range(noises), size)
+        ]
+    )
+    if not drift:
+        return without
+    with_drift = without.copy()
+    with_drift[:, -1] = True
+    return np.concatenate([without, with_drift])
+
+
+@lru_cache(maxsize=4)
+def _normal_draws(unknowns: int) -> FloatArray:
+    """Return evenly spread standard normal vectors, shape (draws, unknowns).
+
+    By an additive recurrence with powers of the root of ``x^(d+1) = x + 1`` (Kronecker sequence).
+    """
+    root = float(optimize.brentq(lambda x: x ** (unknowns + 1) - x - 1, 1, 2))
+    places = np.arange(1, DRAWS + 1)[:, np.newaxis] * root ** -np.arange(1.0, unknowns + 1)
+    return np.asarray(special.ndtri((0.5 + places) % 1))
+
+
+def _nodes(anchors: Anchors, order: int) -> FloatArray:
+    """Return levels drawn from what the anchors leave of them, shape (draws, noises)."""
+    response = np.array([point.expected for point in anchors.moments])
+    scatter = np.array([point.products for point in anchors.moments])
+    single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
+    noises = response.shape[1]
+    if order == 2:
+        # a drift D adds D m² to every term: its square to their mean square, and beside noise four times its
+        # square times the variance of their mean to the scatter of it
+        drift = np.array([float(factor) ** 4 for factor, _ in anchors.points])[:, np.newaxis]
+        beside = (drift * response / single)[:, :, np.newaxis]
+        nothing = np.zeros((len(drift), 1, 1))
+        scatter = np.block([[scatter, beside], [beside.swapaxes(1, 2), nothing]])
+        response, single = np.hstack([response, drift]), np.hstack([single, single[:, -1:]])
+    # levels are counted in the most that the record can hold of each
+    measured = anchors.squares[:, np.newaxis] / response
+    usual, least = (2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY))
+    most = np.min(measured / least, axis=0)
+    pairs = np.multiply.outer(most, most)
+    fits = _Fits(
+        response=most / measured,
+        scatter=scatter * pairs / anchors.squares[:, np.newaxis, np.newaxis] ** 2,
+        spectral=_spectral_products(anchors.points, order) * pairs[:noises, :noises].reshape(-1, 1),
+        subsets=_subsets(noises, drift=order == 2),
+        likely=np.min(measured / usual, axis=0) / most,
+    )
+    drawn, logarithms = fits.drawn()
+    upto = np.cumsum(np.exp(logarithms - logarithms.max()))
+    chosen = np.searchsorted(upto, upto[-1] * (np.arange(NODES) + 0.5) / NODES)
+    return np.asarray(drawn[chosen, :noises] * most[:noises])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Fits:
+    """Fits of all subsets of unknowns at once, levels in units of the most there can be of each.
+
+    Attributes
+    ----------
+    response
+        Shape (n, unknowns): expectation of each mean square over its value.
+    scatter
+        Shape (n, unknowns, unknowns): half its variance likewise.
+    spectral
+        Shape (noises², n²): for the correlations.
+    subsets
+        Shape (subsets, unknowns).
+    likely
+        Shape (unknowns,): level up to which a noise counts as usual.
+    """
+
+    response: FloatArray
+    scatter: FloatArray
+    spectral: FloatArray
+    subsets: BoolArray
+    likely: FloatArray
+
+    def drawn(self) -> tuple[FloatArray, FloatArray]:
+        """Return levels about each fit, shape (draws, unknowns), and the logarithms of their weights."""
+        size = self.subsets.sum(axis=1)
+        levels = np.where(self.subsets, 0.5 / size[:, np.newaxis], 0.0)
+        for number in range(ROUNDS):
+            residuals, covariance = self._residuals(levels)
+            means = levels @ self.response.T
+            slope = self.response / means[:, :, np.newaxis] * self.subsets[:, np.newaxis]
+            both = np.concatenate([slope, residuals[..., np.newaxis]], axis=2)
+            products = slope.swapaxes(1, 2) @ np.linalg.solve(covariance, both)
+            # the unit matrix: a level is not known worse than to the most there can be of it
+            normal = products[..., :-1] + np.eye(self.subsets.shape[1])
+            if number < ROUNDS - 1:
+                moved = levels + np.linalg.solve(normal, products[..., -1:])[..., 0]
+                levels = np.where(self.subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), 0.0)
+        inverse = np.linalg.inv(np.linalg.cholesky(covariance))
+        root = np.linalg.cholesky(normal)
+        normals = _normal_draws(self.subsets.shape[1])
+        away = (np.linalg.inv(root).swapaxes(1, 2) @ (WIDENED * normals.T)).swapaxes(1, 2)
+        drawn = levels[:, np.newaxis] + away * self.subsets[:, np.newaxis]
+        inside = np.all((drawn >= 0) & (drawn <= 1), axis=2)
+        used = np.where(inside[..., np.newaxis], drawn, levels[:, np.newaxis])
+        off = residuals[:, np.newaxis] + np.log(means[:, np.newaxis] / (used @ self.response.T))
+        likelihood = _log_size(inverse)[:, np.newaxis] - 0.5 * np.sum(
+            (off @ inverse.swapaxes(1, 2)) ** 2, axis=2
+        )
+        proposed = (_log_size(root) - size * math.log(WIDENED * math.sqrt(2 * math.pi)))[:, np.newaxis]
+        proposed = proposed - 0.5 * (self.subsets @ (normals**2).T)
+        prior = (size - 1) * math.log(ODDS_OF_ONE_MORE) - self.subsets @ np.log(self.likely)
+        weights = np.where(inside, prior[:, np.newaxis] + likelihood - proposed, -np.inf)
+        return drawn.reshape(-1, drawn.shape[2]), weights.ravel()
+
+    def _residuals(self, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return residuals of the logarithms and their covariance, of each subset."""
+        count = len(self.response)
+        means = levels @ self.response.T
+        scatter = _pairs(levels) @ self.scatter.reshape(count, -1).T
+        half = 0.5 * np.maximum(means**2 / scatter, 1.0)
+        products = _pairs(levels[:, : math.isqrt(len(self.spectral))]) @ self.spectral
+        products = products.reshape(-1, count, count)
+        # variance of the logarithm of a chi-squared variable over its degrees of freedom: ψ'(x) = ζ(2, x)
+        root = np.sqrt(special.zeta(2, half) / np.einsum("sii->si", products))
+        covariance = (1 - SHRINKAGE) * products * (root[:, :, np.newaxis] * root[:, np.newaxis])
+        covariance[:, np.arange(count), np.arange(count)] /= 1 - SHRINKAGE
+        # its mean is ψ(x) - ln x
+        residuals = -np.log(means) - (special.digamma(half) - np.log(half))
+        return residuals, covariance
+
+
+def _pairs(levels: FloatArray) -> FloatArray:
+    """Return all products of two levels, shape (n, levels²)."""
+    return np.asarray((levels[:, :, np.newaxis] * levels[:, np.newaxis]).reshape(len(levels), -1))
+
+
+def _log_size(triangular: FloatArray) -> FloatArray:
+    """Return the logarithm of the determinant of each triangular matrix."""
+    return np.asarray(np.log(np.einsum("sii->si", triangular)).sum(axis=1))

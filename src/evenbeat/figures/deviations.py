@@ -11,8 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.deviations.curve import StabilityCurve, noise_name
-from evenbeat.deviations.moving import MovingStability
-from evenbeat.deviations.noise_changes import FEWEST_EDF
+from evenbeat.deviations.moving import FEWEST_EDF, MovingStability
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
 from evenbeat.figures.axes import (
@@ -61,7 +60,7 @@ _STRIP_HEIGHT = 0.045
 _CHARACTERS_PER_AXES = 92
 SEE_DRIFT = ("allan", "overlapping_allan", "modified_allan", "total", "modified_total")
 """Statistics that rise as the root of the averaging time under random-walk FM, and as the time itself, D τ/√2
-of the Allan deviation, under drift (NIST SP 1065; from memory)."""
+of the Allan deviation, under drift (the second difference of D t²/2)."""
 BETWEEN, FALLEN = 0.75, 0.9
 FEWEST_POINTS, MOST_LINES = 3, 2
 LEAST_FREEDOM_OF_A_HUMP = 5.0
@@ -398,7 +397,7 @@ def moving_stability_caption(result: MovingStability) -> str:
     if result.comparisons == 0:
         return "The windows are too few or too short to tell whether the noise changed."
     if not result.changes:
-        return plain(f"No change of the noise stands out from chance ({result.comparisons} comparisons).")
+        return plain(next(f.sentence for f in result.findings if f.code == "NOISE_STEADY"))
     change = result.changes[0]
     first, second = (
         duration_text(start + 0.5 * result.window_s)

@@ -36,6 +36,7 @@ LOOKS: dict[DueState, _Look] = {
     "soon": _Look(colour=OCHRE, marker="s", filled=True, says="due soon"),
     "later": _Look(colour=BLUE, marker="o", filled=False, says="due later"),
     "not evaluated": _Look(colour=GREY, marker="X", filled=True, says="not evaluated"),
+    "not in use": _Look(colour=GREY, marker="o", filled=True, says="not in use"),
 }
 
 

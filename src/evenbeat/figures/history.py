@@ -59,7 +59,7 @@ def draw_history(ax: Axes, model: HistoryModel) -> None:
             label=name,
         )
     ahead = np.linspace(0, max(AHEAD * model.span_s, 0.5 * SECONDS_PER_YEAR), 60)
-    offset = model.offset_after(ahead, model.as_left or Estimate.normal(0.0, 0.0))
+    offset = model.offset(ahead, as_left=model.as_left or Estimate.normal(0.0, 0.0))
     later = years[-1] + ahead / SECONDS_PER_YEAR
     ax.fill_between(later, *offset.interval(), color=RUST, alpha=0.2, linewidth=0, label="predicted, 95 %")
     ax.plot(later, offset.mean, color=RUST, linestyle=(0, (5, 1.5)))
@@ -99,7 +99,7 @@ def draw_history_forecast(ax: Axes, assessment: HistoryAssessment) -> None:
 
     known = np.isfinite(interval.interval_s) and interval.interval_s > 0
     ahead = np.linspace(0.0, BEYOND_INTERVAL * interval.interval_s if known else SECONDS_PER_YEAR, 80)
-    forecast = model.offset_after(ahead)
+    forecast = model.offset(ahead)
     low, high = forecast.interval()
     shown = times[-1] + ahead / SECONDS_PER_YEAR
     ax.fill_between(shown, low / size, high / size, color=BLUE, alpha=0.18, linewidth=0)

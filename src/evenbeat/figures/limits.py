@@ -10,7 +10,6 @@ import numpy as np
 from evenbeat.calibration.decision import probability_text
 from evenbeat.calibration.specification_verdict import JudgedLine, SpecificationVerdict
 from evenbeat.deviations.limits.comparison import LimitVerdict
-from evenbeat.deviations.limits.line import FROM_MEMORY
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.figures.axes import (
     deviation_axis,
@@ -80,7 +79,7 @@ def draw_limit_verdict(ax: Axes, result: LimitVerdict) -> None:
         title, band = result.curve.title, f"band: {percent_text(result.confidence)} interval"
     deviation_axis(ax, title, limit.unit)
     ax.set_xlabel(rf"averaging time $\tau$ [s]; {band}")
-    name = plain(f"limit: {limit.name}" + (f"\n{FROM_MEMORY}" if limit.from_memory else ""))
+    name = plain(f"limit: {limit.name}")
     look = {"ha": "left", "va": "top", "fontsize": 7.8, "color": RUST, "bbox": BEHIND_TEXT}
     note(ax, name, (0.012, 0.975), "axes", **look)
     ax.legend(loc="lower center", bbox_to_anchor=(0.5, -0.34), ncols=6, handletextpad=0.4, columnspacing=1.2)

@@ -18,6 +18,7 @@ from evenbeat.figures.style import (
     PALE,
     PLUM,
     RUST,
+    WIDTH_IN,
     Keywords,
     dressed,
     new_figure,
@@ -26,7 +27,7 @@ from evenbeat.figures.style import (
 )
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import covariate_words, duration_text, time_text
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -275,10 +276,10 @@ def _record_time_label(record: Record, unit: str) -> str:
 
 
 @styled
-def record_figure(record: Record, *, height_in: float = 3.4) -> Figure:
+def record_figure(record: Record, *, height_in: float = 3.4, width_in: float = WIDTH_IN) -> Figure:
     """Return a figure of the record with a panel for each of its covariates (four at most) below."""
     names = list(record.covariates)[:MOST_PANELS]
-    figure = new_figure(height_in + 1.15 * len(names))
+    figure = new_figure(height_in + 1.15 * len(names), width_in=width_in)
     ratios = [height_in - 0.4, *[0.9] * len(names)]
     axes = figure.subplots(1 + len(names), 1, squeeze=False, sharex=True, height_ratios=ratios)[:, 0]
     draw_record(axes[0], record)
@@ -289,9 +290,14 @@ def record_figure(record: Record, *, height_in: float = 3.4) -> Figure:
     legend = axes[0].get_legend()
     if legend is not None and names:
         handles, labels = axes[0].get_legend_handles_labels()
+        columns = min(len(handles), 4 if width_in >= WIDTH_IN else 2)
         legend.remove()
         figure.legend(
-            handles, labels, loc="outside lower left", ncols=min(len(handles), 4), handletextpad=0.4
+            handles,
+            labels,
+            loc="outside lower left",
+            ncols=columns,
+            handletextpad=0.4,
         )
     figure.align_ylabels(list(axes))
     return figure
@@ -318,10 +324,8 @@ def _draw_covariate(ax: Axes, record: Record, name: str, number: int) -> None:
 
 def covariate_label(name: str) -> tuple[str, str]:
     """Return ``room temperature`` and ``°C`` for ``room_temperature_c``."""
-    words = name.split("_")
-    units = {"c": "°C", "k": "K", "hpa": "hPa", "pa": "Pa", "v": "V", "percent": "%"}
-    unit = units.get(words[-1].lower()) if len(words) > 1 else None
-    return plain(" ".join(words[:-1] if unit else words)), unit or "as logged"
+    words, unit = covariate_words(name)
+    return plain(words), unit or "as logged"
 
 
 def conditioning_caption(report: ConditioningReport) -> str:

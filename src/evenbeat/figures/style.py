@@ -130,13 +130,13 @@ def styled(draw: Callable[Arguments, Drawn]) -> Callable[Arguments, Drawn]:
 
 
 @styled
-def new_figure(height_in: float = HEIGHT_IN) -> Figure:
-    """Return an empty figure as wide as a page or a notebook.
+def new_figure(height_in: float = HEIGHT_IN, *, width_in: float = WIDTH_IN) -> Figure:
+    """Return an empty figure, by default as wide as a page or a notebook.
 
     In a notebook it is made by pyplot, so that it is shown at the end of the cell; elsewhere it
     belongs to nobody and goes away with its last reference.
     """
-    size = (WIDTH_IN, height_in)
+    size = (width_in, height_in)
     if _in_notebook():
         from matplotlib import pyplot as plt
 

@@ -10,10 +10,9 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.calibration.history_model import LONGEST_S
-from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, Severity
 from evenbeat.fleet.due import DueInstrument, DueList
 from evenbeat.fleet.judged import Question, histories_by_class, judge_histories, judge_logs
 from evenbeat.fleet.members import members_of
@@ -21,6 +20,7 @@ from evenbeat.fleet.usual import learned_priors
 from evenbeat.fleet.workers import Crew, Progress, software, usual_processes
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
 from evenbeat.register.facts import KeptAssessment, day_of
+from evenbeat.register.promises import realised_reliability
 from evenbeat.register.register import Draft, Register, canonical_text
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR
 
@@ -87,7 +87,8 @@ def assess_fleet(
     Returns
     -------
     DueList
-        The most urgent first.
+        The most urgent first; instruments that the register says are retired, lost or out of use come last
+        and are never overdue. A register is verified first.
 
     Raises
     ------
@@ -121,7 +122,12 @@ def assess_fleet(
         reference_uncertainty=checked_size(reference_uncertainty, "reference_uncertainty"),
     )
     stated = (question.log_options.get(name) for name in ("date_order", "nominal_frequency_hz"))
-    members, described, assumed = members_of(source, *stated)
+    members, described, assumed, register = members_of(source, *stated)
+    realised = None if register is None else realised_reliability(register)
+    if realised is not None and realised.promises:
+        sentence = f"Earlier promises of this register: {realised._headline()}."
+        severity: Severity = "caution" if realised.whole.verdict == "below what was promised" else "note"
+        assumed = (*assumed, Finding(code="REALISED_RELIABILITY", severity=severity, sentence=sentence))
     if not members:
         msg = "the fleet holds no instrument; add one, or a calibration, first"
         raise InputError(msg)
@@ -158,12 +164,13 @@ def assess_fleet(
         },
         source=described,
         software=dict(software()),
+        realised=realised,
         findings=(*assumed, *findings),
     )
 
 
 def keep_list(register: Register, due: DueList) -> int:
-    """Add one assessment for every instrument of a list, in one transaction; return how many.
+    """Add one assessment for every instrument in use of a list, in one transaction; return how many.
 
     The hash of each is the SHA-256 of its line as JSON: keys in order, no blanks, UTF-8.
 
@@ -177,6 +184,8 @@ def keep_list(register: Register, due: DueList) -> int:
         raise InputError(msg)
     drafts = []
     for one in due.instruments:
+        if one.state == "not in use":
+            continue
         text = canonical_text(one.to_dict())
         kept = KeptAssessment(
             instrument=one.instrument,
@@ -184,6 +193,10 @@ def keep_list(register: Register, due: DueList) -> int:
             headline=f"{one.state}: {one.reason}",
             interval_s=one.interval_s,
             due=None if one.due is None else one.due.isoformat(),
+            tolerance=None
+            if isinstance(one.tolerance, float) and math.isnan(one.tolerance)
+            else one.tolerance,
+            reliability=float(str(due.settings["reliability"])),
             sha256=hashlib.sha256(text.encode()).hexdigest(),
             source=f"due list of {due.on.isoformat()}",
             software=due.software,
@@ -193,9 +206,13 @@ def keep_list(register: Register, due: DueList) -> int:
 
 
 def _urgency(line: DueInstrument, on: date) -> tuple[date, int, float, str]:
-    """Sort by due day; those not evaluated come right after the overdue; then the less probable first."""
+    """Sort by due day; those not evaluated come right after the overdue; then the less probable first.
+
+    Those not in use come last.
+    """
     probability = 1.0 if math.isnan(line.probability_within) else line.probability_within
-    return (line.due or on, int(line.due is None), probability, line.instrument)
+    day = date.max if line.state == "not in use" else line.due or on
+    return (day, int(line.due is None), probability, line.instrument)
 
 
 def checked_size(value: float, name: str) -> float:

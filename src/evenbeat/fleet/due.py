@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Literal
 
+from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.fleet.icalendar import Appointment, icalendar
 from evenbeat.plain import UNLISTED, Plain
+from evenbeat.register.promises import RealisedReliability
 from evenbeat.results import Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY
 
-DueState = Literal["overdue", "soon", "later", "not evaluated"]
-LimitedBy = Literal["tolerance", "observed intervals", "policy", "first interval", "log", "start", "nothing"]
+DueState = Literal["overdue", "soon", "later", "not evaluated", "not in use"]
+LimitedBy = Literal[
+    "tolerance", "observed intervals", "policy", "first interval", "stated day", "log", "start", "nothing"
+]
 SHOWN_ROWS = 20
+LABEL_WIDTH = 44
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,7 +38,7 @@ class DueInstrument(Plain):
     due
         Last day of the interval; ``None`` where it cannot be said.
     state
-        ``overdue``, ``soon``, ``later``, or ``not evaluated``.
+        ``overdue``, ``soon``, ``later``, ``not evaluated``, or ``not in use``: retired, lost or out of use.
     tolerance
         One number for ±, or both limits as in ``-5e-09:1e-08``.
     probability_within
@@ -43,6 +51,9 @@ class DueInstrument(Plain):
         Drift per year on the day of the last calibration with its standard uncertainty (k = 1).
     calibrations
         How many it rests on.
+    serial_number, place, certificate
+        By which it is recognised, where it stands, and the number of its last certificate, where they are
+        known.
     reason
         One sentence.
     """
@@ -58,6 +69,9 @@ class DueInstrument(Plain):
     drift_per_year: float = math.nan
     drift_uncertainty: float = math.nan
     calibrations: int = 0
+    serial_number: str = ""
+    place: str = ""
+    certificate: str = ""
     reason: str
     findings: tuple[Finding, ...] = ()
 
@@ -78,13 +92,16 @@ class DueList(Result):
     on
         The day it is for.
     instruments
-        In order of their due day; those that cannot be evaluated stand between the overdue and the others.
+        In order of their due day; those that cannot be evaluated stand between the overdue and the others,
+        those not in use at the end.
     settings
         What was asked, as given.
     source
         Name of the register, table or folder, with its SHA-256 where it is a file.
     software
         Versions that computed it.
+    realised
+        How earlier promises of the register were kept; ``None`` where the list is not made from one.
     """
 
     on: date
@@ -92,6 +109,7 @@ class DueList(Result):
     settings: Mapping[str, object]
     source: Mapping[str, str]
     software: Mapping[str, str]
+    realised: RealisedReliability | None = None
 
     _row_objects = "instruments"
     _also = ("counts",)
@@ -103,8 +121,76 @@ class DueList(Result):
     def counts(self) -> Mapping[DueState, int]:
         """How many instruments are in each state."""
         found = Counter(one.state for one in self.instruments)
-        states: tuple[DueState, ...] = ("overdue", "not evaluated", "soon", "later")
+        states: tuple[DueState, ...] = ("overdue", "not evaluated", "soon", "later", "not in use")
         return {state: found.get(state, 0) for state in states}
+
+    def to_icalendar(self) -> str:
+        """Return the due days as iCalendar (RFC 5545); write it with its line ends as they are.
+
+        An event stands on its due day, with an alarm as many days before as count as soon. What is overdue or
+        cannot be evaluated stands on the day of the list; what is not in use is left out. An instrument keeps
+        its event from list to list: importing a later one moves it.
+        """
+        source = self.source.get("name", "")
+        return icalendar(
+            (self._appointment(one, source) for one in self.instruments if one.state != "not in use"),
+            made=self.on,
+        )
+
+    def _appointment(self, one: DueInstrument, source: str) -> Appointment:
+        ahead = one.state in ("soon", "later")
+        begins = {"overdue": "Overdue: calibrate", "not evaluated": "Not evaluated: look at"}
+        said = [
+            f"Last calibration {one.last_calibration}." if one.last_calibration else "",
+            f"Due {one.due}." if one.due else "",
+            one.reason,
+            *(found.sentence for found in one.findings if found.severity != "note"),
+            f"In tolerance on {self.on}: {percent(one.probability_within)}.",
+            f"Suggested by the list of {self.on} from {source}; the owner decides.",
+        ]
+        return Appointment(
+            name=f"{source}\n{one.instrument}",
+            day=one.due if ahead and one.due else self.on,
+            title=f"{begins.get(one.state, 'Calibrate')} {one.instrument}",
+            text=" ".join(filter(None, said)),
+            place=one.place,
+            alarm_d=round(float(str(self.settings["soon_d"]))) if ahead else None,
+        )
+
+    def label(self, instrument: str) -> str:
+        """Return the text of a label for an instrument, with its caution.
+
+        Raises
+        ------
+        InputError
+            If the list does not hold it.
+        """
+        one = next((line for line in self.instruments if line.instrument == instrument), None)
+        if one is None:
+            msg = f"the due list holds no instrument {instrument!r}"
+            raise InputError(msg)
+        serial = f"  No. {one.serial_number}" if one.serial_number else ""
+        calibrated = "never" if one.last_calibration is None else one.last_calibration.isoformat()
+        certificate = f" ({one.certificate})" if one.certificate else ""
+        usable = one.state in ("soon", "later") and one.due is not None
+        cautions = [found.sentence for found in one.findings if found.severity in ("stop", "caution")]
+        if usable and one.due is not None:
+            limits = Tolerance.of(one.tolerance)
+            reliability = 100 * float(str(self.settings["reliability"]))
+            said = [f"Due {one.due.isoformat()}", f"{limits} with {reliability:g} % until then"]
+            cautions.append(
+                "Suggested day, not a conformity statement. Void after a repair, an adjustment or a move."
+            )
+        else:
+            said = ["NOT IN USE" if one.state == "not in use" else "DO NOT USE before it is calibrated"]
+            cautions = [one.reason, *cautions]
+        lines = [f"{one.instrument}{serial}", f"Calibrated {calibrated}{certificate}", *said]
+        lines += [*cautions, f"List of {self.on.isoformat()}, {self.source.get('name', '')}"]
+        return "\n".join(textwrap.fill(line, LABEL_WIDTH) for line in lines)
+
+    def labels(self) -> str:
+        """Return the labels of all instruments, the most urgent first, an empty line between two."""
+        return "\n\n".join(self.label(one.instrument) for one in self.instruments) + "\n"
 
     def to_csv(self) -> str:
         """Return comma-separated text, one row per instrument; what is not known is empty."""
@@ -134,10 +220,11 @@ class DueList(Result):
         """Return one sentence: how many, and how many of them are due."""
         counts = self.counts
         days = self.settings.get("soon_d", 0)
+        idle = f", {counts['not in use']} not in use" if counts["not in use"] else ""
         return (
             f"{len(self)} instruments on {self.on.isoformat()}: {counts['overdue']} overdue, "
             f"{counts['soon']} due within {days:g} d, {counts['later']} later, "
-            f"{counts['not evaluated']} not evaluated"
+            f"{counts['not evaluated']} not evaluated{idle}"
         )
 
     def _headline(self) -> str:

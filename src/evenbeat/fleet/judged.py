@@ -20,7 +20,7 @@ from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
 from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import Member, stated
-from evenbeat.register.facts import Calibration, Instrument, days_after, history_of
+from evenbeat.register.facts import Calibration, Event, Instrument, days_after, history_of, status_on
 from evenbeat.register.tables import calibration_of
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
@@ -85,7 +85,7 @@ class Question:
 class _Case:
     """A member whose rows can be used."""
 
-    name: str
+    line: DueInstrument
     history: CalibrationHistory
     last_day: date
     age_s: float
@@ -166,32 +166,64 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
     if tolerance is None:
         msg = "no tolerance is stated for it; give one in the register, in the table, or for all"
         raise InputError(msg)
+    line = DueInstrument(
+        instrument=member.name,
+        tolerance=tolerance.stated,
+        calibrations=len(checked),
+        serial_number=about.serial_number,
+        place=_place(about, member.events, question.on),
+        reason="",
+    )
+    status, since = status_on(member.events, question.on)
+    if status != "in use":
+        last_day = max((one.moment.date() for one in checked), default=None)
+        reason = f"{status[0].upper()}{status[1:]} since {since}."
+        return replace(line, state="not in use", last_calibration=last_day, reason=reason)
     rows = [one for one in checked if one.moment.date() <= question.on]
+    events = [one for one in member.events if one.moment.date() <= question.on]
     findings = []
     if len(rows) < len(checked):
         sentence = f"{len(checked) - len(rows)} calibration(s) after {question.on} are left out."
         findings.append(Finding(code="AFTER_THE_DAY", severity="note", sentence=sentence))
     if not rows:
-        return DueInstrument(
-            instrument=member.name,
+        return replace(
+            line,
             due=question.on,
             state="overdue",
-            tolerance=tolerance.stated,
+            calibrations=0,
             limited_by="start",
             reason="It has never been calibrated.",
             findings=tuple(findings),
         )
-    history = history_of(rows, member.name)
     last = max(rows, key=lambda one: one.moment)
+    line = replace(
+        line, last_calibration=last.moment.date(), calibrations=len(rows), certificate=last.certificate
+    )
+    since_then = [one for one in events if one.moment > last.moment]
+    unknown = [one for one in since_then if one.what == "repair" or _jumped_unknown(one)]
+    if unknown:
+        return replace(
+            line,
+            due=question.on,
+            state="overdue",
+            limited_by="start",
+            reason=f"It was {unknown[-1]}, and has not been calibrated since.",
+            findings=tuple(findings),
+        )
+    history = history_of(rows, member.name, events)
+    findings += [one for one in history.findings if one.severity != "note"]
+    if member.overdue_reference:
+        sentence = member.overdue_reference
+        findings.append(Finding(code="REFERENCE_OVERDUE", severity="caution", sentence=sentence))
     if isinstance(last.as_found, float) and not tolerance.holds(last.as_found):
         sentence = f"Found at {last.as_found:.3g} in its last calibration, outside {tolerance}."
         findings.append(Finding(code="FOUND_OUT", severity="caution", sentence=sentence))
     if math.isnan(history.points[-1].as_left):
-        return _left_unknown(question, last, count=len(rows), tolerance=tolerance, findings=tuple(findings))
-    longest, by = _longest(question, history)
+        return replace(_left_unknown(question, last, line), findings=tuple(findings))
+    longest, by = _longest(question, history, last)
     age = (question.on - last.moment.date()).days * SECONDS_PER_DAY
     return _Case(
-        name=member.name,
+        line=line,
         history=history,
         last_day=last.moment.date(),
         age_s=max(age, 0.0),
@@ -204,13 +236,22 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
 
 
 def _about(member: Member) -> Instrument:
-    parts = {name: stated(member, name) for name in ("oscillator_class", "tolerance")}
+    names = ("oscillator_class", "tolerance", "serial_number", "place")
+    parts = {name: stated(member, name) for name in names}
     return Instrument(name=member.name, **{k: v for k, v in parts.items() if v is not None})  # type: ignore[arg-type]
 
 
-def _left_unknown(
-    question: Question, last: Calibration, *, count: int, tolerance: Tolerance, findings: tuple[Finding, ...]
-) -> DueInstrument:
+def _place(about: Instrument, events: Sequence[Event], on: date) -> str:
+    """Return where an instrument is on a day."""
+    moved = [one for one in events if one.place and one.moment.date() <= on]
+    return moved[-1].place if moved else about.place
+
+
+def _jumped_unknown(event: Event) -> bool:
+    return event.what in ("move", "adjustment") and event.standard_uncertainty is None
+
+
+def _left_unknown(question: Question, last: Calibration, line: DueInstrument) -> DueInstrument:
     """Return the line of an instrument of which nobody knows what it was left at."""
     out = last.as_found == "out"
     reason = "its last calibration says only 'out'; adjust it, and record the offset it is left at."
@@ -219,24 +260,23 @@ def _left_unknown(
             f"its last calibration says only {last.as_found!r}, not what it was left at; record the offset, "
             "or treat in and out records with fit_reliability."
         )
-    return DueInstrument(
-        instrument=last.instrument,
-        last_calibration=last.moment.date(),
+    return replace(
+        line,
         due=question.on if out else None,
         state="overdue" if out else "not evaluated",
-        tolerance=tolerance.stated,
         limited_by="start" if out else "nothing",
-        calibrations=count,
         reason=reason[0].upper() + reason[1:],
-        findings=findings,
     )
 
 
-def _longest(question: Question, history: CalibrationHistory) -> tuple[float, LimitedBy]:
+def _longest(question: Question, history: CalibrationHistory, last: Calibration) -> tuple[float, LimitedBy]:
     """Return the longest interval that policy and evidence allow, and which of them."""
     observed = OBSERVED_FACTOR * history.longest_interval_s
     limits: list[tuple[float, LimitedBy]] = [(question.longest_s, "policy")]
     limits.append((observed, "observed intervals") if observed else (question.first_s, "first interval"))
+    if last.valid_until is not None:
+        day = date.fromisoformat(last.valid_until)
+        limits.append(((day - last.moment.date()).days * SECONDS_PER_DAY, "stated day"))
     return min(limits)
 
 
@@ -283,13 +323,11 @@ def _line(question: Question, case: _Case, answer: _Answer) -> DueInstrument:
         limited_by = "start"
     elif answer.interval_s >= case.longest_s * (1 - 1e-9):
         limited_by = case.longest_by
-    return DueInstrument(
-        instrument=case.name,
-        last_calibration=case.last_day,
+    return replace(
+        case.line,
         due=due,
         state=question.state(due),
         probability_within=answer.probability,
-        tolerance=case.tolerance.stated,
         interval_s=answer.interval_s,
         limited_by=limited_by,
         drift_per_year=answer.drift,
@@ -306,6 +344,7 @@ def _reason(limited_by: LimitedBy, interval_s: float, limit: Tolerance, reliabil
         "tolerance": f"After {interval} the probability of being within {limit} falls below {percent}.",
         "start": f"As it was left it is not within {limit} with {percent}: adjust it.",
         "observed intervals": f"{interval} is twice the longest interval that was observed.",
+        "stated day": f"Its calibration counts for {interval}, as was set.",
         "policy": f"{interval} is the longest interval that policy allows.",
         "first interval": f"{interval} is the longest first interval; it was calibrated only once.",
         "log": f"The evidence of its log ends after {interval}.",

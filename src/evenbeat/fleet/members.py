@@ -10,21 +10,16 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from evenbeat.clock.calibration_points import need_calibrations
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.register.facts import Calibration
+from evenbeat.register.facts import Calibration, Event
 from evenbeat.register.register import Register
+from evenbeat.register.store import is_database
 from evenbeat.register.tables import FIELDS
-from evenbeat.register.verification import opened_intact
+from evenbeat.register.verification import checked_intact
 from evenbeat.tables import Row, TableLike, read_table
-
-if TYPE_CHECKING:
-    pass
-
-SQLITE_BEGINS = b"SQLite format 3\x00"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,15 +31,22 @@ class Member:
     source
         Name of the register or table that its rows stand in.
     described
-        ``oscillator_class`` and ``tolerance``, where the register states them; a table says them row by row.
+        What the register states of it, such as ``oscillator_class`` and ``tolerance``; a table says it row by
+        row.
     rows
         Its calibrations in any order: of a register, or as a table says them.
+    events
+        Repairs, moves, adjustments and changes of status that the register keeps.
+    overdue_reference
+        What is wrong with the reference of its last calibration; empty where nothing is.
     log
         The file, where it is known from a log.
     """
 
     name: str
     rows: tuple[Calibration | Row, ...] = ()
+    events: tuple[Event, ...] = ()
+    overdue_reference: str = ""
     source: str = ""
     described: Mapping[str, object] | None = None
     log: str | None = None
@@ -54,8 +56,8 @@ def members_of(
     source: Register | TableLike,
     date_order: str | None = None,
     nominal_frequency_hz: float | None = None,
-) -> tuple[list[Member], dict[str, str], tuple[Finding, ...]]:
-    """Return the members of a fleet, what the source is, and what was assumed of it.
+) -> tuple[list[Member], dict[str, str], tuple[Finding, ...], Register | None]:
+    """Return the members of a fleet, what the source is, what was assumed, and the register if it is one.
 
     Raises
     ------
@@ -63,25 +65,27 @@ def members_of(
         If the source as a whole cannot be read.
     """
     if isinstance(source, Register):
-        return register_members(source), {"name": source.path.name, "head": source.head()}, ()
+        register = checked_intact(source)
+        head = register.head()
+        sentence = f"Made from the register {register.path.name} with head {head}."
+        made = Finding(code="REGISTER_HEAD", severity="note", sentence=sentence)
+        return register_members(register), {"name": register.path.name, "head": head}, (made,), register
     if not isinstance(source, str | Path):
         members, assumed = table_members(source, date_order, nominal_frequency_hz)
-        return members, {"name": "a table in memory"}, assumed
+        return members, {"name": "a table in memory"}, assumed, None
     path = Path(source)
     if path.is_dir():
-        return log_members(path), {"name": path.resolve().name}, ()
+        return log_members(path), {"name": path.resolve().name}, (), None
+    if is_database(path):
+        return members_of(Register.open(path))
     try:
         with path.open("rb") as file:
-            begins = file.read(len(SQLITE_BEGINS))
-            if begins == SQLITE_BEGINS:
-                return members_of(opened_intact(path), date_order)
-            file.seek(0)
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         msg = f"cannot be read: {error.strerror}; give a register, a table or a folder of logs"
         raise LogError(msg, path=path) from error
     members, assumed = table_members(path, date_order, nominal_frequency_hz)
-    return members, {"name": path.name, "sha256": digest}, assumed
+    return members, {"name": path.name, "sha256": digest}, assumed, None
 
 
 def register_members(register: Register) -> list[Member]:
@@ -90,10 +94,34 @@ def register_members(register: Register) -> list[Member]:
     for calibration in register.calibrations():
         rows.setdefault(calibration.instrument, []).append(calibration)
     described = {one.name: one.to_dict() for one in register.instruments()}
+    events: dict[str, list[Event]] = {}
+    for event in register.events():
+        events.setdefault(event.instrument, []).append(event)
     return [
-        Member(name=name, rows=tuple(own), source=register.path.name, described=described.get(name))
+        Member(
+            name=name,
+            rows=tuple(own),
+            events=tuple(events.get(name, ())),
+            overdue_reference=_overdue_reference(own, rows),
+            source=register.path.name,
+            described=described.get(name),
+        )
         for name, own in sorted(rows.items())
     ]
+
+
+def _overdue_reference(own: list[Calibration], every: Mapping[str, list[Calibration]]) -> str:
+    """Say which reference was itself overdue when the last calibration was made against it."""
+    last = own[-1] if own else None
+    if last is None or not last.reference:
+        return ""
+    before = [one for one in every.get(last.reference, ()) if one.moment <= last.moment]
+    if not before:
+        return f"{last.reference} had no calibration when it served as reference on {last.date}."
+    until = before[-1].valid_until
+    if until is None or until >= last.date[:10]:
+        return ""
+    return f"{last.reference} was due on {until}, before it served as reference on {last.date}."
 
 
 def table_members(

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from evenbeat.clock.as_predicted import stop_unless_trusted
 from evenbeat.clock.budget import VarianceTerms
-from evenbeat.clock.crossing import holds_until
+from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import first_exit
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
@@ -35,9 +35,6 @@ from evenbeat.units import (
     duration_text,
     time_text,
 )
-
-if TYPE_CHECKING:
-    pass
 
 USUAL_DURATIONS_S = (SECONDS_PER_HOUR, SECONDS_PER_DAY, SECONDS_PER_WEEK)
 MINUTE_TO_YEAR_S = (
@@ -127,7 +124,7 @@ def predict_holdover(
     time_error_limit_s: float | None = None,
     confidence: float = DEFAULT_CONFIDENCE,
     starting_time_error: Estimate | None = None,
-    environment: Mapping[str, Any] | None = None,
+    environment: Mapping[str, Course] | None = None,
     backtest: Backtest | None = None,
     even_if_untested: bool = False,
 ) -> HoldoverForecast:
@@ -174,20 +171,19 @@ def predict_holdover(
     checked_probability(confidence, "confidence")
     stop_unless_trusted(model, even_if_untested=even_if_untested)
     end = model.record.duration_s
-    courses: dict[str, Any] = {} if environment is None else {"environment": environment}
-    forecast, terms = model.time_error_terms(end + durations, **courses)
+    forecast, terms = model.time_error_terms(end + durations, environment=environment)
     forecast, terms = with_start(forecast, terms, starting_time_error)
     plain = corrected = math.nan
     if time_error_limit_s is not None:
         limit = checked_limit(time_error_limit_s)
 
         def distribution(elapsed: FloatArray) -> StudentMixture:
-            after = model.time_error_at(end + elapsed, **courses).distribution
-            return started(after, starting_time_error)
+            return started(
+                model.time_error(elapsed, environment=environment).distribution, starting_time_error
+            )
 
-        plain, corrected = times_to_limit(
-            distribution, np.geomspace(model.record.soonest_s, end, SEARCH_POINTS), limit, confidence
-        )
+        times = np.geomspace(model.record.soonest_s, end, SEARCH_POINTS)
+        plain, corrected = times_to_limit(distribution, times, limit, confidence)
     return HoldoverForecast(
         forecast=forecast,
         terms=terms,
@@ -250,9 +246,11 @@ def times_to_limit(
         after = distribution(elapsed)
         return after.shifted(-after.mean).probability_within(limit)
 
-    found = (holds_until(times, probability, confidence) for probability in (plain, corrected))
-    first, second = (0.0 if math.isnan(time) else time for time in found)
-    return first, second
+    first, second = (
+        first_exit(times, probability(times), confidence, between=probability)
+        for probability in (plain, corrected)
+    )
+    return 0.0 if math.isnan(first) else first, 0.0 if math.isnan(second) else second
 
 
 def _untested(durations: FloatArray, backtest: Backtest | None) -> tuple[Finding, ...]:

@@ -9,28 +9,27 @@ chance of touching a limit is known in closed form.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenbeat.clock.covariance import Spans
-from evenbeat.clock.model import ClockModel
-from evenbeat.clock.paths import drawn_means, share_that_stayed, staying
+from evenbeat.clock.environment import Course
+from evenbeat.clock.forecaster import (
+    PATHS,
+    Forecaster,
+    checked_forecaster,
+    checked_paths,
+    first_exit,
+    moments,
+    never_left,
+)
 from evenbeat.errors import InputError
 from evenbeat.findings import merged
-from evenbeat.holdover.forecast import checked_limit
+from evenbeat.holdover.forecast import checked_limit, started
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability
 from evenbeat.results import Column, Result
 from evenbeat.units import duration_text, time_text
-
-if TYPE_CHECKING:
-    pass
-
-Courses = tuple[Mapping[str, Any], ...]
-PATHS = 4000
-MOMENTS = 96
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -95,26 +94,20 @@ def _lasting(time_s: float) -> str:
 
 
 def _last_at(times: FloatArray, probability: FloatArray, asked: float) -> float:
-    """Return the first time at which a probability falls below what is asked, on straight lines."""
-    below = np.flatnonzero(probability < asked)
-    if len(below) == 0:
-        return math.inf
-    i = int(below[0])
-    if i == 0:
-        return 0.0
-    drop = (probability[i - 1] - asked) / (probability[i - 1] - probability[i])
-    return float(times[i - 1] + drop * (times[i] - times[i - 1]))
+    """Return the first time at which a probability falls below what is asked; zero if at once."""
+    end = first_exit(times, probability, asked)
+    return 0.0 if math.isnan(end) else end
 
 
 def limit_passage(
-    model: ClockModel,
+    model: Forecaster,
     time_error_limit_s: float,
     *,
     until_s: float | None = None,
     confidence: float = DEFAULT_CONFIDENCE,
     corrected: bool = False,
     starting_time_error: Estimate | None = None,
-    environment: Mapping[str, Any] | None = None,
+    environment: Mapping[str, Course] | None = None,
     paths: int = PATHS,
     seed: int = 0,
 ) -> LimitPassage:
@@ -154,31 +147,33 @@ def limit_passage(
     """
     limit = checked_limit(time_error_limit_s)
     checked_probability(confidence, "confidence")
-    if paths < 100:
-        msg = f"paths is {paths}; fewer than 100 say nothing about a probability"
+    grounds = checked_forecaster(model).grounds
+    until = grounds.reach_s if until_s is None else checked_limit(until_s)
+    if math.isinf(until):
+        msg = (
+            "until_s is not given, and a stated drift has no record whose length could stand for it; give it"
+        )
         raise InputError(msg)
-    record = model.record
-    until = record.duration_s if until_s is None else checked_limit(until_s)
-    times = _moments(min(record.soonest_s, until / 100), until)
-    courses: Courses = () if environment is None else (environment,)
-    named: dict[str, Any] = {} if environment is None else {"environment": environment}
-    forecast = model.time_error_at(record.duration_s + times, **named)
-    distribution = forecast.distribution
+    times = moments(until / 1000, until)
     start = Estimate.normal(0.0, 0.0) if starting_time_error is None else starting_time_error
-    distribution = distribution.shifted(start.value).widened(start.standard_uncertainty)
+    forecast = model.time_error(times, environment=environment)
+    distribution = started(forecast.distribution, start)
     shift = distribution.mean if corrected else np.zeros(len(times))
-    generator = np.random.default_rng(seed)
-    stayed, inside = [], []
-    for path, diffusion in _paths(model, times, paths, generator, courses):
-        moved = path + _at_once(model, times, start, len(path), generator=generator, courses=courses) - shift
-        stayed.append(staying(moved, times, (-limit, limit), diffusion))
-        inside.append(np.abs(moved) <= limit)
     within = distribution.shifted(-shift).probability_within(limit)
-    never_left, error = share_that_stayed(np.vstack(stayed), np.vstack(inside), within)
+    rng = np.random.default_rng(seed)
+    chance, error = never_left(
+        model.paths(times, checked_paths(paths), rng, of="time_error", environment=environment),
+        times,
+        (-limit, limit),
+        within,
+        rng,
+        begun=start,
+        corrected_by=shift,
+    )
     return LimitPassage(
         duration_s=times,
         within=within,
-        never_left=never_left,
+        never_left=chance,
         never_left_standard_error=error,
         time_error_limit_s=limit,
         confidence=confidence,
@@ -186,36 +181,3 @@ def limit_passage(
         paths=paths,
         findings=merged(forecast.findings),
     )
-
-
-def _moments(first: float, last: float) -> FloatArray:
-    """Return moments close together at the start, and evenly spaced later on."""
-    return np.unique(
-        np.concatenate([np.geomspace(first, last, MOMENTS // 2), np.linspace(0, last, MOMENTS)[1:]])
-    )
-
-
-def _at_once(
-    model: ClockModel,
-    times: FloatArray,
-    start: Estimate,
-    count: int,
-    *,
-    generator: np.random.Generator,
-    courses: Courses,
-) -> FloatArray:
-    """Return what one unknown per path adds: the start, temperature to come, the display; (count, m)."""
-    swing = model._time_swing(times, *courses)
-    begun = start.value + start.standard_uncertainty * generator.standard_normal((count, 1))
-    swung = generator.standard_normal((count, 1)) * swing
-    return begun + swung + generator.standard_normal((count, 1)) * model.display_uncertainty * times
-
-
-def _paths(
-    model: ClockModel, times: FloatArray, count: int, generator: np.random.Generator, courses: Courses
-) -> Iterator[tuple[FloatArray, FloatArray]]:
-    """Yield groups of paths (n, m) and their diffusions (n,), each group from one set of noise levels."""
-    spans = Spans(start=np.ones(len(times)), stop=1 + times / model.record.duration_s)
-    for means in drawn_means(model, spans, model._designs(spans, *courses), count, generator):
-        # σ² is the Allan variance h₀/2τ of white FM at a block, and its time error varies by h₀t/2
-        yield means.paths(generator) * times, means.white_variance * model.blocks.length_s

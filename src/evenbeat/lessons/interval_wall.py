@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from evenbeat.deviations.estimators import STATISTICS, stability
-from evenbeat.deviations.sums.kernels import sum_of_squared_differences
+from evenbeat.deviations.estimators import stability
+from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.samples import samples_of
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray
@@ -108,7 +108,8 @@ def wall_of_intervals(exponent: int, samples: int, share: float, *, seed: int = 
         for clock in _clocks(exponent, seed)
     ]
     kind = STATISTICS["overlapping_allan"]
-    sums = [sum_of_squared_differences(samples_of(each, 1.0), WINDOW, kind.order) for each in records]
+    windows = np.array([WINDOW])
+    sums = [kind.form.variances(samples_of(each, 1.0), windows)[0] for each in records]
     terms = sums[0].terms
     truth = float(level.deviation(float(WINDOW)))
     if not terms:
@@ -124,7 +125,7 @@ def wall_of_intervals(exponent: int, samples: int, share: float, *, seed: int = 
         samples=samples,
         share=share,
         truth=truth,
-        estimates=np.array([kind.normalised(each.total / terms, float(WINDOW)) for each in sums]),
+        estimates=np.sqrt([each.total for each in sums]),
         terms=terms,
         edf=float(one.edf[0]),
         low=low,

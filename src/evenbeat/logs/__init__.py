@@ -1,5 +1,5 @@
 """A table on disk becomes a record.
 
-files (bytes) → detect (form) → headers (meaning) → tables (columns) → timestamps, grid (time) →
-conversion (SI), display (resolution) → reader (the record).
+files (bytes) → form (what its lines and columns are) → rows (columns of numbers) → times, grid → conversion
+(SI) → reader (the record).
 """

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from evenbeat.logs.form.cells import shape_of
+from evenbeat.logs.cells import shape_of
 from evenbeat.quantities import FloatArray
 
 _MOST_DISTINCT = 4096

@@ -1,19 +1,178 @@
-"""Bytes on disk → clean UTF-8 text with the hash of what was read."""
+"""Bytes on disk → clean UTF-8 text with the hash of what was read; whole, or in blocks of whole lines."""
 
 from __future__ import annotations
 
+import bz2
+import gzip
 import hashlib
 import io
+import lzma
 import os
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO, Any
 
 import numpy as np
 
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.packing import packing_of, unpacked
+
+_MAGICS = {"gzip": b"\x1f\x8b", "xz": b"\xfd7zXZ\x00", "bzip2": b"BZh", "zip": b"PK\x03\x04"}
+_DECODERS: dict[str, Callable[[], Any]] = {
+    "gzip": lambda: zlib.decompressobj(wbits=31),
+    "xz": lzma.LZMADecompressor,
+    "bzip2": bz2.BZ2Decompressor,
+}
+_OPENERS: dict[str, Callable[[Any], Any]] = {
+    "": lambda file: file,
+    "gzip": lambda file: gzip.GzipFile(fileobj=file),
+    "xz": lzma.open,
+    "bzip2": bz2.open,
+}
+_DAMAGE = (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError)
+_PIECE = 1 << 20
+_GROWS_TO = 1 << 23
+LARGEST_UNPACKED = 1 << 28
+"""Bytes beyond which a file may not grow to more than ``LARGEST_RATIO`` times its size."""
+LARGEST_RATIO = 100
+
+
+def refuse_bomb(unpacked: int, size: int, what: str, path: str | Path) -> None:
+    """Raise ``LogError`` where a file becomes too large for its size, as no measured log does.
+
+    Parameters
+    ----------
+    unpacked, size
+        Bytes in memory, so far, and in the file.
+    what
+        What it is, for the sentence.
+    """
+    if unpacked > LARGEST_UNPACKED and unpacked > LARGEST_RATIO * size:
+        msg = (
+            f"the {what} would take {unpacked / 1e6:.0f} MB or more in memory, more than {LARGEST_RATIO} "
+            "times its size, as no measured log does; if it is meant, unpack it to a text file first"
+        )
+        raise LogError(msg, path=path)
+
+
+def packing_of(content: bytes) -> str:
+    """Return how the bytes are packed: ``gzip``, ``xz``, ``bzip2``, ``zip``, or nothing."""
+    for name, magic in _MAGICS.items():
+        if content.startswith(magic):
+            return name
+    return ""
+
+
+def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tuple[bytes, tuple[Finding, ...]]:
+    """Return what was packed; plain bytes come back as they are.
+
+    Parameters
+    ----------
+    partial
+        Return what can be unpacked of a file that was cut off, with a finding.
+
+    Raises
+    ------
+    LogError
+        If the file is cut off or damaged, or a zip file holds no single member.
+    """
+    packing = packing_of(content)
+    if not packing:
+        return content, ()
+    if packing == "zip":
+        return _single_member(content, path), ()
+    pieces, whole = _decoded(content, packing, path)
+    text = b"".join(pieces)
+    if whole:
+        return text, ()
+    lines = text.count(b"\n")
+    if not (partial and lines):
+        msg = (
+            f"the {packing} file ends too early (it was cut off while written or copied); copy it again, "
+            "or take its complete lines with --set partial=yes (partial=True)"
+        )
+        raise LogError(msg, path=path, line=lines + 1)
+    sentence = f"The {packing} file is cut off after line {lines}; the complete lines before were used."
+    finding = Finding(code="CUT_OFF", severity="caution", sentence=sentence, values={"lines": lines})
+    return text, (finding,)
+
+
+def _decoded(content: bytes, packing: str, path: str | Path) -> tuple[list[bytes], bool]:
+    """Return the unpacked pieces of all joined streams and whether the last one is complete."""
+    pieces: list[bytes] = []
+    total = 0
+    rest: bytes | memoryview = content
+    while len(rest):
+        decoder = _DECODERS[packing]()
+        start = 0
+        try:
+            while start < len(rest) and not decoder.eof:
+                for piece in _grown(decoder, rest[start : start + _PIECE]):
+                    pieces.append(piece)
+                    total += len(piece)
+                    refuse_bomb(total, len(content), f"{packing} file", path)
+                start += _PIECE
+        except LogError:
+            raise
+        except _DAMAGE as error:
+            if any(pieces[:1]) and not bytes(rest[:8]).startswith(_MAGICS[packing]):
+                break  # padding behind the last stream
+            msg = f"the {packing} file is damaged ({error}); copy it again"
+            raise LogError(msg, path=path) from None
+        if not decoder.eof:
+            return pieces, False
+        unused = len(decoder.unused_data)
+        consumed = min(start, len(rest)) - unused
+        rest = bytes(rest[consumed:]).lstrip(b"\x00")
+    return pieces, True
+
+
+def _grown(decoder: Any, packed: bytes | memoryview) -> Iterator[bytes]:
+    """Yield what some packed bytes become, at most a few megabytes at a time."""
+    while len(packed) or not getattr(decoder, "needs_input", True):
+        yield decoder.decompress(packed, _GROWS_TO)
+        packed = getattr(decoder, "unconsumed_tail", b"")  # of zlib; the others keep it to themselves
+        if decoder.eof:
+            return
+
+
+def _single_member(content: bytes, path: str | Path) -> bytes:
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            member = _member(archive, path)
+            pieces, total = [], 0
+            with archive.open(member) as file:
+                while piece := file.read(_GROWS_TO):
+                    pieces.append(piece)
+                    total += len(piece)
+                    refuse_bomb(total, len(content), "zip file", path)
+            return b"".join(pieces)
+    except LogError:
+        raise
+    except (zipfile.BadZipFile, EOFError, *_DAMAGE) as error:
+        msg = f"the zip file is cut off or damaged ({error}); copy it again"
+        raise LogError(msg, path=path) from None
+    except (RuntimeError, NotImplementedError) as error:
+        msg = f"the zip file cannot be unpacked here ({error}); unpack it and give the log"
+        raise LogError(msg, path=path) from None
+
+
+def _member(archive: zipfile.ZipFile, path: str | Path) -> zipfile.ZipInfo:
+    """Return the only member."""
+    members = [m for m in archive.infolist() if not (m.is_dir() or m.filename.startswith("__MACOSX"))]
+    if any(m.filename.startswith(("xl/", "content.xml")) for m in members):
+        msg = "this is a spreadsheet workbook; save the sheet of the log as CSV and give that file"
+        raise LogError(msg, path=path)
+    if len(members) != 1:
+        named = ", ".join(m.filename for m in members[:4]) + (", …" if len(members) > 4 else "")
+        msg = f"the zip file holds {len(members)} files ({named or 'none'}); unpack it and give the log"
+        raise LogError(msg, path=path)
+    return members[0]
+
 
 _UTF8_BOM = b"\xef\xbb\xbf"
 _UTF16_BOMS = (b"\xff\xfe", b"\xfe\xff")
@@ -124,8 +283,6 @@ def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
     if partial and not content.endswith(b"\n") and b"\n" in content:
         content = content[: content.rindex(b"\n") + 1]
     text, encoding = decoded(content, raw.path)
-    if b"\r" in text:
-        text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if not text[:_PROBE_BYTES].strip() and not text.strip():
         msg = "the file holds only blanks; a table is needed"
         raise LogError(msg, path=raw.path)
@@ -172,44 +329,40 @@ def _checked_rest(
     line = content.count(b"\n") + 1
     msg = (
         f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); read a copy, "
-        "or take the lines that are complete with --partial (partial=True)"
+        "or take the lines that are complete with --set partial=yes (partial=True)"
     )
     raise LogError(msg, path=path, line=line)
 
 
-def utf8(content: bytes, path: str | Path) -> bytes:
-    """Return bytes of text as UTF-8 without byte-order mark, see :func:`decoded`."""
-    return decoded(content, path)[0]
-
-
 def decoded(content: bytes, path: str | Path) -> tuple[bytes, str]:
-    """Return bytes of text as UTF-8 without byte-order mark, and what they were.
+    """Return bytes of text as UTF-8 with line feeds, without byte-order mark, and what they were.
 
     Raises
     ------
     LogError
         If the bytes are no text.
     """
-    if content.startswith(_UTF16_BOMS):
-        try:
-            return content.decode("utf-16").encode(), "UTF-16"
-        except UnicodeError:
-            raise _binary(path) from None
+    text, encoding = content.removeprefix(_UTF8_BOM), "UTF-8"
     probe = content[:_PROBE_BYTES]
-    controls = len(probe) - len(probe.translate(None, _CONTROLS))
-    if b"\x00" in content or controls > len(probe) / 1000:
-        raise _binary(path)
-    text = content.removeprefix(_UTF8_BOM)
-    if text.isascii():
-        return text, "UTF-8"
-    try:
-        text.decode()
-    except UnicodeDecodeError:
-        try:
-            return text.decode("cp1252").encode(), "Windows-1252"
-        except UnicodeDecodeError:  # five of its codes are no letters
-            return text.decode("latin-1").encode(), "Latin-1"
-    return text, "UTF-8"
+    utf16 = content.startswith(_UTF16_BOMS)
+    binary = not utf16 and (
+        b"\x00" in content or len(probe) - len(probe.translate(None, _CONTROLS)) > len(probe) / 1000
+    )
+    ways = ("UTF-16",) if utf16 else ("UTF-8", "Windows-1252", "Latin-1")  # the second has no letter for five
+    if not binary and (utf16 or not text.isascii()):
+        for encoding in ways:
+            try:
+                text = content.decode("utf-16").encode() if utf16 else text.decode(encoding).encode()
+                break
+            except UnicodeError:
+                binary = utf16
+    if binary:
+        msg = (
+            "this is a binary file of no kind that is known here; a text table (plain, gzip, xz or zip), "
+            "Parquet, HDF5 or NumPy file is needed"
+        )
+        raise LogError(msg, path=path)
+    return (text.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in text else text), encoding
 
 
 def line_feeds(text: bytes, start: int, stop: int) -> int:
@@ -221,9 +374,91 @@ def line_feeds(text: bytes, start: int, stop: int) -> int:
     return count
 
 
-def _binary(path: str | Path) -> LogError:
-    msg = (
-        "this is a binary file of no kind that is known here; a text table (plain, gzip, xz or zip), "
-        "Parquet, HDF5 or NumPy file is needed"
-    )
-    return LogError(msg, path=path)
+class _Counted(io.RawIOBase):
+    """A file that counts and hashes the bytes that are read from it."""
+
+    def __init__(self, file: IO[bytes], seen: Callable[[int], object]) -> None:
+        self._file = file
+        self._seen = seen
+        self.hash = hashlib.sha256()
+        self.bytes = 0
+
+    def readable(self) -> bool:
+        """Say that this file is for reading."""
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        """Read into a buffer."""
+        piece = self._file.read(len(buffer))
+        buffer[: len(piece)] = piece
+        self.hash.update(piece)
+        self.bytes += len(piece)
+        self._seen(len(piece))
+        return len(piece)
+
+
+def blocks_of(
+    path: Path, size: int, seen: Callable[[int], object], done: Callable[[str, int], None]
+) -> Iterator[bytes]:
+    """Yield blocks of whole lines, UTF-8 with line feeds.
+
+    Parameters
+    ----------
+    size
+        Bytes of text in a block, about.
+    seen
+        Called with the number of bytes taken from the disk.
+    done
+        Called at the end with the SHA-256 and the size of the file.
+
+    Raises
+    ------
+    LogError
+        If the file is damaged, changes while it is read, or is no text.
+    """
+    before = path.stat()
+    lines = 0
+    with path.open("rb") as file:
+        packing = packing_of(file.read(8))
+        if packing == "zip":
+            msg = "a zip file is not converted in blocks; unpack it and give the log"
+            raise LogError(msg, path=path)
+        file.seek(0)
+        counted = _Counted(file, seen)
+        buffered = io.BufferedReader(counted, 1 << 20)
+        try:
+            for block in _whole_lines(_OPENERS[packing](buffered), size, path):
+                lines += block.count(b"\n")
+                yield decoded(block, path)[0]
+        except (EOFError, *_DAMAGE) as error:
+            if isinstance(error, LogError):
+                raise
+            what = "ends too early" if isinstance(error, EOFError) else f"is damaged ({error})"
+            msg = f"the {packing or 'text'} file {what}; copy it again"
+            raise LogError(msg, path=path, line=lines + 1) from None
+        while buffered.read(1 << 20):
+            pass
+    after = path.stat()
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        msg = (
+            f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); convert a "
+            "copy"
+        )
+        raise LogError(msg, path=path, line=lines + 1)
+    done(counted.hash.hexdigest(), counted.bytes)
+
+
+def _whole_lines(stream: Any, size: int, path: Path) -> Iterator[bytes]:
+    rest = b""
+    while piece := stream.read(size):
+        cut = piece.rfind(b"\n") + 1
+        if not cut:
+            rest += piece
+            if len(rest) > 4 * size:
+                msg = f"no line ends within {len(rest)} bytes; a table of readings is needed"
+                raise LogError(msg, path=path)
+            continue
+        yield rest + piece[:cut]
+        rest = piece[cut:]
+    if rest:
+        yield rest

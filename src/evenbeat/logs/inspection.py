@@ -1,30 +1,332 @@
-"""What a log could be and what it was taken for, line by line and column by column, before any analysis."""
+"""What a log could be and what it was taken for, before any analysis: its columns, and hypotheses of it."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping
+import itertools
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
-from evenbeat.errors import InputError, LogError
+import numpy as np
+
+from evenbeat.bench import Bench, typed
+from evenbeat.errors import EvenbeatError, InputError, LogError
 from evenbeat.ledger import Ledger, Rejected
+from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText, load_text
-from evenbeat.logs.form.detect import first_lines
-from evenbeat.logs.form.headers import Meaning, column_meaning
-from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.hypotheses import SHOWN, Hypothesis, hypotheses
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.layout_file import chosen_layout
-from evenbeat.logs.options import Options
+from evenbeat.logs.form import first_lines, head_of
+from evenbeat.logs.headers import Meaning, column_meaning
 from evenbeat.logs.reader import record_of, understood_times
-from evenbeat.logs.rows.tables import first_cells
-from evenbeat.logs.sheet import Sheet, open_sheet
-from evenbeat.logs.terms import Candidate, Form
+from evenbeat.logs.rewriting import readable_cells
+from evenbeat.logs.rows import first_cells
+from evenbeat.logs.sheet import Sheet, open_sheet, open_text, probe
+from evenbeat.logs.terms import Candidate, Form, Layout, Options, chosen_layout
 from evenbeat.plain import Plain
 from evenbeat.record import Record
 from evenbeat.results import UNKNOWN, Column, Result
+from evenbeat.units import duration_text, frequency_text, parse_unit
+
+SHOWN = 3
+"""Readings that are offered."""
+_HEAD_LINES = 1500
+_MOST_COLUMNS = 6
+_MOST_TRIED = 60
+_NEAR_NOMINAL = 1e-3
+_OF_CRYSTALS = 1e-4
+_USUAL_INTERVAL_S = (1e-3, 100 * 86400.0)
+_LOWEST_HZ = 900.0
+_PULSES_HZ = 2.0  # seconds between the pulses of a clock
+_FREQUENCIES = ("Hz", "MHz", "kHz", "GHz")
+_PERIODS = ("s", "us", "ns", "ms")
+
+
+_KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
+_SHOWN_CELLS = 3
+_SHOWN_CANDIDATES = 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hypothesis(Plain):
+    """One thing that a log could mean.
+
+    Attributes
+    ----------
+    meaning
+        What its readings would be, and of what source.
+    answer
+        What the first lines would then say of the clock.
+    doubt
+        Why that is not likely; empty where nothing speaks against it.
+    command_options
+        What to add to the command; empty for the log as it stands.
+    options
+        The same for :func:`evenbeat.read_log`.
+    """
+
+    meaning: str
+    answer: str
+    doubt: str
+    command_options: str
+    options: Mapping[str, Any]
+
+    def __str__(self) -> str:
+        doubt = f": {self.doubt}" if self.doubt else ""
+        return f"{self.meaning}, {self.answer}{doubt}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Proposal:
+    """Options to try, and how unlikely they are before the readings are looked at."""
+
+    options: Mapping[str, Any]
+    unlikely: float = 0.0
+
+
+_AS_IT_STANDS = _Proposal(options={})
+
+
+def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) -> tuple[Hypothesis, ...]:
+    """Return what a log could mean, the likeliest first; what the caller stated is kept.
+
+    Parameters
+    ----------
+    wanted
+        How a written layout says that the rows are written.
+    """
+    head = head_of(log, _HEAD_LINES)
+    tried: dict[tuple[str, str], tuple[float, Hypothesis]] = {}
+    for proposal in itertools.islice(_proposals(head, options, wanted), _MOST_TRIED):
+        try:
+            sheet = open_text(head, replace(options, **proposal.options), wanted)
+            record = record_of(sheet, replace(options, **proposal.options))
+        except EvenbeatError:
+            continue
+        doubt, weight = _doubt(record)
+        found = Hypothesis(
+            meaning=_meaning(sheet, record),
+            answer=f"{_offset(record):+.3g}, {record.spacing_text}",
+            doubt=doubt,
+            command_options=typed(proposal.options),
+            options=dict(proposal.options),
+        )
+        likely, first = tried.get((found.meaning, found.answer), (math.inf, found))
+        tried[found.meaning, found.answer] = min(likely, weight + proposal.unlikely), first
+    return tuple(found for _, found in sorted(tried.values(), key=lambda ranked: ranked[0]))
+
+
+def _proposals(head: LogText, options: Options, wanted: Candidate | None) -> Iterator[_Proposal]:
+    """Yield what to try: the log as it stands, then every column, quantity, unit and time that is open."""
+    yield _AS_IT_STANDS
+    try:
+        sheet = open_text(head, options, wanted)
+    except EvenbeatError:
+        sheet = None
+    for place in _places(head, options, wanted, sheet):
+        try:
+            opened = sheet if sheet and not place.options else None
+            opened = opened or open_text(head, replace(options, **place.options), wanted)
+        except EvenbeatError:
+            continue
+        times = _times(opened, options)
+        for what in _measures(opened, options):
+            for time in times:
+                merged = {**place.options, **what.options, **time.options}
+                yield _Proposal(options=merged, unlikely=place.unlikely + what.unlikely + time.unlikely)
+
+
+def _places(
+    head: LogText, options: Options, wanted: Candidate | None, sheet: Sheet | None
+) -> Iterator[_Proposal]:
+    """Yield which column is the clock, and which rows are of one oscillator."""
+    if sheet is not None:
+        yield _AS_IT_STANDS
+        if _only_in_turn(sheet, options):
+            yield from (_Proposal(options={"every": 2, "offset": row}) for row in (0, 1))
+        form: Form = sheet.layout.form
+        taken = {sheet.layout.value, sheet.layout.time, sheet.layout.time_of_day}
+    else:
+        try:
+            _, form, _ = readable_cells(head, wanted)
+        except EvenbeatError:
+            return
+        taken = set()
+    if "value" in (options.columns or {}):
+        return
+    numbers = [k for k, kind in enumerate(form.kinds) if kind in ("number", "measured") and k not in taken]
+    for column in numbers[:_MOST_COLUMNS]:
+        name = form.header[column] if column < len(form.header) and form.header[column] else column
+        role = column_meaning(form.header[column]).role if column < len(form.header) else "unknown"
+        if role not in ("value", "unknown"):
+            continue
+        unlikely = {"value": 0.5, "unknown": 1.0}[role] + (2.0 if sheet is not None else 0.0)
+        yield _Proposal(options={"columns": {**(options.columns or {}), "value": name}}, unlikely=unlikely)
+
+
+def _only_in_turn(sheet: Sheet, options: Options) -> bool:
+    """Return whether the log is refused only because two oscillators seem to take turns."""
+    if options.every is not None or options.select is not None:
+        return False
+    spaced = sheet.layout.time is not None or options.interval_s
+    interval: dict[str, Any] = {} if spaced else {"interval_s": 1.0}
+    for every, refused in ((None, True), (1, False)):
+        try:
+            record_of(sheet, replace(options, every=every, **interval))
+        except EvenbeatError:
+            if not refused:
+                return False
+        else:
+            if refused:
+                return False
+    return True
+
+
+def _times(sheet: Sheet, options: Options) -> list[_Proposal]:
+    """Return what the spacing of the rows could be."""
+    layout = sheet.layout
+    if layout.time is None:
+        stated = options.interval_s or layout.statements.interval_s
+        return [_AS_IT_STANDS] if stated else [_Proposal(options={"interval_s": 1.0})]
+    if options.time_unit or layout.time_unit or layout.form.kinds[layout.time] != "number":
+        return [_AS_IT_STANDS]
+    others = [_Proposal(options={"time_unit": unit}, unlikely=3.0) for unit in ("ms", "us", "ns", "s")]
+    return [_AS_IT_STANDS, *others]
+
+
+def _measures(sheet: Sheet, options: Options) -> Iterator[_Proposal]:
+    """Yield what the readings could be, from their size, where neither log nor caller says so."""
+    layout, said = sheet.layout, sheet.layout.statements
+    quantity = options.quantity or layout.value_quantity or said.quantity
+    cell_unit = sheet.table.cell_units.get(layout.value)
+    unit = options.unit or layout.value_unit or said.unit or cell_unit
+    nominal = options.nominal_frequency_hz or said.nominal_frequency_hz
+    yield _AS_IT_STANDS
+    values = probe(sheet.log, layout.form, layout.value)
+    values = sheet.table.numbers[layout.value] if values is None else values
+    finite = np.abs(values[np.isfinite(values)])
+    size = float(np.median(finite)) if len(finite) else 0.0
+    if not size > 0:
+        return
+    if quantity in (None, "frequency", "period"):
+        yield from _of_sources(size, quantity, unit, nominal)
+    if quantity is None and unit is None and abs(size - 1) < _NEAR_NOMINAL:
+        yield _Proposal(options={"quantity": "frequency_ratio"}, unlikely=-2.0)
+    multiples = (("1", 0.6), ("ppm", 1.0), ("ppb", 1.0), ("1e-12", 2.0))
+    seconds = (("s", 0.5), ("ns", 0.9), ("us", 1.2), ("ps", 1.6), ("ms", 1.8))
+    for kind, units in (("fractional_frequency", multiples), ("phase", seconds)):
+        alike = (None, kind, "time_interval") if kind == "phase" else (None, kind)
+        for named, unlikely in units if quantity in alike and unit is None else ():
+            stated = {"quantity": kind, "unit": named}
+            yield _Proposal(options=_unstated(stated, quantity, unit), unlikely=unlikely)
+    if quantity in (None, "frequency_difference") and unit in (None, "Hz", "mHz"):
+        hertz: dict[str, Any] = {"quantity": "frequency_difference", "unit": "Hz"}
+        if nominal is None:
+            hertz["nominal_frequency_hz"] = 10e6
+        yield _Proposal(options=_unstated(hertz, quantity, unit), unlikely=1.4)
+    if quantity in (None, "count") and nominal is None and unit is None:
+        yield _Proposal(options={"quantity": "count", "nominal_frequency_hz": 10e6}, unlikely=2.5)
+
+
+def _of_sources(
+    size: float, quantity: str | None, unit: str | None, nominal: float | None
+) -> Iterator[_Proposal]:
+    """Yield usual nominal frequencies near the readings, taken as frequencies or periods."""
+    stated: object = None
+    if unit is not None:
+        with contextlib.suppress(EvenbeatError):
+            stated = parse_unit(unit)
+        stated = stated or "a unit that is not known"
+    for kind, named in (*(("frequency", f) for f in _FREQUENCIES), *(("period", p) for p in _PERIODS)):
+        factor = parse_unit(named)[1]
+        if quantity not in (None, kind) or (stated is not None and stated != parse_unit(named)):
+            continue
+        hertz = size * factor if kind == "frequency" else 1 / (size * factor)
+        if hertz < _LOWEST_HZ and not (kind == "period" and hertz < _PULSES_HZ):
+            continue
+        known = {*USUAL_NOMINALS_HZ, *ASSUMED_NOMINALS_HZ} if nominal is None else {nominal}
+        near = sorted(known, key=lambda hz: abs(hertz / hz - 1))[:3]
+        for source in (hz for hz in near if abs(hertz / hz - 1) < 10 * _NEAR_NOMINAL):
+            read: dict[str, Any] = {"quantity": kind, "unit": named}
+            if nominal is None:
+                read["nominal_frequency_hz"] = source
+            unlikely = {"Hz": -3.0, "MHz": -2.7, "s": -2.0}.get(named, -1.5)  # it is near one by no accident
+            yield _Proposal(options=_unstated(read, quantity, unit), unlikely=unlikely)
+
+
+def _unstated(stated: dict[str, Any], quantity: str | None, unit: str | None) -> dict[str, Any]:
+    """Return options without those that the log or the caller states already."""
+    known = {"quantity": quantity, "unit": unit}
+    return {name: value for name, value in stated.items() if known.get(name) is None}
+
+
+def _doubt(record: Record) -> tuple[str, float]:
+    """Return what speaks against a reading, and how much."""
+    weight, doubts = 0.0, []
+    offset, change = _offset(record), _change(record)
+    if abs(offset) > _NEAR_NOMINAL:
+        doubts.append("implausible for any oscillator")
+        weight += 10
+    elif abs(offset) > _OF_CRYSTALS:
+        doubts.append("far for a crystal oscillator")
+        weight += 4
+    if change > _OF_CRYSTALS:
+        doubts.append(f"it would change by {change:.1g} from one reading to the next")
+        weight += 6
+    known = np.abs(record.values[~np.isnan(record.values)])
+    if record.kind == "phase" and float(np.ptp(known)) < _NEAR_NOMINAL * float(np.median(known)):
+        doubts.append("it hardly changes beside its size")
+        weight += 3
+    if any(finding.code == "IMPLAUSIBLE_SMALLNESS" for finding in record.findings):
+        doubts.append("steadier than any clock")
+        weight += 10
+    if any(finding.code in ("IMPLAUSIBLE_SPAN", "IMPLAUSIBLE_YEAR") for finding in record.findings):
+        doubts.append(f"the log would begin in {record.start!s:.4}" if record.start else "far too long")
+        weight += 8
+    if not _USUAL_INTERVAL_S[0] <= record.spacing_s <= _USUAL_INTERVAL_S[1]:
+        doubts.append(f"a reading every {duration_text(record.spacing_s)} is unusual")
+        weight += 3
+    weight += 0.3 * max(0.0, math.log10(record.spacing_s / 3600), math.log10(0.01 / record.spacing_s))
+    weight += max(0.0, math.log10(max(abs(offset), 1e-30) / 1e-6)) if offset else 0.0
+    weight += 0.5 * sum(finding.code.startswith("ASSUMED") for finding in record.findings)
+    return "; ".join(doubts), weight
+
+
+def _offset(record: Record) -> float:
+    """Return the mean fractional frequency."""
+    values = record.values[~np.isnan(record.values)] if record.kind == "frequency" else record.values
+    if record.kind == "frequency":
+        return float(np.median(values))
+    known = np.flatnonzero(~np.isnan(values))
+    span_s = record.time_of(int(known[-1])) - record.time_of(int(known[0]))
+    return float((values[known[-1]] - values[known[0]]) / span_s)
+
+
+def _change(record: Record) -> float:
+    """Return by how much the fractional frequency changes from one reading to the next (median)."""
+    order = 1 if record.kind == "frequency" else 2
+    changes = np.abs(np.diff(record.values, order))
+    changes = changes[~np.isnan(changes)]
+    per = 1.0 if record.kind == "frequency" else record.spacing_s
+    return float(np.median(changes)) / per if len(changes) else 0.0
+
+
+def _meaning(sheet: Sheet, record: Record) -> str:
+    column = (
+        f"column {sheet.layout.form.label(sheet.layout.value)}"
+        if sheet.layout.form.columns > 1
+        else "its numbers"
+    )
+    if record.kind == "phase":
+        what = f"{column} as time errors"
+    elif record.nominal_frequency_hz is not None:
+        what = f"{column} as frequencies of a {frequency_text(record.nominal_frequency_hz)} source"
+    else:
+        what = f"{column} as fractional frequencies"
+    turn = sheet.layout.stated.get("every") or 1
+    return what if turn == 1 else f"row {sheet.layout.stated['offset']} of every {turn}, {what}"
+
 
 _KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
 _SHOWN_CELLS = 3
@@ -151,7 +453,9 @@ class Inspection(Result):
         return "\n".join(parts)
 
 
-def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, **options: Any) -> Inspection:
+def inspect_log(
+    path: str | Path, *, layout: str | Path | Layout | Bench | None = None, **options: Any
+) -> Inspection:
     """Return what a log is and how it would be read, without analysing it.
 
     Parameters
@@ -193,38 +497,31 @@ def inspect_log(path: str | Path, *, layout: str | Path | Layout | None = None, 
         record = record_of(sheet, lenient)
     except LogError as error:
         needs = str(error)
-    if not needs and not chosen.reject:
-        needs = _refusal(path, chosen, wanted, sheet, record)
-    return _seen(sheet, record, needs, hypotheses(sheet.log, chosen, wanted))
-
-
-def _refusal(
-    path: str | Path, options: Options, wanted: Candidate | None, sheet: Sheet, record: Record | None
-) -> str:
-    """Return what the strict reader objects to, nothing where it reads the log."""
     late = record is not None and any(finding.code == "LATE_ROWS" for finding in record.findings)
-    if not (sheet.table.rejected or late):
-        return ""
-    try:
-        record_of(open_sheet(path, options, wanted), options)
-    except LogError as error:
-        return str(error)
-    return ""
-
-
-def _seen(sheet: Sheet, record: Record | None, needs: str, meant: tuple[Hypothesis, ...]) -> Inspection:
-    log, form = sheet.log, sheet.layout.form
+    if not (needs or chosen.reject) and (sheet.table.rejected or late):
+        try:  # what the strict reader objects to
+            record_of(open_sheet(path, chosen, wanted), chosen)
+        except LogError as error:
+            needs = str(error)
+    log, layout = sheet.log, sheet.layout
+    names = [*layout.form.header, *[""] * layout.form.columns]
+    columns = []
+    for index in range(layout.form.columns):
+        taken, because = _taken_for(layout, index, column_meaning(names[index]))
+        cells = _cells_seen(log, layout.form, index)
+        seen = ColumnSeen(position=index, name=names[index], taken_for=taken, because=because, cells=cells)
+        columns.append(seen)
     return Inspection(
         path=log.path,
         kind=f"{log.packing} {sheet.kind}".strip(),
         size_bytes=log.size_bytes,
         sha256=log.sha256,
-        candidates=_different(form.candidates),
-        columns=tuple(_column(sheet, index) for index in range(form.columns)),
-        rejected=sheet.table.rejected,
+        candidates=_different(layout.form.candidates),
+        columns=tuple(columns),
+        rejected=tuple(sheet.table.rejected),
         ledger=sheet.ledger() if record is None else record.ledger,
-        layout=sheet.layout,
-        hypotheses=meant,
+        layout=layout,
+        hypotheses=hypotheses(log, chosen, wanted),
         record=record,
         needs=needs,
         findings=sheet.findings if record is None else record.findings,
@@ -234,15 +531,6 @@ def _seen(sheet: Sheet, record: Record | None, needs: str, meant: tuple[Hypothes
 def _different(candidates: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
     """Return the candidates that read differently: without cells, the separator makes no difference."""
     return tuple({str(candidate): candidate for candidate in reversed(candidates)}.values())[::-1]
-
-
-def _column(sheet: Sheet, index: int) -> ColumnSeen:
-    layout, form = sheet.layout, sheet.layout.form
-    name = form.header[index] if index < len(form.header) else ""
-    taken, because = _taken_for(layout, index, column_meaning(name))
-    return ColumnSeen(
-        position=index, name=name, taken_for=taken, because=because, cells=_cells(sheet.log, form, index)
-    )
 
 
 def _taken_for(layout: Layout, index: int, meaning: Meaning) -> tuple[str, str]:
@@ -269,7 +557,7 @@ def _taken_for(layout: Layout, index: int, meaning: Meaning) -> tuple[str, str]:
     return ("not used", "text" if kind == "text" else "nothing says what it is")
 
 
-def _cells(log: LogText, form: Form, index: int) -> tuple[str, ...]:
+def _cells_seen(log: LogText, form: Form, index: int) -> tuple[str, ...]:
     return tuple(first_cells(log, form, index, _SHOWN_CELLS)) if log.text and form.separator else ()
 
 
@@ -286,14 +574,14 @@ def _unread(
     form = Form(separator="", decimal=".", columns=0, kinds=())
     if not known:
         with contextlib.suppress(LogError):  # what is wrong stands in ``needs``
-            log, form = readable_cells(log, wanted)
+            log, form, _ = readable_cells(log, wanted)
     columns = tuple(
         ColumnSeen(
             position=index,
             name=name,
             taken_for="undecided",
             because=column_meaning(name).quantity or column_meaning(name).words,
-            cells=_cells(log, form, index),
+            cells=_cells_seen(log, form, index),
         )
         for index, name in enumerate(form.header or ("",) * form.columns)
     )

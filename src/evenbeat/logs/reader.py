@@ -9,27 +9,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.epochs import EXACT_STAMPS, regular_grid, spans_of
+from evenbeat.bench import Bench
+from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.logs.conversion import Converted, Statement, agreed, convert, turned
-from evenbeat.logs.counts import phase_of_counts
+from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
 from evenbeat.logs.display import display_step, printed_step, relative_step
-from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.in_turn import chosen_rows
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.layout_file import chosen_layout
-from evenbeat.logs.options import Choice, Options
-from evenbeat.logs.predicted import prediction_findings
-from evenbeat.logs.remarks import form_findings, numbered
-from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import first_cells
+from evenbeat.logs.form import PROBE_LINES
+from evenbeat.logs.grid import grid_from_times, rows_in_order
+from evenbeat.logs.remarks import form_findings, numbered, prediction_findings
+from evenbeat.logs.rows import first_cells
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
-from evenbeat.logs.sheet import Sheet, open_sheet
-from evenbeat.logs.terms import Statements
-from evenbeat.logs.times.grid import grid_from_times, rows_in_order
-from evenbeat.logs.times.numbers import Decimals, times_from_days, times_from_numbers
-from evenbeat.logs.times.timestamps import NoTimeError, Times, blocks_of_rows, times_from_moments
+from evenbeat.logs.sheet import Sheet, chosen_rows, open_sheet
+from evenbeat.logs.terms import Choice, Layout, Options, Statements, chosen_layout
+from evenbeat.logs.times import (
+    Decimals,
+    NoTimeError,
+    Times,
+    blocks_of_rows,
+    times_from_days,
+    times_from_moments,
+    times_from_numbers,
+)
 from evenbeat.plausible import far_offset, implausible
 from evenbeat.record import Record, Source
 
@@ -61,7 +62,7 @@ def read_log(
     select: str | None = None,
     every: int | None = None,
     offset: int = 0,
-    layout: str | Path | Layout | None = None,
+    layout: str | Path | Layout | Bench | None = None,
 ) -> Record:
     """Return the record in a log.
 
@@ -176,22 +177,26 @@ def record_of(sheet: Sheet, options: Options) -> Record:
     """
     stated = options.with_statements(sheet.layout.statements)
     quantity, unit = stated_quantity(sheet, options)
-    sheet, times, late = timed(sheet, stated, options)
+    sheet, times = understood_times(sheet, stated, options)
+    late = np.empty(0, dtype=np.int64)
+    if times is not None and options.reject:
+        kept = rows_in_order(times.seconds)
+        if len(kept) < len(times.seconds):
+            late = np.setdiff1d(sheet.lines, sheet.lines[kept])
+            sheet, times = sheet.kept(kept), times.kept(kept)
     sheet, times, chosen = chosen_rows(sheet, times, options, quantity=quantity)
     sheet = replace(sheet, findings=(*sheet.findings, *chosen))
-    if quantity != "count":
-        converted = converted_readings(sheet, quantity, unit, stated)
-        grid = _grid(sheet, times, stated.interval_s)
-        return _record(sheet, converted=converted, times=times, grid=grid, stated=stated, late=late)
+    converted = None if quantity == "count" else converted_readings(sheet, quantity, unit, stated)
     grid = _grid(sheet, times, stated.interval_s)
-    converted = phase_of_counts(
-        sheet.table.numbers[sheet.layout.value],
-        grid=grid,
-        nominal_frequency_hz=stated.nominal_frequency_hz,
-        path=sheet.log.path,
-        locate=sheet.locate,
-    )
-    converted = turned(converted) if stated.reading_of == "reference" else converted
+    if converted is None:
+        converted = phase_of_counts(
+            sheet.table.numbers[sheet.layout.value],
+            grid=grid,
+            nominal_frequency_hz=stated.nominal_frequency_hz,
+            path=sheet.log.path,
+            locate=sheet.locate,
+        )
+        converted = turned(converted) if stated.reading_of == "reference" else converted
     return _record(sheet, converted=converted, times=times, grid=grid, stated=stated, late=late)
 
 
@@ -262,25 +267,6 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
     return converted
 
 
-def timed(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None, IntArray]:
-    """Return the sheet with the times of its rows, and the lines of rows that were late and left out.
-
-    Raises
-    ------
-    LogError
-        If a time cannot be understood.
-    """
-    sheet, times = understood_times(sheet, stated, options)
-    none = np.empty(0, dtype=np.int64)
-    if times is None or not options.reject:
-        return sheet, times, none
-    kept = rows_in_order(times.seconds)
-    if len(kept) == len(times.seconds):
-        return sheet, times, none
-    late = np.setdiff1d(sheet.lines, sheet.lines[kept])
-    return sheet.kept(kept), times.kept(kept), late
-
-
 def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None]:
     """Return the sheet with the times of its rows; those without a time are left out where that is wanted.
 
@@ -326,7 +312,9 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
             path=path,
             locate=sheet.locate,
         )
-    values = _time_numbers(sheet, layout.time)
+    values: FloatArray | Decimals = table.numbers.get(layout.time, np.empty(0))
+    if table.whole is not None:
+        values = Decimals(whole=table.whole, fraction=table.fraction)
     times = times_from_numbers(
         values,
         words=layout.time_words,
@@ -335,26 +323,14 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
         path=path,
         locate=sheet.locate,
     )
-    return _elapsed_from(layout, times, values, stated)
-
-
-def _time_numbers(sheet: Sheet, time: int) -> FloatArray | Decimals:
-    table = sheet.table
-    if table.whole is not None:
-        return Decimals(whole=table.whole, fraction=table.fraction)
-    return table.numbers[time]
-
-
-def _elapsed_from(layout: Layout, times: Times, numbers: FloatArray | Decimals, stated: Statements) -> Times:
-    """Return elapsed times with the start that the log states, in the interval where rows are numbered."""
     if times.form != "elapsed":
         return times
-    values = numbers.floats if isinstance(numbers, Decimals) else numbers
-    counted = layout.time_assumed and np.median(np.diff(values)) == 1
+    floats = values.floats if isinstance(values, Decimals) else values
+    counted = layout.time_assumed and np.median(np.diff(floats)) == 1
     if counted and stated.interval_s is not None:  # numbers of the rows, not seconds
         times = replace(times, seconds=times.seconds * stated.interval_s)
     if stated.start is not None:
-        first = round(float(values[0]) * 1e9) if abs(float(values[0])) < 9e9 else 0
+        first = round(float(floats[0]) * 1e9) if abs(float(floats[0])) < 9e9 else 0
         start = np.datetime64(stated.start.removesuffix("Z"), "ns") + np.timedelta64(first, "ns")
         times = replace(times, start=start)
     return times
@@ -366,6 +342,7 @@ def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
             times,
             stated_s=interval_s,
             exact=sheet.exact_times,
+            anew=sheet.resumed,
             path=sheet.log.path,
             locate=sheet.locate,
         )
@@ -412,9 +389,23 @@ def _record(
         msg = (
             f"the readings of column {layout.form.label(layout.value)} mean that the clock is off by "
             f"{size:.2g} of its frequency, as no oscillator is; check the unit of the readings and of the "
-            "time and state them with --unit and --time-unit (unit, time_unit)"
+            "time and state them with --unit and --set time_unit=… (unit, time_unit)"
         )
         raise LogError(msg, path=log.path, line=layout.form.first_line if log.text else None)
+    told: list[Finding] = []
+    if len(late):
+        sentence = f"{len(late)} row(s) whose time does not advance were rejected, as was asked for: "
+        sentence += f"{numbered(late)}."
+        rows = {"rows": len(late)}
+        told.append(Finding(code="LATE_ROWS", severity="caution", sentence=sentence, values=rows))
+    if coarse is not None:
+        size = coarse * converted.step_factor
+        sentence = (
+            f"The readings are printed with so few digits, as {cells[0]}, that their step grows with their "
+            f"size; the step of the largest, {size:.2g}, was taken as the resolution."
+        )
+        found = {"resolution": size}
+        told.append(Finding(code="RELATIVE_RESOLUTION", severity="caution", sentence=sentence, values=found))
     return Record(
         kind=converted.kind,
         values=values,
@@ -432,8 +423,7 @@ def _record(
         findings=(
             *sheet.findings,
             *form_findings(layout, table),
-            *_late_finding(late),
-            *_relative_finding(coarse, converted, cells),
+            *told,
             *converted.findings,
             *(() if times is None else times.findings),
             *grid.findings,
@@ -444,7 +434,7 @@ def _record(
         source=Source(
             path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)
         ),
-        ledger=sheet.ledger(late.tolist()),
+        ledger=sheet.ledger(late),
     ).treated("read_log", path=Path(log.path).name)
 
 
@@ -457,24 +447,3 @@ def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
     if all(np.abs(grid.late(moments, block)).max() <= EXACT_STAMPS * grid.interval_s for block in blocks):
         return None
     return grid.place(grid.late(moments, slice(None)))
-
-
-def _relative_finding(coarse: float | None, converted: Converted, cells: list[str]) -> tuple[Finding, ...]:
-    if coarse is None:
-        return ()
-    sentence = (
-        f"The readings are printed with so few digits, as {cells[0]}, that their step grows with their size; "
-        f"the step of the largest, {coarse * converted.step_factor:.2g}, was taken as the resolution."
-    )
-    values = {"resolution": coarse * converted.step_factor}
-    return (Finding(code="RELATIVE_RESOLUTION", severity="caution", sentence=sentence, values=values),)
-
-
-def _late_finding(lines: IntArray) -> tuple[Finding, ...]:
-    if not len(lines):
-        return ()
-    sentence = (
-        f"{len(lines)} row(s) whose time does not advance were rejected, as was asked for: "
-        f"{numbered(lines.tolist())}."
-    )
-    return (Finding(code="LATE_ROWS", severity="caution", sentence=sentence, values={"rows": len(lines)}),)

@@ -1,20 +1,24 @@
-"""Findings about the form of a log: what was skipped, missing, unused, assumed or taken from comments."""
+"""Findings about a log: what was skipped, missing, unused, assumed, taken from comments, or predicted."""
 
 from __future__ import annotations
 
+import itertools
 import re
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
 
 import numpy as np
 
+from evenbeat.epochs import IntArray
 from evenbeat.findings import Finding, Severity
-from evenbeat.logs.form.headers import column_meaning
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.rows.lines import HARMLESS
-from evenbeat.logs.rows.tables import Columns
-from evenbeat.logs.terms import Statements
+from evenbeat.logs.cells import cells_at, row_in, row_lines, shown
+from evenbeat.logs.files import LogText
+from evenbeat.logs.headers import column_meaning
+from evenbeat.logs.rows import HARMLESS, Columns
+from evenbeat.logs.terms import Form, Layout, Statements
+from evenbeat.logs.times import Times
 from evenbeat.quantities import FloatArray
+from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 _SOME = 20_000  # readings that are looked at for one that repeats
 _FEWEST_DISTINCT = 100
@@ -106,12 +110,12 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     yield from _nines(table.numbers[layout.value])
     yield from _repeated_value(table.numbers[layout.value])
     if table.rejected:
-        reasons = Counter(rejected.reason for rejected in table.rejected)
+        reasons = table.rejected.counts
         harmless = all(reason in HARMLESS for reason in reasons)
         told = "; ".join(f"{count} × {reason}" for reason, count in reasons.most_common(3))
         sentence = (
             f"{len(table.rejected)} line(s) were rejected as no row of the log "
-            f"({numbered([rejected.line for rejected in table.rejected])}): {told}."
+            f"({numbered(table.rejected.lines)}): {told}."
         )
         if layout.time is None and not harmless:
             sentence += (
@@ -185,7 +189,7 @@ def _repeated_value(readings: FloatArray) -> Iterator[Finding]:
     yield Finding(code="REPEATED_VALUE", severity="caution", sentence=sentence, values=found)
 
 
-def numbered(lines: Sequence[int]) -> str:
+def numbered(lines: Sequence[int] | IntArray) -> str:
     """Return line numbers as people say them, the first few."""
     named = ", ".join(str(line) for line in lines[:5]) + (", …" if len(lines) > 5 else "")
     return f"line{'s' * (len(lines) > 1)} {named}"
@@ -193,3 +197,78 @@ def numbered(lines: Sequence[int]) -> str:
 
 def _no_unit(name: str) -> bool:
     return column_meaning(name).unit is None
+
+
+_ZONES_S = SECONDS_PER_DAY  # local time without a zone is less than a day from UTC
+_FIRST, _LAST = 9, 3
+_LAST_BYTES = 1 << 12
+
+
+def prediction_findings(log: LogText, layout: Layout, times: Times | None) -> tuple[Finding, ...]:
+    """Return what speaks for rows behind the measured ones."""
+    return (*_later_than_file(log.path, times), *_marked(log, layout))
+
+
+def _later_than_file(path: str, times: Times | None) -> Iterator[Finding]:
+    """Say how many rows are stamped after the file was last written, while others are before."""
+    if times is None or times.start is None:
+        return
+    try:
+        written = np.datetime64(Path(path).stat().st_mtime_ns, "ns")
+    except OSError:  # gone since it was read
+        return
+    limit_s = float((written - times.start.astype("datetime64[ns]")) / np.timedelta64(1, "s")) + _ZONES_S
+    if limit_s <= _ZONES_S or times.seconds[-1] <= limit_s:
+        return
+    later = int(np.count_nonzero(times.seconds > limit_s))
+    beyond = duration_text(float(times.seconds[-1]) - limit_s + _ZONES_S)
+    sentence = (
+        f"{later} row(s) at the end are stamped up to {beyond} "
+        "after the file was last written, as predictions are; they were read as measured (cut them off)."
+    )
+    values = {"rows": later, "of": len(times.seconds)}
+    yield Finding(code="LATER_THAN_FILE", severity="caution", sentence=sentence, values=values)
+
+
+def _marked(log: LogText, layout: Layout) -> Iterator[Finding]:
+    """Say where a column of words holds one word up to a row and another one from there to the end."""
+    form = layout.form
+    columns = [i for i, kind in enumerate(form.kinds) if kind == "text" and i != layout.time]
+    if not (columns and form.separator and log.text):
+        return
+    first = [line for _, line in itertools.islice(row_lines(log, form), _FIRST)]
+    tail = log.text[-_LAST_BYTES:].splitlines()[1:]
+    last = [line for raw in tail if (line := row_in(raw, form))][-_LAST:]
+    for index in columns:
+        before, after = (set(_words(lines, index, form)) for lines in (first, last))
+        if len(before) != 1 or len(after) != 1 or before == after:
+            continue
+        (usual,), (other,) = before, after
+        changed = _one_change(log, form, index, usual, other)
+        if changed is not None:
+            sentence = (
+                f"Column {form.label(index)} holds {shown(usual)} up to line {changed - 1} and "
+                f"{shown(other)} from there to the end, as where predictions follow measurements; all "
+                "rows were read alike (cut the others off)."
+            )
+            yield Finding(
+                code="MARKED_OTHERWISE", severity="caution", sentence=sentence, values={"line": changed}
+            )
+
+
+def _words(lines: Iterable[str], index: int, form: Form) -> list[str]:
+    return cells_at(lines, index, form.separator, joined_moment=form.joined_moment)
+
+
+def _one_change(log: LogText, form: Form, index: int, usual: str, other: str) -> int | None:
+    """Return the line where one word gives way to the other, ``None`` where they change more than once."""
+    changed = None
+    for number, line in row_lines(log, form):
+        word = _words([line], index, form)
+        if word == [other if changed is None else usual]:
+            if changed is not None:
+                return None
+            changed = number
+        elif word != [usual if changed is None else other]:
+            return None
+    return changed

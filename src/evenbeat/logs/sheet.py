@@ -1,34 +1,33 @@
-"""A log with the meaning of its columns and the columns themselves, whatever kind of file it came from."""
+"""A log with the meaning of its columns and the columns themselves, of the oscillator that was asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import itertools
+import re
+from collections import Counter
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
+from evenbeat.epochs import IntArray
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.ledger import Ledger, reasons_of
-from evenbeat.logs.exchange.kinds import open_exchange
-from evenbeat.logs.files import LogText, RawFile, load_raw, text_of
-from evenbeat.logs.form.cells import measured_parts, number_in
-from evenbeat.logs.form.columns import assign_columns
-from evenbeat.logs.form.detect import PROBE_LINES
-from evenbeat.logs.form.dialogue import dialogue_in
-from evenbeat.logs.form.headers import comment_statements
-from evenbeat.logs.form.rewriting import readable_cells
-from evenbeat.logs.layout import Layout
-from evenbeat.logs.options import Options
-from evenbeat.logs.rows.cut_short import without_torn_end
-from evenbeat.logs.rows.lines import HARMLESS, Rejected, shown
-from evenbeat.logs.rows.stamps import IntArray
-from evenbeat.logs.rows.tables import Columns, first_cells, read_columns
-from evenbeat.logs.terms import Candidate, Form, Wanted
-from evenbeat.logs.times.numbers import looks_like_days, looks_like_time, many_digits
+from evenbeat.ledger import Ledger, RejectedLines, reasons_of
+from evenbeat.logs.cells import cells_at, measured_parts, number_in, row_lines, shown
+from evenbeat.logs.cut_short import without_torn_end
+from evenbeat.logs.exchange import open_exchange
+from evenbeat.logs.files import LogText, RawFile, line_feeds, load_raw, text_of
+from evenbeat.logs.form import PROBE_LINES, assign_columns
+from evenbeat.logs.headers import comment_statements
+from evenbeat.logs.rewriting import dialogue_in, readable_cells
+from evenbeat.logs.rows import HARMLESS, Columns, first_cells, read_columns
+from evenbeat.logs.terms import Candidate, Form, Layout, Options, Wanted
+from evenbeat.logs.times import Times, looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 
+_RESUMED = re.compile(rb"#[^\n]*\bcollection resumes\b")
 FEWEST_ROWS = 3
 """Two readings have a difference, three the first spread of differences."""
 
@@ -70,7 +69,15 @@ class Sheet:
         """Shape (rows,): one-based lines of all rows, in a binary file their numbers."""
         return self.table.row_lines
 
-    def ledger(self, late: Sequence[int] = ()) -> Ledger | None:
+    @property
+    def resumed(self) -> IntArray:
+        """Rows behind a comment of the collector that it was started again."""
+        places = [found.start() for found in _RESUMED.finditer(self.log.text)]
+        ends = [line_feeds(self.log.text, a, b) for a, b in itertools.pairwise([0, *places])]
+        rows = np.searchsorted(self.lines, np.cumsum(ends) + 1) if places else np.empty(0, dtype=np.int64)
+        return np.unique(rows[(rows > 0) & (rows < self.table.rows)])
+
+    def ledger(self, late: IntArray | None = None) -> Ledger | None:
         """Return what became of each line, ``None`` for a binary file.
 
         Parameters
@@ -81,10 +88,11 @@ class Sheet:
         if not self.log.text:
             return None
         table = self.table
-        told = [Rejected(line=line, reason="its time does not advance") for line in late]
-        rejected = sorted((*table.rejected, *told), key=lambda rejected: rejected.line)
-        lost = np.isin(self.lines, [line.line for line in rejected])
-        accepted, header = int(np.count_nonzero(~lost)), table.header
+        late = np.empty(0, dtype=np.int64) if late is None else late
+        told = RejectedLines(late, reasons=[("its time does not advance", False)])
+        rejected = RejectedLines.joined(table.rejected, told)
+        held = int(np.isin(rejected.lines, self.lines).sum()) if table.held else 0
+        accepted, header = table.rows - held, table.header
         if self.several_lines is not None:
             accepted = self.several_lines - len(late)
             header = self.log.lines - accepted - len(rejected) - self.left_out
@@ -122,16 +130,12 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
         If the log cannot be read without a guess.
     """
     raw = load_raw(path, partial=options.partial)
-    exchanged = _exchanged(raw, options)
-    if exchanged is not None:
-        _check_readings(exchanged)
-        return exchanged
-    log = text_of(raw, partial=options.partial)
-    exchanged = _exchanged(log, options)
-    if exchanged is not None:
-        _check_readings(exchanged)
-        return exchanged
-    return open_text(log, options, wanted)
+    sheet = _exchanged(raw, options)
+    if sheet is None:
+        log = text_of(raw, partial=options.partial)
+        del raw  # which may be packed, and large
+        sheet = _exchanged(log, options) or open_text(log, options, wanted)
+    return sheet
 
 
 def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -> Sheet:
@@ -140,13 +144,13 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
         msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
         raise LogError(msg, path=log.path)
     if options.signal is not None:
-        msg = "a signal is chosen by its code in CGGTTS files only; leave --signal (signal) out"
+        msg = "a signal is chosen by its code in CGGTTS files only; leave signal out"
         raise LogError(msg, path=log.path)
-    dialogue, aside = dialogue_in(log), list[tuple[int, str]]()
+    dialogue, aside = dialogue_in(log), RejectedLines()
     if dialogue is not None:
         text, aside = dialogue.of(log.text)
         log = replace(log, text=text, first_rows={})
-    log, form = readable_cells(log, wanted)
+    log, form, _ = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
         msg = (
             f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
@@ -156,9 +160,8 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     log, torn, doubtful = without_torn_end(log, form)
     layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
     table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
-    spoken = [Rejected(line=line, reason=reason) for line, reason in aside]
-    rejected = sorted((*table.rejected, *torn, *spoken), key=lambda rejected: rejected.line)
-    table = replace(table, rejected=tuple(rejected), doubtful=(*table.doubtful, *doubtful))
+    rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
+    table = replace(table, rejected=rejected, doubtful=(*table.doubtful, *doubtful))
     sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
     _check_readings(sheet)
     _check_share(sheet)
@@ -173,7 +176,7 @@ def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
     first = {index: values[:PROBE_LINES] for index, values in opened.columns.numbers.items()}
     layout = layout_of(opened.log, opened.form, options, first=first.get)
     table = opened.taken(layout)
-    return Sheet(
+    sheet = Sheet(
         log=opened.log,
         layout=layout,
         table=table,
@@ -184,6 +187,8 @@ def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
         left_out=opened.left_out,
         several_lines=opened.several_lines if opened.several_lines is not None else table.rows,
     )
+    _check_readings(sheet)
+    return sheet
 
 
 def layout_of(
@@ -205,14 +210,20 @@ def layout_of(
         statements = comment_statements(form.comments)
     except InputError as error:
         raise LogError(str(error), path=log.path) from None
+    rises = days = False  # whether the first column does as time does, or two are MJD and second of the day
+    numbers = sum(kind in ("number", "measured") for kind in form.kinds)
+    if form.kinds[0] == "number" and numbers > 1 and (values := first(0)) is not None:
+        rises = "moment" not in form.kinds and looks_like_time(values)
+        seconds = first(1) if form.columns > 2 and form.kinds[1] == "number" else None
+        days = seconds is not None and looks_like_days(values, seconds)
     layout = assign_columns(
         form,
         statements,
         quantity=options.quantity or statements.quantity,
         columns=options.columns,
         path=log.path,
-        time_first=_first_column_rises(form, first),
-        days_first=_first_columns_are_days(form, first),
+        time_first=rises,
+        days_first=days,
     )
     return replace(layout, stated=asdict(options))
 
@@ -224,24 +235,6 @@ def probe(log: LogText, form: Form, index: int) -> FloatArray | None:
         return np.array([number_in(cell, form.decimal) for cell in cells])
     except ValueError:
         return None
-
-
-def _first_column_rises(form: Form, first: Callable[[int], FloatArray | None]) -> bool:
-    """Return whether the first of several columns of numbers rises as time does."""
-    if form.kinds[0] != "number" or "moment" in form.kinds:
-        return False
-    if sum(kind in ("number", "measured") for kind in form.kinds) < 2:
-        return False
-    values = first(0)
-    return values is not None and looks_like_time(values)
-
-
-def _first_columns_are_days(form: Form, first: Callable[[int], FloatArray | None]) -> bool:
-    """Return whether the first two columns are MJD and second of the day."""
-    if form.columns < 3 or form.kinds[:2] != ("number", "number"):
-        return False
-    days, seconds = first(0), first(1)
-    return days is not None and seconds is not None and looks_like_days(days, seconds)
 
 
 def wanted_columns(log: LogText, layout: Layout) -> Wanted:
@@ -271,7 +264,8 @@ def wanted_columns(log: LogText, layout: Layout) -> Wanted:
 
 def _check_share(sheet: Sheet) -> None:
     """Refuse a log most of whose lines are no readings: the others may be the ones that are meant."""
-    others = [rejected for rejected in sheet.table.rejected if rejected.reason not in HARMLESS]
+    others = sheet.table.rejected
+    others = others.of_reasons(reason not in HARMLESS for reason, _ in others.reasons)
     rows = sheet.table.rows
     if len(others) <= rows:
         return
@@ -280,7 +274,7 @@ def _check_share(sheet: Sheet) -> None:
     told = ", ".join(f"line {one.line} {shown(text[one.line - 1].decode(errors='replace'))}" for one in some)
     msg = (
         f"only {rows} of {rows + len(others)} lines are readings; others are {told}: keep the lines that are "
-        "meant in a file of their own, or say with --layout (layout) how they are written"
+        "meant in a file of their own, or say with --bench (layout) how they are written"
     )
     raise LogError(msg, path=sheet.log.path, line=others[0].line)
 
@@ -296,3 +290,179 @@ def _check_readings(sheet: Sheet) -> None:
     if readings < FEWEST_ROWS:
         msg = f"column {label} holds {readings} usable reading(s); at least {FEWEST_ROWS} are needed"
         raise LogError(msg, path=sheet.log.path)
+
+
+_LABEL = re.compile(r"\b(?:ch|chan|channel|clock|dut|device|id|input|label|name|osc|oscillator|source)\b")
+_MOST_LABELS = 8
+_MOST_IN_TURN = 3
+_FEWEST_TURNS = 8
+_FAR = 10  # times the change from one row of an oscillator to its next
+_CYCLES = 0.95  # share of rows that follow the turn
+_SOME_ROWS = 20_000
+_ALL = "state that all rows are of one with --set every=1 (every=1)"
+
+
+def chosen_rows(
+    sheet: Sheet, times: Times | None, options: Options, *, quantity: str | None
+) -> tuple[Sheet, Times | None, tuple[Finding, ...]]:
+    """Return the rows of the oscillator that was asked for.
+
+    Raises
+    ------
+    LogError
+        If several seem to be logged in turn and none was chosen, or no row is of the one that was.
+    """
+    rows: IntArray | None = None
+    told: list[str] = []
+    if options.select is not None:
+        rows = labelled_rows(sheet, label_column(sheet, options.select), options.select)
+        told.append(f"labelled '{options.select}'")
+    if options.every is not None and options.every > 1:
+        places = _places(sheet.table.rows, times)
+        places = places if rows is None else np.arange(len(rows))
+        chosen = np.flatnonzero(places % options.every == options.offset)
+        rows = chosen if rows is None else rows[chosen]
+        told.append(f"every {options.every} rows from row {options.offset} on")
+    if rows is None:
+        if options.every is None:
+            _refuse_labels(sheet)
+            _refuse_levels(sheet, quantity)
+        return sheet, times, ()
+    if len(rows) < FEWEST_ROWS:
+        msg = f"only {len(rows)} row(s) are {' and '.join(told)}; at least {FEWEST_ROWS} are needed"
+        raise LogError(msg, path=sheet.log.path)
+    count = sheet.table.rows
+    kept = sheet.kept(rows)
+    others = np.setdiff1d(sheet.lines, np.concatenate([kept.lines, sheet.table.rejected.lines]))
+    kept = replace(kept, left_out=sheet.left_out + len(others))
+    if times is not None:
+        times = times.kept(rows)
+    if options.every is None:
+        _refuse_levels(kept, quantity)
+    sentence = (
+        f"Read were the {len(rows)} of {count} rows {' and '.join(told)}, as was asked for; the other "
+        f"{count - len(rows)} were left out."
+    )
+    values = {"rows": len(rows), "left_out": count - len(rows)}
+    return kept, times, (Finding(code="CHOSEN_ROWS", severity="note", sentence=sentence, values=values),)
+
+
+def _places(rows: int, times: Times | None) -> IntArray:
+    """Return the number of each row, one that is missing counted where even times show it."""
+    numbers = np.arange(rows)
+    if times is None or rows < FEWEST_ROWS:
+        return numbers
+    steps = np.diff(times.seconds)
+    unit = float(np.median(steps))
+    if unit <= 0 or (np.abs(steps / unit - np.rint(steps / unit)) > 0.3).any():
+        return numbers
+    return np.concatenate([[0], np.cumsum(np.rint(steps / unit))]).astype(np.int64)
+
+
+def _label_columns(sheet: Sheet) -> dict[int, list[str]]:
+    """Return the columns that may say of which oscillator a row is, with the cells of the first rows."""
+    layout, form = sheet.layout, sheet.layout.form
+    used = {layout.value, layout.time, layout.time_of_day, *(c.index for c in layout.covariates)}
+    found: dict[int, list[str]] = {}
+    for index in range(form.columns if sheet.log.text else 0):
+        if index not in used and (form.kinds[index] == "text" or _LABEL.search(form.label(index).lower())):
+            cells = first_cells(sheet.log, form, index, PROBE_LINES)
+            if 1 < len(set(cells)) <= _MOST_LABELS:
+                found[index] = cells
+    return found
+
+
+def label_column(sheet: Sheet, label: str) -> int:
+    """Return the column that holds a label and is not read otherwise.
+
+    Raises
+    ------
+    LogError
+        If there is none among the first rows.
+    """
+    columns = _label_columns(sheet)
+    index = next((i for i, cells in columns.items() if label in cells), None)
+    if index is None:
+        known = sorted({cell for cells in columns.values() for cell in cells})
+        told = f"the labels are {', '.join(known)}" if known else "no column holds labels"
+        msg = f"no row is labelled '{label}' (select); {told}"
+        raise LogError(msg, path=sheet.log.path)
+    return index
+
+
+def labelled_rows(sheet: Sheet, index: int, label: str) -> IntArray:
+    """Return the rows with a label in a column."""
+    form, wanted = sheet.layout.form, set(sheet.lines.tolist())
+    lines = [line for number, line in row_lines(sheet.log, form) if number in wanted]
+    cells = cells_at(lines, index, form.separator, joined_moment=form.joined_moment)
+    return np.flatnonzero(np.array([cell == label for cell in cells]))
+
+
+def _refuse_labels(sheet: Sheet) -> None:
+    """Refuse rows whose labels take turns, or change often between levels that lie far apart."""
+    readings = sheet.table.numbers[sheet.layout.value]
+    for index, cells in _label_columns(sheet).items():
+        names = np.array(cells)
+        often = Counter(cells)
+        if min(often.values()) < FEWEST_ROWS or sheet.table.lines is not None or len(names) > len(readings):
+            continue
+        labels = [label for label, _ in often.most_common()]
+        levels = {label: readings[: len(names)][names == label] for label in labels}
+        changes = int(np.count_nonzero(names[1:] != names[:-1]))
+        turn = len(labels)
+        follows = float(np.mean(names[turn:] == names[:-turn])) if len(names) > turn else 0.0
+        in_turn = follows > _CYCLES and changes > _CYCLES * (len(names) - 1)
+        middles = [float(np.nanmedian(level)) for level in levels.values()]
+        scatter = max(float(np.nanmedian(np.abs(np.diff(level)))) for level in levels.values())
+        apart = np.diff(np.sort(middles)).min() > _FAR * scatter and changes >= _FEWEST_TURNS
+        if in_turn or apart:
+            told = " and ".join(
+                f"{_level(middle, middles)} ('{label}')"
+                for label, middle in zip(labels, middles, strict=True)
+            )
+            msg = (
+                f"column {sheet.layout.form.label(index)} labels the rows of several oscillators, which read "
+                f"{told}; choose one with --set select={labels[0]} (select='{labels[0]}'), or {_ALL}"
+            )
+            raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
+
+
+def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
+    """Refuse readings that alternate between levels far apart; ticks of a pendulum do so by themselves."""
+    if quantity in ("count", "period", "interval_error"):
+        return
+    readings = sheet.table.numbers[sheet.layout.value][:_SOME_ROWS]
+    step = _smallest_step(readings)
+    for turn in range(2, _MOST_IN_TURN + 1):
+        if len(readings) < _FEWEST_TURNS * turn:
+            return
+        own = np.abs(readings[turn:] - readings[:-turn])
+        levels = [float(np.nanmedian(readings[k::turn])) for k in range(turn)]
+        gaps = np.diff(np.sort(levels))
+        local = np.abs(np.diff(readings))
+        noise = max(float(np.nanquantile(own, 0.9)), step)
+        if np.isnan(levels).any() or not gaps.min() > _FAR * noise:
+            continue
+        if float(np.nanmean(local > gaps.min() / 2)) < _CYCLES:
+            continue
+        told = " and ".join(_level(level, levels) for level in levels)
+        choices = " or ".join(f"--set every={turn} --set row_offset={k}" for k in range(turn))
+        msg = (
+            f"the readings of column {sheet.layout.form.label(sheet.layout.value)} alternate from row to row "
+            f"between {told}, as where {turn} oscillators are logged in turn; read one with {choices} "
+            f"(every={turn}, offset=0 …), or {_ALL}"
+        )
+        raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
+
+
+def _smallest_step(readings: FloatArray) -> float:
+    """Return the smallest difference between two readings that are not the same."""
+    distinct = np.unique(readings[np.isfinite(readings)])
+    return float(np.diff(distinct).min()) if len(distinct) > 1 else 0.0
+
+
+def _level(level: float, levels: list[float]) -> str:
+    """Return a level with the digits that tell it from the others."""
+    gap = float(np.diff(np.sort(levels)).min())
+    digits = 3 if gap <= 0 or not level else max(3, int(np.ceil(np.log10(abs(level) / gap))) + 3)
+    return f"{level:.{min(digits, 15)}g}"

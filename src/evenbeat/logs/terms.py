@@ -1,15 +1,18 @@
-"""The terms in which a log is described: quantities, kinds of cells, forms of rows, what comments say."""
+"""What can be said of a log: terms for its rows and columns, options of a caller, comments, its layout."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, get_args
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any, Literal, get_args
 
+from evenbeat.bench import Bench, bench_of, bench_text, read_bench, written
+from evenbeat.errors import InputError, LogError
+from evenbeat.intake import checked_weighting
 from evenbeat.plain import Plain
-
-if TYPE_CHECKING:
-    from evenbeat.quantities import FloatArray
+from evenbeat.quantities import FloatArray
 
 Quantity = Literal[
     "frequency",
@@ -26,9 +29,7 @@ QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 CellKind = Literal["number", "moment", "measured", "missing", "text"]
 TimeForm = Literal["iso", "unix", "mjd", "split_mjd", "spreadsheet", "time_of_day", "elapsed"]
 Writing = Literal["cells", "pairs", "words", "fixed"]
-DateOrder = Literal["day-first", "month-first"]
 TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
-DATE_ORDERS: tuple[DateOrder, ...] = get_args(DateOrder)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,3 +207,196 @@ class Statements:
     start: str | None = None
     reading_of: str | None = None
     counter_weighting: str | None = None
+
+
+Choice = str | int | None
+"""A column: header name, zero-based position, or ``None`` for no such column."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Options:
+    """What is stated from outside; see :func:`evenbeat.read_log` for the meaning of each.
+
+    Raises
+    ------
+    InputError
+        If one of them cannot be used.
+    """
+
+    quantity: str | None = None
+    unit: str | None = None
+    nominal_frequency_hz: float | None = None
+    interval_s: float | None = None
+    gate_s: float | None = None
+    columns: Mapping[str, Choice] | None = None
+    time_zone: str | None = None
+    time_unit: str | None = None
+    reading_of: str | None = None
+    date_order: str | None = None
+    clock: str | None = None
+    signal: str | None = None
+    counter_weighting: str | None = None
+    bad_lines: str = "refuse"
+    partial: bool = False
+    select: str | None = None
+    every: int | None = None
+    offset: int = 0
+
+    def __post_init__(self) -> None:
+        for name in ("nominal_frequency_hz", "interval_s", "gate_s"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                msg = f"{name} is {value}; it must be a positive number"
+                raise InputError(msg)
+        for name, allowed in (
+            ("reading_of", ("device", "reference")),
+            ("date_order", ("day-first", "month-first")),
+            ("time_unit", TIME_UNITS),
+            ("bad_lines", ("refuse", "reject")),
+        ):
+            value = getattr(self, name)
+            if value is not None and value not in allowed:
+                msg = f"{name} is {value!r}; it must be {' or '.join(repr(word) for word in allowed)}"
+                raise InputError(msg)
+        if self.every is not None and not (isinstance(self.every, int) and self.every >= 1):
+            msg = f"every is {self.every!r}; it must be a whole number from 1 on"
+            raise InputError(msg)
+        if not (isinstance(self.offset, int) and 0 <= self.offset < (self.every or 1)):
+            msg = f"offset is {self.offset!r}; it must be a whole number from 0 to every - 1"
+            raise InputError(msg)
+        if self.counter_weighting is not None:
+            object.__setattr__(self, "counter_weighting", checked_weighting(self.counter_weighting))
+
+    @property
+    def reject(self) -> bool:
+        """Whether lines that cannot be read are passed over."""
+        return self.bad_lines == "reject"
+
+    def over(self, stated: Mapping[str, Any]) -> Options:
+        """Return these options with those of a layout file where these say nothing."""
+        blank = Options()
+        own = {f.name for f in fields(self) if getattr(self, f.name) != getattr(blank, f.name)}
+        return replace(self, **{name: value for name, value in stated.items() if name not in own})
+
+    def with_statements(self, said: Statements) -> Statements:
+        """Return what comment lines say where nothing is stated from outside."""
+        return replace(
+            said,
+            nominal_frequency_hz=self.nominal_frequency_hz or said.nominal_frequency_hz,
+            interval_s=self.interval_s or said.interval_s,
+            gate_s=self.gate_s or said.gate_s,
+            time_zone=self.time_zone or said.time_zone,
+            reading_of=self.reading_of or said.reading_of or "device",
+            counter_weighting=self.counter_weighting or said.counter_weighting,
+        )
+
+
+NOT_STATED = ("columns", "partial")
+"""Keys of a log that a layout does not keep among what is stated."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """A form with the meaning of its columns.
+
+    Parameters
+    ----------
+    value
+        Position of the column that holds the clock.
+    value_quantity, value_unit
+        What the name of that column states, ``None`` where it states nothing.
+    time
+        Position of the time column, ``None`` where there is none.
+    time_words, time_unit
+        What the name of the time column states, lower case.
+    time_of_day
+        Position of a column of seconds of day beside a column of days, where date and time are split.
+    time_assumed
+        The first column was taken as the time only because it rises as time does.
+    unused
+        Positions of columns of numbers that were not chosen.
+    statements
+        What the comment lines say.
+    stated
+        What the caller stated about the log, by the name of the option.
+    """
+
+    form: Form
+    value: int
+    value_quantity: str | None = None
+    value_unit: str | None = None
+    time: int | None = None
+    time_words: str = ""
+    time_unit: str | None = None
+    time_of_day: int | None = None
+    time_assumed: bool = False
+    covariates: tuple[Covariate, ...] = ()
+    unused: tuple[int, ...] = ()
+    statements: Statements = field(default_factory=Statements)
+    stated: Mapping[str, Any] = field(default_factory=dict)
+
+    def to_toml(self) -> str:
+        """Return the layout as the text of a bench file, which ``read_log(..., layout=...)`` takes."""
+        return bench_text(**self.said())
+
+    def said(self, more: Mapping[str, object] | None = None) -> dict[str, Any]:
+        """Return the layout as :func:`evenbeat.bench.bench_text` takes it, beside ``more`` keys."""
+        form, rows = self.form, None
+        if form.separator:
+            rows = {name: getattr(form, name) for name in ("writing", "separator", "decimal", "columns")}
+
+        def named(index: int) -> str | int:
+            name = form.header[index] if index < len(form.header) else ""
+            return name if name and form.header.count(name) == 1 and not name.isdigit() else index
+
+        columns: dict[str, object] = {"value": named(self.value)}
+        columns["time"] = "none" if self.time is None else named(self.time)
+        if self.time_of_day is not None:
+            columns["time_of_day"] = named(self.time_of_day)
+        columns |= {covariate.name: named(covariate.index) for covariate in self.covariates}
+        stated = {name: value for name, value in self.stated.items() if name not in NOT_STATED}
+        return {"said": {**written(stated, "log"), **(more or {}), "columns": columns}, "rows": rows}
+
+
+_ROWS: dict[str, tuple[str, ...]] = {
+    "writing": ("cells", "pairs", "words", "fixed"),
+    "separator": (",", ";", "\t", "|", " "),
+    "decimal": (".", ","),
+}
+
+
+def chosen_layout(
+    layout: str | Path | Layout | Bench | None, options: Options
+) -> tuple[Candidate | None, Options]:
+    """Return how the rows are written, and the options, those of the layout where the caller says nothing.
+
+    Raises
+    ------
+    LogError
+        If the bench file cannot be read or says what it must not.
+    """
+    if layout is None:
+        return None, options
+    if isinstance(layout, Layout):
+        bench = bench_of(layout.to_toml())
+    else:
+        bench = layout if isinstance(layout, Bench) else read_bench(layout)
+    rows, path, candidate = bench.rows, bench.path or None, None
+    if rows is not None:
+        for name in rows:
+            if name not in (*_ROWS, "columns"):
+                msg = f"[rows] holds '{name}', which is not known; it may hold {', '.join(_ROWS)} and columns"
+                raise LogError(msg, path=path)
+        for name, allowed in _ROWS.items():
+            if rows.get(name) not in allowed:
+                one_of = ", ".join(map(repr, allowed))
+                msg = f"[rows] {name} is {rows.get(name)!r}; it must be one of {one_of}"
+                raise LogError(msg, path=path)
+        if not isinstance(rows.get("columns"), int) or rows["columns"] < 1:
+            msg = f"[rows] columns is {rows.get('columns')!r}; it must be a positive whole number"
+            raise LogError(msg, path=path)
+        candidate = Candidate(**rows, understood=1.0, rows=0, reason="the bench file says so")
+    try:
+        return candidate, options.over(bench.keywords("log"))
+    except (InputError, TypeError) as error:
+        raise LogError(str(error), path=path) from None

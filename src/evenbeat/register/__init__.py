@@ -1,10 +1,13 @@
-"""The register: instruments, their calibrations and assessments in one file that only grows.
+"""The register: instruments, calibrations, events and assessments in one file that only grows.
 
 ::
 
-    facts.py           Instrument, Calibration, KeptAssessment: what is kept, checked when it comes in
+    facts.py           Instrument, Calibration, Event, KeptAssessment: what is kept, checked when it comes in
     store.py           the file: tables, triggers and views, its version, transactions
     register.py        Register: the one thing to use; Entry: one row, chained to the row before by its hash
     tables.py          tables in and out
-    verification.py    whether anything was changed since it was written
+    heads.py           heads seen before, kept outside of the file by the account
+    verification.py    whether anything was changed since it was written, or cut off
+    trace.py           what rests on a reference that was found out
+    promises.py        how often promises were kept: realised reliability
 """

@@ -1,26 +1,37 @@
-"""What the register keeps: instruments, calibrations, assessments; each is checked when it comes in."""
+"""What the register keeps, checked when it comes in: instruments, calibrations, events, assessments."""
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from typing import ClassVar, Literal, TypeAlias
 
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.oscillator_classes import oscillator_class_named
-from evenbeat.errors import InputError
+from evenbeat.errors import InputError, LogError
+from evenbeat.findings import Finding, Severity
 from evenbeat.plain import Plain
-from evenbeat.units import seconds_of_day
+from evenbeat.plausible import UNUSUAL_OFFSET
+from evenbeat.units import NUMBER, frequency_text, parse_unit, seconds_of_day
 
-Kind = Literal["instrument", "calibration", "assessment"]
+Kind = Literal["instrument", "calibration", "event", "assessment"]
+What = Literal["repair", "move", "adjustment", "in use", "out of use", "retired", "lost"]
+Status = Literal["in use", "out of use", "retired", "lost"]
+STATUSES: tuple[Status, ...] = ("in use", "out of use", "retired", "lost")
+EVENTS: tuple[What, ...] = ("repair", "move", "adjustment", *STATUSES)
 Cell: TypeAlias = str | float | bool | None
 EMPTY = ("", "nan", "none", "null")
 _ANSWERS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
+IDENTITY = ("serial_number", "model", "place", "remark")
+OFFSETS = ("as_found", "as_left", "standard_uncertainty", "as_left_uncertainty")
 UNADJUSTED_SPREAD = 6
 """As found and as left of a clock that was not adjusted differ by no more standard uncertainties."""
 
@@ -41,6 +52,8 @@ class Instrument(Plain):
         is stated.
     nominal_frequency_hz
         ``None`` where it is not stated.
+    serial_number, model, place
+        By which people know it, as text. Where it went later, its events say.
     """
 
     kind: ClassVar[Kind] = "instrument"
@@ -48,6 +61,9 @@ class Instrument(Plain):
     oscillator_class: str | None = None
     tolerance: float | str | None = None
     nominal_frequency_hz: float | None = None
+    serial_number: str = ""
+    model: str = ""
+    place: str = ""
     remark: str = ""
 
     def __post_init__(self) -> None:
@@ -61,7 +77,8 @@ class Instrument(Plain):
             msg = f"nominal_frequency_hz is {nominal!r}; it must be positive"
             raise InputError(msg)
         object.__setattr__(self, "nominal_frequency_hz", nominal)
-        object.__setattr__(self, "remark", str(self.remark).strip())
+        for text in IDENTITY:
+            object.__setattr__(self, text, str(getattr(self, text) or "").strip())
 
     @property
     def instrument(self) -> str:
@@ -84,10 +101,20 @@ class Calibration(Plain):
         After it; ``None`` where unknown. Equal to ``as_found`` where nothing was adjusted.
     standard_uncertainty
         Of each of the two (k = 1); needed with a value.
+    as_left_uncertainty
+        Of ``as_left`` (k = 1), where it is another one than that of ``as_found``.
     adjusted
         Whether the frequency was set.
-    certificate, remark
-        Number of the certificate, and anything else, as text.
+    reference
+        Name of the instrument of this register that it was made against; empty where it is not kept here.
+    valid_until
+        Day until which it counts, where that was set: of a reference, the day its own calibration is due.
+    certificate, certificate_sha256
+        Number of the certificate, and the SHA-256 of its file.
+    as_entered
+        Offsets as they were typed, where they came with a unit.
+    remark
+        Anything else, as text.
     """
 
     kind: ClassVar[Kind] = "calibration"
@@ -96,8 +123,13 @@ class Calibration(Plain):
     as_found: float | FoundState | None = None
     as_left: float | None = None
     standard_uncertainty: float | None = None
+    as_left_uncertainty: float | None = None
     adjusted: bool = False
+    reference: str = ""
+    valid_until: str | None = None
     certificate: str = ""
+    certificate_sha256: str = ""
+    as_entered: str = ""
     remark: str = ""
 
     def __post_init__(self) -> None:
@@ -106,10 +138,13 @@ class Calibration(Plain):
         set_value(self, "date", iso_moment(self.date))
         set_value(self, "as_found", _found(self.as_found))
         set_value(self, "adjusted", _answer(self.adjusted, "adjusted"))
-        set_value(self, "as_left", _number(self.as_left, "as_left"))
-        set_value(self, "standard_uncertainty", _number(self.standard_uncertainty, "standard_uncertainty"))
-        for name in ("certificate", "remark"):
+        for name in ("as_left", "standard_uncertainty", "as_left_uncertainty"):
+            set_value(self, name, _number(getattr(self, name), name))
+        for name in ("reference", "certificate", "certificate_sha256", "as_entered", "remark"):
             set_value(self, name, str(getattr(self, name) or "").strip())
+        if self.valid_until is not None:
+            blank = str(self.valid_until).strip().lower() in EMPTY
+            set_value(self, "valid_until", None if blank else day_of(self.valid_until).isoformat())
         if self.as_left is None and not self.adjusted and not isinstance(self.as_found, str):
             set_value(self, "as_left", self.as_found)
         self._check()
@@ -128,12 +163,34 @@ class Calibration(Plain):
         if self.adjusted and self.as_left is None:
             msg = "adjusted, but as_left is empty; give the offset it was left at"
             raise InputError(msg)
+        for name in OFFSETS:
+            value = getattr(self, name)
+            if isinstance(value, float) and abs(value) > UNUSUAL_OFFSET:
+                msg = (
+                    f"{name} is {value:g} of the frequency, as no oscillator is off; give the offset from "
+                    "nominal, with its unit where it is not fractional: '12 ppb'"
+                )
+                raise InputError(msg)
+        left = self.as_left_uncertainty
+        if left is not None and (self.as_left is None or not left > 0):
+            msg = (
+                f"as_left_uncertainty is {left:g}; it must be positive (k = 1), with an as_left that it is of"
+            )
+            raise InputError(msg)
+        if self.valid_until is not None and self.valid_until < self.date[:10]:
+            msg = f"valid_until is {self.valid_until}, before the calibration of {self.date}"
+            raise InputError(msg)
+        if self.reference == self.instrument:
+            msg = f"{self.instrument} cannot be its own reference; leave reference empty, or name another"
+            raise InputError(msg)
+        if self.certificate_sha256:
+            _check_sha256(self.certificate_sha256, "certificate_sha256")
         both = isinstance(self.as_found, float) and self.as_left is not None and uncertainty is not None
         if not self.adjusted and both:
-            found, left, spread = self.as_found, self.as_left, uncertainty
-            if abs(left - found) > UNADJUSTED_SPREAD * spread:  # type: ignore[operator]
+            found, stays, spread = self.as_found, self.as_left, uncertainty
+            if abs(stays - found) > UNADJUSTED_SPREAD * spread:  # type: ignore[operator]
                 msg = (
-                    f"not adjusted, but as_found {found:g} and as_left {left:g} differ by more than their "
+                    f"not adjusted, but as_found {found:g} and as_left {stays:g} differ by more than their "
                     "uncertainty; correct the values or say adjusted = yes"
                 )
                 raise InputError(msg)
@@ -142,6 +199,12 @@ class Calibration(Plain):
     def moment(self) -> datetime:
         """When it was made, in UTC; a date without a time counts as midnight."""
         return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
+
+    @property
+    def left_uncertainty(self) -> float:
+        """Standard uncertainty of ``as_left``; NaN where there is none."""
+        own = self.standard_uncertainty if self.as_left_uncertainty is None else self.as_left_uncertainty
+        return math.nan if own is None else own
 
     def point(self, first: datetime) -> HistoryPoint:
         """Return it as a point of a history that begins at ``first``."""
@@ -152,10 +215,78 @@ class Calibration(Plain):
             as_found=found,
             as_left=math.nan if self.as_left is None else self.as_left,
             standard_uncertainty=math.nan if self.standard_uncertainty is None else self.standard_uncertainty,
+            as_left_uncertainty=math.nan if self.as_left_uncertainty is None else self.as_left_uncertainty,
             adjusted=self.adjusted,
             state=state,
             certificate=self.certificate,
         )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Event(Plain):
+    """What happened to an instrument beside its calibrations.
+
+    Attributes
+    ----------
+    what
+        ``repair``: calibrations before say nothing of its drift any more. ``move``, ``adjustment``: its
+        offset jumped, its drift goes on. ``in use``, ``out of use``, ``retired``, ``lost``: its status from
+        then on.
+    date
+        ISO date, or date and time in UTC. On the day of a calibration it counts as done between the offset
+        found and the offset left.
+    change, standard_uncertainty
+        By how much a move or an adjustment changed the offset, and how well that is known (k = 1): an
+        uncertainty alone says about zero. ``None`` where it is unknown: the offset is, then, until the next
+        calibration.
+    place
+        Where it was moved to.
+    """
+
+    kind: ClassVar[Kind] = "event"
+    instrument: str
+    date: str
+    what: What
+    change: float | None = None
+    standard_uncertainty: float | None = None
+    place: str = ""
+    remark: str = ""
+
+    def __post_init__(self) -> None:
+        set_value = object.__setattr__
+        set_value(self, "instrument", checked_name(self.instrument))
+        set_value(self, "date", iso_moment(self.date))
+        for name in ("change", "standard_uncertainty"):
+            set_value(self, name, _number(getattr(self, name), name))
+        for name in ("place", "remark"):
+            set_value(self, name, str(getattr(self, name) or "").strip())
+        if self.what not in EVENTS:
+            msg = f"what is {self.what!r}; it must be one of {', '.join(EVENTS)}"
+            raise InputError(msg)
+        known = self.standard_uncertainty is not None
+        if self.change is not None and not known:
+            msg = (
+                f"change is {self.change:g}, but not how well it is known; give standard_uncertainty (k = 1)"
+            )
+            raise InputError(msg)
+        if known and not (self.standard_uncertainty or 0.0) > 0:
+            msg = f"standard_uncertainty is {self.standard_uncertainty:g}; it must be positive (k = 1)"
+            raise InputError(msg)
+        if known and self.what not in ("move", "adjustment"):
+            msg = f"a change of the offset belongs to a move or an adjustment, not to {self.what!r}"
+            raise InputError(msg)
+        if self.place and self.what != "move":
+            msg = f"place belongs to a move, not to {self.what!r}"
+            raise InputError(msg)
+
+    @property
+    def moment(self) -> datetime:
+        """When it happened, in UTC; a date without a time counts as midnight."""
+        return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
+
+    def __str__(self) -> str:
+        words = {"repair": "repaired", "move": "moved", "adjustment": "adjusted"}
+        return f"{words.get(self.what, self.what)} on {self.date}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,6 +301,8 @@ class KeptAssessment(Plain):
         Its first sentence.
     interval_s, due
         Suggested interval in seconds and the day it ends, ``None`` where nothing was suggested.
+    tolerance, reliability
+        What it promised until then: to be within this tolerance with this probability.
     sha256
         Of the result (``result.json``, or the row of a due list), by which the whole can be recognised.
     source
@@ -185,6 +318,8 @@ class KeptAssessment(Plain):
     sha256: str
     interval_s: float | None = None
     due: str | None = None
+    tolerance: float | str | None = None
+    reliability: float | None = None
     source: str = ""
     software: Mapping[str, str] = field(default_factory=dict)
 
@@ -194,16 +329,17 @@ class KeptAssessment(Plain):
         set_value(self, "date", iso_moment(self.date))
         set_value(self, "interval_s", _number(self.interval_s, "interval_s"))
         set_value(self, "due", None if self.due is None else iso_moment(self.due))
+        set_value(self, "tolerance", _tolerance(self.tolerance))
+        set_value(self, "reliability", _number(self.reliability, "reliability"))
         set_value(self, "software", dict(self.software))
-        if len(self.sha256) != 64 or set(self.sha256) - set("0123456789abcdef"):
-            msg = f"sha256 is {self.sha256!r}; it must be 64 hexadecimal digits"
-            raise InputError(msg)
+        _check_sha256(self.sha256, "sha256")
 
 
-Fact: TypeAlias = Instrument | Calibration | KeptAssessment
-FACTS: dict[Kind, type[Instrument] | type[Calibration] | type[KeptAssessment]] = {
+Fact: TypeAlias = Instrument | Calibration | Event | KeptAssessment
+FACTS: dict[Kind, type[Fact]] = {
     "instrument": Instrument,
     "calibration": Calibration,
+    "event": Event,
     "assessment": KeptAssessment,
 }
 
@@ -220,31 +356,133 @@ def fact_of(kind: Kind, content: Mapping[str, object]) -> Fact:
     known = {each.name for each in fields(made)}
     strange = sorted(set(content) - known)
     if strange:
-        msg = f"{strange[0]!r} is no part of an {kind}; parts are {', '.join(sorted(known))}".replace(
-            "an calibration", "a calibration"
-        )
+        article = "a" if kind == "calibration" else "an"
+        msg = f"{strange[0]!r} is no part of {article} {kind}; parts are {', '.join(sorted(known))}"
         raise InputError(msg)
     return made(**dict(content))  # type: ignore[arg-type]
 
 
-def history_of(calibrations: list[Calibration], name: str) -> CalibrationHistory:
+def history_of(
+    calibrations: Sequence[Calibration], name: str, events: Sequence[Event] = ()
+) -> CalibrationHistory:
     """Return calibrations in order of time as a history.
+
+    A repair begins it anew. What a move or an adjustment did to the offset is added to what the calibration
+    before it left; where that is unknown, so is the offset left. On the day of a calibration an event counts
+    as done between the offset found and the offset left.
 
     Raises
     ------
     InputError
-        If two are of the same moment.
+        If two are of the same moment, or none is left after a repair.
     """
     ordered = sorted(calibrations, key=lambda one: one.moment)
     for before, after in itertools.pairwise(ordered):
         if before.moment == after.moment:
             msg = f"{name} has two calibrations of {after.date}; correct or withdraw one of them"
             raise InputError(msg)
+    findings: list[Finding] = []
+    repair = max((one for one in events if one.what == "repair"), key=lambda one: one.moment, default=None)
+    if repair is not None:
+        since = [one for one in ordered if one.moment >= repair.moment]
+        if len(since) < len(ordered):
+            sentence = (
+                f"{name} was {repair}: its drift begins anew, and {len(ordered) - len(since)} calibration(s) "
+                "before count for nothing."
+            )
+            findings.append(Finding(code="REPAIRED", severity="note", sentence=sentence))
+        ordered = since
+    if not ordered:
+        msg = f"{name} was {repair} and has not been calibrated since; calibrate it"
+        raise InputError(msg)
     first = ordered[0].moment
-    points = tuple(one.point(first) for one in ordered)
+    points = [one.point(first) for one in ordered]
+    if repair is not None and first == repair.moment:
+        points[0] = replace(points[0], as_found=math.nan, state=None)
+    for event in sorted(events, key=lambda one: one.moment):
+        at = sum(one.moment < event.moment for one in ordered) - 1
+        same_day = at + 1 < len(ordered) and ordered[at + 1].moment == event.moment
+        if event.what not in ("move", "adjustment") or at < 0 or same_day:
+            continue
+        left, added = points[at].as_left, event.standard_uncertainty
+        jumped = math.nan if added is None else left + (event.change or 0.0)
+        spread = math.hypot(points[at].as_left_standard_uncertainty, added or 0.0)
+        points[at] = replace(points[at], as_left=jumped, as_left_uncertainty=spread, jumped=True)
+        by = "by an unknown amount: the change until the next calibration is left out"
+        if added is not None:
+            by = f"by {event.change or 0.0:g}, known to {added:g} (k = 1)"
+        sentence = f"{name} was {event}: the offset left on {ordered[at].date} jumped {by}."
+        severity: Severity = "caution" if added is None and at == len(ordered) - 1 else "note"
+        findings.append(Finding(code="OFFSET_JUMPED", severity=severity, sentence=sentence))
     return CalibrationHistory(
-        points=points, name=name, first_date=first.date(), first_time_s=seconds_of_day(first)
+        points=tuple(points),
+        name=name,
+        first_date=first.date(),
+        first_time_s=seconds_of_day(first),
+        findings=tuple(findings),
     )
+
+
+def status_on(events: Sequence[Event], day: date) -> tuple[Status, str | None]:
+    """Return the status of an instrument on a day, and the date it has had it since."""
+    said = [one for one in events if one.what in STATUSES and one.moment.date() <= day]
+    if not said:
+        return "in use", None
+    last = max(said, key=lambda one: one.moment)
+    return last.what, last.date  # type: ignore[return-value]
+
+
+def with_units(values: Mapping[str, object], nominal_frequency_hz: float | None) -> dict[str, object]:
+    """Return parts of a fact with offsets that were typed with a unit as fractions, and what was typed.
+
+    Raises
+    ------
+    InputError
+        If a unit is not known, or is one of frequency and the nominal frequency is not stated.
+    """
+    found, typed = dict(values), []
+    for name in (*OFFSETS, "change"):
+        value = values.get(name)
+        text = value.strip() if isinstance(value, str) else ""
+        match = re.fullmatch(rf"({NUMBER})\s*([^\s].*)", text)
+        if match is None or re.fullmatch(NUMBER, text):
+            continue
+        try:
+            dimension, size = parse_unit(match[2])
+        except InputError as error:
+            msg = f"{name} is {value!r}: {error}"
+            raise InputError(msg) from error
+        shown = value
+        if dimension == "frequency":
+            if nominal_frequency_hz is None:
+                msg = f"{name} is {value!r}, but no nominal frequency is stated for the instrument; state it"
+                raise InputError(msg)
+            size /= nominal_frequency_hz
+            shown = f"{value} at {frequency_text(nominal_frequency_hz)}"
+        elif dimension != "fractional":
+            msg = f"{name} is {value!r}; a fractional frequency such as 2.1e-9, 12 ppb or 0.1 Hz is needed"
+            raise InputError(msg)
+        found[name] = float(f"{float(match[1]) * size:.15g}")  # 12 ppb is 1.2e-8, to the last bit
+        typed.append(f"{name} {shown}")
+    if typed and "change" not in values:
+        found["as_entered"] = "; ".join(typed)
+    return found
+
+
+def file_sha256(path: str | Path) -> str:
+    """Return the SHA-256 of a file, such as that of a certificate.
+
+    Raises
+    ------
+    LogError
+        If it cannot be read.
+    """
+    try:
+        with Path(path).open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        msg = f"cannot be read: {error.strerror}"
+        raise LogError(msg, path=path) from error
 
 
 def checked_name(name: object) -> str:
@@ -282,6 +520,12 @@ def days_after(start: date, seconds: float) -> date:
     """Return the day that begins at most so many seconds after ``start``; year 9999 at the latest."""
     days = math.floor(seconds / 86400 + 1e-9)
     return date.max if days > (date.max - start).days else start + timedelta(days=days)
+
+
+def _check_sha256(text: str, name: str) -> None:
+    if len(text) != 64 or set(text) - set("0123456789abcdef"):
+        msg = f"{name} is {text!r}; it must be 64 hexadecimal digits"
+        raise InputError(msg)
 
 
 def _answer(value: object, name: str) -> bool:

@@ -1,4 +1,4 @@
-"""``Register``: instruments, calibrations and assessments in one file that only grows.
+"""``Register``: instruments, calibrations, events and assessments in one file that only grows.
 
 Lay the file on a local disk: SQLite relies on file locks, which network drives and synchronised folders
 grant wrongly often enough to damage a file. Copy it elsewhere only while nobody writes. Text is UTF-8,
@@ -8,12 +8,13 @@ ISO/IEC 17025:2017, 7.5 and 7.11; hash chain, ISO/IEC 10118-3 (SHA-256).
 
 from __future__ import annotations
 
+import getpass
 import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,18 +22,29 @@ from evenbeat import __version__
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_point import FoundState
 from evenbeat.calibration.tolerance import ToleranceLike
-from evenbeat.errors import InputError, OutputError
+from evenbeat.errors import InputError, LogError, OutputError
+from evenbeat.findings import Finding
 from evenbeat.plain import Plain
+from evenbeat.quantities import number_text
+from evenbeat.record import Source
 from evenbeat.register.facts import (
+    OFFSETS,
     Calibration,
+    Event,
     Fact,
     Instrument,
     KeptAssessment,
     Kind,
+    Status,
+    What,
+    day_of,
     fact_of,
     history_of,
+    status_on,
+    with_units,
 )
-from evenbeat.register.store import check_file, create_file, reading, writing
+from evenbeat.register.heads import note_head
+from evenbeat.register.store import SCHEMA_VERSION, check_file, create_file, reading, writing
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,12 +56,15 @@ COLUMNS = (
     "content",
     "corrects",
     "reason",
+    "who",
+    "role",
     "written_at",
     "software",
     "former_hash",
     "hash",
 )
 SOFTWARE = f"evenbeat {__version__}"
+FORMAT = "all of a register"
 _INSERT = f"INSERT INTO entries ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
 _SELECT = f"SELECT {', '.join(COLUMNS)} FROM"
 
@@ -66,6 +81,8 @@ class Entry(Plain):
         JSON of the fact; ``None`` where the entry that it corrects is withdrawn.
     corrects, reason
         Number of the entry that this one replaces, and why.
+    who, role
+        The person who made it and in what role, as stated; ``account NAME`` where nobody was.
     written_at
         UTC, ISO.
     software
@@ -80,6 +97,8 @@ class Entry(Plain):
     content: str | None
     corrects: int | None
     reason: str | None
+    who: str
+    role: str
     written_at: str
     software: str
     former_hash: str
@@ -92,19 +111,12 @@ class Entry(Plain):
 
     def computed_hash(self) -> str:
         """Return the hash that this row must have."""
-        return chained_hash(
-            (
-                self.number,
-                self.kind,
-                self.instrument,
-                self.content,
-                self.corrects,
-                self.reason,
-                self.written_at,
-                self.software,
-                self.former_hash,
-            )
-        )
+        return chained_hash(self.row[:-1])
+
+    @property
+    def row(self) -> tuple[int | str | None, ...]:
+        """Its cells, in the order of the columns."""
+        return tuple(getattr(self, name) for name in COLUMNS)
 
     def _facts(self) -> Mapping[str, object]:
         return {**super()._facts(), "content": None if self.content is None else json.loads(self.content)}
@@ -144,12 +156,16 @@ class Register:
     ----------
     path
         The SQLite file, on a local disk.
+    who, role
+        Who writes, and in what role: kept with every entry. Without a name the account of the computer is.
     """
 
     path: Path
+    who: str = ""
+    role: str = ""
 
     @classmethod
-    def create(cls, path: str | Path) -> Register:
+    def create(cls, path: str | Path, *, who: str = "", role: str = "") -> Register:
         """Make a new, empty register.
 
         Raises
@@ -158,10 +174,10 @@ class Register:
             If the file exists or cannot be written.
         """
         create_file(Path(path))
-        return cls(Path(path))
+        return cls(Path(path), who, role)
 
     @classmethod
-    def open(cls, path: str | Path) -> Register:
+    def open(cls, path: str | Path, *, who: str = "", role: str = "") -> Register:
         """Open a register.
 
         Raises
@@ -171,7 +187,7 @@ class Register:
             register has.
         """
         check_file(Path(path))
-        return cls(Path(path))
+        return cls(Path(path), who, role)
 
     def add_instrument(
         self,
@@ -180,9 +196,12 @@ class Register:
         oscillator_class: str | None = None,
         tolerance: ToleranceLike | None = None,
         nominal_frequency_hz: float | None = None,
+        serial_number: str = "",
+        model: str = "",
+        place: str = "",
         remark: str = "",
     ) -> Entry:
-        """Add an instrument.
+        """Add an instrument; see :class:`evenbeat.register.facts.Instrument` for its parts.
 
         Raises
         ------
@@ -194,6 +213,9 @@ class Register:
             oscillator_class=oscillator_class,
             tolerance=tolerance,  # type: ignore[arg-type]
             nominal_frequency_hz=nominal_frequency_hz,
+            serial_number=serial_number,
+            model=model,
+            place=place,
             remark=remark,
         )
         return self.append([Draft(fact=fact)])[0]
@@ -203,30 +225,69 @@ class Register:
         instrument: str,
         *,
         date: str,
-        as_found: float | FoundState | None = None,
-        as_left: float | None = None,
-        standard_uncertainty: float | None = None,
+        as_found: float | str | FoundState | None = None,
+        as_left: float | str | None = None,
+        standard_uncertainty: float | str | None = None,
+        as_left_uncertainty: float | str | None = None,
         adjusted: bool = False,
+        reference: str = "",
+        valid_until: str | None = None,
         certificate: str = "",
+        certificate_sha256: str = "",
         remark: str = "",
     ) -> Entry:
         """Add a calibration; see :class:`evenbeat.register.facts.Calibration` for its parts.
 
+        Offsets and uncertainties are fractions, or texts with a unit, ``"12 ppb"`` or, for an instrument with
+        a nominal frequency, ``"0.1 Hz"``; what was typed is kept beside the fraction.
+
         Raises
         ------
         InputError
-            If it contradicts itself, the instrument is not known, or has one of this date already.
+            If it contradicts itself, instrument or reference is not known, or the instrument has one of this
+            date already.
         """
-        fact = Calibration(
-            instrument=instrument,
-            date=date,
-            as_found=as_found,
-            as_left=as_left,
-            standard_uncertainty=standard_uncertainty,
-            adjusted=adjusted,
-            certificate=certificate,
-            remark=remark,
-        )
+        parts = {
+            "as_found": as_found,
+            "as_left": as_left,
+            "standard_uncertainty": standard_uncertainty,
+            "as_left_uncertainty": as_left_uncertainty,
+            "adjusted": adjusted,
+            "reference": reference,
+            "valid_until": valid_until,
+            "certificate": certificate,
+            "certificate_sha256": certificate_sha256,
+            "remark": remark,
+        }
+        return self._added("calibration", instrument, {"date": date, **parts})
+
+    def add_event(
+        self,
+        instrument: str,
+        what: What,
+        *,
+        date: str,
+        change: float | str | None = None,
+        standard_uncertainty: float | str | None = None,
+        place: str = "",
+        remark: str = "",
+    ) -> Entry:
+        """Add a repair, a move, an adjustment or a new status; see :class:`evenbeat.register.facts.Event`.
+
+        Raises
+        ------
+        InputError
+            If it contradicts itself or the instrument is not known.
+        """
+        parts = {"change": change, "standard_uncertainty": standard_uncertainty}
+        text = {"what": what, "date": date, "place": place, "remark": remark}
+        return self._added("event", instrument, {**text, **parts})
+
+    def _added(self, kind: Kind, instrument: str, parts: Mapping[str, Any]) -> Entry:
+        """Add a fact whose offsets may come with units."""
+        typed = any(isinstance(parts.get(name), str) for name in (*OFFSETS, "change"))
+        nominal = self.instrument(instrument).nominal_frequency_hz if typed else None
+        fact = fact_of(kind, {"instrument": instrument, **with_units(parts, nominal)})
         return self.append([Draft(fact=fact)])[0]
 
     def add_assessment(self, assessment: KeptAssessment) -> Entry:
@@ -263,8 +324,13 @@ class Register:
             msg = f"entry {number} is a withdrawal; add the fact again instead of correcting it"
             raise InputError(msg)
         content = {**fact.to_dict(), **changes}
-        if isinstance(fact, Calibration) and not fact.adjusted and "as_left" not in changes:
-            content["as_left"] = None  # it follows as_found
+        if isinstance(fact, Calibration):
+            if not fact.adjusted and "as_left" not in changes:
+                content["as_left"] = None  # it follows as_found
+            if set(OFFSETS) & set(changes):
+                content["as_entered"] = ""
+                nominal = self.instrument(str(content["instrument"])).nominal_frequency_hz
+                content |= with_units(changes, nominal)
         corrected = fact_of(former.kind, content)
         if corrected == fact:
             msg = f"nothing would change in entry {number}"
@@ -292,9 +358,50 @@ class Register:
             If the file cannot be written.
         """
         written_at = datetime.now(UTC).replace(microsecond=0, tzinfo=None).isoformat() + "Z"
+        signed = {"who": self.who.strip() or account(), "role": self.role.strip(), "written_at": written_at}
         with writing(self.path) as connection:
             held = _Held(connection)
-            return tuple(held.add(draft, written_at) for draft in drafts)
+            added = tuple(held.add(draft, signed) for draft in drafts)
+        if added:
+            note_head(self.path, f"{added[-1].number}:{added[-1].hash}")
+        return added
+
+    @classmethod
+    def from_lines(cls, path: str | Path, text: str, *, who: str = "", role: str = "") -> Register:
+        """Make a new register that holds what :meth:`to_lines` wrote, every entry with its number and hash.
+
+        Raises
+        ------
+        LogError
+            If the text is no such export, or not as it was written; the sentence names the line.
+        OutputError
+            If the file exists or cannot be written.
+        """
+        entries = _entries_in(text)
+        made = cls.create(path, who=who, role=role)
+        try:
+            with writing(made.path) as connection:
+                held = _Held(connection)
+                for entry in entries:
+                    held.keep(entry, None)
+        except BaseException:
+            made.path.unlink(missing_ok=True)
+            raise
+        note_head(made.path, made.head())
+        return made
+
+    def to_lines(self) -> str:
+        """Return everything that the register holds, one entry a line as JSON, after a line about the whole.
+
+        :meth:`from_lines` makes the same register of it: corrections, reasons, assessments, people and hashes
+        included.
+        """
+        with reading(self.path) as connection:
+            entries = list(each_entry(connection))
+        head = f"{entries[-1].number}:{entries[-1].hash}" if entries else "0:"
+        whole = {"format": FORMAT, "version": SCHEMA_VERSION, "entries": len(entries), "head": head}
+        rows = (dict(zip(COLUMNS, entry.row, strict=True)) for entry in entries)
+        return "".join(f"{json.dumps(line)}\n" for line in (whole, *rows))
 
     def entries(self, instrument: str | None = None) -> tuple[Entry, ...]:
         """Return all rows in the order they were written, or those of one instrument."""
@@ -331,6 +438,22 @@ class Register:
         found = [fact for fact in self._standing("calibration", instrument) if isinstance(fact, Calibration)]
         return tuple(sorted(found, key=lambda one: (one.instrument, one.moment)))
 
+    def events(self, instrument: str | None = None) -> tuple[Event, ...]:
+        """Return repairs, moves, adjustments and changes of status by instrument and date."""
+        found = [fact for fact in self._standing("event", instrument) if isinstance(fact, Event)]
+        return tuple(sorted(found, key=lambda one: (one.instrument, one.moment)))
+
+    def status(self, instrument: str, *, on: str | date | None = None) -> tuple[Status, str | None]:
+        """Return the status of an instrument on a day (today, UTC), and the date it has had it since.
+
+        Raises
+        ------
+        InputError
+            If the instrument is not known.
+        """
+        self.instrument(instrument)
+        return status_on(self.events(instrument), datetime.now(UTC).date() if on is None else day_of(on))
+
     def assessments(self, instrument: str | None = None) -> tuple[KeptAssessment, ...]:
         """Return what was kept of assessments, in the order it was written."""
         facts = self._standing("assessment", instrument)
@@ -342,14 +465,62 @@ class Register:
         Raises
         ------
         InputError
-            If the instrument is not known or has no calibration.
+            If the instrument is not known or has no calibration, or none since it was repaired.
+
+        Notes
+        -----
+        A repair begins the history anew; a move or an adjustment between calibrations makes the offset jump:
+        see :func:`evenbeat.register.facts.history_of`.
         """
         self.instrument(instrument)
         found = list(self.calibrations(instrument))
         if not found:
             msg = f"{instrument} has no calibration in {self.path}"
             raise InputError(msg)
-        return history_of(found, instrument)
+        return history_of(found, instrument, self.events(instrument))
+
+    def question(self, instrument: str) -> dict[str, Any]:
+        """Return what :func:`evenbeat.assess_history` is asked about an instrument, as its keywords.
+
+        History, tolerance and class of the instrument; the reference of its last calibration with the day its
+        own is due; and the register with the hash of its head as the input.
+
+        Raises
+        ------
+        InputError
+            If the instrument is not known, has no calibration, or none since it was repaired.
+        """
+        about, history = self.instrument(instrument), self.history(instrument)
+        status, since = self.status(instrument)
+        if status != "in use":
+            sentence = f"{instrument} is {status} since {since}: nothing is due until it is in use again."
+            idle = Finding(code="NOT_IN_USE", severity="caution", sentence=sentence)
+            history = replace(history, findings=(*history.findings, idle))
+        asked: dict[str, Any] = {"table": history, "oscillator_class": about.oscillator_class}
+        if about.tolerance is not None:
+            asked["tolerance"] = about.tolerance
+        last = self.calibrations(instrument)[-1]
+        if last.reference:
+            described, own = self.instrument(last.reference), None
+            for one in self.calibrations(last.reference):
+                own = one if one.moment <= last.moment else own
+            said = [last.reference, f"No. {described.serial_number}" if described.serial_number else ""]
+            if own is not None:
+                said.append(f"calibrated {own.date}" + (f" ({own.certificate})" if own.certificate else ""))
+                if own.as_left is not None:
+                    said.append(f"offset {number_text(own.as_left, own.left_uncertainty)}")
+                asked["reference_due"] = own.valid_until
+            asked["reference"] = ", ".join(filter(None, said))
+        number, _, digest = self.head().partition(":")
+        asked["inputs"] = (
+            Source(
+                path=f"{self.path} (head {number})",
+                sha256=digest,
+                size_bytes=self.path.stat().st_size,
+                rows=len(history),
+            ),
+        )
+        return asked
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per standing calibration, with what is known of its instrument."""
@@ -392,7 +563,7 @@ class _Held:
         self._names = {name for (name,) in rows}
         self._dates: dict[str, dict[str, int]] = {}
 
-    def add(self, draft: Draft, written_at: str) -> Entry:
+    def add(self, draft: Draft, signed: Mapping[str, str]) -> Entry:
         """Add one row at the end of the chain."""
         former = None if draft.corrects is None else _entry(self._connection, draft.corrects)
         self._check_correction(draft, former)
@@ -409,13 +580,16 @@ class _Held:
             content=None if fact is None else canonical_text(fact.to_dict()),
             corrects=draft.corrects,
             reason=None if draft.reason is None else draft.reason.strip(),
-            written_at=written_at,
             software=SOFTWARE,
             former_hash=self._hash,
             hash="",
+            **signed,
         )
-        entry = replace(entry, hash=entry.computed_hash())
-        row = tuple(getattr(entry, name) for name in COLUMNS)
+        return self.keep(replace(entry, hash=entry.computed_hash()), fact)
+
+    def keep(self, entry: Entry, fact: Fact | None) -> Entry:
+        """Write one row as it is."""
+        row = entry.row
         self._connection.execute(_INSERT, row)
         query = f"{_SELECT} entries WHERE number = ?"
         if self._connection.execute(query, (entry.number,)).fetchone() != row:
@@ -429,7 +603,10 @@ class _Held:
         if former is None:
             return
         if draft.fact is None and former.kind == "instrument" and self._dates_of(former.instrument):
-            msg = f"{former.instrument} still has calibrations; withdraw them first"
+            msg = (
+                f"{former.instrument} still has calibrations; withdraw them first, or retire it with the "
+                "event 'retired'"
+            )
             raise InputError(msg)
         if not (draft.reason or "").strip():
             msg = f"a correction of entry {former.number} needs a reason; say why with because"
@@ -458,6 +635,8 @@ class _Held:
         if fact.instrument not in self._names:
             raise InputError(unknown_instrument(fact.instrument))
         if isinstance(fact, Calibration):
+            if fact.reference and fact.reference not in self._names:
+                raise InputError(unknown_instrument(fact.reference))
             there = self._dates_of(fact.instrument).get(fact.date)
             if there is not None:
                 msg = (
@@ -489,6 +668,45 @@ class _Held:
             rows = self._connection.execute(query, (name,))
             self._dates[name] = {json.loads(content)["date"]: number for number, content in rows}
         return self._dates[name]
+
+
+def _entries_in(text: str) -> list[Entry]:
+    """Return the entries of an export, each checked, and that they are all of it."""
+    entries: list[Entry] = []
+    head, said = "0:", "nothing"
+    for number, line in enumerate(text.splitlines()):
+        wrong = ""
+        try:
+            found = json.loads(line)
+            if number == 0:
+                said = f"{found['entries']} entries, head {found['head']}"
+                if (found["format"], found["version"]) != (FORMAT, SCHEMA_VERSION):
+                    wrong = f"it says {found['format']!r}, version {found['version']}"
+            else:
+                entry = Entry(**found)
+                if f"{entry.number - 1}:{entry.former_hash}" != head:
+                    wrong = f"entry {entry.number} does not follow the one before"
+                elif entry.computed_hash() != entry.hash or (entry.content and not entry.fact):
+                    wrong = f"entry {entry.number} is not as it was written"
+                entries.append(entry)
+                head = f"{entry.number}:{entry.hash}"
+        except (ValueError, TypeError, LookupError, AttributeError) as error:
+            wrong = str(error)
+        if wrong:
+            msg = f"line {number + 1} is none of a whole register of version {SCHEMA_VERSION}: {wrong}"
+            raise LogError(msg)
+    if said != f"{len(entries)} entries, head {head}":
+        msg = f"the text says {said}, but holds {len(entries)} entries; give all of a whole register"
+        raise LogError(msg)
+    return entries
+
+
+def account() -> str:
+    """Return ``account NAME``, of whoever is logged in."""
+    try:
+        return f"account {getpass.getuser()}"
+    except (OSError, KeyError, ImportError):
+        return "account unknown"
 
 
 def each_entry(connection: sqlite3.Connection, instrument: str | None = None) -> Iterator[Entry]:

@@ -19,18 +19,20 @@ from pathlib import Path
 
 from evenbeat.errors import InputError, LogError, OutputError
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 APPLICATION_ID = 0x45424254
 """Marks the file as a register of ours (SQLite's ``application_id``; the letters EBBT)."""
 
 ENTRIES = """
 CREATE TABLE entries (
   number      INTEGER PRIMARY KEY CHECK (number > 0),
-  kind        TEXT NOT NULL CHECK (kind IN ('instrument', 'calibration', 'assessment')),
+  kind        TEXT NOT NULL CHECK (kind IN ('instrument', 'calibration', 'event', 'assessment')),
   instrument  TEXT NOT NULL CHECK (length(instrument) > 0),
   content     TEXT CHECK (content IS NULL OR json_valid(content)),
   corrects    INTEGER UNIQUE REFERENCES entries (number),
   reason      TEXT,
+  who         TEXT NOT NULL CHECK (length(who) > 0),
+  role        TEXT NOT NULL,
   written_at  TEXT NOT NULL,
   software    TEXT NOT NULL,
   former_hash TEXT NOT NULL,
@@ -73,8 +75,12 @@ SELECT number, instrument,
        json_extract(content, '$.as_found') AS as_found,
        json_extract(content, '$.as_left') AS as_left,
        json_extract(content, '$.standard_uncertainty') AS standard_uncertainty,
+       json_extract(content, '$.as_left_uncertainty') AS as_left_uncertainty,
        json_extract(content, '$.adjusted') AS adjusted,
+       json_extract(content, '$.reference') AS reference,
+       json_extract(content, '$.valid_until') AS valid_until,
        json_extract(content, '$.certificate') AS certificate,
+       json_extract(content, '$.certificate_sha256') AS certificate_sha256,
        json_extract(content, '$.remark') AS remark
 FROM standing_entries WHERE kind = 'calibration' ORDER BY instrument, date
 """
@@ -83,6 +89,15 @@ STATEMENTS = (ENTRIES, INDEX, NO_UPDATE, NO_DELETE, ONLY_AT_THE_END, STANDING, C
 
 PATIENCE_S = 20.0
 """How long one process waits for another that is writing."""
+
+
+def is_database(path: str | Path) -> bool:
+    """Return whether a file begins as one of SQLite does; ``False`` where it cannot be read."""
+    try:
+        with Path(path).open("rb") as file:
+            return file.read(16) == b"SQLite format 3\x00"
+    except OSError:
+        return False
 
 
 def create_file(path: Path) -> None:

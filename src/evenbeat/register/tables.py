@@ -1,16 +1,21 @@
 """Tables in and out of a register: all rows of a table, or none.
 
 A table with a column ``date`` holds calibrations, one a row: ``instrument``, ``date``, ``as_found``,
-``as_left``, ``standard_uncertainty``, ``adjusted`` and, if you like, ``certificate`` and ``remark``.
-Columns ``oscillator_class``, ``tolerance`` and ``nominal_frequency_hz`` beside them describe an
-instrument that the register does not know yet. A table without ``date`` holds instruments. Lines that
-begin with ``#`` are remarks.
+``as_left``, ``standard_uncertainty``, ``adjusted`` and, if you like, ``as_left_uncertainty``, ``reference``,
+``valid_until``, ``certificate``, ``certificate_sha256`` and ``remark``. Columns ``oscillator_class``,
+``tolerance``, ``nominal_frequency_hz``, ``serial_number``, ``model`` and ``place`` beside them describe an
+instrument that the register does not know yet; of one that it knows they must say the same. A table without
+``date`` holds instruments, with ``status`` and ``status_since`` if you like. Lines that begin with ``#`` are
+remarks. Events, corrections, reasons and assessments have no columns: :meth:`Register.to_lines` writes
+everything.
 """
 
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,22 +23,28 @@ from evenbeat.clock.calibration_points import FIELDS as OF_CALIBRATIONS
 from evenbeat.clock.calibration_points import NEEDED, calibration_in, need_calibrations
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
-from evenbeat.register.facts import Calibration, Instrument, iso_moment
+from evenbeat.register.facts import Calibration, Event, Instrument, iso_moment, status_on
 from evenbeat.register.register import Draft, Register
 from evenbeat.tables import Field, Row, Table, guarded, read_table
 
 CALIBRATION_COLUMNS = ("instrument", "date", "as_found", "as_left", "standard_uncertainty", "adjusted")
 EXTRA_COLUMNS = ("certificate", "remark")
+FURTHER_COLUMNS = ("as_left_uncertainty", "reference", "valid_until", "certificate_sha256", "as_entered")
 INSTRUMENT_COLUMNS = ("oscillator_class", "tolerance", "nominal_frequency_hz")
+IDENTITY_COLUMNS = ("serial_number", "model", "place")
 FIELDS = (
     *OF_CALIBRATIONS,
     Field(name="oscillator_class", also=("class",)),
     Field(name="tolerance", unit="1"),
-    Field(name="certificate"),
-    Field(name="remark"),
+    *(
+        Field(name=name)
+        for name in ("certificate", "remark", "reference", "valid_until", "certificate_sha256")
+    ),
+    *(Field(name=name) for name in ("as_entered", *IDENTITY_COLUMNS, "status", "status_since")),
 )
 """What a table may say of calibrations and of their instruments."""
-_TEXTS = ("instrument", "certificate", "remark")
+_TEXTS = ("reference", "certificate_sha256", "as_entered")
+_NUMBERS = ("as_found", "as_left", "standard_uncertainty", "as_left_uncertainty", "tolerance")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,8 +53,8 @@ class Imported:
 
     Attributes
     ----------
-    instruments, calibrations
-        Entries added.
+    instruments, calibrations, events
+        Entries added; of events only changes of status.
     repeated
         Rows that the register held already, word for word, and that were not added again.
     findings
@@ -53,10 +64,13 @@ class Imported:
     instruments: int
     calibrations: int
     repeated: int
+    events: int = 0
     findings: tuple[Finding, ...] = ()
 
     def __str__(self) -> str:
         said = f"{self.instruments} instrument(s) and {self.calibrations} calibration(s) added"
+        if self.events:
+            said += f", {self.events} of the instruments with another status"
         if self.repeated:
             said += f", {self.repeated} row(s) were there already"
         return "\n".join([said, *(f"[{finding.severity}] {finding.sentence}" for finding in self.findings)])
@@ -79,8 +93,9 @@ def import_table(
     Raises
     ------
     LogError
-        If the table cannot be read, its dates may be read in two ways, or a row cannot be used; the sentence
-        names the line, and nothing is added.
+        If the table cannot be read, its dates may be read in two ways, a row cannot be used, or it says
+        another tolerance, class or identity of an instrument than the register; the sentence names the line,
+        and nothing is added.
 
     References
     ----------
@@ -97,8 +112,9 @@ def import_table(
     )
     if set(NEEDED) & set(read.columns):
         need_calibrations(read)
-        drafts, repeated = _calibrations(register, read)
+        drafts, repeated, findings = _calibrations(register, read)
     else:
+        findings = []
         drafts, repeated = _instruments(register, read)
     try:
         register.append(drafts)
@@ -109,7 +125,8 @@ def import_table(
         instruments=sum(isinstance(fact, Instrument) for fact in made),
         calibrations=sum(isinstance(fact, Calibration) for fact in made),
         repeated=repeated,
-        findings=read.findings,
+        events=sum(isinstance(fact, Event) for fact in made),
+        findings=(*read.findings, *findings),
     )
 
 
@@ -131,8 +148,10 @@ def calibration_of(row: Row) -> Calibration:
             as_found=one.state or one.as_found,
             as_left=one.as_left,
             standard_uncertainty=one.standard_uncertainty,
+            as_left_uncertainty=one.as_left_uncertainty,
             adjusted=one.adjusted,
-            **{name: row.text(name) for name in EXTRA_COLUMNS},
+            valid_until=row.moment("valid_until").date().isoformat() if row.given("valid_until") else None,
+            **{name: row.text(name) for name in (*EXTRA_COLUMNS, *_TEXTS)},
         )
     except InputError as error:
         raise row.error(error) from error
@@ -147,22 +166,20 @@ def instrument_of(row: Row, **further: str) -> Instrument:
             **({"oscillator_class": described} if described else {}),
             tolerance=row.limits("tolerance"),  # type: ignore[arg-type]
             nominal_frequency_hz=nominal,
+            **{name: row.text(name) for name in IDENTITY_COLUMNS},
             **further,
         )
     except InputError as error:
         raise row.error(error) from error
 
 
-def _calibrations(register: Register, read: Table) -> tuple[list[Draft], int]:
-    known = {one.name for one in register.instruments()}
+def _calibrations(register: Register, read: Table) -> tuple[list[Draft], int, list[Finding]]:
     there = {(one.instrument, one.date): one for one in register.calibrations()}
-    drafts, repeated = [], 0
+    new, findings = _new_instruments(register, read)
+    drafts, repeated = [Draft(fact=one) for one in new], 0
     lines: dict[tuple[str, str], str] = {}
     for row in read.rows:
         one = calibration_of(row)
-        if one.instrument not in known:
-            drafts.append(Draft(fact=instrument_of(row)))
-            known.add(one.instrument)
         key = (one.instrument, one.date)
         if key in lines:
             msg = f"{one.instrument} has a calibration of {one.date} in {lines[key]} already"
@@ -178,7 +195,66 @@ def _calibrations(register: Register, read: Table) -> tuple[list[Draft], int]:
             )
             raise row.error(msg)
         drafts.append(Draft(fact=one))
-    return drafts, repeated
+    return drafts, repeated, findings
+
+
+def _new_instruments(register: Register, read: Table) -> tuple[list[Instrument], list[Finding]]:
+    """Return the instruments of a table of calibrations that are new, with all that its rows say of them.
+
+    What the table says of others beyond the register is a finding.
+    """
+    known = {one.name: one for one in register.instruments()}
+    parts = [name for name in (*INSTRUMENT_COLUMNS, *IDENTITY_COLUMNS) if name in read.columns]
+    said: dict[str, dict[str, tuple[object, Row]]] = {}
+    looked_at = set()
+    findings: list[Finding] = []
+    for row in read.rows:
+        if row.wrong:
+            raise row.error(row.wrong)
+        cells = tuple(row.text(name) for name in ("instrument", *parts))
+        if cells in looked_at:
+            continue
+        looked_at.add(cells)
+        one = instrument_of(row)
+        own = said.setdefault(one.name, {})
+        for part in parts:
+            value = getattr(one, part)
+            if value in (None, ""):
+                continue
+            former, before = own.setdefault(part, (value, row))
+            if not _same(value, former):
+                msg = (
+                    f"{part} of {one.name} is {value}, in {before.place} it is {former}; say the same in "
+                    "every row"
+                )
+                raise row.error(msg)
+            held = getattr(known[one.name], part) if one.name in known else value
+            if held in (None, ""):
+                sentence = (
+                    f"{row.where}: {part} of {one.name} is {value}, which the register does not state; it "
+                    "was not taken over: use 'correct' to add it."
+                )
+                if before is row:
+                    findings.append(Finding(code="NOT_TAKEN_OVER", severity="caution", sentence=sentence))
+            elif not _same(value, held):
+                msg = (
+                    f"{part} of {one.name} is {value}, in the register it is {held}; use 'correct' to say "
+                    "why it changes, or leave it out"
+                )
+                raise row.error(msg)
+    new = [
+        Instrument(name=name, **{part: value for part, (value, _) in own.items()})  # type: ignore[arg-type]
+        for name, own in said.items()
+        if name not in known
+    ]
+    return new, findings
+
+
+def _same(one: object, other: object) -> bool:
+    """Return whether two cells say the same; numbers may have been written in other units."""
+    if isinstance(one, float) and isinstance(other, float):
+        return math.isclose(one, other, rel_tol=1e-9)
+    return one == other
 
 
 def _instruments(register: Register, read: Table) -> tuple[list[Draft], int]:
@@ -186,7 +262,14 @@ def _instruments(register: Register, read: Table) -> tuple[list[Draft], int]:
     drafts, repeated = [], 0
     for row in read.rows:
         one = instrument_of(row, remark=row.text("remark"))
+        status = row.text("status").lower() or "in use"
         if there.get(one.name) == one:
+            held = register.status(one.name)[0]
+            if row.given("status") and status != held:
+                msg = (
+                    f"{one.name} is {status}, in the register it is {held}; use 'add-event' to say since when"
+                )
+                raise row.error(msg)
             repeated += 1
             continue
         if one.name in there:
@@ -194,50 +277,76 @@ def _instruments(register: Register, read: Table) -> tuple[list[Draft], int]:
             raise row.error(msg)
         there[one.name] = one
         drafts.append(Draft(fact=one))
+        if status != "in use":
+            if not row.given("status_since"):
+                msg = f"{one.name} is {status}, but not since when; give status_since"
+                raise row.error(msg)
+            since = row.moment("status_since").date().isoformat()
+            try:
+                drafts.append(Draft(fact=Event(instrument=one.name, what=status, date=since)))  # type: ignore[arg-type]
+            except InputError as error:
+                raise row.error(error) from error
     return drafts, repeated
 
 
 def export_table(register: Register) -> str:
     """Return the standing calibrations with their instruments as comma-separated text.
 
-    Another register that imports it holds the same instruments and calibrations, but for instruments
-    without a calibration; those stand in :func:`export_instruments`. A name, certificate or remark of which
-    a spreadsheet would make a formula gets an apostrophe in front, which importing takes away.
+    Another register that imports it holds the same calibrations and their instruments; those without a
+    calibration stand in :func:`export_instruments`. A text of which a spreadsheet would make a formula gets
+    an apostrophe in front, which importing takes away. Nothing at all is lost by :meth:`Register.to_lines`.
     """
     known = {one.name: one for one in register.instruments()}
-    columns = (*CALIBRATION_COLUMNS, *EXTRA_COLUMNS, *INSTRUMENT_COLUMNS)
+    about_it = (*INSTRUMENT_COLUMNS, *IDENTITY_COLUMNS)
+    columns = (
+        *CALIBRATION_COLUMNS,
+        *EXTRA_COLUMNS,
+        *INSTRUMENT_COLUMNS,
+        *FURTHER_COLUMNS,
+        *IDENTITY_COLUMNS,
+    )
     rows = []
     for one in register.calibrations():
         about = known.get(one.instrument)
         described = {} if about is None else about.to_dict()
-        content = {**{part: described.get(part) for part in INSTRUMENT_COLUMNS}, **one.to_dict()}
-        rows.append([_cell(name, content[name]) for name in columns])
+        rows.append({**{part: described.get(part) for part in about_it}, **one.to_dict()})
     return _table_text(columns, rows)
 
 
 def export_instruments(register: Register) -> str:
-    """Return the instruments as comma-separated text."""
-    columns = ("instrument", *INSTRUMENT_COLUMNS, "remark")
+    """Return the instruments with their status as comma-separated text."""
+    columns = (
+        "instrument",
+        *INSTRUMENT_COLUMNS,
+        "remark",
+        *IDENTITY_COLUMNS,
+        "status",
+        "status_since",
+    )
+    events: dict[str, list[Event]] = {}
+    for event in register.events():
+        events.setdefault(event.instrument, []).append(event)
     rows = []
     for one in register.instruments():
-        content = {"instrument": one.name, **one.to_dict()}
-        rows.append([_cell(name, content[name]) for name in columns])
+        status, since = status_on(events.get(one.name, ()), dt.date.max)
+        day = None if since is None else since[:10]
+        rows.append({"instrument": one.name, **one.to_dict(), "status": status, "status_since": day})
     return _table_text(columns, rows)
 
 
-def _table_text(columns: tuple[str, ...], rows: list[list[str]]) -> str:
+def _table_text(columns: tuple[str, ...], rows: list[dict[str, object]]) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows(rows)
+    writer.writerows([_cell(name, row[name]) for name in columns] for row in rows)
     return text.getvalue()
 
 
 def _cell(name: str, value: object) -> str:
-    if name in _TEXTS:
-        return guarded(str(value or ""))
     if value is None:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, str) and name not in _NUMBERS:
+        return guarded(value)
     return repr(value) if isinstance(value, float) else str(value)

@@ -1,9 +1,9 @@
 """Whether a register is as it was written: the chain of hashes, the triggers, and every row by itself.
 
 A changed, exchanged, inserted or removed row breaks the chain at that row. Rows cut off at the end do
-not: note ``Register.head()`` elsewhere now and then, and give it to :func:`verify_register`. The chain
-protects against accident and against quiet changes, not against somebody who computes it anew: a head
-noted where he cannot reach it does.
+not, nor does a chain that somebody computed anew: heads seen before show both. The account keeps those that
+it saw (:mod:`evenbeat.register.heads`); due lists and audit records print theirs, to be given to
+:func:`verify_register`.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from pathlib import Path
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
+from evenbeat.register.heads import SeenHead, heads_file, note_head, seen_heads
 from evenbeat.register.register import COLUMNS, Entry, Register, each_entry
 from evenbeat.register.store import STATEMENTS, foreign_objects, reading
 from evenbeat.results import Result
@@ -31,12 +32,15 @@ class Verification(Result):
         Number of rows looked at.
     head
         ``number:hash`` of the last row, to be noted elsewhere.
+    seen
+        Heads that this account saw before, in order.
     findings
         What does not hold (at most 20 of a kind); only a good one where everything holds.
     """
 
     entries: int
     head: str
+    seen: tuple[SeenHead, ...] = ()
 
     _also = ("intact",)
 
@@ -47,7 +51,11 @@ class Verification(Result):
 
     def _headline(self) -> str:
         state = "Consistent with itself" if self.intact else "NOT as it was written"
-        return f"{state}: {self.entries} entries, head {self.head}"
+        last = "none"
+        if self.seen:
+            seen = self.seen[-1]
+            last = f"{len(self.seen)}, the last {seen.number}:{seen.hash[:12]}… of {seen.seen_at}"
+        return f"{state}: {self.entries} entries, head {self.head}; heads seen before: {last}"
 
 
 def verify_register(register: Register, *, noted_head: str | None = None) -> Verification:
@@ -56,7 +64,8 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
     Parameters
     ----------
     noted_head
-        ``number:hash`` that :meth:`Register.head` gave earlier: that row must still be there.
+        ``number:hash`` that :meth:`Register.head` gave earlier, or a due list shows: that row must still be
+        there, as must those of the heads that this account saw before.
 
     Raises
     ------
@@ -71,32 +80,47 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
     Source: FIPS 180-4 (SHA-256); ISO/IEC 17025:2017, 7.5 and 7.11
     Tests: tests/register/test_register.py
     """
-    number, noted = _noted(noted_head)
+    noted = {} if noted_head is None else dict([_noted(noted_head)])
+    seen = seen_heads(register.path)  # first: whoever writes meanwhile only adds rows
     with reading(register.path) as connection:
         found = _file_findings(connection)
         former, expected = "", 1
-        at_number: str | None = "" if number == 0 else None
+        hashes = {0: ""}
         broken: list[Finding] = []
         for entry in each_entry(connection):
             broken += _row_findings(entry, former, expected)
             former, expected = entry.hash, entry.number + 1
-            if entry.number == number:
-                at_number = entry.hash
+            hashes[entry.number] = entry.hash
         count = connection.execute("SELECT count(*) FROM entries").fetchone()[0]
     found += broken[:MOST_SHOWN]
-    if noted_head is not None and at_number != noted:
-        sentence = f"Entry {number} is not the one whose hash was noted: rows were removed or replaced."
-        found.append(Finding(code="HEAD_NOT_FOUND", severity="stop", sentence=sentence))
+    for number, digest in noted.items():
+        if hashes.get(number) != digest:
+            sentence = f"Entry {number} is not the one whose hash was noted: rows were removed or replaced."
+            found.append(Finding(code="HEAD_NOT_FOUND", severity="stop", sentence=sentence))
+    gone = [one for one in seen if hashes.get(one.number) != one.hash]
+    if gone:
+        sentence = (
+            f"Entry {gone[0].number} is not the one that this account saw last on {gone[0].seen_at} (hash "
+            f"{gone[0].hash[:12]}…): rows were cut off, or all was computed anew. If an earlier file was "
+            f"put back on purpose, remove {heads_file(register.path)}."
+        )
+        found.append(
+            Finding(code="HEAD_NOT_FOUND", severity="stop", sentence=sentence, values={"heads": len(gone)})
+        )
     if not found:
         sentence = "Every row follows from the one before it, and none is missing between first and last."
         found.append(Finding(code="CHAIN_HOLDS", severity="good", sentence=sentence))
-        if noted_head is None:
+        if not noted and not seen:
             sentence = (
                 "That rows were cut off at the end, or all of it was computed anew, shows only beside a head "
-                "that was noted earlier elsewhere (--head or noted_head)."
+                "seen before, and this account has seen none: give one that a due list shows (--head or "
+                "noted_head)."
             )
             found.append(Finding(code="NO_HEAD_NOTED", severity="note", sentence=sentence))
-    return Verification(entries=count, head=f"{expected - 1}:{former}", findings=tuple(found))
+        if not note_head(register.path, f"{expected - 1}:{former}"):
+            sentence = f"This head could not be noted in {heads_file(register.path)}: note it elsewhere."
+            found.append(Finding(code="HEAD_NOT_KEPT", severity="caution", sentence=sentence))
+    return Verification(entries=count, head=f"{expected - 1}:{former}", seen=seen, findings=tuple(found))
 
 
 def opened_intact(path: str | Path) -> Register:
@@ -107,7 +131,17 @@ def opened_intact(path: str | Path) -> Register:
     LogError
         If they are not, or the file is no register.
     """
-    register = Register.open(path)
+    return checked_intact(Register.open(path))
+
+
+def checked_intact(register: Register) -> Register:
+    """Return a register, or refuse it where its rows are not as they were written.
+
+    Raises
+    ------
+    LogError
+        If they are not.
+    """
     verified = verify_register(register)
     if not verified.intact:
         wrong = next(finding for finding in verified.findings if finding.severity == "stop")
@@ -115,13 +149,11 @@ def opened_intact(path: str | Path) -> Register:
             f"the register is not as it was written: {wrong.sentence[0].lower()}{wrong.sentence[1:-1]}; "
             "'evenbeat register verify' tells all"
         )
-        raise LogError(msg, path=path)
+        raise LogError(msg, path=register.path)
     return register
 
 
-def _noted(head: str | None) -> tuple[int, str]:
-    if head is None:
-        return -1, ""
+def _noted(head: str) -> tuple[int, str]:
     number, colon, digest = head.strip().partition(":")
     if not (colon and number.isdigit() and len(digest) in (0, 64)):
         msg = f"the noted head is {head!r}; it has the form number:hash, as a verification shows it"

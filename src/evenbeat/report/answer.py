@@ -1,8 +1,9 @@
-"""The first page: key numbers with their intervals."""
+"""The first two pages: what could make the answer wrong, what to do next, key numbers with intervals."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -13,10 +14,11 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.figures.axes import percent_text, seconds_unit
 from evenbeat.figures.record import covariate_label
+from evenbeat.findings import Finding, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast
-from evenbeat.quantities import Estimate
-from evenbeat.report.document import Grid, Section
-from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
+from evenbeat.quantities import Estimate, number_text
+from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
+from evenbeat.units import SECONDS_PER_DAY, duration_text, per_words, time_text
 
 STANDING = (
     "Suggested interval (analysis for the equipment owner; not part of a calibration certificate; not a "
@@ -24,6 +26,52 @@ STANDING = (
 )
 """What the suggestion is and is not: ISO/IEC 17025:2017, 7.8.4.3, keeps intervals out of certificates."""
 Row = tuple[str, str, str]
+
+
+def trouble_section(findings: Sequence[Finding], *, said: str = "") -> Section:
+    """Return what the answer depends on: every finding that withholds or qualifies it, and its own test.
+
+    Parameters
+    ----------
+    said
+        The headline: what it says word for word is not said again.
+    """
+    items = tuple(
+        dict.fromkeys(f.sentence for f in worst_first(findings) if _up_front(f) and f.sentence not in said)
+    )
+    blocks = (Bullets(items=items),) if items else (Paragraph(text="No check gave cause for a caution."),)
+    return Section(heading="What could make it wrong", blocks=blocks)
+
+
+def _up_front(finding: Finding) -> bool:
+    """Return whether a finding withholds or qualifies the answer, or is its test on its own past."""
+    return finding.severity in ("stop", "caution") or finding.code.startswith("SELF_TEST")
+
+
+def other_findings(findings: Sequence[Finding]) -> tuple[Block, ...]:
+    """Return the assumptions and the checks that passed, and the codes of what the first pages say."""
+    ordered = worst_first(findings)
+    codes = ", ".join(dict.fromkeys(f.code for f in ordered if _up_front(f)))
+    said = f"On the first pages: {codes}." if codes else ""
+    alike: dict[str, list[Finding]] = {}
+    for finding in ordered:
+        if not _up_front(finding):
+            alike.setdefault(finding.code, []).append(finding)
+    items = tuple(_one_of_alike(code, found) for code, found in alike.items())
+    if not items:
+        return (Paragraph(text=said or "Nothing to report."),)
+    return (Bullets(items=items), *((Paragraph(text=said),) if said else ()))
+
+
+def _one_of_alike(code: str, found: Sequence[Finding]) -> str:
+    kind = {"good": "passed"}.get(found[0].severity, found[0].severity)
+    more = f" ({len(found) - 1} more of this kind, in result.json.)" if len(found) > 1 else ""
+    return f"{kind}, {code}: {found[0].sentence}{more}"
+
+
+def next_section(assessment: Assessment) -> Section:
+    """Return what to do next."""
+    return Section(heading="What to do next", blocks=(Bullets(items=assessment.next_steps),))
 
 
 def key_numbers(assessment: Assessment) -> Section:
@@ -72,7 +120,7 @@ def _interval_rows(suggestion: IntervalSuggestion) -> list[Row]:
     value = f"{least}{duration_text(suggestion.interval_s)}" if known else "none"
     held = f" less {suggestion.guard_band:.3g}" if suggestion.guard_band else ""
     means = f"within {suggestion.tolerance}{held} with at least {percent_text(suggestion.reliability)}"
-    return [(STANDING, value, means if known else suggestion.reason)]
+    return [("Suggested interval", value, means if known else suggestion.reason)]
 
 
 def _clock_rows(model: ClockModel) -> list[Row]:
@@ -94,28 +142,24 @@ def _clock_rows(model: ClockModel) -> list[Row]:
         sensitivity = model.sensitivity(influence.name)
         name = covariate_label(influence.name)[0]
         rows.append(
-            (f"Change with {name}, {_per(sensitivity.unit)}", _bare(sensitivity), _interval(sensitivity))
+            (f"Change with {name}, {per_words(sensitivity.unit)}", _bare(sensitivity), _interval(sensitivity))
         )
         lag = model.lag(influence.name)
         if lag.standard_uncertainty > 0:
             rows.append(("  lag, in seconds", _bare(lag), _interval(lag)))
     for name in model.trend.not_determined:
         unit = model.sensitivity(name).unit
-        rows.append((f"Change with {covariate_label(name)[0]}, {_per(unit)}", "not determined", ""))
+        rows.append((f"Change with {covariate_label(name)[0]}, {per_words(unit)}", "not determined", ""))
     return rows
 
 
 def _bare(estimate: Estimate) -> str:
-    return str(Estimate(distribution=estimate.distribution))
+    return number_text(estimate.value, estimate.standard_uncertainty)
 
 
 def _interval(estimate: Estimate) -> str:
     low, high = estimate.interval()
     return range_text(low, high)
-
-
-def _per(unit: str) -> str:
-    return "per kelvin" if unit == "/K" else unit
 
 
 def range_text(low: float, high: float) -> str:

@@ -21,17 +21,26 @@ ACCEPTED = {
 BLANK = "______________________________"
 
 
-def case_sections(case: Case) -> tuple[Section, ...]:
-    """Return the sections in their order."""
+def decision_sections(case: Case | None) -> tuple[Section, ...]:
+    """Return the rule, what would change the answer, and who decides: what an auditor reads first."""
+    if case is None:
+        return ()
     return (
         _decision(case),
         Section(heading="What would change the answer", blocks=_sensitivity(case)),
-        Section(heading="Models and their test", blocks=_models(case)),
+        _who_decides(case),
     )
 
 
-def who_decides(case: Case) -> Section:
-    """Return the last section: an empty field where nobody is named."""
+def test_sections(case: Case | None) -> tuple[Section, ...]:
+    """Return the models and how they did on their own past."""
+    if case is None:
+        return ()
+    return (Section(heading="Models and their test", blocks=_models(case), folded=True),)
+
+
+def _who_decides(case: Case) -> Section:
+    """Return the field for the decision, empty where nobody is named."""
     basis = case.basis
     rows = (
         ("Decision on the interval by", basis.decided_by or BLANK),

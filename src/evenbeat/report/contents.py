@@ -1,17 +1,16 @@
-"""From an assessment to a document, answer first."""
+"""From an assessment to a document: the answer in two pages, what it rests on behind them."""
 
 from __future__ import annotations
 
 from evenbeat.assessment.assess import Assessment
-from evenbeat.report.answer import STANDING, key_numbers
-from evenbeat.report.case_sections import case_sections, who_decides
-from evenbeat.report.document import Document
-from evenbeat.report.evidence import evidence
+from evenbeat.report.answer import STANDING, key_numbers, next_section, trouble_section
+from evenbeat.report.case_sections import decision_sections, test_sections
+from evenbeat.report.document import Document, Section
+from evenbeat.report.evidence import evidence, illustrations_of
 from evenbeat.report.method import (
     cautions_section,
     findings_section,
     method_section,
-    provenance_section,
     settings_section,
 )
 from evenbeat.units import duration_text
@@ -19,8 +18,8 @@ from evenbeat.units import duration_text
 
 def document_of(assessment: Assessment) -> Document:
     """Return the whole report as a document; all figures are drawn here, once."""
-    shown, illustrations = evidence(assessment)
-    record = assessment.record
+    illustrations = illustrations_of(assessment)
+    record, case = assessment.record, assessment.case
     name = "a record without a file" if record.source is None else record.source.name
     since = (
         ""
@@ -40,15 +39,17 @@ def document_of(assessment: Assessment) -> Document:
             "statement."
         ),
         sections=(
+            Section(heading="What carries the answer", blocks=illustrations[:1]),
+            trouble_section(assessment.beside_verdict, said=assessment.verdict.headline),
+            next_section(assessment),
             key_numbers(assessment),
-            shown,
-            findings_section(assessment),
-            *(() if assessment.case is None else case_sections(assessment.case)),
-            method_section(assessment),
+            *decision_sections(case),
             settings_section(assessment),
             cautions_section(),
-            *(() if assessment.case is None else (who_decides(assessment.case),)),
-            provenance_section(assessment),
+            evidence(assessment, illustrations[1:]),
+            *test_sections(case),
+            findings_section(assessment),
+            method_section(assessment),
         ),
         footer=f"evenbeat {assessment.software.get('evenbeat', '')}".strip(),
         illustrations=illustrations,

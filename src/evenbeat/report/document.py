@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from evenbeat.figures.style import WIDTH_IN
 from evenbeat.plain import UNLISTED, Plain
 
 if TYPE_CHECKING:
@@ -36,6 +37,10 @@ class Grid:
         Relative widths of the columns.
     numeric
         Columns (from zero) that are set right-aligned.
+    narrow
+        Whether it stands beside another one in print.
+    raw
+        Whether its values are set letter by letter, as names and hashes are.
     """
 
     caption: str
@@ -43,6 +48,8 @@ class Grid:
     rows: tuple[tuple[str, ...], ...]
     widths: tuple[float, ...]
     numeric: tuple[int, ...] = ()
+    narrow: bool = False
+    raw: bool = False
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -56,21 +63,37 @@ class Illustration(Plain):
     alternative: str
     figure: Figure = field(metadata=UNLISTED)
 
+    @property
+    def narrow(self) -> bool:
+        """Whether two of this width stand beside each other in print."""
+        return float(self.figure.get_size_inches()[0]) < WIDTH_IN
+
 
 Block = Paragraph | Bullets | Grid | Illustration
 
 
 @dataclass(frozen=True, kw_only=True)
 class Section:
-    """A heading and what stands under it."""
+    """A heading and what stands under it; ``folded`` on the page, and small in the appendix of the print."""
 
     heading: str
     blocks: tuple[Block, ...]
+    folded: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
 class Document:
-    """A whole report, answer first; ``footer`` stands on every page, ``dated`` is when it was made."""
+    """A whole report, answer first: what is not folded fits two pages.
+
+    Attributes
+    ----------
+    illustrations
+        All figures, in their order; each is a block of one of the sections.
+    footer
+        Stands on every page.
+    dated
+        When it was made.
+    """
 
     title: str
     subtitle: str

@@ -60,6 +60,7 @@ def _document(due: DueList) -> Document:
         sections=(
             Section(heading="When", blocks=figures),
             Section(heading="Line by line", blocks=(_grid(due),)),
+            *_promises(due),
             Section(
                 heading="How it was computed",
                 blocks=(Paragraph(text=METHOD), Bullets(items=_remarks(due))),
@@ -145,6 +146,30 @@ def _row(one: DueInstrument) -> tuple[str, ...]:
     )
 
 
+def _promises(due: DueList) -> tuple[Section, ...]:
+    """Return how the promises of earlier lists were kept, where a register says it."""
+    if due.realised is None:
+        return ()
+    rows = tuple(
+        (
+            one.oscillator_class.replace("_", " "),
+            f"{one.kept} of {one.tested}",
+            f"{one.low:.3f} to {one.high:.3f}" if one.tested else "–",
+            "–" if math.isnan(one.promised) else f"{one.promised:.3g}",
+            one.verdict,
+        )
+        for one in due.realised.classes
+    )
+    grid = Grid(
+        caption="Promises that a calibration came in time for; interval of 95 % (Clopper-Pearson)",
+        columns=("class", "kept", "realised reliability", "promised", "verdict"),
+        rows=rows,
+        widths=(24, 14, 24, 14, 24),
+        numeric=(1, 2, 3),
+    )
+    return (Section(heading="Promises so far", blocks=(grid,)),)
+
+
 def _remarks(due: DueList) -> tuple[str, ...]:
     longest, first = (float(str(due.settings[name])) for name in ("longest_interval_d", "first_interval_d"))
     tolerance: Any = due.settings.get("tolerance")
@@ -166,4 +191,5 @@ def _provenance(due: DueList) -> Grid:
     named = {"name": "Source", "sha256": "SHA-256 of the file", "head": "Head of the register"}
     rows = [(named.get(key, key), value) for key, value in due.source.items()]
     rows.append(("Software", ", ".join(f"{name} {version}" for name, version in due.software.items())))
-    return Grid(caption="Input and software", columns=("Item", "Value"), rows=tuple(rows), widths=(26, 74))
+    columns = ("Item", "Value")
+    return Grid(caption="Input and software", columns=columns, rows=tuple(rows), widths=(26, 74), raw=True)

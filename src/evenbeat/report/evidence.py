@@ -22,20 +22,22 @@ from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.record import record_caption, record_figure
 from evenbeat.figures.style import new_figure, styled
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
-from evenbeat.report.document import Block, Grid, Illustration, Paragraph, Section
+from evenbeat.report.document import Grid, Illustration, Paragraph, Section
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 HOLDOVER_POINTS = 36
+NARROW_IN = 5.4
+"""Width of a figure that stands beside another one in print, so that its words stay legible."""
 FREQUENCY_STATISTICS = ("overlapping_allan", "modified_allan", "overlapping_hadamard")
 Piece = tuple[str, str, str, "Figure"]
 
 
 @styled
-def evidence(assessment: Assessment) -> tuple[Section, tuple[Illustration, ...]]:
-    """Return the section with all figures in order, and the figures by themselves."""
+def illustrations_of(assessment: Assessment) -> tuple[Illustration, ...]:
+    """Return every figure that the assessment can carry, first the one that carries the answer."""
     pieces = [
         *_record_piece(assessment),
         *_stability_pieces(assessment),
@@ -44,15 +46,16 @@ def evidence(assessment: Assessment) -> tuple[Section, tuple[Illustration, ...]]
         *_interval_piece(assessment),
         *_backtest_piece(assessment),
     ]
-    illustrations = tuple(_illustration(number, *piece) for number, piece in enumerate(pieces, start=1))
-    blocks: list[Block] = []
-    for illustration in illustrations:
-        blocks.append(illustration)
-        blocks.extend(_table_after(illustration.name, assessment))
+    pieces.sort(key=lambda piece: piece[0] != ("record" if assessment.model is None else "aging"))
+    return tuple(_illustration(number, *piece) for number, piece in enumerate(pieces, start=1))
+
+
+def evidence(assessment: Assessment, illustrations: tuple[Illustration, ...]) -> Section:
+    """Return the section with the figures behind the first one, and their tables."""
+    tables = [table for shown in illustrations for table in _table_after(shown.name, assessment)]
     missing = _why_missing(assessment)
-    if missing:
-        blocks.append(Paragraph(text=missing))
-    return Section(heading="Evidence", blocks=tuple(blocks)), illustrations
+    said = [Paragraph(text=missing)] if missing else []
+    return Section(heading="Evidence", blocks=(*illustrations, *tables, *said), folded=True)
 
 
 def _illustration(number: int, name: str, caption: str, reading: str, figure: Figure) -> Illustration:
@@ -74,7 +77,9 @@ def _record_piece(assessment: Assessment) -> list[Piece]:
         "Flagged readings are marked by cause and stay in the record; those beyond the axis sit on its edge. "
         "Nothing was filled in."
     )
-    return [("record", record_caption(assessment.record), reading, record_figure(assessment.record))]
+    record, alone = assessment.record, assessment.model is None
+    figure = record_figure(record) if alone else record_figure(record, height_in=2.8, width_in=NARROW_IN)
+    return [("record", record_caption(record), reading, figure)]
 
 
 def _drawable(curve: StabilityCurve | None) -> bool:
@@ -86,7 +91,7 @@ def _stability_pieces(assessment: Assessment) -> list[Piece]:
     curves = [assessment.curves[name] for name in FREQUENCY_STATISTICS if name in assessment.curves]
     curves = [curve for curve in curves if _drawable(curve)]
     if curves:
-        figure = new_figure(4.4)
+        figure = new_figure(3.6, width_in=NARROW_IN)
         draw_stability(figure.add_subplot(), curves, record=assessment.record)
         reading = (
             "Bands are 95 % intervals from the equivalent degrees of freedom; pale parts rest on too few "
@@ -95,12 +100,12 @@ def _stability_pieces(assessment: Assessment) -> list[Piece]:
         pieces.append(("stability", stability_caption(curves[0]), reading, figure))
     time = assessment.curves.get("time")
     if time is not None and _drawable(time):
-        figure = new_figure(3.4)
+        figure = new_figure(3.0, width_in=NARROW_IN)
         draw_stability(figure.add_subplot(), time, record=assessment.record)
         pieces.append(("time_deviation", stability_caption(time), "Bands are 95 % intervals.", figure))
     error = assessment.time_interval_error
     if error is not None and np.any(error.time_error_s > 0):
-        figure = new_figure(3.2)
+        figure = new_figure(3.0, width_in=NARROW_IN)
         draw_time_interval_error(figure.add_subplot(), error)
         reading = (
             "The largest movement of time error in any window of that length; windows with gaps are left out."
@@ -140,7 +145,7 @@ def _holdover_piece(assessment: Assessment) -> list[Piece]:
     holdover = _fine_holdover(assessment)
     if holdover is None:
         return []
-    figure = new_figure(4.2)
+    figure = new_figure(3.6, width_in=NARROW_IN)
     draw_holdover(figure.add_subplot(), holdover)
     reading = (
         "Heavy lines: the time error that is not exceeded with the probability stated, as the clock runs "
@@ -152,7 +157,7 @@ def _holdover_piece(assessment: Assessment) -> list[Piece]:
 def _interval_piece(assessment: Assessment) -> list[Piece]:
     if assessment.interval is None:
         return []
-    figure = new_figure(3.2)
+    figure = new_figure(3.6, width_in=NARROW_IN)
     draw_interval(figure.add_subplot(), assessment.interval)
     reading = "The probability is that of the moment, not of never having left the tolerance before."
     return [("interval", interval_caption(assessment.interval), reading, figure)]
@@ -162,13 +167,13 @@ def _backtest_piece(assessment: Assessment) -> list[Piece]:
     tested = None if assessment.case is None else assessment.case.backtest
     if tested is None:
         return []
-    figure = new_figure(3.6)
+    figure = new_figure(3.0, width_in=NARROW_IN)
     draw_backtest(figure.add_subplot(), tested)
     reading = "Forecasts made at many moments of this log and held against what it then showed."
     return [("backtest", backtest_caption(tested), reading, figure)]
 
 
-def _table_after(name: str, assessment: Assessment) -> list[Block]:
+def _table_after(name: str, assessment: Assessment) -> list[Grid]:
     if name == "stability":
         curve = next(assessment.curves[s] for s in FREQUENCY_STATISTICS if s in assessment.curves)
         return [_stability_table(curve)]
@@ -187,23 +192,29 @@ def _stability_table(curve: StabilityCurve) -> Grid:
     low, high = curve.confidence_interval()
     rows = tuple(
         (
-            f"{curve.averaging_time_s[i]:.10g}",
+            duration_text(float(curve.averaging_time_s[i])),
             f"{curve.deviation[i]:.3e}",
-            f"{low[i]:.2e}",
-            f"{high[i]:.2e}",
+            _relative(low[i] / curve.deviation[i], high[i] / curve.deviation[i]),
             (noise_name(curve.noise_exponent[i]) or "not told").replace(" ", "\N{NO-BREAK SPACE}"),
-            f"{curve.edf[i]:.3g}",
-            str(curve.terms[i]),
+            f"{curve.edf[i]:.3g}" if curve.edf[i] < 100 else f"{curve.edf[i]:.0f}",
         )
         for i in dict.fromkeys(nearest)
     )
     return Grid(
-        caption=f"{curve.title} (all averaging times are in result.json)",
-        columns=("τ [s]", "deviation", "95 % low", "95 % high", "noise", "degrees of freedom", "terms"),
+        caption=f"{curve.title}, with equivalent degrees of freedom (edf); more in result.json",
+        columns=("τ", "deviation", "95 % interval", "noise", "edf"),
         rows=rows,
-        widths=(13, 15, 14, 14, 20, 13, 13),
-        numeric=(0, 1, 2, 3, 5, 6),
+        widths=(14, 20, 24, 26, 16),
+        numeric=(0, 1, 2, 4),
+        narrow=True,
     )
+
+
+def _relative(low: float, high: float) -> str:
+    """Return an interval in per cent of the value: ``−3.1 to +3.3 %``."""
+    below, above = 100 * (low - 1), 100 * (high - 1)
+    digits = 1 if max(-below, above) < 10 else 0
+    return f"{below:+.{digits}f} to {above:+.{digits}f}\N{NO-BREAK SPACE}%"
 
 
 def _holdover_table(holdover: HoldoverForecast) -> Grid:
@@ -216,14 +227,15 @@ def _holdover_table(holdover: HoldoverForecast) -> Grid:
     ]
     for name in names:
         sizes = np.sqrt(holdover.terms.by_term[name])
-        rows.append((f"standard uncertainty from {name}", *(time_text(float(x)) for x in sizes)))
+        rows.append((f"u from {name}", *(time_text(float(x)) for x in sizes)))
     count = len(columns)
     return Grid(
-        caption="Budget of the time error in holdover",
+        caption="Budget of the time error in holdover; u: standard uncertainty",
         columns=("after", *columns),
         rows=tuple(rows),
         widths=(40, *[60 / count] * count),
         numeric=tuple(range(1, count + 1)),
+        narrow=True,
     )
 
 

@@ -10,12 +10,12 @@ from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.figures.history import draw_history_forecast, history_forecast_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.style import new_figure, styled
-from evenbeat.findings import worst_first
 from evenbeat.quantities import number_text
-from evenbeat.report.answer import STANDING, range_text
-from evenbeat.report.case_sections import case_sections, who_decides
+from evenbeat.report.answer import STANDING, other_findings, range_text, trouble_section
+from evenbeat.report.case_sections import decision_sections, test_sections
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section
-from evenbeat.report.method import SEVERITY_WORDS, cautions_section, setting_text
+from evenbeat.report.evidence import NARROW_IN
+from evenbeat.report.method import cautions_section, setting_text
 from evenbeat.report.write import Report, place_report
 from evenbeat.units import duration_text
 
@@ -82,17 +82,26 @@ def history_document(assessment: HistoryAssessment) -> Document:
         lines=_lines(assessment),
         standing=f"{STANDING}.",
         sections=(
-            _key_numbers(assessment),
-            Section(heading="Evidence", blocks=(*figures, _calibrations(assessment))),
+            *((Section(heading="What carries the answer", blocks=figures[:1]),) if figures else ()),
+            trouble_section(assessment.findings, said=assessment.headline()),
             *_nonconforming(assessment),
-            *(() if assessment.case is None else case_sections(assessment.case)),
+            _key_numbers(assessment),
+            *decision_sections(assessment.case),
+            cautions_section(),
+            Section(heading="Evidence", blocks=(*figures[1:], _calibrations(assessment)), folded=True),
+            *test_sections(assessment.case),
             *_other_methods(assessment),
             _findings(assessment),
-            Section(heading="Method and references", blocks=(Paragraph(text=METHOD), Bullets(items=SOURCES))),
-            _settings(assessment),
-            cautions_section(),
-            *(() if assessment.case is None else (who_decides(assessment.case),)),
-            _provenance(assessment),
+            Section(
+                heading="Settings and provenance",
+                blocks=(_settings(assessment), _provenance(assessment)),
+                folded=True,
+            ),
+            Section(
+                heading="Method and references",
+                blocks=(Paragraph(text=METHOD), Bullets(items=SOURCES)),
+                folded=True,
+            ),
         ),
         footer=f"{assessment.name}, analysed on {analysed}. "
         f"evenbeat {assessment.software.get('evenbeat', '')}".strip(),
@@ -191,7 +200,7 @@ def _other_methods(assessment: HistoryAssessment) -> tuple[Section, ...]:
         caption=methods._headline(), columns=table.columns, rows=table.rows, widths=(1.0 / count,) * count
     )
     said = tuple(f"{one.method}: {one.says}" for one in methods.methods)
-    return (Section(heading="Other methods", blocks=(grid, Bullets(items=said))),)
+    return (Section(heading="Other methods", blocks=(grid, Bullets(items=said)), folded=True),)
 
 
 @styled
@@ -200,7 +209,7 @@ def _figures(assessment: HistoryAssessment) -> tuple[Illustration, ...]:
         return ()
     course = new_figure(3.8)
     draw_history_forecast(course.add_subplot(), assessment)
-    probability = new_figure(3.2)
+    probability = new_figure(3.4, width_in=NARROW_IN)
     draw_interval(
         probability.add_subplot(),
         assessment.interval,
@@ -247,26 +256,21 @@ def _calibrations(assessment: HistoryAssessment) -> Grid:
 
 
 def _findings(assessment: HistoryAssessment) -> Section:
-    rows = tuple(
-        (SEVERITY_WORDS[finding.severity], finding.sentence, finding.code)
-        for finding in worst_first(assessment.findings)
-    )
-    grid = Grid(
-        caption="What was noticed and assumed, the most severe first",
-        columns=("Severity", "Finding", "Code"),
-        rows=rows,
-        widths=(14, 60, 26),
-    )
-    return Section(heading="Findings", blocks=(grid,))
+    return Section(heading="Findings", blocks=other_findings(assessment.findings), folded=True)
 
 
-def _settings(assessment: HistoryAssessment) -> Section:
+def _settings(assessment: HistoryAssessment) -> Grid:
     rows = tuple((name.replace("_", " "), setting_text(value)) for name, value in assessment.settings.items())
-    grid = Grid(caption="What was asked, as given", columns=("Setting", "Value"), rows=rows, widths=(50, 50))
-    return Section(heading="Assumptions and settings", blocks=(grid,))
+    return Grid(
+        caption="What was asked, as given",
+        columns=("Setting", "Value"),
+        rows=rows,
+        widths=(50, 50),
+        narrow=True,
+    )
 
 
-def _provenance(assessment: HistoryAssessment) -> Section:
+def _provenance(assessment: HistoryAssessment) -> Grid:
     reference, due = assessment.reference
     rows = [
         ("Instrument", assessment.name),
@@ -281,5 +285,11 @@ def _provenance(assessment: HistoryAssessment) -> Section:
             ("SHA-256 of the file", source.sha256),
         ]
     rows.append(("Software", ", ".join(f"{name} {number}" for name, number in assessment.software.items())))
-    grid = Grid(caption="Input and software", columns=("Item", "Value"), rows=tuple(rows), widths=(26, 74))
-    return Section(heading="Provenance", blocks=(grid,))
+    return Grid(
+        caption="Input and software",
+        columns=("Item", "Value"),
+        rows=tuple(rows),
+        widths=(26, 74),
+        narrow=True,
+        raw=True,
+    )

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from importlib.resources import files
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.clock.aging import AGING_LAWS
 from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.report import TITLES, note_of
-from evenbeat.findings import worst_first
+from evenbeat.record import CheckOutcome
+from evenbeat.report.answer import other_findings
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
 from evenbeat.units import duration_text
 
-SEVERITY_WORDS = {"stop": "answer withheld", "caution": "caution", "note": "note", "good": "check passed"}
 _SETTING_NAMES = {
     "tolerance": "Tolerance of the fractional frequency",
     "reliability": "Reliability asked for",
@@ -29,46 +29,42 @@ _SETTING_NAMES = {
 
 
 def findings_section(assessment: Assessment) -> Section:
-    """Return all findings, the most severe first, each with its word and its code."""
-    rows = tuple(
-        (SEVERITY_WORDS[finding.severity], finding.sentence, finding.code)
-        for finding in worst_first(assessment.findings)
+    """Return the assumptions and the checks that passed, and what each check of the log did.
+
+    What withholds or qualifies the answer stands on the first pages, each finding once.
+    """
+    return Section(
+        heading="Findings and checks",
+        blocks=(*other_findings(assessment.findings), *_checks_of_the_log(assessment)),
+        folded=True,
     )
-    if not rows:
-        return Section(heading="Findings", blocks=(Paragraph(text="Nothing to report."),))
-    grid = Grid(
-        caption="What was noticed and assumed, the most severe first",
-        columns=("Severity", "Finding", "Code"),
-        rows=rows,
-        widths=(14, 60, 26),
-    )
-    return Section(heading="Findings", blocks=(grid, *_checks_of_the_log(assessment)))
 
 
-def _checks_of_the_log(assessment: Assessment) -> tuple[Grid, ...]:
-    """Return what every check of the log looked at, found and set aside."""
+def _checks_of_the_log(assessment: Assessment) -> Iterator[Block]:
+    """Yield what the checks of the log found; those that found nothing or were not made in one line each."""
     checks = assessment.record.checks
-    if not checks:
-        return ()
     rows = tuple(
-        (
-            TITLES.get(outcome.check, outcome.check),
-            outcome.looked_at if outcome.looked else f"not made: {outcome.looked_at}",
-            str(outcome.found) if outcome.looked else "–",
-            str(outcome.set_aside) if outcome.looked else "–",
-            note_of(outcome) if outcome.found else "",
-        )
-        for outcome in checks
+        (_title(one), one.looked_at, str(one.found), str(one.set_aside), note_of(one))
+        for one in checks
+        if one.looked and one.found
     )
-    return (
-        Grid(
-            caption="How the log was conditioned, check by check; nothing was deleted",
+    if rows:
+        yield Grid(
+            caption="How the log was conditioned; nothing was deleted",
             columns=("Check", "Looked at", "Found", "Set aside", "Where, and what to do"),
             rows=rows,
-            widths=(18, 22, 9, 10, 41),
+            widths=(14, 18, 7, 9, 52),
             numeric=(2, 3),
-        ),
-    )
+        )
+    clean = ", ".join(f"{_title(one)} ({one.looked_at})" for one in checks if one.looked and not one.found)
+    skipped = ", ".join(f"{_title(one)} ({one.looked_at})" for one in checks if not one.looked)
+    for words, which in (("Checked, nothing found", clean), ("Not checked", skipped)):
+        if which:
+            yield Paragraph(text=f"{words}: {which}.")
+
+
+def _title(outcome: CheckOutcome) -> str:
+    return TITLES.get(outcome.check, outcome.check)
 
 
 def method_section(assessment: Assessment) -> Section:
@@ -77,16 +73,15 @@ def method_section(assessment: Assessment) -> Section:
         Paragraph(
             text=(
                 "Deviations skip every difference that touches a gap or a flagged reading; nothing is "
-                "interpolated. Their intervals are chi-squared with equivalent degrees of freedom "
-                "computed for the noise that dominates at each averaging time; near the length of the "
-                "record they are those of a weighted sum of chi-squared variables."
+                "interpolated. Their intervals are those of chi-squared variables, or of weighted sums of "
+                "them, for the mixture of noises and the gaps of this record."
             )
         )
     ]
     if assessment.model is not None:
         blocks += [_model_words(assessment.model), _forecast_words()]
-    blocks.append(Bullets(items=_lines_of("references.txt")))
-    return Section(heading="Method and references", blocks=tuple(blocks))
+    blocks.append(Paragraph(text=" ".join(_lines_of("references.txt"))))
+    return Section(heading="Method and references", blocks=tuple(blocks), folded=True)
 
 
 def _model_words(model: ClockModel) -> Paragraph:
@@ -114,7 +109,15 @@ def _forecast_words() -> Paragraph:
 
 
 def settings_section(assessment: Assessment) -> Section:
-    """Return what was asked and what was taken for granted."""
+    """Return what was asked, what was taken for granted, and which input and software it rests on."""
+    return Section(
+        heading="Settings and provenance",
+        blocks=(_settings(assessment), _provenance(assessment)),
+        folded=True,
+    )
+
+
+def _settings(assessment: Assessment) -> Grid:
     record = assessment.record
     rows = [
         (_SETTING_NAMES.get(k, k.replace("_", " ")), setting_text(v)) for k, v in assessment.settings.items()
@@ -128,13 +131,13 @@ def settings_section(assessment: Assessment) -> Section:
         ("Gate", "as long as the interval" if record.gate_s is None else duration_text(record.gate_s)),
         ("Step of the display", "not found" if record.resolution is None else f"{record.resolution:.3g}"),
     ]
-    grid = Grid(
+    return Grid(
         caption="Settings as given, and what the log says of itself",
         columns=("Setting", "Value"),
         rows=tuple(rows),
-        widths=(50, 50),
+        widths=(55, 45),
+        narrow=True,
     )
-    return Section(heading="Assumptions and settings", blocks=(grid,))
 
 
 def setting_text(value: object) -> str:
@@ -150,11 +153,10 @@ def setting_text(value: object) -> str:
 
 def cautions_section() -> Section:
     """Return the cautions that belong to any work on timebases."""
-    return Section(heading="Cautions", blocks=(Bullets(items=_lines_of("cautions.txt")),))
+    return Section(heading="Cautions", blocks=(Bullets(items=_lines_of("cautions.txt")),), folded=True)
 
 
-def provenance_section(assessment: Assessment) -> Section:
-    """Return where the data came from, what was done to them, and with which software."""
+def _provenance(assessment: Assessment) -> Grid:
     record, source = assessment.record, assessment.record.source
     rows = []
     for one in () if source is None else source.parts or (source,):
@@ -172,13 +174,14 @@ def provenance_section(assessment: Assessment) -> Section:
     rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]
     versions = ", ".join(f"{name} {version}" for name, version in assessment.software.items())
     rows.append(("Software", versions))
-    grid = Grid(
+    return Grid(
         caption="Input, what was done to it, and the software",
         columns=("Item", "Value"),
         rows=tuple(rows),
         widths=(26, 74),
+        narrow=True,
+        raw=True,
     )
-    return Section(heading="Provenance", blocks=(grid,))
 
 
 def _lines_of(name: str) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from evenbeat.results import Column, Result, Table
 if TYPE_CHECKING:
     from evenbeat.deviations.averaging import IntArray
     from evenbeat.deviations.curve import StabilityCurve
-    from evenbeat.deviations.extended.form import Bias
+    from evenbeat.deviations.forms.form import Bias
     from evenbeat.deviations.time_error import TimeErrorCurve
     from evenbeat.quantities import FloatArray
     from evenbeat.record import Record
@@ -246,10 +246,9 @@ def _returned(name: str, phase: FloatArray, factors: IntArray) -> FloatArray:
 
 
 def _title(statistic: str) -> str:
-    from evenbeat.deviations.estimators import STATISTICS
-    from evenbeat.deviations.extended.forms import EXTENDED
+    from evenbeat.deviations.statistics import STATISTICS
 
-    known = STATISTICS.get(statistic) or EXTENDED.get(statistic)
+    known = STATISTICS.get(statistic)
     return known.title if known else statistic.upper()  # MTIE
 
 

@@ -2,7 +2,6 @@
 
 ::
 
-    responses.py   exact expectations of the variances of sampled noises
     variances.py   three variances of a record with their joint covariance
-    fit.py         fit_noise_levels(); noise_fit.py: NoiseFit; remarks.py: its findings
+    fit.py         fit_noise_levels(); noise_fit.py: NoiseFit
 """

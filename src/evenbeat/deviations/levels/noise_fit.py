@@ -10,9 +10,8 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.levels.responses import in_seconds, mean_square_difference
-from evenbeat.deviations.names import name_of
+from evenbeat.deviations.covariance import in_seconds, mean_square_difference
+from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS, name_of
 from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
@@ -21,14 +20,6 @@ from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 LEVEL_UNITS: Mapping[int, str] = MappingProxyType({2: "s³", 1: "s²", 0: "s", -1: "1", -2: "1/s"})
-FITTED_STATISTICS = (
-    "allan",
-    "overlapping_allan",
-    "modified_allan",
-    "time",
-    "hadamard",
-    "overlapping_hadamard",
-)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -43,6 +34,8 @@ class NoiseFit(Result):
         Exponent α to the standard uncertainty of h_α, for the detected noises.
     drift_per_s
         Size of the constant drift fitted along, zero where none is seen; its sign is not known here.
+    drift_limit_per_s
+        Its 95 % upper limit where none is seen, otherwise NaN.
     interval_s, samples
         Of the record.
     misfit, variances
@@ -56,6 +49,7 @@ class NoiseFit(Result):
     samples: int
     misfit: float
     variances: int
+    drift_limit_per_s: float = math.nan
     record_name: str = ""
 
     def __post_init__(self) -> None:
@@ -93,21 +87,22 @@ class NoiseFit(Result):
 
     def _deviation(self, statistic: str, time: float) -> float:
         statistic = name_of(statistic)
-        if statistic not in FITTED_STATISTICS:
-            msg = f"statistic is {statistic!r}; it must be one of {', '.join(FITTED_STATISTICS)}"
+        if statistic not in DIFFERENCES:
+            msg = f"statistic is {statistic!r}; it must be one of {', '.join(DIFFERENCES)}"
             raise InputError(msg)
         factor = round(time / self.interval_s) if math.isfinite(time) else 0
         if factor < 1 or not math.isclose(factor * self.interval_s, time, rel_tol=1e-6):
             msg = f"{time:g} s is not a whole multiple of the interval of {self.interval_s:g} s"
             raise InputError(msg)
-        kind = STATISTICS[statistic]
+        kind, form = STATISTICS[statistic], DIFFERENCES[statistic]
         square = sum(
             level
             * in_seconds(alpha, self.interval_s)
-            * mean_square_difference(alpha, factor, order=kind.order, averaged=kind.averaged)
+            * mean_square_difference(alpha, factor, order=form.order, averaged=form.averaged)
             for alpha, level in self.levels.by_exponent.items()
         )
-        return kind.normalised(square, time)
+        variance, times = np.array([form.scale(factor) * square]), np.array([time])
+        return float(kind.deviation(variance, times, self.interval_s)[0])
 
     def _columns(self) -> tuple[Column, ...]:
         limits, levels = self.levels.upper_limits, self.levels.by_exponent

@@ -11,17 +11,16 @@ from functools import cached_property
 
 import numpy as np
 
-from evenbeat.deviations.freedom import equivalent_degrees_of_freedom
-from evenbeat.deviations.levels.responses import (
-    EXPONENTS,
+from evenbeat.deviations.covariance import (
+    FIVE,
     in_seconds,
     mean_square_difference,
     sampled_density,
     squared_gain,
 )
-from evenbeat.deviations.sums import kernels
-from evenbeat.deviations.sums.kernels import TermSum
-from evenbeat.deviations.sums.samples import Samples, samples_of
+from evenbeat.deviations.forms.differences import Differences
+from evenbeat.deviations.statistics import DIFFERENCES
+from evenbeat.deviations.sums.samples import samples_of
 from evenbeat.errors import TooShortError
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
@@ -39,32 +38,14 @@ sampled integral or the ends of the record blur is to be trusted. With the first
 mixture scattered by 20 %, where 17 % are possible."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Look:
-    """One statistic as the fit uses it."""
-
-    name: str
-    order: int
-    averaged: bool
-
-    @property
-    def divisor(self) -> int:
-        """Sum of squares of the weights of the frequency averages."""
-        return math.comb(2 * (self.order - 1), self.order - 1)
-
-
-LOOKS = {
-    "overlapping_allan": Look(name="overlapping_allan", order=2, averaged=False),
-    "modified_allan": Look(name="modified_allan", order=2, averaged=True),
-    "overlapping_hadamard": Look(name="overlapping_hadamard", order=3, averaged=False),
-}
+LOOKS = ("overlapping_allan", "modified_allan", "overlapping_hadamard")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Variance:
     """One variance: what it is, its value [1], and the terms behind it."""
 
-    look: Look
+    form: Differences
     factor: int
     value: float
     terms: int
@@ -75,7 +56,7 @@ class Variance:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Variances:
-    """All variances of a record; the noises in the order of :data:`EXPONENTS`, drift last."""
+    """All variances of a record; the noises in the order of :data:`FIVE`, drift last."""
 
     points: tuple[Variance, ...]
     interval_s: float
@@ -91,12 +72,18 @@ class Variances:
         return np.array(
             [
                 [
-                    *(expected_variance(p.look, p.factor, alpha, self.interval_s) for alpha in EXPONENTS),
-                    0.0 if p.look.order > 2 else 0.5 * (p.factor * self.interval_s) ** 2,
+                    *(self._expected(p, alpha) for alpha in FIVE),
+                    0.0 if p.form.order > 2 else 0.5 * (p.factor * self.interval_s) ** 2,
                 ]
                 for p in self.points
             ]
         )
+
+    def _expected(self, point: Variance, exponent: int) -> float:
+        """Return the expected variance per unit h_α."""
+        form, factor = point.form, point.factor
+        square = mean_square_difference(exponent, factor, order=form.order, averaged=form.averaged)
+        return square * in_seconds(exponent, self.interval_s) * form.scale(factor) / self.interval_s**2
 
     @cached_property
     def _spectra(self) -> FloatArray:
@@ -107,13 +94,14 @@ class Variances:
         frequency, width = self._frequencies
         gains = np.array(
             [
-                squared_gain(frequency, np.array([p.factor]), order=p.look.order, averaged=p.look.averaged)[0]
-                / (p.look.divisor * (p.factor * self.interval_s) ** 2)
+                squared_gain(frequency, np.array([p.factor]), order=p.form.order, averaged=p.form.averaged)[0]
+                * p.form.scale(p.factor)
+                / self.interval_s**2
                 for p in self.points
             ]
         )
         densities = np.array(
-            [sampled_density(alpha, frequency) * in_seconds(alpha, self.interval_s) for alpha in EXPONENTS]
+            [sampled_density(alpha, frequency) * in_seconds(alpha, self.interval_s) for alpha in FIVE]
         )
         return np.asarray(gains[np.newaxis] * (densities * np.sqrt(width))[:, np.newaxis])
 
@@ -189,12 +177,6 @@ class Variances:
         return np.einsum("aaii->ia", self._products)
 
 
-def expected_variance(look: Look, factor: int, exponent: int, interval_s: float) -> float:
-    """Return the expected variance per unit h_α at an averaging factor."""
-    square = mean_square_difference(exponent, factor, order=look.order, averaged=look.averaged)
-    return square * in_seconds(exponent, interval_s) / (look.divisor * (factor * interval_s) ** 2)
-
-
 def variances_of(record: Record) -> Variances:
     """Return the variances of a record at doublings up to an eighth of it.
 
@@ -209,35 +191,23 @@ def variances_of(record: Record) -> Variances:
         msg = f"a fit of noise levels needs at least {needed} samples; the record has {len(record)}"
         raise TooShortError(msg, needed=needed, available=len(record))
     factors = 2 ** np.arange(int(math.log2((samples.points - 1) / LONGEST_SHARE)) + 1)
-    points = [
-        point
-        for look in LOOKS.values()
-        for factor in factors
+    points = []
+    for form in (DIFFERENCES[name] for name in LOOKS):
         # at factor 1 the modified Allan variance is the Allan variance
-        if not (look.averaged and factor == 1)
-        and (point := _variance(samples, look, int(factor), record.interval_s)) is not None
-    ]
+        wanted = factors[form.averaged :]
+        for terms, factor in zip(form.variances(samples, wanted), wanted.tolist(), strict=True):
+            if terms.terms < 2:
+                continue
+            moments = form.moments(terms, samples.points, factor)
+            single = moments.expected**2 / np.diag(moments.products)
+            points.append(
+                Variance(
+                    form=form,
+                    factor=factor,
+                    value=terms.total / record.interval_s**2,
+                    terms=terms.terms,
+                    possible=terms.possible,
+                    single_freedom=np.maximum(single, 1.0)[: len(FIVE)],
+                )
+            )
     return Variances(points=tuple(points), interval_s=record.interval_s)
-
-
-def _variance(samples: Samples, look: Look, factor: int, interval_s: float) -> Variance | None:
-    if look.averaged:
-        terms = kernels.sum_of_squared_averages(samples, factor, look.order)
-    else:
-        terms = kernels.sum_of_squared_differences(samples, factor, look.order)
-    if terms.terms < 2:
-        return None
-    return Variance(
-        look=look,
-        factor=factor,
-        value=terms.total / terms.terms / (look.divisor * (factor * interval_s) ** 2),
-        terms=terms.terms,
-        possible=terms.possible,
-        single_freedom=np.array([_freedom(terms, look, factor, alpha) for alpha in EXPONENTS]),
-    )
-
-
-def _freedom(terms: TermSum, look: Look, factor: int, exponent: int) -> float:
-    return equivalent_degrees_of_freedom(
-        terms, factor, exponent=exponent, order=look.order, averaged=look.averaged, overlapping=True
-    )

@@ -19,7 +19,7 @@ from evenbeat.results import Column, Result
 from evenbeat.units import duration_text
 
 OBSERVED_TIMES = 12
-"""A mask of the time deviation asks for a record of so many averaging times (ITU-T G.810, from memory)."""
+"""A mask of the time deviation is held against a record of so many averaging times (common practice)."""
 PER_OCTAVE = 2
 SMALLEST_CONFIDENCE = 1e-6
 Verdict = Literal["below", "above", "undecided", "no statement"]
@@ -149,7 +149,7 @@ def compare_with_limit(
     (Bonferroni; two to an octave, since neighbours show the same noise). A clock above the limit anywhere
     is called ``below`` as a whole at most so often: that asks every upper limit to pass, each at this rate
     (intersection-union test; Berger 1982, Technometrics 24). Averaging times of the time deviation end at a
-    twelfth of the record, the observation length of the masks (ITU-T G.810 and G.811, from memory). The
+    twelfth of the record, as is common practice for masks. The
     maximum time interval error of one record has no interval: the verdict is on this record only. Not a
     statement of conformity.
 

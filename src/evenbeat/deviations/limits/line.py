@@ -11,15 +11,13 @@ from typing import Any, Self, cast
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.deviations.estimators import STATISTICS
-from evenbeat.deviations.names import name_of
+from evenbeat.deviations.statistics import STATISTICS, name_of
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.results import Column, Result
 from evenbeat.tables import Field, TableLike, read_table
 
-FROM_MEMORY = "from memory: confirm against the Recommendation"
 _TIME_ERRORS: Mapping[str, str] = {
     "mtie": "maximum time interval error",
     "rms": "rms time interval error",
@@ -64,8 +62,6 @@ class LimitLine(Result):
         In order of averaging time.
     source, note
         Where it is printed, and what to know about it.
-    from_memory
-        Whether it was recalled and must be confirmed before it decides anything.
     """
 
     name: str
@@ -73,7 +69,6 @@ class LimitLine(Result):
     pieces: tuple[LimitPiece, ...]
     source: str = ""
     note: str = ""
-    from_memory: bool = False
 
     _also = ("unit",)
 
@@ -82,11 +77,6 @@ class LimitLine(Result):
         if not self.pieces:
             msg = f"the limit {self.name!r} has no piece; at least one is needed"
             raise InputError(msg)
-        if self.from_memory and not self.findings:
-            sentence = f"The limit {self.name} is recalled {FROM_MEMORY}."
-            object.__setattr__(
-                self, "findings", (Finding(code="FROM_MEMORY", severity="caution", sentence=sentence),)
-            )
 
     @classmethod
     def from_table(
@@ -145,11 +135,6 @@ class LimitLine(Result):
         )
 
     @property
-    def title(self) -> str:
-        """The name, with a warning where the limit was recalled from memory."""
-        return f"{self.name} ({FROM_MEMORY})" if self.from_memory else self.name
-
-    @property
     def unit(self) -> str:
         """``"s"`` for time errors and the time deviation, otherwise ``""``."""
         return _unit_of(self.statistic)
@@ -176,7 +161,7 @@ class LimitLine(Result):
         )
 
     def _headline(self) -> str:
-        return f"Limit {self.title} of the {statistic_title(self.statistic)}"
+        return f"Limit {self.name} of the {statistic_title(self.statistic)}"
 
 
 def _known_statistic(statistic: str) -> str:

@@ -1,8 +1,7 @@
 """Limits of wander printed in ITU-T Recommendations: maximum time interval error and time deviation.
 
-Those that were seen quoted with their clause count as published. Those recalled from memory are marked
-and must be confirmed against the Recommendation before they decide anything. Temperature effects,
-transients and jitter have requirements of their own that are not here.
+Only those seen quoted with their clause or table are here; any other is stated with
+:meth:`LimitLine.from_table`. Temperature effects, transients and jitter have requirements of their own.
 """
 
 from __future__ import annotations
@@ -73,104 +72,14 @@ _PUBLISHED: list[_Row] = [
         [(0.1, 30000, [(1, 0)]), (30000, 300000, [(3.33333e-5, 1)]), (300000, 1e06, [(10, 0)])],
     ),
 ]
-_RECALLED: list[_Row] = [
-    (
-        "G.812 Type I MTIE (locked, const. temp.)",
-        "mtie",
-        "ITU-T G.812 noise generation",
-        [(0.1, 9, [(24, 0)]), (9, 400, [(8, 0.5)]), (400, 10000, [(160, 0)])],
-    ),
-    (
-        "G.812 Type I TDEV",
-        "time",
-        "ITU-T G.812 noise generation",
-        [(0.1, 25, [(3, 0)]), (25, 100, [(0.12, 1)]), (100, 10000, [(12, 0)])],
-    ),
-    (
-        "G.812 Type II/III TDEV",
-        "time",
-        "ITU-T G.812 noise generation",
-        [(0.1, 2.5, [(3.2, -0.5)]), (2.5, 40, [(2, 0)]), (40, 1000, [(0.32, 0.5)]), (1000, 10000, [(10, 0)])],
-    ),
-    (
-        "G.812 Type III MTIE",
-        "mtie",
-        "ITU-T G.812 noise generation",
-        [(0.1, 1, [(40, 0)]), (1, 10, [(40, 0.4)]), (10, 1000, [(100, 0)])],
-    ),
-    (
-        "G.813 opt 1 / G.8262 EEC-1 MTIE const. temp.",
-        "mtie",
-        "ITU-T G.813 (03/03) Table 1 / G.8262",
-        [(0.1, 1, [(40, 0)]), (1, 100, [(40, 0.1)]), (100, 1000, [(25.25, 0.2)])],
-    ),
-    (
-        "G.813 opt 1 / G.8262 EEC-1 TDEV",
-        "time",
-        "ITU-T G.813 / G.8262",
-        [(0.1, 25, [(3.2, 0)]), (25, 100, [(0.64, 0.5)]), (100, 1000, [(6.4, 0)])],
-    ),
-    (
-        "G.813 opt 2 / G.8262 EEC-2 MTIE",
-        "mtie",
-        "ITU-T G.813 / G.8262",
-        [(0.1, 1, [(20, 0)]), (1, 10, [(20, 0.48)]), (10, 1000, [(60, 0)])],
-    ),
-    (
-        "G.813 opt 2 / G.8262 EEC-2 TDEV",
-        "time",
-        "ITU-T G.813 / G.8262",
-        [(0.1, 2.5, [(3.2, -0.5)]), (2.5, 40, [(2, 0)]), (40, 1000, [(0.32, 0.5)]), (1000, 10000, [(10, 0)])],
-    ),
-    (
-        "G.8261/G.823 EEC/SEC network limit MTIE",
-        "mtie",
-        "ITU-T G.8261 / G.823 (SEC interface)",
-        [
-            (0.1, 2.5, [(250, 0)]),
-            (2.5, 20, [(100, 1)]),
-            (20, 2000, [(2000, 0)]),
-            (2000, math.inf, [(433, 0.2), (0.01, 1)]),
-        ],
-    ),
-    (
-        "G.8261/G.823 EEC/SEC network limit TDEV",
-        "time",
-        "ITU-T G.8261 / G.823",
-        [(0.1, 17.14, [(12, 0)]), (17.14, 100, [(0.7, 1)]), (100, 1e06, [(58, 0), (1.2, 0.5), (0.0003, 1)])],
-    ),
-    (
-        "G.823 SSU network limit MTIE",
-        "mtie",
-        "ITU-T G.823 (SSU interface)",
-        [
-            (0.1, 2.5, [(25, 0)]),
-            (2.5, 200, [(10, 1)]),
-            (200, 2000, [(2000, 0)]),
-            (2000, math.inf, [(433, 0.2), (0.01, 1)]),
-        ],
-    ),
-    (
-        "G.823 SSU network limit TDEV",
-        "time",
-        "ITU-T G.823",
-        [(0.1, 4.3, [(3, 0)]), (4.3, 100, [(0.7, 1)]), (100, 1e06, [(58, 0), (1.2, 0.5), (0.0003, 1)])],
-    ),
-]
-_NOTES = {
-    "G.813 opt 1 / G.8262 EEC-1 MTIE const. temp.": "With varying temperature 0.5 ns per second of τ are "
-    "added up to 100 s, and 50 ns beyond.",
-}
 
 
-def _limit(row: _Row, *, from_memory: bool) -> LimitLine:
+def _limit(row: _Row) -> LimitLine:
     name, statistic, source, pieces = row
     return LimitLine(
         name=name,
         statistic=statistic,
         source=source,
-        from_memory=from_memory,
-        note=_NOTES.get(name, ""),
         pieces=tuple(
             LimitPiece(
                 above_s=above,
@@ -182,11 +91,7 @@ def _limit(row: _Row, *, from_memory: bool) -> LimitLine:
     )
 
 
-_LINES = (
-    *(_limit(row, from_memory=False) for row in _PUBLISHED),
-    *(_limit(row, from_memory=True) for row in _RECALLED),
-)
-_BY_NAME: Mapping[str, LimitLine] = MappingProxyType({line.name: line for line in _LINES})
+_BY_NAME: Mapping[str, LimitLine] = MappingProxyType({row[0]: _limit(row) for row in _PUBLISHED})
 
 
 def limit_lines() -> Mapping[str, LimitLine]:
@@ -195,17 +100,16 @@ def limit_lines() -> Mapping[str, LimitLine]:
     Returns
     -------
     Mapping
-        Name, such as ``"G.811 PRC MTIE"``, to :class:`LimitLine`. ``line.title`` says which were recalled
-        from memory.
+        Name, such as ``"G.811 PRC MTIE"``, to :class:`LimitLine`.
 
     Notes
     -----
-    ITU-T G.811, G.8272, G.8272.1, G.812, G.813, G.8262, G.8261 and G.823, as each line's ``source`` says;
-    estimators as in ITU-T G.810 appendix II. Not valid outside the range of averaging times of each line.
+    Not valid outside the range of averaging times of each line. For another Recommendation state the limit
+    from the document with :meth:`LimitLine.from_table`.
 
     References
     ----------
-    Source: ITU-T G.811, G.812, G.813, G.8262, G.8272 (as marked on each line)
+    Source: ITU-T G.811, G.8272 and G.8272.1, with the clause or table on each line
     Tests: tests/reference/test_published_limits.py
     """
     return _BY_NAME

@@ -3,7 +3,6 @@
 ::
 
     hats.py        separate_clocks(): three clocks from their differences
-    separated_clocks.py    SeparatedClocks, their result
+    separated_clocks.py    SeparatedClocks, their result, and intervals of a covariance
     reference.py   without_reference(): a known reference or floor taken out
-    covariance_limits.py   intervals of a covariance, and how a signed variance is written
 """

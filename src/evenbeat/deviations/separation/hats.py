@@ -19,23 +19,15 @@ import numpy as np
 from evenbeat.deviations.averaging import Averaging
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
-from evenbeat.deviations.names import name_of
 from evenbeat.deviations.remarks import about_record
 from evenbeat.deviations.separation.separated_clocks import PAIRS_OF_CLOCK, Method, SeparatedClocks
+from evenbeat.deviations.statistics import DIFFERENCES, name_of
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
 from evenbeat.units import duration_text
 
-DIFFERENCE_STATISTICS = (
-    "allan",
-    "overlapping_allan",
-    "modified_allan",
-    "time",
-    "hadamard",
-    "overlapping_hadamard",
-)
 _ROLES = ("a_minus_b", "b_minus_c", "c_minus_a")
 REVERSED_SHARE = 0.1
 
@@ -93,8 +85,8 @@ def separate_clocks(
         check_record(record, grid_for="separate_clocks")
     labels = _checked_names(names)
     statistic = name_of(statistic)
-    if statistic not in DIFFERENCE_STATISTICS:
-        msg = f"statistic is {statistic!r}; it must be one of {', '.join(DIFFERENCE_STATISTICS)}"
+    if statistic not in DIFFERENCES:
+        msg = f"statistic is {statistic!r}; it must be one of {', '.join(DIFFERENCES)}"
         raise InputError(msg)
     if method not in ("covariance", "hat"):
         msg = f"method is {method!r}; it must be 'covariance' or 'hat'"

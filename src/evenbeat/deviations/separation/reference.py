@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.separation.covariance_limits import deviation_cell, deviation_of
+from evenbeat.deviations.separation.separated_clocks import deviation_cell, deviation_of
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability

@@ -3,9 +3,7 @@
 ::
 
     samples.py   what a record gives: phase, or sums of frequency across gaps
-    kernels.py   sums of squared differences, and of squared moving sums of differences
+    kernels.py   sums of squared differences, and of squared moving sums of differences, of partial averages
     _compiled.c  the loops of both and of MTIE, where a compiler was at hand; plain.py the same in numpy
-    spans.py     the same of Théo1, by Fourier transforms
-    partial.py   averages of which some samples are missing
     pairs.py     pairs of terms at every distance, where gaps leave some out
 """

@@ -21,16 +21,15 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
-from functools import partial as partial_of
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from evenbeat.deviations.averaging import BoolArray, IntArray
-from evenbeat.deviations.sums import partial, plain
+from evenbeat.deviations.sums import plain
 from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
-from evenbeat.deviations.sums.samples import FrequencySums, Samples
+from evenbeat.deviations.sums.samples import FrequencySums, Samples, needed_samples
 from evenbeat.intake import blocks, let_go
 from evenbeat.quantities import FloatArray
 
@@ -58,6 +57,7 @@ MOST_WRITTEN = 1 << 12
 
 Progress = Callable[[int, int], None]
 _Sums = tuple[FloatArray, IntArray]
+BLOCK = 1 << 16
 
 
 class TermSum:
@@ -169,13 +169,6 @@ def sum_of_squared_differences(samples: Samples, factor: int, order: int) -> Ter
     return sums_of_squares(samples, [factor], order)[0]
 
 
-def sum_of_squared_averages(
-    samples: Samples, factor: int, order: int, *, minimum_coverage: float = 1.0
-) -> TermSum:
-    """Return the sum of squares of the means of ``factor`` consecutive such differences."""
-    return sums_of_squares(samples, [factor], order, averaged=True, minimum_coverage=minimum_coverage)[0]
-
-
 def sums_of_squares(
     samples: Samples,
     factors: Sequence[int] | IntArray,
@@ -221,9 +214,9 @@ def sums_of_squares(
         found = []
         for number, lag in enumerate(lags.tolist(), 1):
             if averaged and lag > 1:
-                total, valid = partial.squares_of_means(samples, lag, order, minimum_coverage)
+                total, valid = squares_of_means(samples, lag, order, minimum_coverage)
             else:
-                total, valid = partial.squares_of_differences(samples, lag, order)
+                total, valid = squares_of_differences(samples, lag, order)
             sums = TermSum(total=total, possible=len(valid), terms=int(np.count_nonzero(valid)), valid=valid)
             found.append(tell.of(sums, number))
         return found
@@ -249,7 +242,7 @@ def sums_of_squares(
             total=float(total),
             possible=int(most),
             terms=int(used),
-            runs=partial_of(work.runs, int(lag), int(most), averaged=averaged) if samples.has_gaps else None,
+            runs=partial(work.runs, int(lag), int(most), averaged=averaged) if samples.has_gaps else None,
         )
         for total, most, used, lag in zip(totals, possible, terms, lags, strict=True)
     ]
@@ -378,7 +371,7 @@ class _Work:
             return totals, terms
 
         for begin in range(0, last, SPAN):
-            yield _Task(lags=lags, run=partial_of(run, begin))
+            yield _Task(lags=lags, run=partial(run, begin))
 
     def moving_sums(self, lags: IntArray) -> Iterator[_Task]:
         """Yield the sums of squared moving sums of differences: by windows, and far ones each for itself."""
@@ -389,9 +382,9 @@ class _Work:
             if len(some):
                 for begin in range(0, self._points - (self._order + 1) * int(some[0]) + 1, count):
                     length = min(count + (self._order + 1) * largest, self._points - begin)
-                    yield _Task(lags=some, run=partial_of(self._in_window, some, begin, count, length))
+                    yield _Task(lags=some, run=partial(self._in_window, some, begin, count, length))
         for lag in lags[lags > shortest].tolist():
-            yield _Task(lags=np.array([lag]), run=partial_of(self._carried_on, lag))
+            yield _Task(lags=np.array([lag]), run=partial(self._carried_on, lag))
 
     def _in_window(self, lags: IntArray, begin: int, count: int, length: int) -> _Sums:
         """Return the sums over the terms that begin in a window, from its running sums."""
@@ -477,8 +470,46 @@ class _Work:
         else:
             shifts = lag * np.arange(self._order + 1)[:, np.newaxis]
             begins, ends = np.sort((begins - shifts).ravel()), np.sort((ends - shifts).ravel())
-        begins, ends = np.clip(begins, 0, possible), np.clip(ends, 0, possible)
+        begins, ends = (np.minimum(np.maximum(places, 0), possible) for places in (begins, ends))
         # gaps that meet are one; what is left between them are the runs
         before = np.maximum.accumulate(np.concatenate([[0], ends]))
         after = np.concatenate([begins, [possible]])
-        return np.stack([before, after])[:, before < after]
+        return np.array([before, after])[:, before < after]
+
+
+def squares_of_differences(samples: Samples, lag: int, order: int) -> tuple[float, BoolArray]:
+    """Return the sum of squares of the differences that are known, and which these are, shape (possible,)."""
+    possible = samples.points - order * lag
+    valid, total = np.zeros(possible, dtype=bool), 0.0
+    for begin in range(0, possible, BLOCK):
+        found = _differences(samples, begin, min(BLOCK, possible - begin), lag, order)
+        known = valid[begin : begin + len(found)] = ~np.isnan(found)
+        total += float(np.sum(found[known] ** 2))
+    return total, valid
+
+
+def squares_of_means(
+    samples: Samples, lag: int, order: int, minimum_coverage: float
+) -> tuple[float, BoolArray]:
+    """Return the same of means of ``lag`` consecutive differences, of those that are known of each."""
+    needed = needed_samples(lag, minimum_coverage)
+    possible = samples.points - (order + 1) * lag + 1
+    valid, total = np.zeros(possible, dtype=bool), 0.0
+    for begin in range(0, possible, BLOCK):
+        count = min(BLOCK, possible - begin)
+        found = _differences(samples, begin, count + lag - 1, lag, order)
+        known = ~np.isnan(found)
+        sums, counts = (np.cumsum(np.concatenate([[0], row])) for row in (np.where(known, found, 0.0), known))
+        counts = counts[lag:] - counts[:-lag]
+        good = valid[begin : begin + count] = counts >= needed
+        means = (sums[lag:] - sums[:-lag])[good] / counts[good]
+        total += float(np.sum(means**2))
+    return total, valid
+
+
+def _differences(samples: Samples, begin: int, count: int, lag: int, order: int) -> FloatArray:
+    """Return differences from the first on, NaN where an advance is unknown."""
+    rows = np.empty((order, count))
+    for number, row in enumerate(rows):
+        samples.fill_advances(row, begin + number * lag, lag)
+    return np.asarray(np.diff(rows, order - 1, axis=0)[0])

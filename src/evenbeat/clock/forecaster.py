@@ -1,0 +1,329 @@
+"""What predicts a clock: the protocol that holdover, interval and setpoint ask, and how long limits hold.
+
+A clock model, a model of calibrations and a stated drift all give the distribution of the offset and of the
+time error at any time, and possible paths of both. From the distributions follows when the probability of
+being within limits falls below what is asked, from the paths the probability of never having left them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize
+
+from evenbeat.clock.forecast import Forecast
+from evenbeat.errors import InputError
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+
+if TYPE_CHECKING:
+    from evenbeat.clock.environment import Course
+
+Quantity = Literal["offset", "time_error"]
+PATHS, FEWEST_PATHS = 4000, 100
+MOMENTS = 96
+CERTAIN = 1e-9
+"""Share of the largest deviation below which a quantity counts as certain."""
+FAR = 700.0
+"""Exponent beyond which the chance of touching a limit is zero."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Paths:
+    """Normal paths at m times, n of them drawn with one set of noise levels.
+
+    Attributes
+    ----------
+    mean
+        Shape (n, m).
+    covariance
+        Shape (m, m); ``growth`` of shape (n,) multiplies it for each path.
+    diffusion
+        Shape (n,): growth of the variance per second between two neighbouring times.
+    """
+
+    mean: FloatArray
+    covariance: FloatArray
+    growth: FloatArray
+    diffusion: FloatArray
+
+    def drawn(self, generator: np.random.Generator) -> FloatArray:
+        """Return one path for each row of the mean, shape (n, m)."""
+        normal = generator.standard_normal(self.mean.shape) @ root_of(self.covariance).T
+        return np.asarray(self.mean + np.sqrt(self.growth)[:, np.newaxis] * normal)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Grounds:
+    """What a forecast rests on.
+
+    Attributes
+    ----------
+    kind
+        A log, calibrations, or what was stated.
+    reach_s
+        How far ahead it can vouch for what it says; infinite for a statement.
+    first_s
+        How soon a change is looked for: the length of an average, or an hour.
+    drift_rate
+        Per second; ``None`` where no drift is told apart.
+    averaging_time_s
+        What an offset is the mean over where nothing is asked; ``None`` where averages have no noise.
+    reference_stated
+        Whether what is known of the reference is part of the forecast already.
+    seasons_seen
+        Whether a yearly course would have been seen.
+    log
+        The clock model of a log, ``None`` of all else: it was tested on its past, and from its noise an
+        experiment can be planned.
+    """
+
+    kind: Literal["log", "calibrations", "statement"]
+    reach_s: float
+    first_s: float
+    drift_rate: Estimate | None
+    averaging_time_s: float | None = None
+    reference_stated: bool = True
+    seasons_seen: bool = True
+    log: Any = None
+
+
+class Forecaster(Protocol):
+    """Anything that predicts a clock.
+
+    Times are seconds since the forecast begins, ``as_left`` is what the clock is left at then. Only a
+    clock model knows the noise of averages and can follow the environment: the others refuse an
+    ``averaging_time_s`` and an ``environment``.
+    """
+
+    def offset(
+        self,
+        times: npt.ArrayLike,
+        averaging_time_s: float | None = None,
+        *,
+        as_left: Estimate | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> StudentMixture:
+        """Return the distribution of the fractional offset at each time, shape (m,)."""
+
+    def time_error(
+        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
+    ) -> Forecast:
+        """Return the time error in seconds gained by each time, shape (m,)."""
+
+    def paths(
+        self,
+        times: FloatArray,
+        n: int,
+        rng: np.random.Generator,
+        *,
+        of: Quantity = "offset",
+        averaging_time_s: float | None = None,
+        as_left: Estimate | None = None,
+        environment: Mapping[str, Course] | None = None,
+    ) -> Iterator[Paths]:
+        """Yield ``n`` paths in all, in groups that share their noise levels."""
+
+    @property
+    def grounds(self) -> Grounds:
+        """What it rests on, and how far that reaches."""
+
+
+def checked_forecaster(source: Forecaster) -> Forecaster:
+    """Return what predicts a clock, or say what would.
+
+    Raises
+    ------
+    InputError
+        If the source predicts nothing.
+    """
+    if hasattr(source, "grounds"):
+        return source
+    msg = (
+        f"the source is a {type(source).__name__}; a clock model (fit_clock), a model of calibrations "
+        "(fit_history) or a StatedDrift is needed"
+    )
+    raise InputError(msg)
+
+
+def knows_neither(averaging_time_s: float | None, environment: Mapping[str, Course] | None) -> None:
+    """Refuse, for a forecaster without a log, an averaging time and an environment.
+
+    Raises
+    ------
+    InputError
+        If one of them is given.
+    """
+    if averaging_time_s is not None:
+        msg = "averaging_time_s is given, but only a clock model knows the noise of averages"
+        raise InputError(msg)
+    if environment:
+        msg = "environment is given, but only a clock model fitted with covariates can follow one"
+        raise InputError(msg)
+
+
+def first_exit(
+    times: FloatArray,
+    probability: FloatArray,
+    asked: float,
+    *,
+    between: Callable[[FloatArray], FloatArray] | None = None,
+) -> float:
+    """Return the time at which a probability first falls below ``asked``.
+
+    Parameters
+    ----------
+    times
+        Shape (n,), increasing: where it is looked for. An excursion between two of them goes unseen.
+    probability
+        At these times, shape (n,).
+    between
+        Times of shape (m,) to probabilities of shape (m,); straight lines by default.
+
+    Returns
+    -------
+    float
+        NaN if it does not hold at the first time, ``inf`` if it holds at all of them.
+    """
+    below = np.flatnonzero(probability < asked)
+    if len(below) == 0:
+        return math.inf
+    k = int(below[0])
+    if k == 0:
+        return math.nan
+    known = {float(times[i]): float(probability[i]) - asked for i in (k - 1, k)}
+    low, high = known
+    if between is None:
+        return low + known[low] / (known[low] - known[high]) * (high - low)
+
+    def excess(time: float) -> float:
+        return known[time] if time in known else float(between(np.array([time]))[0]) - asked
+
+    return float(optimize.brentq(excess, low, high, xtol=1e-9 * high, rtol=1e-12))
+
+
+def moments(first: float, last: float) -> FloatArray:
+    """Return times for a simulation: close together at the start, and evenly spaced later on."""
+    return np.unique(
+        np.concatenate([np.geomspace(first, last, MOMENTS // 3), np.linspace(0, last, MOMENTS)[1:]])
+    )
+
+
+def never_left(
+    groups: Iterable[Paths],
+    times: FloatArray,
+    limits: tuple[float, float],
+    within: FloatArray,
+    rng: np.random.Generator,
+    *,
+    begun: Estimate | None = None,
+    corrected_by: FloatArray | float = 0.0,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the probability of never having left limits until each time, and its standard error, shape (m,).
+
+    Parameters
+    ----------
+    groups
+        Paths at the times, drawn here.
+    within
+        The exact probability of being within the limits at each time, shape (m,).
+    begun
+        What is added to every path, normal: one unknown for each.
+    corrected_by
+        What is taken from every path, shape (m,).
+
+    Notes
+    -----
+    Between two moments a path makes a Brownian bridge: :func:`staying`. The share that stayed is taken as a
+    share of the exact P(within), a ratio estimate (Cochran 1977, 6.2): most of the chance of the simulation
+    is common to both. The chance of never having left cannot grow, so what a moment owes to chance alone is
+    held down.
+    """
+    start = Estimate.normal(0.0, 0.0) if begun is None else begun
+    stayed_by_group, inside_by_group = [], []
+    for group in groups:
+        path = group.drawn(rng)
+        path = path + start.value + start.standard_uncertainty * rng.standard_normal((len(path), 1))
+        path = path - corrected_by
+        stayed_by_group.append(staying(path, times, limits, group.diffusion))
+        inside_by_group.append((path >= limits[0]) & (path <= limits[1]))
+    stayed, inside = np.vstack(stayed_by_group), np.vstack(inside_by_group)
+    share = inside.mean(axis=0)
+    ratio = np.divide(stayed.mean(axis=0), share, out=np.zeros(len(share)), where=share > 0)
+    rest = np.std(stayed - ratio * inside, axis=0) / math.sqrt(len(stayed))
+    error = np.divide(within * rest, share, out=np.zeros(len(share)), where=share > 0)
+    return np.minimum.accumulate(within * ratio), error
+
+
+def checked_paths(paths: int) -> int:
+    """Return a number of paths that says something of a probability.
+
+    Raises
+    ------
+    InputError
+        For fewer than 100.
+    """
+    if paths < FEWEST_PATHS:
+        msg = f"paths is {paths}; fewer than {FEWEST_PATHS} say nothing about a probability"
+        raise InputError(msg)
+    return paths
+
+
+def root_of(covariance: FloatArray) -> FloatArray:
+    """Return a matrix whose product with its transpose is the covariance, to rounding."""
+    deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    # what is certain, such as a change since just now, has rounding errors for covariances
+    certain = deviation <= CERTAIN * deviation.max()
+    deviation = np.where(certain, 0.0, deviation)
+    unit = np.where(certain, 1.0, deviation)
+    correlation = np.where(np.logical_or.outer(certain, certain), 0.0, covariance / np.outer(unit, unit))
+    values, vectors = np.linalg.eigh(0.5 * (correlation + correlation.T))
+    return np.asarray(deviation[:, np.newaxis] * (vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T))
+
+
+def staying(
+    paths: FloatArray, times: FloatArray, limits: tuple[float, float], diffusion: FloatArray
+) -> FloatArray:
+    """Return each path's chance of never having left the limits until each time, shape (n, m).
+
+    Parameters
+    ----------
+    paths
+        Values at the times, shape (n, m), from wherever they began.
+    limits
+        The lower and the upper one.
+    diffusion
+        Growth of the variance per second between two times, for each path, shape (n,).
+
+    Notes
+    -----
+    Touching a limit between two moments: exp(-2ab/(qΔt)) for distances a and b from it and diffusion q
+    (Brownian bridge, whatever the drift; Karatzas & Shreve 1991, 4.3.40). Both limits count as touched
+    independently, which is safe: it overstates touching where the step is as wide as the tolerance.
+    """
+    left, right = paths[:, :-1], paths[:, 1:]
+    spread = np.multiply.outer(diffusion, np.diff(times))
+    touched = np.zeros_like(left)
+    for limit, sign in zip(limits, (-1, 1), strict=True):
+        room = np.maximum(sign * (limit - left), 0) * np.maximum(sign * (limit - right), 0)
+        far = np.divide(2 * room, spread, out=np.full(room.shape, FAR), where=spread > 0)
+        touched += np.exp(-np.minimum(far, FAR))
+    inside = ((paths >= limits[0]) & (paths <= limits[1])).astype(float)
+    inside[:, 1:] *= np.clip(1 - touched, 0.0, 1.0)
+    return np.cumprod(inside, axis=1)
+
+
+def drawn_from(estimate: Estimate, count: int, generator: np.random.Generator) -> FloatArray:
+    """Return values drawn from the distribution of an estimate, shape (count,)."""
+    mixture = estimate.distribution
+    part = generator.choice(len(mixture.weights), size=count, p=mixture.weights / mixture.weights.sum())
+    freedom = mixture.degrees_of_freedom[part]
+    normal = generator.standard_normal(count)
+    finite = np.isfinite(freedom)
+    chi = generator.chisquare(np.where(finite, freedom, 1.0))
+    wider = np.where(finite, np.sqrt(np.where(finite, freedom, 1.0) / chi), 1.0)
+    return np.asarray(mixture.locations[part] + mixture.scales[part] * normal * wider)

@@ -1,0 +1,306 @@
+"""From a record to the curve of one statistic: factors, variances, bias, intervals and findings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass
+from typing import Any, TypeVar
+from weakref import WeakKeyDictionary
+
+import numpy as np
+
+from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, Factors, IntArray, chosen_factors
+from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.forms.form import Bias
+from evenbeat.deviations.freedom import Moments
+from evenbeat.deviations.noise_mixture import Law, NoiseMixture, mixture_of
+from evenbeat.deviations.remarks import about_gaps, about_noise, about_record, about_rounding, about_variation
+from evenbeat.deviations.statistics import Statistic
+from evenbeat.deviations.sums.kernels import Progress, TermSum
+from evenbeat.deviations.sums.samples import Samples, samples_of
+from evenbeat.errors import InputError, TooShortError
+from evenbeat.findings import Finding
+from evenbeat.powerlaw import NoiseLevels
+from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
+
+BIASES = ("exact", "published", "none")
+Value = TypeVar("Value")
+_REMEMBERED: WeakKeyDictionary[Record, dict[Hashable, Any]] = WeakKeyDictionary()
+"""Of each record, as long as it is in use: its mixture of noises, and moments and weights at each factor."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Looked:
+    """A record as a statistic looks at it.
+
+    Attributes
+    ----------
+    record, samples
+        The record, and what the kernels read of it.
+    minimum_coverage, bias
+        As for :func:`evenbeat.stability`.
+    """
+
+    record: Record
+    samples: Samples
+    minimum_coverage: float
+    bias: Bias
+
+    def remembered(self, key: Hashable, make: Callable[[], Value]) -> Value:
+        """Return what was made of this record before, or make it."""
+        known = _REMEMBERED.setdefault(self.record, {})
+        whole = (self.minimum_coverage, key)
+        if whole not in known:
+            known[whole] = make()
+        found: Value = known[whole]
+        return found
+
+    def mixture(self, noise: NoiseLevels | str | None, *, order: int) -> NoiseMixture | None:
+        """Return the noise that was stated, or that of the record."""
+        if noise is not None:
+            return NoiseMixture.stated(noise, self.record.interval_s)
+        return self.remembered(order, lambda: mixture_of(self.samples, self.record.interval_s, order=order))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Points:
+    """What a statistic gives at some averaging factors.
+
+    Attributes
+    ----------
+    terms
+        Sums with the variance as ``total``, in units of the sampling interval, before bias removal.
+    variances
+        Shape (n,): these variances.
+    bias
+        Shape (n,): what the variances are divided by.
+    expected
+        Shape (n,): what the variances are in expectation once this is removed, under the mean mixture.
+    moments, law
+        Expectation and scatter per unit of each level; how the variances are distributed under the mixture.
+    weights
+        Of the chi-squared variables behind each variance.
+    """
+
+    terms: list[TermSum]
+    variances: FloatArray
+    bias: FloatArray
+    expected: FloatArray
+    moments: list[Moments]
+    law: Law
+    weights: list[FloatArray | None]
+
+
+def curve_of(
+    record: Record,
+    kind: Statistic,
+    averaging: Averaging,
+    *,
+    minimum_coverage: float,
+    bias: Bias,
+    noise: NoiseLevels | str | None,
+    progress: Progress | None,
+) -> StabilityCurve:
+    """Return the curve of a statistic; parameters are those of :func:`evenbeat.stability`."""
+    samples = samples_of(record, minimum_coverage)
+    if not kind.form.takes_gaps:
+        check_no_gaps(record, samples, kind.title)
+    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage, bias=bias)
+    chosen = _possible_factors(record, samples, kind, averaging)
+    mixture = looked.mixture(noise, order=kind.order)
+    points = computed_points(looked, kind, chosen.factors, mixture, progress=progress)
+    interval = record.interval_s
+    times = chosen.factors * interval * kind.form.effective_share
+    deviation = kind.deviation(points.variances / points.bias, times, interval)
+    response = np.array([kind.form.white_phase_variance(m) / 12 for m in chosen.factors.tolist()])
+    return StabilityCurve.of_record(
+        record,
+        kind,
+        averaging_factor=chosen.factors,
+        averaging_time_s=times,
+        deviation=deviation,
+        terms=np.array([term.terms for term in points.terms], dtype=np.int64),
+        edf=points.law.edf,
+        distribution=points.law.distribution(points.weights),
+        noise_exponent=points.law.exponent,
+        noise=mixture,
+        expected=kind.deviation(points.expected, times, interval),
+        findings=(
+            *chosen.findings,
+            *about_record(record),
+            *about_gaps(samples, points.terms, times, minimum_coverage),
+            *about_variation(deviation),
+            *about_rounding(samples, deviation, kind.deviation(response, times, interval)),
+            *about_noise(points.law, times, stated=noise is not None),
+            *about_effective_times(kind),
+            *about_bias(kind, points, bias),
+        ),
+    )
+
+
+def check_bias(bias: str) -> None:
+    """Refuse an unknown way of bias removal."""
+    if bias not in BIASES:
+        msg = f"bias is {bias!r}; it must be 'exact', 'published' or 'none'"
+        raise InputError(msg)
+
+
+def check_no_gaps(record: Record, samples: Samples, title: str) -> None:
+    """Refuse a record with gaps, naming its longest stretch without any."""
+    if not samples.has_gaps:
+        return
+    missing = np.flatnonzero(np.isnan(np.asarray(record.usable_values(without_steps=True), dtype=float)))
+    bounds = np.concatenate([[-1], missing, [len(record)]])
+    longest = int(np.argmax(np.diff(bounds)))
+    first, last = int(bounds[longest]) + 1, int(bounds[longest + 1])
+    msg = (
+        f"the {title} extends or weights the record as a whole and needs a stretch without gaps; "
+        f"{len(missing)} of {len(record)} samples are missing or excluded; take the longest stretch without, "
+        f"record.between({first * record.interval_s:g}, {last * record.interval_s:g}), or a statistic that "
+        "skips gaps such as 'overlapping_allan'"
+    )
+    raise InputError(msg)
+
+
+def _possible_factors(record: Record, samples: Samples, kind: Statistic, averaging: Averaging) -> Factors:
+    """Return the factors from the smallest possible one in steps that the statistic has."""
+    form, largest = kind.form, kind.form.largest(samples.points)
+    if largest < form.smallest:
+        intervals = next(n for n in range(2, 100) if form.largest(n) >= form.smallest) - 1
+        needed = intervals + (record.kind == "phase")
+        msg = f"the {kind.title} needs at least {needed} samples; the record has {len(record)}"
+        raise TooShortError(msg, needed=needed, available=len(record))
+    chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
+    fits = (chosen.factors >= form.smallest) & (chosen.factors % form.step == 0)
+    if fits.all():
+        return chosen
+    if isinstance(averaging, str):
+        rounded = chosen.factors // form.step * form.step
+        fitting = np.unique(rounded[rounded >= form.smallest])
+        # a short record may hold none of the grid: then the shortest that there is
+        fitting = fitting if len(fitting) else np.array([form.smallest], dtype=np.int64)
+        return Factors(factors=fitting, findings=chosen.findings)
+    refused = ", ".join(str(factor) for factor in chosen.factors[~fits])
+    allowed = f"even numbers from {form.smallest} to {largest} are possible with this record"
+    if not fits.any():
+        msg = f"the {kind.title} has no averaging factor {refused}; {allowed}"
+        raise InputError(msg)
+    sentence = (
+        f"The averaging factors {refused} were asked for, but the {kind.title} has none such; {allowed}."
+    )
+    finding = Finding(
+        code="FACTORS_NOT_COMPUTED",
+        severity="caution",
+        sentence=sentence,
+        values={"factors": refused, "largest_factor": largest},
+    )
+    return Factors(factors=chosen.factors[fits], findings=(*chosen.findings, finding))
+
+
+def computed_points(
+    looked: Looked,
+    kind: Statistic,
+    factors: IntArray,
+    mixture: NoiseMixture | None,
+    *,
+    progress: Progress | None = None,
+) -> Points:
+    """Return variances, bias and distribution at these factors under the noise of the record.
+
+    Moments and weights depend on length, gaps, factor and noise alone and are remembered with the record.
+    """
+    form, points, bias = kind.form, looked.samples.points, looked.bias
+    terms = form.variances(
+        looked.samples, factors, bias=bias, minimum_coverage=looked.minimum_coverage, progress=progress
+    )
+
+    def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
+        return looked.remembered((form, bias, key), make) if len(factors) <= MOST_OF_EVERY else make()
+
+    each = list(zip(terms, factors.tolist(), strict=True))
+
+    def moments_at(place: int) -> Moments:
+        term, factor = each[place]
+        return remembered(factor, lambda: form.moments(term, points, factor, bias))
+
+    moments = [moments_at(place) for place in range(len(each))]
+    law = Law.of(mixture, moments)
+    levels = [law.levels if mixture is not None else found.least_freedom for found in moments]
+
+    def weights_at(place: int) -> FloatArray | None:
+        term, factor = each[place]
+        if not term.terms:
+            return None
+        return remembered(
+            (factor, levels[place].tobytes()),
+            lambda: form.weights(term, points, factor, moments[place], levels[place]),
+        )
+
+    removed: FloatArray = np.ones(len(factors))
+    if bias == "exact" and mixture is not None:
+        removed = law.bias
+    elif bias == "published" and mixture is not None:
+        removed = np.array(
+            [
+                1.0 if math.isnan(alpha) else form.published_bias(points, factor, round(alpha))
+                for (_, factor), alpha in zip(each, law.exponent, strict=True)
+            ]
+        )
+    return Points(
+        terms=terms,
+        variances=np.array([term.total for term in terms]),
+        bias=removed,
+        expected=law.aimed_at * law.bias if bias == "none" else law.aimed_at,
+        moments=moments,
+        law=law,
+        weights=[weights_at(place) for place in range(len(each))],
+    )
+
+
+def about_effective_times(kind: Statistic) -> tuple[Finding, ...]:
+    """Return that the averaging times are shorter than the spans."""
+    share = kind.form.effective_share
+    if share == 1:
+        return ()
+    sentence = (
+        f"The averaging factor is the span of the {kind.title} in samples; the averaging time is the "
+        f"effective one, {share:g} of the span."
+    )
+    values: dict[str, float | int | str] = {"effective_share": share}
+    return (Finding(code="EFFECTIVE_TIME", severity="note", sentence=sentence, values=values),)
+
+
+_WAYS = {
+    "exact": "its exact expectation under the noises of the record",
+    "published": "the published factor of the noise that is strongest at each averaging time",
+}
+
+
+def about_bias(kind: Statistic, points: Points, bias: Bias) -> tuple[Finding, ...]:
+    """Return what was done about the bias."""
+    if not kind.estimates:
+        return ()
+    if bias == "none":
+        sentence = (
+            f"The bias of the {kind.title} was left in: its square differs in expectation from the "
+            f"{kind.estimates}."
+        )
+        return (Finding(code="BIAS_LEFT_IN", severity="note", sentence=sentence, values={"bias": bias}),)
+    low, high = float(points.bias.min()), float(points.bias.max())
+    values: dict[str, float | int | str] = {"bias": bias, "smallest_factor": low, "largest_factor": high}
+    sentence = (
+        f"The bias against the {kind.estimates} was removed by {_WAYS[bias]}: the variances were divided by "
+        f"{low:.3g} to {high:.3g}."
+    )
+    found = [Finding(code="BIAS_REMOVED", severity="note", sentence=sentence, values=values)]
+    unknown = int(np.count_nonzero(np.isnan(points.law.exponent)))
+    if unknown:
+        sentence = (
+            f"At {unknown} averaging time(s) the noise could not be told and the bias against the "
+            f"{kind.estimates} was left in."
+        )
+        values = {"averaging_times": unknown}
+        found.append(Finding(code="BIAS_NOT_TOLD", severity="caution", sentence=sentence, values=values))
+    return tuple(found)

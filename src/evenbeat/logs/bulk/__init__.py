@@ -1,1 +1,0 @@
-"""Logs too long for the memory: read in blocks and written as columns that open at once."""

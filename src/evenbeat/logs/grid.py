@@ -1,0 +1,426 @@
+"""Rows with time stamps → positions on a regular grid, or epochs of their own where they follow none.
+
+The stamps of a logging computer jitter and drift; readings are nevertheless one interval apart. A
+running origin follows slow drift, so that only real gaps move a reading to a later cell.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from scipy import optimize
+
+from evenbeat.epochs import (
+    CLEAR_STEP,
+    LARGEST_GROWTH,
+    Grid,
+    IntArray,
+    gap_finding,
+    irregular,
+    mean_interval,
+    reported_interval,
+)
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding
+from evenbeat.logs.times import Locate, Times, blocks_of_rows
+from evenbeat.quantities import FloatArray
+from evenbeat.units import duration_text
+
+_BLOCK = 64
+_SHORT_SPAN = 64
+_WIDE_SPAN = 4096
+_STATED_TOLERANCE = 0.05
+_EVEN_STEP = 1e-6
+_TOLERATED_JITTER = 0.15
+_REPEATED = 0.1  # a step this much shorter than the interval is no step
+_SAME_CELL = 0.5  # of an interval
+_SAME_MOMENT = 1e-3  # of the usual interval; rows of one moment are doubled, not fine
+_FINER = 0.6  # of the usual interval
+_STRETCH = 10  # rows at another interval that make a change of it
+_MOST_DOUBLED = 0.05
+_MOST_LATE = 0.2
+_ON_THE_GRID = 0.05  # median distance from the nearest cell
+_EVEN_SPREAD = 0.24  # median distance from the nearest cell; 0.25 for times without any grid
+_LEAVE_OUT = "leave the time column out with --column time=none and --interval (columns={'time': None})"
+
+
+class _NoGridError(LogError):
+    """The times follow no grid."""
+
+
+def grid_from_times(
+    times: Times,
+    *,
+    stated_s: float | None,
+    exact: bool = False,
+    anew: IntArray | None = None,
+    path: str,
+    locate: Locate,
+) -> Grid:
+    """Return where rows with time stamps go: on a grid if they follow one, else to epochs of their own.
+
+    Parameters
+    ----------
+    stated_s
+        Interval from header or option, where stated: then there is a grid.
+    exact
+        The times are those of the readings, which no delay of a computer moves: a grid that does not
+        hold all of them is none.
+    anew
+        Rows with which collection was resumed, at any moment between two beats.
+
+    Raises
+    ------
+    LogError
+        If times run backwards or are doubled (naming the line), or contradict the stated interval.
+    """
+    seconds, resumed = times.seconds, tuple[Finding, ...]()
+    if anew is not None and len(anew):
+        seconds, resumed = _one_beat(seconds, anew)
+    try:
+        grid = _regular(seconds, stated_s=stated_s, path=path, locate=locate)
+        grid = replace(grid, findings=(*grid.findings, *resumed))
+        if stated_s is not None or not exact:
+            return grid
+        if float(np.abs(grid.late(times.seconds, slice(None))).max()) <= _ON_THE_GRID * grid.interval_s:
+            return grid
+    except _NoGridError:
+        if stated_s is not None:
+            raise
+    epochs = times.since_first_ns
+    stuck = np.diff(epochs) <= 0
+    if stuck.any():
+        row = int(np.argmax(stuck)) + 1
+        back_s = float(epochs[row - 1] - epochs[row]) / 1e9
+        what = f"runs backwards by {duration_text(back_s)}" if back_s > 0 else "is that of the row before"
+        msg = (
+            f"the time {what}, where no two rows of a log without a regular interval may share a time; "
+            "correct it, or reject such rows with --set bad_lines=reject (bad_lines='reject')"
+        )
+        raise LogError(msg, path=path, line=locate(row))
+    _check_jump(np.diff(times.seconds), path, locate)
+    return irregular(times.seconds, epochs, name="the time")
+
+
+def _one_beat(seconds: FloatArray, anew: IntArray) -> tuple[FloatArray, tuple[Finding, ...]]:
+    """Return times as if every beat that began anew had kept the first one: moved to its nearest cell."""
+    within = np.delete(np.diff(seconds), anew - 1)
+    usual = float(np.median(within)) if len(within) else 0.0
+    if usual <= 0:
+        return seconds, ()
+    spacing = float(within.sum() / max(1.0, np.rint(within / usual).sum()))
+    moved = seconds.copy()
+    for row, stop in zip(anew.tolist(), [*anew[1:].tolist(), len(seconds)], strict=True):
+        ahead = max((seconds[row] - seconds[0]) / spacing, (moved[row - 1] - seconds[0]) / spacing + 0.5)
+        moved[row:stop] += seconds[0] + round(ahead) * spacing - seconds[row]
+    farthest = float(np.abs(moved - seconds).max())
+    if farthest <= _ON_THE_GRID * spacing or (np.diff(seconds)[anew - 1] <= 0).any():
+        return seconds, ()
+    sentence = (
+        f"Collection was resumed {len(anew)} time(s) between two beats; the rows behind were moved by up to "
+        f"{duration_text(farthest)} onto one grid."
+    )
+    values = {"resumed": len(anew), "farthest_s": farthest}
+    return moved, (Finding(code="BEAT_ANEW", severity="note", sentence=sentence, values=values),)
+
+
+def _regular(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:
+    """Return the grid that times follow.
+
+    Raises
+    ------
+    _NoGridError
+        If they follow none.
+    LogError
+        If they cannot be right.
+    """
+    if _even(seconds):
+        rows = len(seconds)
+        spacing = float((seconds[-1] - seconds[0]) / (rows - 1))
+        _check_stated(spacing, stated_s, path, locate)
+        interval, measured = reported_interval(spacing, np.zeros(1), rows - 1, stated_s)
+        return Grid(positions=None, cells=rows, interval_s=interval, findings=measured)
+    steps = np.diff(seconds)
+    spacing = _typical_spacing(seconds, steps, path, locate)
+    _check_order(steps, spacing, path, locate)
+    if stated_s is not None and _mostly_whole(steps, stated_s):
+        spacing = stated_s if abs(spacing / stated_s - 1) > _STATED_TOLERANCE else spacing
+    else:
+        _check_one_interval(steps, path, locate)
+    _check_stated(spacing, stated_s, path, locate)
+    _check_size(seconds, steps, spacing, path, locate)
+    cells, residual = _nearest_cells(seconds, steps, spacing)
+    if not _orderly(
+        cells, residual, steps, spacing
+    ):  # a gap in most long spans makes their mean step too long
+        spacing = float(np.median(steps[steps > 0]))
+        cells, residual = _nearest_cells(seconds, steps, spacing)
+    irregular: tuple[Finding, ...] = ()
+    doubled = np.diff(cells) < 1
+    if not _orderly(cells, residual, steps, spacing):
+        _check_order(steps, spacing, path, locate, least=0.5)
+        _check_repeated(steps, path, locate)
+        raise _too_irregular(spacing, residual, path, locate)
+    if doubled.any():
+        _check_doubles(seconds, cells, residual, spacing, path=path, locate=locate)
+        cells, irregular = _spread(cells, residual, path, locate)
+    cells -= cells[0]
+    interval, measured = reported_interval(
+        mean_interval(seconds, cells), residual * spacing, int(cells[-1]), stated_s
+    )
+    return Grid(
+        positions=cells,
+        cells=int(cells[-1]) + 1,
+        interval_s=interval,
+        findings=(*measured, *gap_finding(cells, interval), *irregular),
+    )
+
+
+def _orderly(cells: IntArray, residual: FloatArray, steps: FloatArray, spacing: float) -> bool:
+    """Return whether nearly every row has a cell of its own and most lie near to it.
+
+    Where most lie on the grid, more rows may share a cell with the next one: those answered late.
+    """
+    doubled = np.diff(cells) < 1
+    repeated = doubled & (steps <= _REPEATED * spacing)
+    off = float(np.median(np.abs(residual)))
+    most = _MOST_LATE if off <= _ON_THE_GRID else _MOST_DOUBLED
+    return off <= _EVEN_SPREAD and bool(doubled.mean() <= most and repeated.mean() <= _MOST_DOUBLED)
+
+
+def rows_in_order(seconds: FloatArray) -> IntArray:
+    """Return the rows whose time is later than that of all rows before.
+
+    A lone time ahead of several rows behind it is left out itself. After rows that were left out the time
+    has to go on by half an interval: where clocks were put back, the next row may be stamped anew by chance.
+    """
+    if len(seconds) < 3:
+        return np.flatnonzero(np.diff(seconds, prepend=-np.inf) > 0).astype(np.int64)
+    ahead = np.zeros(len(seconds), dtype=bool)
+    ahead[:-2] = (seconds[:-2] >= seconds[1:-1]) & (seconds[:-2] >= seconds[2:])
+    ahead[1:-2] &= seconds[:-3] < seconds[2:-1]
+    rows = np.flatnonzero(~ahead)
+    times = seconds[rows]
+    latest = np.maximum.accumulate(times)
+    kept = np.concatenate([[True], times[1:] > latest[:-1]])
+    after = np.flatnonzero(kept[1:] & ~kept[:-1]) + 1
+    steps = np.diff(times[kept])
+    if len(steps):
+        kept[after] = times[after] - latest[after - 1] >= _SAME_CELL * float(np.median(steps))
+    return rows[kept].astype(np.int64)
+
+
+def _even(seconds: FloatArray) -> bool:
+    """Return whether all steps are one: then there is nothing to look for."""
+    low, high = math.inf, -math.inf
+    for block in blocks_of_rows(len(seconds) - 1):
+        steps = seconds[block.start + 1 : block.stop + 1] - seconds[block][: len(seconds) - 1 - block.start]
+        low, high = min(low, float(steps.min())), max(high, float(steps.max()))
+        if not (low > 0 and high - low <= _EVEN_STEP * low):
+            return False
+    return low > 0 and len(seconds) > 1
+
+
+def _check_stated(spacing: float, stated_s: float | None, path: str, locate: Locate) -> None:
+    if stated_s is not None and abs(spacing / stated_s - 1) > _STATED_TOLERANCE:
+        msg = (
+            f"the interval is stated as {stated_s:g} s but the time stamps are {spacing:.6g} s apart; "
+            "correct --interval (interval_s) or the time column"
+        )
+        raise LogError(msg, path=path, line=locate(1))
+
+
+def _typical_spacing(seconds: FloatArray, steps: FloatArray, path: str, locate: Locate) -> float:
+    """Return the spacing of neighbours: the median step, made exact by the median over many rows."""
+    rising = steps[steps > 0]
+    if not len(rising):
+        msg = f"the time never advances; {_LEAVE_OUT}"
+        raise LogError(msg, path=path, line=locate(min(1, len(seconds) - 1)))
+    spacing = float(np.median(rising))
+    span = min(_SHORT_SPAN, len(seconds) // 4)
+    if span > 1:  # most short spans hold no gap, and jitter divides by their length
+        wide = float(np.median(seconds[span:] - seconds[:-span])) / span
+        if abs(wide / spacing - 1) < 0.3:
+            spacing = wide
+    return spacing
+
+
+def _mostly_whole(steps: FloatArray, spacing: float) -> bool:
+    """Return whether nearly all rows are one or more whole intervals apart."""
+    counts = steps / spacing
+    whole = np.rint(counts)
+    return bool(np.mean((whole >= 1) & (np.abs(counts - whole) < CLEAR_STEP)) >= 1 - _MOST_DOUBLED)
+
+
+def _check_one_interval(steps: FloatArray, path: str, locate: Locate) -> None:
+    """Refuse a log that goes on at a finer interval than its usual one: that one belongs on the grid.
+
+    Rows that a stalled computer stamps in a burst make up for rows that came late, and are no such change.
+    """
+    spacing = float(np.median(steps[steps > 0]))
+    finer = (steps > _SAME_MOMENT * spacing) & (steps < _FINER * spacing)
+    if np.count_nonzero(finer) < _STRETCH:
+        return
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], finer, [False]]).astype(np.int8)))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        part = steps[begin:end]
+        step = float(np.median(part))
+        around = steps[max(0, begin - len(part)) : end + len(part)]
+        surplus = len(around) - float(around.sum()) / spacing
+        alike = np.abs(part - step).max() < 0.1 * step
+        if len(part) >= _STRETCH and alike and surplus > (1 - _FINER) * 0.9 * len(part):
+            msg = (
+                f"the interval between rows changes from {duration_text(spacing)} to {duration_text(step)}; "
+                f"state the finer one with --interval '{duration_text(step)}' (interval_s={step:.6g}), so "
+                "that the other rows keep gaps between them, or cut the log there"
+            )
+            raise LogError(msg, path=path, line=locate(int(begin) + 1))
+
+
+def _check_order(steps: FloatArray, spacing: float, path: str, locate: Locate, least: float = 1.5) -> None:
+    """Refuse times that run backwards by more than so many intervals."""
+    worst = int(np.argmin(steps))
+    if steps[worst] < -least * spacing:
+        row = int(np.argmax(steps < -least * spacing))
+        msg = (
+            f"the time runs backwards by {duration_text(-steps[row])} where rows are "
+            f"{duration_text(spacing)} apart{_clock_change(spacing - steps[row])}; sort the log, cut it "
+            "there, or reject rows that are late with --set bad_lines=reject (bad_lines='reject')"
+        )
+        raise LogError(msg, path=path, line=locate(row + 1))
+
+
+def _clock_change(back_s: float) -> str:
+    near = abs(back_s - 3600) < 120
+    return ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)" if near else ""
+
+
+def _check_size(seconds: FloatArray, steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
+    """Refuse a grid of which readings fill next to nothing: where one jump makes it so, a time is wrong."""
+    most = LARGEST_GROWTH * len(seconds) + 1000
+    if (seconds[-1] - seconds[0]) / spacing > most:
+        _check_jump(steps, path, locate)
+        msg = f"readings fill next to nothing of a grid of {duration_text(spacing)}"
+        raise _NoGridError(msg, path=path, line=locate(int(np.argmax(steps)) + 1))
+
+
+def _check_jump(steps: FloatArray, path: str, locate: Locate) -> None:
+    """Refuse a single jump that is far longer than all other steps."""
+    row = int(np.argmax(steps))
+    others = np.delete(steps, row)
+    if len(others) and steps[row] > (LARGEST_GROWTH * len(steps) + 1000) * float(others.max()):
+        near = duration_text(float(others.max()))
+        msg = (
+            f"the time jumps by {duration_text(steps[row])} where other rows are at most {near} apart; "
+            "cut the log there, or give readings at even spacing"
+        )
+        raise LogError(msg, path=path, line=locate(row + 1))
+
+
+def _nearest_cells(seconds: FloatArray, steps: FloatArray, spacing: float) -> tuple[IntArray, FloatArray]:
+    """Return the nearest cell of each row and its distance from it in intervals."""
+    counts = steps / spacing
+    whole = np.rint(counts)
+    if np.abs(counts - whole).max() < CLEAR_STEP and whole.min() >= 1:
+        cells = np.concatenate([[0], np.cumsum(whole.astype(np.int64))])
+        slope = float((seconds[-1] - seconds[0]) / cells[-1])
+        return cells, np.zeros(len(seconds)) + (seconds - seconds[0]) / slope - cells
+    cells, residual = _tracked(seconds, spacing)
+    span = max(1, min(_WIDE_SPAN, len(seconds) // 4))
+    rows = cells[span:] - cells[:-span]
+    refined = float(np.median((seconds[span:] - seconds[:-span]) / np.maximum(rows, 1)))
+    return _tracked(seconds, refined) if 0 < abs(refined / spacing - 1) < 0.01 else (cells, residual)
+
+
+def _tracked(seconds: FloatArray, spacing: float) -> tuple[IntArray, FloatArray]:
+    """Return the nearest cell of each row and its distance from it, the origin following slow drift."""
+    cells = np.empty(len(seconds), dtype=np.int64)
+    residual = np.empty(len(seconds))
+    origin = (
+        float(np.median(seconds[:9] - np.arange(len(seconds[:9])) * spacing)) if len(seconds) > 9 else 0.0
+    )
+    if abs(origin) > 0.5 * spacing:
+        origin = 0.0
+    for begin in range(0, len(seconds), _BLOCK):
+        part = slice(begin, begin + _BLOCK)
+        distance = (seconds[part] - origin) / spacing
+        cells[part] = np.rint(distance)
+        residual[part] = distance - cells[part]
+        origin += 0.5 * float(np.median(residual[part])) * spacing
+    return cells, residual
+
+
+def _check_doubles(
+    seconds: FloatArray,
+    cells: IntArray,
+    residual: FloatArray,
+    spacing: float,
+    *,
+    path: str,
+    locate: Locate,
+) -> None:
+    """Refuse doubled rows unless the stamps are too coarse or too jittery to tell neighbours apart."""
+    steps = np.diff(seconds)
+    coarse = spacing < 2.5 and bool(np.all(np.abs(steps - np.rint(steps)) < 1e-6))
+    jittery = float(np.percentile(np.abs(residual), 90)) > _TOLERATED_JITTER
+    repeated = steps <= _REPEATED * spacing
+    row = int(np.argmax(repeated)) + 1
+    if repeated.any() and not (coarse or jittery):
+        msg = (
+            f"the time advances by {steps[row - 1]:.6g} s where rows are "
+            f"{duration_text(spacing)} apart; remove repeated rows, or reject them with "
+            "--set bad_lines=reject (bad_lines='reject')"
+        )
+        raise LogError(msg, path=path, line=locate(row))
+    surplus = len(cells) - (int(cells[-1] - cells[0]) + 1)
+    if surplus > max(2, 1e-3 * len(cells)):
+        msg = (
+            f"{surplus} rows more than there are intervals of {duration_text(spacing)}; remove repeated rows"
+        )
+        raise (LogError if repeated.any() else _NoGridError)(msg, path=path, line=locate(row))
+
+
+def _spread(
+    cells: IntArray, residual: FloatArray, path: str, locate: Locate
+) -> tuple[IntArray, tuple[Finding, ...]]:
+    """Return strictly increasing cells nearest to the stamps (least squares under the order)."""
+    running = np.arange(len(cells))
+    doubled = int(np.count_nonzero(np.diff(cells) < 1))
+    excess = optimize.isotonic_regression(cells + residual - running).x
+    spread = running + np.rint(excess).astype(np.int64)
+    worst = int(np.argmax(np.abs(spread - cells - residual)))
+    shift = float(abs(spread[worst] - cells[worst] - residual[worst]))
+    if shift > 3.5:
+        msg = (
+            f"the time stamps are off by {shift:.1f} intervals around this row; correct or cut the log there"
+        )
+        raise _NoGridError(msg, path=path, line=locate(worst))
+    sentence = (
+        f"{doubled} rows are stamped in the same interval as the row before, as a busy logging computer "
+        "does; the rows were kept in their order, one per interval."
+    )
+    values = {"doubled_stamps": doubled, "largest_shift_intervals": round(shift, 3)}
+    return spread, (Finding(code="IRREGULAR_TIMES", severity="caution", sentence=sentence, values=values),)
+
+
+def _check_repeated(steps: FloatArray, path: str, locate: Locate) -> None:
+    """Refuse a log of several rows for each time, such as one of several devices."""
+    repeated = int(np.count_nonzero(steps == 0))
+    if repeated > _MOST_DOUBLED * len(steps):
+        msg = (
+            f"{repeated} repeated rows state the time of the row before; keep one row for each time, reject "
+            f"the others with --set bad_lines=reject (bad_lines='reject'), or {_LEAVE_OUT}"
+        )
+        raise LogError(msg, path=path, line=locate(int(np.argmax(steps == 0)) + 1))
+
+
+def _too_irregular(spacing: float, residual: FloatArray, path: str, locate: Locate) -> LogError:
+    row = int(np.argmax(np.abs(residual)))
+    msg = (
+        f"the time stamps are too uneven for a grid of {duration_text(spacing)} (here by "
+        f"{abs(residual[row]):.2f} intervals); leave --interval (interval_s) out to keep every reading at "
+        f"its own time, or {_LEAVE_OUT} if the readings are even"
+    )
+    return _NoGridError(msg, path=path, line=locate(row))

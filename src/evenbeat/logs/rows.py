@@ -1,0 +1,704 @@
+"""Text of known form → its columns, and an account of every line that is none of their rows."""
+
+from __future__ import annotations
+
+import csv
+import io
+import itertools
+import os
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from evenbeat.epochs import IntArray
+from evenbeat.errors import LogError
+from evenbeat.ledger import Rejected, RejectedLines
+from evenbeat.logs.cells import (
+    ASIDE,
+    MISSING_TEXTS,
+    UNIT,
+    Scan,
+    cell_kind,
+    cells_at,
+    cleaned,
+    is_comment,
+    joined_column,
+    line_ends,
+    measured_parts,
+    number_in,
+    row_in,
+    row_lines,
+    shown,
+    split_line,
+    without_blanks,
+)
+from evenbeat.logs.cut_short import Endings, Judge, endings_of
+from evenbeat.logs.files import LogText, line_feeds
+from evenbeat.logs.form import PROBE_LINES
+from evenbeat.logs.rewriting import BEFORE, OTHER_ANSWER, QUERY
+from evenbeat.logs.terms import Form, Wanted
+from evenbeat.logs.times import Moments, end_to_end, moments_in, texts_of
+from evenbeat.quantities import FloatArray
+
+RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
+HARMLESS = (RULE, REPEATED_HEADER, QUERY, OTHER_ANSWER, BEFORE)
+_RULE = re.compile(r"[\s=\-_*+~.|]+")
+_LIKE_NUMBERS = re.compile(r"[.,eEdD]*[\d+\-][\d+\-.,eEdD]*", re.ASCII)
+EXACT = {
+    mark: re.compile(rf"\+?(\d{{1,18}}|[1-8]\d{{18}})(?:{re.escape(mark)}(\d*))?", re.ASCII) for mark in ".,"
+}
+"""A time whose whole part 64 bits hold, and its decimals."""
+
+EXACT_TIME = np.dtype([("whole", np.int64), ("fraction", float)])
+
+REJECT = (
+    "correct the line, put # in front of it, or pass over such lines with --set bad_lines=reject "
+    "(bad_lines='reject')"
+)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ReadLines:
+    """What was read line by line: the numbers of the rows, and their columns by position."""
+
+    columns: dict[int, Any]
+    lines: list[int]
+    rejected: RejectedLines
+
+
+def read_by_line(
+    rows: Iterable[tuple[int, str]], form: Form, wanted: Wanted, *, reject: bool, path: str
+) -> ReadLines:
+    """Return the columns of rows given as line number and text.
+
+    Raises
+    ------
+    LogError
+        If a row cannot be read and is not to be passed over, naming its line.
+    """
+    units = {index: unit.strip() for index, unit in wanted.units}
+    taken: list[tuple[list[float], tuple[int, float], str | None]] = []
+    lines: list[int] = []
+    rejected: list[Rejected] = []
+    known: dict[str, _OddLineError] = {}
+    for number, line in rows:
+        odd = known.get(line)
+        try:
+            if odd is None:
+                cells = _cells_of_row(line, form)
+                values = [_number(cells[i], i, form, units.get(i, "")) for i in wanted.numbers]
+                time = (0, 0.0) if wanted.exact is None else _exact(cells[wanted.exact], form)
+                text = None if wanted.moment is None else cells[wanted.moment]
+                taken.append((values, time, text if text and text.lower() not in MISSING_TEXTS else None))
+                lines.append(number)
+                continue
+        except _OddLineError as error:
+            odd = known[line] = error.with_traceback(None)
+        if not (reject or odd.harmless):
+            msg = f"{odd.reason}{odd.advice}"
+            raise LogError(msg, path=path, line=number)
+        rejected.append(Rejected(line=number, reason=odd.reason, cut=odd.cut))
+    numbers = np.array([values for values, _, _ in taken], dtype=float).reshape(-1, len(wanted.numbers))
+    columns: dict[int, Any] = {i: numbers[:, place] for place, i in enumerate(wanted.numbers)}
+    if wanted.exact is not None:
+        columns[wanted.exact] = np.array([time for _, time, _ in taken], dtype=EXACT_TIME)
+    if wanted.moment is not None:
+        columns[wanted.moment] = np.array([text for _, _, text in taken], dtype=object)
+    return ReadLines(columns=columns, lines=lines, rejected=RejectedLines.of(rejected))
+
+
+def no_row(line: str, form: Form) -> str:
+    """Return why a line never was a row: a rule, or the header once more; nothing where it may be one."""
+    if _RULE.fullmatch(line) and len(line.strip()) > 3:
+        return RULE
+    if form.header and any(form.header):
+        cells = split_line(line, form.separator)
+        if tuple(cells[: form.columns]) == tuple(form.header):
+            return REPEATED_HEADER
+    return ""
+
+
+class _OddLineError(Exception):
+    """A line cannot be read as a row.
+
+    Parameters
+    ----------
+    reason, advice
+        Why, and how such a line can be read or passed over.
+    cut
+        It is the beginning of a row only.
+    harmless
+        It never was a row.
+    """
+
+    def __init__(
+        self, reason: str, *, advice: str = f"; {REJECT}", cut: bool = False, harmless: bool = False
+    ) -> None:
+        self.reason, self.advice, self.cut, self.harmless = reason, advice, cut, harmless
+        super().__init__(reason)
+
+
+def _cells_of_row(line: str, form: Form) -> list[str]:
+    """Return the cells of a row, missing ones empty."""
+    if reason := no_row(line, form):
+        raise _OddLineError(reason, harmless=True)
+    cells = split_line(line, form.separator, joined_moment=form.joined_moment)
+    if len(cells) > form.columns and any(cells[form.columns :]):
+        reason = f"the row has {len(cells)} cells where the others have {form.columns}: {shown(line)}"
+        raise _OddLineError(reason)
+    if len(cells) < form.fewest:
+        has = f"{len(cells)} cell{'s' * (len(cells) != 1)}"
+        reason = f"the row has {has} where the others have {form.columns}: {shown(line)}"
+        raise _OddLineError(reason, cut=True)
+    return cells + [""] * (form.columns - len(cells))
+
+
+def _exact(cell: str, form: Form) -> tuple[int, float]:
+    """Return whole part and fraction of the time in a cell."""
+    exact = EXACT[form.decimal].fullmatch(cell)
+    if exact is None:
+        missing = cell.lower() in MISSING_TEXTS
+        what = "is missing in this row" if missing else f"{shown(cell)} is no number"
+        msg = f"the time {what}; every row needs its time"
+        raise _OddLineError(msg, advice="")
+    return int(exact.group(1)), float(f"0.{exact.group(2) or ''}")
+
+
+def _number(cell: str, index: int, form: Form, unit: str) -> float:
+    """Return the number in a cell, NaN for a known missing text."""
+    kind = cell_kind(cell, form.decimal)
+    if kind == "missing":
+        return float("nan")
+    parts = (cell, "") if kind == "number" else measured_parts(cell, form.decimal)
+    if parts is not None and parts[1] == unit:
+        return number_in(parts[0], form.decimal)
+    cut = _LIKE_NUMBERS.fullmatch(cell) is not None
+    if parts is None:
+        reason = (
+            f"{shown(cell)} in column {form.label(index)} is neither a number nor a known text for a missing "
+            "reading such as NaN or OVLD"
+        )
+        raise _OddLineError(reason, cut=cut)
+    reason = (
+        f"the unit written in column {form.label(index)} changes from '{unit}' to '{parts[1]}'; write all "
+        "readings in one unit, or pass over the other ones with --set bad_lines=reject (bad_lines='reject')"
+    )
+    raise _OddLineError(reason, advice="", cut=cut)
+
+
+_NA_TEXTS = sorted({form for t in MISSING_TEXTS for form in (t, t.upper(), t.capitalize())} | {"NaN"})
+_REFUSALS = (ValueError, OverflowError)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Part:
+    """Columns of the rows in a piece of text.
+
+    Parameters
+    ----------
+    whole, fraction
+        The exact times; no fraction where all are whole.
+    others
+        One-based lines that are no rows, in order.
+    comments, blank
+        How many of these are comments and blank lines; all others are rejected.
+    endings
+        How its rows begin and end.
+    """
+
+    rows: int
+    numbers: dict[int, FloatArray]
+    moments: Moments | None
+    whole: IntArray | None
+    fraction: FloatArray | None
+    others: IntArray
+    rejected: RejectedLines
+    comments: int
+    blank: int
+    endings: Endings
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PieceReader:
+    """Reads pieces of one log.
+
+    Parameters
+    ----------
+    reject
+        Pass over lines that cannot be read, and count them.
+    """
+
+    form: Form
+    wanted: Wanted
+    path: str
+    reject: bool
+
+    def read(self, text: bytes, first_line: int) -> Part:
+        """Return the columns of some lines, the first of which has that number in the log.
+
+        Raises
+        ------
+        LogError
+            If a row cannot be read and is not to be passed over, naming its line.
+        """
+        form, wanted = self.form, self.wanted
+        bare = without_blanks(text if text.endswith(b"\n") else text + b"\n", form)
+        clean = cleaned(bare, form)
+        scan = Scan(self._with_unit_cells(clean), form.separator)
+        aside = (scan.lengths > 0) & (scan.body[scan.starts] == ord(ASIDE))
+        content = (scan.lengths > 0) & ~aside
+        blank = int(np.count_nonzero(np.diff(line_ends(bare), prepend=-1) == 1))
+        comments = int(np.count_nonzero(scan.lengths == 0)) - blank
+        more = len(self._names[0]) - form.columns
+        regular = content & (scan.cells >= form.fewest + more) & (scan.cells <= form.columns + more)
+        columns, regular = self._at_once(scan, regular)
+        places = np.flatnonzero(regular)
+        endings = endings_of(scan, places, first_line, form, wanted)
+        odd = np.flatnonzero(content & ~regular)
+        rejected = RejectedLines()
+        if len(odd):
+            lines = bare.split(b"\n")
+            told = [(first_line + at, row_in(lines[at], form)) for at in odd.tolist()]
+            read = read_by_line(told, form, wanted, reject=self.reject, path=self.path)
+            rejected = read.rejected
+            if read.lines:
+                accepted = np.array(read.lines, dtype=np.int64) - first_line
+                order = np.argsort(np.concatenate([places, accepted]))
+                if wanted.moment is not None:
+                    columns[wanted.moment] = texts_of(columns[wanted.moment])
+                columns = {i: np.concatenate([columns[i], read.columns[i]])[order] for i in columns}
+                places = np.concatenate([places, accepted])[order]
+                texts = dict(told)
+                endings = endings.and_rows([(line, texts[line]) for line in read.lines], form, wanted)
+        others = np.delete(np.arange(first_line, first_line + len(content)), places)
+        moments = None
+        if wanted.moment is not None and len(places):
+            moments = moments_in(columns[wanted.moment])
+        times = None if wanted.exact is None else columns[wanted.exact]
+        return Part(
+            rows=len(places),
+            numbers={i: columns[i] for i in wanted.numbers},
+            moments=moments,
+            whole=None if times is None else times["whole"],
+            fraction=None if times is None or not times["fraction"].any() else times["fraction"],
+            others=others,
+            rejected=rejected,
+            comments=comments,
+            blank=blank,
+            endings=endings,
+        )
+
+    @cached_property
+    def _names(self) -> tuple[list[str], list[str]]:
+        """Names of the cells of a line, with units and clocks in cells of their own; those of the units."""
+        names: list[str] = []
+        units = {index for index, _ in self.wanted.units}
+        for index in range(self.form.columns):
+            names += [str(index), *([f"unit {index}"] if index in units else [])]
+            names += ["clock"] if index == joined_column(self.form) else []
+        return names, [f"unit {index}" for index in sorted(units)]
+
+    def _with_unit_cells(self, text: bytes) -> bytes:
+        """Return lines with a mark in a cell of its own instead of each unit that ends a cell."""
+        separator = self.form.separator.encode()
+        for unit in sorted({unit for _, unit in self.wanted.units}, key=len, reverse=True):
+            for end in (separator, b"\n"):
+                text = text.replace(unit.encode() + end, separator + UNIT.encode() + end)
+        return text
+
+    def _at_once(
+        self, scan: Scan, regular: npt.NDArray[np.bool_]
+    ) -> tuple[dict[int, Any], npt.NDArray[np.bool_]]:
+        """Return the columns of the regular lines, and which these are: those that pandas understands."""
+        columns = self._parsed(scan, regular)
+        if columns is None:
+            regular = regular.copy()
+            regular[np.flatnonzero(regular)[self._suspects(scan, regular)]] = False
+            columns = self._parsed(scan, regular)
+        if columns is None:
+            regular = np.zeros_like(regular)
+            columns = self._parsed(scan, regular) or {}
+        return columns, regular
+
+    def _parsed(self, scan: Scan, regular: npt.NDArray[np.bool_]) -> dict[int, Any] | None:
+        """Return the columns of some lines, ``None`` where a cell is not understood."""
+        wanted = self.wanted
+        if not regular.any():
+            texts = {} if wanted.moment is None else {wanted.moment: np.empty(0, dtype=object)}
+            times = {} if wanted.exact is None else {wanted.exact: np.empty(0, dtype=EXACT_TIME)}
+            return {**{i: np.empty(0) for i in wanted.numbers}, **texts, **times}
+        text, rows = scan.text_of(regular), int(np.count_nonzero(regular))
+        short = bool((scan.cells[regular] < len(self._names[0])).any())
+        stamps = None
+        if wanted.moment == 0 and joined_column(self.form) is None:
+            stamps = scan.first_cells(regular)
+        dtypes = {str(index): "float64" for index in wanted.numbers}
+        if wanted.exact is not None:
+            dtypes[str(wanted.exact)] = "str" if wanted.fractions else "int64"
+        frame = None
+        for missing in (True,) if short else (False, True):  # without missing texts it is faster
+            try:
+                frame = self._frame(text, dtypes, missing=missing, stamps=stamps is None)
+                break
+            except _REFUSALS:
+                continue
+        if frame is None or len(frame) != rows:
+            return None
+        if not all((frame[name] == UNIT).all() for name in self._names[1]):
+            return None
+        columns: dict[int, Any] = {i: frame[str(i)].to_numpy() for i in wanted.numbers}
+        if wanted.moment is not None and stamps is not None:
+            columns[wanted.moment] = stamps
+        elif wanted.moment is not None:
+            cells = frame[str(wanted.moment)]
+            cells = cells + "T" + frame["clock"] if "clock" in frame else cells
+            columns[wanted.moment] = cells.to_numpy(dtype=object)
+        if wanted.exact is not None:
+            exact = exact_times(frame[str(wanted.exact)], self.form.decimal)
+            if exact is None:
+                return None
+            columns[wanted.exact] = exact
+        return columns
+
+    def _frame(self, text: bytes, dtypes: dict[str, Any], *, missing: bool, stamps: bool = True) -> Any:
+        """Return cells; with texts for missing readings, and with time stamps, where that is asked."""
+        import pandas as pd
+
+        separator, (names, units) = self.form.separator, self._names
+        taken = [str(i) for i in range(self.form.columns) if self.wanted.holds(i)]
+        taken = taken if stamps else [name for name in taken if name != str(self.wanted.moment)]
+        joined = joined_column(self.form)
+        taken += ["clock"] if joined is not None and joined == self.wanted.moment else []
+        return pd.read_csv(
+            io.BytesIO(text),
+            sep=r"\s+" if separator == " " else separator,
+            header=None,
+            names=names,
+            usecols=[*taken, *units],  # the cells of each line were counted
+            index_col=False,
+            dtype=dtypes,
+            keep_default_na=False,
+            na_values=_NA_TEXTS if missing else None,
+            na_filter=missing,
+            decimal=self.form.decimal,
+            skipinitialspace=b" " in text,
+            quoting=csv.QUOTE_NONE,
+            engine="c",
+            low_memory=False,
+        )
+
+    def _suspects(self, scan: Scan, regular: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+        """Return which of some lines hold a cell that is no number and no text for a missing one."""
+        import pandas as pd
+
+        wanted, decimal = self.wanted, self.form.decimal
+        count = int(np.count_nonzero(regular))
+        suspects = np.zeros(count, dtype=bool)
+        dtypes = {} if wanted.exact is None else {str(wanted.exact): "str"}
+        try:
+            frame = self._frame(scan.text_of(regular), dtypes, missing=False)
+        except _REFUSALS:
+            return ~suspects
+        if len(frame) != count:
+            return ~suspects
+        for name in self._names[1]:
+            suspects |= (frame[name] != UNIT).to_numpy(dtype=bool)
+        for index in wanted.numbers:
+            cells = frame[str(index)]
+            if cells.dtype.kind in "fiu":
+                continue
+            cells = cells.astype("str")
+            plain = cells.str.replace(decimal, ".", regex=False) if decimal != "." else cells
+            unread = np.flatnonzero(pd.to_numeric(plain, errors="coerce").isna().to_numpy())
+            known = [str(cell).strip().lower() in MISSING_TEXTS for cell in cells.iloc[unread]]
+            suspects[unread[~np.array(known, dtype=bool)]] = True
+        if wanted.exact is not None:
+            times = frame[str(wanted.exact)]
+            suspects |= [EXACT[decimal].fullmatch(str(time).strip()) is None for time in times]
+        return suspects
+
+
+def exact_times(cells: Any, decimal: str) -> npt.NDArray[np.void] | None:
+    """Return whole parts and fractions of numbers without sign, ``None`` where one is none or too large.
+
+    The fraction is the float64 next to what is written: it is read by itself, as ``0.…``.
+    """
+    import pandas as pd
+
+    times = np.zeros(len(cells), dtype=EXACT_TIME)
+    if cells.dtype.kind in "iu":
+        times["whole"] = cells
+    else:
+        text = "\n".join(map(str, cells.to_numpy(dtype=object))).replace(decimal, ";0.")
+        how: dict[str, Any] = {"sep": ";", "header": None, "names": [0, 1], "skip_blank_lines": False}
+        try:
+            parts = pd.read_csv(io.StringIO(text), dtype={0: "int64", 1: "float64"}, index_col=False, **how)
+        except _REFUSALS:
+            return None
+        if len(parts) != len(cells):
+            return None
+        times["whole"], times["fraction"] = parts[0], parts[1].fillna(0.0)
+    return None if (times["whole"] < 0).any() or "-" in str(cells.iloc[0]) else times
+
+
+PIECE_BYTES = 1 << 19
+_Item = TypeVar("_Item")
+_Result = TypeVar("_Result")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Columns:
+    """The columns that were asked for.
+
+    Parameters
+    ----------
+    numbers
+        Position to samples, shape (rows,), NaN where a cell holds no reading.
+    moments
+        Time stamps, where the time is written so.
+    whole, fraction
+        Shape (rows,), the time column where float64 would not hold it; no fraction where all are whole.
+    cell_units
+        Position to the unit written in its cells, where there is one.
+    lines
+        Shape (rows,), one-based lines, where they do not follow from ``others``.
+    others
+        One-based lines of a text that are no rows, in order.
+    rejected
+        Lines that are no rows of the log, and why.
+    doubtful
+        Lines of rows that may have been cut short, and why.
+    held
+        How many rejected lines keep their place as a row without readings.
+    header, comments, blank
+        How many lines are text above the first row, comments, and blank.
+    endings
+        How its rows begin and end.
+    """
+
+    rows: int
+    numbers: Mapping[int, FloatArray]
+    cell_units: Mapping[int, str] = field(default_factory=dict)
+    moments: Moments | None = None
+    whole: IntArray | None = None
+    fraction: FloatArray | None = None
+    lines: IntArray | None = None
+    others: IntArray | None = None
+    rejected: RejectedLines = field(default_factory=RejectedLines)
+    doubtful: tuple[Rejected, ...] = ()
+    held: int = 0
+    header: int = 0
+    comments: int = 0
+    blank: int = 0
+    endings: Endings = field(default_factory=Endings)
+
+    @cached_property
+    def row_lines(self) -> IntArray:
+        """Shape (rows,): one-based lines of the rows, in a binary file their numbers."""
+        if self.lines is not None:
+            return self.lines
+        if self.others is None:
+            return np.arange(1, self.rows + 1)
+        return np.delete(np.arange(1, self.rows + len(self.others) + 1), self.others - 1)
+
+    def kept(self, rows: IntArray) -> Columns:
+        """Return some of the rows."""
+        return replace(
+            self,
+            rows=len(rows),
+            numbers={i: column[rows] for i, column in self.numbers.items()},
+            moments=None if self.moments is None else self.moments.kept(rows),
+            whole=None if self.whole is None else self.whole[rows],
+            fraction=None if self.fraction is None else self.fraction[rows],
+            lines=self.row_lines[rows],
+        )
+
+    def without(self, rejected: RejectedLines) -> Columns:
+        """Return all but the rows at some lines, which are counted among the rejected ones."""
+        kept = self.kept(np.flatnonzero(~np.isin(self.row_lines, rejected.lines)))
+        return replace(kept, rejected=RejectedLines.joined(self.rejected, rejected))
+
+    def without_rows(self, rows: IntArray, reason: str) -> Columns:
+        """Return all but some rows, whose lines are counted among the rejected ones."""
+        return self.without(RejectedLines(self.row_lines[rows], reasons=[(reason, False)]))
+
+    def with_missing(self, surely: RejectedLines) -> Columns:
+        """Return the columns of a log without times, in which lines that were cut short keep their places."""
+        rejected = RejectedLines.joined(self.rejected, surely)
+        lines = rejected.of_reasons(cut for _, cut in rejected.reasons).lines
+        added = lines[~np.isin(lines, self.row_lines)]
+        merged = np.concatenate([self.row_lines, added])
+        order = np.argsort(merged)
+        lost = np.isin(merged[order], lines)
+
+        def held(column: FloatArray) -> FloatArray:
+            return np.where(lost, np.nan, np.concatenate([column, np.full(len(added), np.nan)])[order])
+
+        return replace(
+            self,
+            rows=len(merged),
+            numbers={i: held(column) for i, column in self.numbers.items()},
+            lines=merged[order],
+            rejected=rejected,
+            held=self.held + len(lines),
+        )
+
+
+def read_columns(
+    log: LogText,
+    form: Form,
+    wanted: Wanted,
+    *,
+    reject: bool = False,
+    before: Endings | None = None,
+    sample: Sequence[str] = (),
+) -> Columns:
+    """Return the columns at the given positions, of rows that were not cut short.
+
+    Parameters
+    ----------
+    reject
+        Pass over lines that cannot be read or were cut short, and count them. In a log without times a
+        row that was cut short keeps its place, where its readings are missing.
+    before, sample
+        How rows of the log before this part of it end, and some of their last cells.
+
+    Raises
+    ------
+    LogError
+        If a row cannot be read or was cut short, naming its line.
+    """
+    columns = _parsed(log, form, wanted, reject=reject)
+    columns = _without_infinite(log, form, columns, reject=reject)
+    judge = Judge(
+        form,
+        wanted,
+        columns.endings if before is None else before.and_others(columns.endings),
+        sample=sample or first_cells(log, form, form.columns - 1, PROBE_LINES),
+        numbers=columns.numbers,
+        rows_at=lambda rows: _texts(log, columns.row_lines[rows]),
+    )
+    surely, perhaps = judge.verdict()
+    if surely and not reject:
+        (_, line), *_ = _texts(log, [surely[0].line])
+        msg = f"{surely[0].reason}: {shown(line)}; {REJECT}"
+        raise LogError(msg, path=log.path, line=surely[0].line)
+    told = RejectedLines.of(surely)
+    if wanted.time is not None:
+        columns = columns.without(told) if surely else columns
+    elif surely or any(cut for _, cut in columns.rejected.reasons):
+        columns = columns.with_missing(told)
+    return replace(columns, doubtful=perhaps)
+
+
+def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Columns:
+    """Return the columns of all lines that can be read."""
+    start = 0
+    for _ in range(form.first_line - 1):
+        start = log.text.index(b"\n", start) + 1
+    head = log.text[:start].decode(errors="replace").split("\n")[:-1]
+    blank = sum(not line.strip() for line in head)
+    comments = sum(is_comment(line, form.separator) for line in head)
+    header = len(head) - comments - blank - sum(line.startswith(ASIDE) for line in head)
+    reader = PieceReader(form=form, wanted=wanted, path=log.path, reject=reject)
+    numbers = {i: np.empty(log.lines) for i in wanted.numbers}  # room that is not written to costs nothing
+    whole = None if wanted.exact is None else np.empty(log.lines, dtype=np.int64)
+    fraction = np.zeros(log.lines) if wanted.fractions else None
+    ns = np.empty(0 if wanted.moment is None else log.lines, dtype=np.int64)
+    rows, moments, endings = 0, list[Moments](), Endings()
+    others, rejected = [np.arange(1, form.first_line)], list[RejectedLines]()
+    for part in _in_parallel(
+        lambda piece: reader.read(log.text[piece[0] : piece[1]], piece[2]), _pieces(log.text, start, form)
+    ):
+        place = slice(rows, rows := rows + part.rows)
+        for i, column in numbers.items():
+            column[place] = part.numbers[i]
+        if whole is not None and part.whole is not None:
+            whole[place] = part.whole
+        if fraction is not None and part.fraction is not None:
+            fraction[place] = part.fraction
+        if part.moments is not None:
+            ns[place] = part.moments.ns
+            moments.append(replace(part.moments, ns=ns[place]))
+        endings = endings.and_others(part.endings)
+        others.append(part.others)
+        rejected.append(part.rejected)
+        comments, blank = comments + part.comments, blank + part.blank
+    return Columns(
+        rows=rows,
+        numbers={i: column[:rows] for i, column in numbers.items()},
+        cell_units={i: unit.strip() for i, unit in wanted.units},
+        moments=end_to_end(moments, ns[:rows]) if moments else None,
+        whole=None if whole is None else whole[:rows],
+        fraction=None if fraction is None or not fraction[:rows].any() else fraction[:rows],
+        others=np.concatenate(others),
+        rejected=RejectedLines.joined(*rejected),
+        header=header,
+        comments=comments,
+        blank=blank,
+        endings=endings,
+    )
+
+
+def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
+    """Return where to cut a text into pieces of whole lines, and the number of the first line of each."""
+    pieces: list[tuple[int, int, int]] = []
+    start, line = start + form.lead_in, form.first_line
+    while True:
+        stop = text.find(b"\n", start + PIECE_BYTES) + 1
+        if not stop or len(text) - stop < PIECE_BYTES:
+            return [*pieces, (start, len(text), line)]
+        pieces.append((start, stop, line))
+        line += line_feeds(text, start, stop)
+        start = stop
+
+
+def _in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> Iterator[_Result]:
+    """Yield ``work`` of all items in their order; the C parser and NumPy let threads run side by side."""
+    workers = min(len(items), os.cpu_count() or 1, 4)
+    if workers < 2:
+        yield from map(work, items)
+        return
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        yield from pool.map(work, items)
+
+
+def _without_infinite(log: LogText, form: Form, columns: Columns, *, reject: bool) -> Columns:
+    """Return the columns without rows that hold an infinite value."""
+    for index, values in columns.numbers.items():
+        if np.isfinite(values.min(initial=0.0)) and np.isfinite(values.max(initial=0.0)):
+            continue
+        rows = np.flatnonzero(np.isinf(values))
+        if not len(rows):
+            continue
+        reason = f"column {form.label(index)} holds an infinite value"
+        if not reject:
+            msg = f"{reason}; write a missing reading as NaN"
+            raise LogError(msg, path=log.path, line=int(columns.row_lines[rows[0]]))
+        return _without_infinite(log, form, columns.without_rows(rows, reason), reject=reject)
+    return columns
+
+
+def _texts(log: LogText, lines: Sequence[int] | IntArray) -> list[tuple[int, str]]:
+    """Return numbers and texts of some lines."""
+    if not len(lines):
+        return []
+    ends = np.concatenate([[-1], line_ends(log.text), [len(log.text)]])
+    spans = ((int(line), ends[line - 1] + 1, ends[line]) for line in lines)
+    return [(line, log.text[start:stop].decode(errors="replace")) for line, start, stop in spans]
+
+
+def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
+    """Return the texts in one column of the first rows, none where the file has no cells."""
+    if not form.separator:
+        return []
+    how = (form.first_line, form.lead_in, form.separator, count)
+    if how not in log.first_rows:
+        log.first_rows[how] = [line for _, line in itertools.islice(row_lines(log, form), count)]
+    return cells_at(log.first_rows[how], index, form.separator, joined_moment=form.joined_moment)

@@ -1,0 +1,241 @@
+"""A reference was found out: which calibrations, assessments and readings it touches, and how far."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding
+from evenbeat.plain import Plain
+from evenbeat.register.facts import Calibration, Instrument, day_of
+from evenbeat.register.register import Register
+from evenbeat.results import Column, Result
+from evenbeat.tables import Field, TableLike, read_table
+
+READINGS = (
+    Field(name="date"),
+    Field(name="instrument", also=("device",)),
+    Field(name="name", also=("result", "reading")),
+)
+EVER = (dt.datetime.min.replace(tzinfo=dt.UTC), dt.datetime.max.replace(tzinfo=dt.UTC))
+Window: TypeAlias = tuple[dt.datetime, dt.datetime]
+Kind = Literal["calibration", "assessment", "reading"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Touched(Plain):
+    """One thing that rests on the reference while it was in doubt.
+
+    Attributes
+    ----------
+    kind
+        ``calibration``, ``assessment`` or ``reading``.
+    date
+        As it was entered.
+    what
+        Number of the certificate, headline of the assessment, name of the reading.
+    through
+        The way from the reference to the instrument: ``standard → counter``.
+    share
+        Error of the reference in half widths of the instrument's tolerance; NaN where either is not known.
+    """
+
+    kind: Kind
+    instrument: str
+    date: str
+    what: str
+    through: str
+    share: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Trace(Result):
+    """What a reference touches, made by :func:`trace_reference`.
+
+    Attributes
+    ----------
+    since, until
+        Its calibrations between which it went out: the last that found it good (``None``: there is none) and
+        the one that found it out.
+    error
+        By how much it was off in the end, from what it had been left at; NaN where that is not known.
+    """
+
+    reference: str
+    since: str | None
+    until: str
+    error: float
+    touched: tuple[Touched, ...]
+
+    _row_objects = "touched"
+
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("instrument", heading="instrument"),
+            Column("kind", heading="kind"),
+            Column("date", heading="date"),
+            Column("what", heading="what", form=lambda text: text if len(text) <= 24 else f"{text[:23]}…"),
+            Column("share", heading="share of tolerance", form=".2g"),
+        )
+
+    def _headline(self) -> str:
+        count = dict.fromkeys(("calibration", "assessment", "reading"), 0)
+        for one in self.touched:
+            count[one.kind] += 1
+        said = ", ".join(f"{number} {kind}{'s' * (number != 1)}" for kind, number in count.items())
+        return f"{self.reference}, good {self.since or 'never'}, found out {self.until}, touches {said}"
+
+
+def trace_reference(
+    register: Register,
+    reference: str,
+    *,
+    since: str | dt.date | None = None,
+    until: str | dt.date | None = None,
+    readings: TableLike | None = None,
+) -> Trace:
+    """Walk from a reference that was found out to all that rests on it.
+
+    Every calibration made against it after it was good last, up to when it was found out, is in doubt; so is
+    the instrument from that calibration to its next one that is not, and all that was calibrated against that
+    instrument meanwhile, and so on.
+
+    Parameters
+    ----------
+    since, until
+        When it was good last and when it was found out; by default as its own calibrations say, the last of
+        which that was out counts.
+    readings
+        A table with the columns ``date``, ``instrument`` and ``name``: what was measured with the
+        instruments.
+
+    Raises
+    ------
+    InputError
+        If the instrument is not known, or was never found out and ``until`` is not given.
+    LogError
+        If the table cannot be read.
+
+    References
+    ----------
+    Source: ISO/IEC 17025:2017, 6.4.9 and 7.10 (from memory): effects of equipment found out of order
+    Tests: tests/register/test_trace.py
+    """
+    about = {one.name: one for one in register.instruments()}
+    if reference not in about:
+        register.instrument(reference)
+    calibrations: dict[str, list[Calibration]] = {}
+    against: dict[str, list[Calibration]] = {}
+    for one in register.calibrations():
+        calibrations.setdefault(one.instrument, []).append(one)
+        against.setdefault(one.reference, []).append(one)
+    own = calibrations.get(reference, [])
+    begin, end, error = _doubt(about[reference], own, since, until)
+    opened = EVER[0] if begin is None else begin + dt.timedelta(microseconds=1)
+    windows: dict[str, list[Window]] = {reference: [(opened, end)]}
+    ways = {reference: reference}
+    doubtful: dict[tuple[str, str], Calibration] = {}
+    waiting: list[tuple[str, Window]] = [(reference, (opened, end))]
+    while waiting:
+        name, (first, last) = waiting.pop(0)
+        for one in against.get(name, ()):
+            if not first <= one.moment <= last or (one.instrument, one.date) in doubtful:
+                continue
+            doubtful[one.instrument, one.date] = one
+            later = [each.moment for each in calibrations[one.instrument] if each.moment > one.moment]
+            window = (one.moment, min(later, default=EVER[1]))
+            ways.setdefault(one.instrument, f"{ways[name]} → {one.instrument}")
+            windows.setdefault(one.instrument, []).append(window)
+            waiting.append((one.instrument, window))
+    shares = {name: _share(about.get(name), error) for name in windows}
+
+    def touched(kind: Kind, name: str, date: str, what: str) -> Touched:
+        return Touched(
+            kind=kind, instrument=name, date=date, what=what, through=ways[name], share=shares[name]
+        )
+
+    def within(name: str, day: dt.date) -> bool:
+        return any(first.date() <= day <= last.date() for first, last in windows.get(name, ()))
+
+    found = [touched("calibration", one.instrument, one.date, one.certificate) for one in doubtful.values()]
+    found += [
+        touched("assessment", kept.instrument, kept.date, kept.headline)
+        for kept in register.assessments()
+        if kept.instrument != reference and within(kept.instrument, day_of(kept.date))
+    ]
+    if readings is not None:
+        read = read_table(readings, READINGS, what="table of readings", needed=("date", "instrument"))
+        found += [
+            touched("reading", row.text("instrument"), row.text("date"), row.text("name"))
+            for row in read.rows
+            if within(row.text("instrument"), row.moment().date())
+        ]
+    order = {"calibration": 0, "assessment": 1, "reading": 2}
+    return Trace(
+        reference=reference,
+        since=None if begin is None else begin.date().isoformat(),
+        until=end.date().isoformat(),
+        error=error,
+        touched=tuple(sorted(found, key=lambda one: (one.instrument, order[one.kind], one.date))),
+        findings=tuple(_remarks(register, begin, error, own)),
+    )
+
+
+def _doubt(
+    about: Instrument,
+    own: list[Calibration],
+    since: str | dt.date | None,
+    until: str | dt.date | None,
+) -> tuple[dt.datetime | None, dt.datetime, float]:
+    """Return from when to when a reference is in doubt, and by how much it was off in the end."""
+
+    def moment(day: str | dt.date) -> dt.datetime:
+        return dt.datetime.combine(day_of(day), dt.time(), tzinfo=dt.UTC)
+
+    if until is None:
+        outs = [one for one in own if _out(one, about.tolerance)]
+        if not outs:
+            msg = f"no calibration found {about.name} out of tolerance; state until, the day it was found out"
+            raise InputError(msg)
+        end = outs[-1].moment
+    else:
+        end = moment(until) + dt.timedelta(days=1) - dt.timedelta(seconds=1)
+    before = [one for one in own if one.moment < end and not _out(one, about.tolerance)]
+    begin = moment(since) if since is not None else (before[-1].moment if before else None)
+    at = [one for one in own if one.moment == end or (until is not None and one.moment.date() == end.date())]
+    last = [one for one in own if one.moment < end and one not in at]
+    known = at and last and isinstance(at[-1].as_found, float) and last[-1].as_left is not None
+    error = at[-1].as_found - last[-1].as_left if known else math.nan  # type: ignore[operator]
+    return begin, end, error
+
+
+def _out(one: Calibration, tolerance: float | str | None) -> bool:
+    if isinstance(one.as_found, float) and tolerance is not None:
+        return not Tolerance.of(tolerance).holds(one.as_found)
+    return one.as_found == "out"
+
+
+def _share(about: Instrument | None, error: float) -> float:
+    if about is None or about.tolerance is None:
+        return math.nan
+    return abs(error) / Tolerance.of(about.tolerance).half_width
+
+
+def _remarks(
+    register: Register, begin: dt.datetime | None, error: float, own: list[Calibration]
+) -> Iterator[Finding]:
+    if begin is None:
+        sentence = "No calibration found it good before: everything made against it counts as touched."
+        yield Finding(code="NEVER_GOOD", severity="caution", sentence=sentence)
+    if math.isnan(error):
+        sentence = "By how much it was off is not known, so neither is how much that is of each tolerance."
+        yield Finding(code="ERROR_UNKNOWN", severity="caution", sentence=sentence)
+    silent = sum(not one.reference for one in register.calibrations()) - sum(not one.reference for one in own)
+    if silent:
+        sentence = f"{silent} calibration(s) in the register name no reference; nothing is said of those."
+        yield Finding(code="NO_REFERENCE_NAMED", severity="caution", sentence=sentence)
