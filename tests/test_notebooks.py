@@ -149,7 +149,9 @@ def test_predictions_wait_for_the_reader(path: Path) -> None:
     assert set(asked) == set(waiting)
     for name in asked:
         place = next(k for k, source in enumerate(sources) if f"{name} = predict(" in source)
-        assert any(f"{name}.right(" in source for source in sources[place:])
+        assert any(source.startswith(f"{name}.right(") for source in sources[place:])
+    answers = [cell for cell in nbformat.read(path, as_version=4).cells if ".right(" in cell.source]
+    assert all(cell.metadata["jupyter"]["source_hidden"] for cell in answers)
 
 
 def test_a_figure_is_followed_by_what_to_see(path: Path) -> None:

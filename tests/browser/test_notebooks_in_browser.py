@@ -199,6 +199,23 @@ def test_panel(name: str, opened: Any, lab: Any, screenshots: Path) -> None:
     assert page.complaints() == []
 
 
+def test_run_all_does_not_reveal(opened: Any, screenshots: Path) -> None:
+    """All cells have run, and what was to be predicted waits; it comes with the reader's commitment."""
+    page = opened(notebook_files()[0].name)
+    page.run_all()
+    waiting = page.page.locator(".evenbeat-waiting")
+    assert waiting.count() == 4
+    page.photograph(screenshots / "waiting.png")
+    asked = page.cells.filter(has=page.page.locator("button", has_text="Commit")).first
+    assert asked.locator("button", has_text="Commit").is_disabled()
+    asked.locator("input[type=radio]").nth(1).check()
+    asked.locator("button", has_text="Commit").click()
+    expect(waiting).to_have_count(3, timeout=10_000)
+    expect(asked).to_contain_text("Right.")
+    expect(page.page.locator(".jp-CodeCell", has_text="averages of 100: standard deviation")).to_have_count(1)
+    assert page.complaints() == []
+
+
 def test_a_log_of_ones_own(opened: Any, tmp_path: Path, screenshots: Path) -> None:
     """A newcomer uploads bare readings, is told what is missing, states it in the fields, and is answered."""
     log = tmp_path / "my-bench.txt"
@@ -210,7 +227,7 @@ def test_a_log_of_ones_own(opened: Any, tmp_path: Path, screenshots: Path) -> No
     with page.page.expect_file_chooser() as chooser:
         cell.locator("button", has_text="upload").click()
     chooser.value.set_files(log)
-    expect(cell.locator("button", has_text="(1)")).to_be_visible(timeout=30_000)
+    expect(cell.get_by_text("my-bench.txt, ")).to_contain_text("uploaded", timeout=30_000)
     words = cell.locator(".widget-html").nth(1)
     refusal = _answer(cell, words)
     assert refusal.startswith("my-bench.txt: the log has no time column and states no interval")
@@ -226,6 +243,22 @@ def test_a_log_of_ones_own(opened: Any, tmp_path: Path, screenshots: Path) -> No
     assert float(fast[1]) == pytest.approx(2.0, abs=0.3)  # 0.02 Hz of 10 MHz were put in
     cell.locator(".widget-html img").first.wait_for(timeout=60_000)
     page.photograph(screenshots / "own-log.png")
+    assert page.complaints() == []
+
+
+def test_large_uploads(opened: Any, tmp_path: Path) -> None:
+    """Twenty-five megabytes arrive; what is too large is refused in words, and nothing vanishes."""
+    page = opened(notebook_files()[0].name)
+    page.run_all()
+    cell = page.cells.filter(has=page.page.locator("button", has_text="Assess")).first
+    log = tmp_path / "large.txt"
+    for size, words in ((25_000_000, "uploaded"), (300_000_000, "at most 200 MB can be uploaded: copy it")):
+        with log.open("wb") as file:
+            file.truncate(size)
+        with page.page.expect_file_chooser() as chooser:
+            cell.locator("button", has_text="upload").click()
+        chooser.value.set_files(log)
+        expect(cell.get_by_text("large.txt")).to_contain_text(words, timeout=60_000)
     assert page.complaints() == []
 
 

@@ -43,7 +43,7 @@ from evenbeat.figures.clock import AHEAD
 from evenbeat.figures.deviations import draw_stability, noise_runs, resolution_floor
 from evenbeat.figures.dispatch import DRAWINGS, plot
 from evenbeat.figures.record import envelope, missing_runs, record_figure
-from evenbeat.figures.style import png_bytes, svg_text
+from evenbeat.figures.style import RUST, png_bytes, svg_text
 from evenbeat.fleet.assess_fleet import assess_fleet
 from evenbeat.holdover.forecast import predict_holdover
 from evenbeat.holdover.passage import limit_passage
@@ -442,3 +442,20 @@ def test_in_a_notebook_the_figure_belongs_to_pyplot(record: Record, monkeypatch:
     monkeypatch.setattr("evenbeat.figures.style._in_notebook", lambda: True)
     ax = plot(record)
     assert ax.figure is plt.gcf()
+
+
+def test_what_came_is_drawn_onto_the_forecast(model: ClockModel) -> None:
+    """The days that came stand as crosses, they and least squares are in the frame; others are refused."""
+    end = model.record.duration_s
+    later = end + np.arange(1, 40) * DAY
+    came = float(model.blocks.frequency[-1]) + 5e-9 * (later - end) / end  # far from any forecast
+    ax = plot(model, came=(later, came))
+    (crosses,) = [line for line in ax.lines if line.get_label() == "what came"]
+    assert len(crosses.get_xdata()) == int(np.sum(later <= 2 * end))
+    low, high = ax.get_ylim()
+    for line in ax.lines:
+        if line.get_label() == "what came" or line.get_color() == RUST:
+            assert low <= np.min(line.get_ydata()) <= np.max(line.get_ydata()) <= high
+    assert "what came" in texts(ax)
+    with pytest.raises(InputError, match="came has no moment between"):
+        plot(model, came=(later - 2 * end, came))

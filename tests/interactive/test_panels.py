@@ -374,6 +374,20 @@ def test_log_panel_takes_two_limits(demo_data: Path) -> None:
     assert "the lower one first" in panel.refusal
 
 
+def test_an_upload_comes_in_parts() -> None:
+    """Parts are put together in their order, answered one by one, and count when all are there."""
+    upload = interactive.log_panel().controls["upload"]
+    answers: list[Any] = []
+    upload.send = answers.append
+    content = bytes(range(256)) * 40
+    for at in range(0, len(content), 4096):
+        assert upload.value == ()
+        told = {"name": "parts.txt", "at": at, "size": len(content)}
+        upload._handle_custom_msg(told, [memoryview(content[at : at + 4096])])
+    assert upload.value == ({"name": "parts.txt", "content": content},)
+    assert [answer["have"] for answer in answers] == [4096, 8192, len(content)]
+
+
 def test_log_panel_takes_an_upload(demo_data: Path) -> None:
     """What was uploaded goes before the path, and is called by its name."""
     panel = interactive.log_panel("ignored.csv")

@@ -77,13 +77,22 @@ def aging_caption(model: ClockModel) -> str:
 
 
 @styled
-def draw_aging(ax: Axes, model: ClockModel, *, tolerance: ToleranceLike | Tolerance | None = None) -> None:
+def draw_aging(
+    ax: Axes,
+    model: ClockModel,
+    *,
+    tolerance: ToleranceLike | Tolerance | None = None,
+    came: tuple[FloatArray, FloatArray] | None = None,
+) -> None:
     """Draw the record's block averages, the model within it and its forecast one record length ahead.
 
     Parameters
     ----------
     tolerance
         Draws these limits, ± one number or a pair, where they are anywhere near.
+    came
+        What came after the record, where it is known: elapsed seconds and fractional frequencies, shape (n,)
+        each; what lies beyond one record length ahead is not drawn.
     """
     dressed(ax)
     end, blocks = model.record.duration_s, model.blocks
@@ -117,6 +126,19 @@ def draw_aging(ax: Axes, model: ClockModel, *, tolerance: ToleranceLike | Tolera
 
     ax.axvline(end / time_size, color=GREY, linewidth=0.8)
     every = np.concatenate([blocks.frequency, *bands]) / size
+    if came is not None:
+        later, frequency = (np.asarray(each, dtype=float) for each in came)
+        seen = (later > end) & (later <= 2 * end)
+        if not seen.any():
+            msg = (
+                f"came has no moment between {end:g} s, where the record ends, and {2 * end:g} s, where the "
+                "figure does"
+            )
+            raise InputError(msg)
+        crosses: Keywords = {"linestyle": "none", "marker": "x", "markersize": 4, "color": OCHRE, "zorder": 4}
+        ax.plot(later[seen] / time_size, frequency[seen] / size, label="what came", **crosses)
+        labels.append(Label(x=x, y=float(frequency[seen][-1]) / size, text="× what came", colour=OCHRE))
+        every = np.concatenate([every, frequency[seen] / size, *edges])  # and least squares in frame
     bottom, top = float(np.nanmin(every)), float(np.nanmax(every))
     margin = 0.08 * (top - bottom) or 1.0
     ax.set_ylim(bottom - margin, top + 2 * margin)

@@ -168,8 +168,9 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
         Where to draw; by default a figure of its own, as wide as a page. ``ax.figure.savefig(path)``
         writes it to a file.
     details
-        Passed to the drawing: ``tolerance=`` for a clock model, ``record=`` for a stability curve (draws
-        the floor of the display), ``floor=`` for a curve of the measuring system's own noise under it,
+        Passed to the drawing: ``tolerance=`` for a clock model, and ``came=`` for the times and frequencies
+        that came after its record, ``record=`` for a stability curve (draws the floor of the display),
+        ``floor=`` for a curve of the measuring system's own noise under it,
         ``carrier_hz=`` for a spectrum (draws the phase noise L(f) of that carrier).
 
     Returns

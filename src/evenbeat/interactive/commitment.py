@@ -36,7 +36,9 @@ class Prediction(widgets.VBox):  # type: ignore[misc]
         self, question: str, options: Sequence[str] | Mapping[str, Sequence[str]], unit: str
     ) -> None:
         self.committed = False
-        self._question, self._expected, self._waiting = question, None, []
+        self._question = question
+        self._expected: Any = None
+        self._waiting: list[Callable[[], None]] = []
         self._unit, self._within = unit, WITHIN
         if isinstance(options, Mapping):
             self.fields = {name: _dropdown(name, each) for name, each in options.items()}

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.resources import files
+from typing import Any
 
 import anywidget
 import traitlets
@@ -11,6 +13,9 @@ from evenbeat.lessons.allan_ruler import five_clocks, under_the_ruler
 from evenbeat.lessons.interval_wall import NOISES, SAMPLES, SHARES, WINDOW, wall_of_intervals
 from evenbeat.record import Record
 
+MOST_UPLOADED = 200_000_000
+"""The largest file that is uploaded; a larger one is read from where it lies."""
+
 
 def client(*names: str) -> str:
     """Return files that run in the browser, one after the other."""
@@ -18,7 +23,7 @@ def client(*names: str) -> str:
     return "\n".join((folder / name).read_text(encoding="utf-8") for name in names)
 
 
-class AllanRuler(anywidget.AnyWidget):  # type: ignore[misc]
+class AllanRuler(anywidget.AnyWidget):
     """Two windows that slide over a clock.
 
     Attributes
@@ -29,10 +34,10 @@ class AllanRuler(anywidget.AnyWidget):  # type: ignore[misc]
 
     _esm = client("shared.js", "allan_ruler.js")
     _css = client("components.css")
-    clocks = traitlets.List().tag(sync=True)
+    clocks: traitlets.List[Any] = traitlets.List().tag(sync=True)
 
 
-class IntervalWall(anywidget.AnyWidget):  # type: ignore[misc]
+class IntervalWall(anywidget.AnyWidget):
     """A hundred intervals beside a hundred naive ones.
 
     Attributes
@@ -46,8 +51,38 @@ class IntervalWall(anywidget.AnyWidget):  # type: ignore[misc]
 
     _esm = client("shared.js", "interval_wall.js")
     _css = client("components.css")
-    walls = traitlets.List().tag(sync=True)
+    walls: traitlets.List[Any] = traitlets.List().tag(sync=True)
     averaging_time_s = traitlets.Float().tag(sync=True)
+
+
+class LogUpload(anywidget.AnyWidget):
+    """A file of the reader's own, which comes in parts; the browser refuses one that is too large, in words.
+
+    Attributes
+    ----------
+    most_bytes
+        The largest file that is taken.
+    value
+        Nothing, or one file: its ``name`` and ``content``.
+    """
+
+    _esm = client("upload.js")
+    most_bytes = traitlets.Int(MOST_UPLOADED).tag(sync=True)
+    value = traitlets.Tuple()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._parts = bytearray()
+        self.on_msg(self._part)
+
+    def _part(self, _widget: object, told: dict[str, Any], buffers: Sequence[memoryview]) -> None:
+        if told["at"] == 0:
+            self.value, self._parts = (), bytearray()
+        self._parts += buffers[0]
+        if len(self._parts) >= told["size"]:
+            self.value = ({"name": told["name"], "content": bytes(self._parts)},)
+            self._parts = bytearray()
+        self.send({"have": told["at"] + len(buffers[0])})
 
 
 def allan_ruler(record: Record | None = None, *, name: str = "your log", seed: int = 1) -> AllanRuler:

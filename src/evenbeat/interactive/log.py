@@ -15,6 +15,7 @@ from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.figures.axes import caption_title
 from evenbeat.figures.dispatch import drawing_of
 from evenbeat.figures.style import png_bytes
+from evenbeat.interactive.components import LogUpload
 from evenbeat.interactive.panel import FONT, button, call_html, choice, fault, image, notice
 from evenbeat.lessons.log_assessment import LogLesson, assess_log
 
@@ -56,7 +57,7 @@ class LogPanel(widgets.VBox):  # type: ignore[misc]
                 style=wide["style"],
                 layout={"width": "44em"},
             ),
-            "upload": widgets.FileUpload(description="or upload one", multiple=False),
+            "upload": LogUpload(),
             "tolerance": widgets.Text(
                 value=tolerance, description="tolerance ± [1]", placeholder="such as 1e-8", **wide
             ),
@@ -113,7 +114,7 @@ class LogPanel(widgets.VBox):  # type: ignore[misc]
         name = Path(uploads[0]["name"]).name
         with tempfile.TemporaryDirectory() as folder:
             copy = Path(folder) / name
-            copy.write_bytes(bytes(uploads[0]["content"]))
+            copy.write_bytes(uploads[0]["content"])
             try:
                 return assess_log(copy, **asked, shown_as=name)
             except EvenbeatError as refusal:

@@ -11,6 +11,7 @@ import os
 import re
 import tempfile
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -101,6 +102,9 @@ def write_page(notebook: Path, folder: Path) -> Path:
     What a prediction withholds stands folded below it. The components of :mod:`evenbeat.interactive` go on
     answering; of the other panels the picture and the words stand still.
     """
+    path = folder / f"{notebook.stem}.html"
+    with _writing(path):
+        folder.mkdir(parents=True, exist_ok=True)
     executed = _run(notebook)
     models = executed.metadata.get("widgets", {}).get(STATES, {}).get("state", {})
     numbers = itertools.count(1)
@@ -123,19 +127,24 @@ def write_page(notebook: Path, folder: Path) -> Path:
             withheld = "\n".join(map(_as_html, cell.outputs))
             folded = f"<details><summary>I have committed: show it</summary>\n{withheld}\n</details>"
             cell.outputs = [nbformat.v4.new_output("display_data", data={"text/html": folded})]
+    executed.cells = [cell for cell in cells if not cell.metadata.get("jupyter", {}).get("source_hidden")]
     text = PAGE.format(
         title=html.escape(cells[0].source.splitlines()[0].removeprefix("# ")),
         style=STYLE + _highlighting(),
         body=_body(executed),
     )
-    path = folder / f"{notebook.stem}.html"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
+    with _writing(path):
         path.write_text(text, encoding="utf-8")
+    return path
+
+
+@contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    try:
+        yield
     except OSError as error:
         msg = f"{path} cannot be written ({error.strerror}); give another folder"
         raise OutputError(msg) from error
-    return path
 
 
 def _run(notebook: Path) -> Any:
