@@ -24,7 +24,9 @@ def record(tmp_path: Path) -> Path:
     """Return the numbers of an audit record, its table beside its folder."""
     table = tmp_path / "auk.csv"
     table.write_text(ROWS, encoding="utf-8")
-    options = ["--tolerance", "1e-8", "--reference", "standard", "--analysed-on", "2024-02-01", "--no-pdf"]
+    options = ["--tolerance", "1e-8"]
+    for key in ("reference=standard", "analysed_on=2024-02-01", "pdf=no"):
+        options += ["--set", key]
     assert main(["history", str(table), "-o", str(tmp_path / "record"), *options]) == 0
     return tmp_path / "record" / "result.json"
 
@@ -97,7 +99,7 @@ def test_a_register_may_have_grown_since(tmp_path: Path) -> None:
             "auk", date=f"{2020 + year}-01-01", as_found=year * 1e-9, standard_uncertainty=1e-10
         )
     folder = tmp_path / "record"
-    command = ["history", str(register.path), "--instrument", "auk", "-o", str(folder), "--no-pdf"]
+    command = ["history", str(register.path), "--instrument", "auk", "-o", str(folder), "--set", "pdf=no"]
     assert main(command) == 0
     register.add_calibration("auk", date="2024-01-01", as_found=9e-9, standard_uncertainty=1e-10)
 
