@@ -24,16 +24,9 @@ def record(tmp_path: Path) -> Path:
     """Return the numbers of an audit record, its table beside its folder."""
     table = tmp_path / "auk.csv"
     table.write_text(ROWS, encoding="utf-8")
-    options = [
-        "--tolerance",
-        "1e-8",
-        "--reference",
-        "standard",
-        "--analysed-on",
-        "2024-02-01",
-        "--set",
-        "pdf=no",
-    ]
+    options = ["--tolerance", "1e-8"]
+    for key in ("reference=standard", "analysed_on=2024-02-01", "pdf=no"):
+        options += ["--set", key]
     assert main(["history", str(table), "-o", str(tmp_path / "record"), *options]) == 0
     return tmp_path / "record" / "result.json"
 
