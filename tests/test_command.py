@@ -84,6 +84,18 @@ def test_a_class_of_oscillators_narrows_what_a_short_log_leaves_open(
     assert "CLASS_ASSUMED" in {finding["code"] for finding in told["findings"]}
 
 
+def test_the_order_of_a_curve_can_be_stated(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """NAME:ORDER; another order than 1, 2 or 3 is refused with what would be accepted."""
+    rows = [f"{row},{20 + (k * 7 % 50) / 10}" for k, row in enumerate(_rows())]
+    log.write_text(HEADER + "elapsed_s,frequency_hz,room_temperature_c\n" + "\n".join(rows) + "\n")
+    assert (
+        main(["assess", str(log), "--no-report", "--json", "--set", "environment=room_temperature_c:2"]) == 0
+    )
+    assert json.loads(capsys.readouterr().out)["settings"]["environment"] == ["room_temperature_c:2"]
+    complaint = _refused(capsys, "assess", log, "--no-report", "--set", "environment=room_temperature_c:4")
+    assert "order of room_temperature_c is 4; it must be 1, 2 or 3" in complaint
+
+
 def test_quiet_prints_one_sentence_and_verbose_everything(
     log: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

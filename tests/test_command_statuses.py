@@ -21,6 +21,7 @@ BAD_INPUT = {
     "readings": ("{missing}",),
     "history": ("{missing}", "--tolerance", "1e-8"),
     "register": ("verify", "{missing}"),
+    "verify": ("{missing}",),
     "fleet": ("{missing}",),
     "collect": ("{missing}.toml", "tcp://127.0.0.1:1", "-o", "{new}"),
     "notebooks": ("{file}", "--copy-only"),
@@ -36,6 +37,7 @@ LACKING = {
     "readings": (),
     "history": (),
     "register": (),
+    "verify": (),
     "fleet": (),
     "collect": ("frequency_query", "tcp://127.0.0.1:1"),
 }

@@ -371,7 +371,7 @@ _DECLARED = (
     _key(
         "environment",
         NAMES,
-        "covariates to model, or 'none'; every temperature in the log if not stated",
+        "covariates to model, NAME or NAME:ORDER of its curve (1 to 3), or 'none'; default every temperature",
         "question",
         VERDICTS,
     ),

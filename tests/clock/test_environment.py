@@ -197,6 +197,23 @@ def test_cubic_is_recovered_and_can_be_taken_anywhere() -> None:
     assert model.sensitivity("room_c", 3).unit == "/K³"
 
 
+def test_a_curve_is_found_where_there_is_one_and_only_there(lagging: Record, model: ClockModel) -> None:
+    """A plain name: second order in a parabola, third in a cubic, and a line stays a line."""
+    inside = lagged(lagging.covariates["room_c"], 2.0) - 21.0
+    for order, bend in ((2, 1e-11 * inside**2), (3, 1e-11 * inside**3)):
+        bent = eb.fit_clock(
+            replace(lagging, values=lagging.values + bend),
+            aging="linear",
+            environment=["room_c"],
+            most_blocks=120,
+        )
+        assert bent.trend.influences[0].order == order
+        (finding,) = [f for f in bent.findings if f.code == "INFLUENCE_CURVED"]
+        assert finding.values["order"] == order
+    assert model.trend.influences[0].order == 1
+    assert "INFLUENCE_CURVED" not in {f.code for f in model.findings}
+
+
 def test_stated_lag_is_taken_as_it_is(lagging: Record) -> None:
     """It has no uncertainty, and one set of lags is enough."""
     model = eb.fit_clock(lagging, aging="linear", environment=[eb.Influence("room_c", lag_s=3600.0)])

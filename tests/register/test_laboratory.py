@@ -388,3 +388,6 @@ def test_the_audit_record_of_an_instrument_is_one_command(
     assert "counter is retired since 2025-02-01" in capsys.readouterr().out.replace("\n    ", " ")
     assert main(["history", path]) == 2
     assert "say which instrument with --instrument NAME" in capsys.readouterr().err
+    table = Path(__file__).resolve().parents[2] / "data" / "kittiwake-history.csv"
+    assert main(["history", str(table)]) == 2
+    assert "no tolerance is stated; give --tolerance" in capsys.readouterr().err

@@ -25,6 +25,7 @@ from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.as_predicted import WITHHOLDING, as_predicted_finding
+from evenbeat.clock.environment import Influence
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.oscillator_classes import OscillatorName, oscillator_class_named
@@ -219,7 +220,7 @@ def assess(
     reference_uncertainty: float = 0.0,
     time_error_limit_s: float | None = None,
     aging: str = "auto",
-    environment: str | Sequence[str] | None = None,
+    environment: str | Influence | Sequence[str | Influence] | None = None,
     oscillator_class: OscillatorName | None = None,
     history: CalibrationHistory | str | Path | None = None,
     history_from: dt.date | str | None = None,
@@ -247,7 +248,7 @@ def assess(
     aging
         See :func:`evenbeat.fit_clock`.
     environment
-        Covariates to model; by default every temperature that varies.
+        Covariates to model, as for :func:`evenbeat.fit_clock`; by default every temperature that varies.
     oscillator_class
         ``'oven'``, ``'rubidium'`` …: what is usual for it is a weak prior, see :func:`evenbeat.fit_clock`.
     history, history_from
@@ -294,10 +295,12 @@ def assess(
         date_order=date_order,
         nominal_frequency_hz=stated_nominal(record.findings, record.nominal_frequency_hz),
     )
-    named = (environment,) if isinstance(environment, str) else environment
-    chosen = _varying_temperatures(record) if named is None else tuple(named)
+    named = (environment,) if isinstance(environment, str | Influence) else environment
+    chosen: tuple[str | Influence, ...] = () if named is None else tuple(named)
+    if named is None:
+        chosen = temperatures = _varying_temperatures(record)
     if named is None and chosen and record.epochs_ns is not None:
-        record, chosen = _without_environment(record, chosen), ()
+        record, chosen = _without_environment(record, temperatures), ()
     fitted = {
         "aging": aging,
         "environment": chosen,
@@ -407,7 +410,11 @@ def _settings_of(
     return {
         "tolerance": _as_given(tolerance),
         "aging": aging,
-        "environment": [] if model is None else [influence.name for influence in model.trend.influences],
+        "environment": []
+        if model is None
+        else [
+            f"{each.name}:{each.order}" if each.order > 1 else each.name for each in model.trend.influences
+        ],
         **({"environment_not_determined": not_determined} if not_determined else {}),
         "minimum_coverage": MINIMUM_COVERAGE,
     }

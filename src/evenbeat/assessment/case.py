@@ -10,6 +10,7 @@ from pathlib import Path
 from scipy import special
 
 from evenbeat.assessment.basis import DecisionBasis
+from evenbeat.assessment.stories import Story
 from evenbeat.assessment.variation import Variation, steadiness
 from evenbeat.calibration.decision import Decision
 from evenbeat.clock.tested import Backtest
@@ -60,6 +61,8 @@ class Case(Plain):
         Of a history: each calibration as those before it predicted it.
     inputs
         The files, with their hashes.
+    stories
+        Of a history: what would break the interval, the cheapest first.
     """
 
     basis: DecisionBasis = field(metadata=listed_as("decision_basis"))
@@ -70,6 +73,7 @@ class Case(Plain):
     predicted: tuple[PredictedCalibration, ...] = field(metadata=listed_as("predicted_calibrations"))
     inputs: tuple[Source, ...]
     findings: tuple[Finding, ...]
+    stories: tuple[Story, ...] = ()
 
     def _facts(self) -> Mapping[str, object]:
         models = [{"model": name, "weight": weight, "interval": says} for name, weight, says in self.models]

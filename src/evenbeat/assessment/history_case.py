@@ -20,6 +20,7 @@ import numpy as np
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import Case, PredictedCalibration, file_source, predicted_finding
 from evenbeat.assessment.software import software_versions
+from evenbeat.assessment.stories import cheapest_stories
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.affected import DatedResult
 from evenbeat.calibration.back_cast import BackCast, back_cast
@@ -350,6 +351,9 @@ def assess_history(
             backtest=None,
             predicted=predicted,
             inputs=(*files, *inputs),
+            stories=()
+            if interval is None
+            else cheapest_stories(model, limits, interval.interval_s, **constant),
             findings=(
                 chosen.finding(history.last_date),
                 *predicted_finding(predicted),
@@ -380,6 +384,11 @@ def assess_history(
             "oscillator_class": oscillator_class,
             "drift_law": drift_law,
             "family": family,
+            "methods": methods,
+            "date_order": date_order,
+            "nominal_frequency_hz": nominal_frequency_hz,
+            "instruments": [name for _, name in _named(tables, instrument)],
+            "results_sha256": _hash_of(results),
         },
         software=software_versions(),
         findings=merged(
@@ -440,18 +449,32 @@ def histories_of(
     LogError
         If a table cannot be read, see :meth:`evenbeat.CalibrationHistory.from_table`.
     """
-    names = [instrument] if isinstance(instrument, str) else list(instrument or ())
-    if len(names) > len(tables):
-        msg = f"{len(names)} instruments are named for {len(tables)} table(s); give a table for each of them"
-        raise InputError(msg)
     return [
         one
         if isinstance(one, CalibrationHistory)
         else CalibrationHistory.from_table(
             one, instrument=name, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
         )
-        for one, name in itertools.zip_longest(tables, names)
+        for one, name in _named(tables, instrument)
     ]
+
+
+def _named(
+    tables: Sequence[str | Path | CalibrationHistory], instrument: str | Sequence[str] | None
+) -> list[tuple[str | Path | CalibrationHistory, str | None]]:
+    """Return each table with the instrument that is meant in it, ``None`` where it is not stated."""
+    names = [instrument] if isinstance(instrument, str) else list(instrument or ())
+    if len(names) > len(tables):
+        msg = f"{len(names)} instruments are named for {len(tables)} table(s); give a table for each of them"
+        raise InputError(msg)
+    return list(itertools.zip_longest(tables, names))
+
+
+def _hash_of(results: pd.DataFrame | str | Path | tuple[DatedResult, ...]) -> str | None:
+    """Return the SHA-256 of the table of results; ``None`` where there is none."""
+    if isinstance(results, tuple) and not results:
+        return None
+    return file_source(results, rows=0).sha256 if isinstance(results, str | Path) else "in memory"
 
 
 def _tables(

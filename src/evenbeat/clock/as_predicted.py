@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from evenbeat.clock.environment import Influence
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.outcomes import Outcomes, moments, record_until, seen_frequency
@@ -89,7 +90,10 @@ def as_predicted_finding(model: ClockModel) -> Finding | None:
 
 def _early(model: ClockModel, cut: float) -> ClockModel | None:
     """Return the model of what was known at the cut; ``None`` where that is too short."""
-    environment = [influence.name for influence in model.trend.influences]
+    environment = [
+        Influence(each.name, order=each.order, lag_s="fit" if each.lag_fitted else each.lag.value)
+        for each in model.trend.influences
+    ]
     try:
         return fit_clock(
             record_until(model.record, cut),

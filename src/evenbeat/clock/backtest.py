@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.clock.environment import Influence
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
@@ -46,7 +47,7 @@ def backtest(
     first_share: float = FIRST_SHARE,
     confidence: float = DEFAULT_CONFIDENCE,
     aging: str = "auto",
-    environment: str | Sequence[str] = (),
+    environment: str | Influence | Sequence[str | Influence] = (),
     noise_prior: NoisePrior = "balanced",
     oscillator_class: OscillatorName | None = None,
     most_blocks: int = MOST_BLOCKS,

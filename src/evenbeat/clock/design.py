@@ -52,6 +52,7 @@ class FittedInfluence:
     diurnal_amplitude: float
     residual: float
     lag: Estimate
+    lag_fitted: bool = True
 
     def powers(self, inside: FloatArray) -> FloatArray:
         """Return the powers of the lagged covariate, shape (n, order)."""
@@ -77,7 +78,7 @@ class Fading:
     @classmethod
     def of(cls, rows: FloatArray, step_s: float) -> Fading:
         """Return that of samples on a grid, shape (n, q), less mean and daily wave; NaN where missing."""
-        present = ~np.isnan(rows).any(axis=1)
+        present: npt.NDArray[np.bool_] = np.asarray(~np.isnan(rows).any(axis=1))
         counts = correlate(present.astype(float), present.astype(float), method="fft")[len(rows) - 1 :]
         most = max(1, len(rows) // 2)
         kept = np.where(present[:, np.newaxis], rows, 0.0)
@@ -402,6 +403,7 @@ def _influence(record: Record, influence: Influence, column: FloatArray, lag: Es
         diurnal_amplitude=float(np.hypot(*swing[:, 0])) if known else math.nan,
         residual=math.sqrt(float(rest[0, 0])),
         lag=lag,
+        lag_fitted=influence.lag_s == "fit",
     )
 
 

@@ -65,7 +65,7 @@ class Influence:
 def chosen_influences(
     record: Record, environment: str | Influence | Sequence[str | Influence]
 ) -> tuple[Influence, ...]:
-    """Return what ``environment`` names, one or several; a plain name is linear with a lag to be found.
+    """Return what ``environment`` names, one or several; a plain name is a line with a lag to be found.
 
     Raises
     ------

@@ -19,6 +19,7 @@ from evenbeat.results import PAGE_WIDTH
 
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
+    from evenbeat.clock.environment import Influence
     from evenbeat.record import Record
 
 
@@ -179,7 +180,9 @@ def _question(stated: Stated) -> dict[str, Any]:
         "time_error_limit_s": stated["time_error_limit"],
         "aging": stated["aging"],
         "oscillator_class": stated["oscillator_class"],
-        "environment": None if environment is None else [name for name in environment if name != "none"],
+        "environment": None
+        if environment is None
+        else [_influence(name) for name in environment if name != "none"],
         "history": stated["history"],
         "history_from": None if stated["history"] is None else stated["history_from"],
         "instrument": instruments[0] if instruments and stated["history"] is not None else None,
@@ -293,6 +296,14 @@ def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> 
     for finding in worst_first(assessment.beside_verdict):
         if finding.severity in shown:
             print(labelled_text(finding.severity, finding.sentence))
+
+
+def _influence(text: str) -> str | Influence:
+    """Return a covariate, with the order of its curve where ``NAME:ORDER`` states one."""
+    from evenbeat.clock.environment import Influence
+
+    name, colon, order = text.rpartition(":")
+    return Influence(name, order=int(order)) if colon and order.isdigit() else text
 
 
 class _Progress:

@@ -28,6 +28,7 @@ COMMANDS = {
     "readings": ("readings", "add_readings"),
     "history": ("history", "add_history"),
     "register": ("register", "add_register"),
+    "verify": ("verify", "add_verify"),
     "fleet": ("fleet", "add_fleet"),
     "collect": ("collect", "add_collect"),
     "notebooks": ("notebooks", "add_notebooks"),

@@ -267,7 +267,7 @@ def _export(arguments: argparse.Namespace) -> int:
     from evenbeat.register.tables import export_instruments, export_table
 
     register = _read(arguments)
-    written = {
+    written: dict[str, Callable[[Register], str]] = {
         "calibrations": export_table,
         "instruments": export_instruments,
         "everything": Register.to_lines,

@@ -154,7 +154,7 @@ def limit_passage(
             "until_s is not given, and a stated drift has no record whose length could stand for it; give it"
         )
         raise InputError(msg)
-    times = moments(until / 1000, until)
+    times = moments(1e-5 * until, until)
     start = Estimate.normal(0.0, 0.0) if starting_time_error is None else starting_time_error
     forecast = model.time_error(times, environment=environment)
     distribution = started(forecast.distribution, start)

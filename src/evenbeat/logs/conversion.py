@@ -167,8 +167,15 @@ def _in_si(
 ) -> Converted:
     findings: tuple[Finding, ...] = ()
     dimension, factor = parse_unit(unit)
-    if quantity == "interval_error":
-        return _of_interval_errors(readings, dimension, factor, interval_s, findings)
+    if quantity == "interval_error":  # one that comes out too long is of a slow device
+        if dimension == "time":
+            if interval_s is None:
+                sentence = "The readings were taken as errors of one second each (override with --set gate=… or gate_s)."
+                findings = (Finding(code="ASSUMED_SECONDS", severity="caution", sentence=sentence),)
+            factor /= interval_s or 1.0
+        errors = readings * factor
+        with np.errstate(divide="ignore"):
+            return _converted("frequency", 0.0 - errors / (1 + errors), factor, None, findings)
     if quantity in ("phase", "time_interval"):
         values = readings if factor == 1 else readings * factor
         return _converted("phase", values, factor, nominal_frequency_hz, findings)
@@ -199,27 +206,6 @@ def _in_si(
         return _converted("frequency", values, factor * nominal, nominal, findings)
     values = relative_to(nominal / factor, readings)
     return _converted("frequency", values, factor / nominal, nominal, findings)
-
-
-def _of_interval_errors(
-    readings: FloatArray,
-    dimension: str,
-    factor: float,
-    interval_s: float | None,
-    findings: tuple[Finding, ...],
-) -> Converted:
-    """Return frequency from errors of intervals: one that comes out too long is of a slow device."""
-    if dimension == "time":
-        if interval_s is None:
-            sentence = (
-                "The readings were taken as errors of one second each (override with --set gate=… or gate_s)."
-            )
-            finding = Finding(code="ASSUMED_SECONDS", severity="caution", sentence=sentence)
-            findings = (*findings, finding)
-        factor = factor / (interval_s or 1.0)
-    errors = readings * factor
-    with np.errstate(divide="ignore"):
-        return _converted("frequency", 0.0 - errors / (1 + errors), factor, None, findings)
 
 
 def typical_of(readings: FloatArray) -> float:
@@ -324,7 +310,13 @@ def _with_unit(
             raise LogError(msg, path=path, line=line)
         if quantity == "frequency_ratio":
             return quantity, default, ()
-        return quantity, default, (_unit_finding(quantity, default, column),)
+        sentence = (
+            f"The log states no unit for the {quantity.replace('_', ' ')} in column {column}; "
+            f"{'a plain number' if default == '1' else default} was assumed (override with --unit or unit)."
+        )
+        values = {"unit": default}
+        found = Finding(code="ASSUMED_UNIT", severity="note", sentence=sentence, values=values)
+        return quantity, default, (found,)
     return quantity, unit, ()
 
 
@@ -359,15 +351,6 @@ def _assumed(what: str, unit: str, column: str, option: str) -> Finding:
         f"(override with --{option} or {option})."
     )
     return Finding(code="ASSUMED_QUANTITY", severity="caution", sentence=sentence, values={"unit": unit})
-
-
-def _unit_finding(quantity: str, unit: str, column: str) -> Finding:
-    name = {"1": "a plain number"}.get(unit, unit)
-    sentence = (
-        f"The log states no unit for the {quantity.replace('_', ' ')} in column {column}; {name} was assumed "
-        "(override with --unit or unit)."
-    )
-    return Finding(code="ASSUMED_UNIT", severity="note", sentence=sentence, values={"unit": unit})
 
 
 def assumed_nominal(frequency_hz: float, path: str) -> tuple[float, Finding]:

@@ -387,17 +387,21 @@ class Register:
         except BaseException:
             made.path.unlink(missing_ok=True)
             raise
-        note_head(made.path, made.head())
         return made
 
-    def to_lines(self) -> str:
+    def to_lines(self, *, upto: int | None = None) -> str:
         """Return everything that the register holds, one entry a line as JSON, after a line about the whole.
 
         :meth:`from_lines` makes the same register of it: corrections, reasons, assessments, people and hashes
         included.
+
+        Parameters
+        ----------
+        upto
+            Number of the last entry, for the register as it was then; the last of all by default.
         """
         with reading(self.path) as connection:
-            entries = list(each_entry(connection))
+            entries = list(each_entry(connection))[:upto]
         head = f"{entries[-1].number}:{entries[-1].hash}" if entries else "0:"
         whole = {"format": FORMAT, "version": SCHEMA_VERSION, "entries": len(entries), "head": head}
         rows = (dict(zip(COLUMNS, entry.row, strict=True)) for entry in entries)

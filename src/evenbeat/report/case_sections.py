@@ -28,6 +28,7 @@ def decision_sections(case: Case | None) -> tuple[Section, ...]:
     return (
         _decision(case),
         Section(heading="What would change the answer", blocks=_sensitivity(case)),
+        *_stories(case),
         _who_decides(case),
     )
 
@@ -94,6 +95,38 @@ def _sensitivity(case: Case) -> tuple[Block, ...]:
         numeric=(1, 2),
     )
     return (Paragraph(text=steadiness(list(case.variations))), grid)
+
+
+def _stories(case: Case) -> tuple[Section, ...]:
+    """Return what would break the interval, and the check that would show it in time."""
+    if not case.stories:
+        return ()
+    rows = []
+    for one in case.stories:
+        per_year = " a year" if one.unit == "1/yr" else ""
+        cheap = "none is stated"
+        if not math.isnan(one.uncertainties):
+            cheap = f"{one.uncertainties:.2g} standard uncertainties"
+        when = "at once" if one.check_after_s == 0 else f"after {duration_text(one.check_after_s)}"
+        check = f"{when}, u at most {one.check_uncertainty:.2g}"
+        if math.isnan(one.check_uncertainty):
+            check = f"{when} the forecast is too uncertain: calibrate by then"
+        rows.append((one.story, f"{one.size:.2g}{per_year}", cheap, check))
+    grid = Grid(
+        caption="The cheapest stories first; with each the offset at the end is as likely out as in",
+        columns=("Story", "Size it needs", "which is", "Check that shows it"),
+        rows=tuple(rows),
+        widths=(36, 14, 22, 28),
+    )
+    first = case.stories[0]
+    said = "No check at half time can exclude the cheapest story; a shorter interval can."
+    if not math.isnan(first.check_uncertainty):
+        when = "at once" if first.check_after_s == 0 else f"after {duration_text(first.check_after_s)}"
+        said = (
+            f"The cheapest intermediate check that excludes the first is a comparison {when} with a standard "
+            f"uncertainty of at most {first.check_uncertainty:.2g}."
+        )
+    return (Section(heading="What would break the interval", blocks=(Paragraph(text=said), grid)),)
 
 
 def _compared(interval_s: float, first_s: float) -> str:

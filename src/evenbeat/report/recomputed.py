@@ -1,0 +1,258 @@
+"""Whether an audit record follows from its inputs: same files, same question, every digit again."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from evenbeat.assessment.basis import DecisionBasis
+from evenbeat.assessment.history_case import assess_history
+from evenbeat.assessment.software import software_versions
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding
+from evenbeat.plain import Plain
+from evenbeat.record import Source
+from evenbeat.register.facts import file_sha256
+from evenbeat.register.register import Register
+from evenbeat.register.store import is_database
+from evenbeat.register.verification import opened_intact
+from evenbeat.report.write import belongs_together
+from evenbeat.results import Column, Result
+
+ROUNDING = 1e-9
+"""Numbers that differ by no more of themselves differ by rounding of another machine or version."""
+NOT_COMPARED = ("software",)
+SHOWN = 40
+
+
+@dataclass(frozen=True, kw_only=True)
+class Difference(Plain):
+    """One place where record and recomputation differ.
+
+    Attributes
+    ----------
+    where
+        Names and numbers from the outside in, as ``interval/interval_s``.
+    filed, recomputed
+        As JSON writes them; a dash where there is nothing.
+    size
+        Of two numbers, relative to the larger; NaN of anything else.
+    """
+
+    where: str
+    filed: str
+    recomputed: str
+    size: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Recomputed(Result):
+    """What a recomputation of an audit record shows, made by :func:`verify_record`.
+
+    Attributes
+    ----------
+    record
+        Name of the file.
+    compared
+        How many values were compared.
+    differences
+        Those that differ.
+    """
+
+    record: str
+    compared: int
+    differences: tuple[Difference, ...]
+
+    _row_objects = "differences"
+    _also = ("holds",)
+
+    @property
+    def holds(self) -> bool:
+        """Whether nothing differs but by rounding."""
+        return all(one.size <= ROUNDING for one in self.differences)
+
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("where", heading="where"),
+            Column("filed", heading="filed", form=_short),
+            Column("recomputed", heading="recomputed", form=_short),
+        )
+
+    def _shown_rows(self, count: int) -> range:
+        return range(min(count, SHOWN))
+
+    def _headline(self) -> str:
+        state = "follows from its inputs" if self.holds else "does NOT follow from its inputs"
+        return (
+            f"{self.record} {state}: {len(self.differences)} of {self.compared} values differ from what was "
+            "computed again"
+        )
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 24 else f"{text[:23]}…"
+
+
+def verify_record(path: str | Path, inputs: Sequence[str | Path] = ()) -> Recomputed:
+    """Compute an audit record again from inputs of the same hash, and name every value that differs.
+
+    Parameters
+    ----------
+    path
+        ``result.json`` of a report on a history of calibrations.
+    inputs
+        The tables or the register it was made from, and its table of results; by default files of the same
+        name in the folder of the record, the one above it, or the one you are in. A register may have grown
+        since.
+
+    Raises
+    ------
+    LogError
+        If the record is none, was changed together with its page, or an input of its hash is not found.
+
+    References
+    ----------
+    Source: ISO/IEC 17025:2017, 7.11 (from memory): data and software that a result rests on; FIPS 180-4
+    (SHA-256) Tests: tests/report/test_recomputed.py
+    """
+    record = Path(path)
+    try:
+        filed = json.loads(record.read_text(encoding="utf-8"))
+        settings, case, sources = filed["settings"], filed["case"], filed["case"]["inputs"]
+        wanted = settings["results_sha256"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        msg = f"this is no result.json of an audit record on calibrations ({error})"
+        raise LogError(msg, path=record) from error
+    mixed = belongs_together(record, filed)
+    if mixed:
+        raise LogError(mixed, path=record)
+    if not sources or wanted == "in memory":
+        msg = (
+            "its inputs were given in memory, not as files: it cannot be computed again from the record alone"
+        )
+        raise LogError(msg, path=record)
+    places = [Path(one) for one in inputs]
+    folders = (record.parent, record.resolve().parent.parent, Path())
+    tables: list[Any] = []
+    for source, name in zip(sources, settings["instruments"], strict=True):
+        head = re.fullmatch(r"(.*) \(head (\d+)\)", source["name"])
+        beside = [folder / (head[1] if head else source["name"]) for folder in folders]
+        if head is None:
+            tables.append(_of_hash(source["sha256"], [*places, *beside], source["name"], record))
+        else:
+            tables.append(
+                _from_register(
+                    int(head[2]), source["sha256"], [*places, *beside], name or filed["instrument"], record
+                )
+            )
+    asked = dict(settings)
+    for name in ("results_sha256", "instruments", "tolerance"):
+        asked.pop(name)
+    basis = case["decision_basis"]
+    again = assess_history(
+        tables,
+        instrument=settings["instruments"] if any(settings["instruments"]) else None,
+        tolerance=(settings["tolerance"]["lower"], settings["tolerance"]["upper"]),
+        results=() if wanted is None else _of_hash(wanted, places, "the table of results", record),
+        basis=DecisionBasis.of(
+            basis["rule"],
+            rule_chosen_on=basis["rule_chosen_on"],
+            decided_by=basis["decided_by"] or "",
+            decided_on=basis["decided_on"],
+        ),
+        reference=filed["reference"] or "",
+        reference_due=filed["reference_due"],
+        analysed_on=filed["analysed_on"],
+        inputs=tuple(
+            Source(path=each["name"], **{name: each[name] for name in ("sha256", "size_bytes", "rows")})
+            for each in sources
+            if " (head " in each["name"]
+        ),
+        **asked,
+    )
+    made = json.loads(json.dumps(again.to_dict()))
+    compared = 0
+    differences = []
+    for where, one, other in _leaves({name: filed.get(name) for name in made}, made):
+        if where.split("/")[0] in NOT_COMPARED:
+            continue
+        compared += 1
+        if one != other or type(one) is not type(other):
+            differences.append(_difference(where, one, other))
+    return Recomputed(
+        record=record.name,
+        compared=compared,
+        differences=tuple(differences),
+        findings=tuple(_findings(filed.get("software") or {}, differences)),
+    )
+
+
+def _of_hash(sha256: str, places: Sequence[Path], name: str, record: Path) -> Path:
+    """Return the file of a hash."""
+    there = [place for place in places if place.is_file()]
+    found = next((place for place in there if file_sha256(place) == sha256), None)
+    if found is None:
+        seen = f"; {', '.join(map(str, there))} has another" if there else ""
+        msg = f"{name} with the hash {sha256[:12]}… is not found{seen}; give the file with --input"
+        raise LogError(msg, path=record)
+    return found
+
+
+def _from_register(number: int, sha256: str, places: Sequence[Path], name: str, record: Path) -> Any:
+    """Return the history that a register held when entry ``number`` was its head."""
+    for place in filter(is_database, places):
+        register = opened_intact(place)
+        entries = register.entries()
+        if len(entries) >= number and entries[number - 1].hash == sha256:
+            if len(entries) == number:
+                return register.question(name)["table"]
+            with tempfile.TemporaryDirectory() as folder:
+                then = Register.from_lines(Path(folder) / place.name, register.to_lines(upto=number))
+                return then.question(name)["table"]
+    msg = f"no register with the head {number}:{sha256[:12]}… is found; give the file with --input"
+    raise LogError(msg, path=record)
+
+
+def _leaves(one: Any, other: Any, where: str = "") -> Iterator[tuple[str, Any, Any]]:
+    """Yield place and both values of everything that is in either."""
+    if isinstance(one, Mapping) and isinstance(other, Mapping):
+        for name in dict.fromkeys((*one, *other)):
+            yield from _leaves(one.get(name), other.get(name), f"{where}/{name}".lstrip("/"))
+    elif isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
+        for at, (left, right) in enumerate(zip(one, other, strict=True)):
+            yield from _leaves(left, right, f"{where}/{at}")
+    else:
+        yield where, one, other
+
+
+def _difference(where: str, one: Any, other: Any) -> Difference:
+    numbers = all(isinstance(each, int | float) and not isinstance(each, bool) for each in (one, other))
+    size = abs(one - other) / max(abs(one), abs(other)) if numbers and one != other else math.nan
+    if numbers and one == other:  # 1 and 1.0
+        size = 0.0
+    return Difference(where=where, filed=_said(one), recomputed=_said(other), size=size)
+
+
+def _said(value: Any) -> str:
+    return "–" if value is None else json.dumps(value, ensure_ascii=False)
+
+
+def _findings(software: Mapping[str, str], differences: Sequence[Difference]) -> Iterator[Finding]:
+    now = software_versions()
+    other = [f"{name} {version}" for name, version in software.items() if now.get(name) != version]
+    if other:
+        sentence = (
+            f"The record was made with {', '.join(other)}; here are "
+            f"{', '.join(f'{name} {now.get(name)}' for name in software)}: last digits may differ."
+        )
+        yield Finding(code="VERSIONS_DIFFER", severity="note", sentence=sentence)
+    if not differences:
+        yield Finding(
+            code="EVERY_DIGIT", severity="good", sentence="Every value is the same to the last digit."
+        )

@@ -1,0 +1,106 @@
+"""An audit record is computed again from inputs of the same hash; any value that differs is named."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+import evenbeat as eb
+from evenbeat.command.main import main
+from evenbeat.report.recomputed import verify_record
+
+ROWS = """date,as_found,as_left,standard_uncertainty,adjusted
+2021-01-01,1.0e-9,,1e-10,no
+2022-01-03,2.1e-9,,1e-10,no
+2023-01-02,2.9e-9,0.1e-9,1e-10,yes
+2024-01-01,1.2e-9,,1e-10,no
+"""
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Path:
+    """Return the numbers of an audit record, its table beside its folder."""
+    table = tmp_path / "auk.csv"
+    table.write_text(ROWS, encoding="utf-8")
+    options = ["--tolerance", "1e-8", "--reference", "standard", "--analysed-on", "2024-02-01", "--no-pdf"]
+    assert main(["history", str(table), "-o", str(tmp_path / "record"), *options]) == 0
+    return tmp_path / "record" / "result.json"
+
+
+def test_every_digit_is_the_same_again(record: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Same file, same question, same numbers; the table is found by its name and hash."""
+    found = verify_record(record)
+
+    assert found.differences == ()
+    assert found.compared > 300
+    assert [one.code for one in found.findings] == ["EVERY_DIGIT"]
+    capsys.readouterr()
+    assert main(["verify", str(record)]) == 0
+    assert "result.json follows from its inputs" in capsys.readouterr().out
+
+
+def test_a_changed_digit_is_named(record: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where it stands, what is filed and what comes out; status 2."""
+    content = json.loads(record.read_text(encoding="utf-8"))
+    before = content["interval"]["interval_s"]
+    content["interval"]["interval_s"] = before * 1.01
+    content["verdict"]["headline"] = content["verdict"]["headline"].replace("Calibrate", "calibrate")
+    record.write_text(json.dumps(content), encoding="utf-8")
+
+    found = verify_record(record)
+
+    assert {one.where for one in found.differences} == {"interval/interval_s", "verdict/headline"}
+    changed = next(one for one in found.differences if one.where == "interval/interval_s")
+    assert float(changed.recomputed) == before
+    assert changed.size == pytest.approx(0.01 / 1.01)
+    capsys.readouterr()
+    assert main(["verify", str(record)]) == 2
+    out = capsys.readouterr().out
+    assert "does NOT follow from its inputs" in out
+    assert "interval/interval_s" in out
+
+
+def test_rounding_is_told_but_does_not_count(record: Path) -> None:
+    """A last digit that another machine gives is listed; the record holds."""
+    content = json.loads(record.read_text(encoding="utf-8"))
+    content["interval_s"] = content["interval_s"] * (1 + 1e-12)
+    record.write_text(json.dumps(content), encoding="utf-8")
+    found = verify_record(record)
+    assert [one.where for one in found.differences] == ["interval_s"]
+    assert found.holds
+
+
+def test_another_input_is_refused(record: Path, tmp_path: Path) -> None:
+    """A table that was changed since cannot confirm the record; nor can a file that is none."""
+    table = tmp_path / "auk.csv"
+    table.write_text(ROWS.replace("2.1e-9", "2.2e-9"), encoding="utf-8")
+    with pytest.raises(
+        eb.LogError, match=r"auk\.csv with the hash [0-9a-f]{12}… is not found; .*has another"
+    ):
+        verify_record(record)
+    kept = tmp_path / "kept" / "auk.csv"
+    kept.parent.mkdir()
+    kept.write_text(ROWS, encoding="utf-8")
+    assert verify_record(record, [kept]).differences == ()
+    with pytest.raises(eb.LogError, match=r"no result\.json of an audit record"):
+        verify_record(kept)
+
+
+def test_a_register_may_have_grown_since(tmp_path: Path) -> None:
+    """The record is computed from the register as it was when it was made."""
+    register = eb.Register.create(tmp_path / "w.sqlite")
+    register.add_instrument("auk", tolerance=1e-8, oscillator_class="oven")
+    for year in range(4):
+        register.add_calibration(
+            "auk", date=f"{2020 + year}-01-01", as_found=year * 1e-9, standard_uncertainty=1e-10
+        )
+    folder = tmp_path / "record"
+    command = ["history", str(register.path), "--instrument", "auk", "-o", str(folder), "--no-pdf"]
+    assert main(command) == 0
+    register.add_calibration("auk", date="2024-01-01", as_found=9e-9, standard_uncertainty=1e-10)
+
+    assert verify_record(folder / "result.json").differences == ()
+    register.correct(2, because="digit", as_found=1e-10)
+    assert verify_record(folder / "result.json", [register.path]).differences == ()
