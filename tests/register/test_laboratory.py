@@ -371,7 +371,7 @@ def test_the_audit_record_of_an_instrument_is_one_command(
     )
     path, folder = str(register.path), tmp_path / "record"
     command = ["history", path, "--instrument", "counter"]
-    assert main([*command, "-o", str(folder), "--no-pdf", "--analysed-on", "2025-02-01"]) == 0
+    assert main([*command, "-o", str(folder), "--set", "pdf=no", "--set", "analysed_on=2025-02-01"]) == 0
     result = json.loads((folder / "result.json").read_text(encoding="utf-8"))
 
     assert result["reference"] == "standard, No. 17, calibrated 2023-01-01 (L 4), offset 1.00(10)e-13"

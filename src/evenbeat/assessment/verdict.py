@@ -215,8 +215,10 @@ def _stability_lines(curve: StabilityCurve | None, model: ClockModel | None) -> 
     sentence = (
         f"Overlapping Allan deviation {curve.deviation[first]:.2g} at "
         f"{duration_text(float(curve.averaging_time_s[first]))}, lowest {curve.deviation[best]:.2g} at "
-        f"{duration_text(float(curve.averaging_time_s[best]))} (95 %: {low[best]:.2g} to {high[best]:.2g})."
+        f"{duration_text(float(curve.averaging_time_s[best]))}"
     )
+    shown = [f"{end[best]:.2g}" for end in (low, high)]
+    sentence += "." if shown[0] == shown[1] else f" (95 %: {shown[0]} to {shown[1]})."  # else it says nothing
     return [("stability", sentence + _aging_in_stability(curve, model))]
 
 

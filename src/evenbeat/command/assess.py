@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from evenbeat.record import Record
 
 
+SHOWN_CAUTIONS = 3
+"""Printed unasked, the most severe first."""
 NOT_OF_THREE = ("question", "table", "decision", "output")
 """Groups of keys that ask for an assessment."""
 
@@ -292,10 +294,12 @@ def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> 
         print(textwrap.fill(assessment.verdict.headline, PAGE_WIDTH))
         return
     print(assessment.verdict.as_text())
-    shown = ("stop", "caution", "note", "good") if arguments.verbose else ("stop", "caution")
-    for finding in worst_first(assessment.beside_verdict):
-        if finding.severity in shown:
-            print(labelled_text(finding.severity, finding.sentence))
+    findings = worst_first(assessment.beside_verdict)
+    serious = [finding for finding in findings if finding.severity in ("stop", "caution")]
+    for finding in findings if arguments.verbose else serious[:SHOWN_CAUTIONS]:
+        print(labelled_text(finding.severity, finding.sentence))
+    if len(serious) > SHOWN_CAUTIONS and not arguments.verbose:
+        print(labelled_text("", f"{len(serious) - SHOWN_CAUTIONS} more: -v"))
 
 
 def _influence(text: str) -> str | Influence:

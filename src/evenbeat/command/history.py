@@ -71,8 +71,12 @@ def _history(arguments: argparse.Namespace) -> int:
         raise InputError(msg)
     if arguments.output:
         check_folder(arguments.output, force=arguments.force)
+    asked = stated.keywords("question", "instrument", "table", "reference")
+    asked["policy_cap_s"] = asked.pop("longest_interval_s")
+    asked |= {"reference": stated["reference"] or "", "results": stated["results"] or ()}
+    asked |= _from_registers(arguments.table, stated)
     assessment = assess_history(
-        **_asked(stated, arguments.table),
+        **asked,
         date_order=stated["date_order"],
         nominal_frequency_hz=stated["nominal_frequency"],
         methods=arguments.methods,
@@ -93,17 +97,14 @@ def _history(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _asked(stated: Stated, tables: Sequence[str]) -> dict[str, Any]:
-    """Return tables and what is known of the first instrument: as stated, else as a register says it."""
+def _from_registers(tables: Sequence[str], stated: Stated) -> dict[str, Any]:
+    """Return the tables, and of a register what it says of the instrument and nobody states."""
     from evenbeat.register.store import is_database
     from evenbeat.register.verification import opened_intact
 
-    asked = stated.keywords("question", "instrument", "table", "reference")
-    asked["policy_cap_s"] = asked.pop("longest_interval_s")
-    asked["results"] = stated["results"] or ()
+    asked: dict[str, Any] = {}
     read: list[Any] = list(tables)
-    known: dict[str, Any] = {"inputs": ()}
-    names = [*(asked["instrument"] or ()), *[None] * len(tables)]
+    names = [*(stated["instrument"] or ()), *[None] * len(tables)]
     for at, (table, name) in enumerate(zip(tables, names, strict=False)):
         if not is_database(table):
             continue
@@ -111,13 +112,14 @@ def _asked(stated: Stated, tables: Sequence[str]) -> dict[str, Any]:
             msg = f"{table} is a register; say which instrument with --instrument NAME"
             raise InputError(msg)
         found = opened_intact(table).question(name)
-        read[at], inputs = found.pop("table"), (*known["inputs"], *found.pop("inputs"))
-        known = {**(found if at == 0 else known), "inputs": inputs}
-    asked |= {name: value for name, value in known.items() if asked.get(name) is None}
-    if asked["tolerance"] is None:
-        msg = "no tolerance is stated; give --tolerance, such as 1e-8, or state it in the register"
+        read[at] = found.pop("table")
+        inputs = (*asked.get("inputs", ()), *found.pop("inputs"))
+        asked = {**(found if at == 0 else asked), "inputs": inputs}
+    asked = {name: value for name, value in asked.items() if name not in stated.values}
+    if "tolerance" not in asked and "tolerance" not in stated.values:
+        msg = "no tolerance is stated; give --tolerance, such as 1e-8, or state it in bench file or register"
         raise InputError(msg)
-    return {"table": read, **asked, "reference": asked["reference"] or ""}
+    return {"table": read, **asked}
 
 
 def _said(findings: Sequence[Finding]) -> list[str]:

@@ -34,7 +34,8 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.plain import listed_as
 from evenbeat.quantities import Estimate, number_text
-from evenbeat.results import Column, Result
+from evenbeat.results import Result, Table
+from evenbeat.units import duration_text, frequency_text, time_text
 
 MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
 """Standard uncertainties from which a point is a miscount; what counts as one signal; and as disagreement."""
@@ -107,19 +108,34 @@ class BenchCheck(Result):
         ]
         return {**super()._facts(), "rule": self.rule.name, "disagreements": apart}
 
-    def _columns(self) -> tuple[Column, ...]:
-        found = [p.deviation for p in self.points]
-        return (
-            Column("", [_short_title(p.point) for p in self.points], "point"),
-            Column("", [number_text(d.value, d.standard_uncertainty) for d in found], "deviation"),
-            Column("permitted", heading="allowed", form=lambda most: f"±{most:.3g}"),
-            Column("", [d.limited_by.split()[0] for d in found], "limit"),
-            Column("conformance_probability", heading="conforms", form=probability_text),
-            Column("verdict", heading="verdict"),
-        )
+    def _table(self) -> Table | None:
+        """Return the points, function by function, each with its unit."""
+        rows: list[tuple[str, ...]] = []
+        for function in dict.fromkeys(p.point.function for p in self.points):
+            unit, name = UNITS[function], function.replace("_", " ")
+            if unit not in ("Hz", "s"):  # said once, for all rows
+                unit, name = "", f"{name}, in {unit}" if unit else name
+            rows.append((name, "", "", "", ""))
+            for p in (one for one in self.points if one.point.function == function):
+                deviation = number_text(p.deviation.value, p.deviation.standard_uncertainty)
+                rows.append(
+                    (
+                        f"  {_short_title(p.point)}",
+                        f"{'' if deviation.startswith('-') else '+'}{deviation} {unit}".rstrip(),
+                        f"±{p.permitted:.3g} {unit}".rstrip(),
+                        probability_text(p.conformance_probability),
+                        p.verdict,
+                    )
+                )
+        return Table(columns=("point", "deviation", "allowed", "conforms", "verdict"), rows=tuple(rows))
 
     def _headline(self) -> str:
-        return self.sentence.removesuffix(".")
+        if math.isnan(self.usable_hz[0]):
+            return self.sentence.removesuffix(".")
+        usable = " to ".join(frequency_text(end) for end in self.usable_hz)
+        if self.facts.rated_hz is not None:
+            usable += f" (rated {' to '.join(frequency_text(end) for end in self.facts.rated_hz)})"
+        return f"Usable from {usable}. {self.sentence}".removesuffix(".")
 
 
 def _size(estimate: Estimate) -> str:
@@ -127,12 +143,17 @@ def _size(estimate: Estimate) -> str:
 
 
 def _short_title(point: SheetPoint) -> str:
-    parts = [point.function, f"{point.applied:.4g}"]
+    if point.function == "frequency":
+        parts = [frequency_text(point.applied)]
+    elif UNITS[point.function] == "s":
+        parts = [time_text(point.applied)]
+    else:
+        parts = [f"{point.applied:.7g}"]
     if point.gate_s is not None:
-        parts.append(f"{point.gate_s:g} s")
+        parts.append(f"gate {duration_text(point.gate_s)}")
     elif point.periods > 1:
-        parts.append(f"×{point.periods}")
-    return " ".join(parts)
+        parts.append(f"{point.periods} periods")
+    return ", ".join(parts)
 
 
 def bench_check(
@@ -210,7 +231,7 @@ def bench_check(
     found = merged(
         read.findings,
         assumptions(facts, read.facts, locked=locked),
-        [f for point in points for f in point.findings],
+        _told_once(points),
         about_miscounts(apart),
         about_frozen(points),
         about_consistency(kept, timebase),
@@ -227,6 +248,25 @@ def bench_check(
         facts=facts,
         findings=found,
     )
+
+
+def _told_once(points: Sequence[BenchPoint]) -> list[Finding]:
+    """Return the findings of the points; those that can tell nothing of the limits in one sentence."""
+    found = [f for point in points for f in point.findings if f.code != "POINT_CANNOT_TELL"]
+    silent = [p for p in points if any(f.code == "POINT_CANNOT_TELL" for f in p.findings)]
+    if silent:
+        shown = "; ".join(
+            f"{p.point.function.replace('_', ' ')} {_short_title(p.point)} ({p.deviation.limited_by})"
+            for p in silent
+        )
+        say = "points say" if len(silent) > 1 else "point says"
+        sentence = (
+            f"{len(silent)} {say} nothing about the counter's limits, as the "
+            f"uncertainty exceeds what is permitted: {shown}."
+        )
+        values = {"points": len(silent)}
+        found.append(Finding(code="POINT_CANNOT_TELL", severity="note", sentence=sentence, values=values))
+    return found
 
 
 def _merged_facts(said: SheetFacts, **stated: object) -> SheetFacts:

@@ -170,7 +170,10 @@ def _in_si(
     if quantity == "interval_error":  # one that comes out too long is of a slow device
         if dimension == "time":
             if interval_s is None:
-                sentence = "The readings were taken as errors of one second each (override with --set gate=… or gate_s)."
+                sentence = (
+                    "The readings were taken as errors of one second each (override with --set gate=… or "
+                    "gate_s)."
+                )
                 findings = (Finding(code="ASSUMED_SECONDS", severity="caution", sentence=sentence),)
             factor /= interval_s or 1.0
         errors = readings * factor
