@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.plain import UNLISTED, Plain
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 
 _QUOTED = re.compile(r"'[^']*'?|[\d.]+")
 _SHOWN = 3

@@ -46,7 +46,7 @@ from evenbeat.ledger import Ledger
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.plausible import implausible
 from evenbeat.quantities import FloatArray
-from evenbeat.results import Result
+from evenbeat.result import Result
 from evenbeat.units import duration_text, frequency_text, parse_unit
 
 if TYPE_CHECKING:

@@ -73,7 +73,7 @@ def test_the_check_finds_the_story(table: Path) -> None:
 def test_the_record_shows_them(table: Path, tmp_path: Path) -> None:
     """Page and numbers; a log's record and an interval that is not there have none."""
     made = eb.assess_history(table, tolerance=1e-8, analysed_on="2024-02-01")
-    page = eb.write_history_report(made, tmp_path / "record", pdf=False).html.read_text(encoding="utf-8")
+    page = eb.write_report(made, tmp_path / "record", pdf=False).html.read_text(encoding="utf-8")
     assert "What would break the interval" in page
     assert "cheapest intermediate check" in page
     assert made.to_dict()["case"]["stories"][0]["size"] > 0

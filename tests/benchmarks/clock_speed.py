@@ -32,7 +32,7 @@ def log(samples: int, *, with_temperature: bool) -> eb.Record:
     )
 
 
-def timed(record: eb.Record, **options: object) -> tuple[float, float, eb.ClockModel]:
+def timed(record: eb.Record, **options: object) -> tuple[float, float, eb.results.ClockModel]:
     """Return wall and processor time of one fit, nothing remembered from earlier ones, and the model."""
     noise_grid._cached_grid.cache_clear()
     start, busy = time.perf_counter(), time.process_time()

@@ -41,7 +41,7 @@ def history(changes: list[float], *, years: float = 1.0, u: float = 1e-9) -> eb.
     return eb.CalibrationHistory.from_table(frame)
 
 
-def codes(result: eb.HistoryModel | eb.IntervalSuggestion) -> set[str]:
+def codes(result: eb.results.HistoryModel | eb.results.IntervalSuggestion) -> set[str]:
     """Return the codes of its findings."""
     return {finding.code for finding in result.findings}
 
@@ -235,7 +235,7 @@ def simulated(
     return pd.DataFrame(truth, columns=["name", "drift", "walk"]).set_index("name")
 
 
-def realised(due: eb.DueList, truth: pd.DataFrame, limit: float) -> float:
+def realised(due: eb.results.DueList, truth: pd.DataFrame, limit: float) -> float:
     """Return the mean probability of being within at the end of the suggested intervals, from the truth."""
     kept = []
     for line in due.instruments:

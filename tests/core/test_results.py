@@ -14,7 +14,7 @@ import pytest
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain, listed_as, plain
 from evenbeat.quantities import Estimate
-from evenbeat.results import PAGE_WIDTH, Column, Result, Table
+from evenbeat.result import PAGE_WIDTH, Column, Result, Table
 
 AWKWARD = (
     Finding(code="A", severity="note", sentence="A long assumption " * 12),

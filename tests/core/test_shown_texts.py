@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import evenbeat as eb
-from evenbeat.results import PAGE_WIDTH, Result
+from evenbeat.result import PAGE_WIDTH, Result
 
 SHOWN = Path(__file__).parent / "shown"
 
@@ -32,13 +32,13 @@ def record() -> eb.Record:
 
 
 @cache
-def model() -> eb.ClockModel:
+def model() -> eb.results.ClockModel:
     """Return its clock model."""
     return eb.fit_clock(record())
 
 
 @cache
-def history_model() -> eb.HistoryModel:
+def history_model() -> eb.results.HistoryModel:
     """Return the model of the history of an invented oscillator."""
     return eb.fit_history(eb.CalibrationHistory.from_table(eb.demo_data("kittiwake-history.csv")))
 

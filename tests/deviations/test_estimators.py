@@ -19,7 +19,7 @@ def white_fm(n: int = 1000, seed: int = 1, **options: float) -> eb.Record:
     return eb.Record.from_frequency(values, interval_s=1.0, **options)
 
 
-def codes(curve: eb.StabilityCurve) -> set[str]:
+def codes(curve: eb.results.StabilityCurve) -> set[str]:
     """Return the codes of a curve's findings."""
     return {finding.code for finding in curve.findings}
 

@@ -78,7 +78,7 @@ def test_long_averages_reach_the_published_limits(exponent: int) -> None:
     Flicker PM depends on the bandwidth, except in the modified deviation.
     """
     fit_levels = eb.NoiseLevels(**{NAMES[exponent]: 1e-22})
-    fit = eb.NoiseFit(
+    fit = eb.results.NoiseFit(
         levels=fit_levels,
         standard_uncertainty={},
         drift_per_s=0.0,

@@ -108,7 +108,7 @@ def test_steady_says_which_change_would_have_been_seen(averaging: int) -> None:
     """The change that 'steady' states is seen in about nine of ten records that have it."""
     windows = 5
 
-    def moving(seed: int, factor: float) -> eb.MovingStability:
+    def moving(seed: int, factor: float) -> eb.results.MovingStability:
         values = white(windows * 400, seed)
         values[1600:] *= factor
         record = eb.Record.from_frequency(values, interval_s=1.0)

@@ -18,12 +18,12 @@ def record() -> eb.Record:
 
 
 @pytest.fixture(scope="module")
-def result(record: eb.Record) -> eb.Spectrum:
+def result(record: eb.Record) -> eb.results.Spectrum:
     """Return its spectrum."""
     return eb.spectrum(record)
 
 
-def test_curve_band_and_units_are_drawn(result: eb.Spectrum) -> None:
+def test_curve_band_and_units_are_drawn(result: eb.results.Spectrum) -> None:
     """The strong line is the binned spectrum, its interval the band; both axes say their unit."""
     ax = eb.plot(result)
     line = next(line for line in ax.lines if line.get_label() == "spectral density")
@@ -36,7 +36,7 @@ def test_curve_band_and_units_are_drawn(result: eb.Spectrum) -> None:
     assert ax.get_xscale() == ax.get_yscale() == "log"
 
 
-def test_slopes_beside_the_axes_are_those_they_name(result: eb.Spectrum) -> None:
+def test_slopes_beside_the_axes_are_those_they_name(result: eb.results.Spectrum) -> None:
     """Each of the five short lines has the exponent of its noise (IEEE Std 1139: f² to f⁻²)."""
     ax = eb.plot(result)
     fan = [line.get_data() for line in ax.lines if line.get_label() == "slope"]
@@ -47,7 +47,7 @@ def test_slopes_beside_the_axes_are_those_they_name(result: eb.Spectrum) -> None
     assert names == ["f² white PM", "f flicker PM", "f⁰ white FM", "f⁻¹ flicker FM", "f⁻² random-walk FM"]
 
 
-def test_fitted_noises_are_drawn_on_request(record: eb.Record, result: eb.Spectrum) -> None:
+def test_fitted_noises_are_drawn_on_request(record: eb.Record, result: eb.results.Spectrum) -> None:
     """With the fit of the levels each detected noise is its straight line, and their sum is drawn."""
     fit = eb.fit_noise_levels(record)
     ax = eb.plot(result, fit=fit)
@@ -59,7 +59,7 @@ def test_fitted_noises_are_drawn_on_request(record: eb.Record, result: eb.Spectr
     assert total == pytest.approx(sum(h * f**a for a, h in fit.levels.by_exponent.items()))
 
 
-def test_sentence_names_the_lowest_density(result: eb.Spectrum) -> None:
+def test_sentence_names_the_lowest_density(result: eb.results.Spectrum) -> None:
     """The sentence above the figure gives the lowest density with its interval: that of white FM, 2e-22."""
     low, high = result.binned(10).confidence_interval()
     lowest = int(np.argmin(result.binned(10).frequency_density))
@@ -79,7 +79,7 @@ def test_few_lines_and_silent_readings_are_drawn() -> None:
     assert "do not vary" in eb.plot(silent).get_title(loc="left")
 
 
-def test_phase_noise_of_a_carrier_is_drawn(result: eb.Spectrum, record: eb.Record) -> None:
+def test_phase_noise_of_a_carrier_is_drawn(result: eb.results.Spectrum, record: eb.Record) -> None:
     """For a carrier L(f) = S_φ/2 in dBc/Hz (IEEE Std 1139): line, slopes, fit, unit and sentence."""
     ax = eb.plot(result, carrier_hz=10e6)
     line = next(line for line in ax.lines if line.get_label() == "spectral density")

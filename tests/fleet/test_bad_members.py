@@ -108,7 +108,7 @@ def test_an_internal_fault_with_one_log_is_its_own(
         _log(tmp_path / f"{name}.csv", 2e-9 + noise)
     real = eb.assess
 
-    def assess(record: eb.Record, **options: object) -> eb.Assessment:
+    def assess(record: eb.Record, **options: object) -> eb.results.Assessment:
         if "murre" in record.source.path:
             msg = "Singular matrix"
             raise np.linalg.LinAlgError(msg)

@@ -127,7 +127,7 @@ def at_length(given: eb.Record, *, tolerance: float, environment: Sequence[str] 
         **forecasts(done, tolerance=tolerance, environment=environment),
     }
     model = tried(eb.fit_clock, done, environment=environment)
-    if isinstance(model, eb.ClockModel):
+    if isinstance(model, eb.results.ClockModel):
         numbers |= {
             "setpoint": tried(lambda: of.setpoint(eb.suggest_setpoint(model, tolerance=tolerance))),
             "passage": tried(lambda: of.passage(eb.limit_passage(model, limit, paths=400))),
@@ -702,7 +702,7 @@ def clock_options(_: Path) -> dict[str, Any]:
     }
 
 
-def calibrated(**options: Any) -> eb.ClockModel:
+def calibrated(**options: Any) -> eb.results.ClockModel:
     """Return a log of 80 days fitted together with what else is known of it."""
     given = Made(
         n=80,

@@ -120,7 +120,7 @@ def conditioning(done: eb.Record, *, raw: eb.Record) -> dict[str, Any]:
     }
 
 
-def curve(found: eb.StabilityCurve, *, every: int = 1, narrow: bool = False) -> dict[str, Any]:
+def curve(found: eb.results.StabilityCurve, *, every: int = 1, narrow: bool = False) -> dict[str, Any]:
     """Return a stability curve with its interval of 95 %, or also that of 68 %, every so many points."""
     low, high = found.confidence_interval(0.95)
     columns = {
@@ -150,7 +150,7 @@ def stability(
         for name, found in curves.items()
     }
     named = curves.get("overlapping_allan")
-    if isinstance(named, eb.StabilityCurve):
+    if isinstance(named, eb.results.StabilityCurve):
         numbers["overlapping_allan"]["noise"] = named.noise_names
     return numbers
 
@@ -170,7 +170,7 @@ def time_errors(given: eb.Record, **options: Any) -> dict[str, Any]:
     return {statistic: tried(one, statistic) for statistic in ("mtie", "rms")}
 
 
-def time_error(found: eb.TimeErrorCurve) -> dict[str, Any]:
+def time_error(found: eb.results.TimeErrorCurve) -> dict[str, Any]:
     """Return a curve of time interval error."""
     return {
         "averaging_time_s": found.averaging_time_s,
@@ -180,7 +180,7 @@ def time_error(found: eb.TimeErrorCurve) -> dict[str, Any]:
     }
 
 
-def spectrum(found: eb.Spectrum) -> dict[str, Any]:
+def spectrum(found: eb.results.Spectrum) -> dict[str, Any]:
     """Return densities with their interval of 95 %, and L(f) where there is a carrier."""
     low, high = found.confidence_interval()
     return {
@@ -203,7 +203,7 @@ def levels(found: eb.NoiseLevels) -> dict[str, Any]:
     return {"by_exponent": found.by_exponent, "upper_limits": found.upper_limits}
 
 
-def noise_fit(found: eb.NoiseFit) -> dict[str, Any]:
+def noise_fit(found: eb.results.NoiseFit) -> dict[str, Any]:
     """Return noise levels fitted to the variances of a record."""
     times = found.interval_s * np.array([1.0, 10.0, 100.0])
     return {
@@ -219,7 +219,7 @@ def noise_fit(found: eb.NoiseFit) -> dict[str, Any]:
     }
 
 
-def moving(found: eb.MovingStability) -> dict[str, Any]:
+def moving(found: eb.results.MovingStability) -> dict[str, Any]:
     """Return stability in a moving window, and the changes of noise."""
     low, high = found.confidence_interval()
     return {
@@ -250,7 +250,7 @@ def moving(found: eb.MovingStability) -> dict[str, Any]:
     }
 
 
-def forecast(found: eb.Forecast) -> dict[str, Any]:
+def forecast(found: eb.results.Forecast) -> dict[str, Any]:
     """Return a forecast with its interval of 95 %, and its mean under each law where there are several."""
     low, high = found.interval()
     numbers = {
@@ -263,13 +263,13 @@ def forecast(found: eb.Forecast) -> dict[str, Any]:
     return numbers | ({"by_law": found.laws} if len(found.laws) > 1 else {})
 
 
-def horizons(model: eb.ClockModel) -> np.ndarray:
+def horizons(model: eb.results.ClockModel) -> np.ndarray:
     """Return an hour, a day, a week and half a record after the end of the record."""
     length = model.record.duration_s
     return length + np.array([HOUR, DAY, 7 * DAY, 0.5 * length])
 
 
-def clock(model: eb.ClockModel, *, environment: Sequence[str] = ()) -> dict[str, Any]:
+def clock(model: eb.results.ClockModel, *, environment: Sequence[str] = ()) -> dict[str, Any]:
     """Return a clock model and what it answers."""
     length = model.record.duration_s
     times = horizons(model)
@@ -284,7 +284,7 @@ def clock(model: eb.ClockModel, *, environment: Sequence[str] = ()) -> dict[str,
     }
 
 
-def clock_in_brief(model: eb.ClockModel) -> dict[str, Any]:
+def clock_in_brief(model: eb.results.ClockModel) -> dict[str, Any]:
     """Return a clock model and its forecasts."""
     times = horizons(model)
     return {
@@ -309,7 +309,7 @@ def clock_in_brief(model: eb.ClockModel) -> dict[str, Any]:
     }
 
 
-def holdover(found: eb.HoldoverForecast) -> dict[str, Any]:
+def holdover(found: eb.results.HoldoverForecast) -> dict[str, Any]:
     """Return a holdover budget."""
     return {
         "time_error": forecast(found.forecast),
@@ -322,7 +322,7 @@ def holdover(found: eb.HoldoverForecast) -> dict[str, Any]:
     }
 
 
-def passage(found: eb.LimitPassage) -> dict[str, Any]:
+def passage(found: eb.results.LimitPassage) -> dict[str, Any]:
     """Return when a limit is left."""
     shown = some(len(found.duration_s))
     return {
@@ -336,7 +336,7 @@ def passage(found: eb.LimitPassage) -> dict[str, Any]:
     }
 
 
-def backtest(found: eb.Backtest) -> dict[str, Any]:
+def backtest(found: eb.results.Backtest) -> dict[str, Any]:
     """Return how the forecasts did on the record itself."""
     return {
         "origins_s": found.origins_s,
@@ -363,7 +363,7 @@ def backtest(found: eb.Backtest) -> dict[str, Any]:
     }
 
 
-def interval(found: eb.IntervalSuggestion) -> dict[str, Any]:
+def interval(found: eb.results.IntervalSuggestion) -> dict[str, Any]:
     """Return a suggested interval, and the offset and probabilities at a few times."""
     shown = some(len(found.elapsed_s))
     numbers = {
@@ -391,7 +391,7 @@ def interval(found: eb.IntervalSuggestion) -> dict[str, Any]:
     return numbers
 
 
-def setpoint(found: eb.SetpointSuggestion) -> dict[str, Any]:
+def setpoint(found: eb.results.SetpointSuggestion) -> dict[str, Any]:
     """Return a suggested setpoint."""
     return {
         "as_left": found.as_left,
@@ -426,7 +426,7 @@ def history(found: eb.CalibrationHistory) -> dict[str, Any]:
     }
 
 
-def history_model(found: eb.HistoryModel, tolerance: float) -> dict[str, Any]:
+def history_model(found: eb.results.HistoryModel, tolerance: float) -> dict[str, Any]:
     """Return a clock known from its calibrations."""
     later = YEAR * np.array([0.5, 1.0, 2.0, 5.0])
     offset = found.offset(later)
@@ -446,7 +446,7 @@ def history_model(found: eb.HistoryModel, tolerance: float) -> dict[str, Any]:
     }
 
 
-def methods(found: eb.MethodComparison) -> dict[str, Any]:
+def methods(found: eb.results.MethodComparison) -> dict[str, Any]:
     """Return the intervals by several methods."""
     return {
         "methods_interval_low_high_s": {
@@ -457,7 +457,7 @@ def methods(found: eb.MethodComparison) -> dict[str, Any]:
     }
 
 
-def back_cast(found: eb.BackCast) -> dict[str, Any]:
+def back_cast(found: eb.results.BackCast) -> dict[str, Any]:
     """Return when an offset left its tolerance."""
     shown = some(len(found.elapsed_s))
     return {
@@ -477,7 +477,7 @@ def back_cast(found: eb.BackCast) -> dict[str, Any]:
     }
 
 
-def reliability(found: eb.ReliabilityComparison) -> dict[str, Any]:
+def reliability(found: eb.results.ReliabilityComparison) -> dict[str, Any]:
     """Return the reliability models in their order, each with its parameters and interval."""
     return {
         "order": [fit.model.name for fit in found.fits],
@@ -501,7 +501,7 @@ def reliability(found: eb.ReliabilityComparison) -> dict[str, Any]:
     }
 
 
-def degradation(found: eb.DegradationFit) -> dict[str, Any]:
+def degradation(found: eb.results.DegradationFit) -> dict[str, Any]:
     """Return paths to a limit."""
     return {
         "rates": found.rates,
@@ -517,7 +517,7 @@ def degradation(found: eb.DegradationFit) -> dict[str, Any]:
     }
 
 
-def decision(found: eb.Decision) -> dict[str, Any]:
+def decision(found: eb.results.Decision) -> dict[str, Any]:
     """Return a decision on conformity."""
     return {
         "verdict": found.verdict,
@@ -531,7 +531,7 @@ def decision(found: eb.Decision) -> dict[str, Any]:
     }
 
 
-def specification(found: eb.SpecificationVerdict) -> dict[str, Any]:
+def specification(found: eb.results.SpecificationVerdict) -> dict[str, Any]:
     """Return how a record stands to a written specification."""
     return {
         "overall": found.overall,
@@ -545,7 +545,7 @@ def specification(found: eb.SpecificationVerdict) -> dict[str, Any]:
     }
 
 
-def reading(found: eb.ReadingUncertainty) -> dict[str, Any]:
+def reading(found: eb.results.ReadingUncertainty) -> dict[str, Any]:
     """Return what a reading is worth."""
     budget = found.budget
     return {
@@ -566,7 +566,7 @@ def reading(found: eb.ReadingUncertainty) -> dict[str, Any]:
     }
 
 
-def bench(found: eb.BenchCheck) -> dict[str, Any]:
+def bench(found: eb.results.BenchCheck) -> dict[str, Any]:
     """Return the check of a counter."""
     points = found.points
     return {
@@ -587,12 +587,12 @@ def bench(found: eb.BenchCheck) -> dict[str, Any]:
     }
 
 
-def card(found: eb.TimebaseCard) -> dict[str, Any]:
+def card(found: eb.results.TimebaseCard) -> dict[str, Any]:
     """Return the card of a timebase."""
     return {"offset": found.offset, "half_width": found.half_width, **findings(found)}
 
 
-def assessment(found: eb.Assessment) -> dict[str, Any]:
+def assessment(found: eb.results.Assessment) -> dict[str, Any]:
     """Return the numbers of a whole assessment; its record and conditioning are frozen by themselves."""
     environment = found.settings["environment"]
     return {
@@ -623,7 +623,7 @@ def filed(case: Any) -> dict[str, Any]:
     }
 
 
-def due_list(found: eb.DueList) -> dict[str, Any]:
+def due_list(found: eb.results.DueList) -> dict[str, Any]:
     """Return when which instrument of a fleet is due."""
     return {
         "counts": found.counts,

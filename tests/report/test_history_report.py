@@ -10,20 +10,20 @@ import pytest
 import evenbeat as eb
 from evenbeat.assessment.history_case import assess_history
 from evenbeat.errors import OutputError
-from evenbeat.report.history_report import write_history_report
+from evenbeat.report.write import write_report
 
 
 def test_demo_history_is_assessed_and_written_once(demo_data: Path, tmp_path: Path) -> None:
-    """``assess_history`` states the interval; ``write_history_report`` writes it and overwrites nothing."""
+    """``assess_history`` states the interval; ``write_report`` writes it and overwrites nothing."""
     made = assess_history(demo_data / "kittiwake-history.csv", tolerance=1e-8)
 
-    report = write_history_report(made, tmp_path / "report", pdf=False)
+    report = write_report(made, tmp_path / "report", pdf=False)
 
     assert str(made).startswith("Calibrate again within")
     assert "Calibrate again within" in report.html.read_text(encoding="utf-8")
     assert json.loads(report.json.read_text(encoding="utf-8"))
     with pytest.raises(OutputError):
-        write_history_report(made, tmp_path / "report", pdf=False)
+        write_report(made, tmp_path / "report", pdf=False)
 
 
 def test_certificates_of_a_register_stand_beside_their_calibrations(tmp_path: Path) -> None:
@@ -40,7 +40,7 @@ def test_certificates_of_a_register_stand_beside_their_calibrations(tmp_path: Pa
         )
     made = assess_history(register.history("auk"), tolerance=1e-7)
 
-    page = write_history_report(made, tmp_path / "case", pdf=False).html.read_text(encoding="utf-8")
+    page = write_report(made, tmp_path / "case", pdf=False).html.read_text(encoding="utf-8")
 
     assert page.index("C-118") < page.index("C-231")
     assert "certificate" in page

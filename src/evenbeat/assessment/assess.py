@@ -40,7 +40,7 @@ from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.plausible import assumed_nominal, doubt, implausible_tolerance, stated_nominal
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record, check_record
-from evenbeat.results import Result
+from evenbeat.result import Result
 from evenbeat.units import duration_text
 
 STATISTICS = ("overlapping_allan", "modified_allan", "time", "overlapping_hadamard")

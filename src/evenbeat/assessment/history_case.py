@@ -38,7 +38,7 @@ from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate
 from evenbeat.record import Source
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
 if TYPE_CHECKING:

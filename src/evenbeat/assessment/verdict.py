@@ -21,7 +21,7 @@ from evenbeat.plain import Plain
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.record import Record
-from evenbeat.results import PAGE_WIDTH
+from evenbeat.result import PAGE_WIDTH
 from evenbeat.units import (
     SECONDS_PER_DAY,
     covariate_words,

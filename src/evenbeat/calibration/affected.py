@@ -15,7 +15,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import FloatArray
-from evenbeat.results import UNKNOWN
+from evenbeat.result import UNKNOWN
 from evenbeat.tables import Field, Row, TableLike, read_table
 from evenbeat.units import SECONDS_PER_DAY
 

@@ -30,7 +30,7 @@ from evenbeat.clock.forecaster import PATHS, Forecaster, Paths, checked_forecast
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
-from evenbeat.results import UNKNOWN, Column, Result, Table
+from evenbeat.result import UNKNOWN, Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, checked_coverage, checked_probability
-from evenbeat.results import Result
+from evenbeat.result import Result
 
 ConformityVerdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
 FARTHEST = 12.0

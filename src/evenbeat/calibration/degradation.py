@@ -23,7 +23,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text
 
 FEWEST_UNITS = 3

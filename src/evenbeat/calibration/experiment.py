@@ -18,7 +18,7 @@ from evenbeat.findings import Finding
 from evenbeat.plain import Plain
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 LEARNT = 1.6

@@ -17,7 +17,7 @@ from evenbeat.calibration.history_table import history_from_table
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:

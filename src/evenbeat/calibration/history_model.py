@@ -46,7 +46,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from evenbeat.calibration.calendar import CalendarInterval
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, StudentMixture
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 from evenbeat.units import duration_text
 
 LimitedBy = Literal["tolerance", "record length", "longest interval", "policy", "horizon", "start"]

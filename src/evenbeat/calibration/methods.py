@@ -25,7 +25,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
-from evenbeat.results import PAGE_WIDTH, Column, Result
+from evenbeat.result import PAGE_WIDTH, Column, Result
 from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 SIMPLE_MODELS = ("exponential", "weibull", "random_walk")

@@ -15,7 +15,7 @@ from evenbeat.clock.forecaster import Forecaster, Grounds, checked_forecaster, f
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
 Bias = Literal["full", "half"]

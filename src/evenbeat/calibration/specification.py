@@ -43,7 +43,7 @@ from typing import Any, Literal
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED, Plain, declared
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.toml_text import toml_in
 from evenbeat.units import duration_text, parse_duration
 

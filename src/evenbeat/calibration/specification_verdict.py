@@ -32,7 +32,7 @@ from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import Estimate, checked_coverage
 from evenbeat.record import Record, check_record
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 
 LineVerdict = ConformityVerdict | Literal["not tested"]
 WIDEST_TITLE = 26

@@ -11,7 +11,7 @@ import numpy as np
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

@@ -45,7 +45,7 @@ from evenbeat.plain import plain
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 

@@ -14,7 +14,7 @@ from scipy import special
 from evenbeat.clock.scores import coverage_limits, coverage_p_value, error_ratio, uniformity_p_value
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import FloatArray
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from evenbeat.bench import KEYS
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
 from evenbeat.command.stated import Stated, add_stated, decision_basis
 from evenbeat.errors import InputError
-from evenbeat.results import PAGE_WIDTH
+from evenbeat.result import PAGE_WIDTH
 
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress

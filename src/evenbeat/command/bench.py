@@ -7,7 +7,7 @@ import textwrap
 
 from evenbeat.bench import GROUPS, KEYS, Key, read_bench
 from evenbeat.command.arguments import DONE
-from evenbeat.results import PAGE_WIDTH
+from evenbeat.result import PAGE_WIDTH
 
 COMMANDS = tuple(dict.fromkeys(command for key in KEYS.values() for command in key.used_by))
 

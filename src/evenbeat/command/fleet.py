@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
 from evenbeat.command.files import check_absent, write_text
 from evenbeat.command.stated import Stated, add_stated
-from evenbeat.results import PAGE_WIDTH
+from evenbeat.result import PAGE_WIDTH
 from evenbeat.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from evenbeat.command.arguments import DONE
 from evenbeat.command.stated import Stated, add_stated, decision_basis
 from evenbeat.errors import InputError
 from evenbeat.findings import worst_first
-from evenbeat.results import PAGE_WIDTH
+from evenbeat.result import PAGE_WIDTH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,8 +61,7 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 
 def _history(arguments: argparse.Namespace) -> int:
     from evenbeat.assessment.history_case import assess_history
-    from evenbeat.report.history_report import write_history_report
-    from evenbeat.report.write import check_folder
+    from evenbeat.report.write import check_folder, write_report
 
     stated = Stated.of("history", arguments)
     vain = [name for name in ("reference", "reference_due", "analysed_on") if name in stated.typed]
@@ -87,7 +86,7 @@ def _history(arguments: argparse.Namespace) -> int:
     assessment = replace(assessment, settings={**assessment.settings, **stated.settings()})
     report = None
     if arguments.output:
-        report = write_history_report(assessment, arguments.output, force=arguments.force, pdf=stated["pdf"])
+        report = write_report(assessment, arguments.output, force=arguments.force, pdf=stated["pdf"])
     if arguments.json:
         print(json.dumps(assessment.to_dict(), indent=1, allow_nan=False))
         return DONE

@@ -18,7 +18,7 @@ from evenbeat.units import parse_limits
 
 if TYPE_CHECKING:
     from evenbeat.register.register import Entry, Register
-    from evenbeat.results import Result
+    from evenbeat.result import Result
 
 EVENTS = ("repair", "move", "adjustment", "in use", "out of use", "retired", "lost")
 IDENTITY = ("serial_number", "model", "place", "remark")
@@ -281,7 +281,7 @@ def _export(arguments: argparse.Namespace) -> int:
 
 
 def _list(arguments: argparse.Namespace) -> int:
-    from evenbeat.results import Table
+    from evenbeat.result import Table
 
     register = _read(arguments)
     dates: dict[str, list[str]] = {}

@@ -13,7 +13,7 @@ from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.conditioning.shared import counted
 from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record, check_record
-from evenbeat.results import PAGE_WIDTH, Column, Result
+from evenbeat.result import PAGE_WIDTH, Column, Result
 
 TITLES = {
     "gaps": "gaps",

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate
-from evenbeat.results import Result
+from evenbeat.result import Result
 
 SURE_OF_SIGN = 0.99
 ENOUGH = 1 / 3

@@ -34,7 +34,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.plain import listed_as
 from evenbeat.quantities import Estimate, number_text
-from evenbeat.results import Result, Table
+from evenbeat.result import Result, Table
 from evenbeat.units import duration_text, frequency_text, time_text
 
 MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0

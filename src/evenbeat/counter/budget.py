@@ -25,7 +25,7 @@ from evenbeat.quantities import (
     checked_probability,
     number_text,
 )
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine"]
 DIVISORS: dict[str, float] = {

@@ -15,7 +15,7 @@ from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
 from evenbeat.findings import merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 from evenbeat.units import duration_text
 
 
@@ -115,7 +115,7 @@ def timebase_card(
         Coverage probability.
     averaging_time_s
         Of a clock model: the offset of the timebase is its mean over so long, by default that of the model
-        (:attr:`evenbeat.results.ClockModel.averaging_time_s`).
+        (:attr:`evenbeat.result.ClockModel.averaging_time_s`).
 
     Raises
     ------

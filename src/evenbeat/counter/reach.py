@@ -13,7 +13,7 @@ from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 from evenbeat.units import duration_text
 
 LIMITS = ("count", "clock tick", "trigger", "timebase")

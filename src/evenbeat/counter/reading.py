@@ -17,7 +17,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 
 Function = Literal["frequency", "period", "time_interval", "ratio", "totalise", "rpm"]
 Method = Literal["direct", "reciprocal"]

@@ -18,7 +18,7 @@ from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text
 
 _STEEP_NOISE_NAMES = {-3: "flicker-walk FM", -4: "random-run FM"}

@@ -21,7 +21,7 @@ from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 from evenbeat.units import duration_text
 
 STEPS_PER_WINDOW = 4

@@ -18,7 +18,7 @@ from evenbeat.findings import Finding
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock, stationary_gaussian
 from evenbeat.quantities import FloatArray, checked_probability
 from evenbeat.record import Record
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text
 
 FEWEST_PATHS = 20
@@ -115,7 +115,7 @@ def coverage_of(
     seed: int,
     confidences: Sequence[float],
 ) -> CoverageCheck:
-    """Return how often the intervals held; see :meth:`evenbeat.StabilityCurve.checked`."""
+    """Return how often the intervals held; see :meth:`evenbeat.results.StabilityCurve.checked`."""
     if paths < FEWEST_PATHS:
         msg = f"paths is {paths}; at least {FEWEST_PATHS} simulated records are needed to tell a share"
         raise InputError(msg)

@@ -18,7 +18,7 @@ from evenbeat.intake import check_positive
 from evenbeat.plain import listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text
 
 Sampled = Literal["phase", "frequency"]

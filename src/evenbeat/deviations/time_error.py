@@ -28,7 +28,7 @@ from evenbeat.findings import Finding
 from evenbeat.intake import blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text, time_text
 
 _TITLES: Mapping[str, str] = MappingProxyType(

@@ -16,7 +16,7 @@ from evenbeat.findings import Finding
 from evenbeat.fleet.icalendar import Appointment, icalendar
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.register.promises import RealisedReliability
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY
 
 DueState = Literal["overdue", "soon", "later", "not evaluated", "not in use"]

@@ -25,7 +25,7 @@ from evenbeat.quantities import (
     StudentMixture,
     checked_probability,
 )
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import (
     SECONDS_PER_DAY,
     SECONDS_PER_HOUR,

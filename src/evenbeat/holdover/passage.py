@@ -28,7 +28,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import merged
 from evenbeat.holdover.forecast import checked_limit, started
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.units import duration_text, time_text
 
 

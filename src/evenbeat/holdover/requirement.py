@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenbeat.holdover.forecast import checked_durations, checked_limit
-from evenbeat.results import Result
+from evenbeat.result import Result
 from evenbeat.units import SECONDS_PER_DAY, duration_text, time_text
 
 

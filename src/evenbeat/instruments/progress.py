@@ -13,7 +13,7 @@ from typing import TextIO
 from evenbeat.errors import OutputError
 from evenbeat.instruments.journal import foreign
 from evenbeat.instruments.timekeeping import utc_text
-from evenbeat.results import PAGE_WIDTH
+from evenbeat.result import PAGE_WIDTH
 from evenbeat.units import duration_text
 
 _MOST_LINES = 12

@@ -9,7 +9,7 @@ from pathlib import Path
 from evenbeat.findings import Finding
 from evenbeat.instruments.progress import Progress
 from evenbeat.plain import UNLISTED
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

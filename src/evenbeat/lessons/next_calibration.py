@@ -63,7 +63,7 @@ class RememberedModel(ClockModel):
         averaging_time_s: float | None = None,
         environment: Mapping[str, Course] | None = None,
     ) -> Forecast:
-        """Return the forecast of :meth:`evenbeat.ClockModel.frequency_at`."""
+        """Return the forecast of :meth:`evenbeat.results.ClockModel.frequency_at`."""
         asked: dict[str, Any] = {"averaging_time_s": averaging_time_s, "environment": environment}
         return self._remembered("frequency_at", times, asked)
 
@@ -74,7 +74,7 @@ class RememberedModel(ClockModel):
         averaging_time_s: float | None = None,
         environment: Mapping[str, Course] | None = None,
     ) -> Forecast:
-        """Return the forecast of :meth:`evenbeat.ClockModel.frequency_change_at`."""
+        """Return the forecast of :meth:`evenbeat.results.ClockModel.frequency_change_at`."""
         asked: dict[str, Any] = {"averaging_time_s": averaging_time_s, "environment": environment}
         return self._remembered("frequency_change_at", times, asked)
 

@@ -36,7 +36,7 @@ from evenbeat.logs.sheet import (
 from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, Wanted, chosen_layout
 from evenbeat.logs.times import Times
 from evenbeat.plain import UNLISTED
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 
 Block = Mapping[str, Any]
 

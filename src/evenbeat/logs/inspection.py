@@ -26,7 +26,7 @@ from evenbeat.logs.sheet import Sheet, open_sheet, open_text, probe
 from evenbeat.logs.terms import Candidate, Form, Layout, Options, chosen_layout
 from evenbeat.plain import Plain
 from evenbeat.record import Record
-from evenbeat.results import UNKNOWN, Column, Result
+from evenbeat.result import UNKNOWN, Column, Result
 from evenbeat.units import duration_text, frequency_text, parse_unit
 
 SHOWN = 3

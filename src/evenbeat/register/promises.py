@@ -18,7 +18,7 @@ from evenbeat.findings import Finding, Severity
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, KeptAssessment
 from evenbeat.register.register import Register
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 
 MARGIN = 0.05
 """A promise counts as held where the lower end of the band is no further below it."""

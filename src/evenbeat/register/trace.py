@@ -14,7 +14,7 @@ from evenbeat.findings import Finding
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, day_of
 from evenbeat.register.register import Register
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.tables import Field, TableLike, read_table
 
 READINGS = (

@@ -17,7 +17,7 @@ from evenbeat.findings import Finding
 from evenbeat.register.heads import SeenHead, heads_file, note_head, seen_heads
 from evenbeat.register.register import COLUMNS, Entry, Register, each_entry
 from evenbeat.register.store import STATEMENTS, foreign_objects, reading
-from evenbeat.results import Result
+from evenbeat.result import Result
 
 MOST_SHOWN = 20
 

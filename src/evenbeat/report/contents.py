@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from evenbeat.assessment.assess import Assessment
+from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.report.answer import STANDING, key_numbers, next_section, trouble_section
 from evenbeat.report.case_sections import decision_sections, test_sections
 from evenbeat.report.document import Document, Section
 from evenbeat.report.evidence import evidence, illustrations_of
+from evenbeat.report.history_report import history_document
 from evenbeat.report.method import (
     cautions_section,
     findings_section,
@@ -16,8 +18,10 @@ from evenbeat.report.method import (
 from evenbeat.units import duration_text
 
 
-def document_of(assessment: Assessment) -> Document:
+def document_of(assessment: Assessment | HistoryAssessment) -> Document:
     """Return the whole report as a document; all figures are drawn here, once."""
+    if isinstance(assessment, HistoryAssessment):
+        return history_document(assessment)
     illustrations = illustrations_of(assessment)
     record, case = assessment.record, assessment.case
     name = "a record without a file" if record.source is None else record.source.name

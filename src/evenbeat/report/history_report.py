@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.calibration.decision import Decision, probability_text
 from evenbeat.calibration.tolerance import Tolerance
@@ -16,7 +14,6 @@ from evenbeat.report.case_sections import decision_sections, test_sections
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section
 from evenbeat.report.evidence import NARROW_IN
 from evenbeat.report.method import cautions_section, setting_text
-from evenbeat.report.write import Report, place_report
 from evenbeat.units import duration_text
 
 METHOD = (
@@ -36,35 +33,6 @@ SOURCES = (
     "JCGM 100:2008 (GUM): uncertainty and how it is written; 1.23(45) means a standard uncertainty of 0.45.",
     "JCGM 106:2012 and ILAC-G8:09/2019: decision rules. ISO/IEC 17025:2017, 6.4, 7.1.3, 7.8.4.3.",
 )
-
-
-def write_history_report(
-    assessment: HistoryAssessment, folder: str | Path, *, force: bool = False, pdf: bool = True
-) -> Report:
-    """Write an assessed history as ``report.html``, ``report.pdf`` and ``result.json``.
-
-    Parameters
-    ----------
-    folder
-        Made if it does not exist.
-    force
-        Replaces the files of an earlier report.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written to or an earlier report would be overwritten.
-
-    Notes
-    -----
-    The same inputs, versions and day of analysis give the same bytes.
-
-    References
-    ----------
-    Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
-    Tests: tests/report/test_history_report.py
-    """
-    return place_report(assessment, history_document(assessment), folder, force=force, pdf=pdf)
 
 
 def history_document(assessment: HistoryAssessment) -> Document:

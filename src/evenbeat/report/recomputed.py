@@ -23,7 +23,7 @@ from evenbeat.register.register import Register
 from evenbeat.register.store import is_database
 from evenbeat.register.verification import opened_intact
 from evenbeat.report.write import belongs_together
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 
 ROUNDING = 1e-9
 """Numbers that differ by no more of themselves differ by rounding of another machine or version."""

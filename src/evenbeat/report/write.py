@@ -14,7 +14,6 @@ from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.disk import umask
 from evenbeat.errors import OutputError
-from evenbeat.report.document import Document
 
 HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
 
@@ -64,14 +63,14 @@ def check_folder(folder: str | Path, *, force: bool = False) -> Path:
 
 
 def write_report(
-    assessment: Assessment, folder: str | Path, *, force: bool = False, pdf: bool = True
+    assessment: Assessment | HistoryAssessment, folder: str | Path, *, force: bool = False, pdf: bool = True
 ) -> Report:
     """Write an assessment as ``report.html``, ``report.pdf`` and ``result.json``.
 
     Parameters
     ----------
     assessment
-        From :func:`evenbeat.assess`.
+        From :func:`evenbeat.assess` or :func:`evenbeat.assess_history`.
     folder
         Made if it does not exist.
     force
@@ -91,41 +90,22 @@ def write_report(
 
     Notes
     -----
-    The same assessment gives the same bytes: nothing in the files tells when they were made. The page
+    The same assessment gives the same bytes; of a history the day of analysis is part of it. The page
     loads nothing from anywhere. All files are complete and on the disk before the first one is put in place;
     a new folder is put in place as a whole. A PDF that cannot be made costs neither page nor numbers.
 
     References
     ----------
     Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
-    Tests: tests/report/test_write_report.py
+    Tests: tests/report/test_write_report.py, tests/report/test_history_report.py
     """
-    check_folder(folder, force=force)
+    target = check_folder(folder, force=force)
     from evenbeat.report.contents import document_of
-
-    return place_report(assessment, document_of(assessment), folder, force=force, pdf=pdf)
-
-
-def place_report(
-    assessment: Assessment | HistoryAssessment,
-    document: Document,
-    folder: str | Path,
-    *,
-    force: bool,
-    pdf: bool,
-) -> Report:
-    """Write the files of a report and put them in place: all of them or none.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written to or an earlier report would be overwritten.
-    """
     from evenbeat.report.numbers import json_text
     from evenbeat.report.page import html_page
     from evenbeat.report.pdf import pdf_bytes
 
-    target = check_folder(folder, force=force)
+    document = document_of(assessment)
     numbers, identity = json_text(assessment, document)
     document = replace(document, footer=f"{document.footer}, report {identity}")
     contents = {

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.results import Column, Result, Table
+from evenbeat.result import Column, Result, Table
 
 if TYPE_CHECKING:
     from evenbeat.deviations.averaging import IntArray

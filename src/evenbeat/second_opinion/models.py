@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import Plain
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 
 if TYPE_CHECKING:
     from evenbeat.clock.model import ClockModel

@@ -15,7 +15,7 @@ from evenbeat.deviations.statistics import STATISTICS, name_of
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 from evenbeat.tables import Field, TableLike, read_table
 
 _TIME_ERRORS: Mapping[str, str] = {

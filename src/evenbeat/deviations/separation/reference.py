@@ -13,7 +13,7 @@ from evenbeat.deviations.separation.separated_clocks import deviation_cell, devi
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import Column, Result
+from evenbeat.result import Column, Result
 
 Known = StabilityCurve | Mapping[float, float]
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.results import UNKNOWN, Column, Result, Table
+from evenbeat.result import UNKNOWN, Column, Result, Table
 
 Method = Literal["covariance", "hat"]
 PAIRS_OF_CLOCK = ((0, 2), (0, 1), (1, 2))
