@@ -216,7 +216,7 @@ def test_telemetry_with_a_temperature(tmp_path: Path, capsys: pytest.CaptureFixt
     said = " ".join(capsys.readouterr().out.split())
     assert "readings every 1 h" in said
     assert "room temperature" in said
-    assert "Overlapping Allan deviation" in said
+    assert "Allan deviation" in said
     assert main([*asked, "--set", "on_grid=1 s"]) == 2
     assert "choose a longer one" in " ".join(capsys.readouterr().err.split())
 

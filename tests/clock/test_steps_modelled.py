@@ -55,7 +55,7 @@ def test_assessment_names_the_phase_step_and_trusts_the_clock() -> None:
     assessment = eb.assess(_pulses(3, phase_step_s=1e-6), tolerance=1e-6)
     codes = {finding.code for finding in assessment.findings}
     assert not codes & {"CLOCK_CHANGED", "NOT_AS_PREDICTED"}
-    assert "1 step found and modelled" in str(assessment).replace("\n            ", " ")
+    assert ", 1 step." in str(assessment).replace("\n            ", " ")
     (finding,) = [f for f in assessment.findings if f.code == "PHASE_STEP"]
     assert "modelled" not in finding.sentence  # conditioning does not know of a model
     assert finding.sentence.startswith("A phase step of 1.00")

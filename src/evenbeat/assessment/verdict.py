@@ -85,20 +85,22 @@ def spoken_verdict(
     if display is not None:
         lines += _display_lines(display, record, now)
         return Verdict(headline=_with_state(_display_headline(display), now), lines=tuple(lines))
-    lines += _stability_lines(curves.get("overlapping_allan"), model)
+    lines += _stability_lines(curves.get("overlapping_allan"))
     if model is None:
         headline = _with_state(f"No recommendation. {withheld[0].sentence}", now)
         return Verdict(headline=headline, lines=tuple(lines))
     offset = _offset_now(model)
     lines.insert(0, ("now", _now_sentence(offset, record, model)))
     lines.insert(1, ("digits", _digits_sentence(offset, curves.get("overlapping_allan"))))
-    lines += _aging_lines(model)
+    lines.append(_aging_line(model))
     lines += [_sensitivity_line(model, influence.name) for influence in model.trend.influences]
     lines += [(covariate_words(name)[0], sentence) for name, sentence in model.trend.not_determined.items()]
     if holdover is not None:
         lines.append(_holdover_line(holdover))
-    if interval is not None:
-        lines.insert(1, ("tolerance", interval.reason))
+    if interval is not None and (
+        withheld or now is None or interval.limited_by in ("start", "record length")
+    ):
+        lines.insert(1, ("tolerance", interval.reason))  # else the headline says it
     if withheld:
         headline = _with_state(f"No recommendation. {withheld[0].sentence}", now)
     elif interval is None or now is None:
@@ -160,15 +162,14 @@ def _fast_or_slow(offset: Estimate) -> str:
 
 
 def _now_sentence(now: Estimate, record: Record, model: ClockModel) -> str:
-    over = duration_text(model.averaging_time_s)
-    sentence = f"At the end of the log the oscillator is {_fast_or_slow(now)} on average over {over}"
+    fast_or_slow = _fast_or_slow(now)
+    said = f"{fast_or_slow[0].upper()}{fast_or_slow[1:]} (mean over {duration_text(model.averaging_time_s)})"
     nominal = record.nominal_frequency_hz
     if nominal is None:
-        return f"{sentence}; to set it to nominal, change its frequency by {-now.value:+.3g}."
+        return f"{said}; to set it to nominal, change its frequency by {-now.value:+.3g}."
     if any(finding.code == ASSUMED_NOMINAL for finding in record.findings):
-        return f"{sentence} against {_hertz(nominal)}, which was assumed: state the nominal frequency."
-    shift = now.value * nominal
-    return f"{sentence} ({shift:+.3g} Hz at {_hertz(nominal)}); change it by {-shift:+.3g} Hz for nominal."
+        return f"{said} against {_hertz(nominal)}, which was assumed: state the nominal frequency."
+    return f"{said}: {now.value * nominal:+.3g} Hz at {_hertz(nominal)}."
 
 
 def right_digits(relative_error: float) -> int:
@@ -182,11 +183,10 @@ def _digits_sentence(now: Estimate, curve: StabilityCurve | None) -> str:
     noise = 0.0 if curve is None or not len(curve) else 1.96 * float(np.nan_to_num(curve.deviation[0]))
     as_it_is = right_digits(offset + noise)
     if curve is None or not noise > 0:
-        return f"A counter that runs on it reads {as_it_is} digits right."
+        return f"{as_it_is} right in a counter that runs on it."
     corrected = right_digits(math.hypot(1.96 * now.standard_uncertainty, noise))
     gate = duration_text(float(curve.averaging_time_s[0]))
-    sentence = f"A counter that runs on it reads {as_it_is} digits right at a gate of {gate}"
-    return f"{sentence}, {corrected} once its offset is corrected (95 %)."
+    return f"{as_it_is} right at a gate of {gate}, {corrected} once the offset is corrected (95 %)."
 
 
 def _hertz(frequency: float) -> str:
@@ -196,13 +196,13 @@ def _hertz(frequency: float) -> str:
 def _log_line(record: Record, model: ClockModel | None) -> Line:
     extent = duration_text(record.duration_s)
     steps = len(record.steps)
-    noticed = f"{record.missing} missing, {record.excluded} set aside, {steps} step{'s' * (steps != 1)} found"
-    if steps and model is not None and not any(f.code == "STEP_NOT_MODELLED" for f in model.findings):
-        noticed += " and modelled"
+    noticed = f"{record.missing} missing, {record.excluded} set aside, {steps} step{'s' * (steps != 1)}"
+    if model is not None and any(f.code == "STEP_NOT_MODELLED" for f in model.findings):
+        noticed += " (not modelled)"
     return "log", f"{len(record)} readings {record.spacing_text} over {extent}; {noticed}."
 
 
-def _stability_lines(curve: StabilityCurve | None, model: ClockModel | None) -> list[Line]:
+def _stability_lines(curve: StabilityCurve | None) -> list[Line]:
     if curve is None:
         return []
     known = np.flatnonzero(np.isfinite(curve.deviation) & (curve.deviation > 0))
@@ -213,55 +213,30 @@ def _stability_lines(curve: StabilityCurve | None, model: ClockModel | None) -> 
     best = min(trusted, key=lambda i: float(curve.deviation[i]))
     first = known[0]
     sentence = (
-        f"Overlapping Allan deviation {curve.deviation[first]:.2g} at "
+        f"Allan deviation {curve.deviation[first]:.2g} at "
         f"{duration_text(float(curve.averaging_time_s[first]))}, lowest {curve.deviation[best]:.2g} at "
         f"{duration_text(float(curve.averaging_time_s[best]))}"
     )
     shown = [f"{end[best]:.2g}" for end in (low, high)]
     sentence += "." if shown[0] == shown[1] else f" (95 %: {shown[0]} to {shown[1]})."  # else it says nothing
-    return [("stability", sentence + _aging_in_stability(curve, model))]
+    return [("stability", sentence)]
 
 
-def _aging_in_stability(curve: StabilityCurve, model: ClockModel | None) -> str:
-    """Say from which averaging time the curve shows aging (D τ/√2, NIST SP 1065) rather than noise.
-
-    Nothing is said of an aging whose sign is not established.
-    """
-    if model is None:
-        return ""
-    rate = model.aging_rate()
-    if not rate.sign_established():
-        return ""
-    from_aging = abs(rate.value) * curve.averaging_time_s / math.sqrt(2)
-    dominated = np.flatnonzero(from_aging**2 > 0.5 * curve.deviation**2)
-    if not len(dominated):
-        return ""
-    first = duration_text(float(curve.averaging_time_s[dominated[0]]))
-    return f" From {first} on it shows aging more than noise."
-
-
-def _aging_lines(model: ClockModel) -> list[Line]:
+def _aging_line(model: ClockModel) -> Line:
     rate = model.aging_rate().per_day
     low, high = rate.interval()
-    plain = model.least_squares.rate.per_day
-    plain_low, plain_high = plain.interval()
-    ratio = (high - low) / (plain_high - plain_low)
-    seen = "" if rate.sign_established() else ", so its sign is not established"
-    sentence = f"{rate.value:+.2e} per day, 95 %: {low:+.2e} to {high:+.2e}{seen}."
-    if ratio > 1.2:
-        sentence += f" Plain least squares would claim an interval {ratio:.2g} times narrower."
-    return [("aging", sentence)]
+    seen = "" if rate.sign_established() else ", its sign not established"
+    return "aging", f"{rate.value:+.2e} per day (95 %: {low:+.2e} to {high:+.2e}){seen}."
 
 
 def _sensitivity_line(model: ClockModel, name: str) -> Line:
     estimate = model.sensitivity(name)
-    low, high = estimate.interval()
-    seen = "" if estimate.sign_established() else " (not distinguishable from none)"
-    said = f"{estimate.value:+.2e} {per_words(estimate.unit)}, 95 %: {low:+.2e} to {high:+.2e}{seen}."
+    said = f"{number_text(estimate.value, estimate.standard_uncertainty)} {per_words(estimate.unit)}"
+    if not estimate.sign_established():
+        return covariate_words(name)[0], f"{said} (not distinguishable from none)."
     soonest, latest = model.lag(name).interval()
-    if soonest > 0 and not seen:
-        said += f" It follows with a lag of {duration_range_text(soonest, latest)}."
-    return covariate_words(name)[0], said
+    lag = f", lag {duration_range_text(soonest, latest)}" if soonest > 0 else ""
+    return covariate_words(name)[0], f"{said}{lag}."
 
 
 def _holdover_line(holdover: HoldoverForecast) -> Line:
@@ -272,7 +247,7 @@ def _holdover_line(holdover: HoldoverForecast) -> Line:
             holdover.forecast.mean.tolist(), holdover.duration_s.tolist(), half.tolist(), strict=True
         )
     ]
-    sentence = f"Without its reference the time it keeps is off by {', '.join(parts)}."
+    sentence = f"Off by {', '.join(parts)}."
     if holdover.time_error_limit_s is not None:
         reach = holdover.time_to_limit_s
         lasting = "longer than the log lasted" if math.isinf(reach) else f"for {duration_text(reach)}"
@@ -299,7 +274,7 @@ def _display_lines(display: DisplayBound, record: Record, now: ToleranceNow | No
         *tolerance,
         (
             "digits",
-            f"Its readings are right to {right_digits(max(abs(display.low), abs(display.high)))} digits.",
+            f"{right_digits(max(abs(display.low), abs(display.high)))} right.",
         ),
         ("stability", f"Below {display.step:.1e} at a gate of {gate}; a smaller change is invisible here."),
         ("aging", f"Less than {aging:.1e} per day (no step in {extent}); the true aging may be far smaller."),

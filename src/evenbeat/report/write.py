@@ -97,7 +97,7 @@ def write_report(
     References
     ----------
     Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)
-    Tests: tests/report/test_write_report.py, tests/report/test_history_report.py
+    Tests: tests/report/test_write_report.py
     """
     target = check_folder(folder, force=force)
     from evenbeat.report.contents import document_of
