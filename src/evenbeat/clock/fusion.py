@@ -84,7 +84,7 @@ class Conditioned:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FusedPrediction(Predicted):
-    """A prediction with the part of its variance that the reference is to blame for, shape (m,)."""
+    """A prediction with the part of its variance that comes from the reference, shape (m,)."""
 
     reference_variance: FloatArray
 

@@ -20,7 +20,7 @@ from evenbeat.lessons.answers import WITHIN, Verdict, judge, judge_exercise
 REVEALED = "EVENBEAT_PREDICTIONS"
 """Set to ``revealed`` in the environment, nothing waits: for pages that are made without a reader."""
 _first: dict[tuple[str, str], bool] = {}
-"""Kind and name of what was judged to the first verdict: the score, of this session and nobody else's."""
+"""Kind and name of what was judged to the first verdict: the reader's score since the notebook began."""
 
 
 class Prediction(widgets.VBox):  # type: ignore[misc]
@@ -229,7 +229,7 @@ def exercises(notebook: str) -> Exercises:
 
 
 def score() -> widgets.HTML:
-    """Return the reader's score of this session: first answers count, and nobody else sees it."""
+    """Return the reader's score so far: first answers count, and nobody else sees it."""
     lines = []
     for kind in ("prediction", "exercise"):
         verdicts = [right for (what, _), right in _first.items() if what == kind]

@@ -276,7 +276,7 @@ def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
     Raises
     ------
     LogError
-        If the file is binary or damaged, or holds only blanks.
+        If the file is binary or damaged, or holds nothing but spaces.
     """
     packing = packing_of(raw.content)
     content, findings = unpacked(raw.content, raw.path, partial=partial)
@@ -284,7 +284,7 @@ def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
         content = content[: content.rindex(b"\n") + 1]
     text, encoding = decoded(content, raw.path)
     if not text[:_PROBE_BYTES].strip() and not text.strip():
-        msg = "the file holds only blanks; a table is needed"
+        msg = "the file holds nothing but spaces; a table is needed"
         raise LogError(msg, path=raw.path)
     return LogText(
         path=raw.path,

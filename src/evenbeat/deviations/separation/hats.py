@@ -166,7 +166,7 @@ def _starts_differ(first: Record, other: Record) -> bool:
 
 
 def _common_values(records: tuple[Record, Record, Record]) -> list[FloatArray]:
-    """Return the samples with known steps subtracted; what one lacks, all lack."""
+    """Return the samples with known steps subtracted; a sample missing in one is missing in all."""
     values = [np.array(record.usable_values(without_steps=True), dtype=float) for record in records]
     missing = np.isnan(values[0]) | np.isnan(values[1]) | np.isnan(values[2])
     if missing.all():
