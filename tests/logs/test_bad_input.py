@@ -44,7 +44,7 @@ def test_folder_is_refused(tmp_path: Path) -> None:
     ("content", "sentence"),
     [
         (b"", "the file is empty"),
-        (b" \n\n \n", "holds only blanks"),
+        (b" \n\n \n", "holds nothing but spaces"),
         (bytes(range(256)) * 40, "this is a binary file"),
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "this is a binary file"),
         (b"no number here\nnor here\n", "no row of numbers was found"),
