@@ -210,6 +210,7 @@ def written(found: list[Cell]) -> str:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(900)
 def test_intervals_hold_the_truth_under_every_noise() -> None:
     """Five noises and three mixtures, without and with gaps: shares near what the intervals say."""
     found = []
