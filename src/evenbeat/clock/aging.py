@@ -266,7 +266,7 @@ AGING_LAWS: dict[str, AgingLaw] = {
 DATED = ("logarithmic", "square_root", "power", "logarithmic_and_linear")
 """Laws whose bend B is the inverse of an age: 1/B is the age of the oscillator if nothing else bends it."""
 AUTOMATIC_LAWS = ("linear", "logarithmic", "exponential")
-"""After the record the frequency goes on as it does, slows down for ever, or stops: these three span what
+"""After the record the frequency goes on as it does, slows down without end, or stops: these three span what
 the other laws do in between, and more of them would only divide the same weight. ``none`` is not among
 them because a clock that certainly does not drift would be a promise that no record can support."""
 

@@ -91,7 +91,7 @@ def fit_clock(
         One of the laws ``'none'``, ``'linear'``, ``'logarithmic'``, ``'square_root'``, ``'power'``,
         ``'exponential'`` and ``'logarithmic_and_linear'``, or several of them, weighted by AICc of the
         same correlated likelihood; ``'auto'`` stands for linear, logarithmic and exponential: after the
-        record the frequency goes on as it does, slows down for ever, or stops.
+        record the frequency goes on as it does, slows down without end, or stops.
     age_s
         For how long the oscillator had been running, undisturbed, when the record began: bounds the
         bend of the laws that begin with it. Unknown by default, and then profiled.
