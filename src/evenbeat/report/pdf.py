@@ -85,12 +85,11 @@ def _new_pdf(document: Document) -> FPDF:
 
         def footer(self) -> None:
             """Write what the document is, and the number of the page."""
-            self.set_y(-11)
+            self.set_y(-13)
             self.set_font("DejaVu", size=7.5)
             self.set_text_color(*SOFT)
-            self.cell(0, 4, f"Analysis for the equipment owner; not a certificate.  {document.footer}")
-            self.set_x(self.l_margin)
-            self.cell(0, 4, f"{self.page_no()} / {{nb}}", align="R")
+            self.cell(0, 3.4, f"{self.page_no()} / {{nb}}", align="R", new_x="LMARGIN", new_y="NEXT")
+            self.cell(0, 3.4, f"Analysis for the equipment owner; not a certificate.  {document.footer}")
 
     pdf = Paged(format="A4")
     day = document.dated
