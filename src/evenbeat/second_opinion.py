@@ -155,9 +155,8 @@ def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crossc
 
     check_record(record, grid_for="crosscheck")
     if not isinstance(curve, StabilityCurve | TimeErrorCurve):
-        msg = (
-            f"crosscheck was given a {type(curve).__name__}; give a curve of stability or time_interval_error"
-        )
+        what = type(curve).__name__  # type: ignore[unreachable]
+        msg = f"crosscheck was given a {what}; give a curve of stability or time_interval_error"
         raise InputError(msg)
     if not math.isclose(curve.interval_s, record.interval_s, rel_tol=1e-12):
         msg = (
