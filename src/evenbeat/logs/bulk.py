@@ -383,15 +383,7 @@ class _Work:
 
 @dataclass(frozen=True, kw_only=True)
 class _Plan:
-    """What the first block showed and all others follow.
-
-    Parameters
-    ----------
-    label
-        Column of the label of rows that were asked for.
-    first_s, step_s
-        Time of the first row and usual step of the rows, where these are as even as that.
-    """
+    """What the first block showed and all others follow."""
 
     layout: Layout
     wanted: Wanted
@@ -403,7 +395,8 @@ class _Plan:
     elapsed_first: float
     time_form: TimeForm | None
     rewritings: tuple[Rewriting, ...]
-    label: int | None
+    label: int | None  # column of the label of rows that were asked for
+    # first_s, step_s: time of the first row and usual step of the rows, where these are as even as that
     first_s: float
     step_s: float | None
     findings: tuple[Finding, ...]
@@ -482,13 +475,7 @@ class _Plan:
 
 
 def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[LogText, _Plan]:
-    """Return the first block as cells, and what it shows.
-
-    Raises
-    ------
-    LogError
-        If what the readings are cannot be told, or the log is of a kind that is not read in blocks.
-    """
+    """Return the first block as cells, and what it shows."""
     if options.select is not None and options.every not in (None, 1):
         msg = "rows are chosen by label or in turn while a log is converted, not both; choose one of them"
         raise LogError(msg, path=log.path)

@@ -58,35 +58,20 @@ class Statement:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Converted:
-    """Readings in SI.
-
-    Parameters
-    ----------
-    values
-        Shape (n,), seconds (phase) or dimensionless (frequency), NaN where missing.
-    quantity, unit
-        What the readings were taken for.
-    step_factor
-        Size in SI of a reading's unit, so that a display step can be converted.
-    """
+    """Readings in SI."""
 
     kind: Kind
-    values: FloatArray
-    step_factor: float
+    values: FloatArray  # shape (n,), seconds (phase) or dimensionless (frequency), NaN where missing
+    step_factor: float  # size in SI of a reading's unit, so that a display step can be converted
     nominal_frequency_hz: float | None
+    # quantity, unit: what the readings were taken for
     quantity: str = ""
     unit: str = ""
     findings: tuple[Finding, ...] = ()
 
 
 def agreed(statements: tuple[Statement, ...], path: str) -> tuple[str | None, str | None]:
-    """Return the quantity and unit on which all statements agree, ``None`` where nothing is said.
-
-    Raises
-    ------
-    LogError
-        If two places contradict each other, or one names no known quantity or unit.
-    """
+    """Return the quantity and unit on which all statements agree, ``None`` where nothing is said."""
     quantity: Statement | None = None
     unit: Statement | None = None
     for said in statements:
@@ -123,11 +108,6 @@ def convert(
     interval_s: float | None = None,
 ) -> Converted:
     """Return the readings in SI, as if they were readings of the device under test.
-
-    Raises
-    ------
-    LogError
-        If the quantity cannot be told, or the readings are far from the nominal frequency.
 
     Notes
     -----
@@ -360,11 +340,6 @@ def assumed_nominal(frequency_hz: float, path: str) -> tuple[float, Finding]:
     """Return the nominal frequency of readings of a usual standard, and the finding that says so.
 
     Assumed are 5 MHz and powers of ten up to 1 GHz, where the readings lie within 1e-4 of them.
-
-    Raises
-    ------
-    LogError
-        If the frequency is not positive, or next to none of these: the usual ones near by are named.
     """
     if not (math.isfinite(frequency_hz) and frequency_hz > 0):
         msg = (
@@ -417,11 +392,6 @@ def phase_of_counts(
     ----------
     counts
         Shape (rows,), running total at each row; NaN = missing.
-
-    Raises
-    ------
-    LogError
-        If a total is no whole number, too large, or falls where no counter wraps.
 
     Notes
     -----

@@ -32,35 +32,18 @@ from evenbeat.units import MJD_OF_UNIX_EPOCH
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Opened:
-    """Columns of a file with their names.
-
-    Parameters
-    ----------
-    columns
-        All columns of numbers by position; whole numbers of a time column too.
-    moments
-        Position to time stamps.
-    scale
-        Time scale of the stamps.
-    kind
-        What the file is, as people say it.
-    exact_times
-        The times are those of the readings, and not when a computer wrote them down.
-    left_out
-        How many lines hold readings of other clocks or signals.
-    several_lines
-        How many lines were read for its rows, where these are means of several.
-    """
+    """Columns of a file with their names."""
 
     log: LogText
     form: Form
-    columns: Columns
-    kind: str
-    moments: dict[int, Moments]
-    scale: str = "UTC"
+    columns: Columns  # all columns of numbers by position; whole numbers of a time column too
+    kind: str  # what the file is, as people say it
+    moments: dict[int, Moments]  # position to time stamps
+    scale: str = "UTC"  # time scale of the stamps
     findings: tuple[Finding, ...] = ()
-    exact_times: bool = False
-    left_out: int = 0
+    exact_times: bool = False  # the times are those of the readings, and not when a computer wrote them down
+    left_out: int = 0  # how many lines hold readings of other clocks or signals
+    # how many lines were read for its rows, where these are means of several
     several_lines: int | None = None
 
     def taken(self, layout: Layout) -> Columns:
@@ -200,12 +183,6 @@ def _open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
     ----------
     signal
         Code of the signal (``L1C``), with its system before it (``G-L1C``) where several have that code.
-
-    Raises
-    ------
-    LogError
-        If there is no line of column names, a track cannot be read and is not to be passed over, or the file
-        holds several signals and none was chosen.
     """
     lines = log.text.decode(errors="replace").split("\n")
     start = next((i for i, line in enumerate(lines) if "STTIME" in line and "MJD" in line), None)
@@ -503,11 +480,6 @@ def open_exchange(
         Name of the clock in a file of several.
     signal
         Code of the signal in a file of several.
-
-    Raises
-    ------
-    LogError
-        If the file is of a known kind but damaged, or its clock or signal was not chosen.
     """
     if isinstance(source, RawFile):
         return _open_binary(source)

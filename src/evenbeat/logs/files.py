@@ -74,11 +74,6 @@ def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tupl
     ----------
     partial
         Return what can be unpacked of a file that was cut off, with a finding.
-
-    Raises
-    ------
-    LogError
-        If the file is cut off or damaged, or a zip file holds no single member.
     """
     packing = packing_of(content)
     if not packing:
@@ -184,34 +179,17 @@ _LARGE = 1 << 22
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LogText:
-    """The text of a log and where it came from.
-
-    Parameters
-    ----------
-    text
-        UTF-8, lines ended by line feeds only, no byte-order mark.
-    sha256
-        Of the bytes on disk, before anything was unpacked; 64 hexadecimal digits.
-    size_bytes
-        Of the file on disk.
-    lines
-        How many there are.
-    packing
-        ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain.
-    encoding
-        ``UTF-8``, ``UTF-16`` or, where it is neither, ``Windows-1252`` or ``Latin-1``.
-    first_rows
-        The lines of the first rows, by the form in which they were looked at.
-    """
+    """The text of a log and where it came from."""
 
     path: str
-    text: bytes
-    sha256: str
-    size_bytes: int
-    lines: int = 0
-    packing: str = ""
-    encoding: str = "UTF-8"
+    text: bytes  # UTF-8, lines ended by line feeds only, no byte-order mark
+    sha256: str  # of the bytes on disk, before anything was unpacked; 64 hexadecimal digits
+    size_bytes: int  # of the file on disk
+    lines: int = 0  # how many there are
+    packing: str = ""  # ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain
+    encoding: str = "UTF-8"  # ``UTF-8``, ``UTF-16`` or, where it is neither, ``Windows-1252`` or ``Latin-1``
     findings: tuple[Finding, ...] = ()
+    # the lines of the first rows, by the form in which they were looked at
     first_rows: dict[object, list[str]] = field(default_factory=dict, repr=False)
 
 
@@ -232,23 +210,12 @@ def load_text(path: str | Path, *, partial: bool = False) -> LogText:
     ----------
     partial
         Read the complete lines of a file that is cut off or still being written.
-
-    Raises
-    ------
-    LogError
-        If there is no such file, or it is a folder, empty, binary, damaged, or changes while it is read.
     """
     return text_of(load_raw(path, partial=partial), partial=partial)
 
 
 def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
-    """Return the bytes of a file with their hash.
-
-    Raises
-    ------
-    LogError
-        If there is no such file, or it is a folder, empty, or changes while it is read.
-    """
+    """Return the bytes of a file with their hash."""
     place = Path(path)
     if place.is_dir():
         msg = "this is a folder; give one file"
@@ -271,13 +238,7 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
 
 
 def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
-    """Return the text in the bytes of a file.
-
-    Raises
-    ------
-    LogError
-        If the file is binary or damaged, or holds nothing but spaces.
-    """
+    """Return the text in the bytes of a file."""
     packing = packing_of(raw.content)
     content, findings = unpacked(raw.content, raw.path, partial=partial)
     if partial and not content.endswith(b"\n") and b"\n" in content:
@@ -335,13 +296,7 @@ def _checked_rest(
 
 
 def decoded(content: bytes, path: str | Path) -> tuple[bytes, str]:
-    """Return bytes of text as UTF-8 with line feeds, without byte-order mark, and what they were.
-
-    Raises
-    ------
-    LogError
-        If the bytes are no text.
-    """
+    """Return bytes of text as UTF-8 with line feeds, without byte-order mark, and what they were."""
     text, encoding = content.removeprefix(_UTF8_BOM), "UTF-8"
     probe = content[:_PROBE_BYTES]
     utf16 = content.startswith(_UTF16_BOMS)
@@ -410,11 +365,6 @@ def blocks_of(
         Called with the number of bytes taken from the disk.
     done
         Called at the end with the SHA-256 and the size of the file.
-
-    Raises
-    ------
-    LogError
-        If the file is damaged, changes while it is read, or is no text.
     """
     before = path.stat()
     lines = 0

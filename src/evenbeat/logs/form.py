@@ -33,11 +33,6 @@ def refuse_mixed_records(
     """Refuse records that have to be put on one line each, or of which one kind has to be chosen.
 
     Comment lines are none.
-
-    Raises
-    ------
-    LogError
-        Naming the first line and what is needed.
     """
     lines = [(number, line) for number, line in content[-_LOOKED_AT:] if not is_comment(line, separator)]
     rows = [(number, cells_of(line)) for number, line in lines]
@@ -98,11 +93,6 @@ def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
     ----------
     wanted
         What a written layout says; the rows are then read so or not at all.
-
-    Raises
-    ------
-    LogError
-        If no line holds a number.
     """
     lines = first_lines(log.text)
     content = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
@@ -388,11 +378,6 @@ def assign_columns(
         Whether the first column, of numbers, rises as time does.
     days_first
         Whether the first two columns are MJD and second of the day.
-
-    Raises
-    ------
-    LogError
-        If a named column does not exist, or several columns could be the clock or its time.
     """
     asked = dict(columns or {})
     timeless = "time" in asked and asked["time"] in (None, "none") and "none" not in form.header

@@ -70,11 +70,6 @@ def grid_from_times(
         hold all of them is none.
     anew
         Rows with which collection was resumed, at any moment between two beats.
-
-    Raises
-    ------
-    LogError
-        If times run backwards or are doubled (naming the line), or contradict the stated interval.
     """
     seconds, resumed = times.seconds, tuple[Finding, ...]()
     if anew is not None and len(anew):
@@ -127,15 +122,7 @@ def _one_beat(seconds: FloatArray, anew: IntArray) -> tuple[FloatArray, tuple[Fi
 
 
 def _regular(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:
-    """Return the grid that times follow.
-
-    Raises
-    ------
-    _NoGridError
-        If they follow none.
-    LogError
-        If they cannot be right.
-    """
+    """Return the grid that times follow."""
     if _even(seconds):
         rows = len(seconds)
         spacing = float((seconds[-1] - seconds[0]) / (rows - 1))

@@ -42,22 +42,12 @@ _GLUED_UNIT = re.compile(  # TimeNanos, uptimeMs, but no other capital behind a 
 
 @dataclass(frozen=True, kw_only=True)
 class Meaning:
-    """What a column name states.
-
-    Parameters
-    ----------
-    words
-        The name without its unit, lower case, words separated by blanks.
-    unit
-        As written; ``None`` where the name states none.
-    quantity
-        For a value column; ``None`` where not stated.
-    """
+    """What a column name states."""
 
     role: Role
-    words: str
-    unit: str | None = None
-    quantity: str | None = None
+    words: str  # the name without its unit, lower case, words separated by blanks
+    unit: str | None = None  # as written; ``None`` where the name states none
+    quantity: str | None = None  # for a value column; ``None`` where not stated
 
 
 def column_meaning(name: str) -> Meaning:
@@ -207,13 +197,7 @@ _SPOKEN_QUANTITY = re.compile(
 
 
 def comment_statements(comments: Iterable[str]) -> Statements:
-    """Return what the comment lines say in the form ``key: value``, or ``phase data, unit: s``.
-
-    Raises
-    ------
-    InputError
-        If a stated frequency or duration cannot be understood.
-    """
+    """Return what the comment lines say in the form ``key: value``, or ``phase data, unit: s``."""
     said: dict[str, str] = {}
     for comment in comments:
         for part in dict.fromkeys((comment, *comment.split(","))):

@@ -168,13 +168,7 @@ def read_log(
 
 
 def record_of(sheet: Sheet, options: Options) -> Record:
-    """Return the record in an opened log.
-
-    Raises
-    ------
-    LogError
-        If what its readings or times are cannot be told.
-    """
+    """Return the record in an opened log."""
     stated = options.with_statements(sheet.layout.statements)
     quantity, unit = stated_quantity(sheet, options)
     sheet, times = understood_times(sheet, stated, options)
@@ -201,13 +195,7 @@ def record_of(sheet: Sheet, options: Options) -> Record:
 
 
 def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | None]:
-    """Return quantity and unit on which options, header, cells and comments agree.
-
-    Raises
-    ------
-    LogError
-        If they do not.
-    """
+    """Return quantity and unit on which options, header, cells and comments agree."""
     layout, said = sheet.layout, sheet.layout.statements
     label = layout.form.label(layout.value)
     cell_unit, unit = sheet.table.cell_units.get(layout.value), options.unit
@@ -237,13 +225,7 @@ def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | N
 
 
 def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, stated: Statements) -> Converted:
-    """Return the readings in SI, turned where the reference was read.
-
-    Raises
-    ------
-    LogError
-        If the quantity cannot be told, or a reading has no frequency, such as a period of zero.
-    """
+    """Return the readings in SI, turned where the reference was read."""
     layout, readings = sheet.layout, sheet.table.numbers[sheet.layout.value]
     converted = convert(
         readings,
@@ -268,13 +250,7 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
 
 
 def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None]:
-    """Return the sheet with the times of its rows; those without a time are left out where that is wanted.
-
-    Raises
-    ------
-    LogError
-        If a time cannot be understood and its row is not to be passed over.
-    """
+    """Return the sheet with the times of its rows; those without a time are left out where that is wanted."""
     while True:
         try:
             return sheet, row_times(sheet, stated, options)
@@ -285,13 +261,7 @@ def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tupl
 
 
 def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:
-    """Return when the rows were written, ``None`` where the log has no time.
-
-    Raises
-    ------
-    LogError
-        If a time cannot be understood.
-    """
+    """Return when the rows were written, ``None`` where the log has no time."""
     layout, table, path = sheet.layout, sheet.table, sheet.log.path
     if layout.time is None:
         return None

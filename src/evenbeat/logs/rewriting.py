@@ -184,28 +184,16 @@ _FIRST_MARK, _MOST_MARKS = 0x0E, 12  # characters that stand for the words betwe
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Rewriting:
-    """Turns lines into cells, one line for each line: those of usual make at once, others one by one.
+    """Turns lines into cells, one line for each line: those of usual make at once, others one by one."""
 
-    Parameters
-    ----------
-    one
-        Returns the cells of a line, separated by tabs; the line itself where it is no row.
-    away
-        An expression of what is taken out, where nothing else is to be done.
-    between
-        What stands before, between and behind the values of a usual line, as expressions; empty where lines
-        are not told apart so.
-    fields
-        Start and stop of columns of fixed width.
-    first_line
-        One-based line of the log from which on lines are rewritten.
-    """
-
+    # returns the cells of a line, separated by tabs; the line itself where it is no row
     one: Callable[[str], str] = str
-    away: bytes = b""
+    away: bytes = b""  # an expression of what is taken out, where nothing else is to be done
+    # what stands before, between and behind the values of a usual line, as expressions; empty where lines are
+    # not told apart so
     between: tuple[str, ...] = ()
-    fields: tuple[tuple[int, int], ...] = ()
-    first_line: int = 1
+    fields: tuple[tuple[int, int], ...] = ()  # start and stop of columns of fixed width
+    first_line: int = 1  # one-based line of the log from which on lines are rewritten
 
     def of(self, text: bytes, line: int = 1) -> bytes:
         """Return the text of some lines, the first of which has that number in the log, as cells."""
@@ -297,11 +285,6 @@ def readable_cells(
     """Return a text whose rows are cells, one line for each line of the log, its form, and how it was made.
 
     Later parts of the log become such a text by the same rewritings.
-
-    Raises
-    ------
-    LogError
-        If no line holds a number.
     """
     log, done = _without_thousands(log)
     lines = first_lines(log.text)

@@ -75,13 +75,7 @@ class ReadLines:
 def read_by_line(
     rows: Iterable[tuple[int, str]], form: Form, wanted: Wanted, *, reject: bool, path: str
 ) -> ReadLines:
-    """Return the columns of rows given as line number and text.
-
-    Raises
-    ------
-    LogError
-        If a row cannot be read and is not to be passed over, naming its line.
-    """
+    """Return the columns of rows given as line number and text."""
     units = {index: unit.strip() for index, unit in wanted.units}
     taken: list[tuple[list[float], tuple[int, float], str | None]] = []
     lines: list[int] = []
@@ -198,55 +192,33 @@ _REFUSALS = (ValueError, OverflowError)
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Part:
-    """Columns of the rows in a piece of text.
-
-    Parameters
-    ----------
-    whole, fraction
-        The exact times; no fraction where all are whole.
-    others
-        One-based lines that are no rows, in order.
-    comments, blank
-        How many of these are comments and blank lines; all others are rejected.
-    endings
-        How its rows begin and end.
-    """
+    """Columns of the rows in a piece of text."""
 
     rows: int
     numbers: dict[int, FloatArray]
     moments: Moments | None
+    # whole, fraction: the exact times; no fraction where all are whole
     whole: IntArray | None
     fraction: FloatArray | None
-    others: IntArray
+    others: IntArray  # one-based lines that are no rows, in order
     rejected: RejectedLines
+    # comments, blank: how many of these are comments and blank lines; all others are rejected
     comments: int
     blank: int
-    endings: Endings
+    endings: Endings  # how its rows begin and end
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PieceReader:
-    """Reads pieces of one log.
-
-    Parameters
-    ----------
-    reject
-        Pass over lines that cannot be read, and count them.
-    """
+    """Reads pieces of one log."""
 
     form: Form
     wanted: Wanted
     path: str
-    reject: bool
+    reject: bool  # pass over lines that cannot be read, and count them
 
     def read(self, text: bytes, first_line: int) -> Part:
-        """Return the columns of some lines, the first of which has that number in the log.
-
-        Raises
-        ------
-        LogError
-            If a row cannot be read and is not to be passed over, naming its line.
-        """
+        """Return the columns of some lines, the first of which has that number in the log."""
         form, wanted = self.form, self.wanted
         bare = without_blanks(text if text.endswith(b"\n") else text + b"\n", form)
         clean = cleaned(bare, form)
@@ -454,49 +426,28 @@ _Result = TypeVar("_Result")
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Columns:
-    """The columns that were asked for.
-
-    Parameters
-    ----------
-    numbers
-        Position to samples, shape (rows,), NaN where a cell holds no reading.
-    moments
-        Time stamps, where the time is written so.
-    whole, fraction
-        Shape (rows,), the time column where float64 would not hold it; no fraction where all are whole.
-    cell_units
-        Position to the unit written in its cells, where there is one.
-    lines
-        Shape (rows,), one-based lines, where they do not follow from ``others``.
-    others
-        One-based lines of a text that are no rows, in order.
-    rejected
-        Lines that are no rows of the log, and why.
-    doubtful
-        Lines of rows that may have been cut short, and why.
-    held
-        How many rejected lines keep their place as a row without readings.
-    header, comments, blank
-        How many lines are text above the first row, comments, and blank.
-    endings
-        How its rows begin and end.
-    """
+    """The columns that were asked for."""
 
     rows: int
-    numbers: Mapping[int, FloatArray]
+    numbers: Mapping[int, FloatArray]  # position to samples, shape (rows,), NaN where a cell holds no reading
+    # position to the unit written in its cells, where there is one
     cell_units: Mapping[int, str] = field(default_factory=dict)
-    moments: Moments | None = None
+    moments: Moments | None = None  # time stamps, where the time is written so
+    # whole, fraction: shape (rows,), the time column where float64 would not hold it; no fraction where all
+    # are whole
     whole: IntArray | None = None
     fraction: FloatArray | None = None
-    lines: IntArray | None = None
-    others: IntArray | None = None
+    lines: IntArray | None = None  # shape (rows,), one-based lines, where they do not follow from ``others``
+    others: IntArray | None = None  # one-based lines of a text that are no rows, in order
+    # lines that are no rows of the log, and why
     rejected: RejectedLines = field(default_factory=RejectedLines)
-    doubtful: tuple[Rejected, ...] = ()
-    held: int = 0
+    doubtful: tuple[Rejected, ...] = ()  # lines of rows that may have been cut short, and why
+    held: int = 0  # how many rejected lines keep their place as a row without readings
+    # header, comments, blank: how many lines are text above the first row, comments, and blank
     header: int = 0
     comments: int = 0
     blank: int = 0
-    endings: Endings = field(default_factory=Endings)
+    endings: Endings = field(default_factory=Endings)  # how its rows begin and end
 
     @cached_property
     def row_lines(self) -> IntArray:
@@ -568,11 +519,6 @@ def read_columns(
         row that was cut short keeps its place, where its readings are missing.
     before, sample
         How rows of the log before this part of it end, and some of their last cells.
-
-    Raises
-    ------
-    LogError
-        If a row cannot be read or was cut short, naming its line.
     """
     columns = _parsed(log, form, wanted, reject=reject)
     columns = _without_infinite(log, form, columns, reject=reject)

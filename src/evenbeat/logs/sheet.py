@@ -34,30 +34,17 @@ FEWEST_ROWS = 3
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Sheet:
-    """A log, opened: where it came from, what its columns mean, and what they hold.
-
-    Parameters
-    ----------
-    scale
-        Name of the time scale of its moments.
-    kind
-        What kind of file it is, as people say it.
-    exact_times
-        The times are those of the readings, and not when a computer wrote them down.
-    left_out
-        How many lines hold readings that were not asked for.
-    several_lines
-        How many lines were read for its rows, where these are means of several; all others are its header.
-    """
+    """A log, opened: where it came from, what its columns mean, and what they hold."""
 
     log: LogText
     layout: Layout
     table: Columns
-    scale: str = "UTC"
-    kind: str = "text table"
-    exact_times: bool = False
+    scale: str = "UTC"  # name of the time scale of its moments
+    kind: str = "text table"  # what kind of file it is, as people say it
+    exact_times: bool = False  # the times are those of the readings, and not when a computer wrote them down
     findings: tuple[Finding, ...] = ()
-    left_out: int = 0
+    left_out: int = 0  # how many lines hold readings that were not asked for
+    # how many lines were read for its rows, where these are means of several; all others are its header
     several_lines: int | None = None
 
     def locate(self, row: int) -> int:
@@ -123,11 +110,6 @@ def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = No
     ----------
     wanted
         How a written layout says that the rows are written.
-
-    Raises
-    ------
-    LogError
-        If the log cannot be read without a guess.
     """
     raw = load_raw(path, partial=options.partial)
     sheet = _exchanged(raw, options)
@@ -200,11 +182,6 @@ def layout_of(
     ----------
     first
         Position to the first samples of a column of numbers.
-
-    Raises
-    ------
-    LogError
-        If that cannot be told.
     """
     try:
         statements = comment_statements(form.comments)
@@ -305,13 +282,7 @@ _ALL = "state that all rows are of one with --set every=1 (every=1)"
 def chosen_rows(
     sheet: Sheet, times: Times | None, options: Options, *, quantity: str | None
 ) -> tuple[Sheet, Times | None, tuple[Finding, ...]]:
-    """Return the rows of the oscillator that was asked for.
-
-    Raises
-    ------
-    LogError
-        If several seem to be logged in turn and none was chosen, or no row is of the one that was.
-    """
+    """Return the rows of the oscillator that was asked for."""
     rows: IntArray | None = None
     told: list[str] = []
     if options.select is not None:
@@ -373,13 +344,7 @@ def _label_columns(sheet: Sheet) -> dict[int, list[str]]:
 
 
 def label_column(sheet: Sheet, label: str) -> int:
-    """Return the column that holds a label and is not read otherwise.
-
-    Raises
-    ------
-    LogError
-        If there is none among the first rows.
-    """
+    """Return the column that holds a label and is not read otherwise."""
     columns = _label_columns(sheet)
     index = next((i for i, cells in columns.items() if label in cells), None)
     if index is None:

@@ -117,32 +117,20 @@ _CLOCK = re.compile(
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Moments:
-    """Moments of the rows.
+    """Moments of the rows."""
 
-    Parameters
-    ----------
-    ns
-        Shape (rows,), nanoseconds since 1970-01-01T00:00:00 of the scale in which they are written, or since
-        the midnight of a date whose order is still to be told.
-    zoned
-        Whether each states its zone, so that they are UTC.
-    dates, day
-        Texts of such dates (empty for a time of day alone), and which of them each row has, -1 for none.
-    leap
-        Rows within a leap second, which is written as second 60.
-    odd
-        Rows whose time is missing (``None``), not understood, or the only one with or without a zone.
-    example
-        One of the other texts.
-    """
-
+    # shape (rows,), nanoseconds since 1970-01-01T00:00:00 of the scale in which they are written, or since
+    # the midnight of a date whose order is still to be told
     ns: IntArray
-    zoned: bool
+    zoned: bool  # whether each states its zone, so that they are UTC
+    # dates, day: texts of such dates (empty for a time of day alone), and which of them each row has, -1 for
+    # none
     dates: tuple[str, ...] = ()
     day: IntArray | None = None
-    leap: npt.NDArray[np.bool_] | None = None
+    leap: npt.NDArray[np.bool_] | None = None  # rows within a leap second, which is written as second 60
+    # rows whose time is missing (``None``), not understood, or the only one with or without a zone
     odd: Mapping[int, str | None] = field(default_factory=dict)
-    example: str = ""
+    example: str = ""  # one of the other texts
 
     def kept(self, rows: IntArray) -> Moments:
         """Return some of the rows."""
@@ -344,27 +332,14 @@ _LONE_YEARS = (1700, 2200)
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Times:
-    """When the rows were written.
+    """When the rows were written."""
 
-    Parameters
-    ----------
-    seconds
-        Shape (rows,), seconds since the first row.
-    start
-        UTC of the first row, ``None`` for elapsed time.
-    form
-        How the column writes time.
-    scale
-        Seconds in a unit of a column of elapsed time.
-    ns
-        Shape (rows,), nanoseconds from any zero, where the log states them so that they are exact.
-    """
-
-    seconds: FloatArray
-    start: np.datetime64 | None
-    form: TimeForm
-    scale: float = 1.0
+    seconds: FloatArray  # shape (rows,), seconds since the first row
+    start: np.datetime64 | None  # UTC of the first row, ``None`` for elapsed time
+    form: TimeForm  # how the column writes time
+    scale: float = 1.0  # seconds in a unit of a column of elapsed time
     findings: tuple[Finding, ...] = ()
+    # shape (rows,), nanoseconds from any zero, where the log states them so that they are exact
     ns: IntArray | None = None
 
     @property
@@ -420,12 +395,6 @@ def times_from_moments(
         Name of the time scale in which the moments are stated.
     date_order
         ``day-first`` or ``month-first``, where somebody said it.
-
-    Raises
-    ------
-    LogError
-        If a text is no moment, day and month cannot be told apart, some but not all state a zone, the zone is
-        not known, or a local time occurs twice or never.
     """
     if moments.odd:
         raise _odd(moments, path, locate)
@@ -564,18 +533,10 @@ _DAY_WORDS: tuple[tuple[str, TimeForm], ...] = (
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Decimals:
-    """Numbers as whole part and fraction, each exact: float64 alone does not hold Unix nanoseconds.
+    """Numbers as whole part and fraction, each exact: float64 alone does not hold Unix nanoseconds."""
 
-    Parameters
-    ----------
-    whole
-        Shape (rows,).
-    fraction
-        Shape (rows,), from 0 to below 1; ``None`` where all are whole.
-    """
-
-    whole: IntArray
-    fraction: FloatArray | None = None
+    whole: IntArray  # shape (rows,)
+    fraction: FloatArray | None = None  # shape (rows,), from 0 to below 1; ``None`` where all are whole
 
     @property
     def floats(self) -> FloatArray:
@@ -612,12 +573,6 @@ def times_from_numbers(
         What the name of the column says.
     stated
         The caller stated the unit, which then is not doubted.
-
-    Raises
-    ------
-    LogError
-        If a time is missing, or not within what its form allows, or its unit cannot be told: bare numbers
-        that would be of a year before 1990 or after 2060, or span more than a century.
 
     Notes
     -----
@@ -687,13 +642,7 @@ def _clock_times(values: FloatArray, words: str, unit: str | None) -> Times | No
 
 
 def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: str, locate: Locate) -> Times:
-    """Return the times of a column of MJD beside one of seconds of the day.
-
-    Raises
-    ------
-    LogError
-        If a time is missing, or a day or second is out of range.
-    """
+    """Return the times of a column of MJD beside one of seconds of the day."""
     bad = ~(np.isfinite(days) & np.isfinite(seconds))
     wrong = bad | ~((seconds >= 0) & (seconds <= SECONDS_PER_DAY + 1)) | (np.abs(days) > 1e5)
     if wrong.any():
