@@ -21,6 +21,7 @@ from evenbeat.logs.cut_short import Endings, without_torn_end
 from evenbeat.logs.files import LogText, blocks_of
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
+from evenbeat.logs.refusal import RowError, blamed
 from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rewriting import Dialogue, Rewriting, dialogue_in, readable_cells
 from evenbeat.logs.rows import Columns, first_cells, read_columns
@@ -34,7 +35,7 @@ from evenbeat.logs.sheet import (
     wanted_columns,
 )
 from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, Wanted, chosen_layout
-from evenbeat.logs.times import Times
+from evenbeat.logs.times import Times, floats_of
 from evenbeat.plain import UNLISTED
 from evenbeat.result import Column, Result
 
@@ -247,7 +248,7 @@ def convert_log(
     if not source.is_file():
         msg = "there is no such file"
         raise LogError(msg, path=path)
-    with _Replacing(to, overwrite=overwrite) as place, contextlib.ExitStack() as stack:
+    with blamed(path), _Replacing(to, overwrite=overwrite) as place, contextlib.ExitStack() as stack:
         seen: Callable[[int], object] = int
         if progress:
             from tqdm.auto import tqdm
@@ -341,11 +342,8 @@ class _Work:
                 sheet, columns = plan.columns_of(sheet, self.rows, self.read)
                 self.read += table.rows
         except LogError as error:
-            if error.line is None or not self.lines:
-                raise
-            sentence = str(error).partition(f"line {error.line}: ")[2]
-            line = error.line + self.lines  # counted from the beginning of the file
-            raise LogError(sentence, path=self.source, line=line) from None
+            line = None if error.line is None else error.line + self.lines  # counted from the beginning
+            raise LogError(error.sentence, path=self.source, line=line) from None
         self.seen = self.seen.and_others(table.endings)
         ledger = sheet.ledger()
         self.ledger = self.ledger if ledger is None else self.ledger.and_later(ledger, self.lines)
@@ -358,7 +356,7 @@ class _Work:
         """Return what was written."""
         if self.plan is None or not self.rows:
             msg = "the file holds no row of readings"
-            raise LogError(msg, path=self.source)
+            raise LogError(msg)
         layout = self.plan.layout
         read = (layout.value, *(covariate.index for covariate in layout.covariates))
         column = np.repeat([0.0, np.nan], [1, self.missing])  # as many missing as there were in the blocks
@@ -413,10 +411,11 @@ class _Plan:
         sheet, times = self._asked_for(sheet, times, read)
         if not sheet.table.rows:
             return sheet, {}
-        converted = converted_readings(sheet, self.quantity, self.unit, self.stated)
+        with blamed(sheet.log.path, sheet.locate):
+            converted = converted_readings(sheet, self.quantity, self.unit, self.stated)
+            time = self._time_of(sheet, times, row)
         name = "time_error_s" if converted.kind == "phase" else "fractional_frequency"
-        samples = converted.values
-        columns = {**self._time_of(sheet, times, row), name: samples}
+        columns = {**time, name: converted.values}
         for covariate in self.layout.covariates:
             columns[covariate.name] = covariate.of(sheet.table.numbers[covariate.index])
         return sheet, columns
@@ -447,12 +446,12 @@ class _Plan:
             return {} if interval is None else {"elapsed_s": (row + np.arange(sheet.table.rows)) * interval}
         if times.form != self.time_form:
             msg = f"the time is written as {times.form} time from here on, above it was {self.time_form} time"
-            raise LogError(msg, path=sheet.log.path, line=sheet.locate(0))
+            raise RowError(msg, 0)
         if any(finding.code == "TIME_WRAPPED" for finding in times.findings):
             msg = (
                 "the time begins anew, which is not followed from block to block; read the log with read_log"
             )
-            raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
+            raise LogError(msg, line=sheet.layout.form.first_line)
         if times.start is not None:
             first = int(times.start.astype("datetime64[ns]").astype(np.int64))
             return {"unix_ns": first + times.since_first_ns}
@@ -478,12 +477,12 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
     """Return the first block as cells, and what it shows."""
     if options.select is not None and options.every not in (None, 1):
         msg = "rows are chosen by label or in turn while a log is converted, not both; choose one of them"
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     log, form, rewritings = readable_cells(log, candidate)
     if any(finding.code == "REMARKS" for finding in log.findings):
         msg = "rows with remarks are not converted in blocks; read the log with read_log"
-        raise LogError(msg, path=log.path, line=form.first_line)
-    layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
+        raise LogError(msg, line=form.first_line)
+    layout = layout_of(form, options, first=lambda index: probe(log, form, index))
     wanted = wanted_columns(log, layout)
     stated = options.with_statements(layout.statements)
     table = read_columns(log, form, wanted, reject=options.reject)
@@ -491,11 +490,11 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
     quantity, unit = stated_quantity(sheet, options)
     if quantity == "count":
         msg = "a running total of cycles is not converted in blocks; read it with read_log"
-        raise LogError(msg, path=log.path, line=form.first_line)
+        raise LogError(msg, line=form.first_line)
     converted = converted_readings(sheet, quantity, unit, stated)
     if times is not None and times.form == "time_of_day":
         msg = "times of day without a date are not converted in blocks; read the log with read_log"
-        raise LogError(msg, path=log.path, line=form.first_line)
+        raise LogError(msg, line=form.first_line)
     elapsed = times is not None and times.start is None
     *_, chosen = chosen_rows(sheet, times, options, quantity=quantity)
     step = None
@@ -538,6 +537,4 @@ def _moment_s(sheet: Sheet, times: Times) -> float:
 def _first_time(sheet: Sheet) -> float:
     """Return the number in the time column of the first row."""
     table, time = sheet.table, sheet.layout.time
-    if table.whole is not None:
-        return float(table.whole[0]) + (0.0 if table.fraction is None else float(table.fraction[0]))
-    return 0.0 if time is None else float(table.numbers[time][0])
+    return 0.0 if time is None else float(floats_of(table.numbers[time][:1])[0])

@@ -44,19 +44,13 @@ _DIGITS = {  # one way only to match, or a cell of ten thousand digits takes a m
     mark: rf"(?:\d+(?:{re.escape(mark)}\d*)?|{re.escape(mark)}\d+)" for mark in ".,"
 }
 _NUMBERS = {
-    mark: re.compile(
-        rf"[+-]?{_DIGITS[mark]}{_EXPONENT}|[+-]?inf(?:inity)?",
-        re.ASCII | re.IGNORECASE,
-    )
+    mark: re.compile(rf"[+-]?{_DIGITS[mark]}{_EXPONENT}|[+-]?inf(?:inity)?", re.ASCII | re.IGNORECASE)
     for mark in ".,"
 }
 _ZEROS = str.maketrans("123456789", "000000000")
 _DAY_OF_YEAR = re.compile(r"0000[-:]000")
 _MEASURED = {
-    mark: re.compile(
-        rf"([+-]?{_DIGITS[mark]}(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})",
-        re.ASCII,
-    )
+    mark: re.compile(rf"([+-]?{_DIGITS[mark]}(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})", re.ASCII)
     for mark in ".,"
 }
 

@@ -19,7 +19,8 @@ from typing import IO, Any
 import numpy as np
 
 from evenbeat.errors import LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
+from evenbeat.logs.refusal import blamed
 
 _MAGICS = {"gzip": b"\x1f\x8b", "xz": b"\xfd7zXZ\x00", "bzip2": b"BZh", "zip": b"PK\x03\x04"}
 _DECODERS: dict[str, Callable[[], Any]] = {
@@ -41,7 +42,7 @@ LARGEST_UNPACKED = 1 << 28
 LARGEST_RATIO = 100
 
 
-def refuse_bomb(unpacked: int, size: int, what: str, path: str | Path) -> None:
+def refuse_bomb(unpacked: int, size: int, what: str) -> None:
     """Raise ``LogError`` where a file becomes too large for its size, as no measured log does.
 
     Parameters
@@ -56,7 +57,7 @@ def refuse_bomb(unpacked: int, size: int, what: str, path: str | Path) -> None:
             f"the {what} would take {unpacked / 1e6:.0f} MB or more in memory, more than {LARGEST_RATIO} "
             "times its size, as no measured log does; if it is meant, unpack it to a text file first"
         )
-        raise LogError(msg, path=path)
+        raise LogError(msg)
 
 
 def packing_of(content: bytes) -> str:
@@ -67,7 +68,7 @@ def packing_of(content: bytes) -> str:
     return ""
 
 
-def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tuple[bytes, tuple[Finding, ...]]:
+def unpacked(content: bytes, *, partial: bool = False) -> tuple[bytes, tuple[Finding, ...]]:
     """Return what was packed; plain bytes come back as they are.
 
     Parameters
@@ -79,8 +80,8 @@ def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tupl
     if not packing:
         return content, ()
     if packing == "zip":
-        return _single_member(content, path), ()
-    pieces, whole = _decoded(content, packing, path)
+        return _single_member(content), ()
+    pieces, whole = _decoded(content, packing)
     text = b"".join(pieces)
     if whole:
         return text, ()
@@ -90,13 +91,13 @@ def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tupl
             f"the {packing} file ends too early (it was cut off while written or copied); copy it again, "
             "or take its complete lines with --set partial=yes (partial=True)"
         )
-        raise LogError(msg, path=path, line=lines + 1)
+        raise LogError(msg, line=lines + 1)
     sentence = f"The {packing} file is cut off after line {lines}; the complete lines before were used."
-    finding = Finding(code="CUT_OFF", severity="caution", sentence=sentence, values={"lines": lines})
+    finding = caution("CUT_OFF", sentence, lines=lines)
     return text, (finding,)
 
 
-def _decoded(content: bytes, packing: str, path: str | Path) -> tuple[list[bytes], bool]:
+def _decoded(content: bytes, packing: str) -> tuple[list[bytes], bool]:
     """Return the unpacked pieces of all joined streams and whether the last one is complete."""
     pieces: list[bytes] = []
     total = 0
@@ -109,7 +110,7 @@ def _decoded(content: bytes, packing: str, path: str | Path) -> tuple[list[bytes
                 for piece in _grown(decoder, rest[start : start + _PIECE]):
                     pieces.append(piece)
                     total += len(piece)
-                    refuse_bomb(total, len(content), f"{packing} file", path)
+                    refuse_bomb(total, len(content), f"{packing} file")
                 start += _PIECE
         except LogError:
             raise
@@ -117,7 +118,7 @@ def _decoded(content: bytes, packing: str, path: str | Path) -> tuple[list[bytes
             if any(pieces[:1]) and not bytes(rest[:8]).startswith(_MAGICS[packing]):
                 break  # padding behind the last stream
             msg = f"the {packing} file is damaged ({error}); copy it again"
-            raise LogError(msg, path=path) from None
+            raise LogError(msg) from None
         if not decoder.eof:
             return pieces, False
         unused = len(decoder.unused_data)
@@ -135,37 +136,37 @@ def _grown(decoder: Any, packed: bytes | memoryview) -> Iterator[bytes]:
             return
 
 
-def _single_member(content: bytes, path: str | Path) -> bytes:
+def _single_member(content: bytes) -> bytes:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            member = _member(archive, path)
+            member = _member(archive)
             pieces, total = [], 0
             with archive.open(member) as file:
                 while piece := file.read(_GROWS_TO):
                     pieces.append(piece)
                     total += len(piece)
-                    refuse_bomb(total, len(content), "zip file", path)
+                    refuse_bomb(total, len(content), "zip file")
             return b"".join(pieces)
     except LogError:
         raise
     except (zipfile.BadZipFile, EOFError, *_DAMAGE) as error:
         msg = f"the zip file is cut off or damaged ({error}); copy it again"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
     except (RuntimeError, NotImplementedError) as error:
         msg = f"the zip file cannot be unpacked here ({error}); unpack it and give the log"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
 
 
-def _member(archive: zipfile.ZipFile, path: str | Path) -> zipfile.ZipInfo:
+def _member(archive: zipfile.ZipFile) -> zipfile.ZipInfo:
     """Return the only member."""
     members = [m for m in archive.infolist() if not (m.is_dir() or m.filename.startswith("__MACOSX"))]
     if any(m.filename.startswith(("xl/", "content.xml")) for m in members):
         msg = "this is a spreadsheet workbook; save the sheet of the log as CSV and give that file"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     if len(members) != 1:
         named = ", ".join(m.filename for m in members[:4]) + (", …" if len(members) > 4 else "")
         msg = f"the zip file holds {len(members)} files ({named or 'none'}); unpack it and give the log"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     return members[0]
 
 
@@ -211,7 +212,8 @@ def load_text(path: str | Path, *, partial: bool = False) -> LogText:
     partial
         Read the complete lines of a file that is cut off or still being written.
     """
-    return text_of(load_raw(path, partial=partial), partial=partial)
+    with blamed(path):
+        return text_of(load_raw(path, partial=partial), partial=partial)
 
 
 def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
@@ -219,34 +221,34 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
     place = Path(path)
     if place.is_dir():
         msg = "this is a folder; give one file"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     try:
         before = place.stat()
         content, sha256 = read_hashed(place, before.st_size)
         after = place.stat()
     except FileNotFoundError:
         msg = "there is no such file"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
     except (OSError, ValueError) as error:
         msg = f"the file cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise LogError(msg, path=path) from error
+        raise LogError(msg) from error
     if not content:
         msg = "the file is empty; a table is needed"
-        raise LogError(msg, path=path)
-    findings = _checked_rest(before, after, content, path, partial=partial)
+        raise LogError(msg)
+    findings = _checked_rest(before, after, content, partial=partial)
     return RawFile(path=str(path), content=content, sha256=sha256, findings=findings)
 
 
 def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
     """Return the text in the bytes of a file."""
     packing = packing_of(raw.content)
-    content, findings = unpacked(raw.content, raw.path, partial=partial)
+    content, findings = unpacked(raw.content, partial=partial)
     if partial and not content.endswith(b"\n") and b"\n" in content:
         content = content[: content.rindex(b"\n") + 1]
-    text, encoding = decoded(content, raw.path)
+    text, encoding = decoded(content)
     if not text[:_PROBE_BYTES].strip() and not text.strip():
         msg = "the file holds nothing but spaces; a table is needed"
-        raise LogError(msg, path=raw.path)
+        raise LogError(msg)
     return LogText(
         path=raw.path,
         text=text,
@@ -278,7 +280,7 @@ def read_hashed(path: Path, size: int) -> tuple[bytes, str]:
 
 
 def _checked_rest(
-    before: os.stat_result, after: os.stat_result, content: bytes, path: str | Path, *, partial: bool
+    before: os.stat_result, after: os.stat_result, content: bytes, *, partial: bool
 ) -> tuple[Finding, ...]:
     """Refuse a file that was written to while it was read, unless its complete lines are wanted."""
     same = (before.st_size, before.st_mtime_ns) == (after.st_size, after.st_mtime_ns)
@@ -286,16 +288,16 @@ def _checked_rest(
         return ()
     if partial and after.st_size >= before.st_size:
         sentence = "The file grew while it was read; the lines complete at that moment were used."
-        return (Finding(code="STILL_WRITTEN", severity="caution", sentence=sentence),)
+        return (caution("STILL_WRITTEN", sentence),)
     line = content.count(b"\n") + 1
     msg = (
         f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); read a copy, "
         "or take the lines that are complete with --set partial=yes (partial=True)"
     )
-    raise LogError(msg, path=path, line=line)
+    raise LogError(msg, line=line)
 
 
-def decoded(content: bytes, path: str | Path) -> tuple[bytes, str]:
+def decoded(content: bytes) -> tuple[bytes, str]:
     """Return bytes of text as UTF-8 with line feeds, without byte-order mark, and what they were."""
     text, encoding = content.removeprefix(_UTF8_BOM), "UTF-8"
     probe = content[:_PROBE_BYTES]
@@ -316,7 +318,7 @@ def decoded(content: bytes, path: str | Path) -> tuple[bytes, str]:
             "this is a binary file of no kind that is known here; a text table (plain, gzip, xz or zip), "
             "Parquet, HDF5 or NumPy file is needed"
         )
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     return (text.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in text else text), encoding
 
 
@@ -372,20 +374,20 @@ def blocks_of(
         packing = packing_of(file.read(8))
         if packing == "zip":
             msg = "a zip file is not converted in blocks; unpack it and give the log"
-            raise LogError(msg, path=path)
+            raise LogError(msg)
         file.seek(0)
         counted = _Counted(file, seen)
         buffered = io.BufferedReader(counted, 1 << 20)
         try:
-            for block in _whole_lines(_OPENERS[packing](buffered), size, path):
+            for block in _whole_lines(_OPENERS[packing](buffered), size):
                 lines += block.count(b"\n")
-                yield decoded(block, path)[0]
+                yield decoded(block)[0]
         except (EOFError, *_DAMAGE) as error:
             if isinstance(error, LogError):
                 raise
             what = "ends too early" if isinstance(error, EOFError) else f"is damaged ({error})"
             msg = f"the {packing or 'text'} file {what}; copy it again"
-            raise LogError(msg, path=path, line=lines + 1) from None
+            raise LogError(msg, line=lines + 1) from None
         while buffered.read(1 << 20):
             pass
     after = path.stat()
@@ -394,11 +396,11 @@ def blocks_of(
             f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); convert a "
             "copy"
         )
-        raise LogError(msg, path=path, line=lines + 1)
+        raise LogError(msg, line=lines + 1)
     done(counted.hash.hexdigest(), counted.bytes)
 
 
-def _whole_lines(stream: Any, size: int, path: Path) -> Iterator[bytes]:
+def _whole_lines(stream: Any, size: int) -> Iterator[bytes]:
     rest = b""
     while piece := stream.read(size):
         cut = piece.rfind(b"\n") + 1
@@ -406,7 +408,7 @@ def _whole_lines(stream: Any, size: int, path: Path) -> Iterator[bytes]:
             rest += piece
             if len(rest) > 4 * size:
                 msg = f"no line ends within {len(rest)} bytes; a table of readings is needed"
-                raise LogError(msg, path=path)
+                raise LogError(msg)
             continue
         yield rest + piece[:cut]
         rest = piece[cut:]

@@ -28,7 +28,7 @@ _HEXADECIMAL = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{2,16}")
 
 
 def refuse_mixed_records(
-    content: Sequence[tuple[int, str]], cells_of: Callable[[str], list[str]], separator: str, path: str
+    content: Sequence[tuple[int, str]], cells_of: Callable[[str], list[str]], separator: str
 ) -> None:
     """Refuse records that have to be put on one line each, or of which one kind has to be chosen.
 
@@ -42,7 +42,7 @@ def refuse_mixed_records(
         wrapped = {frozenset(kinds[::2]), frozenset(kinds[1::2])}
         if wrapped == {frozenset({"moment"}), frozenset({"number"})}:
             msg = "each record is wrapped over two lines, its time and its reading; write it on one line"
-            raise LogError(msg, path=path, line=rows[0][0])
+            raise LogError(msg, line=rows[0][0])
     widths: dict[str, Counter[int]] = {}
     for _, cells in rows:
         if cell_kind(cells[0]) == "text":
@@ -56,7 +56,7 @@ def refuse_mixed_records(
             f"the first cell tells records of several kinds apart ({told}); keep the lines of one kind, such "
             f"as those that begin with '{next(iter(often))}'"
         )
-        raise LogError(msg, path=path, line=rows[0][0])
+        raise LogError(msg, line=rows[0][0])
 
 
 def hexadecimal_columns(rows: Sequence[Sequence[str]], kinds: Sequence[CellKind]) -> tuple[int, ...]:
@@ -104,8 +104,8 @@ def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
         if absent:
             what = f"all {absent} readings are missing (NaN or a text such as OVLD)"
             msg = f"{what}; there is nothing to analyse"
-        raise LogError(msg, path=log.path)
-    refuse_mixed_records(content, splits[0].cells, splits[0].separator, log.path)
+        raise LogError(msg)
+    refuse_mixed_records(content, splits[0].cells, splits[0].separator)
     names = [f.name for f in fields(Candidate)]
     ways = tuple(Candidate(**{name: getattr(split, name) for name in names}) for split in splits)
     return replace(_form(content, splits[0]), candidates=ways)
@@ -364,7 +364,6 @@ def assign_columns(
     *,
     quantity: str | None,
     columns: Mapping[str, str | int | None] | None,
-    path: str,
     time_first: bool,
     days_first: bool = False,
 ) -> Layout:
@@ -383,7 +382,7 @@ def assign_columns(
     timeless = "time" in asked and asked["time"] in (None, "none") and "none" not in form.header
     if timeless:
         del asked["time"]
-    chosen = {role: _position(form, column, path) for role, column in asked.items()}
+    chosen = {role: _position(form, column) for role, column in asked.items()}
     meanings = [column_meaning(name) for name in form.header] or [
         Meaning(role="unknown", words="") for _ in range(form.columns)
     ]
@@ -395,7 +394,7 @@ def assign_columns(
         if form.kinds[i] in ("number", "measured")
         or (form.kinds[i] == "missing" and meanings[i].role == "value")
     ]
-    time, time_of_day = (None, None) if timeless else _time_columns(form, meanings, chosen, path)
+    time, time_of_day = (None, None) if timeless else _time_columns(form, meanings, chosen)
     if days_first and time is None and not timeless and not set(chosen.values()) & {0, 1}:
         time, time_of_day = 0, 1
     assumed = (
@@ -410,7 +409,7 @@ def assign_columns(
     free = [i for i in usable if i not in taken_by_time and i not in chosen.values()]
     value = chosen.get("value", -1)
     if value < 0:
-        value = _value_column(form, meanings, free, quantity=quantity, path=path)
+        value = _value_column(form, meanings, free, quantity=quantity)
     covariates = _covariates(meanings, chosen, [i for i in usable if i != value and i not in taken_by_time])
     taken = {value, *taken_by_time, *(covariate.index for covariate in covariates)}
     return Layout(
@@ -434,18 +433,18 @@ def _bare_value(meaning: Meaning) -> bool:
     return meaning.role == "value" and meaning.unit is None
 
 
-def _position(form: Form, column: str | int | None, path: str) -> int:
+def _position(form: Form, column: str | int | None) -> int:
     if column is None:
         msg = (
             "only the time can be left out (columns={'time': None}); give a name or a position counted from 0"
         )
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     if isinstance(column, int) or (column not in form.header and str(column).strip().isdigit()):
         position = int(column)
         if 0 <= position < form.columns:
             return position
         msg = f"there is no column {position}; the table has columns 0 to {form.columns - 1}"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     if column in form.header:
         return form.header.index(column)
     lowered = [name.lower() for name in form.header]
@@ -453,7 +452,7 @@ def _position(form: Form, column: str | int | None, path: str) -> int:
         return lowered.index(column.lower())
     names = f"the header names {_listed(form, range(form.columns))}" if form.header else "there is no header"
     msg = f"there is no column '{column}'; {names}; give a name or a position counted from 0"
-    raise LogError(msg, path=path)
+    raise LogError(msg)
 
 
 def _listed(form: Form, positions: Sequence[int] | range) -> str:
@@ -467,7 +466,7 @@ _OF_DAY = re.compile(
 
 
 def _time_columns(
-    form: Form, meanings: Sequence[Meaning], chosen: Mapping[str, int], path: str
+    form: Form, meanings: Sequence[Meaning], chosen: Mapping[str, int]
 ) -> tuple[int | None, int | None]:
     """Return the time column, and the one of seconds of the day where days stand alone."""
     if "time" in chosen:
@@ -485,7 +484,7 @@ def _time_columns(
             f"columns {_listed(form, candidates)} could all be the time; choose with --column time=… "
             "(columns={'time': …})"
         )
-        raise LogError(msg, path=path, line=form.header_line or form.first_line)
+        raise LogError(msg, line=form.header_line or form.first_line)
     return (candidates[0] if candidates else None), None
 
 
@@ -496,7 +495,7 @@ def _is_of_day(meaning: Meaning) -> bool:
 
 
 def _value_column(
-    form: Form, meanings: Sequence[Meaning], free: Sequence[int], *, quantity: str | None, path: str
+    form: Form, meanings: Sequence[Meaning], free: Sequence[int], *, quantity: str | None
 ) -> int:
     stated = [i for i in free if meanings[i].role == "value"]
     wanted = [i for i in stated if quantity is not None and meanings[i].quantity == quantity]
@@ -511,7 +510,7 @@ def _value_column(
         if form.hexadecimal:
             which = _listed(form, form.hexadecimal)
             msg = f"{which} holds hexadecimal numbers, which are not read; write them as decimal numbers"
-    raise LogError(msg, path=path, line=form.header_line or form.first_line)
+    raise LogError(msg, line=form.header_line or form.first_line)
 
 
 def _covariates(

@@ -19,10 +19,10 @@ from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText, load_text
 from evenbeat.logs.form import first_lines, head_of
 from evenbeat.logs.headers import Meaning, column_meaning
-from evenbeat.logs.reader import record_of, understood_times
+from evenbeat.logs.reader import open_sheet, open_text, record_of, understood_times
 from evenbeat.logs.rewriting import readable_cells
 from evenbeat.logs.rows import first_cells
-from evenbeat.logs.sheet import Sheet, open_sheet, open_text, probe
+from evenbeat.logs.sheet import Sheet, probe
 from evenbeat.logs.terms import Candidate, Form, Layout, Options, chosen_layout
 from evenbeat.plain import Plain
 from evenbeat.record import Record
@@ -326,11 +326,6 @@ def _meaning(sheet: Sheet, record: Record) -> str:
         what = f"{column} as fractional frequencies"
     turn = sheet.layout.stated.get("every") or 1
     return what if turn == 1 else f"row {sheet.layout.stated['offset']} of every {turn}, {what}"
-
-
-_KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
-_SHOWN_CELLS = 3
-_SHOWN_CANDIDATES = 4
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.findings import Finding
+from evenbeat.findings import note
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import (
     ASIDE,
@@ -414,7 +414,7 @@ def _without_thousands(log: LogText) -> tuple[LogText, tuple[Rewriting, ...]]:
     if marked < _FEWEST_LINES or marked < _SHARE * len(content):
         return log, ()
     sentence = "Commas in the numbers were taken as marks of thousands, three digits apart before a point."
-    finding = Finding(code="THOUSANDS", severity="note", sentence=sentence)
+    finding = note("THOUSANDS", sentence)
     rewriting = Rewriting(away=rb",(?=\d{3}[,.])")
     text = rewriting.of(log.text)
     return replace(log, text=text, first_rows={}, findings=(*log.findings, finding)), (rewriting,)
@@ -466,7 +466,7 @@ def _from_remarks(
     told = "; ".join(f"'{remark}' in {_numbered(numbers)}" for remark, numbers in remarks.items())
     count = sum(map(len, remarks.values()))
     sentence = f"{count} row(s) carry a remark, which was kept but not used: {told}."
-    finding = Finding(code="REMARKS", severity="note", sentence=sentence, values={"rows": count})
+    finding = note("REMARKS", sentence, rows=count)
     body = rows.split(b"\n", first - 1)[-1]
     text = b"\n".join([*(line.encode() for line in lines), body])
     rewritten = replace(log, text=text, first_rows={}, findings=(*log.findings, finding))

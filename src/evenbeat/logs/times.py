@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 import zoneinfo
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,9 +15,10 @@ import numpy.typing as npt
 from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.logs.cells import shape_of
-from evenbeat.logs.terms import TimeForm
+from evenbeat.logs.refusal import NoTimeError, RowError
+from evenbeat.logs.terms import TimeForm, Wanted
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, duration_text, parse_duration
 
@@ -46,9 +47,7 @@ def leap_second_finding(start: np.datetime64 | None, duration_s: float) -> tuple
         f"{len(within)} leap second(s) lie within the log (before {days}); time stamps in UTC do not count "
         "them, so a time error measured by them would step by a second there, which was not corrected."
     )
-    return (
-        Finding(code="LEAP_SECOND", severity="note", sentence=sentence, values={"leap_seconds": len(within)}),
-    )
+    return (note("LEAP_SECOND", sentence, leap_seconds=len(within)),)
 
 
 CLOCK_WORDS = re.compile(r"\bhh ?mm ?ss\b")
@@ -82,7 +81,7 @@ def across_midnights(seconds: FloatArray) -> tuple[FloatArray, Finding]:
         "The time column holds times of day without a date; the start stays unknown, and a day was added "
         f"at each of {int(midnights[-1])} midnight(s)."
     )
-    finding = Finding(code="NO_DATE", severity="caution", sentence=sentence)
+    finding = caution("NO_DATE", sentence)
     total = seconds + SECONDS_PER_DAY * midnights
     return total - total[0], finding
 
@@ -98,8 +97,7 @@ def across_weeks(seconds: FloatArray) -> tuple[FloatArray, tuple[Finding, ...]]:
         if (np.abs(steps[falls] + span - step) < _WITHIN * step).all() and step < span / 10:
             turns = np.concatenate([[0], np.cumsum(steps < 0)])
             sentence = f"The time begins anew {len(falls)} time(s) after a {name}, which was added there."
-            values = {"turns": len(falls), "span_s": span}
-            finding = Finding(code="TIME_WRAPPED", severity="note", sentence=sentence, values=values)
+            finding = note("TIME_WRAPPED", sentence, turns=len(falls), span_s=span)
             return seconds + span * turns, (finding,)
     return seconds, ()
 
@@ -360,32 +358,8 @@ class Times:
         )
 
 
-Locate = Callable[[int], int]
-"""Row → line number, asked only where a row is to blame."""
-
-
-class NoTimeError(LogError):
-    """Some rows have no time, or none that can be understood; the sentence is about the first of them.
-
-    Parameters
-    ----------
-    rows
-        All rows without a time, shape (rows,), boolean.
-    """
-
-    def __init__(self, sentence: str, *, rows: npt.NDArray[np.bool_], path: str, locate: Locate) -> None:
-        self.rows = np.flatnonzero(rows)
-        super().__init__(sentence, path=path, line=locate(int(self.rows[0])))
-
-
 def times_from_moments(
-    moments: Moments,
-    *,
-    time_zone: str | None,
-    path: str,
-    locate: Locate,
-    scale: str = "UTC",
-    date_order: str | None = None,
+    moments: Moments, *, time_zone: str | None, scale: str = "UTC", date_order: str | None = None
 ) -> Times:
     """Return the times of moments, local ones brought to UTC where their zone is known.
 
@@ -397,14 +371,14 @@ def times_from_moments(
         ``day-first`` or ``month-first``, where somebody said it.
     """
     if moments.odd:
-        raise _odd(moments, path, locate)
+        raise _odd(moments)
     if moments.dates == ("",):
         seconds, finding = across_midnights(moments.ns * 1e-9)
         return Times(seconds=seconds, start=None, form="time_of_day", findings=(finding,))
-    ns, order = _dated(moments, date_order, path, locate)
+    ns, order = _dated(moments, date_order)
     stamps = ns.view("datetime64[ns]")
     if not moments.zoned and time_zone is not None:
-        stamps = _localized(stamps, time_zone, path, locate)
+        stamps = _localized(stamps, time_zone)
     ns = stamps.view(np.int64)
     seconds = seconds_since_first(ns)
     findings = _zone_finding(zoned=moments.zoned, time_zone=time_zone)
@@ -414,15 +388,14 @@ def times_from_moments(
         seconds = seconds_since_first(ns)
         count = int(np.count_nonzero(begun))
         sentence = f"The log writes {count} leap second(s) as second 60; the times after count them."
-        values = {"leap_seconds": count}
-        leap = (Finding(code="LEAP_SECOND", severity="note", sentence=sentence, values=values),)
+        leap = (note("LEAP_SECOND", sentence, leap_seconds=count),)
         findings = (*leap, *findings)
     elif scale == "UTC":
         findings = (*findings, *leap_second_finding(stamps[0], float(seconds[-1])))
     return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*order, *findings), ns=ns)
 
 
-def _odd(moments: Moments, path: str, locate: Locate) -> NoTimeError:
+def _odd(moments: Moments) -> NoTimeError:
     """Return the refusal of rows whose time is missing, not understood, or alone with its zone."""
     rows = np.zeros(len(moments.ns), dtype=bool)
     rows[list(moments.odd)] = True
@@ -433,18 +406,16 @@ def _odd(moments: Moments, path: str, locate: Locate) -> NoTimeError:
         msg = f"the time '{text}' is not understood; write it as 2026-01-31T12:00:00Z"
     else:
         msg = f"of the time '{text}' and others, such as '{moments.example}', only one states a zone"
-    return NoTimeError(msg, rows=rows, path=path, locate=locate)
+    return NoTimeError(msg, rows)
 
 
-def _dated(
-    moments: Moments, date_order: str | None, path: str, locate: Locate
-) -> tuple[IntArray, tuple[Finding, ...]]:
+def _dated(moments: Moments, date_order: str | None) -> tuple[IntArray, tuple[Finding, ...]]:
     """Return nanoseconds since 1970; all dates have their day in one place, and few are behind many rows."""
     if moments.day is None:
         return moments.ns, ()
     found = order_of_dates(moments.dates, date_order)
     if found.order is None:
-        raise LogError(found.problem, path=path, line=locate(int(np.argmax(moments.day == found.at))))
+        raise RowError(found.problem, int(np.argmax(moments.day == found.at)))
     written = [iso_date(text, found.order) if text else None for text in moments.dates]
     midnights = np.array([text or "NaT" for text in written], dtype="datetime64[D]")
     years = np.array([int(text[:4]) if text else 0 for text in written])
@@ -452,7 +423,7 @@ def _dated(
     if wrong.any():
         text = moments.dates[int(moments.day[np.argmax(wrong)])]
         msg = f"the time '{text}' is not understood; write it as 2026-01-31T12:00:00Z"
-        raise NoTimeError(msg, rows=wrong, path=path, locate=locate)
+        raise NoTimeError(msg, wrong)
     days = np.append(midnights.astype("datetime64[ns]").astype(np.int64), 0)
     return moments.ns + days[moments.day], found.findings
 
@@ -470,7 +441,7 @@ def blocks_of_rows(rows: int) -> Iterator[slice]:
     return (slice(first, first + _BLOCK_ROWS) for first in range(0, rows, _BLOCK_ROWS))
 
 
-def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
+def _localized(stamps: Any, time_zone: str) -> Any:
     """Return local times as UTC."""
     import pandas as pd
 
@@ -478,7 +449,7 @@ def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
         zone = zoneinfo.ZoneInfo(time_zone)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
         msg = f"the time zone '{time_zone}' is not known; give a name such as UTC or Europe/Oslo"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
     moments = pd.Series(stamps)
     localized = moments.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
     lost = localized.isna().to_numpy()
@@ -491,21 +462,21 @@ def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
                 "because clocks were changed; log in UTC, cut the log there, or reject rows at such times "
                 "with --set bad_lines=reject (bad_lines='reject')"
             )
-            raise NoTimeError(msg, rows=lost, path=path, locate=locate) from None
+            raise NoTimeError(msg, lost) from None
     return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
 
 
 def _zone_finding(*, zoned: bool, time_zone: str | None) -> tuple[Finding, ...]:
     if zoned and time_zone is not None:
         sentence = f"The time stamps state their own zone, so the time zone {time_zone} was not used."
-        return (Finding(code="TIME_ZONE_UNUSED", severity="note", sentence=sentence),)
+        return (note("TIME_ZONE_UNUSED", sentence),)
     if zoned or time_zone is not None:
         return ()
     sentence = (
         "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour when "
         "clocks are changed (state the zone with --set time_zone=… or time_zone)."
     )
-    return (Finding(code="NO_TIME_ZONE", severity="note", sentence=sentence),)
+    return (note("NO_TIME_ZONE", sentence),)
 
 
 _UNIX_SCALES = ((1e8, 1e10, 1.0), (1e11, 1e13, 1e-3), (1e14, 1e16, 1e-6), (1e17, 1e19, 1e-9))
@@ -531,39 +502,38 @@ _DAY_WORDS: tuple[tuple[str, TimeForm], ...] = (
 )
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Decimals:
-    """Numbers as whole part and fraction, each exact: float64 alone does not hold Unix nanoseconds."""
-
-    whole: IntArray  # shape (rows,)
-    fraction: FloatArray | None = None  # shape (rows,), from 0 to below 1; ``None`` where all are whole
-
-    @property
-    def floats(self) -> FloatArray:
-        """The numbers as float64, shape (rows,)."""
-        values = self.whole.astype(float)
-        return values if self.fraction is None else values + self.fraction
-
-    def in_ns(self, unit_ns: int, epoch: int = 0) -> IntArray:
-        """Return nanoseconds since an epoch that is a whole number of units."""
-        ns = (self.whole - epoch) * unit_ns
-        return ns if self.fraction is None else ns + np.rint(self.fraction * unit_ns).astype(np.int64)
+def exact_times(whole: npt.NDArray[Any], fraction: npt.ArrayLike, wanted: Wanted) -> npt.NDArray[Any]:
+    """Return numbers from their whole parts and fractions."""
+    exact = np.empty(len(whole), dtype=wanted.exact_type)
+    if wanted.fractions:
+        exact["whole"], exact["fraction"] = whole, fraction
+    else:
+        exact[:] = whole
+    return exact
 
 
-def decimals_of_floats(values: FloatArray) -> Decimals:
-    """Return float64 as whole part and fraction; neither loses a bit."""
-    whole = np.floor(values)
-    return Decimals(whole=whole.astype(np.int64), fraction=values - whole)
+def floats_of(numbers: npt.NDArray[Any]) -> FloatArray:
+    """Return numbers, exact ones too, as float64, shape (rows,)."""
+    return (
+        numbers["whole"] + numbers["fraction"] if numbers.dtype.names else numbers.astype(float, copy=False)
+    )
+
+
+def _in_ns(numbers: npt.NDArray[Any], unit_ns: int, epoch: int = 0) -> IntArray:
+    """Return nanoseconds since an epoch that is a whole number of units; no bit of a float is lost."""
+    if numbers.dtype.kind in "iu":
+        return (numbers - epoch) * unit_ns
+    ns = np.empty(len(numbers), dtype=np.int64)
+    for block in blocks_of_rows(len(numbers)):
+        some = numbers[block]
+        whole = some["whole"] if some.dtype.names else np.floor(some).astype(np.int64)
+        fraction = some["fraction"] if some.dtype.names else some - whole
+        ns[block] = (whole - epoch) * unit_ns + np.rint(fraction * unit_ns).astype(np.int64)
+    return ns
 
 
 def times_from_numbers(
-    numbers: FloatArray | Decimals,
-    *,
-    words: str,
-    unit: str | None,
-    path: str,
-    locate: Locate,
-    stated: bool = False,
+    numbers: npt.NDArray[Any], *, words: str, unit: str | None, stated: bool = False
 ) -> Times:
     """Return the times of a column of numbers: Unix time, MJD, serial days of a spreadsheet, elapsed time.
 
@@ -578,40 +548,35 @@ def times_from_numbers(
     -----
     Days of a spreadsheet count from 1899-12-30, as ISO/IEC 29500-1 (18.17.4) has it after February 1900.
     """
-    values = numbers.floats if isinstance(numbers, Decimals) else numbers
+    values = floats_of(numbers)
     if np.isnan(values.min()):
         msg = "the time is missing in this row; every row needs its time"
-        raise NoTimeError(msg, rows=np.isnan(values), path=path, locate=locate)
+        raise NoTimeError(msg, np.isnan(values))
     clock = _clock_times(values, words, unit)
     if clock is not None:
         return clock
-    form, scale = _number_form(values, words, unit, path, stated=stated)
+    form, scale = _number_form(values, words, unit, stated=stated)
     if form == "elapsed":
         of_week = unit is None and scale != 1 and bool(_OF_WEEK.search(words))
         assumed = _form_finding(form, words, scale) if of_week else ()
         if not stated and (values.max() - values.min()) * scale > _LONGEST_S:
-            raise _unit_unclear(values, f"as time in {_UNIT_NAMES.get(scale, unit)}", path)
+            raise _unit_unclear(values, f"as time in {_UNIT_NAMES.get(scale, unit)}")
         seconds, wrapped = across_weeks((values - values[0]) * scale)
         return Times(seconds=seconds, start=None, form=form, scale=scale, findings=(*assumed, *wrapped))
     unit_ns, epoch = {
         "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
     }.get(form, (round(scale * 1e9), 0))
-    _check_range(values, unit_ns, epoch, form=form, path=path, locate=locate)
-    if isinstance(numbers, Decimals):
-        ns = numbers.in_ns(unit_ns, epoch)
-    else:
-        ns = np.empty(len(values), dtype=np.int64)
-        for block in blocks_of_rows(len(values)):
-            ns[block] = decimals_of_floats(values[block]).in_ns(unit_ns, epoch)
+    _check_range(values, unit_ns, epoch, form=form)
+    ns = _in_ns(numbers, unit_ns, epoch)
     assumed = _form_finding(form, words, scale)
     years = np.array([ns.min(), ns.max()]).view("datetime64[ns]").astype("datetime64[Y]").astype(int) + 1970
     if assumed and not (stated or (years[0] >= _YEARS[0] and years[1] <= _YEARS[1])):
-        raise _unit_unclear(values, f"as {_form_name(form, scale)} (year {years[0]})", path)
+        raise _unit_unclear(values, f"as {_form_name(form, scale)} (year {years[0]})")
     return absolute_times(ns, form=form, findings=assumed)
 
 
-def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
+def _unit_unclear(values: FloatArray, read: str) -> LogError:
     """Return the refusal of times that would be far away or last too long, with what else they could be."""
     step, span = float(np.median(np.abs(np.diff(values)))), float(np.ptp(values))
     others = [
@@ -625,7 +590,7 @@ def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
         f"the numbers of the time column, such as {values[0]:.15g}, make no sense {told}; elapsed time would "
         f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --set time_unit=… (time_unit)"
     )
-    return LogError(msg, path=path)
+    return LogError(msg)
 
 
 def _clock_times(values: FloatArray, words: str, unit: str | None) -> Times | None:
@@ -641,7 +606,7 @@ def _clock_times(values: FloatArray, words: str, unit: str | None) -> Times | No
     return Times(seconds=seconds, start=None, form="time_of_day", findings=findings)
 
 
-def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: str, locate: Locate) -> Times:
+def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str) -> Times:
     """Return the times of a column of MJD beside one of seconds of the day."""
     bad = ~(np.isfinite(days) & np.isfinite(seconds))
     wrong = bad | ~((seconds >= 0) & (seconds <= SECONDS_PER_DAY + 1)) | (np.abs(days) > 1e5)
@@ -650,8 +615,8 @@ def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: 
         msg = "the time is missing in this row; every row needs its time"
         if not bad[row]:
             msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is no time"
-        raise NoTimeError(msg, rows=wrong, path=path, locate=locate)
-    whole = decimals_of_floats(days).in_ns(_DAY_NS, MJD_OF_UNIX_EPOCH)
+        raise NoTimeError(msg, wrong)
+    whole = _in_ns(days, _DAY_NS, MJD_OF_UNIX_EPOCH)
     finding = () if re.search(r"\bmjd\b", words) else _form_finding("mjd", "", 0.0)
     return absolute_times(whole + np.rint(seconds * 1e9).astype(np.int64), form="split_mjd", findings=finding)
 
@@ -698,25 +663,21 @@ def many_digits(cells: list[str]) -> bool:
     return bool(cells) and plain and all(large) and max(digits) > 15
 
 
-def _check_range(
-    values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm, path: str, locate: Locate
-) -> None:
+def _check_range(values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm) -> None:
     ends = np.array([values.min(), values.max()])
     if not (np.abs(ends - epoch) * (unit_ns * 1e-9) < _LATEST_S).all():
         outside = ~(np.abs(values - epoch) * (unit_ns * 1e-9) < _LATEST_S)
         msg = f"the time is {values[int(np.argmax(outside))]:.15g}, which is no {form} time"
-        raise NoTimeError(msg, rows=outside, path=path, locate=locate)
+        raise NoTimeError(msg, outside)
 
 
-def _number_form(
-    values: FloatArray, words: str, unit: str | None, path: str, *, stated: bool
-) -> tuple[TimeForm, float]:
+def _number_form(values: FloatArray, words: str, unit: str | None, *, stated: bool) -> tuple[TimeForm, float]:
     first = abs(float(values[0]))
     for pattern, form in _DAY_WORDS:
         if re.search(pattern, words):
             return form, SECONDS_PER_DAY
     if unit is not None and (stated or not re.search(_UNIX_WORDS, words)):
-        scale = _seconds_per_unit(unit, path)
+        scale = _seconds_per_unit(unit)
         since_1970 = _UNIX_RANGE_S[0] <= first * scale < _UNIX_RANGE_S[1] and "elapsed" not in words
         return ("unix" if since_1970 and scale <= 1 else "elapsed"), scale
     if _OF_WEEK.search(words):
@@ -734,7 +695,7 @@ def _number_form(
     return "elapsed", 1.0
 
 
-def _seconds_per_unit(unit: str, path: str) -> float:
+def _seconds_per_unit(unit: str) -> float:
     small = {"ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9}
     if unit.lower() in small:
         return small[unit.lower()]
@@ -742,7 +703,7 @@ def _seconds_per_unit(unit: str, path: str) -> float:
         return parse_duration(f"1 {unit}")
     except ValueError:
         msg = f"the time column is in '{unit}', which is no unit of time; use s, ms, min, h or d"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
 
 
 def _form_finding(form: TimeForm, words: str, scale: float) -> tuple[Finding, ...]:
@@ -753,7 +714,7 @@ def _form_finding(form: TimeForm, words: str, scale: float) -> tuple[Finding, ..
     ):
         return ()
     sentence = f"The time column was taken as {_form_name(form, scale)} because of the size of its numbers."
-    return (Finding(code="ASSUMED_TIME_FORM", severity="note", sentence=sentence, values={"form": form}),)
+    return (note("ASSUMED_TIME_FORM", sentence, form=form),)
 
 
 def _form_name(form: TimeForm, scale: float) -> str:
