@@ -159,13 +159,7 @@ _JOINED = re.compile(JOINED_MOMENT.encode())
 
 
 class Scan:
-    """Where the lines of a text begin and end, and how many cells each has.
-
-    Parameters
-    ----------
-    text
-        Lines without blanks at their ends; each ends in a line feed.
-    """
+    """Where lines without blanks at their ends begin and end, and how many cells each has."""
 
     def __init__(self, text: bytes, separator: str) -> None:
         self.text, self.separator = text, separator.encode()

@@ -72,28 +72,39 @@ class Converted:
 
 def agreed(statements: tuple[Statement, ...]) -> tuple[str | None, str | None]:
     """Return the quantity and unit on which all statements agree, ``None`` where nothing is said."""
-    quantity: Statement | None = None
-    unit: Statement | None = None
-    for said in statements:
-        if said.quantity is not None:
-            _check_quantity(said)
-            quantity = quantity or said
-            if _same_quantity(said.quantity) != _same_quantity(quantity.quantity or ""):
-                raise _contradiction(quantity, quantity.quantity, said, said.quantity)
-        if said.unit is not None:
-            factor = _factor(said)
-            unit = unit or said
-            if factor != _factor(unit):
-                raise _contradiction(unit, unit.unit, said, said.unit)
-    if quantity and unit and not _fitting(quantity.quantity or "", _factor(unit)[0]):
-        raise _contradiction(quantity, quantity.quantity, unit, unit.unit)
-    return (quantity.quantity if quantity else None), (unit.unit if unit else None)
+    quantities = [(said, said.quantity) for said in statements if said.quantity is not None]
+    units = [(said, said.unit) for said in statements if said.unit is not None]
+    dimensions = []
+    for said, quantity in quantities:
+        if quantity not in QUANTITIES:
+            msg = f"{said.where} gives the quantity '{quantity}'; it must be one of {', '.join(QUANTITIES)}"
+            raise LogError(msg)
+        if "phase" in (quantity, quantities[0][1]) and "time_interval" in (quantity, quantities[0][1]):
+            continue
+        if quantity != quantities[0][1]:
+            raise _contradiction(*quantities[0], said, quantity)
+    for said, unit in units:
+        try:
+            dimensions.append(parse_unit(unit))
+        except InputError as error:
+            msg = f"{said.where}: {error}"
+            raise LogError(msg) from None
+        if dimensions[-1] != dimensions[0]:
+            raise _contradiction(*units[0], said, unit)
+    if quantities and units:
+        wanted, found = quantities[0][1], dimensions[0][0]
+        fraction = wanted in ("interval_error", "frequency_difference") and found == "fractional"
+        if not (found == _DIMENSIONS[wanted] or fraction):  # such as µs per second
+            raise _contradiction(*quantities[0], *units[0])
+    return (quantities[0][1] if quantities else None), (units[0][1] if units else None)
 
 
-def _fitting(quantity: str, dimension: str) -> bool:
-    """Return whether a unit suits a quantity: interval errors may be fractions, such as µs per second."""
-    fractions = ("interval_error", "frequency_difference")
-    return dimension == _DIMENSIONS[quantity] or (quantity in fractions and dimension == "fractional")
+def _contradiction(one: Statement, first: str, other: Statement, second: str) -> LogError:
+    msg = (
+        f"{one.where} says '{first}' but {other.where} says '{second}', which contradict each other; "
+        "correct the one that is wrong"
+    )
+    return LogError(msg, line=other.line or one.line)
 
 
 def convert(
@@ -105,84 +116,66 @@ def convert(
     column: str,
     interval_s: float | None = None,
 ) -> Converted:
-    """Return the readings in SI, as if they were readings of the device under test.
-
-    Notes
-    -----
-    Positive means that the device under test is ahead (phase) or fast (frequency), IEEE Std 1139.
-    """
-    typical = typical_of(readings)
-    findings: tuple[Finding, ...]
-    if quantity is not None:
-        quantity, unit, findings = _with_unit(quantity, unit, typical=typical, column=column)
-    elif unit is not None:
-        quantity, unit, findings = _of_unit(unit, column)
-    else:
-        quantity, unit, findings = _guessed(readings, typical, nominal_frequency_hz, column)
-    converted = _in_si(
-        readings,
-        quantity=quantity,
-        unit=unit,
-        typical=typical,
-        nominal_frequency_hz=nominal_frequency_hz,
-        interval_s=interval_s,
-    )
-    return replace(converted, quantity=quantity, unit=unit, findings=(*findings, *converted.findings))
-
-
-def _in_si(
-    readings: FloatArray,
-    *,
-    quantity: str,
-    unit: str,
-    typical: float,
-    nominal_frequency_hz: float | None,
-    interval_s: float | None,
-) -> Converted:
-    findings: tuple[Finding, ...] = ()
+    """Return the readings in SI: positive where the device is ahead or fast (IEEE Std 1139)."""
+    kind: Kind = "frequency"
+    nominal, typical, found = nominal_frequency_hz, typical_of(readings), tuple[Finding, ...]()
+    if unit is None and quantity is not None:
+        unit, found = _usual_unit(quantity, typical, column)
+    elif unit is None:
+        quantity, unit = "frequency", "Hz"
+        found = (_guessed_frequency(readings, typical, nominal_frequency_hz, column),)
+    elif quantity is None:  # of times only a phase is assumed
+        known = {"frequency": "frequency", "fractional": "fractional_frequency", "time": "phase"}
+        quantity = known[parse_unit(unit)[0]]
+        found = (_assumed("phase (time error)", unit, column),) if quantity == "phase" else ()
     dimension, factor = parse_unit(unit)
+    values = readings if factor == 1 else readings * factor
     if quantity == "interval_error":  # one that comes out too long is of a slow device
-        if dimension == "time":
-            if interval_s is None:
-                sentence = (
-                    "The readings were taken as errors of one second each (override with --set gate=… or "
-                    "gate_s)."
-                )
-                findings = (caution("ASSUMED_SECONDS", sentence),)
-            factor /= interval_s or 1.0
-        errors = readings * factor
+        if dimension == "time" and interval_s is None:
+            sentence = (
+                "The readings were taken as errors of one second each (override with --set gate=… or gate_s)."
+            )
+            found = (*found, caution("ASSUMED_SECONDS", sentence))
+        factor /= (interval_s or 1.0) if dimension == "time" else 1.0
+        nominal, errors = None, readings * factor
         with np.errstate(divide="ignore"):
-            return _converted("frequency", 0.0 - errors / (1 + errors), factor, None, findings)
-    if quantity in ("phase", "time_interval"):
-        values = readings if factor == 1 else readings * factor
-        return _converted("phase", values, factor, nominal_frequency_hz, findings)
-    if quantity == "fractional_frequency" or (quantity, dimension) == ("frequency_difference", "fractional"):
-        return _converted("frequency", readings * factor, factor, nominal_frequency_hz, findings)
-    if quantity == "frequency_ratio":
+            values = 0.0 - errors / (1 + errors)
+    elif quantity in ("phase", "time_interval"):
+        kind = "phase"
+    elif quantity == "frequency_ratio":
         _check_near(typical * factor, 1.0, "1")
-        return _converted("frequency", readings * factor - 1, factor, nominal_frequency_hz, findings)
-    if quantity == "frequency_difference":
-        if nominal_frequency_hz is None:
+        values = values - 1
+    elif quantity == "frequency_difference" and dimension != "fractional":
+        if nominal is None:
             msg = (
                 "the readings are differences from a nominal frequency that nothing states; state it with "
                 "--nominal-frequency, such as --nominal-frequency '10 MHz' (nominal_frequency_hz)"
             )
             raise LogError(msg)
-        values = readings * (factor / nominal_frequency_hz)
-        return _converted("frequency", values, factor / nominal_frequency_hz, nominal_frequency_hz, findings)
-    period = quantity == "period"
-    typical_hz = 1 / (typical * factor) if period and typical else typical * factor
-    nominal = nominal_frequency_hz
-    if nominal is None:
-        nominal, assumed = assumed_nominal(typical_hz)
-        findings = (*findings, assumed)
-    _check_near(typical_hz, nominal, f"{nominal:.12g} Hz")
-    if period:
-        with np.errstate(divide="ignore"):
-            values = (1 / nominal - readings * factor) / (readings * factor)
-        return _converted("frequency", values, factor * nominal, nominal, findings)
-    values = relative_to(nominal / factor, readings)
-    return _converted("frequency", values, factor / nominal, nominal, findings)
+        factor /= nominal
+        values = readings * factor
+    elif quantity in ("frequency", "period"):
+        period = quantity == "period"
+        typical_hz = 1 / (typical * factor) if period and typical else typical * factor
+        if nominal is None:
+            nominal, assumed = assumed_nominal(typical_hz)
+            found = (*found, assumed)
+        _check_near(typical_hz, nominal, f"{nominal:.12g} Hz")
+        if period:
+            with np.errstate(divide="ignore"):
+                values = (1 / nominal - values) / values
+        else:
+            values = relative_to(nominal / factor, readings)
+        factor = factor * nominal if period else factor / nominal
+    return Converted(
+        kind=kind,
+        values=values,
+        step_factor=abs(factor),
+        nominal_frequency_hz=nominal,
+        quantity=quantity,
+        unit=unit,
+        findings=found,
+    )
 
 
 def typical_of(readings: FloatArray) -> float:
@@ -214,115 +207,63 @@ def turned(converted: Converted) -> Converted:
     return replace(converted, values=values, findings=(*converted.findings, finding))
 
 
-def _converted(
-    kind: Kind, values: FloatArray, factor: float, nominal: float | None, findings: tuple[Finding, ...]
-) -> Converted:
-    return Converted(
-        kind=kind, values=values, step_factor=abs(factor), nominal_frequency_hz=nominal, findings=findings
-    )
-
-
-def _check_quantity(said: Statement) -> None:
-    if said.quantity not in QUANTITIES:
-        msg = f"{said.where} gives the quantity '{said.quantity}'; it must be one of {', '.join(QUANTITIES)}"
-        raise LogError(msg)
-
-
-def _same_quantity(quantity: str) -> str:
-    return "phase" if quantity == "time_interval" else quantity
-
-
-def _factor(said: Statement) -> tuple[str, float]:
-    try:
-        return parse_unit(said.unit or "")
-    except InputError as error:
-        msg = f"{said.where}: {error}"
-        raise LogError(msg) from None
-
-
-def _contradiction(one: Statement, first: str | None, other: Statement, second: str | None) -> LogError:
-    msg = (
-        f"{one.where} says '{first}' but {other.where} says '{second}', which contradict each other; "
-        "correct the one that is wrong"
-    )
-    return LogError(msg, line=other.line or one.line)
-
-
-def _of_unit(unit: str, column: str) -> tuple[str, str, tuple[Finding, ...]]:
-    """Return the quantity that a unit tells; of times only a phase is assumed."""
-    quantities = {"frequency": "frequency", "fractional": "fractional_frequency", "time": "phase"}
-    quantity = quantities[parse_unit(unit)[0]]
-    if quantity == "phase":
-        return quantity, unit, (_assumed("phase (time error)", unit, column, "quantity"),)
-    return quantity, unit, ()
-
-
-def _with_unit(
-    quantity: str, unit: str | None, *, typical: float, column: str
-) -> tuple[str, str, tuple[Finding, ...]]:
-    """Return a quantity with its unit; of times it is never assumed, of fractions only of small ones."""
-    if unit is None:
-        default = {"frequency": "Hz", "fractional": "1", "time": "s", "count": "1"}[_DIMENSIONS[quantity]]
-        if default == "s":
-            what = quantity.replace("_", " ")
-            msg = (
-                f"nothing states the unit of the {what} in column {column} (median {typical:.3g}); say it "
-                "with --unit s, ms, us, ns or ps (unit)"
-            )
-            raise LogError(msg)
-        if quantity == "frequency_difference":
-            msg = (
-                f"nothing states the unit of the frequency difference in column {column} (median "
-                f"{typical:.3g}); say it with --unit Hz and --nominal-frequency, such as '10 MHz', or with "
-                "--unit ppm, ppb or 1 where it is a fraction (unit, nominal_frequency_hz)"
-            )
-            raise LogError(msg)
-        if quantity == "fractional_frequency" and abs(typical) > _FARTHEST_FROM_NOMINAL:
-            msg = (
-                f"the fractional frequency in column {column} (median {typical:.3g}) is too large for a "
-                "plain number; say its unit with --unit ppm, ppb, 1e-9 … (unit)"
-            )
-            raise LogError(msg)
-        if quantity == "frequency_ratio":
-            return quantity, default, ()
-        sentence = (
-            f"The log states no unit for the {quantity.replace('_', ' ')} in column {column}; "
-            f"{'a plain number' if default == '1' else default} was assumed (override with --unit or unit)."
+def _usual_unit(quantity: str, typical: float, column: str) -> tuple[str, tuple[Finding, ...]]:
+    """Return the unit of a quantity without one: of times none is assumed, of large fractions neither."""
+    default = {"frequency": "Hz", "fractional": "1", "time": "s", "count": "1"}[_DIMENSIONS[quantity]]
+    what, msg = quantity.replace("_", " "), ""
+    if default == "s":
+        msg = (
+            f"nothing states the unit of the {what} in column {column} (median {typical:.3g}); say it "
+            "with --unit s, ms, us, ns or ps (unit)"
         )
-        found = note("ASSUMED_UNIT", sentence, unit=default)
-        return quantity, default, (found,)
-    return quantity, unit, ()
+    elif quantity == "frequency_difference":
+        msg = (
+            f"nothing states the unit of the frequency difference in column {column} (median "
+            f"{typical:.3g}); say it with --unit Hz and --nominal-frequency, such as '10 MHz', or with "
+            "--unit ppm, ppb or 1 where it is a fraction (unit, nominal_frequency_hz)"
+        )
+    elif quantity == "fractional_frequency" and abs(typical) > _FARTHEST_FROM_NOMINAL:
+        msg = (
+            f"the fractional frequency in column {column} (median {typical:.3g}) is too large for a "
+            "plain number; say its unit with --unit ppm, ppb, 1e-9 … (unit)"
+        )
+    if msg:
+        raise LogError(msg)
+    sentence = (
+        f"The log states no unit for the {what} in column {column}; "
+        f"{'a plain number' if default == '1' else default} was assumed (override with --unit or unit)."
+    )
+    found = () if quantity == "frequency_ratio" else (note("ASSUMED_UNIT", sentence, unit=default),)
+    return default, found
 
 
-def _guessed(
+def _guessed_frequency(
     readings: FloatArray, typical: float, nominal_hz: float | None, column: str
-) -> tuple[str, str, tuple[Finding, ...]]:
-    """Return frequency in hertz where nearly all readings lie next to a usual frequency, else refuse."""
+) -> Finding:
+    """Return what to say where nearly all readings lie next to a usual frequency in hertz, else refuse."""
     candidates = [hz for hz in ASSUMED_NOMINALS_HZ if hz >= 1e3] if nominal_hz is None else [nominal_hz]
     nearest = min(candidates, key=lambda hz: abs(typical / hz - 1))
     some = readings[:: max(1, len(readings) // _SOME)]
     near = np.abs(some[~np.isnan(some)] / nearest - 1) < _NEAR_GUESSED  # and not a count that runs round
     if abs(typical / nearest - 1) < _NEAR_GUESSED and 2 * np.count_nonzero(near) > len(near):
-        what = f"the frequency of a {frequency_text(nearest)} source"
-        return "frequency", "Hz", (_assumed(what, "Hz", column, "quantity"),)
+        return _assumed(f"the frequency of a {frequency_text(nearest)} source", "Hz", column)
+    msg = (
+        f"nothing says what the readings of column {column} (median {typical:.6g}) are; say it with "
+        f"--quantity {'|'.join(QUANTITIES)} (quantity) and --unit (unit)"
+    )
     if abs(typical) < _SMALL:
         msg = (
             f"nothing says whether the small readings of column {column} (median {typical:.3g}) are time "
             "errors or fractional frequencies; decide with --quantity phase or fractional_frequency "
             "(quantity) and --unit (unit)"
         )
-    else:
-        msg = (
-            f"nothing says what the readings of column {column} (median {typical:.6g}) are; say it with "
-            f"--quantity {'|'.join(QUANTITIES)} (quantity) and --unit (unit)"
-        )
     raise LogError(msg)
 
 
-def _assumed(what: str, unit: str, column: str, option: str) -> Finding:
+def _assumed(what: str, unit: str, column: str) -> Finding:
     sentence = (
         f"Nothing in the log says what its readings are; column {column} was taken as {what} in {unit} "
-        f"(override with --{option} or {option})."
+        "(override with --quantity or quantity)."
     )
     return caution("ASSUMED_QUANTITY", sentence, unit=unit)
 
@@ -376,13 +317,6 @@ _OFTEN, _FEWEST_FALLS = 0.1, 2  # of the rows
 def phase_of_counts(counts: FloatArray, *, grid: Grid, nominal_frequency_hz: float | None) -> Converted:
     """Return the time error of a source whose cycles were totalised: cycles / nominal - elapsed time.
 
-    Parameters
-    ----------
-    counts
-        Shape (rows,), running total at each row; NaN = missing.
-
-    Notes
-    -----
     Not valid when the rows are timed by a clock that is worse than the source.
     """
     rows = np.flatnonzero(~np.isnan(counts))
@@ -425,11 +359,8 @@ def _unwrapped(
 ) -> tuple[FloatArray, tuple[Finding, ...]]:
     """Return totals that never fall, the capacity of the counter added at each wrap.
 
-    Parameters
-    ----------
-    expected
-        Shape (totals - 1,), cycles between them by the nominal frequency, which tells how often a short
-        counter wraps from one total to the next; ``None`` where it is not stated.
+    Cycles ``expected`` between totals by the nominal frequency tell how often a short counter wraps from one
+    to the next.
     """
     falls = np.flatnonzero(np.diff(known) < 0)
     if not len(falls):
@@ -462,12 +393,7 @@ def _unwrapped(
 def _unwrapped_by_nominal(
     known: FloatArray, expected: FloatArray, capacity: float, rows: np.ndarray[tuple[int], np.dtype[np.int64]]
 ) -> tuple[FloatArray, tuple[Finding, ...]]:
-    """Return totals of a counter that wraps several times from row to row.
-
-    Notes
-    -----
-    Not valid for an offset of more than half a capacity from row to row, which the sentence names.
-    """
+    """Return totals of a counter that wraps several times a row; off by half its capacity, it is misread."""
     steps = np.diff(known)
     excess = steps - expected
     excess -= capacity * np.rint(excess / capacity)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import bz2
-import gzip
+import functools
 import hashlib
 import io
 import lzma
@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 
@@ -28,30 +28,17 @@ _DECODERS: dict[str, Callable[[], Any]] = {
     "xz": lzma.LZMADecompressor,
     "bzip2": bz2.BZ2Decompressor,
 }
-_OPENERS: dict[str, Callable[[Any], Any]] = {
-    "": lambda file: file,
-    "gzip": lambda file: gzip.GzipFile(fileobj=file),
-    "xz": lzma.open,
-    "bzip2": bz2.open,
-}
 _DAMAGE = (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError)
 _PIECE = 1 << 20
 _GROWS_TO = 1 << 23
+_LONGEST_MAGIC = max(map(len, _MAGICS.values()))
 LARGEST_UNPACKED = 1 << 28
 """Bytes beyond which a file may not grow to more than ``LARGEST_RATIO`` times its size."""
 LARGEST_RATIO = 100
 
 
 def refuse_bomb(unpacked: int, size: int, what: str) -> None:
-    """Raise ``LogError`` where a file becomes too large for its size, as no measured log does.
-
-    Parameters
-    ----------
-    unpacked, size
-        Bytes in memory, so far, and in the file.
-    what
-        What it is, for the sentence.
-    """
+    """Refuse a file that becomes too large in memory for its size on disk, as no measured log does."""
     if unpacked > LARGEST_UNPACKED and unpacked > LARGEST_RATIO * size:
         msg = (
             f"the {what} would take {unpacked / 1e6:.0f} MB or more in memory, more than {LARGEST_RATIO} "
@@ -71,17 +58,20 @@ def packing_of(content: bytes) -> str:
 def unpacked(content: bytes, *, partial: bool = False) -> tuple[bytes, tuple[Finding, ...]]:
     """Return what was packed; plain bytes come back as they are.
 
-    Parameters
-    ----------
-    partial
-        Return what can be unpacked of a file that was cut off, with a finding.
+    Of a file that was cut off what can be unpacked comes back where that is wanted, with a finding.
     """
     packing = packing_of(content)
     if not packing:
         return content, ()
-    if packing == "zip":
-        return _single_member(content), ()
-    pieces, whole = _decoded(content, packing)
+    pieces, total, whole = list[bytes](), 0, True
+    try:
+        read = functools.partial(io.BytesIO(content).read, _PIECE)
+        for piece in _single_member(content) if packing == "zip" else _streams(read, packing):
+            pieces.append(piece)
+            total += len(piece)
+            refuse_bomb(total, len(content), f"{packing} file")
+    except EOFError:
+        whole = False
     text = b"".join(pieces)
     if whole:
         return text, ()
@@ -93,60 +83,37 @@ def unpacked(content: bytes, *, partial: bool = False) -> tuple[bytes, tuple[Fin
         )
         raise LogError(msg, line=lines + 1)
     sentence = f"The {packing} file is cut off after line {lines}; the complete lines before were used."
-    finding = caution("CUT_OFF", sentence, lines=lines)
-    return text, (finding,)
+    return text, (caution("CUT_OFF", sentence, lines=lines),)
 
 
-def _decoded(content: bytes, packing: str) -> tuple[list[bytes], bool]:
-    """Return the unpacked pieces of all joined streams and whether the last one is complete."""
-    pieces: list[bytes] = []
-    total = 0
-    rest: bytes | memoryview = content
-    while len(rest):
+def _streams(read: Callable[[], bytes], packing: str) -> Iterator[bytes]:
+    """Yield what joined streams hold, a few megabytes at a time; ``EOFError`` where the last is cut off."""
+    packed = read()
+    while packed:
         decoder = _DECODERS[packing]()
-        start = 0
-        try:
-            while start < len(rest) and not decoder.eof:
-                for piece in _grown(decoder, rest[start : start + _PIECE]):
-                    pieces.append(piece)
-                    total += len(piece)
-                    refuse_bomb(total, len(content), f"{packing} file")
-                start += _PIECE
-        except LogError:
-            raise
-        except _DAMAGE as error:
-            if any(pieces[:1]) and not bytes(rest[:8]).startswith(_MAGICS[packing]):
-                break  # padding behind the last stream
-            msg = f"the {packing} file is damaged ({error}); copy it again"
-            raise LogError(msg) from None
-        if not decoder.eof:
-            return pieces, False
-        unused = len(decoder.unused_data)
-        consumed = min(start, len(rest)) - unused
-        rest = bytes(rest[consumed:]).lstrip(b"\x00")
-    return pieces, True
+        while not decoder.eof:
+            try:
+                yield decoder.decompress(packed, _GROWS_TO)
+            except _DAMAGE as error:
+                msg = f"the {packing} file is damaged ({error}); copy it again"
+                raise LogError(msg) from None
+            packed = getattr(decoder, "unconsumed_tail", b"")  # of zlib; the others keep it to themselves
+            if not (packed or decoder.eof) and getattr(decoder, "needs_input", True):
+                packed = read()
+                if not packed:
+                    raise EOFError
+        packed = decoder.unused_data.lstrip(b"\x00")
+        while len(packed) < _LONGEST_MAGIC and (more := read()):
+            packed = (packed + more).lstrip(b"\x00")
+        if not packed.startswith(_MAGICS[packing]):
+            return  # padding behind the last stream
 
 
-def _grown(decoder: Any, packed: bytes | memoryview) -> Iterator[bytes]:
-    """Yield what some packed bytes become, at most a few megabytes at a time."""
-    while len(packed) or not getattr(decoder, "needs_input", True):
-        yield decoder.decompress(packed, _GROWS_TO)
-        packed = getattr(decoder, "unconsumed_tail", b"")  # of zlib; the others keep it to themselves
-        if decoder.eof:
-            return
-
-
-def _single_member(content: bytes) -> bytes:
+def _single_member(content: bytes) -> Iterator[bytes]:
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            member = _member(archive)
-            pieces, total = [], 0
-            with archive.open(member) as file:
-                while piece := file.read(_GROWS_TO):
-                    pieces.append(piece)
-                    total += len(piece)
-                    refuse_bomb(total, len(content), "zip file")
-            return b"".join(pieces)
+        with zipfile.ZipFile(io.BytesIO(content)) as archive, archive.open(_member(archive)) as member:
+            while piece := member.read(_GROWS_TO):
+                yield piece
     except LogError:
         raise
     except (zipfile.BadZipFile, EOFError, *_DAMAGE) as error:
@@ -205,13 +172,7 @@ class RawFile:
 
 
 def load_text(path: str | Path, *, partial: bool = False) -> LogText:
-    """Return the text of a plain, gzip, xz, bzip2 or zip file.
-
-    Parameters
-    ----------
-    partial
-        Read the complete lines of a file that is cut off or still being written.
-    """
+    """Return the text of a plain or packed file, of one still written ``partial`` the complete lines."""
     with blamed(path):
         return text_of(load_raw(path, partial=partial), partial=partial)
 
@@ -331,86 +292,58 @@ def line_feeds(text: bytes, start: int, stop: int) -> int:
     return count
 
 
-class _Counted(io.RawIOBase):
-    """A file that counts and hashes the bytes that are read from it."""
-
-    def __init__(self, file: IO[bytes], seen: Callable[[int], object]) -> None:
-        self._file = file
-        self._seen = seen
-        self.hash = hashlib.sha256()
-        self.bytes = 0
-
-    def readable(self) -> bool:
-        """Say that this file is for reading."""
-        return True
-
-    def readinto(self, buffer: Any) -> int:
-        """Read into a buffer."""
-        piece = self._file.read(len(buffer))
-        buffer[: len(piece)] = piece
-        self.hash.update(piece)
-        self.bytes += len(piece)
-        self._seen(len(piece))
-        return len(piece)
-
-
 def blocks_of(
     path: Path, size: int, seen: Callable[[int], object], done: Callable[[str, int], None]
 ) -> Iterator[bytes]:
-    """Yield blocks of whole lines, UTF-8 with line feeds.
+    """Yield blocks of whole lines, about ``size`` bytes of UTF-8 with line feeds.
 
-    Parameters
-    ----------
-    size
-        Bytes of text in a block, about.
-    seen
-        Called with the number of bytes taken from the disk.
-    done
-        Called at the end with the SHA-256 and the size of the file.
+    ``seen`` is called with numbers of bytes taken from the disk, ``done`` at the end with the SHA-256 and the
+    size of the file.
     """
-    before = path.stat()
-    lines = 0
+    before, digest, lines = path.stat(), hashlib.sha256(), 0
     with path.open("rb") as file:
         packing = packing_of(file.read(8))
         if packing == "zip":
             msg = "a zip file is not converted in blocks; unpack it and give the log"
             raise LogError(msg)
         file.seek(0)
-        counted = _Counted(file, seen)
-        buffered = io.BufferedReader(counted, 1 << 20)
+
+        def read() -> bytes:
+            piece = file.read(_PIECE)
+            digest.update(piece)
+            seen(len(piece))
+            return piece
+
         try:
-            for block in _whole_lines(_OPENERS[packing](buffered), size):
+            for block in _whole_lines(_streams(read, packing) if packing else iter(read, b""), size):
                 lines += block.count(b"\n")
                 yield decoded(block)[0]
-        except (EOFError, *_DAMAGE) as error:
-            if isinstance(error, LogError):
-                raise
-            what = "ends too early" if isinstance(error, EOFError) else f"is damaged ({error})"
-            msg = f"the {packing or 'text'} file {what}; copy it again"
+        except EOFError:
+            msg = f"the {packing} file ends too early; copy it again"
             raise LogError(msg, line=lines + 1) from None
-        while buffered.read(1 << 20):
+        while read():
             pass
+        taken = file.tell()
     after = path.stat()
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
-        msg = (
-            f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); convert a "
-            "copy"
-        )
+        was = f"from {before.st_size} to {after.st_size} bytes"
+        msg = f"the file changed while it was read ({was}); convert a copy"
         raise LogError(msg, line=lines + 1)
-    done(counted.hash.hexdigest(), counted.bytes)
+    done(digest.hexdigest(), taken)
 
 
-def _whole_lines(stream: Any, size: int) -> Iterator[bytes]:
-    rest = b""
-    while piece := stream.read(size):
-        cut = piece.rfind(b"\n") + 1
-        if not cut:
-            rest += piece
-            if len(rest) > 4 * size:
-                msg = f"no line ends within {len(rest)} bytes; a table of readings is needed"
+def _whole_lines(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:
+    held = bytearray()
+    for piece in pieces:
+        held += piece
+        while len(held) >= size:
+            cut = held.rfind(b"\n", 0, size) + 1 or held.find(b"\n", size) + 1
+            if not cut and len(held) > 4 * size:
+                msg = f"no line ends within {len(held)} bytes; a table of readings is needed"
                 raise LogError(msg)
-            continue
-        yield rest + piece[:cut]
-        rest = piece[cut:]
-    if rest:
-        yield rest
+            if not cut:
+                break
+            yield bytes(held[:cut])
+            del held[:cut]
+    if held:
+        yield bytes(held)

@@ -87,13 +87,7 @@ _FORTRAN = re.compile(r"(?:\d|\d\.)[dD][+-]?\d")
 
 
 def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
-    """Return how the rows are written.
-
-    Parameters
-    ----------
-    wanted
-        What a written layout says; the rows are then read so or not at all.
-    """
+    """Return how the rows are written, as a written layout says if it is ``wanted``."""
     lines = first_lines(log.text)
     content = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
     written = [line for _, line in content if not line.lstrip().startswith(("#", "%", "//"))]
@@ -369,14 +363,8 @@ def assign_columns(
 ) -> Layout:
     """Return what each column is for.
 
-    Parameters
-    ----------
-    columns
-        ``value``, ``time`` or the name of a covariate to a header name or zero-based position.
-    time_first
-        Whether the first column, of numbers, rises as time does.
-    days_first
-        Whether the first two columns are MJD and second of the day.
+    It may be chosen by ``columns``; the first rises as time does, or the first two are MJD and second of the
+    day.
     """
     asked = dict(columns or {})
     timeless = "time" in asked and asked["time"] in (None, "none") and "none" not in form.header

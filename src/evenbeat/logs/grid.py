@@ -55,15 +55,9 @@ def grid_from_times(
 ) -> Grid:
     """Return where rows with time stamps go: on a grid if they follow one, else to epochs of their own.
 
-    Parameters
-    ----------
-    stated_s
-        Interval from header or option, where stated: then there is a grid.
-    exact
-        The times are those of the readings, which no delay of a computer moves: a grid that does not
-        hold all of them is none.
-    anew
-        Rows with which collection was resumed, at any moment between two beats.
+    With an interval ``stated_s`` there is a grid. ``exact`` times are those of the readings, which no delay
+    of a computer moves: a grid that does not hold all of them is none. With rows ``anew`` collection was
+    resumed, at any moment between two beats.
     """
     seconds, resumed = times.seconds, tuple[Finding, ...]()
     if anew is not None and len(anew):

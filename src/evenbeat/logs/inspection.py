@@ -89,13 +89,7 @@ _AS_IT_STANDS = _Proposal(options={})
 
 
 def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) -> tuple[Hypothesis, ...]:
-    """Return what a log could mean, the likeliest first; what the caller stated is kept.
-
-    Parameters
-    ----------
-    wanted
-        How a written layout says that the rows are written.
-    """
+    """Return what a log could mean, the likeliest first; what the caller stated is kept."""
     head = head_of(log, _HEAD_LINES)
     tried: dict[tuple[str, str], tuple[float, Hypothesis]] = {}
     for proposal in itertools.islice(_proposals(head, options, wanted), _MOST_TRIED):
@@ -415,13 +409,7 @@ class Inspection(Result):
         )
 
     def as_text(self, *, needs: bool = True) -> str:
-        """Return all of it as text: columns, findings, ways to read the rows, what it could mean, needs.
-
-        Parameters
-        ----------
-        needs
-            Whether what is wrong or missing stands at the end.
-        """
+        """Return all of it as text, with what is wrong or missing at the end if ``needs``."""
         ledger = self.ledger
         told = [] if ledger is None else [f"{ledger._headline()}.", *(f"  {line}" for line in ledger.told())]
         parts = [

@@ -149,38 +149,13 @@ def read_log(
     Source: IEEE Std 1139 (definitions); ISO 8601 (times); RINEX Clock, CGGTTS (formats)
     Tests: tests/logs/test_formats.py
     """
-    options = Options(
-        quantity=quantity,
-        unit=unit,
-        nominal_frequency_hz=nominal_frequency_hz,
-        interval_s=interval_s,
-        gate_s=gate_s,
-        columns=columns,
-        time_zone=time_zone,
-        time_unit=time_unit,
-        reading_of=reading_of,
-        date_order=date_order,
-        clock=clock,
-        signal=signal,
-        counter_weighting=counter_weighting,
-        bad_lines=bad_lines,
-        partial=partial,
-        select=select,
-        every=every,
-        offset=offset,
-    )
-    written, options = chosen_layout(layout, options)
+    stated = {name: value for name, value in locals().items() if name not in ("path", "layout")}
+    written, options = chosen_layout(layout, Options(**stated))
     return record_of(open_sheet(path, options, written), options)
 
 
 def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:
-    """Return a log with its columns.
-
-    Parameters
-    ----------
-    wanted
-        How a written layout says that the rows are written.
-    """
+    """Return a log with its columns, read as a written layout says if it is ``wanted``."""
     with blamed(path):
         raw = load_raw(path, partial=options.partial)
         sheet = open_exchange(raw, options)

@@ -110,17 +110,7 @@ def no_row(line: str, form: Form) -> str:
 
 
 class _OddLineError(Exception):
-    """A line cannot be read as a row.
-
-    Parameters
-    ----------
-    reason, advice
-        Why, and how such a line can be read or passed over.
-    cut
-        It is the beginning of a row only.
-    harmless
-        It never was a row.
-    """
+    """A line is no row: only the beginning of one (``cut``), or never meant as one (``harmless``)."""
 
     def __init__(
         self, reason: str, *, advice: str = f"; {REJECT}", cut: bool = False, harmless: bool = False
@@ -466,13 +456,9 @@ def read_columns(
 ) -> Columns:
     """Return the columns at the given positions, of rows that were not cut short.
 
-    Parameters
-    ----------
-    reject
-        Pass over lines that cannot be read or were cut short, and count them. In a log without times a
-        row that was cut short keeps its place, where its readings are missing.
-    before, sample
-        How rows of the log before this part of it end, and some of their last cells.
+    In a log without times a row that was cut short keeps its place, where its readings are missing. Beside
+    how rows ``before`` this part of a log end, and a ``sample`` of their last cells, it is judged what was
+    cut short.
     """
     columns = _parsed(log, form, wanted, reject=reject)
     columns = _without_infinite(log, form, columns, reject=reject)

@@ -61,13 +61,7 @@ class Sheet:
         return np.unique(rows[(rows > 0) & (rows < self.table.rows)])
 
     def ledger(self, late: IntArray | None = None) -> Ledger | None:
-        """Return what became of each line, ``None`` for a binary file.
-
-        Parameters
-        ----------
-        late
-            Lines of rows that were rejected because their time does not advance.
-        """
+        """Return what became of each line, ``None`` for a binary file; ``late`` ones have an earlier time."""
         if not self.log.text:
             return None
         table = self.table
@@ -100,13 +94,7 @@ class Sheet:
 
 
 def layout_of(form: Form, options: Options, *, first: Callable[[int], FloatArray | None]) -> Layout:
-    """Return what the columns mean.
-
-    Parameters
-    ----------
-    first
-        Position to the first samples of a column of numbers.
-    """
+    """Return what the columns mean; ``first`` gives the first samples of a column of numbers."""
     statements = comment_statements(form.comments)
     rises = days = False  # whether the first column does as time does, or two are MJD and second of the day
     numbers = sum(kind in ("number", "measured") for kind in form.kinds)

@@ -24,10 +24,9 @@ from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, duration_text, pa
 
 LEAP_SECONDS = np.array(
     [
-        "1972-07-01", "1973-01-01", "1974-01-01", "1975-01-01", "1976-01-01", "1977-01-01", "1978-01-01",
-        "1979-01-01", "1980-01-01", "1981-07-01", "1982-07-01", "1983-07-01", "1985-07-01", "1988-01-01",
-        "1990-01-01", "1991-01-01", "1992-07-01", "1993-07-01", "1994-07-01", "1996-01-01", "1997-07-01",
-        "1999-01-01", "2006-01-01", "2009-01-01", "2012-07-01", "2015-07-01", "2017-01-01",
+        "1972-07", "1973-01", "1974-01", "1975-01", "1976-01", "1977-01", "1978-01", "1979-01", "1980-01",
+        "1981-07", "1982-07", "1983-07", "1985-07", "1988-01", "1990-01", "1991-01", "1992-07", "1993-07",
+        "1994-07", "1996-01", "1997-07", "1999-01", "2006-01", "2009-01", "2012-07", "2015-07", "2017-01",
     ],
     dtype="datetime64[ns]",
 )  # fmt: skip
@@ -179,10 +178,10 @@ def stamp_in(text: str) -> tuple[str, int, bool, bool] | None:
 def moments_in(cells: npt.NDArray[Any]) -> Moments:
     """Return the moments of a column of texts, or of bytes all as long; what is no text is missing."""
     alike = cells
-    if cells.dtype.kind != "S" and len({len(c) if isinstance(c, str) else 0 for c in cells.tolist()}) == 1:
+    if cells.dtype.kind != "S" and all(isinstance(cell, str) for cell in cells.tolist()):
         with contextlib.suppress(UnicodeEncodeError):
             alike = np.array(cells.tolist(), dtype="S")
-    moments = _alike_moments(alike) if alike.dtype.kind == "S" else None
+    moments = _iso_moments(alike) if alike.dtype.kind == "S" else None
     return moments or _by_ends(texts_of(cells).tolist())
 
 
@@ -223,29 +222,33 @@ def texts_of(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return np.array([cell.decode(errors="replace") for cell in cells.tolist()], dtype=object)
 
 
-def _alike_moments(cells: npt.NDArray[Any]) -> Moments | None:
-    """Return moments in ISO 8601 that differ in their digits but not in their zone, else ``None``."""
-    first = cells[0]
-    match = _ALIKE.fullmatch(first)
-    if match is None:
-        return None
-    codes, stop = cells.view(np.uint8).reshape(len(cells), -1), match.end(1)
-    digits = codes[:, :stop] - np.uint8(ord("0")) < 10
-    same = np.concatenate([np.flatnonzero(~digits[0]), np.arange(stop, len(first))])
-    if (digits != digits[0]).any() or (codes[:, same] != codes[0, same]).any():
-        return None
-    centuries = codes[:, 0].astype(np.int64) * 10 + codes[:, 1] - 11 * ord("0")
-    if centuries.min() < 17 or centuries.max() > 21:
-        return None
-    try:
-        moments = cells.astype(f"S{stop}").astype("datetime64[ns]")
-    except ValueError:
-        return None
-    ns = moments.astype(np.int64)
-    if match.group(3):
-        east_s = int(match.group(4)) * 3600 + int(match.group(5)) * 60
-        ns += _SECOND_NS * (east_s if match.group(3) == b"-" else -east_s)
-    return Moments(ns=ns, zoned=stop < len(first), example=first.decode())
+def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
+    """Return moments in ISO 8601 that differ in digits and decimals but not in their zone, else ``None``."""
+    ns = np.empty(len(cells), dtype=np.int64)
+    widths, zoned = np.char.str_len(cells), set()
+    for width in np.unique(widths).tolist():
+        rows = widths == width
+        match = _ALIKE.fullmatch(cells[int(np.argmax(rows))])
+        if match is None or len(zoned) > 1:
+            return None
+        alike, stop = cells[rows].astype(f"S{width}"), match.end(1)
+        codes = alike.view(np.uint8).reshape(-1, width)
+        digits = codes[:, :stop] - np.uint8(ord("0")) < 10
+        same = np.concatenate([np.flatnonzero(~digits[0]), np.arange(stop, width)])
+        centuries = codes[:, 0].astype(np.int64) * 10 + codes[:, 1] - 11 * ord("0")
+        if (digits != digits[0]).any() or (codes[:, same] != codes[0, same]).any():
+            return None
+        if centuries.min() < 17 or centuries.max() > 21:
+            return None
+        try:
+            ns[rows] = alike.astype(f"S{stop}").astype("datetime64[ns]").astype(np.int64)
+        except ValueError:
+            return None
+        if match.group(3):
+            east_s = int(match.group(4)) * 3600 + int(match.group(5)) * 60
+            ns[rows] += _SECOND_NS * (east_s if match.group(3) == b"-" else -east_s)
+        zoned.add(stop < width)
+    return Moments(ns=ns, zoned=zoned.pop(), example=cells[0].decode()) if len(zoned) == 1 else None
 
 
 def _by_ends(cells: Sequence[object]) -> Moments:
@@ -361,15 +364,7 @@ class Times:
 def times_from_moments(
     moments: Moments, *, time_zone: str | None, scale: str = "UTC", date_order: str | None = None
 ) -> Times:
-    """Return the times of moments, local ones brought to UTC where their zone is known.
-
-    Parameters
-    ----------
-    scale
-        Name of the time scale in which the moments are stated.
-    date_order
-        ``day-first`` or ``month-first``, where somebody said it.
-    """
+    """Return the times of moments, local ones brought to UTC where their zone is known."""
     if moments.odd:
         raise _odd(moments)
     if moments.dates == ("",):
@@ -537,16 +532,8 @@ def times_from_numbers(
 ) -> Times:
     """Return the times of a column of numbers: Unix time, MJD, serial days of a spreadsheet, elapsed time.
 
-    Parameters
-    ----------
-    words, unit
-        What the name of the column says.
-    stated
-        The caller stated the unit, which then is not doubted.
-
-    Notes
-    -----
-    Days of a spreadsheet count from 1899-12-30, as ISO/IEC 29500-1 (18.17.4) has it after February 1900.
+    A unit that the caller stated is not doubted. Days of a spreadsheet count from 1899-12-30, as ISO/IEC
+    29500-1 (18.17.4) has it after February 1900.
     """
     values = floats_of(numbers)
     if np.isnan(values.min()):
