@@ -46,7 +46,7 @@ class _NumpyWriter:
 
     def __init__(self, path: Path, _said: Mapping[str, str]) -> None:
         self._file = path.open("wb")
-        self._dtype = np.dtype(float)
+        self._dtype: np.dtype[Any] = np.dtype(float)
         self._rows = 0
 
     def write(self, block: Block) -> None:
@@ -81,7 +81,7 @@ class _ParquetWriter:
         except ImportError:
             msg = "Parquet needs pyarrow; install it with: pip install 'evenbeat[files]', or write .npy"
             raise InputError(msg) from None
-        self._open = lambda schema: parquet.ParquetWriter(path, schema, compression="zstd")
+        self._open: Callable[..., Any] = functools.partial(parquet.ParquetWriter, path, compression="zstd")
         self._said = {f"evenbeat {key}": value for key, value in said.items()}
         self._writer: Any = None
 
@@ -94,7 +94,7 @@ class _ParquetWriter:
             utc = pa.array(columns.pop("unix_ns"), type=pa.int64()).cast(pa.timestamp("ns", tz="UTC"))
             columns = {"utc": utc, **columns}
         table = pa.table(columns).replace_schema_metadata(self._said)
-        self._writer = self._writer or self._open(table.schema)
+        self._writer = self._writer or self._open(schema=table.schema)
         self._writer.write_table(table)
 
     def close(self) -> None:
@@ -298,7 +298,11 @@ class _Work:
         try:
             table = read_columns(log, form, plan.wanted, **how)
             rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), spoken)
-            sheet = Sheet(log=log, layout=plan.layout, table=replace(table, rejected=rejected))
+            sheet = Sheet(
+                log=log,
+                layout=plan.layout,
+                table=replace(table, rejected=rejected, comments=table.comments - len(spoken)),
+            )
             columns: dict[str, Any] = {}
             if table.rows:
                 sheet, columns = plan.columns_of(sheet, self.rows, self.read)

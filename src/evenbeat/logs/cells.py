@@ -19,9 +19,6 @@ MISSING_TEXTS = frozenset(
 )
 """Texts that stand for a reading that is missing, in lower case."""
 
-ASIDE = "\x03"
-"""Begins what stands for a line that was set aside."""
-
 CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s?[AaPp][Mm])?\s*(?:Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
 DATE = (
     r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"
@@ -141,8 +138,7 @@ def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
 def row_in(raw: bytes, form: Form) -> str:
     """Return the text of a line without its comment; nothing where it is blank or all comment."""
     line = raw.decode(errors="replace").rstrip("\n").partition("#")[0]
-    aside = line.startswith(ASIDE)
-    return line if line.strip() and not (aside or is_comment(line, form.separator)) else ""
+    return line if line.strip() and not is_comment(line, form.separator) else ""
 
 
 def shown(text: str) -> str:

@@ -345,5 +345,5 @@ def _whole_lines(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:
                 break
             yield bytes(held[:cut])
             del held[:cut]
-    if held:
-        yield bytes(held)
+    cut = held.rfind(b"\n") + 1
+    yield from (bytes(part) for part in (held[:cut], held[cut:]) if part)  # a torn end by itself

@@ -9,7 +9,6 @@ from dataclasses import dataclass, fields, replace
 
 from evenbeat.errors import LogError
 from evenbeat.logs.cells import (
-    ASIDE,
     MISSING_TEXTS,
     cell_kind,
     holds_joined_moment,
@@ -132,7 +131,7 @@ def first_lines(text: bytes) -> list[str]:
     lines = probe.decode("utf-8", errors="ignore").split("\n")
     if len(probe) < len(text):
         lines = lines[:-1] or lines
-    return ["" if line.startswith(ASIDE) else line for line in lines]
+    return lines
 
 
 def head_of(log: LogText, count: int) -> LogText:
@@ -229,10 +228,9 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     rows = [(number, line) for number, line in content if is_row[shapes[line]]]
     first = glued[1] if glued else rows[0][0]
     before = [(number, line) for number, line in content if number < first]
+    comments = [(number, line) for number, line in before if is_comment(line, split.separator)]
     comment_lines = [
-        (number, _COMMENT.sub("", line, count=1).strip())
-        for number, line in before
-        if is_comment(line, split.separator)
+        (number, text) for number, line in comments if (text := _COMMENT.sub("", line, 1).strip())
     ]
     prose_lines = [(number, line) for number, line in before if not is_comment(line, split.separator)]
     header, header_line = glued[:2] if glued else _header(prose_lines, comment_lines, split)
@@ -252,7 +250,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         first_line=first,
         lead_in=glued[2] if glued else 0,
         joined_moment=split.joined,
-        comments=tuple(comment for _, comment in comment_lines if comment),
+        comments=tuple(comment for _, comment in comment_lines),
         skipped=skipped,
         header_line=header_line,
         hexadecimal=hexadecimal_columns([split.cells(line) for _, line in rows[:99]], kinds),

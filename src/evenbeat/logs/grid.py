@@ -124,7 +124,10 @@ def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
     else:
         _check_one_interval(steps)
     _check_stated(spacing, stated_s)
-    _check_size(seconds, steps, spacing)
+    if (seconds[-1] - seconds[0]) / spacing > LARGEST_GROWTH * len(seconds) + 1000:
+        _check_jump(steps)  # where one jump makes it so, a time is wrong
+        msg = f"readings fill next to nothing of a grid of {duration_text(spacing)}"
+        raise _NoGridError(msg, int(np.argmax(steps)) + 1)
     cells, residual = _nearest_cells(seconds, steps, spacing)
     if not _orderly(
         cells, residual, steps, spacing
@@ -135,8 +138,20 @@ def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
     doubled = np.diff(cells) < 1
     if not _orderly(cells, residual, steps, spacing):
         _check_order(steps, spacing, least=0.5)
-        _check_repeated(steps)
-        raise _too_irregular(spacing, residual)
+        repeated = int(np.count_nonzero(steps == 0))
+        if repeated > _MOST_DOUBLED * len(steps):  # such as a log of several devices
+            msg = (
+                f"{repeated} repeated rows state the time of the row before; keep one row for each time, "
+                f"reject the others with --set bad_lines=reject (bad_lines='reject'), or {_LEAVE_OUT}"
+            )
+            raise RowError(msg, int(np.argmax(steps == 0)) + 1)
+        row = int(np.argmax(np.abs(residual)))
+        msg = (
+            f"the time stamps are too uneven for a grid of {duration_text(spacing)} (here by "
+            f"{abs(residual[row]):.2f} intervals); leave --interval (interval_s) out to keep every reading "
+            f"at its own time, or {_LEAVE_OUT} if the readings are even"
+        )
+        raise _NoGridError(msg, row)
     if doubled.any():
         _check_doubles(seconds, cells, residual, spacing)
         cells, irregular = _spread(cells, residual)
@@ -255,29 +270,15 @@ def _check_one_interval(steps: FloatArray) -> None:
 
 def _check_order(steps: FloatArray, spacing: float, least: float = 1.5) -> None:
     """Refuse times that run backwards by more than so many intervals."""
-    worst = int(np.argmin(steps))
-    if steps[worst] < -least * spacing:
+    if steps.min() < -least * spacing:
         row = int(np.argmax(steps < -least * spacing))
+        changed = ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)"
         msg = (
             f"the time runs backwards by {duration_text(-steps[row])} where rows are "
-            f"{duration_text(spacing)} apart{_clock_change(spacing - steps[row])}; sort the log, cut it "
-            "there, or reject rows that are late with --set bad_lines=reject (bad_lines='reject')"
+            f"{duration_text(spacing)} apart{changed * (abs(spacing - steps[row] - 3600) < 120)}; sort the "
+            "log, cut it there, or reject rows that are late with --set bad_lines=reject (bad_lines='reject')"
         )
         raise RowError(msg, row + 1)
-
-
-def _clock_change(back_s: float) -> str:
-    near = abs(back_s - 3600) < 120
-    return ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)" if near else ""
-
-
-def _check_size(seconds: FloatArray, steps: FloatArray, spacing: float) -> None:
-    """Refuse a grid of which readings fill next to nothing: where one jump makes it so, a time is wrong."""
-    most = LARGEST_GROWTH * len(seconds) + 1000
-    if (seconds[-1] - seconds[0]) / spacing > most:
-        _check_jump(steps)
-        msg = f"readings fill next to nothing of a grid of {duration_text(spacing)}"
-        raise _NoGridError(msg, int(np.argmax(steps)) + 1)
 
 
 def _check_jump(steps: FloatArray) -> None:
@@ -368,24 +369,3 @@ def _spread(cells: IntArray, residual: FloatArray) -> tuple[IntArray, tuple[Find
     return spread, (
         caution("IRREGULAR_TIMES", sentence, doubled_stamps=doubled, largest_shift_intervals=round(shift, 3)),
     )
-
-
-def _check_repeated(steps: FloatArray) -> None:
-    """Refuse a log of several rows for each time, such as one of several devices."""
-    repeated = int(np.count_nonzero(steps == 0))
-    if repeated > _MOST_DOUBLED * len(steps):
-        msg = (
-            f"{repeated} repeated rows state the time of the row before; keep one row for each time, reject "
-            f"the others with --set bad_lines=reject (bad_lines='reject'), or {_LEAVE_OUT}"
-        )
-        raise RowError(msg, int(np.argmax(steps == 0)) + 1)
-
-
-def _too_irregular(spacing: float, residual: FloatArray) -> RowError:
-    row = int(np.argmax(np.abs(residual)))
-    msg = (
-        f"the time stamps are too uneven for a grid of {duration_text(spacing)} (here by "
-        f"{abs(residual[row]):.2f} intervals); leave --interval (interval_s) out to keep every reading at "
-        f"its own time, or {_LEAVE_OUT} if the readings are even"
-    )
-    return _NoGridError(msg, row)

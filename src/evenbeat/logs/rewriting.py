@@ -12,7 +12,6 @@ import numpy as np
 from evenbeat.findings import note
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import (
-    ASIDE,
     CLOCK,
     DATE,
     cell_kind,
@@ -43,7 +42,7 @@ class Dialogue:
         self.usual, self.last = usual, ""
 
     def of(self, text: bytes) -> tuple[bytes, RejectedLines]:
-        """Return the next part with marks instead of these lines, and what these are."""
+        """Return the next part with empty comments instead of these lines, and what these are."""
         reasons = (QUERY, OTHER_ANSWER, BEFORE)
         pieces, codes = [], list[np.ndarray[tuple[int], np.dtype[np.int8]]]()
         start = 0
@@ -58,7 +57,7 @@ class Dialogue:
                     continue
                 else:
                     found[place] = 1 if self.last else 2
-                lines[place] = ASIDE
+                lines[place] = "#"
             pieces.append("\n".join(lines).encode())
             codes.append(found)
             start = stop
@@ -216,7 +215,7 @@ class Rewriting:
         for at, line in enumerate(lines):
             if not line.startswith((_DONE, b"#", b"%", b"//")) and line.strip():
                 told = line.decode(errors="replace")
-                lines[at] = line if told.lstrip().startswith((*_COMMENTS, ASIDE)) else self.one(told).encode()
+                lines[at] = line if told.lstrip().startswith(_COMMENTS) else self.one(told).encode()
         return b"\n".join(lines).replace(_DONE, b"")
 
 

@@ -20,7 +20,6 @@ from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.cells import (
-    ASIDE,
     MISSING_TEXTS,
     UNIT,
     Scan,
@@ -90,9 +89,8 @@ def read_by_line(
     numbers = np.array([values for values, _, _ in taken], dtype=float).reshape(-1, len(wanted.numbers))
     columns: dict[int, Any] = {i: numbers[:, place] for place, i in enumerate(wanted.numbers)}
     if wanted.exact is not None:
-        columns[wanted.exact] = exact_times(
-            *(np.array([time[k] for _, time, _ in taken]) for k in (0, 1)), wanted
-        )
+        whole, fraction = ([time[k] for _, time, _ in taken] for k in (0, 1))
+        columns[wanted.exact] = exact_times(np.array(whole, dtype=np.int64), fraction, wanted)
     if wanted.moment is not None:
         columns[wanted.moment] = np.array([text for _, _, text in taken], dtype=object)
     return columns, lines, RejectedLines.of(rejected)
@@ -257,8 +255,7 @@ class PieceReader:
         form, wanted = self.form, self.wanted
         bare = without_blanks(text if text.endswith(b"\n") else text + b"\n", form)
         scan = Scan(self._with_unit_cells(cleaned(bare, form)), form.separator)
-        aside = (scan.lengths > 0) & (scan.body[scan.starts] == ord(ASIDE))
-        content = (scan.lengths > 0) & ~aside
+        content = scan.lengths > 0
         blank = int(np.count_nonzero(np.diff(line_ends(bare), prepend=-1) == 1))
         more = len(self._names[0]) - form.columns
         regular = content & (scan.cells >= form.fewest + more) & (scan.cells <= form.columns + more)
@@ -279,7 +276,7 @@ class PieceReader:
                 columns = {i: np.concatenate([columns[i], others[i]])[order] for i in columns}
                 places, texts = places[order], dict(told)
                 endings = endings.and_rows([(line, texts[line]) for line in taken], form, wanted)
-        moment = columns.pop(wanted.moment, None)
+        moment = None if wanted.moment is None else columns.pop(wanted.moment)
         return Columns(
             rows=len(places),
             numbers=columns,
@@ -491,7 +488,7 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
     head = log.text[:start].decode(errors="replace").split("\n")[:-1]
     blank = sum(not line.strip() for line in head)
     comments = sum(is_comment(line, form.separator) for line in head)
-    header = len(head) - comments - blank - sum(line.startswith(ASIDE) for line in head)
+    header = len(head) - comments - blank
     reader = PieceReader(form=form, wanted=wanted, reject=reject)
     numbers: dict[int, npt.NDArray[Any]] = {i: np.empty(log.lines) for i in wanted.numbers}
     if wanted.exact is not None:  # room that is not written to costs nothing

@@ -38,25 +38,15 @@ TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
 
 @dataclass(frozen=True, kw_only=True)
 class Candidate(Plain):
-    """One way in which the rows of a log could be written, and why.
-
-    Parameters
-    ----------
-    understood
-        Share of all cells of the first lines that are understood, 0 to 1.
-    rows
-        Number of the first lines that are rows.
-    reason
-        What speaks for it or against it.
-    """
+    """One way in which the rows of a log could be written, and why."""
 
     writing: Writing
     separator: str
     decimal: str
     columns: int
-    understood: float
-    rows: int
-    reason: str = ""
+    understood: float  # share of all cells of the first lines that are understood, 0 to 1
+    rows: int  # number of the first lines that are rows
+    reason: str = ""  # what speaks for it or against it
 
     def __str__(self) -> str:
         named = {"\t": "tab", " ": "blanks", ",": "comma", ";": "semicolon", "|": "bar"}
@@ -247,42 +237,24 @@ NOT_STATED = ("columns", "partial")
 
 @dataclass(frozen=True, kw_only=True)
 class Layout:
-    """A form with the meaning of its columns.
-
-    Parameters
-    ----------
-    value
-        Position of the column that holds the clock.
-    value_quantity, value_unit
-        What the name of that column states, ``None`` where it states nothing.
-    time
-        Position of the time column, ``None`` where there is none.
-    time_words, time_unit
-        What the name of the time column states, lower case.
-    time_of_day
-        Position of a column of seconds of day beside a column of days, where date and time are split.
-    time_assumed
-        The first column was taken as the time only because it rises as time does.
-    unused
-        Positions of columns of numbers that were not chosen.
-    statements
-        What the comment lines say.
-    stated
-        What the caller stated about the log, by the name of the option.
-    """
+    """A form with the meaning of its columns."""
 
     form: Form
-    value: int
+    value: int  # position of the column that holds the clock
+    # value_quantity, value_unit: what the name of that column states, ``None`` where it states nothing
     value_quantity: str | None = None
     value_unit: str | None = None
-    time: int | None = None
+    time: int | None = None  # position of the time column, ``None`` where there is none
+    # time_words, time_unit: what the name of the time column states, lower case
     time_words: str = ""
     time_unit: str | None = None
+    # position of a column of seconds of day beside a column of days, where date and time are split
     time_of_day: int | None = None
-    time_assumed: bool = False
+    time_assumed: bool = False  # the first column was taken as the time only because it rises as time does
     covariates: tuple[Covariate, ...] = ()
-    unused: tuple[int, ...] = ()
-    statements: Statements = field(default_factory=Statements)
+    unused: tuple[int, ...] = ()  # positions of columns of numbers that were not chosen
+    statements: Statements = field(default_factory=Statements)  # what the comment lines say
+    # what the caller stated about the log, by the name of the option
     stated: Mapping[str, Any] = field(default_factory=dict)
 
     def to_toml(self) -> str:

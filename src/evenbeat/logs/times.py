@@ -225,7 +225,7 @@ def texts_of(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
 def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
     """Return moments in ISO 8601 that differ in digits and decimals but not in their zone, else ``None``."""
     ns = np.empty(len(cells), dtype=np.int64)
-    widths, zoned = np.char.str_len(cells), set()
+    widths, zoned = np.char.str_len(cells), set[bool]()
     for width in np.unique(widths).tolist():
         rows = widths == width
         match = _ALIKE.fullmatch(cells[int(np.argmax(rows))])
