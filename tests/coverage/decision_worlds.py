@@ -259,7 +259,7 @@ def table(found: list[Outcome]) -> str:
         "# Realised reliability where instruments are not as assumed",
         "",
         f"Made by `python tests/coverage/{Path(__file__).name}`; {len(found[0].years)} simulated instruments",
-        f"a world, asked {TARGET:.0%}, no interval beyond twice the longest; cautions beside FEW_CALIBRATIONS",
+        f"a world, asked {TARGET:.0%}, no interval beyond twice the longest; cautions but FEW_CALIBRATIONS",
         f"of more than a twentieth of them. Bar: {TARGET} ± {ROOM} where the history can show what is wrong;",
         f"elsewhere {LEAST:.2f}, or a caution that names it.",
         "",
