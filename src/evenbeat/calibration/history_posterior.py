@@ -271,6 +271,19 @@ class Posteriors:
         mean[0], covariance[0, 0] = start.value, start.standard_uncertainty**2
         return replace(self, mean=mean, covariance=covariance)
 
+    def rewound(self, years: float) -> Posteriors:
+        """Return them as they are so long before the last calibration, where an offset is to be stated."""
+        slower = 1 / (1 - self.bend * years)  # a drift that slows down was faster
+        turn = YEARLY * years
+        back = np.zeros((4, 4, *self.bend.shape))
+        back[1, 1] = slower
+        back[2, 2] = back[3, 3] = math.cos(turn)
+        back[2, 3], back[3, 2] = -math.sin(turn), math.sin(turn)
+        covariance = np.einsum("ab...,bc...,dc...->ad...", back, self.covariance, back)
+        covariance[1, 1] += self.wander**2 * years  # one that wanders was another one
+        mean = np.einsum("ab...,b...->a...", back, self.mean)
+        return replace(self, mean=mean, covariance=covariance, bend=self.bend * slower)
+
     def some(self, chosen: npt.NDArray[np.intp]) -> Posteriors:
         """Return some of the histories."""
         return Posteriors(

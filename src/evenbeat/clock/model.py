@@ -234,29 +234,16 @@ class ClockModel(Surroundings, Result):
         ------
         InputError
             If a time is not after the end of the record.
-        """
-        elapsed = self.record.elapsed_at(times)
-        forecast, _ = self._time_error(elapsed, self._checked_courses(environment))
-        return forecast
-
-    def time_error_terms(
-        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
-    ) -> tuple[Forecast, VarianceTerms]:
-        """Return the forecast of time error and its variance by cause.
 
         Notes
         -----
-        ``white FM``, ``flicker FM`` and ``random-walk FM`` are what no past record could predict (the
-        optimum predictors of NIST TN 1337: variances h₀t/2, 2h₋₁t² and (2π²/3)h₋₂t³); ``aging`` is
-        what is not known of the trend, ``environment`` the daily swing of temperature, ``noise model``
-        the disagreement between noise levels and aging laws, and ``starting frequency`` the rest: what
-        the record leaves unknown of the frequency at its end.
+        Its ``terms``: ``white FM``, ``flicker FM`` and ``random-walk FM`` are what no past record could
+        predict (the optimum predictors of NIST TN 1337: variances h₀t/2, 2h₋₁t² and (2π²/3)h₋₂t³);
+        ``aging`` is what is not known of the trend, ``environment`` the daily swing of temperature,
+        ``noise model`` the disagreement between noise levels and aging laws, and ``starting frequency`` the
+        rest: what the record leaves unknown of the frequency at its end.
         """
-        return self._time_error(self.record.elapsed_at(times), self._checked_courses(environment))
-
-    def _time_error(
-        self, elapsed: FloatArray, courses: Mapping[str, Course]
-    ) -> tuple[Forecast, VarianceTerms]:
+        elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
         horizon = elapsed - self.record.duration_s
         if not np.all(horizon > 0):
             msg = (
@@ -278,7 +265,7 @@ class ClockModel(Surroundings, Result):
         if self.self_test.widened_by > 1:
             added = (self.self_test.widened_by**2 - 1) * alone.standard_deviation**2
             terms = VarianceTerms(by_term={**terms.by_term, "errors in its past": added})
-        return forecast, terms
+        return replace(forecast, terms=terms)
 
     def _terms(
         self,
