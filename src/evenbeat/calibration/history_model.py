@@ -449,7 +449,7 @@ def fit_history(
     References
     ----------
     Formula: AF_i - AL_(i-1) ~ N(D T_i, s²T_i + u²)
-    Source: ILAC-G24:2022 / OIML D 10:2022; Box & Tiao 1968 (gross errors, from memory)
+    Source: own derivation, see :mod:`evenbeat.calibration.history_posterior`; ILAC-G24:2022 / OIML D 10:2022
     Tests: tests/calibration/test_history.py
     """
     several = (history,) if isinstance(history, CalibrationHistory) else tuple(history)

@@ -20,9 +20,8 @@ Within a family the drifts of the instruments scatter about a common one: ``D = 
 v)``, ``e ~ N(0, (1 - ρ) v)``, v being the variance of the class and ρ what the family has in common, itself
 unknown; the random walk is common.
 
-Sources: Kalman filter with a diffuse regressor, de Jong 1991, Ann. Statist. 19, 1073 (from memory); Bayesian
-linear regression and hierarchical normal model, Gelman et al., Bayesian Data Analysis, 3rd ed., 5.4 and 14.2;
-mixture with gross errors, Box & Tiao 1968, Biometrika 55, 119 (from memory).
+Own derivation from the normal distribution throughout: ``tests/calibration/test_history_filter.py`` holds it
+against dense multivariate normals.
 """
 
 from __future__ import annotations

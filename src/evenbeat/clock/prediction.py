@@ -2,8 +2,8 @@
 
 At each grid point this is universal kriging (Matheron 1973; Goldberger 1962): the prediction uses the
 estimated trend plus the correlated part of the residuals, and its variance includes what is not known
-of the trend. Mixing over the grid adds what is not known of the noise. Each quantity by itself is computed for
-many grid points at once; paths and calibrations need several quantities together.
+of the trend. Mixing over the grid adds what is not known of the noise. Each quantity by itself is computed
+for many grid points at once; paths and calibrations need several quantities together.
 """
 
 from __future__ import annotations
