@@ -9,12 +9,12 @@ from functools import cached_property
 
 import numpy as np
 
-from evenbeat.clock.budget import VarianceTerms, variance_terms
 from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.forecaster import Grounds
 from evenbeat.clock.fusion import Agreement, FusedPrediction, Fusion, Reference
 from evenbeat.clock.joint import DrawnMeans
+from evenbeat.clock.levels import VarianceTerms, variance_terms
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import leans_over, offsets_beside
 from evenbeat.clock.prediction import Predicted, Targets
