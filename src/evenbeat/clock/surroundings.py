@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,10 +21,6 @@ from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, covariate_words, duration_text
-
-if TYPE_CHECKING:
-    from evenbeat.clock.model import ClockModel
-
 
 POWERS = ("", "²", "³")
 NOT_DETERMINED = "not determined"
@@ -293,7 +288,7 @@ DWELL = 5
 """Lags to wait after a step of temperature: 99 % of it has arrived by then."""
 
 
-def environment_findings(model: ClockModel, fine: FineView) -> list[Finding]:
+def environment_findings(model: Surroundings, fine: FineView) -> list[Finding]:
     """Return what there is to say of the environment of a fitted clock."""
     findings = _collinear(model)
     for influence, (effect, error), turns in zip(
@@ -308,7 +303,7 @@ def environment_findings(model: ClockModel, fine: FineView) -> list[Finding]:
     return findings
 
 
-def _collinear(model: ClockModel) -> list[Finding]:
+def _collinear(model: Surroundings) -> list[Finding]:
     """Say where an influence can hardly be told apart from aging or steps: what these add to its variance."""
     top = model.components[0]
     variant = model.variants[top.variant]
