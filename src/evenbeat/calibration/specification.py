@@ -38,7 +38,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
@@ -148,7 +148,7 @@ class SpecificationLine(Plain):
         InputError
             If a value is missing, unknown or impossible; the sentence names the line.
         """
-        quantity = entry.get("quantity")
+        quantity = cast("Quantity", entry.get("quantity"))
         if quantity not in NEEDS:
             msg = f"{where}: quantity is {quantity!r}; it must be one of {', '.join(NEEDS)}"
             raise InputError(msg)
