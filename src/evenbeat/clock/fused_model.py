@@ -100,7 +100,7 @@ class FusedModel(ClockModel):
         factor = self.scale / self.record.duration_s
         if self.fusion is not None:
             rate = self.fusion.rate(self._scaled(at)).scaled(factor).stretched(self.self_test.widened_by)
-            return AgingRate(distribution=rate, unit="/s")
+            return AgingRate(distribution=rate.widened(self.blocks.display.rate), unit="/s")
         drift, spread = self.reference.mean[1], math.sqrt(self.reference.covariance[1, 1])
         alone = super().aging_rate(at).distribution
         return AgingRate(distribution=alone.shifted(drift * factor).widened(spread * factor), unit="/s")
@@ -151,7 +151,7 @@ def fused_model(
         offsets = offsets_beside(model, points)
         fusion = Fusion(
             grid=model.grid,
-            frequency=(model.blocks.frequency - model.blocks.frequency.mean()) / model.scale,
+            frequency=model._y,
             variants=model.variants,
             log_components=model.components,
             offsets=offsets,

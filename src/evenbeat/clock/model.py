@@ -64,8 +64,6 @@ class ClockModel(Surroundings, Result):
     self_test
         How forecasts made within the record came out: what is said of times after it, and the aging rate,
         is wider by ``self_test.widened_by``.
-    display_uncertainty
-        Standard uncertainty of every absolute frequency because readings repeat one displayed value.
     oscillator_class
         The class whose usual noise is part of the prior, where one was stated.
     """
@@ -80,7 +78,6 @@ class ClockModel(Surroundings, Result):
     scale: float
     noise_prior: NoisePrior
     self_test: SelfTest
-    display_uncertainty: float = 0.0
     oscillator_class: OscillatorName | None = None
     findings: tuple[Finding, ...] = ()
 
@@ -138,7 +135,8 @@ class ClockModel(Surroundings, Result):
             self.grid, self._y, self._scaled(at), variants=self.variants, components=self.components
         )
         factor = self.scale / self.record.duration_s
-        return AgingRate(distribution=mixture.scaled(factor).stretched(self.self_test.widened_by), unit="/s")
+        own = mixture.scaled(factor).stretched(self.self_test.widened_by)
+        return AgingRate(distribution=own.widened(self.blocks.display.rate), unit="/s")
 
     def _scaled(self, at: float | np.datetime64 | str | None) -> float:
         """Return a time in record lengths; the end by default."""
@@ -148,7 +146,7 @@ class ClockModel(Surroundings, Result):
     @property
     def _y(self) -> FloatArray:
         """Block averages less their mean, in units of the scale."""
-        return (self.blocks.frequency - self.blocks.frequency.mean()) / self.scale
+        return (self.blocks.drawn - self.blocks.drawn.mean()) / self.scale
 
     @cached_property
     def averaging_time_s(self) -> float:
@@ -259,7 +257,7 @@ class ClockModel(Surroundings, Result):
         frequency = predicted.distribution.scaled(self.scale).shifted(mean)
         alone = frequency.scaled(horizon)
         to_come = self._time_swing(horizon, courses)
-        known_to = np.hypot(to_come, self.display_uncertainty * horizon)
+        known_to = np.hypot(to_come, self.blocks.display.time_error(horizon))
         distribution = alone.stretched(self.self_test.widened_by).widened(known_to)
         forecast = self._forecast("time_error", elapsed, distribution)
         terms = self._terms(predicted, alone.widened(known_to), horizon, to_come)
@@ -284,7 +282,7 @@ class ClockModel(Surroundings, Result):
             levels=self._levels,
             aging=np.maximum(predicted.trend_variance, 0.0) * heavier * size,
             environment=to_come**2,
-            display=(self.display_uncertainty * horizon) ** 2,
+            display=self.blocks.display.time_error(horizon) ** 2,
             reference=None if owed is None else np.maximum(owed, 0.0) * size,
         )
 
@@ -341,7 +339,7 @@ class ClockModel(Surroundings, Result):
             for draw in self._drawn_frequencies(spans, courses, n, rng):
                 shape = (len(draw.growth), 1)
                 swung = rng.standard_normal(shape) * self._time_swing(times, courses)
-                shown = rng.standard_normal(shape) * self.display_uncertainty * times
+                shown = rng.standard_normal(shape) * self.blocks.display.time_error(times)
                 yield Paths(
                     mean=draw.mean * times + swung + shown,
                     covariance=draw.covariance * np.outer(times, times),
