@@ -366,6 +366,7 @@ def assess(
             "as_left": None if as_left is None else as_left.to_dict(),
             "time_error_limit_s": time_error_limit_s,
             **({} if oscillator_class is None else {"oscillator_class": oscillator_class}),
+            **beside.settings,
             **_settings_of(model, aging, tolerance),
         },
         software=software_versions(),

@@ -99,6 +99,13 @@ class Beside:
             inputs=inputs,
         )
 
+    @property
+    def settings(self) -> dict[str, object]:
+        """Which table the calibrations are from."""
+        return (
+            {"history": {"name": self.inputs[0].name, "sha256": self.inputs[0].sha256}} if self.inputs else {}
+        )
+
     def compared(self, model: ClockModel, fitted: Mapping[str, Any]) -> ClockModel:
         """Return the model with what the comparison of log and calibrations found."""
         if self.history is None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from evenbeat.bench import bench_text
 from evenbeat.command.arguments import BAD_INPUT, DONE
-from evenbeat.command.stated import Stated, add_stated
+from evenbeat.command.stated import add_stated, stated_of
 from evenbeat.errors import OutputError
 
 
@@ -58,7 +58,7 @@ def _inspect(arguments: argparse.Namespace) -> int:
     from evenbeat.conditioning.report import conditioning_report
     from evenbeat.logs.inspection import inspect_log
 
-    stated = Stated.of("inspect", arguments)
+    stated = stated_of("inspect", arguments)
     seen = inspect_log(arguments.log, layout=stated.layout, **stated.keywords("log"))
     if arguments.write_bench and seen.layout is not None:
         text = bench_text(**seen.layout.said({**stated.bench.said, **stated.typed}))
@@ -93,7 +93,7 @@ def _write(path: Path, text: str, *, force: bool) -> None:
 def _convert(arguments: argparse.Namespace) -> int:
     from evenbeat.logs.bulk import convert_log
 
-    stated = Stated.of("convert", arguments)
+    stated = stated_of("convert", arguments)
     written = convert_log(
         arguments.log,
         arguments.to,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat.bench import CLASSES
 from evenbeat.command.arguments import BAD_INPUT, DONE, argument
-from evenbeat.command.stated import Stated, add_stated
+from evenbeat.command.stated import add_stated, stated_of
 from evenbeat.errors import InputError, LogError
 from evenbeat.units import parse_limits
 
@@ -24,7 +24,7 @@ EVENTS = ("repair", "move", "adjustment", "in use", "out of use", "retired", "lo
 IDENTITY = ("serial_number", "model", "place", "remark")
 VALUES = (
     *("as_found", "as_left", "standard_uncertainty", "as_left_uncertainty", "adjusted"),
-    *("reference", "valid_until", "certificate", "remark"),
+    *("reference", "valid_until", "certificate", "remark", "change"),
 )
 Run = Callable[[argparse.Namespace], int]
 
@@ -45,6 +45,10 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     tasks = parser.add_subparsers(title="tasks", metavar="TASK", required=True)
     created = _task(tasks, "create", _create, "make a new register")
     created.add_argument("--from", dest="whole", metavar="FILE", help="what 'export --what everything' wrote")
+    upgrade = _task(
+        tasks, "upgrade", _upgrade, "make a new register of one of version 1, which stays as it is"
+    )
+    upgrade.add_argument("new", metavar="NEW", help="the new SQLite file")
     _add_instrument(_task(tasks, "add-instrument", _instrument, "add an instrument", name=True))
     calibration = _task(tasks, "add-calibration", _calibration, "add a calibration", name=True)
     calibration.add_argument("--date", required=True, metavar="DATE", help="ISO, e.g. 2026-02-26")
@@ -79,7 +83,15 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     trace.add_argument("--until", metavar="DATE", help="when it was found out (its calibrations say it)")
     trace.add_argument("--readings", metavar="TABLE", help="with columns date, instrument, name")
     _json(trace)
-    for word in ("create", "add-instrument", "add-calibration", "add-event", "add-assessment", "import"):
+    for word in (
+        "create",
+        "upgrade",
+        "add-instrument",
+        "add-calibration",
+        "add-event",
+        "add-assessment",
+        "import",
+    ):
         _signed(tasks.choices[word])
     correct = _task(tasks, "correct", _correct, "add a corrected copy of an entry", entry=True)
     correct.add_argument("--instrument", metavar="NAME", help="file it under another instrument")
@@ -90,6 +102,8 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         correct.add_argument(f"--{part.replace('_', '-')}", metavar="TEXT", help="of an instrument")
     _add_values(correct, correction=True)
     withdraw = _task(tasks, "withdraw", _withdraw, "add that an entry no longer stands", entry=True)
+    correct.add_argument("--what", choices=EVENTS, metavar="WHAT", help="of an event")
+    correct.add_argument("--change", metavar="Y", default=argparse.SUPPRESS, help="of an event")
     _signed(correct)
     _signed(withdraw)
     verify = _task(tasks, "verify", _verify, "find out whether anything was changed since it was written")
@@ -187,8 +201,16 @@ def _create(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def _upgrade(arguments: argparse.Namespace) -> int:
+    from evenbeat.register.register import Register
+
+    made = Register.upgraded(arguments.new, arguments.register, who=arguments.who, role=arguments.role)
+    print(f"New register: {arguments.new}, head {made.head()}\nKeep {arguments.register} beside it.")
+    return DONE
+
+
 def _instrument(arguments: argparse.Namespace) -> int:
-    stated = Stated.of("register add-instrument", arguments)
+    stated = stated_of("register add-instrument", arguments)
     facts = stated.keywords("instrument", "question", "log")
     facts |= {part: getattr(arguments, part) for part in IDENTITY}
     return _added(_opened(arguments).add_instrument(arguments.instrument, **facts))
@@ -256,7 +278,7 @@ def _import(arguments: argparse.Namespace) -> int:
     from evenbeat.register.tables import import_table
 
     register = _opened(arguments)
-    stated = Stated.of("register import", arguments)
+    stated = stated_of("register import", arguments)
     print(import_table(register, arguments.table, **stated.keywords("log")))
     return DONE
 
@@ -344,7 +366,7 @@ def _said(content: dict[str, object]) -> str:
 
 
 def _correct(arguments: argparse.Namespace) -> int:
-    names = ("instrument", "date", "oscillator_class", "tolerance", *IDENTITY[:-1])
+    names = ("instrument", "date", "what", "oscillator_class", "tolerance", *IDENTITY[:-1])
     changes = {name: getattr(arguments, name) for name in names if getattr(arguments, name) is not None}
     changes |= _values(arguments)
     return _added(_opened(arguments).correct(arguments.entry, because=arguments.because, **changes))

@@ -136,7 +136,7 @@ def realised_reliability(register: Register) -> RealisedReliability:
     References
     ----------
     Formula: Clopper-Pearson interval of a binomial share
-    Source: Clopper & Pearson 1934, Biometrika 26, 404 (from memory); scipy.special.betaincinv
+    Source: scipy.stats.binomtest, proportion_ci(method='exact'), which the test asks
     Tests: tests/register/test_promises.py
     """
     about = {one.name: one for one in register.instruments()}

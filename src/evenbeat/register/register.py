@@ -2,8 +2,7 @@
 
 Lay the file on a local disk: SQLite relies on file locks, which network drives and synchronised folders
 grant wrongly often enough to damage a file. Copy it elsewhere only while nobody writes. Text is UTF-8,
-times are UTC. Sources: append-only records, corrections that leave the original legible, and versions,
-ISO/IEC 17025:2017, 7.5 and 7.11; hash chain, ISO/IEC 10118-3 (SHA-256).
+times are UTC. Hashes: FIPS 180-4 (SHA-256).
 """
 
 from __future__ import annotations
@@ -39,6 +38,7 @@ from evenbeat.register.facts import (
     What,
     day_of,
     fact_of,
+    file_sha256,
     history_of,
     status_on,
     with_units,
@@ -329,8 +329,8 @@ class Register:
                 content["as_left"] = None  # it follows as_found
             if set(OFFSETS) & set(changes):
                 content["as_entered"] = ""
-                nominal = self.instrument(str(content["instrument"])).nominal_frequency_hz
-                content |= with_units(changes, nominal)
+        if not isinstance(fact, Instrument) and {*OFFSETS, "change"} & set(changes):
+            content |= with_units(changes, self.instrument(str(content["instrument"])).nominal_frequency_hz)
         corrected = fact_of(former.kind, content)
         if corrected == fact:
             msg = f"nothing would change in entry {number}"
@@ -377,7 +377,50 @@ class Register:
         OutputError
             If the file exists or cannot be written.
         """
-        entries = _entries_in(text)
+        return cls._holding(path, _entries_in(text), who=who, role=role)
+
+    @classmethod
+    def upgraded(cls, path: str | Path, old: str | Path, *, who: str = "", role: str = "") -> Register:
+        """Make a new register of one of version 1, which stays as it is.
+
+        Every entry keeps its number, content, reason, moment and software. Nobody signed one then: its role
+        says who upgraded it, and keeps the SHA-256 of the old file.
+
+        Raises
+        ------
+        LogError
+            If the old file is no register of version 1, or its rows are not as they were written.
+        OutputError
+            If the new file exists or cannot be written.
+        """
+        first, digest = Path(old), file_sha256(old)
+        check_file(first, version=1)
+        by = ", ".join(filter(None, (who.strip() or account(), role.strip())))
+        signed = {"who": "not stated", "role": f"upgraded from version 1 by {by}; old file SHA-256 {digest}"}
+        names = tuple(name for name in COLUMNS if name not in signed)
+        with reading(first) as connection:
+            rows = connection.execute(f"SELECT {', '.join(names)} FROM entries ORDER BY number").fetchall()  # noqa: S608
+        entries: list[Entry] = []
+        former = ""
+        for at, row in enumerate(rows, start=1):
+            held = dict(zip(names, row, strict=True))
+            if (held["number"], held["former_hash"], held["hash"]) != (at, former, chained_hash(row[:-1])):
+                msg = f"entry {at} is not as it was written; go on with a copy from before"
+                raise LogError(msg, path=first)
+            former = held["hash"]
+            follows = {"former_hash": entries[-1].hash if entries else "", "hash": ""}
+            entry = Entry(**{**held, **signed, **follows})
+            try:
+                _ = entry.fact
+            except InputError as error:
+                msg = f"entry {at} cannot be used: {error}; correct it with the evenbeat that wrote it"
+                raise LogError(msg, path=first) from error
+            entries.append(replace(entry, hash=entry.computed_hash()))
+        return cls._holding(path, entries, who=who, role=role)
+
+    @classmethod
+    def _holding(cls, path: str | Path, entries: Sequence[Entry], *, who: str, role: str) -> Register:
+        """Make a new register of entries as they are: all of them, or no file."""
         made = cls.create(path, who=who, role=role)
         try:
             with writing(made.path) as connection:
@@ -387,6 +430,7 @@ class Register:
         except BaseException:
             made.path.unlink(missing_ok=True)
             raise
+        note_head(made.path, made.head())
         return made
 
     def to_lines(self, *, upto: int | None = None) -> str:
@@ -483,11 +527,12 @@ class Register:
             raise InputError(msg)
         return history_of(found, instrument, self.events(instrument))
 
-    def question(self, instrument: str) -> dict[str, Any]:
+    def question(self, instrument: str, *, on: str | date | None = None) -> dict[str, Any]:
         """Return what :func:`evenbeat.assess_history` is asked about an instrument, as its keywords.
 
-        History, tolerance and class of the instrument; the reference of its last calibration with the day its
-        own is due; and the register with the hash of its head as the input.
+        Its status is that on a day, today (UTC) by default. History, tolerance and class of the instrument;
+        the reference of its last calibration with the day its own is due; and the register with the hash of
+        its head as the input.
 
         Raises
         ------
@@ -495,7 +540,7 @@ class Register:
             If the instrument is not known, has no calibration, or none since it was repaired.
         """
         about, history = self.instrument(instrument), self.history(instrument)
-        status, since = self.status(instrument)
+        status, since = self.status(instrument, on=on)
         if status != "in use":
             sentence = f"{instrument} is {status} since {since}: nothing is due until it is in use again."
             idle = Finding(code="NOT_IN_USE", severity="caution", sentence=sentence)
@@ -563,8 +608,7 @@ class _Held:
         last = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1").fetchone()
         self._number: int = 0 if last is None else last[0]
         self._hash: str = "" if last is None else last[1]
-        rows = connection.execute("SELECT instrument FROM standing_entries WHERE kind = 'instrument'")
-        self._names = {name for (name,) in rows}
+        self._known: dict[str, bool] = {}
         self._dates: dict[str, dict[str, int]] = {}
 
     def add(self, draft: Draft, signed: Mapping[str, str]) -> Entry:
@@ -632,14 +676,14 @@ class _Held:
 
     def _check_fit(self, fact: Fact) -> None:
         if isinstance(fact, Instrument):
-            if fact.name in self._names:
+            if self._knows(fact.name):
                 msg = f"there is an instrument {fact.name!r} already; correct its entry instead"
                 raise InputError(msg)
             return
-        if fact.instrument not in self._names:
+        if not self._knows(fact.instrument):
             raise InputError(unknown_instrument(fact.instrument))
         if isinstance(fact, Calibration):
-            if fact.reference and fact.reference not in self._names:
+            if fact.reference and not self._knows(fact.reference):
                 raise InputError(unknown_instrument(fact.reference))
             there = self._dates_of(fact.instrument).get(fact.date)
             if there is not None:
@@ -654,15 +698,21 @@ class _Held:
         if former is None or former.fact is None:
             return
         if former.kind == "instrument":
-            self._names.discard(former.instrument)
+            self._known[former.instrument] = False
         elif isinstance(former.fact, Calibration):
             self._dates_of(former.instrument).pop(former.fact.date, None)
 
     def _remember(self, entry: Entry, fact: Fact | None) -> None:
         if isinstance(fact, Instrument):
-            self._names.add(fact.name)
+            self._known[fact.name] = True
         elif isinstance(fact, Calibration):
             self._dates_of(fact.instrument)[fact.date] = entry.number
+
+    def _knows(self, name: str) -> bool:
+        if name not in self._known:
+            query = "SELECT 1 FROM standing_entries WHERE kind = 'instrument' AND instrument = ?"
+            self._known[name] = self._connection.execute(query, (name,)).fetchone() is not None
+        return self._known[name]
 
     def _dates_of(self, name: str) -> dict[str, int]:
         if name not in self._dates:

@@ -132,13 +132,15 @@ def foreign_objects(connection: sqlite3.Connection) -> list[str]:
     return [f"{kind} {name}" for kind, name, sql in held if sql not in known]
 
 
-def check_file(path: Path, *, whole: bool = True) -> None:
+def check_file(path: Path, *, whole: bool = True, version: int = SCHEMA_VERSION) -> None:
     """Refuse a file that is no register, or of a version this one does not know.
 
     Parameters
     ----------
     whole
         Whether to refuse one that holds what no register has.
+    version
+        The version that it must have.
 
     Raises
     ------
@@ -155,13 +157,15 @@ def check_file(path: Path, *, whole: bool = True) -> None:
     if mark != APPLICATION_ID:
         msg = f"{path} is an SQLite file, but no register; give one made by 'evenbeat register create'"
         raise LogError(msg)
-    if found != SCHEMA_VERSION:
-        msg = (
-            f"{path} has register version {found}; this evenbeat knows version {SCHEMA_VERSION} only, so use "
-            "the one that wrote it"
-        )
+    if found != version:
+        how = "a newer evenbeat wrote it: use that one"
+        if found <= SCHEMA_VERSION:
+            how = (
+                "there is nothing to upgrade" if version == 1 else "make a new one of it: 'register upgrade'"
+            )
+        msg = f"{path} has register version {found}, not {version}; {how}"
         raise LogError(msg)
-    if foreign and found == SCHEMA_VERSION:
+    if foreign and version == SCHEMA_VERSION:
         msg = (
             f"{path} holds what no register has ({', '.join(foreign)}): somebody changed its form; look at "
             "it with 'evenbeat register verify' and go on with a copy from before"

@@ -99,7 +99,7 @@ def import_table(
 
     References
     ----------
-    Source: ISO/IEC 17025:2017, 7.5 (technical records)
+    Source: RFC 4180 (comma-separated values)
     Tests: tests/register/test_register.py
     """
     read = read_table(

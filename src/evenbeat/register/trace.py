@@ -123,7 +123,7 @@ def trace_reference(
 
     References
     ----------
-    Source: ISO/IEC 17025:2017, 6.4.9 and 7.10 (from memory): effects of equipment found out of order
+    Source: own derivation: a walk from a reference along what was calibrated against it, window by window
     Tests: tests/register/test_trace.py
     """
     about = {one.name: one for one in register.instruments()}

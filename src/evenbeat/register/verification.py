@@ -77,7 +77,7 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
     References
     ----------
     Formula: hash of each row over its content and the hash before
-    Source: FIPS 180-4 (SHA-256); ISO/IEC 17025:2017, 7.5 and 7.11
+    Source: FIPS 180-4 (SHA-256)
     Tests: tests/register/test_register.py
     """
     noted = {} if noted_head is None else dict([_noted(noted_head)])

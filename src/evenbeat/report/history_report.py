@@ -13,7 +13,7 @@ from evenbeat.report.answer import STANDING, other_findings, range_text, trouble
 from evenbeat.report.case_sections import decision_sections, test_sections
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section
 from evenbeat.report.evidence import NARROW_IN
-from evenbeat.report.method import cautions_section, setting_text
+from evenbeat.report.method import cautions_section, setting_rows
 from evenbeat.units import duration_text
 
 METHOD = (
@@ -228,11 +228,10 @@ def _findings(assessment: HistoryAssessment) -> Section:
 
 
 def _settings(assessment: HistoryAssessment) -> Grid:
-    rows = tuple((name.replace("_", " "), setting_text(value)) for name, value in assessment.settings.items())
     return Grid(
         caption="What was asked, as given",
         columns=("Setting", "Value"),
-        rows=rows,
+        rows=tuple(setting_rows(assessment.settings)),
         widths=(50, 50),
         narrow=True,
     )
