@@ -396,7 +396,7 @@ def test_the_audit_record_of_an_instrument_is_one_command(
 
 
 def test_an_event_can_be_corrected(register: eb.Register, capsys: pytest.CaptureFixture[str]) -> None:
-    """Its day, what it was, and by how much the offset changed, in a unit as well; what is not known is refused."""
+    """Its day, what it was, and by how much the offset changed, in a unit as well."""
     entry = register.add_event("counter", "move", date="2024-07-01", change=1e-9, standard_uncertainty=1e-10)
     call = ["register", "correct", str(register.path), str(entry.number), "--because", "it was the trimmer"]
     assert main([*call, "--what", "adjustment", "--date", "2024-07-02", "--change", "0.04 Hz"]) == 0
@@ -410,7 +410,7 @@ def test_an_event_can_be_corrected(register: eb.Register, capsys: pytest.Capture
 
 
 def test_not_in_use_is_judged_on_the_day_asked(register: eb.Register, tmp_path: Path) -> None:
-    """Retired since then, it was in use when the record was made; recomputed later, the record still holds."""
+    """Retired since, it was in use on the day of the record, which still holds when it is recomputed."""
     register.add_event("counter", "retired", date="2025-06-01")
 
     def codes(day: str) -> set[str]:
@@ -434,7 +434,7 @@ PRAGMA user_version = 1;
 
 
 def first_version(path: Path) -> str:
-    """Write a register as version 1 did, hashes by the rule of FIPS 180-4 over each row; return its SHA-256."""
+    """Write a register as version 1 did, with hashes (FIPS 180-4) over each row; return its SHA-256."""
     first = '{"as_found":1e-09,"date":"2021-01-01","instrument":"auk","standard_uncertainty":1e-10}'
     facts: list[tuple[str, str, int | None, str | None]] = [
         ("instrument", '{"name":"auk","oscillator_class":"oven","tolerance":1e-08}', None, None),
@@ -454,7 +454,7 @@ def first_version(path: Path) -> str:
 
 
 def test_a_register_of_version_1_is_upgraded(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Every entry with number, reason, moment and software; the old file's hash is kept, the old file stays."""
+    """Every entry with number, reason, moment and software; the old file stays, its hash is kept."""
     old, new = tmp_path / "old.sqlite", tmp_path / "new.sqlite"
     digest = first_version(old)
     with pytest.raises(eb.LogError, match="version 1, not 2; make a new one of it: 'register upgrade'"):

@@ -303,33 +303,28 @@ def _export(arguments: argparse.Namespace) -> int:
 
 
 def _list(arguments: argparse.Namespace) -> int:
+    from evenbeat.register.register import Register
+    from evenbeat.register.verification import intact_holdings
     from evenbeat.result import Table
 
-    register = _read(arguments)
-    dates: dict[str, list[str]] = {}
-    for one in register.calibrations():
-        dates.setdefault(one.instrument, []).append(one.date)
-    instruments = register.instruments()
+    held = intact_holdings(Register.open(arguments.register))
+    made = {name: [each.date for each in held.calibrations.get(name, ())] for name in held.instruments}
     if arguments.json:
         shown = [
-            {
-                **one.to_dict(),
-                "calibrations": len(dates.get(one.name, ())),
-                "last": max(dates.get(one.name, ()), default=None),
-            }
-            for one in instruments
+            {**one.to_dict(), "calibrations": len(made[name]), "last": max(made[name], default=None)}
+            for name, one in held.instruments.items()
         ]
         print(json.dumps(shown, indent=1, ensure_ascii=False))
         return DONE
     rows = tuple(
         (
-            one.name,
+            name,
             (one.oscillator_class or "–").replace("_", " "),
             "–" if one.tolerance is None else str(one.tolerance),
-            str(len(dates.get(one.name, ()))),
-            max(dates.get(one.name, ()), default="–"),
+            str(len(made[name])),
+            max(made[name], default="–"),
         )
-        for one in instruments
+        for name, one in held.instruments.items()
     )
     print(Table(columns=("instrument", "class", "tolerance", "calibrations", "last"), rows=rows).as_text())
     return DONE

@@ -342,6 +342,7 @@ FACTS: dict[Kind, type[Fact]] = {
     "event": Event,
     "assessment": KeptAssessment,
 }
+PARTS = {kind: frozenset(each.name for each in fields(made)) for kind, made in FACTS.items()}
 
 
 def fact_of(kind: Kind, content: Mapping[str, object]) -> Fact:
@@ -352,9 +353,8 @@ def fact_of(kind: Kind, content: Mapping[str, object]) -> Fact:
     InputError
         If a value is not known or cannot be used.
     """
-    made = FACTS[kind]
-    known = {each.name for each in fields(made)}
-    strange = sorted(set(content) - known)
+    made, known = FACTS[kind], PARTS[kind]
+    strange = sorted(content.keys() - known)
     if strange:
         article = "a" if kind == "calibration" else "an"
         msg = f"{strange[0]!r} is no part of {article} {kind}; parts are {', '.join(sorted(known))}"

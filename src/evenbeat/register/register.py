@@ -27,6 +27,7 @@ from evenbeat.plain import Plain
 from evenbeat.quantities import number_text
 from evenbeat.record import Source
 from evenbeat.register.facts import (
+    FACTS,
     OFFSETS,
     Calibration,
     Event,
@@ -143,6 +144,46 @@ class Draft:
     fact: Fact | None
     corrects: int | None = None
     reason: str | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Holdings:
+    """What stands in a register at one moment, corrections applied, by the name of the instrument.
+
+    Attributes
+    ----------
+    instruments
+        In order of their names.
+    calibrations, events
+        Of each in order of time; only names that have one.
+    assessments
+        In the order they were written.
+    head
+        ``number:hash`` of the last row.
+    """
+
+    instruments: Mapping[str, Instrument]
+    calibrations: Mapping[str, list[Calibration]]
+    events: Mapping[str, list[Event]]
+    assessments: Mapping[str, list[KeptAssessment]]
+    head: str
+
+    @classmethod
+    def of(cls, facts: Iterable[Fact], head: str) -> Holdings:
+        """Sort facts by what they are and whom they are about."""
+        by_kind: dict[str, dict[str, list[Any]]] = {kind: {} for kind in FACTS}
+        for fact in facts:
+            by_kind[fact.kind].setdefault(fact.instrument, []).append(fact)
+        for kind in ("calibration", "event"):
+            for own in by_kind[kind].values():
+                own.sort(key=lambda one: one.moment)
+        return cls(
+            instruments={name: own[0] for name, own in sorted(by_kind["instrument"].items())},
+            calibrations=dict(sorted(by_kind["calibration"].items())),
+            events=by_kind["event"],
+            assessments=by_kind["assessment"],
+            head=head,
+        )
 
 
 @dataclass(frozen=True)
@@ -459,9 +500,13 @@ class Register:
     def head(self) -> str:
         """Return ``number:hash`` of the last row, to be noted elsewhere: it shows later what was cut off."""
         with reading(self.path) as connection:
-            row = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1")
-            found = row.fetchone()
-        return "0:" if found is None else f"{found[0]}:{found[1]}"
+            return _head(connection)
+
+    def holdings(self) -> Holdings:
+        """Return all that stands, read at one moment."""
+        with reading(self.path) as connection:
+            entries = map(_entry_of, connection.execute(f"{_SELECT} standing_entries ORDER BY number"))
+            return Holdings.of([fact for one in entries if (fact := one.fact)], _head(connection))
 
     def instruments(self) -> tuple[Instrument, ...]:
         """Return the instruments in order of their names, corrections applied."""
@@ -575,17 +620,12 @@ class Register:
         """Return one row per standing calibration, with what is known of its instrument."""
         import pandas as pd
 
-        known = {one.name: one for one in self.instruments()}
+        held = self.holdings()
         rows = []
-        for one in self.calibrations():
-            about = known.get(one.instrument)
-            rows.append(
-                {
-                    **one.to_dict(),
-                    "oscillator_class": None if about is None else about.oscillator_class,
-                    "tolerance": None if about is None else about.tolerance,
-                }
-            )
+        for name, own in held.calibrations.items():
+            about = held.instruments[name]
+            described = {"oscillator_class": about.oscillator_class, "tolerance": about.tolerance}
+            rows += [{**one.to_dict(), **described} for one in own]
         return pd.DataFrame(rows)
 
     def _standing(self, kind: str, instrument: str | None = None) -> Iterator[Fact]:
@@ -605,9 +645,8 @@ class _Held:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
-        last = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1").fetchone()
-        self._number: int = 0 if last is None else last[0]
-        self._hash: str = "" if last is None else last[1]
+        number, _, self._hash = _head(connection).partition(":")
+        self._number = int(number)
         self._known: dict[str, bool] = {}
         self._dates: dict[str, dict[str, int]] = {}
 
@@ -771,6 +810,12 @@ def each_entry(connection: sqlite3.Connection, instrument: str | None = None) ->
         rows = connection.execute(f"{_SELECT} entries WHERE instrument = ? ORDER BY number", (instrument,))
     for row in rows:
         yield _entry_of(row)
+
+
+def _head(connection: sqlite3.Connection) -> str:
+    """Return ``number:hash`` of the last row."""
+    found = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1").fetchone()
+    return "0:" if found is None else f"{found[0]}:{found[1]}"
 
 
 def _entry(connection: sqlite3.Connection, number: int) -> Entry:

@@ -296,7 +296,7 @@ def export_table(register: Register) -> str:
     calibration stand in :func:`export_instruments`. A text of which a spreadsheet would make a formula gets
     an apostrophe in front, which importing takes away. Nothing at all is lost by :meth:`Register.to_lines`.
     """
-    known = {one.name: one for one in register.instruments()}
+    held = register.holdings()
     about_it = (*INSTRUMENT_COLUMNS, *IDENTITY_COLUMNS)
     columns = (
         *CALIBRATION_COLUMNS,
@@ -306,10 +306,9 @@ def export_table(register: Register) -> str:
         *IDENTITY_COLUMNS,
     )
     rows = []
-    for one in register.calibrations():
-        about = known.get(one.instrument)
-        described = {} if about is None else about.to_dict()
-        rows.append({**{part: described.get(part) for part in about_it}, **one.to_dict()})
+    for name, own in held.calibrations.items():
+        described = {part: getattr(held.instruments[name], part) for part in about_it}
+        rows += [{**described, **one.to_dict()} for one in own]
     return _table_text(columns, rows)
 
 
@@ -323,14 +322,12 @@ def export_instruments(register: Register) -> str:
         "status",
         "status_since",
     )
-    events: dict[str, list[Event]] = {}
-    for event in register.events():
-        events.setdefault(event.instrument, []).append(event)
+    held = register.holdings()
     rows = []
-    for one in register.instruments():
-        status, since = status_on(events.get(one.name, ()), dt.date.max)
+    for name, one in held.instruments.items():
+        status, since = status_on(held.events.get(name, ()), dt.date.max)
         day = None if since is None else since[:10]
-        rows.append({"instrument": one.name, **one.to_dict(), "status": status, "status_since": day})
+        rows.append({"instrument": name, **one.to_dict(), "status": status, "status_since": day})
     return _table_text(columns, rows)
 
 
