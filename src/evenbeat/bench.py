@@ -58,6 +58,11 @@ class Kind:
     write: Callable[[Any], object] = lambda value: value
     unit: str = ""
 
+    def checked(self, text: str) -> str:
+        """Return a text that can be parsed."""
+        self.parse(text)
+        return text
+
     def text(self, value: Any) -> str:
         """Return a value as people say it."""
         if isinstance(value, bool):

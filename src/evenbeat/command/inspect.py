@@ -8,9 +8,8 @@ import sys
 from pathlib import Path
 
 from evenbeat.bench import bench_text
-from evenbeat.command.arguments import BAD_INPUT, DONE
+from evenbeat.command.arguments import BAD_INPUT, DONE, write_text
 from evenbeat.command.stated import add_stated, stated_of
-from evenbeat.errors import OutputError
 
 
 def add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -62,7 +61,7 @@ def _inspect(arguments: argparse.Namespace) -> int:
     seen = inspect_log(arguments.log, layout=stated.layout, **stated.keywords("log"))
     if arguments.write_bench and seen.layout is not None:
         text = bench_text(**seen.layout.said({**stated.bench.said, **stated.typed}))
-        _write(Path(arguments.write_bench), text, force=arguments.force)
+        write_text(Path(arguments.write_bench), text, force=arguments.force)
     asked = stated.keywords("conditioning")
     report = None if seen.record is None else conditioning_report(condition(seen.record, **asked))
     if arguments.json:
@@ -76,18 +75,6 @@ def _inspect(arguments: argparse.Namespace) -> int:
     sys.stdout.flush()
     print(f"evenbeat: {seen.needs}", file=sys.stderr)
     return BAD_INPUT
-
-
-def _write(path: Path, text: str, *, force: bool) -> None:
-    try:
-        with path.open("w" if force else "x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        msg = f"{path} exists already; give another name, or replace it with --force"
-        raise OutputError(msg) from None
-    except OSError as error:
-        msg = f"{path} cannot be written ({error.strerror})"
-        raise OutputError(msg) from None
 
 
 def _convert(arguments: argparse.Namespace) -> int:

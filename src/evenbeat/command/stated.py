@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
-from typing import Any
 
 from evenbeat.bench import (
     COLUMNS,
@@ -21,6 +19,7 @@ from evenbeat.bench import (
     known_key,
     read_bench,
 )
+from evenbeat.command.arguments import argument
 from evenbeat.errors import InputError
 
 
@@ -59,23 +58,10 @@ def add_key(group: argparse._ActionsContainer, key: Key) -> None:
         key.option,
         dest=key.name,
         action="append" if key.kind in (COLUMNS, NAMES, SOURCES) else "store",
-        type=_checked(key.kind.parse),
+        type=argument(key.kind.checked),
         metavar=key.kind.metavar,
         help=says.replace("%", "%%"),
     )
-
-
-def _checked(parse: Callable[[str], Any]) -> Callable[[str], str]:
-    """Return a parser that gives the text back, and whose complaint argparse prints as it is."""
-
-    def checked(text: str) -> str:
-        try:
-            parse(text)
-        except InputError as error:
-            raise argparse.ArgumentTypeError(str(error)) from error
-        return text
-
-    return checked
 
 
 def stated_of(command: str, arguments: argparse.Namespace) -> Stated:
@@ -110,8 +96,7 @@ def _assignment(text: str, command: str) -> tuple[str, str]:
     try:
         key = known_key(name.strip().replace("-", "_"))
         if command in key.used_by:
-            key.kind.parse(value.strip())
-            return key.name, value.strip()
+            return key.name, key.kind.checked(value.strip())
     except InputError as error:
         msg = f"--set {name}: {error}"
         raise InputError(msg) from error

@@ -19,8 +19,6 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat import __version__
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_point import FoundState
-from evenbeat.calibration.tolerance import ToleranceLike
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
 from evenbeat.plain import Plain
@@ -230,57 +228,36 @@ class Register:
         check_file(Path(path))
         return cls(Path(path), who, role)
 
-    def add_instrument(
-        self,
-        name: str,
-        *,
-        oscillator_class: str | None = None,
-        tolerance: ToleranceLike | None = None,
-        nominal_frequency_hz: float | None = None,
-        serial_number: str = "",
-        model: str = "",
-        place: str = "",
-        remark: str = "",
-    ) -> Entry:
-        """Add an instrument; see :class:`evenbeat.register.facts.Instrument` for its parts.
+    def add_instrument(self, name: str, **parts: Any) -> Entry:
+        """Add an instrument.
+
+        Parameters
+        ----------
+        parts
+            ``oscillator_class``, ``tolerance``, ``nominal_frequency_hz``, ``serial_number``, ``model``,
+            ``place``, ``remark``: see :class:`evenbeat.register.facts.Instrument`.
 
         Raises
         ------
         InputError
             If a value cannot be used or there is an instrument of this name.
         """
-        fact = Instrument(
-            name=name,
-            oscillator_class=oscillator_class,
-            tolerance=tolerance,  # type: ignore[arg-type]
-            nominal_frequency_hz=nominal_frequency_hz,
-            serial_number=serial_number,
-            model=model,
-            place=place,
-            remark=remark,
-        )
-        return self.append([Draft(fact=fact)])[0]
+        return self.append([Draft(fact=fact_of("instrument", {"name": name, **parts}))])[0]
 
-    def add_calibration(
-        self,
-        instrument: str,
-        *,
-        date: str,
-        as_found: float | str | FoundState | None = None,
-        as_left: float | str | None = None,
-        standard_uncertainty: float | str | None = None,
-        as_left_uncertainty: float | str | None = None,
-        adjusted: bool = False,
-        reference: str = "",
-        valid_until: str | None = None,
-        certificate: str = "",
-        certificate_sha256: str = "",
-        remark: str = "",
-    ) -> Entry:
-        """Add a calibration; see :class:`evenbeat.register.facts.Calibration` for its parts.
+    def add_calibration(self, instrument: str, *, date: str, **parts: Any) -> Entry:
+        """Add a calibration.
 
         Offsets and uncertainties are fractions, or texts with a unit, ``"12 ppb"`` or, for an instrument with
         a nominal frequency, ``"0.1 Hz"``; what was typed is kept beside the fraction.
+
+        Parameters
+        ----------
+        date
+            ISO date, or date and time in UTC.
+        parts
+            ``as_found``, ``as_left``, ``standard_uncertainty``, ``as_left_uncertainty``, ``adjusted``,
+            ``reference``, ``valid_until``, ``certificate``, ``certificate_sha256``, ``remark``: see
+            :class:`evenbeat.register.facts.Calibration`.
 
         Raises
         ------
@@ -288,41 +265,25 @@ class Register:
             If it contradicts itself, instrument or reference is not known, or the instrument has one of this
             date already.
         """
-        parts = {
-            "as_found": as_found,
-            "as_left": as_left,
-            "standard_uncertainty": standard_uncertainty,
-            "as_left_uncertainty": as_left_uncertainty,
-            "adjusted": adjusted,
-            "reference": reference,
-            "valid_until": valid_until,
-            "certificate": certificate,
-            "certificate_sha256": certificate_sha256,
-            "remark": remark,
-        }
         return self._added("calibration", instrument, {"date": date, **parts})
 
-    def add_event(
-        self,
-        instrument: str,
-        what: What,
-        *,
-        date: str,
-        change: float | str | None = None,
-        standard_uncertainty: float | str | None = None,
-        place: str = "",
-        remark: str = "",
-    ) -> Entry:
-        """Add a repair, a move, an adjustment or a new status; see :class:`evenbeat.register.facts.Event`.
+    def add_event(self, instrument: str, what: What, *, date: str, **parts: Any) -> Entry:
+        """Add a repair, a move, an adjustment or a new status.
+
+        Parameters
+        ----------
+        date
+            ISO date, or date and time in UTC.
+        parts
+            ``change``, ``standard_uncertainty``, ``place``, ``remark``: see
+            :class:`evenbeat.register.facts.Event`.
 
         Raises
         ------
         InputError
             If it contradicts itself or the instrument is not known.
         """
-        parts = {"change": change, "standard_uncertainty": standard_uncertainty}
-        text = {"what": what, "date": date, "place": place, "remark": remark}
-        return self._added("event", instrument, {**text, **parts})
+        return self._added("event", instrument, {"what": what, "date": date, **parts})
 
     def _added(self, kind: Kind, instrument: str, parts: Mapping[str, Any]) -> Entry:
         """Add a fact whose offsets may come with units."""

@@ -13,8 +13,8 @@ from typing import Any
 
 from evenbeat.assessment.asked import asked_of_log, assess_stated, treated_log
 from evenbeat.assessment.basis import DecisionBasis
+from evenbeat.assessment.case import software_versions
 from evenbeat.assessment.history_case import assess_history
-from evenbeat.assessment.software import software_versions
 from evenbeat.bench import Stated
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.errors import EvenbeatError, LogError
