@@ -65,7 +65,7 @@ def merged(*groups: Iterable[Finding]) -> tuple[Finding, ...]:
 BY_WEIGHT = (
     ("ASSUMED", "NOMINAL", "DATE_AMBIGUOUS", "COUNT_WRAPPED", "INTERVAL_CHANGE", "CALIBRATIONS", "FOUND_OUT"),
     ("SELF_TEST", "NOT_AS_PREDICTED", "CLOCK_CHANGED", "DRIFTS", "BACKTEST", "CLASS", "READING_DOUBTED"),
-    ("STEP", "AGING", "STABILITY", "NOT_IN_USE", "REFERENCE", "JUMP", "MODELS", "ENVIRONMENT", "TIMEBASE"),
+    ("STEP", "AGING", "STABILITY", "REFERENCE_OVERDUE", "OFFSET_JUMPED", "MODELS", "EXTRAPOLATION"),
 )
 """How codes begin: of what the readings were taken for, a factor in the answer; of forecasts that did not
 come true; of what bends a forecast. Any other is about a detail."""

@@ -30,13 +30,7 @@ def assess_stated(
 
 
 def asked_of_log(stated: Stated) -> dict[str, Any]:
-    """Return what is asked, as keywords of :func:`evenbeat.assess`.
-
-    Raises
-    ------
-    InputError
-        If something is stated in vain.
-    """
+    """Return what is asked, as keywords of :func:`evenbeat.assess`."""
     for name in ("history_from", "instrument"):
         if name in stated.typed and stated["history"] is None:
             msg = f"{name} is given without history; it selects calibrations of that table"

@@ -160,11 +160,6 @@ def part_of_log(
     start, stop
         Its first moment, and the first one after it: seconds since the start of the log, or UTC as
         ``datetime64`` or ISO text; ``None`` for the start or the end of the log.
-
-    Raises
-    ------
-    InputError
-        If a moment lies outside the log, UTC is given for a log that states no time, or nothing is left.
     """
     if start is None and stop is None:
         return record

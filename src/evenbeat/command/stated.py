@@ -65,13 +65,7 @@ def add_key(group: argparse._ActionsContainer, key: Key) -> None:
 
 
 def stated_of(command: str, arguments: argparse.Namespace) -> Stated:
-    """Return what a command's arguments and its bench file state: an option wins over ``--set``.
-
-    Raises
-    ------
-    InputError
-        If a key is not known, not used by the command, given twice, or its value cannot be used.
-    """
+    """Return what a command's arguments and its bench file state: an option wins over ``--set``."""
     typed: dict[str, list[str]] = {}
     for text in arguments.set:
         name, value = _assignment(text, command)

@@ -173,11 +173,6 @@ def keep_list(register: Register, due: DueList) -> int:
     """Add one assessment for every instrument in use of a list, in one transaction; return how many.
 
     The hash of each is the SHA-256 of its line as JSON: keys in order, no blanks, UTF-8.
-
-    Raises
-    ------
-    InputError
-        If an instrument is not in the register.
     """
     if due.source.get("name") != register.path.name:
         msg = f"the list was made from {due.source.get('name')}, not from {register.path.name}"

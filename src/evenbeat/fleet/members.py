@@ -57,13 +57,7 @@ def members_of(
     date_order: str | None = None,
     nominal_frequency_hz: float | None = None,
 ) -> tuple[list[Member], dict[str, str], tuple[Finding, ...], Holdings | None]:
-    """Return the members of a fleet, what the source is, what was assumed, and what a register holds.
-
-    Raises
-    ------
-    LogError
-        If the source as a whole cannot be read.
-    """
+    """Return the members of a fleet, what the source is, what was assumed, and what a register holds."""
     if isinstance(source, Register):
         held, name = intact_holdings(source), source.path.name
         sentence = f"Made from the register {name} with head {held.head}."
@@ -125,11 +119,6 @@ def table_members(
     ----------
     date_order, nominal_frequency_hz
         As for :meth:`evenbeat.CalibrationHistory.from_table`.
-
-    Raises
-    ------
-    LogError
-        If the table cannot be read or has no column that it needs.
     """
     read = read_table(
         table,
@@ -154,13 +143,7 @@ def table_members(
 
 
 def log_members(folder: str | Path) -> list[Member]:
-    """Return the logs of a folder, one instrument each, in order of their names.
-
-    Raises
-    ------
-    LogError
-        If the folder holds no file.
-    """
+    """Return the logs of a folder, one instrument each, in order of their names."""
     files = sorted(path for path in Path(folder).iterdir() if path.is_file() and path.name[0] != ".")
     if not files:
         msg = f"{folder} holds no log"
@@ -169,13 +152,7 @@ def log_members(folder: str | Path) -> list[Member]:
 
 
 def stated(member: Member, name: str) -> object:
-    """Return what is said of an instrument, in the register or in all rows of a table alike.
-
-    Raises
-    ------
-    InputError
-        If two rows differ.
-    """
+    """Return what is said of an instrument, in the register or in all rows of a table alike."""
     if member.described is not None:
         return member.described.get(name)
     found: dict[object, Row] = {}

@@ -55,13 +55,7 @@ class Crew:
         chunks: Sequence[Sequence[Member]],
         progress: Progress | None = None,
     ) -> tuple[list[DueInstrument], list[Finding]]:
-        """Return the lines of all chunks in order, and what happened on the way.
-
-        Raises
-        ------
-        InputError
-            If the cluster does not answer, or ``distributed`` is not installed.
-        """
+        """Return the lines of all chunks in order, and what happened on the way."""
         findings: list[Finding] = []
         total, finished = sum(map(len, chunks)), 0
 

@@ -101,13 +101,7 @@ def is_database(path: str | Path) -> bool:
 
 
 def create_file(path: Path) -> None:
-    """Make an empty register.
-
-    Raises
-    ------
-    OutputError
-        If there is already something at this path, or it cannot be written.
-    """
+    """Make an empty register."""
     if path.exists() and path.stat().st_size > 0:
         msg = f"{path} exists already; open it, or choose another name for a new register"
         raise OutputError(msg)
@@ -141,11 +135,6 @@ def check_file(path: Path, *, whole: bool = True, version: int = SCHEMA_VERSION)
         Whether to refuse one that holds what no register has.
     version
         The version that it must have.
-
-    Raises
-    ------
-    LogError
-        Naming what it is.
     """
     if not path.is_file():
         msg = f"{path} is no register: there is no such file; make one with Register.create"
@@ -175,13 +164,7 @@ def check_file(path: Path, *, whole: bool = True, version: int = SCHEMA_VERSION)
 
 @contextmanager
 def reading(path: Path) -> Iterator[sqlite3.Connection]:
-    """Give a connection whose reads all see the same moment.
-
-    Raises
-    ------
-    LogError
-        If the file is damaged or no SQLite file.
-    """
+    """Give a connection whose reads all see the same moment."""
     try:
         # opened for writing, too: what a killed writer left behind is put right by whoever comes next
         with closing(_connected(path, mode="rw")) as connection:
@@ -195,13 +178,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
 
 @contextmanager
 def writing(path: Path) -> Iterator[sqlite3.Connection]:
-    """Give a connection that nobody else writes beside; all of it is kept, or nothing.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written, or somebody else holds it for too long.
-    """
+    """Give a connection that nobody else writes beside; all of it is kept, or nothing."""
     try:
         with closing(_connected(path, mode="rw")) as connection, transaction(connection):
             yield connection

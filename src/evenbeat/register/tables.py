@@ -124,13 +124,7 @@ def import_table(
 
 
 def calibration_of(row: Row) -> Calibration:
-    """Return the calibration in a row of a table.
-
-    Raises
-    ------
-    LogError
-        If it cannot be used; the sentence names the line.
-    """
+    """Return the calibration in a row of a table."""
     if row.wrong:
         raise row.error(row.wrong)
     one = calibration_in(row)

@@ -137,26 +137,14 @@ def _looked_through(register: Register, noted_head: str | None) -> tuple[Verific
 
 
 def opened_intact(path: str | Path) -> Register:
-    """Open a register whose rows are as they were written.
-
-    Raises
-    ------
-    LogError
-        If they are not, or the file is no register.
-    """
+    """Open a register whose rows are as they were written."""
     register = Register.open(path)
     intact_holdings(register)
     return register
 
 
 def intact_holdings(register: Register) -> Holdings:
-    """Return all that stands in a register, or refuse it where its rows are not as they were written.
-
-    Raises
-    ------
-    LogError
-        If they are not.
-    """
+    """Return all that stands in a register, or refuse it where its rows are not as they were written."""
     verified, facts = _looked_through(register, None)
     if not verified.intact:
         wrong = next(finding for finding in verified.findings if finding.severity == "stop")

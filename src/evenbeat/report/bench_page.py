@@ -13,7 +13,7 @@ from evenbeat.counter.bench_points import BenchPoint
 from evenbeat.counter.reading import UNITS
 from evenbeat.findings import worst_first
 from evenbeat.quantities import number_text
-from evenbeat.report.document import Bullets, Document, Grid, Paragraph, Section
+from evenbeat.report.document import Bullets, Document, Grid, Paragraph, Section, pairs
 from evenbeat.report.method import setting_rows
 from evenbeat.report.page import html_page
 
@@ -31,12 +31,8 @@ CAUTIONS = (
 def bench_page(check: BenchCheck, settings: Mapping[str, Any] | None = None) -> str:
     """Return the check as an HTML page that loads nothing from anywhere; ``settings`` are what was stated."""
     facts = check.facts
-    stated = Grid(
-        caption="What was stated beside the sheet",
-        columns=("Setting", "Value"),
-        rows=tuple(setting_rows(settings or {})),
-        widths=(26, 74),
-        raw=True,
+    stated = pairs(
+        "What was stated beside the sheet", setting_rows(settings or {}), heads=("Setting", "Value"), raw=True
     )
     document = Document(
         title="Counter check",

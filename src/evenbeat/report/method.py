@@ -12,7 +12,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.report import TITLES, note_of
 from evenbeat.record import CheckOutcome
 from evenbeat.report.answer import other_findings
-from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
+from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section, pairs
 from evenbeat.units import duration_text
 
 _SETTING_NAMES = {
@@ -143,11 +143,11 @@ def _settings(assessment: Assessment) -> Grid:
         ("Gate", "as long as the interval" if record.gate_s is None else duration_text(record.gate_s)),
         ("Step of the display", "not found" if record.resolution is None else f"{record.resolution:.3g}"),
     ]
-    return Grid(
-        caption="Settings as given, and what the log says of itself",
-        columns=("Setting", "Value"),
-        rows=tuple(rows),
-        widths=(55, 45),
+    return pairs(
+        "Settings as given, and what the log says of itself",
+        rows,
+        heads=("Setting", "Value"),
+        first=55,
         narrow=True,
     )
 
@@ -201,14 +201,7 @@ def _provenance(assessment: Assessment) -> Grid:
     rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]
     versions = ", ".join(f"{name} {version}" for name, version in assessment.software.items())
     rows.append(("Software", versions))
-    return Grid(
-        caption="Input, what was done to it, and the software",
-        columns=("Item", "Value"),
-        rows=tuple(rows),
-        widths=(26, 74),
-        narrow=True,
-        raw=True,
-    )
+    return pairs("Input, what was done to it, and the software", rows, narrow=True, raw=True)
 
 
 def _lines_of(name: str) -> tuple[str, ...]:

@@ -120,12 +120,6 @@ def verify_record(path: str | Path, inputs: Sequence[str | Path] = ()) -> Recomp
         the same name in the folder of the record, the one above it, or the one you are in. A register may
         have grown since.
 
-    Raises
-    ------
-    LogError
-        If the record is none, was changed together with its page, does not say how it was made, or an input
-        of its hash is not found.
-
     References
     ----------
     Source: FIPS 180-4 (SHA-256)

@@ -46,13 +46,7 @@ class Report:
 
 
 def check_folder(folder: str | Path, *, force: bool = False) -> Path:
-    """Return the folder if a report can go there; call it before the work, so that none is done in vain.
-
-    Raises
-    ------
-    OutputError
-        If the folder is a file or lies below one, or a file of an earlier report is in it.
-    """
+    """Return the folder if a report can go there; call it before the work, so that none is done in vain."""
     target = Path(folder)
     for part in (target, *target.parents):
         if part.exists() and not part.is_dir():
