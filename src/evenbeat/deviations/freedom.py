@@ -192,7 +192,7 @@ def _pairs_with_gaps(
     lags = overlapping_lags(factor, spans)
     if width == 1:
         before, part = _between(factor, spans, last)
-        weights = np.bincount(before, both_signs * (1 - part), len(lags))
+        weights: FloatArray = np.asarray(np.bincount(before, both_signs * (1 - part), len(lags)), dtype=float)
         weights += np.bincount(before + 1, both_signs * part, len(lags))
         return (covariances(lags) if known is None else known), weights
     weights = _weights_of_bins(lags, width, both_signs)
