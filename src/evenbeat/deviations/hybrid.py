@@ -32,8 +32,17 @@ from evenbeat.deviations.forms.form import (
 from evenbeat.deviations.forms.theo1 import EFFECTIVE_SHARE, expected_theo1, span_rows, theo1_variance
 from evenbeat.deviations.freedom import Moments, raised_to_freedom
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture
-from evenbeat.deviations.points import Looked, Points, about_bias, check_no_gaps, computed_points
-from evenbeat.deviations.remarks import about_noise, about_record, about_rounding, about_variation
+from evenbeat.deviations.points import (
+    Looked,
+    Points,
+    about_bias,
+    about_noise,
+    about_record,
+    about_rounding,
+    about_variation,
+    check_no_gaps,
+    computed_points,
+)
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import Progress, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import PhasePoints, samples_of
