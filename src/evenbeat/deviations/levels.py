@@ -730,18 +730,8 @@ def about_fit(
 ) -> tuple[Finding, ...]:
     """Return the findings of a fit.
 
-    Parameters
-    ----------
-    limits
-        Upper limits of the noises that were not seen.
-    drift_per_s
-        Size of the drift that was fitted along.
-    drift_limit_per_s
-        Its 95 % upper limit where none is seen.
-    left_out
-        Number of variances left out because drift dominates them.
-    misfit, spare
-        Weighted sum of squared residuals, and the number of variances less that of the unknowns.
+    ``limits`` are those of noises not seen, ``drift_limit_per_s`` likewise, ``left_out`` the variances that
+    drift dominates, ``misfit`` the weighted sum of squared residuals of ``spare`` degrees of freedom.
     """
     return (
         _bandwidth(),

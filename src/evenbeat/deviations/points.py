@@ -159,14 +159,7 @@ def about_variation(deviation: FloatArray) -> tuple[Finding, ...]:
 def about_rounding(samples: Samples, deviation: FloatArray, response: FloatArray) -> tuple[Finding, ...]:
     """Return a caution where a deviation is hardly above what the rounding of stored phase makes.
 
-    Parameters
-    ----------
-    samples
-        The record.
-    deviation
-        Shape (n,).
-    response
-        Shape (n,): the deviation that white phase errors spread over one second would make.
+    ``response`` is the deviation that white phase errors spread over one second would make.
     """
     rounding = samples.rounding_s if isinstance(samples, PhasePoints) else 0.0
     hidden = (deviation > 0) & (deviation < ROUNDING_MARGIN * rounding * response)
@@ -217,15 +210,7 @@ _REMEMBERED: WeakKeyDictionary[Record, dict[Hashable, Any]] = WeakKeyDictionary(
 
 @dataclass(frozen=True, kw_only=True)
 class Looked:
-    """A record as a statistic looks at it.
-
-    Attributes
-    ----------
-    record, samples
-        The record, and what the kernels read of it.
-    minimum_coverage, bias
-        As for :func:`evenbeat.stability`.
-    """
+    """A record as a statistic looks at it, and what the kernels read of it."""
 
     record: Record
     samples: Samples

@@ -49,18 +49,7 @@ def covariance_limit(
 ) -> FloatArray:
     """Return the value that the covariance does not exceed with this probability; same shape as given.
 
-    Parameters
-    ----------
-    probability
-        Between 0 and 1.
-    covariance, product_root
-        Sample covariance, and root of the product of the two sample variances.
-    edf
-        Equivalent degrees of freedom of the means.
-
-    Notes
-    -----
-    A covariance is never larger than the root of the product of the two variances, so that the limits
+    Of the sample covariance and the root of the product of the two sample variances. A covariance is never larger than the root of the product of the two variances, so that the limits
     stay within the chi-squared limit of that root. Below two degrees of freedom not even the sign is
     known: a single pair of terms looks perfectly correlated whatever the truth.
     """
@@ -208,7 +197,7 @@ class SeparatedClocks(Result):
         Notes
         -----
         Distribution of a covariance estimated with ``edf`` degrees of freedom
-        (:mod:`evenbeat.deviations.separation.covariance_limits`). In simulations the nominal 95 % interval
+        (:mod:`evenbeat.deviations.separation`). In simulations the nominal 95 % interval
         held the truth in 94 to 96 % of the cases from 5 degrees of freedom on, in 95 to 97 % with 2. Not
         valid where the clocks are correlated, nor, with ``method="hat"``, where the counters add noise.
         """
