@@ -25,6 +25,7 @@ from evenbeat.figures.style import (
 )
 from evenbeat.lessons import holdover_round, record_length
 from evenbeat.lessons.aging_laws import AgingLesson
+from evenbeat.lessons.clock_detective import TEMPERATURE, Investigation
 from evenbeat.lessons.counter_limits import CounterLesson
 from evenbeat.lessons.holdover_round import HoldoverGuess
 from evenbeat.lessons.next_calibration import CalibrationLesson
@@ -299,6 +300,62 @@ class HoldoverBoard(Board[HoldoverGuess]):
         after.axhline(0, color=GREEN if judged.revealed else OCHRE, linewidth=0.6)
         steady_limits(after, np.array([-0.6, 0.6]) * game.widest_s / size, symmetric=True)
         after.set_ylabel(f"time error [{unit}]")
+
+
+class MysteryBoard(Board[Investigation]):
+    """The log of a case from four sides; what is the matter is not marked."""
+
+    size_in = (7.2, 5.2)
+    description = (
+        "Four pictures of one log: frequency around its mean and time error without its slope against time; "
+        "the Allan deviation with its 95 % interval against averaging time; frequency against temperature."
+    )
+
+    def arrange(self, figure: Figure) -> Sequence[Axes]:
+        """Make four axes; thin lines beside the deviation have the slopes of the noises."""
+        axes = figure.subplots(2, 2).ravel()
+        figure.subplots_adjust(left=0.1, right=0.985, top=0.945, bottom=0.095, wspace=0.3, hspace=0.46)
+        for ax, title in zip(axes[:2], ("frequency y(t)", "time error x(t), its slope removed"), strict=True):
+            dressed(ax).set_xlabel("time [d]")
+            ax.set_title(title, loc="left")
+        log_axes(axes[2], r"averaging time $\tau$ [s]", "Allan deviation [1]")
+        axes[2].set_title("stability; thin: slopes −1, −1/2, +1/2", loc="left")
+        dressed(axes[3]).set_xlabel("room temperature [°C]")
+        axes[3].set_title("frequency against temperature, hourly", loc="left")
+        return list(axes)
+
+    def draw(self, axes: Sequence[Axes], investigation: Investigation) -> None:
+        """Draw the log of the case."""
+        series, phase, deviations, against = axes
+        record, curve = investigation.mystery.record, investigation.mystery.curve
+        mean = float(np.mean(record.values))
+        y = record.values - mean
+        hourly = record.averaged(6)
+        time = record.elapsed_s / SECONDS_PER_DAY
+        size, unit = fractional_unit(y)
+        dots: Keywords = {"color": BLUE, "linestyle": "none", "marker": "."}
+        series.plot(time, y / size, markersize=1.5, **dots)
+        series.set_title(typeset(f"frequency y(t) around {mean:.3g}"), loc="left")
+        against.plot(hourly.covariates[TEMPERATURE], (hourly.values - mean) / size, markersize=4, **dots)
+        against.set_xlim(16, 26)
+        for ax in (series, against):
+            ax.set_ylabel(f"[{unit}]")
+            steady_limits(ax, y / size, symmetric=True)
+        x = np.cumsum(y) * record.interval_s
+        size, unit = seconds_unit(x)
+        phase.plot(time, x / size, color=BLUE, linewidth=0.9)
+        phase.set_ylabel(f"[{unit}]")
+        steady_limits(phase, x / size, symmetric=True)
+        tau = curve.averaging_time_s
+        deviations.fill_between(tau, *curve.confidence_interval(), color=BLUE, alpha=0.2, linewidth=0)
+        deviations.plot(tau, curve.deviation, color=BLUE, marker="o", linewidth=1.8)
+        first, low = (
+            float(curve.deviation[0]),
+            10 ** math.floor(math.log10(float(curve.deviation.min()) / 1.5)),
+        )
+        for slope in (-1, -0.5, 0.5):
+            deviations.plot(tau, first * (tau / tau[0]) ** slope, color=GREY, linewidth=0.6)
+        deviations.set_ylim(low, 10 ** math.ceil(math.log10(1.5 * float(curve.deviation.max()))))
 
 
 class CalibrationBoard(Board[CalibrationLesson]):

@@ -12,6 +12,7 @@ Each function returns an ipywidgets container that a notebook shows as the last 
 - :func:`gap_explorer`: record length and gaps, and what a deviation is worth
 - :func:`aging_explorer`: aging laws with their band, least squares beside them
 - :func:`holdover_game`: predict, reveal, score
+- :func:`clock_detective`: what is the matter with this log, and how sure are you?
 - :func:`interval_explorer`: tolerance, reliability and setpoint to the date of the next calibration
 - :func:`counter_explorer`: gate, frequency and mode, and what limits a reading
 - :func:`log_panel`: a log of your own, assessed
@@ -28,6 +29,7 @@ from evenbeat.interactive.commitment import score as score
 from evenbeat.interactive.components import allan_ruler as allan_ruler
 from evenbeat.interactive.components import interval_wall as interval_wall
 from evenbeat.interactive.explorers import aging_explorer as aging_explorer
+from evenbeat.interactive.explorers import clock_detective as clock_detective
 from evenbeat.interactive.explorers import counter_explorer as counter_explorer
 from evenbeat.interactive.explorers import gap_explorer as gap_explorer
 from evenbeat.interactive.explorers import holdover_game as holdover_game
@@ -38,6 +40,7 @@ from evenbeat.interactive.log import log_panel as log_panel
 __all__ = [
     "aging_explorer",
     "allan_ruler",
+    "clock_detective",
     "counter_explorer",
     "exercises",
     "gap_explorer",
