@@ -19,7 +19,7 @@ from evenbeat.shipped.files import notebook_files
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 LONGEST_S = 60.0
 WORDS = ("predict", "exercises", "score")
-COMPONENTS = ("allan_ruler", "interval_wall")
+COMPONENTS = ("allan_ruler", "interval_wall", "own_curve")
 """They answer in the browser alone; what they say is tested in a page without a kernel."""
 WIDTH, LEAST_HEIGHT, MOST_HEIGHT = 1300, 1400, 30_000
 NOT_RUN, WAITING, HAS_RUN = (re.compile(form) for form in (r"^\[ \]:$", r"^\[[ *]\]:$", r"^\[\d+\]:$"))

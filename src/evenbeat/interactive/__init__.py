@@ -8,6 +8,7 @@ Each function returns an ipywidgets container that a notebook shows as the last 
 
 - :func:`allan_ruler`: two windows slide over a clock, and its Allan deviation grows point by point
 - :func:`interval_wall`: a hundred intervals, naive ones beside ours, and which of them miss the truth
+- :func:`own_curve`: draw an Allan deviation, get the clock that has it and what it is good for
 - :func:`noise_mixer`: five noises; phase, frequency, deviations and spectrum move together
 - :func:`gap_explorer`: record length and gaps, and what a deviation is worth
 - :func:`aging_explorer`: aging laws with their band, least squares beside them
@@ -20,7 +21,8 @@ Each function returns an ipywidgets container that a notebook shows as the last 
 - :func:`exercises`: checks answers to the exercises of a notebook; :func:`score` sums up
 
 Computation and drawing are ordinary functions of the rooms ``lessons`` and ``figures``; this room only wires
-them to controls. The ruler and the wall run in the browser alone (``client/``), also without a kernel.
+them to controls. The ruler, the wall and the drawn curve run in the browser alone (``client/``), also without
+a kernel.
 """
 
 from evenbeat.interactive.commitment import exercises as exercises
@@ -28,6 +30,7 @@ from evenbeat.interactive.commitment import predict as predict
 from evenbeat.interactive.commitment import score as score
 from evenbeat.interactive.components import allan_ruler as allan_ruler
 from evenbeat.interactive.components import interval_wall as interval_wall
+from evenbeat.interactive.components import own_curve as own_curve
 from evenbeat.interactive.explorers import aging_explorer as aging_explorer
 from evenbeat.interactive.explorers import clock_detective as clock_detective
 from evenbeat.interactive.explorers import counter_explorer as counter_explorer
@@ -49,6 +52,7 @@ __all__ = [
     "interval_wall",
     "log_panel",
     "noise_mixer",
+    "own_curve",
     "predict",
     "score",
 ]

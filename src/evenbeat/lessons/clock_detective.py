@@ -89,7 +89,7 @@ def mystery(number: int, *, seed: int = 1) -> Mystery:
     slow = np.interp(day, np.arange(22), generator.normal(0, 1.0, 22))
     room = 21 + 1.5 * np.sin(2 * np.pi * (day + generator.uniform())) + slow
     diagnosis = str(generator.choice(list(DIAGNOSES)))
-    y, put_in = _PUT_IN[diagnosis](clock.values + offset, day, room - 21, float(white), generator)
+    y, put_in = _PUT_IN[diagnosis](np.asarray(clock.values) + offset, day, room - 21, float(white), generator)
     record = Record.from_frequency(y, interval_s=INTERVAL_S, covariates={TEMPERATURE: np.round(room, 2)})
     return Mystery(number=number, record=record, diagnosis=diagnosis, put_in=put_in)
 
@@ -221,8 +221,8 @@ def bits_gained(confidence: float, *, right: bool) -> float:
     Notes
     -----
     ``log2(k p)`` with ``p`` the probability given to what was the case, of ``k`` diagnoses. It is proper:
-    nobody gains, on average, by stating another confidence than the own one (Good, J. R. Stat. Soc. B 14 (1952) 107;
-    Gneiting and Raftery, J. Am. Stat. Assoc. 102 (2007), 4.1).
+    nobody gains, on average, by stating another confidence than the own one (Good, J. R. Stat. Soc. B 14
+    (1952) 107; Gneiting and Raftery, J. Am. Stat. Assoc. 102 (2007), 4.1).
     """
     k = len(DIAGNOSES)
     given = confidence if right else (1 - confidence) / (k - 1)
