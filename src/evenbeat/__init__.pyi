@@ -37,7 +37,7 @@ from .clock.environment import Course as Course
 from .clock.fit import fit_clock as fit_clock
 from .clock.calibration_points import CalibrationPoint as CalibrationPoint
 from .clock.backtest import backtest as backtest
-from .second_opinion.dispatch import crosscheck as crosscheck
+from .second_opinion import crosscheck as crosscheck
 from .holdover.forecast import predict_holdover as predict_holdover
 from .holdover.stated import stated_holdover as stated_holdover
 from .holdover.surroundings import Scenario as Scenario
