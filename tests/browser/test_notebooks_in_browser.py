@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import nbformat
+import numpy as np
 import pytest
 from playwright.sync_api import expect
 
@@ -18,7 +19,7 @@ from evenbeat.shipped.files import notebook_files
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 LONGEST_S = 60.0
-WORDS = ("predict", "exercises", "score")
+WORDS = ("predict", "exercises", "score", "watch")
 COMPONENTS = ("allan_ruler", "interval_wall", "own_curve")
 """They answer in the browser alone; what they say is tested in a page without a kernel."""
 WIDTH, LEAST_HEIGHT, MOST_HEIGHT = 1300, 1400, 30_000
@@ -197,6 +198,45 @@ def test_panel(name: str, opened: Any, lab: Any, screenshots: Path) -> None:
     assert len(cell.locator(".widget-html img").first.get_attribute("alt") or "") > 80
     page.photograph(screenshots / f"panel-{name}.png")
     assert page.complaints() == []
+
+
+def test_a_log_is_followed_while_it_is_written(opened: Any, lab: Any, screenshots: Path) -> None:
+    """Rows that are appended to a collection's log show up by themselves, and in the end a due date."""
+    folder = lab.folder / "bench"
+    head = (
+        "# quantity: frequency\n# unit: Hz\n# nominal frequency: 10 MHz\n# expected every: 600 s\n# begins\n"
+    )
+    rows = [f"{time},{10e6 * (1 + 3e-9) + random.gauss(0, 2e-5):.6f}\n" for time in _stamps(600)]
+    notebook = nbformat.v4.new_notebook(
+        cells=[
+            nbformat.v4.new_code_cell("from evenbeat.interactive import watch\nwatch('bench', every_s=0.5)")
+        ],
+        metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}},
+    )
+    nbformat.write(notebook, lab.folder / "watch.ipynb")
+    page = opened("watch.ipynb")
+    page.run_all()
+    cell = page.cells.first
+    expect(cell).to_contain_text("holds no log yet", timeout=60_000)
+    folder.mkdir()
+    log = folder / "bench-0001.csv"
+    log.write_text(head + "utc,frequency_Hz\n" + "".join(rows[:20]))
+    expect(cell).to_contain_text("20 readings over", timeout=60_000)
+    early = cell.locator(".widget-html img").first.get_attribute("src") or ""
+    with log.open("a") as file:
+        file.write("".join(rows[20:]))
+    expect(cell).to_contain_text("600 readings over", timeout=60_000)
+    expect(cell).to_contain_text("Calibrate again within")
+    expect(cell.locator(".widget-html img").first).not_to_have_attribute("src", early)
+    page.photograph(screenshots / "watch.png")
+    cell.get_by_label("follow the log").uncheck()
+    assert page.complaints() == []
+
+
+def _stamps(count: int) -> list[str]:
+    """Return so many stamps in UTC, ten minutes apart."""
+    first = np.datetime64("2026-01-01T00:00:00")
+    return [f"{first + np.timedelta64(600 * k, 's')}Z" for k in range(count)]
 
 
 def test_run_all_does_not_reveal(opened: Any, screenshots: Path) -> None:

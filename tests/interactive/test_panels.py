@@ -17,7 +17,7 @@ from evenbeat import interactive
 from evenbeat.errors import InputError
 from evenbeat.figures.lessons import NoiseMixtureBoard, SeenMixture
 
-OTHERS = ("log_panel", "allan_ruler", "interval_wall", "own_curve", "predict", "exercises", "score")
+OTHERS = ("log_panel", "allan_ruler", "interval_wall", "own_curve", "watch", "predict", "exercises", "score")
 FOLLOWING = [name for name in interactive.__all__ if name not in OTHERS]
 QUIET = {"prediction", "minimum_coverage", "diagnosis", "confidence"}
 """Controls that may leave the picture as it is: a guess changes words, and a whole average needs no share."""

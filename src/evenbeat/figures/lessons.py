@@ -28,11 +28,12 @@ from evenbeat.lessons.aging_laws import AgingLesson
 from evenbeat.lessons.clock_detective import TEMPERATURE, Investigation
 from evenbeat.lessons.counter_limits import CounterLesson
 from evenbeat.lessons.holdover_round import HoldoverGuess
+from evenbeat.lessons.live_log import LiveLog
 from evenbeat.lessons.next_calibration import CalibrationLesson
 from evenbeat.lessons.noise_mixture import NoiseMixture
 from evenbeat.lessons.record_length import GapLesson
 from evenbeat.powerlaw import NOISE_NAMES
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, duration_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -387,6 +388,11 @@ class CalibrationBoard(Board[CalibrationLesson]):
 
     def draw(self, axes: Sequence[Axes], lesson: CalibrationLesson) -> None:
         """Draw log, forecast, limits and the suggested interval."""
+        self.draw_on(axes, lesson)
+
+    @classmethod
+    def draw_on(cls, axes: Sequence[Axes], lesson: CalibrationLesson) -> None:
+        """Draw the same on axes of another board."""
         offset, probability = axes
         suggestion, model = lesson.suggestion, lesson.model
         time = suggestion.elapsed_s / SECONDS_PER_DAY
@@ -395,7 +401,7 @@ class CalibrationBoard(Board[CalibrationLesson]):
         blocks = (model.blocks.spans.middle - model.record.duration_s) / SECONDS_PER_DAY
         dots: Keywords = {"marker": ".", "markersize": 3, "linestyle": "none"}
         offset.plot(blocks, model.blocks.frequency / size, color=INK, **dots)
-        places = np.unique(np.linspace(0, len(time) - 1, self.band_points).astype(int))
+        places = np.unique(np.linspace(0, len(time) - 1, cls.band_points).astype(int))
         low, high = suggestion.offset.at(places).interval()
         offset.fill_between(time[places], low / size, high / size, color=BLUE, alpha=0.3, linewidth=0)
         offset.plot(time[places], suggestion.offset.mean[places] / size, color=BLUE)
@@ -418,6 +424,58 @@ class CalibrationBoard(Board[CalibrationLesson]):
             whole = "" if suggestion.rounded is None else f"\n rounded down: {suggestion.rounded} "
             told = f" {duration_text(suggestion.interval_s)} within {typeset(str(limit))} {whole}"
             probability.text(at, 0.06, told, ha="right" if at > 0.5 * reach else "left", color=INK)
+
+
+class LiveBoard(Board[LiveLog]):
+    """A log so far: its readings, its curve and, once there is one, its forecast with the due date."""
+
+    size_in = (7.2, 5.2)
+    description = (
+        "Four pictures of a log that is being written: its readings; its Allan deviation with the 95 % "
+        "interval; the predicted offset between the limits of the tolerance; the probability of being within them."
+    )
+
+    def arrange(self, figure: Figure) -> Sequence[Axes]:
+        """Make four axes; the right ones are those of :class:`CalibrationBoard`."""
+        (series, offset), (deviations, probability) = figure.subplots(2, 2)
+        figure.subplots_adjust(left=0.09, right=0.985, top=0.945, bottom=0.095, wspace=0.26, hspace=0.42)
+        dressed(series).set_xlabel("time since the start [h]")
+        series.set_title("the log so far", loc="left")
+        log_axes(deviations, r"averaging time $\tau$ [s]", "Allan deviation [1]")
+        deviations.set_title("its stability", loc="left")
+        dressed(offset).set_title("averages, predicted offset (95 %), limits", loc="left")
+        dressed(probability).set_title("probability of being within the limits", loc="left")
+        for ax in (offset, probability):
+            ax.set_xlabel("time from now on [d]")
+        probability.set_ylim(0, 1.04)
+        return [series, deviations, offset, probability]
+
+    def draw(self, axes: Sequence[Axes], lesson: LiveLog) -> None:
+        """Draw what there is so far."""
+        series, deviations, *ahead = axes
+        frequency = lesson.record.to_frequency()
+        y = frequency.usable_values(without_steps=False)
+        size, unit = fractional_unit(y)
+        dots: Keywords = {"marker": ".", "markersize": 2, "linestyle": "none", "color": BLUE}
+        series.plot(frequency.elapsed_s / SECONDS_PER_HOUR, y / size, **dots)
+        steady_limits(series, y / size)
+        series.set_xlim(0, max(lesson.record.duration_s / SECONDS_PER_HOUR, 1e-3))
+        series.set_ylabel(f"y [{unit}]")
+        if lesson.curve is not None:
+            tau = lesson.curve.averaging_time_s
+            low, high = lesson.curve.confidence_interval()
+            deviations.fill_between(tau, low, high, color=BLUE, alpha=0.2, linewidth=0)
+            deviations.plot(tau, lesson.curve.deviation, color=BLUE, marker="o", linewidth=1.8)
+            deviations.set_xlim(tau[0] / 1.3, tau[-1] * 1.3)
+            sigma = lesson.curve.deviation
+            lowest, highest = np.nanmin(sigma) / 1.5, np.nanmax(sigma) * 1.5
+            deviations.set_ylim(10 ** math.floor(math.log10(lowest)), 10 ** math.ceil(math.log10(highest)))
+        if lesson.calibration is None:
+            centred: Keywords = {"ha": "center", "va": "center", "color": INK, "fontsize": 10}
+            for ax in ahead:
+                ax.text(0.5, 0.5, "too early to tell", transform=ax.transAxes, **centred)
+        else:
+            CalibrationBoard.draw_on(ahead, lesson.calibration)
 
 
 class CounterBoard(Board[CounterLesson]):

@@ -17,6 +17,7 @@ Each function returns an ipywidgets container that a notebook shows as the last 
 - :func:`interval_explorer`: tolerance, reliability and setpoint to the date of the next calibration
 - :func:`counter_explorer`: gate, frequency and mode, and what limits a reading
 - :func:`log_panel`: a log of your own, assessed
+- :func:`watch`: a log that is being collected, its curve, forecast and due date as rows arrive
 - :func:`predict`: a question to be answered before what follows is shown
 - :func:`exercises`: checks answers to the exercises of a notebook; :func:`score` sums up
 
@@ -39,6 +40,7 @@ from evenbeat.interactive.explorers import holdover_game as holdover_game
 from evenbeat.interactive.explorers import interval_explorer as interval_explorer
 from evenbeat.interactive.explorers import noise_mixer as noise_mixer
 from evenbeat.interactive.log import log_panel as log_panel
+from evenbeat.interactive.log import watch as watch
 
 __all__ = [
     "aging_explorer",
@@ -55,4 +57,5 @@ __all__ = [
     "own_curve",
     "predict",
     "score",
+    "watch",
 ]
