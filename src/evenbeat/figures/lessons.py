@@ -432,7 +432,7 @@ class LiveBoard(Board[LiveLog]):
     size_in = (7.2, 5.2)
     description = (
         "Four pictures of a log that is being written: its readings; its Allan deviation with the 95 % "
-        "interval; the predicted offset between the limits of the tolerance; the probability of being within them."
+        "interval; the predicted offset between the limits of the tolerance; the probability of staying so."
     )
 
     def arrange(self, figure: Figure) -> Sequence[Axes]:
