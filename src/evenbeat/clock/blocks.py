@@ -6,22 +6,75 @@ last one is halved again and again so that the present frequency is known as wel
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from evenbeat.clock.covariance import Gates, Gating, Spans
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
+from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import duration_text
 
 FEWEST_BLOCKS = 8
 HALVINGS = 4
+MOSTLY_REPEATED = 0.6
 LONGEST_HOLE = 0.1
 """Share of a block that may be missing in one piece before the block is divided there."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Display:
+    """The least that readings can show: a step of the display, or the spacing of floating-point numbers.
+
+    A straight line may lie up to a step either way of readings that hide it, at either end of the record:
+    triangular distributions (JCGM 100:2008, 4.3.9) of the offset, and of twice as much over the length for
+    the rate.
+
+    Attributes
+    ----------
+    step
+        Fractional frequency.
+    hides
+        Whether readings mostly repeat, so that averaging them does not see within a step. With noise of half
+        a step or more neighbours differ in at least half of the cases, and the mean of many is right.
+    rate
+        Standard uncertainty of the aging rate per second.
+    """
+
+    step: float = 0.0
+    hides: bool = False
+    rate: float = 0.0
+
+    @property
+    def offset(self) -> float:
+        """Standard uncertainty of every absolute frequency."""
+        return self.step / math.sqrt(6)
+
+    def time_error(self, ahead_s: FloatArray) -> FloatArray:
+        """Return the standard uncertainty of time error gained after the record, shape (m,)."""
+        return np.hypot(self.offset * ahead_s, 0.5 * self.rate * ahead_s**2)
+
+    @classmethod
+    def of(cls, record: Record) -> Display:
+        """Return that of a record: of a display that hides, else what double precision leaves."""
+        values = record.usable_values(without_steps=False)
+        seen = values[~np.isnan(values)]
+        step, hides = float(np.spacing(np.abs(seen).max(initial=0.0))), False
+        if record.kind == "phase":
+            step /= record.duration_s
+        elif len(seen) > 1:
+            change = np.abs(np.diff(seen))
+            least = float(change[change > 0].min(initial=np.inf))
+            shown = record.resolution or display_step(seen, None) or least
+            hides = math.isfinite(shown) and float(np.mean(change == 0)) > MOSTLY_REPEATED
+            step = shown if hides else step
+        return cls(step=step, hides=hides, rate=step / (math.sqrt(3) * record.duration_s))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -40,6 +93,8 @@ class Blocks:
         Length of a regular block.
     factor
         Samples in a regular block.
+    display
+        What the readings cannot show.
     gating
         Interval and gate in seconds where readings have dead time between them; the spans of all readings
         where they are at epochs of their own.
@@ -52,9 +107,21 @@ class Blocks:
     factor: int
     findings: tuple[Finding, ...]
     gating: Gating | Gates | None = None
+    display: Display = field(default_factory=Display)
 
     def __len__(self) -> int:
         return len(self.frequency)
+
+    @cached_property
+    def drawn(self) -> FloatArray:
+        """What the averages may have been: a draw from within a display that hides it (with a fixed seed).
+
+        Readings are intervals there; without the draw a display that stands still would be a clock without
+        noise. The draw leaves the noise of the display in the likelihood, :class:`Display` the rest.
+        """
+        if not self.display.hides:
+            return self.frequency
+        return self.frequency + self.display.step * np.random.default_rng(0).uniform(-0.5, 0.5, len(self))
 
 
 def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, ...] = ()) -> Blocks:

@@ -1,6 +1,6 @@
 """What a record can determine: steps and influences that can be told apart, and in words those that cannot.
 
-What is kept first is the offset, then aging, then steps, then the environment, then a daily wave. A covariate
+What is kept first is the offset, then aging, then steps, then the environment, then waves. A covariate
 that changes only beside a step, within a block of it, cannot be told apart from it: nobody knows the moment
 of either more exactly.
 """
@@ -16,13 +16,14 @@ import numpy as np
 from evenbeat.clock.aging import AgingLaw
 from evenbeat.clock.blocks import Blocks
 from evenbeat.clock.covariance import Spans
-from evenbeat.clock.design import after_steps, daily_wave_over
+from evenbeat.clock.design import after_steps, wave_over
 from evenbeat.clock.environment import Influence
 from evenbeat.clock.rank import ranked
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
+WAVES = {SECONDS_PER_DAY: "daily", SECONDS_PER_YEAR: "yearly"}
 STANDS_STILL = 1e-9
 """Spread of a covariate, relative to one more than its mean, up to which it counts as constant."""
 NOTICED = 0.05
@@ -45,7 +46,7 @@ class Asked:
 
     influences: tuple[Influence, ...]
     step_times: tuple[float, ...]
-    daily_wave: bool
+    waves_s: tuple[float, ...] = ()
     not_determined: Mapping[str, str] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
 
@@ -101,7 +102,7 @@ def told_apart(
         For each set of lags that counts, the powers of each influence over the blocks, shape (n, order), or
         (n, 0) where it is not to be judged yet.
     """
-    if not (asked.step_times or asked.influences or asked.daily_wave):
+    if not (asked.step_times or asked.influences or asked.waves_s):
         return asked
     spans = blocks.spans.scaled(1 / record_s)
     lost: dict[tuple[str, int], tuple[_Column, list[str]]] = {}
@@ -124,9 +125,10 @@ def told_apart(
         elif kind == "influence":
             asked = _without_influence(asked, column, parts)
         elif kind == "wave":
-            asked = _without_wave(asked, parts)
+            asked = _without_wave(asked, column, parts)
+    waves = tuple(period for place, period in enumerate(asked.waves_s) if ("wave", place) not in lost)
     kept = tuple(time for place, time in enumerate(asked.step_times) if ("step", place) not in lost)
-    return replace(asked, step_times=kept)
+    return replace(asked, step_times=kept, waves_s=waves)
 
 
 def _agings(laws: Sequence[AgingLaw], spans: Spans) -> Iterator[list[_Column]]:
@@ -140,7 +142,7 @@ def _agings(laws: Sequence[AgingLaw], spans: Spans) -> Iterator[list[_Column]]:
 def _others(
     asked: Asked, spans: Spans, acts: Sequence[FloatArray], *, block: float, record_s: float
 ) -> Iterator[_Column]:
-    """Yield the columns of steps, of the blocks beside them, of influences and of a daily wave."""
+    """Yield the columns of steps, of the blocks beside them, of influences and of waves."""
     names = [f"the step {duration_text(time * record_s)} into the record" for time in asked.step_times]
     for place, column in enumerate(after_steps(asked.step_times, spans).T):
         yield _Column(kind="step", place=place, words=names[place], values=column)
@@ -152,9 +154,9 @@ def _others(
     for place, (influence, powers) in enumerate(zip(asked.influences, acts, strict=True)):
         for power, column in enumerate(powers.T, start=1):
             yield _Column(kind="influence", place=place, power=power, words=influence.name, values=column)
-    if asked.daily_wave:
-        for column in daily_wave_over(record_s / SECONDS_PER_DAY, spans).T:
-            yield _Column(kind="wave", words="the daily wave", values=column)
+    for place, period in enumerate(asked.waves_s):
+        for column in wave_over(record_s / period, spans).T:
+            yield _Column(kind="wave", place=place, words=f"the {WAVES[period]} wave", values=column)
 
 
 def _explaining(lost: _Column, columns: Sequence[_Column], shares: FloatArray) -> list[str]:
@@ -196,10 +198,10 @@ def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> A
     return replace(asked, influences=tuple(fitted), findings=(*asked.findings, finding))
 
 
-def _without_wave(asked: Asked, parts: Sequence[str]) -> Asked:
-    others = " and ".join(parts)
+def _without_wave(asked: Asked, wave: _Column, parts: Sequence[str]) -> Asked:
     sentence = (
-        f"The daily wave is not determined: {others} moves just as it does, and all of it counts as that."
+        f"{wave.words.capitalize()} is not determined: {' and '.join(parts)} moves just as it does, and all "
+        "of it counts as that."
     )
-    finding = Finding(code="DAILY_WAVE_NOT_DETERMINED", severity="caution", sentence=sentence)
-    return replace(asked, daily_wave=False, findings=(*asked.findings, finding))
+    finding = Finding(code="WAVE_NOT_DETERMINED", severity="caution", sentence=sentence)
+    return replace(asked, findings=(*asked.findings, finding))
