@@ -18,7 +18,6 @@ from evenbeat.clock.design import Trend
 from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
 from evenbeat.clock.forecaster import Grounds, Paths, Quantity, drawn_from
-from evenbeat.clock.joint import DrawnMeans, JointKriging
 from evenbeat.clock.laws import LawWeight, means_by_law, spoken
 from evenbeat.clock.levels import (
     LevelPosterior,
@@ -32,6 +31,8 @@ from evenbeat.clock.origins import SelfTest
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import (
     Component,
+    DrawnMeans,
+    Kriging,
     Predicted,
     Targets,
     Variant,
@@ -236,29 +237,16 @@ class ClockModel(Surroundings, Result):
         ------
         InputError
             If a time is not after the end of the record.
-        """
-        elapsed = self.record.elapsed_at(times)
-        forecast, _ = self._time_error(elapsed, self._checked_courses(environment))
-        return forecast
-
-    def time_error_terms(
-        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
-    ) -> tuple[Forecast, VarianceTerms]:
-        """Return the forecast of time error and its variance by cause.
 
         Notes
         -----
-        ``white FM``, ``flicker FM`` and ``random-walk FM`` are what no past record could predict (the
-        optimum predictors of NIST TN 1337: variances h₀t/2, 2h₋₁t² and (2π²/3)h₋₂t³); ``aging`` is
-        what is not known of the trend, ``environment`` the daily swing of temperature, ``noise model``
-        the disagreement between noise levels and aging laws, and ``starting frequency`` the rest: what
-        the record leaves unknown of the frequency at its end.
+        Its ``terms``: ``white FM``, ``flicker FM`` and ``random-walk FM`` are what no past record could
+        predict (the optimum predictors of NIST TN 1337: variances h₀t/2, 2h₋₁t² and (2π²/3)h₋₂t³);
+        ``aging`` is what is not known of the trend, ``environment`` the daily swing of temperature,
+        ``noise model`` the disagreement between noise levels and aging laws, and ``starting frequency`` the
+        rest: what the record leaves unknown of the frequency at its end.
         """
-        return self._time_error(self.record.elapsed_at(times), self._checked_courses(environment))
-
-    def _time_error(
-        self, elapsed: FloatArray, courses: Mapping[str, Course]
-    ) -> tuple[Forecast, VarianceTerms]:
+        elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
         horizon = elapsed - self.record.duration_s
         if not np.all(horizon > 0):
             msg = (
@@ -280,7 +268,7 @@ class ClockModel(Surroundings, Result):
         if self.self_test.widened_by > 1:
             added = (self.self_test.widened_by**2 - 1) * alone.standard_deviation**2
             terms = VarianceTerms(by_term={**terms.by_term, "errors in its past": added})
-        return forecast, terms
+        return replace(forecast, terms=terms)
 
     def _terms(
         self,
@@ -289,15 +277,17 @@ class ClockModel(Surroundings, Result):
         horizon: FloatArray,
         to_come: FloatArray,
     ) -> VarianceTerms:
-        freedom = distribution.degrees_of_freedom
-        heavier = float(np.mean(freedom / (freedom - 2)))
+        freedom = distribution.degrees_of_freedom[np.isfinite(distribution.degrees_of_freedom)]
+        heavier = float(np.mean(freedom / (freedom - 2))) if len(freedom) else 1.0
+        size, owed = (self.scale * horizon) ** 2, predicted.reference_variance
         return variance_terms(
             distribution,
             horizon_s=horizon,
             levels=self._levels,
-            aging=predicted.trend_variance * heavier * (self.scale * horizon) ** 2,
+            aging=np.maximum(predicted.trend_variance, 0.0) * heavier * size,
             environment=to_come**2,
             display=self.blocks.display.time_error(horizon) ** 2,
+            reference=None if owed is None else np.maximum(owed, 0.0) * size,
         )
 
     def offset(
@@ -401,13 +391,13 @@ class ClockModel(Surroundings, Result):
         self, spans: Spans, designs: Sequence[FloatArray], count: int, rng: np.random.Generator
     ) -> Iterator[DrawnMeans]:
         """Yield ``count`` means over spans, as many from each point of the posterior as its weight gives."""
-        kriging = JointKriging(self.grid, self._y, spans)
+        kriging = Kriging.joint(self.grid, self._y, spans, designs, self.variants)
         weights = np.array([component.weight for component in self.components])
         shares = rng.multinomial(count, weights / weights.sum())
         with one_thread():
             for index in np.flatnonzero(shares).tolist():
                 component = self.components[index]
-                said = kriging.at(component, self.variants[component.variant], designs[component.variant])
+                said = kriging.together(component)
                 freedom = said.degrees_of_freedom
                 level = said.level * freedom / rng.chisquare(freedom, shares[index])
                 walk = walk_ratio(self.grid, component)

@@ -272,10 +272,15 @@ def _check_order(steps: FloatArray, spacing: float, least: float = 1.5) -> None:
     """Refuse times that run backwards by more than so many intervals."""
     if steps.min() < -least * spacing:
         row = int(np.argmax(steps < -least * spacing))
-        changed = ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)"
+        hour = abs(spacing - steps[row] - 3600) < 120
+        changed = (
+            ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)"
+            if hour
+            else ""
+        )
         msg = (
             f"the time runs backwards by {duration_text(-steps[row])} where rows are "
-            f"{duration_text(spacing)} apart{changed * (abs(spacing - steps[row] - 3600) < 120)}; sort the "
+            f"{duration_text(spacing)} apart{changed}; sort the "
             "log, cut it there, or reject rows that are late with --set bad_lines=reject (bad_lines='reject')"
         )
         raise RowError(msg, row + 1)
