@@ -41,7 +41,6 @@ from .second_opinion import crosscheck as crosscheck
 from .holdover.forecast import predict_holdover as predict_holdover
 from .holdover.stated import stated_holdover as stated_holdover
 from .holdover.surroundings import Scenario as Scenario
-from .holdover.requirement import holdover_requirement as holdover_requirement
 from .holdover.passage import limit_passage as limit_passage
 from .calibration.interval import suggest_interval as suggest_interval
 from .calibration.history import CalibrationHistory as CalibrationHistory

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 
@@ -14,8 +16,11 @@ def umask() -> int:
     return mask
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file that takes its name only when it is complete and on the disk; on failure nothing is left.
+@contextlib.contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """Give a place for a file that takes its name only when it is complete and on the disk.
+
+    On failure nothing is left of it.
 
     Raises
     ------
@@ -23,13 +28,19 @@ def write_whole(path: Path, content: bytes) -> None:
         If it cannot be written.
     """
     descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    os.close(descriptor)
     part = Path(name)
     try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
-            file.flush()
+        yield part
+        with part.open("rb+") as file:
             os.fsync(file.fileno())
         part.chmod(0o666 & ~umask())
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all; see :func:`replacing`."""
+    with replacing(path) as part:
+        part.write_bytes(content)

@@ -53,6 +53,16 @@ def _rebuild(code: str, severity: Severity, sentence: str, values: dict[str, flo
     return Finding(code=code, severity=severity, sentence=sentence, values=values)
 
 
+def note(code: str, sentence: str, **values: float | int | str) -> Finding:
+    """Return an assumption or a fact."""
+    return Finding(code=code, severity="note", sentence=sentence, values=values)
+
+
+def caution(code: str, sentence: str, **values: float | int | str) -> Finding:
+    """Return what the answer depends on."""
+    return Finding(code=code, severity="caution", sentence=sentence, values=values)
+
+
 def merged(*groups: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return the findings of all groups in order, each sentence once."""
     seen: dict[tuple[str, str], Finding] = {}

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.clock.scores import coverage_limits
+from evenbeat.clock.tested import coverage_limits
 from evenbeat.findings import Finding, Severity
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, KeptAssessment

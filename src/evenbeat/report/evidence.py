@@ -135,7 +135,7 @@ def _fine_holdover(assessment: Assessment) -> HoldoverForecast | None:
     shortest = min(60.0, float(asked.duration_s.min()))
     durations = np.geomspace(shortest, longest, HOLDOVER_POINTS)
     finer = predict_holdover(assessment.model, durations, confidence=asked.confidence, even_if_untested=True)
-    return replace(asked, forecast=finer.forecast, terms=finer.terms)
+    return replace(asked, forecast=finer.forecast)
 
 
 def _table_after(name: str, assessment: Assessment) -> list[Grid]:
