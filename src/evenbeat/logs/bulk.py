@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
@@ -13,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from evenbeat.bench import Bench
-from evenbeat.disk import umask
+from evenbeat.disk import replacing
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
 from evenbeat.ledger import Ledger, Rejected, RejectedLines
@@ -71,11 +69,9 @@ class _NumpyWriter:
 
     def close(self) -> None:
         """Finish the file."""
-        self._file.seek(0)
-        self._header()
-        self._file.flush()
-        os.fsync(self._file.fileno())
-        self._file.close()
+        with self._file:
+            self._file.seek(0)
+            self._header()
 
 
 class _ParquetWriter:
@@ -111,46 +107,45 @@ class _ParquetWriter:
             self._writer.close()
 
 
-class _Replacing:
-    """A place for a new file that takes its name only when it is complete; nothing partial is left."""
+class _Place:
+    """Where the new file is written, in the kind that its name says."""
 
-    def __init__(self, to: str | Path, *, overwrite: bool) -> None:
-        self.to = Path(to)
-        if self.to.suffix not in (".npy", ".parquet"):
-            msg = f"'{self.to.name}' is neither .parquet nor .npy; give a name that ends in one of them"
-            raise InputError(msg)
-        if self.to.is_dir() or (self.to.exists() and not overwrite):
-            msg = f"{self.to} exists already; give another name, or overwrite it with overwrite=True"
-            raise OutputError(msg)
-        if not self.to.parent.is_dir():
-            msg = f"there is no folder {self.to.parent} to write {self.to.name} into"
-            raise OutputError(msg)
+    def __init__(self, to: Path, part: Path) -> None:
+        self.to, self._part = to, part
         self.writer: _NumpyWriter | _ParquetWriter | None = None
-
-    def __enter__(self) -> _Replacing:
-        try:
-            handle, name = tempfile.mkstemp(prefix=f".{self.to.name}.", suffix=".part", dir=self.to.parent)
-        except OSError as error:
-            msg = f"{self.to} cannot be written ({error.strerror})"
-            raise OutputError(msg) from None
-        os.close(handle)
-        self.part = Path(name)
-        return self
 
     def open(self, said: Mapping[str, str]) -> None:
         """Begin the kind of file that is wanted."""
         npy = self.to.suffix == ".npy"
-        self.writer = _NumpyWriter(self.part) if npy else _ParquetWriter(self.part, said)
+        self.writer = _NumpyWriter(self._part) if npy else _ParquetWriter(self._part, said)
 
-    def __exit__(self, kind: type[BaseException] | None, *_others: object) -> None:
-        try:
-            if self.writer is not None:
-                self.writer.close()
-            if kind is None and self.writer is not None:
-                self.part.chmod(0o666 & ~umask())
-                self.part.replace(self.to)
-        finally:
-            self.part.unlink(missing_ok=True)
+    def close(self) -> None:
+        """Finish the file."""
+        if self.writer is not None:
+            self.writer.close()
+
+
+@contextlib.contextmanager
+def _replacing(path: str | Path, *, overwrite: bool) -> Iterator[_Place]:
+    """Give a place for a new file that takes its name only when it is complete; nothing partial is left."""
+    to = Path(path)
+    if to.suffix not in (".npy", ".parquet"):
+        msg = f"'{to.name}' is neither .parquet nor .npy; give a name that ends in one of them"
+        raise InputError(msg)
+    if to.is_dir() or (to.exists() and not overwrite):
+        msg = f"{to} exists already; give another name, or overwrite it with overwrite=True"
+        raise OutputError(msg)
+    if not to.parent.is_dir():
+        msg = f"there is no folder {to.parent} to write {to.name} into"
+        raise OutputError(msg)
+    try:
+        with replacing(to) as part, contextlib.closing(_Place(to, part)) as place:
+            yield place
+    except OSError as error:
+        if isinstance(error, OutputError):
+            raise
+        msg = f"{to} cannot be written ({error.strerror or error})"
+        raise OutputError(msg) from None
 
 
 _BLOCK_BYTES = 1 << 25
@@ -247,7 +242,7 @@ def convert_log(
     if not source.is_file():
         msg = "there is no such file"
         raise LogError(msg, path=path)
-    with _Replacing(to, overwrite=overwrite) as place, contextlib.ExitStack() as stack:
+    with _replacing(to, overwrite=overwrite) as place, contextlib.ExitStack() as stack:
         seen: Callable[[int], object] = int
         if progress:
             from tqdm.auto import tqdm
@@ -256,21 +251,15 @@ def convert_log(
             bar = tqdm(total=size, unit="B", unit_scale=True, desc=source.name)
             seen = stack.enter_context(bar).update
         work = _Work(source, place, chosen, wanted)
-        try:
-            for block in blocks_of(source, block_bytes, seen, work.done):
-                work.take(block)
-        except OSError as error:
-            if isinstance(error, OutputError):
-                raise
-            msg = f"{to} cannot be written ({error.strerror or error})"
-            raise OutputError(msg) from None
+        for block in blocks_of(source, block_bytes, seen, work.done):
+            work.take(block)
         return work.result()
 
 
 class _Work:
     """Reads blocks by what the first one showed, and writes them."""
 
-    def __init__(self, source: Path, place: _Replacing, options: Options, wanted: Candidate | None) -> None:
+    def __init__(self, source: Path, place: _Place, options: Options, wanted: Candidate | None) -> None:
         self.source, self.place, self.options, self.candidate = source, place, options, wanted
         self.sha256, self.size = "", 0
         self.rows, self.read, self.lines, self.missing = 0, 0, 0, 0
