@@ -37,11 +37,10 @@ from .clock.environment import Course as Course
 from .clock.fit import fit_clock as fit_clock
 from .clock.calibration_points import CalibrationPoint as CalibrationPoint
 from .clock.backtest import backtest as backtest
-from .second_opinion.dispatch import crosscheck as crosscheck
+from .second_opinion import crosscheck as crosscheck
 from .holdover.forecast import predict_holdover as predict_holdover
 from .holdover.stated import stated_holdover as stated_holdover
 from .holdover.surroundings import Scenario as Scenario
-from .holdover.requirement import holdover_requirement as holdover_requirement
 from .holdover.passage import limit_passage as limit_passage
 from .calibration.interval import suggest_interval as suggest_interval
 from .calibration.history import CalibrationHistory as CalibrationHistory

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from evenbeat.clock.scores import (
+from evenbeat.clock.tested import (
     condensed,
     coverage_likelihood_ratio,
     coverage_limits,

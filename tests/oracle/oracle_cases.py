@@ -570,18 +570,12 @@ def separation(_: Path) -> dict[str, Any]:
 @case("second-opinion", slow=True)
 def second_opinion(_: Path) -> dict[str, Any]:
     """Ask other libraries; how closely they agree is a matter of rounding and not frozen."""
-    white, phase = SIMULATED["white-fm-frequency"].record(), SIMULATED["flicker-pm-phase"].record()
+    phase = SIMULATED["flicker-pm-phase"].record()
     numbers = {}
     for name in STATISTICS:
         found = tried(lambda name=name: eb.crosscheck(eb.stability(phase, name, averaging=[10, 100]), phase))
         numbers[name] = found if isinstance(found, dict) else [found.compared, found.agrees, *found.theirs]
-    checked = eb.crosscheck(eb.fit_clock(white), white)
-    return {
-        "curves": numbers,
-        "model": {f"{one.quantity} by {one.by}": [one.ours, one.theirs] for one in checked.comparisons},
-        "agrees": checked.agrees,
-        "codes": of.codes(checked),
-    }
+    return {"curves": numbers}
 
 
 def with_room(n: int = 700, *, lag_s: float = 3600.0, kind: str = "frequency") -> eb.Record:
@@ -777,7 +771,7 @@ def holdovers(_: Path) -> dict[str, Any]:
     model = eb.fit_clock(given, aging="linear", most_blocks=60)
     durations = [600.0, HOUR, DAY, 30 * DAY]
     requirements = {
-        f"{limit:g} s in {time:g} s": eb.holdover_requirement(limit, time)
+        f"{limit:g} s in {time:g} s": eb.stated_holdover(time, time_error_limit_s=limit)
         for limit, time in ((1e-6, DAY), (5e-5, 30 * DAY))
     }
     return {
@@ -790,7 +784,7 @@ def holdovers(_: Path) -> dict[str, Any]:
             lambda: of.holdover(eb.stated_holdover(durations, starting_covariance=covariance, noise=noise))
         ),
         "requirements": {
-            name: [one.frequency_offset, one.aging_rate_per_s, one.aging_rate_per_day]
+            name: [*one.offset_alone, *one.aging_rate_alone, *(DAY * one.aging_rate_alone)]
             for name, one in requirements.items()
         },
         "of_model": of.holdover(

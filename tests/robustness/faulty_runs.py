@@ -1,16 +1,17 @@
-"""Runs a command with a fault at every call that changes files, one call after the other; prints what became of it.
+"""Runs a command with a fault at every call that changes files, one after the other; prints what came of it.
 
-``LD_PRELOAD=… python faulty_runs.py COMMAND FOLDER STEP`` with ``faulty_calls.c`` compiled. Everything is imported
-and run once, then a process is forked for each fault: the disk is full from this call on, the call alone fails, or
-the process ends there, a write half done. Afterwards the state must be the old or the new one, and the next run
-must work.
+``LD_PRELOAD=… python faulty_runs.py COMMAND FOLDER STEP`` with ``faulty_calls.c`` compiled. Everything is
+imported and run once, then a process is forked for each fault: the disk is full from this call on, the call
+alone fails, or the process ends there, a write half done. Afterwards the state must be the old or the new
+one, and the next run must work.
 """
 
 from __future__ import annotations
 
 import contextlib
 import ctypes
-import importlib.util
+import importlib
+import itertools
 import json
 import os
 import re
@@ -23,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from borrowed import borrowed
 
 import evenbeat as eb
 from evenbeat.command.main import main
@@ -109,11 +111,7 @@ def _report_state(folder: Path, name: str = "report") -> State:
 
 
 def _counter() -> Any:
-    path = Path(__file__).parents[1] / "instruments" / "conftest.py"
-    spec = importlib.util.spec_from_file_location("simulated", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.SimulatedCounter()
+    return borrowed("instruments/conftest.py").SimulatedCounter()
 
 
 def _rows(folder: Path) -> list[int]:
@@ -130,7 +128,7 @@ def _rows(folder: Path) -> list[int]:
 
 def _collected(folder: Path) -> State:
     rows = _rows(folder)
-    assert all(b > a for a, b in zip(rows, rows[1:], strict=False)), rows
+    assert all(b > a for a, b in itertools.pairwise(rows)), rows
     first = folder / "bench" / "bench-0001.csv"
     return {"rows": len(rows), "head": first.read_bytes()[:400] if first.exists() else None}
 
@@ -248,7 +246,7 @@ def tried(folder: Path, words: list[str], kind: int, number: int) -> tuple[int, 
 
 
 def remember(module: str, name: str) -> None:
-    """Let a function that takes long, and whose result does not change, be computed once for every argument."""
+    """Let a function that takes long be computed once for every tolerance or footer."""
     owner, kept = importlib.import_module(module), {}
     real = getattr(owner, name)
 

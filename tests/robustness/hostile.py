@@ -35,6 +35,11 @@ def name_of(text: str) -> str:
     return text.replace("/", "∕")[:60]
 
 
+def printable(text: str) -> bool:
+    """Return whether a register takes it for a name: others are refused."""
+    return not any(ord(letter) < 32 for letter in text)
+
+
 def log(folder: Path, text: str, rows: int = 120) -> Path:
     """Return a log that holds the text in its name, its head and the name of a column."""
     times = np.datetime64("2026-01-01T00:00:00") + 3600 * np.arange(rows) * np.timedelta64(1, "s")
@@ -51,7 +56,7 @@ def register(folder: Path, texts: tuple[str, ...]) -> Path:
     """Return a register whose instruments, people, places and remarks are the texts."""
     path = folder / "workshop.sqlite"
     kept = eb.Register.create(path, who=texts[0], role=texts[-1])
-    for text in texts:
+    for text in filter(printable, texts):
         kept.add_instrument(text, tolerance=1e-7, place=text, remark=text, model=text)
         for month in (1, 5, 9):
             kept.add_calibration(

@@ -16,6 +16,7 @@ import traceback
 import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -186,8 +187,8 @@ class RandomLog:
         for name, model in _given("fit", lambda: eb.fit_clock(record)):
             yield name, model
             yield from _given("aging", model.aging_rate)
-            yield from _given("interval", lambda: eb.suggest_interval(model, tolerance=self.tolerance))
-            yield from _given("holdover", lambda: eb.predict_holdover(model))
+            yield from _given("interval", partial(eb.suggest_interval, model, tolerance=self.tolerance))
+            yield from _given("holdover", partial(eb.predict_holdover, model))
         if self.seed % 10 == 0:
             yield from _given("assess", lambda: eb.assess(record, tolerance=self.tolerance))
 
@@ -258,9 +259,8 @@ def run(seed: int, folder: Path) -> list[str]:
             pass  # refused in a sentence
         except Exception as error:
             frame = traceback.extract_tb(error.__traceback__)[-1]
-            failed.append(
-                f"after {name}: {type(error).__name__}: {error} ({Path(frame.filename).name}:{frame.lineno} {frame.line})"
-            )
+            where = f"{Path(frame.filename).name}:{frame.lineno} {frame.line}"
+            failed.append(f"after {name}: {type(error).__name__}: {error} ({where})")
     spent = time.process_time() - begun
     if spent > LONGEST_S:
         failed.append(f"took {spent:.0f} s")

@@ -3,7 +3,7 @@
 At every origin the model is fitted anew to what had been logged until then, and to nothing of later
 samples; its forecasts of frequency and time error are scored at several horizons. Forecasts from
 neighbouring origins share most of their outcome, so every share of hits is judged as if it came from
-the number of outcomes that do not overlap. Sources of the scores: :mod:`evenbeat.clock.scores`.
+the number of outcomes that do not overlap. Sources of the scores: :mod:`evenbeat.clock.tested`.
 """
 
 from __future__ import annotations
@@ -19,12 +19,20 @@ from evenbeat.clock.environment import Influence
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.noise_ratios import NoisePrior
+from evenbeat.clock.noise_grid import NoisePrior
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.outcomes import Outcomes, moments, record_until, seen_frequency
-from evenbeat.clock.scores import condensed, interval_score, ranked_probability_score
-from evenbeat.clock.tested import Backtest, HorizonScore, Outcome, ScoredQuantity, horizon_score
-from evenbeat.clock.verdicts import backtest_findings
+from evenbeat.clock.tested import (
+    Backtest,
+    HorizonScore,
+    Outcome,
+    ScoredQuantity,
+    backtest_findings,
+    condensed,
+    horizon_score,
+    interval_score,
+    ranked_probability_score,
+)
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability

@@ -105,7 +105,7 @@ def _scanned(
         information = columns.T @ weighed[:, :2]
         beta = np.linalg.solve(information, columns.T @ weighed[:, 2])
         rest = weighed[:, 2] - weighed[:, :2] @ beta
-        square = float(c @ rest)
+        square = max(float(c @ rest), np.finfo(float).tiny)  # an exact line leaves nothing
         seen = np.diag(noise.inverse) - np.einsum(
             "mp,pm->m", weighed[:, :2], np.linalg.solve(information, weighed[:, :2].T)
         )

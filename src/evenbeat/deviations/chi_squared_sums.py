@@ -9,6 +9,7 @@ Biometrika 86; Lugannani and Rice 1980, in the form of Barndorff-Nielsen), which
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
@@ -26,7 +27,7 @@ MOST_SECANTS = 60
 CLOSE = 1e-12
 NEAR_THE_MEAN = 1e-3
 SMALLEST_WEIGHT = 1e-9
-MIXED_ROUNDS = 20
+MIXED_ROUNDS, MIXED_TO = 60, 1e-7
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -94,9 +95,10 @@ class ChiSquaredSums:
         chi-squared distribution is exact. The probability below it is right to 0.01 for sums as they
         occur here (simulated; worst in the middle, to 0.002 at 0.025 and 0.975).
         """
-        exact: FloatArray = 2 * special.gammaincinv(0.5 * self.edf, probability) / self.edf
         if self.scales is not None and self.freedoms is not None and self.scales.shape[1] > 1:
-            exact = _mixed(exact, self.scales, self.freedoms, probability)
+            exact = _mixed(self.scales, self.freedoms, probability)
+        else:
+            exact = 2 * special.gammaincinv(0.5 * self.edf, probability) / self.edf
         proportion = np.ones(len(self.weights))
         several = np.flatnonzero(self.weights[:, 1:].any(axis=1))  # a single variable is its own chi-squared
         if len(several):
@@ -163,16 +165,32 @@ def _normal_deviate(
     return root + np.where(near, third / second**1.5 / 6, change), value
 
 
-def _mixed(start: FloatArray, scales: FloatArray, freedoms: FloatArray, probability: float) -> FloatArray:
-    """Return quantiles of equal mixtures of scaled chi-squared variables, by bisection of the logarithm."""
-    each = scales * 2 * special.gammaincinv(0.5 * freedoms, probability) / freedoms
-    low, high = np.log(each.min(axis=1)), np.log(each.max(axis=1))
-    half = 0.5 * freedoms
-    for _ in range(MIXED_ROUNDS):
-        middle = 0.5 * (low + high)
-        below = np.mean(special.gammainc(half, half * np.exp(middle)[:, np.newaxis] / scales), axis=1)
-        low, high = np.where(below < probability, middle, low), np.where(below < probability, high, middle)
-    return np.where(np.isnan(start), start, np.exp(0.5 * (low + high)))
+def _mixed(scales: FloatArray, freedoms: FloatArray, probability: float) -> FloatArray:
+    """Return quantiles of equal mixtures of scaled chi-squared variables, NaN where nothing is known.
+
+    By Newton's steps of the normal deviate, which is nearly straight in the logarithm, within a bracket that
+    is halved where they leave it, and every sixth time. Each row goes its own way.
+    """
+    half, deviate = 0.5 * freedoms, special.ndtri(probability)
+    each = np.log(scales * special.gammaincinv(half, probability) / half)
+    low, high, place = each.min(axis=1), each.max(axis=1), each.mean(axis=1)
+    constant, left = special.gammaln(half), np.flatnonzero(high > low)
+    for number in range(MIXED_ROUNDS):
+        some, here = half[left], place[left]
+        at = some * np.exp(here)[:, np.newaxis] / scales[left]
+        normal = special.ndtri(np.mean(special.gammainc(some, at), axis=1))
+        density = np.mean(np.exp(some * np.log(at) - at - constant[left]), axis=1)
+        low[left] = np.where(normal < deviate, here, low[left])
+        high[left] = np.where(normal < deviate, high[left], here)
+        with np.errstate(all="ignore"):  # a step across a gap in the mixture may be infinite
+            step = (deviate - normal) * np.exp(-0.5 * normal**2) / (math.sqrt(2 * math.pi) * density)
+        near, moved = np.abs(step) < MIXED_TO, here + step
+        inside = near | ((moved > low[left]) & (moved < high[left]) & (number % 6 < 5))
+        place[left] = np.where(inside, moved, 0.5 * (low[left] + high[left]))
+        left = left[~near]
+        if not len(left):
+            break
+    return np.asarray(np.exp(place))
 
 
 def _leading(weights: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -184,9 +184,14 @@ def _pairs_with_gaps(
     pairs = terms.pairs(width, last // width + 1)
     both_signs = 2.0 * pairs
     both_signs[0] = pairs[0]
-    if width == 1:
+    if not overlapping:
         return covariances(np.arange(last + 1, dtype=np.int64)), both_signs
     lags = overlapping_lags(factor, spans)
+    if width == 1:
+        before, part = _between(factor, spans, last)
+        weights: FloatArray = np.asarray(np.bincount(before, both_signs * (1 - part), len(lags)), dtype=float)
+        weights += np.bincount(before + 1, both_signs * part, len(lags))
+        return (covariances(lags) if known is None else known), weights
     weights = _weights_of_bins(lags, width, both_signs)
     where = np.searchsorted(lags, factor * np.arange(spans + 1))
     binned = weights[where]
@@ -201,6 +206,14 @@ def _pairs_with_gaps(
         weights[abs(place - 1)] += 0.5 * weight
         weights[place + 1] += 0.5 * weight
     return (covariances(lags) if known is None else known), weights
+
+
+@lru_cache(maxsize=64)
+def _between(factor: int, spans: int, last: int) -> tuple[IntArray, FloatArray]:
+    """Return before which of the usual lags each lag up to the last lies, and how far on to the next."""
+    lags, every = overlapping_lags(factor, spans), np.arange(last + 1)
+    before = np.searchsorted(lags, every, side="right") - 1
+    return before, (every - lags[before]) / np.diff(lags)[before]
 
 
 def _weights_of_bins(lags: IntArray, width: int, pairs: FloatArray) -> FloatArray:

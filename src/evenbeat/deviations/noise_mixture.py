@@ -56,8 +56,8 @@ ODDS_OF_ONE_MORE = 0.35
 """Before looking, that one more noise is there (or a drift)."""
 USUALLY, RARELY = 0.2, 1e-3
 """Chance that a mean square is so small: what a level is likely not to exceed, and what it does not."""
-ROUNDS = 6
-DRAWS = 64
+ROUNDS = 5
+DRAWS = 32
 NODES = 64
 WIDENED = 1.2
 SHRINKAGE = 0.05

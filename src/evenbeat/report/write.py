@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import shutil
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.disk import exchange, sync, umask
 from evenbeat.errors import OutputError
+from evenbeat.plain import plain
+
+if TYPE_CHECKING:
+    from evenbeat.report.document import Document
 
 _NAMES = HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
 
@@ -40,13 +46,7 @@ class Report:
 
 
 def check_folder(folder: str | Path, *, force: bool = False) -> Path:
-    """Return the folder if a report can go there; call it before the work, so that none is done in vain.
-
-    Raises
-    ------
-    OutputError
-        If the folder is a file or lies below one, or a file of an earlier report is in it.
-    """
+    """Return the folder if a report can go there; call it before the work, so that none is done in vain."""
     target = Path(folder)
     for part in (target, *target.parents):
         if part.exists() and not part.is_dir():
@@ -92,7 +92,8 @@ def write_report(
     -----
     The same assessment gives the same bytes; of a history the day of analysis is part of it. The page
     loads nothing from anywhere. All files are complete and on the disk before the first one is put in place;
-    a new folder, or one with an earlier report, is put in place as a whole. A PDF that cannot be made costs neither page nor numbers.
+    a new folder, or one with an earlier report, is put in place as a whole. A PDF that cannot be made costs
+    neither page nor numbers.
 
     References
     ----------
@@ -101,12 +102,11 @@ def write_report(
     """
     target = check_folder(folder, force=force)
     from evenbeat.report.contents import document_of
-    from evenbeat.report.numbers import json_text
     from evenbeat.report.page import html_page
     from evenbeat.report.pdf import pdf_bytes
 
     document = document_of(assessment)
-    numbers, identity = json_text(assessment, document)
+    numbers, identity = _numbers(assessment, document)
     document = replace(document, footer=f"{document.footer}, report {identity}")
     contents = {
         HTML_NAME: html_page(document).encode("utf-8", "backslashreplace"),
@@ -131,6 +131,17 @@ def write_report(
         identity=identity,
         trouble=trouble,
     )
+
+
+def _numbers(assessment: Assessment | HistoryAssessment, document: Document) -> tuple[str, str]:
+    """Return ``result.json`` and the identity of the files that it belongs to: a hash of its content."""
+    content = plain({**assessment.to_dict(), "figures": document.illustrations})
+
+    def text(facts: object) -> str:
+        return json.dumps(facts, allow_nan=False, ensure_ascii=False, indent=1)
+
+    identity = hashlib.sha256(text(content).encode("utf-8", "backslashreplace")).hexdigest()[:12]
+    return text({"report": identity, **content}) + "\n", identity
 
 
 def belongs_together(result: Path, content: Mapping[str, Any]) -> str:
@@ -158,7 +169,8 @@ def _place(target: Path, contents: dict[str, bytes]) -> None:
     workplace: Path | None = None
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        workplace = Path(tempfile.mkdtemp(prefix=".unfinished-report-", dir=target.parent if whole else target))
+        beside = target.parent if whole else target
+        workplace = Path(tempfile.mkdtemp(prefix=".unfinished-report-", dir=beside))
         for name, content in contents.items():
             with (workplace / name).open("wb") as file:
                 file.write(content)
