@@ -49,9 +49,10 @@ def covariance_limit(
 ) -> FloatArray:
     """Return the value that the covariance does not exceed with this probability; same shape as given.
 
-    Of the sample covariance and the root of the product of the two sample variances. A covariance is never larger than the root of the product of the two variances, so that the limits
-    stay within the chi-squared limit of that root. Below two degrees of freedom not even the sign is
-    known: a single pair of terms looks perfectly correlated whatever the truth.
+    Given are the sample covariance and the root of the product of the two sample variances, than which a
+    covariance is never larger: the limits stay within the chi-squared limit of that root. Below two degrees
+    of freedom not even the sign is known: a single pair of terms looks perfectly correlated whatever the
+    truth.
     """
     scale = np.where(product_root > 0, product_root, 1.0)
     share = np.clip(covariance / scale, -1.0, 1.0)
