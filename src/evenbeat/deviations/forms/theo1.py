@@ -158,11 +158,7 @@ class Theo1Form(RowsForm):
         )
 
     def published_bias(self, points: int, factor: int, exponent: int) -> float:
-<<<<<<< HEAD
         """Return the exact ratio under one noise; the published fit is within 2 % for FM, 15 % for PM."""
-=======
-        """Return the exact ratio under one noise, which the published fit meets to 2 % for FM, 15 % for PM."""
->>>>>>> main
         return self.expected(points, factor, exponent) / self.aimed_at(factor, exponent)
 
     def white_phase_variance(self, factor: int) -> float:
