@@ -14,5 +14,5 @@
     decision.py        decide(), global_risk(): decision rules
     specification.py   Specification; specification_verdict.py: check_specification(), line by line
     back_cast.py       back_cast(): when it left (bridge.py), which results that touches (affected.py)
-    experiment.py      plan_experiment(): how long to log, at which gate; temperature_experiment.py
+    experiment.py      plan_experiment(): how long to log, at which gate
 """
