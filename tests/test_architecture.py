@@ -42,7 +42,7 @@ def test_functions_are_had_whatever_is_imported_first() -> None:
     """A room and a function never share a name, so an import of a file hides no public function."""
     done = run(
         "import inspect, pickle\n"
-        "import evenbeat.deviations.curve, evenbeat.second_opinion.curves\n"
+        "import evenbeat.deviations.curve, evenbeat.second_opinion\n"
         "import evenbeat as eb\n"
         "assert inspect.isfunction(eb.stability) and inspect.isfunction(eb.crosscheck)\n"
         "assert pickle.loads(pickle.dumps(eb.stability)) is eb.stability"

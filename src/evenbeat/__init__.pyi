@@ -21,7 +21,6 @@ from .deviations.estimators import stability as stability
 from .deviations.time_error import time_interval_error as time_interval_error
 from .deviations.spectrum import spectrum as spectrum
 from .deviations.levels.fit import fit_noise_levels as fit_noise_levels
-from .deviations.dead_time import corrected_for_dead_time as corrected_for_dead_time
 from .deviations.separation.hats import separate_clocks as separate_clocks
 from .deviations.separation.reference import without_reference as without_reference
 from .deviations.moving import moving_stability as moving_stability
@@ -37,11 +36,10 @@ from .clock.environment import Course as Course
 from .clock.fit import fit_clock as fit_clock
 from .clock.calibration_points import CalibrationPoint as CalibrationPoint
 from .clock.backtest import backtest as backtest
-from .second_opinion.dispatch import crosscheck as crosscheck
+from .second_opinion import crosscheck as crosscheck
 from .holdover.forecast import predict_holdover as predict_holdover
 from .holdover.stated import stated_holdover as stated_holdover
 from .holdover.surroundings import Scenario as Scenario
-from .holdover.requirement import holdover_requirement as holdover_requirement
 from .holdover.passage import limit_passage as limit_passage
 from .calibration.interval import suggest_interval as suggest_interval
 from .calibration.history import CalibrationHistory as CalibrationHistory
@@ -65,7 +63,6 @@ from .counter.reading import reading_uncertainty as reading_uncertainty
 from .counter.reach import best_uncertainty as best_uncertainty
 from .counter.bench import bench_check as bench_check
 from .counter.card import timebase_card as timebase_card
-from .counter.card import needed_for as needed_for
 from .counter.adjustment import suggest_adjustment as suggest_adjustment
 from .instruments.collect import collect as collect
 from .assessment.assess import assess as assess

@@ -26,20 +26,13 @@ _DATE_AND_CLOCK = re.compile(
 
 @dataclass(frozen=True, kw_only=True)
 class DateOrder:
-    """Whether the day or the month stands first in the dates of one table.
+    """Whether the day or the month stands first in the dates of one table."""
 
-    Attributes
-    ----------
-    order
-        ``None`` where it is not known; ``problem`` then says why, and ``at`` which of the dates is to blame.
-    findings
-        What was assumed.
-    """
-
+    # ``None`` where it is not known; ``problem`` then says why, and ``at`` which of the dates is to blame
     order: DayOrder | None
     problem: str = ""
     at: int = 0
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...] = ()  # what was assumed
 
     def moment(self, cell: object) -> dt.datetime:
         """Return the moment that a cell states, in UTC and without a zone; a date is its midnight.

@@ -41,6 +41,7 @@ class LogError(InputError):
     """
 
     def __init__(self, sentence: str, *, path: str | Path | None = None, line: int | None = None) -> None:
+        self.sentence = sentence
         self.path = None if path is None else Path(path)
         self.line = line
         where = "" if path is None else f"{path}: " if line is None else f"{path}, line {line}: "

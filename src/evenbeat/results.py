@@ -32,7 +32,6 @@ from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.fleet.due import DueList
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.holdover.passage import LimitPassage
-from evenbeat.holdover.requirement import HoldoverRequirement
 from evenbeat.instruments.result import Collected
 from evenbeat.ledger import Ledger
 from evenbeat.logs.bulk import ConvertedLog
@@ -58,7 +57,6 @@ __all__ = [
     "HistoryAssessment",
     "HistoryModel",
     "HoldoverForecast",
-    "HoldoverRequirement",
     "Inspection",
     "IntervalSuggestion",
     "Ledger",

@@ -62,24 +62,14 @@ _PROBABILITY = re.compile(r"[\s,;]*\b9\d(?:[.,]\d+)?\s?%")
 
 @dataclass(frozen=True, kw_only=True)
 class Field:
-    """A column that a reader knows.
+    """A column that a reader knows."""
 
-    Parameters
-    ----------
-    name
-        As it is usually written, the unit included; ``date`` holds dates.
-    also
-        Other names, without units. The first of all that a table has counts.
-    unclear
-        Names of an uncertainty that leave open whether it is standard or expanded.
-    unit
-        Of a number that states no other, which says what is measured, too: ``1`` for fractional frequency,
-        ``s``, ``Hz``, ``V``; empty for a bare number, ``None`` for text.
-    """
-
-    name: str
-    also: tuple[str, ...] = ()
+    name: str  # as it is usually written, the unit included; ``date`` holds dates
+    also: tuple[str, ...] = ()  # other names, without units. The first of all that a table has counts
+    # names of an uncertainty that leave open whether it is standard or expanded
     unclear: tuple[str, ...] = ()
+    # of a number that states no other, which says what is measured, too: ``1`` for fractional frequency,
+    # ``s``, ``Hz``, ``V``; empty for a bare number, ``None`` for text
     unit: str | None = None
 
     @property
@@ -115,48 +105,28 @@ def _heading(text: str) -> _Heading:
 
 @dataclass(frozen=True, kw_only=True)
 class _Writing:
-    """How the cells of a table are written; every row shares it.
-
-    Attributes
-    ----------
-    counted
-        ``line`` in a file, ``row`` in a frame.
-    decimal
-        The decimal mark; empty where the table has both, as ``mixed`` says.
-    coverage
-        The factor that a remark ``# uncertainty: … (k = 2)`` states.
-    """
+    """How the cells of a table are written; every row shares it."""
 
     path: str | None
-    counted: Literal["line", "row"]
+    counted: Literal["line", "row"]  # ``line`` in a file, ``row`` in a frame
     fields: Mapping[str, Field]
     headings: Mapping[str, _Heading]
     order: DateOrder
-    decimal: str = "."
+    decimal: str = "."  # the decimal mark; empty where the table has both, as ``mixed`` says
     mixed: str = ""
     unit: str = ""
-    coverage: float | None = None
+    coverage: float | None = None  # the factor that a remark ``# uncertainty: … (k = 2)`` states
     nominal_hz: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
 class Row:
-    """One row of a table.
-
-    Attributes
-    ----------
-    number
-        Of its line in the file, or its place in the frame, from 1.
-    cells
-        Texts by the names of the fields.
-    wrong
-        What is wrong with the row as such; empty where nothing is.
-    """
+    """One row of a table."""
 
     writing: _Writing
-    number: int
-    cells: Mapping[str, str]
-    wrong: str = ""
+    number: int  # of its line in the file, or its place in the frame, from 1
+    cells: Mapping[str, str]  # texts by the names of the fields
+    wrong: str = ""  # what is wrong with the row as such; empty where nothing is
 
     @property
     def place(self) -> str:
@@ -373,27 +343,15 @@ class Row:
 
 @dataclass(frozen=True, kw_only=True)
 class Table:
-    """A small table as read.
-
-    Attributes
-    ----------
-    names
-        As its header has them.
-    columns
-        Names of the fields that it has.
-    remarks
-        The lines that begin with ``#``, without it.
-    findings
-        What was assumed, and which columns are not used.
-    """
+    """A small table as read."""
 
     path: str | None
     what: str
-    names: tuple[str, ...]
-    columns: tuple[str, ...]
+    names: tuple[str, ...]  # as its header has them
+    columns: tuple[str, ...]  # names of the fields that it has
     rows: tuple[Row, ...]
-    remarks: tuple[str, ...] = ()
-    findings: tuple[Finding, ...] = ()
+    remarks: tuple[str, ...] = ()  # the lines that begin with ``#``, without it
+    findings: tuple[Finding, ...] = ()  # what was assumed, and which columns are not used
 
     def need(self, *columns: str) -> None:
         """Refuse the table unless it has these columns."""
@@ -412,11 +370,6 @@ class Table:
         ----------
         instrument
             The one that is meant; needed where the table holds several.
-
-        Raises
-        ------
-        LogError
-            If the table holds several and none is named, or not the one that is.
         """
         where = self.path or "the table"
         if "instrument" not in self.columns:

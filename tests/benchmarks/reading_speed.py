@@ -63,7 +63,7 @@ class Case:
     def columns_of(self, loaded: LogText) -> object:
         """Read its text to columns by evenbeat: layout detected, no grid."""
         log, form, _ = readable_cells(loaded)
-        layout = layout_of(log, form, Options(**self.ours), first=lambda index: probe(log, form, index))
+        layout = layout_of(form, Options(**self.ours), first=lambda index: probe(log, form, index))
         return read_columns(log, form, wanted_columns(log, layout))
 
     def columns(self) -> object:

@@ -130,7 +130,7 @@ def test_from_a_history() -> None:
     assert made.date_after(0.0) == "2024-01-01"
     again = back_cast(fit_history(history), tolerance=1e-7)
     assert np.array_equal(again.left, made.left)
-    with pytest.raises(InputError, match="one calibration"):
+    with pytest.raises(InputError, match="as_found and elapsed_s must be stated"):
         back_cast(_only_one(), tolerance=1e-7)
 
 

@@ -98,6 +98,55 @@ def test_limit_passage_follows_a_stated_drift() -> None:
         eb.limit_passage(drift, 1e-3)
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_holdover_of_whatever_predicts(forecasters: dict[str, Forecaster], name: str) -> None:
+    """Its forecast is the source's time error, its terms add up to the variance, its limit holds just so."""
+    source = forecasters[name]
+    times = _times(source)
+    limit = 3 * float(source.time_error(times[1:2]).standard_uncertainty[0])
+    limit += abs(float(source.time_error(times[1:2]).mean[0]))
+    made = eb.predict_holdover(source, times, time_error_limit_s=limit, even_if_untested=True)
+    assert made.forecast.mean == pytest.approx(source.time_error(times).mean)
+    assert made.terms.total == pytest.approx(made.forecast.standard_uncertainty**2, rel=1e-6)
+    assert all(np.all(variance >= 0) for variance in made.terms.by_term.values())
+    if math.isfinite(made.time_to_limit_s):
+        at_the_end = source.time_error([made.time_to_limit_s]).probability_within(limit)
+        assert at_the_end == pytest.approx([0.95], abs=1e-5)
+        assert made.time_to_limit_s > times[1]
+
+
+def test_holdover_of_a_history_ends_where_its_evidence_does(forecasters: dict[str, Forecaster]) -> None:
+    """Beyond twice the longest interval between calibrations there is a caution; a wrong source is named."""
+    source = forecasters["history"]
+    near, far = source.grounds.reach_s * np.array([0.9, 1.1])
+    assert "BEYOND_EVIDENCE" not in {f.code for f in eb.predict_holdover(source, near).findings}
+    assert "BEYOND_EVIDENCE" in {f.code for f in eb.predict_holdover(source, far).findings}
+    with pytest.raises(InputError, match="the source is a float"):
+        eb.predict_holdover(1.0, near)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("law", ["constant", "logarithmic", "wandering", "auto"])
+def test_a_history_rewound_to_its_last_but_one_calibration_leads_to_its_last(law: str) -> None:
+    """From what was left then, the mean offset and slope now are those of the forecast from now on."""
+    table = pd.DataFrame(
+        {
+            "date": ["2018-01-01", "2019-05-01", "2020-01-01", "2020-12-01", "2022-04-01", "2023-09-01"],
+            "as_found": [0.0, 9e-9, 2.1e-8, 2.4e-8, 4.1e-8, 6.0e-8],
+            "as_left": [0.0, 9e-9, 2.1e-8, 2.4e-8, 4.1e-8, 6.0e-8],
+            "standard_uncertainty": 1e-9,
+            "adjusted": False,
+        }
+    )
+    model = eb.fit_history(eb.CalibrationHistory.from_table(table), drift_law=law)  # type: ignore[arg-type]
+    last = model.grounds.last_interval
+    assert last is not None
+    ahead = np.array([0.0, 0.3, 1.0]) * YEAR
+    zero = eb.Estimate.normal(0.0, 0.0)
+    then = last.source.offset(last.elapsed_s + ahead, as_left=zero)
+    since = then.mean - last.source.offset([last.elapsed_s], as_left=zero).mean
+    assert since == pytest.approx(model.offset(ahead, as_left=zero).mean, abs=1e-14)
+
+
 @pytest.mark.parametrize("name", ["history", "statement"])
 def test_only_a_log_knows_averages_and_follows_an_environment(
     forecasters: dict[str, Forecaster], name: str

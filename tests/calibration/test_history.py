@@ -14,13 +14,7 @@ from scipy import stats
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import agreement, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
-from evenbeat.calibration.reaction import (
-    Staircase,
-    control_chart,
-    inspections_without_failure,
-    observed_rate,
-    reliability_bounds,
-)
+from evenbeat.calibration.methods import Staircase, control_chart, observed_rate
 from evenbeat.errors import InputError, LogError
 from evenbeat.quantities import Estimate
 from evenbeat.units import SECONDS_PER_YEAR
@@ -321,31 +315,6 @@ def test_staircase_equilibrium(lengthen: float, reliability: float, shorten: flo
     assert stairs.after(1.0, [True, False]) == pytest.approx((1 + lengthen) * (1 - stairs.shorten))
 
 
-@pytest.mark.parametrize(
-    ("found_in", "inspected", "median", "jeffreys", "clopper"),
-    [(5, 5, 0.9577, 0.694, 0.549), (10, 10, 0.9781, 0.829, 0.741), (9, 10, 0.8857, 0.669, 0.606)],
-)
-def test_few_found_states(
-    found_in: int, inspected: int, median: float, jeffreys: float, clopper: float
-) -> None:
-    """Beta quantiles (scipy.stats.beta): what 5 of 5, 10 of 10 and 9 of 10 show."""
-    bounds = reliability_bounds(found_in, inspected)
-    assert bounds.median == pytest.approx(median, abs=5e-5)
-    assert bounds.jeffreys_low == pytest.approx(jeffreys, abs=6e-4)
-    assert bounds.clopper_pearson_low == pytest.approx(clopper, abs=6e-4)
-    assert bounds.jeffreys_low == pytest.approx(
-        stats.beta(found_in + 0.5, inspected - found_in + 0.5).ppf(0.05), rel=1e-9
-    )
-
-
-@pytest.mark.parametrize(
-    ("reliability", "confidence", "count"), [(0.95, 0.95, 59), (0.90, 0.90, 22), (0.99, 0.95, 299)]
-)
-def test_zero_failure_plans(reliability: float, confidence: float, count: int) -> None:
-    """ln(1 - C)/ln R rounded up: 59, 22 and 299 (common practice)."""
-    assert inspections_without_failure(reliability, confidence) == count
-
-
 def test_observed_rate() -> None:
     """18 of 20 after 12 months: 5.84 months [2.14, 20.7], p 0.264, keep; 39 of 40: 24.3 [6.26, 139]."""
     first, second = observed_rate(18, 20, 12.0), observed_rate(39, 40, 12.0)
@@ -367,7 +336,6 @@ def test_control_chart() -> None:
     "call",
     [
         lambda: Staircase(lengthen=-1.0),
-        lambda: reliability_bounds(3, 2),
         lambda: observed_rate(3, 2, 1.0),
         lambda: control_chart([1.0]),
         lambda: agreement(Estimate.normal(0, 0), Estimate.normal(1, 0)),

@@ -11,8 +11,7 @@ import pytest
 
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
-from evenbeat.calibration.methods import MethodComparison, compare_methods
-from evenbeat.calibration.reaction import Staircase
+from evenbeat.calibration.methods import MethodComparison, Staircase, compare_methods
 from evenbeat.errors import InputError
 from evenbeat.figures.dispatch import plot
 

@@ -190,7 +190,7 @@ def test_reference_alone_shifts_and_widens() -> None:
     rate, drifting = alone.aging_rate(), model.aging_rate()
     assert drifting.distribution.mean == pytest.approx(rate.distribution.mean, rel=1e-9)
     assert drifting.standard_uncertainty > rate.standard_uncertainty
-    _, terms = model.time_error_terms(70 * DAY)
+    terms = model.time_error_at(70 * DAY).terms
     assert terms.by_term["reference"][0] == pytest.approx(
         (10 * DAY * np.hypot(3e-11, 5e-18 * DAY)) ** 2, rel=1e-6
     )
@@ -205,7 +205,8 @@ def test_calibrations_reveal_the_reference(fused: FusedModel) -> None:
         fused.frequency_at(then).standard_uncertainty[0]
         < 0.95 * loose.frequency_at(then).standard_uncertainty[0]
     )
-    forecast, terms = fused.time_error_terms(np.array([61.0, 90.0]) * DAY)
+    forecast = fused.time_error_at(np.array([61.0, 90.0]) * DAY)
+    terms = forecast.terms
     assert terms.total == pytest.approx(forecast.standard_uncertainty**2, rel=1e-6)
     assert (np.array(list(terms.by_term.values())) >= 0).all()
     assert fused.aging_rate().value == pytest.approx(1e-11 / DAY, rel=0.5)

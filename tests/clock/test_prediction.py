@@ -57,7 +57,8 @@ def test_no_change_has_no_uncertainty(model: ClockModel) -> None:
 def test_terms_add_up_to_the_variance(model: ClockModel) -> None:
     """The budget is exhaustive and no term is negative."""
     horizon = np.array([3600.0, DAY, 30 * DAY])
-    forecast, terms = model.time_error_terms(model.record.duration_s + horizon)
+    forecast = model.time_error_at(model.record.duration_s + horizon)
+    terms = forecast.terms
     assert terms.total == pytest.approx(forecast.standard_uncertainty**2, rel=1e-9)
     assert all((variance >= 0).all() for variance in terms.by_term.values())
 

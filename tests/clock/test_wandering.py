@@ -74,7 +74,8 @@ def test_it_is_said_and_is_a_term_of_the_budget() -> None:
     assert "DRIFT_WANDERS" not in {finding.code for finding in steady.findings}
     assert wandering.wandering > 0.9
     assert steady.wandering < 0.4
-    forecast, terms = wandering.time_error_terms([1.5 * N * DAY])
+    forecast = wandering.time_error_at([1.5 * N * DAY])
+    terms = forecast.terms
     assert terms.total == pytest.approx(forecast.standard_uncertainty**2)
     shares = {name: float(variance[0] / terms.total[0]) for name, variance in terms.by_term.items()}
     assert shares["wandering drift"] > 0.2
@@ -104,7 +105,7 @@ def test_bands_are_wider_by_what_the_past_shows_and_the_record_is_not() -> None:
         assert ask(wider).standard_deviation == pytest.approx(1.5 * ask(plain).standard_deviation)
     inside = [each.frequency_at([0.5 * end]).standard_uncertainty[0] for each in (plain, wider)]
     assert inside[0] == inside[1]
-    _, terms = wider.time_error_terms([1.5 * end])
+    terms = wider.time_error_at([1.5 * end]).terms
     assert terms.total == pytest.approx(wider.time_error_at([1.5 * end]).standard_uncertainty ** 2)
     assert terms.by_term["errors in its past"][0] > 0
     held = [

@@ -20,7 +20,7 @@ from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
 from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.history_posterior import DriftPrior
-from evenbeat.calibration.reaction import Staircase
+from evenbeat.calibration.methods import Staircase
 from evenbeat.quantities import Estimate
 from evenbeat.units import SECONDS_PER_YEAR
 

@@ -73,10 +73,11 @@ def exact_covariance(gone: np.ndarray, statistic: str, factor: int, exponent: in
         weights, touched = np.convolve(weights, np.ones(factor)), np.ones(3 * factor, dtype=bool)
     lag = np.abs(np.arange(1 - len(weights), len(gone)), dtype=float)
     logarithm = np.log(np.maximum(lag, 1.0))
-    # generalized covariance of sampled phase; of flicker PM up to half the sampling rate
+    # generalized covariance of sampled phase; of flicker PM K(k) - K(0) ~ -Σ 1/(2j - 1) (Hosking 1981)
+    half_order = np.concatenate([[0.0], np.cumsum(2 / (2 * np.arange(1.0, lag.max() + 1) - 1))])
     kernel = {
         2: (lag == 0).astype(float),
-        1: np.where(lag == 0, np.log(np.pi) + np.euler_gamma, -logarithm),
+        1: -half_order[lag.astype(int)],
         0: -lag,
         -1: lag**2 * logarithm,
         -2: lag**3,

@@ -36,7 +36,10 @@ def simulated(levels: eb.NoiseLevels, seed: int, n: int = 4096, **options: objec
 def test_expectations_are_those_of_the_spectrum(
     exponent: int, order: int, averaged: bool, factor: int
 ) -> None:
-    """Time domain and frequency domain agree: the integral of density times squared gain (NIST TN 1337)."""
+    """Time domain and frequency domain agree: the integral of density times squared gain (NIST TN 1337).
+
+    What intervals, bias and fitted levels rest on is the flicker PM that is simulated, at factor 1 too.
+    """
     f = (np.arange(100003) + 0.5) / 100003 / 2
     gain = squared_gain(f, np.array([factor]), order=order, averaged=averaged)[0]
     integral = np.mean(sampled_density(exponent, f) * gain)

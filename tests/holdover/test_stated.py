@@ -9,7 +9,6 @@ from scipy import stats
 
 from evenbeat.errors import InputError
 from evenbeat.figures.dispatch import plot
-from evenbeat.holdover.requirement import holdover_requirement
 from evenbeat.holdover.stated import stated_holdover
 from evenbeat.holdover.surroundings import Scenario
 from evenbeat.powerlaw import NoiseLevels
@@ -103,24 +102,26 @@ def test_flicker_grows_as_its_optimum_predictor() -> None:
 )
 def test_requirement_arithmetic(limit: float, hours: float, offset: float, drift_per_day: float) -> None:
     """By hand to the printed digits: x = y t and x = D t²/2."""
-    needed = holdover_requirement(limit, hours * HOUR)
-    assert needed.frequency_offset == pytest.approx(offset, rel=5e-4)
-    assert needed.aging_rate_per_day == pytest.approx(drift_per_day, rel=5e-4)
-    assert json.loads(json.dumps(needed.to_dict()))["duration_s"] == hours * HOUR
-    assert "alone" in str(needed)
+    needed = stated_holdover(hours * HOUR, time_error_limit_s=limit)
+    assert needed.offset_alone == pytest.approx([offset], rel=5e-4)
+    assert DAY * needed.aging_rate_alone == pytest.approx([drift_per_day], rel=5e-4)
+    assert json.loads(json.dumps(needed.to_dict()))["offset_that_alone_uses_up_the_limit"]
 
 
 def test_drift_of_a_requirement_per_second() -> None:
-    """1.5 µs in 24 h: 4.0188e-16 per second."""
-    assert holdover_requirement(1.5e-6, DAY).aging_rate_per_s == pytest.approx(4.0188e-16, rel=2e-5)
+    """1.5 µs in 24 h: 4.0188e-16 per second; without a limit there is nothing to use up."""
+    needed = stated_holdover(DAY, time_error_limit_s=1.5e-6)
+    assert needed.aging_rate_alone == pytest.approx([4.0188e-16], rel=2e-5)
+    with pytest.raises(InputError, match="no time_error_limit_s was given"):
+        _ = stated_holdover(DAY).offset_alone
 
 
 def test_requirement_is_what_holdover_reaches() -> None:
     """A clock with just that offset, or just that drift, is at the limit at the end and not before."""
-    needed = holdover_requirement(1e-6, DAY)
+    needed = stated_holdover(DAY, time_error_limit_s=1e-6)
     for state in (
-        {"frequency_offset": Estimate.normal(needed.frequency_offset, 0.0)},
-        {"aging_rate": Estimate.normal(needed.aging_rate_per_s, 0.0)},
+        {"frequency_offset": Estimate.normal(float(needed.offset_alone[0]), 0.0)},
+        {"aging_rate": Estimate.normal(float(needed.aging_rate_alone[0]), 0.0)},
     ):
         assert stated_holdover(DAY, **state).forecast.mean == pytest.approx(1e-6)  # type: ignore[arg-type]
 

@@ -115,6 +115,36 @@ def test_every_digit_of_a_written_time_counts(tmp_path: Path, written: str, name
     assert record.interval_s == 10.0
 
 
+def test_a_time_with_decimals_far_down_loses_none_in_silence(tmp_path: Path) -> None:
+    """Of Unix microseconds beyond float64 one with decimals behind a thousand whole ones is named."""
+    rows = [f"{1767225600000001 + 1000000 * k},{1e7 + 1e-3 * (k % 7)!r}" for k in range(1100)]
+    rows[1049] = rows[1049].replace(",", ".75,")
+    path = tmp_path / "log.csv"
+    path.write_text("unix_us,frequency_hz\n" + "\n".join(rows) + "\n")
+    with pytest.raises(
+        eb.LogError, match=r"line 1051: the time .1767226649000001\.75. has decimals where the first"
+    ):
+        eb.read_log(path)
+    assert len(eb.read_log(path, bad_lines="reject")) == 1100  # its place stays, without a reading
+
+
+@pytest.mark.parametrize("decimals", [3, 9])
+def test_stamps_without_trailing_zeros_are_exact(tmp_path: Path, decimals: int) -> None:
+    """Stamps of ISO 8601 as wide as their decimals need, to the last nanosecond; zone by zone the same."""
+    ns = (
+        np.random.default_rng(1).integers(0, 10**decimals, 400) * 10 ** (9 - decimals)
+        + np.arange(400) * 10**10
+    )
+    for zone in ("Z", "+00:00", ""):
+        stamps = [f"{np.datetime64(int(t) + 1767225600 * 10**9, 'ns')}" for t in ns]
+        rows = [f"{t.rstrip('0').rstrip('.')}{zone},{k % 5 * 1e-9!r}" for k, t in enumerate(stamps)]
+        path = tmp_path / "log.csv"
+        path.write_text("utc,phase_s\n" + "\n".join(rows) + "\n")
+        record = eb.read_log(path)
+        told = np.array([record.time_of(k) for k in range(400)]) + np.asarray(record.stamp_offset_s)
+        np.testing.assert_allclose(told - told[0], (ns - ns[0]) * 1e-9, atol=2e-9)
+
+
 def test_split_day_and_second_of_day(tmp_path: Path) -> None:
     """MJD 61099 and second 86380 is 2026-02-28T23:59:40; the day changes within the log."""
     assert (START.date() - datetime(1858, 11, 17, tzinfo=UTC).date()).days == 61_099  # origin of MJD (IAU)

@@ -80,6 +80,18 @@ def test_packed_files(tmp_path: Path, pack: object) -> None:
     np.testing.assert_array_equal(read(tmp_path, pack(TABLE.encode())).values, VALUES)
 
 
+def test_a_stream_that_begins_anywhere_in_the_file_is_read(tmp_path: Path) -> None:
+    """Joined gzip streams (RFC 1952, 2.2) are one log, also where the second begins beside a full MiB."""
+    whole = 1 << 20
+    for early in range(3):
+        room = whole - early - len(gzip.compress(TABLE.encode() + b"\n" * whole, 0)) + whole
+        first = gzip.compress(TABLE.encode() + b"\n" * room, 0)
+        assert abs(len(first) - whole) < 10
+        rows = "".join(f"{10 * k},{v!r}\n" for k, v in enumerate(VALUES.tolist(), N))
+        record = read(tmp_path, first + gzip.compress(rows.encode()))
+        np.testing.assert_array_equal(record.values, [*VALUES, *VALUES])
+
+
 @pytest.mark.parametrize(("pack", "name"), [(gzip.compress, "gzip"), (lzma.compress, "xz")])
 def test_cut_off_file_names_line_and_option(tmp_path: Path, pack: object, name: str) -> None:
     """A file that was cut off is refused with the line; its complete lines are read on demand."""

@@ -8,11 +8,11 @@
                        posterior and families in history_posterior.py
     interval.py        suggest_interval(): how long; calendar.py, missing.py beside it
     setpoint.py        suggest_setpoint(): what to leave an oscillator at
-    methods.py         compare_methods(): other methods of intervals; reaction.py: their arithmetic
-    reliability.py     fit_reliability(): found states (reliability_models.py: the families)
+    methods.py         compare_methods(): other methods of intervals
+    reliability.py     fit_reliability(): found states
     degradation.py     fit_degradation(): paths to a limit
     decision.py        decide(), global_risk(): decision rules
     specification.py   Specification; specification_verdict.py: check_specification(), line by line
     back_cast.py       back_cast(): when it left (bridge.py), which results that touches (affected.py)
-    experiment.py      plan_experiment(): how long to log, at which gate; temperature_experiment.py
+    experiment.py      plan_experiment(): how long to log, at which gate
 """

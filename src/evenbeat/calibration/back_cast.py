@@ -13,8 +13,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,11 +22,11 @@ import numpy as np
 
 from evenbeat.calibration.affected import AffectedResult, DatedResult, dated_results, judged_results
 from evenbeat.calibration.bridge import Bridge, around_crossing
+from evenbeat.calibration.calendar import checked_date
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import HistoryModel, fit_history
-from evenbeat.calibration.history_point import HistoryPoint
+from evenbeat.calibration.history_model import fit_history
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.forecaster import PATHS, Forecaster, Paths, checked_forecaster, moments
+from evenbeat.clock.forecaster import PATHS, Forecaster, LastInterval, checked_forecaster, moments
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
@@ -203,17 +203,23 @@ def back_cast(
     limits = Tolerance.of(tolerance)
     if isinstance(source, CalibrationHistory):
         source = fit_history(source, oscillator_class=oscillator_class, tolerance=limits)
-    ends = _ends(source, as_left, as_found, elapsed_s, start)
+    ends = _ends(checked_forecaster(source), as_left, as_found, elapsed_s, checked_date(start))
     dated, assumed = dated_results(results, start=ends.start, until_s=ends.elapsed_s, date_order=date_order)
+
+    def held(times: FloatArray) -> Bridge:
+        generator = np.random.default_rng(seed)
+        free = ends.source.paths(times, paths, generator, as_left=ends.as_left)
+        return Bridge.drawn(free, ends.as_found, times, generator, seen=ends.source is not source)
+
     given = np.array([one.elapsed_s for one in dated])
     around = np.append(0.0, moments(ends.elapsed_s / 1000, ends.elapsed_s))
     grid = np.unique(np.concatenate([around, given]))
-    bridge = _bridge(source, ends, grid, paths, seed)
+    bridge = held(grid)
     closer = around_crossing(grid, bridge.left_by(limits))
     if len(closer):
         # once more with moments where it left
         grid = np.unique(np.concatenate([around[::2], [ends.elapsed_s], given, closer]))
-        bridge = _bridge(source, ends, grid, paths, seed)
+        bridge = held(grid)
     left = bridge.left_by(limits)
     crossing = bridge.crossing(left)
     low, middle, high = (bridge.quantile(p) for p in (0.025, 0.5, 0.975))
@@ -258,90 +264,37 @@ def linear_crossing(limits: Tolerance, left: float, found: float, elapsed_s: flo
     return elapsed_s * (limit - left) / (found - left)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Ends:
-    """Both ends of the interval in question; ``seen`` if the model has learnt from the later one."""
-
-    as_left: Estimate
-    as_found: Estimate
-    elapsed_s: float
-    begin_s: float
-    start: dt.date | None
-    seen: bool
-
-
 def _ends(
-    source: object,
+    source: Forecaster,
     as_left: Estimate | None,
     as_found: Estimate | None,
     elapsed_s: float | None,
-    start: dt.date | str | None,
-) -> _Ends:
-    from evenbeat.calibration.calendar import checked_date
-
-    begin, seen = 0.0, False
-    begun = checked_date(start)
-    if isinstance(source, HistoryModel) and as_found is None:
-        before, after = _last_two(source.history[0])
-        as_left = as_left or Estimate.normal(before.as_left, before.as_left_standard_uncertainty)
-        as_found = Estimate.normal(after.as_found, after.standard_uncertainty)
-        elapsed_s = after.time_s - before.time_s
-        begun = begun or source.history[0].date_of(before)
-        begin, seen = before.time_s, True
-    elif isinstance(source, HistoryModel):
-        begin = source.span_s
-        as_left = as_left or source.as_left
-        begun = begun or source.history[0].last_date
-    missing = [
-        name
-        for name, value in {"as_left": as_left, "as_found": as_found, "elapsed_s": elapsed_s}.items()
-        if value is None
-    ]
-    if missing or as_left is None or as_found is None or elapsed_s is None:
-        msg = (
-            f"{' and '.join(missing)} must be stated: the last known-good value, the one found, and the time "
-            "between them"
-        )
+    start: dt.date | None,
+) -> LastInterval:
+    """Return the interval in question: the last one of a history, unless its end is stated."""
+    grounds = source.grounds
+    if as_found is None and grounds.last_interval is not None:
+        last = replace(grounds.last_interval, start=start or grounds.last_interval.start)
+        last = last if as_left is None else replace(last, as_left=as_left)
+        unknown = "as left" if math.isnan(last.as_left.value) else "as found"
+        if math.isnan(last.as_left.value + last.as_found.value):
+            msg = f"the last two calibrations have no value {unknown}; state as_left, as_found and elapsed_s"
+            raise InputError(msg)
+        return last
+    as_left = as_left or grounds.as_left
+    stated = {"as_left": as_left, "as_found": as_found, "elapsed_s": elapsed_s}
+    if as_left is None or as_found is None or elapsed_s is None:
+        missing = " and ".join(name for name, value in stated.items() if value is None)
+        msg = f"{missing} must be stated: the last known-good value, the one found, and the time between them"
         raise InputError(msg)
     if not (elapsed_s > 0 and math.isfinite(elapsed_s)):
         msg = f"elapsed_s is {elapsed_s:g}; the time between both values must be positive"
         raise InputError(msg)
-    return _Ends(
-        as_left=as_left, as_found=as_found, elapsed_s=elapsed_s, begin_s=begin, start=begun, seen=seen
-    )
+    begun = start or grounds.start
+    return LastInterval(as_left=as_left, as_found=as_found, elapsed_s=elapsed_s, start=begun, source=source)
 
 
-def _last_two(history: CalibrationHistory) -> tuple[HistoryPoint, HistoryPoint]:
-    if len(history) < 2:
-        msg = "the history has one calibration; state as_left, as_found and elapsed_s"
-        raise InputError(msg)
-    before, after = history.points[-2:]
-    if math.isnan(before.as_left) or math.isnan(after.as_found):
-        point, what = (before, "as left") if math.isnan(before.as_left) else (after, "as found")
-        msg = f"{point.place or 'a calibration'} has no value {what}; state as_left, as_found and elapsed_s"
-        raise InputError(msg)
-    return before, after
-
-
-def _bridge(source: Forecaster, ends: _Ends, grid: FloatArray, paths: int, seed: int) -> Bridge:
-    generator = np.random.default_rng(seed)
-    courses = _courses(source, ends, grid, paths, generator)
-    return Bridge.drawn(courses, ends.as_found, grid, generator, seen=ends.seen)
-
-
-def _courses(
-    source: Forecaster,
-    ends: _Ends,
-    grid: FloatArray,
-    paths: int,
-    generator: np.random.Generator,
-) -> Iterator[Paths]:
-    if isinstance(source, HistoryModel):
-        return source.courses_from(ends.begin_s, grid, ends.as_left, paths, generator)
-    return checked_forecaster(source).paths(grid, paths, generator, as_left=ends.as_left)
-
-
-def _remarks(limits: Tolerance, ends: _Ends, linear: float, left: float) -> list[Finding]:
+def _remarks(limits: Tolerance, ends: LastInterval, linear: float, left: float) -> list[Finding]:
     found = []
     chance = float(limits.probability(ends.as_found.distribution))
     if limits.holds(ends.as_found.value):

@@ -40,7 +40,8 @@ from evenbeat.calibration.history_posterior import (
 )
 from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
 from evenbeat.clock.forecast import Forecast
-from evenbeat.clock.forecaster import Grounds, Paths, Quantity, knows_neither
+from evenbeat.clock.forecaster import Grounds, LastInterval, Paths, Quantity, knows_neither
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
@@ -203,11 +204,29 @@ class HistoryModel(Result):
         years, found = after / SECONDS_PER_YEAR, self._begun(None)
         gained = _gained(found.bend[0], years)
         middle = np.einsum("ik,kit->tk", found.mean[:, 0], gained)
-        variance = np.einsum("kit,ijk,kjt->tk", gained, found.covariance[:, :, 0], gained)
-        variance += np.multiply.outer(years**3 / 3, found.walk[0] ** 2)
-        variance += np.multiply.outer(years**5 / 20, found.wander[0] ** 2)
-        gained_s = _normals(found.weight[0], middle, variance).scaled(SECONDS_PER_YEAR)
-        return Forecast(quantity="time_error", times_s=after, horizon_s=after, distribution=gained_s)
+        known = np.einsum("kit,ijk,kjt->tk", gained, found.covariance[:, :, 0], gained)
+        walked, wandered = (
+            np.multiply.outer(years**power / over, size[0] ** 2)
+            for power, over, size in ((3, 3, found.walk), (5, 20, found.wander))
+        )
+        distribution = _normals(found.weight[0], middle, known + walked + wandered).scaled(SECONDS_PER_YEAR)
+        terms = {
+            "starting frequency": np.multiply.outer(years**2, found.covariance[0, 0, 0]),
+            "random-walk FM": walked,
+            "wandering drift": wandered,
+        }
+        by_term = {name: SECONDS_PER_YEAR**2 * part @ found.weight[0] for name, part in terms.items()}
+        rest = distribution.standard_deviation**2 - sum(by_term.values())
+        # where drift and offset were learnt together, what is known of their sum is in both
+        by_term["starting frequency"] += np.minimum(rest, 0.0)
+        return Forecast(
+            quantity="time_error",
+            times_s=after,
+            horizon_s=after,
+            distribution=distribution,
+            terms=VarianceTerms(by_term={**by_term, "aging": np.maximum(rest, 0.0)}),
+            findings=self.grounds.beyond(float(after.max())),
+        )
 
     def _begun(self, as_left: Estimate | None) -> Posteriors:
         """Return the posterior that begins with what the clock is left at."""
@@ -250,37 +269,28 @@ class HistoryModel(Result):
             first_s=SECONDS_PER_HOUR,
             drift_rate=self.drift_rate,
             seasons_seen=seasons_seen(self.history[0]),
+            as_left=self.as_left,
+            start=self.history[0].last_date,
+            last_interval=self._last_interval,
         )
 
-    def courses_from(
-        self,
-        begin_s: float,
-        elapsed_s: FloatArray,
-        start: Estimate,
-        count: int,
-        generator: np.random.Generator,
-    ) -> Iterator[Paths]:
-        """Yield courses of the offset left at ``start`` at some time since the first calibration."""
-        found = self.posterior
-        back = (begin_s - self.span_s) / SECONDS_PER_YEAR
-        t = np.asarray(elapsed_s, dtype=float) / SECONDS_PER_YEAR
-        for points, walk, wander in _drawn(found, count, generator):
-            mean, covariance = found.mean[:, 0, points], found.covariance[:, :, 0, points]
-            mean[0], covariance[0], covariance[:, 0] = 0.0, 0.0, 0.0
-            # a drift that wanders was another one then
-            covariance[1, 1] += wander**2 * max(-back, 0.0)
-            drawn = _drawn_normal(mean, covariance, generator)
-            bend = found.bend[0, points]
-            course = _courses(bend, back + t) - _courses(bend, np.array([back]))
-            yield Paths(
-                mean=start.value + np.einsum("ni,nit->nt", drawn, course),
-                covariance=start.standard_uncertainty**2 + _walked(walk, wander, t),
-                growth=np.ones(len(points)),
-                diffusion=np.full(len(points), walk**2 / SECONDS_PER_YEAR),
-            )
+    @property
+    def _last_interval(self) -> LastInterval | None:
+        """What the last two calibrations found, and the model as it begins with the earlier one."""
+        if len(self.history[0]) < 2:
+            return None
+        before, after = self.history[0].points[-2:]
+        lapse = after.time_s - before.time_s
+        return LastInterval(
+            as_left=Estimate.normal(before.as_left, before.as_left_standard_uncertainty),
+            as_found=Estimate.normal(after.as_found, after.standard_uncertainty),
+            elapsed_s=lapse,
+            start=self.history[0].date_of(before),
+            source=replace(self, posterior=self.posterior.rewound(lapse / SECONDS_PER_YEAR)),
+        )
 
     def _start(self, as_left: Estimate | None) -> Estimate:
-        start = self.as_left if as_left is None else as_left
+        start = as_left or self.as_left
         if start is None:
             place = self.history[0].points[-1].place
             where = f"the last calibration{f' ({place})' if place else ''}"
@@ -439,7 +449,7 @@ def fit_history(
     References
     ----------
     Formula: AF_i - AL_(i-1) ~ N(D T_i, s²T_i + u²)
-    Source: ILAC-G24:2022 / OIML D 10:2022; Box & Tiao 1968 (gross errors, from memory)
+    Source: own derivation, see :mod:`evenbeat.calibration.history_posterior`; ILAC-G24:2022 / OIML D 10:2022
     Tests: tests/calibration/test_history.py
     """
     several = (history,) if isinstance(history, CalibrationHistory) else tuple(history)

@@ -20,9 +20,8 @@ Within a family the drifts of the instruments scatter about a common one: ``D = 
 v)``, ``e ~ N(0, (1 - ρ) v)``, v being the variance of the class and ρ what the family has in common, itself
 unknown; the random walk is common.
 
-Sources: Kalman filter with a diffuse regressor, de Jong 1991, Ann. Statist. 19, 1073 (from memory); Bayesian
-linear regression and hierarchical normal model, Gelman et al., Bayesian Data Analysis, 3rd ed., 5.4 and 14.2;
-mixture with gross errors, Box & Tiao 1968, Biometrika 55, 119 (from memory).
+Own derivation from the normal distribution throughout: ``tests/calibration/test_history_filter.py`` holds it
+against dense multivariate normals.
 """
 
 from __future__ import annotations
@@ -270,6 +269,19 @@ class Posteriors:
         covariance[0] = covariance[:, 0] = 0.0
         mean[0], covariance[0, 0] = start.value, start.standard_uncertainty**2
         return replace(self, mean=mean, covariance=covariance)
+
+    def rewound(self, years: float) -> Posteriors:
+        """Return them as they are so long before the last calibration, where an offset is to be stated."""
+        slower = 1 / (1 - self.bend * years)  # a drift that slows down was faster
+        turn = YEARLY * years
+        back = np.zeros((4, 4, *self.bend.shape))
+        back[1, 1] = slower
+        back[2, 2] = back[3, 3] = math.cos(turn)
+        back[2, 3], back[3, 2] = -math.sin(turn), math.sin(turn)
+        covariance = np.einsum("ab...,bc...,dc...->ad...", back, self.covariance, back)
+        covariance[1, 1] += self.wander**2 * years  # one that wanders was another one
+        mean = np.einsum("ab...,b...->a...", back, self.mean)
+        return replace(self, mean=mean, covariance=covariance, bend=self.bend * slower)
 
     def some(self, chosen: npt.NDArray[np.intp]) -> Posteriors:
         """Return some of the histories."""

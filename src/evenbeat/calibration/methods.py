@@ -1,8 +1,8 @@
 """Intervals by several methods side by side: what each makes of the same history.
 
 Sources: methods of ILAC-G24:2022/OIML D 10 (staircase, control chart, in-use time, statistics of found
-states); how they are turned into a number here is said beside each. No single best practice exists: the
-spread belongs to the answer.
+states); how they are turned into a number here is said beside each, derived and tested here. No single best
+practice exists: the spread belongs to the answer.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import stats
 
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import HistoryModel, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
-from evenbeat.calibration.reaction import Staircase, control_chart, observed_rate
 from evenbeat.calibration.reliability import fit_reliability
 from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
 from evenbeat.clock.oscillator_classes import OscillatorClass
@@ -30,6 +30,43 @@ from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 SIMPLE_MODELS = ("exponential", "weibull", "random_walk")
 """Of the reliability models, those that few found states can tell apart."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Staircase:
+    """Lengthen the interval by a share after each 'in', shorten it after each 'out'.
+
+    Attributes
+    ----------
+    lengthen, shorten
+        ``interval · (1 + lengthen)`` or ``interval · (1 - shorten)``.
+    """
+
+    lengthen: float = 0.1
+    shorten: float = 0.55
+
+    def __post_init__(self) -> None:
+        if not (self.lengthen > 0 and 0 < self.shorten < 1):
+            msg = f"lengthen is {self.lengthen} and shorten {self.shorten}; lengthen > 0 and 0 < shorten < 1"
+            raise InputError(msg)
+
+    def after(self, interval_s: float, found_in: Sequence[bool]) -> float:
+        """Return the interval after these found states."""
+        for inside in found_in:
+            interval_s *= 1 + self.lengthen if inside else 1 - self.shorten
+        return interval_s
+
+    @property
+    def equilibrium_reliability(self) -> float:
+        """The share found in at which the interval neither grows nor shrinks."""
+        fall, rise = -math.log1p(-self.shorten), math.log1p(self.lengthen)
+        return fall / (rise + fall)
+
+    @classmethod
+    def aiming_at(cls, reliability: float, *, lengthen: float = 0.1) -> Staircase:
+        """Return the staircase whose equilibrium is this reliability."""
+        target = checked_probability(reliability, "reliability")
+        return cls(lengthen=lengthen, shorten=-math.expm1(-math.log1p(lengthen) * target / (1 - target)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,6 +190,72 @@ def compare_methods(
     )
     return MethodComparison(
         tolerance=limits, reliability=target, methods=methods, findings=merged(left_out, fitted.findings)
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ControlChart:
+    """Mean of the changes between calibrations, and three standard deviations on either side (Shewhart).
+
+    Of neighbouring changes with standard deviation s the mean distance is ``2 s/√π``; ``outside`` are the
+    positions of changes beyond the limits.
+    """
+
+    centre: float
+    low: float
+    high: float
+    outside: tuple[int, ...]
+
+
+def control_chart(changes: Sequence[float]) -> ControlChart:
+    """Return the chart of individual changes, at least two."""
+    values = np.asarray(changes, dtype=float)
+    if len(values) < 2 or not np.all(np.isfinite(values)):
+        msg = f"{len(values)} change(s) are given; a control chart needs at least two finite ones"
+        raise InputError(msg)
+    centre = float(values.mean())
+    reach = 1.5 * math.sqrt(math.pi) * float(np.mean(np.abs(np.diff(values))))
+    outside = tuple(np.flatnonzero(np.abs(values - centre) > reach).tolist())
+    return ControlChart(centre=centre, low=centre - reach, high=centre + reach, outside=outside)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ObservedRate:
+    """An interval judged by the share found in: ``I ln R* / ln R`` for an exponential law.
+
+    ``low_s`` and ``high_s`` are its 90 % interval (Jeffreys); ``probability`` is that of so few found in, or
+    fewer, at the target; where the share does not differ from it at 5 % (``significant``), keep the interval.
+    """
+
+    interval_s: float
+    low_s: float
+    high_s: float
+    probability: float
+    significant: bool
+
+
+def observed_rate(
+    found_in: int, inspected: int, interval_s: float, *, reliability: float = DEFAULT_CONFIDENCE
+) -> ObservedRate:
+    """Return the interval that the observed share suggests, and whether the change is called for."""
+    target = checked_probability(reliability, "reliability")
+    if not 0 <= found_in <= inspected or inspected < 1 or not interval_s > 0:
+        msg = f"{found_in} of {inspected} found in after {interval_s} s is impossible"
+        raise InputError(msg)
+
+    def updated(share: float) -> float:
+        if share >= 1:
+            return math.inf
+        return interval_s * math.log(target) / math.log(share) if share > 0 else 0.0
+
+    posterior = stats.beta(found_in + 0.5, inspected - found_in + 0.5)
+    few, many = stats.binom(inspected, target).cdf(found_in), stats.binom(inspected, target).sf(found_in - 1)
+    return ObservedRate(
+        interval_s=updated(found_in / inspected),
+        low_s=updated(float(posterior.ppf(0.05))),
+        high_s=updated(float(posterior.ppf(0.95))),
+        probability=float(few),
+        significant=bool(min(few, many) < 0.025),
     )
 
 

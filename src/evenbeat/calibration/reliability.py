@@ -4,22 +4,22 @@ An observation says between which two times a unit left its tolerance: found in 
 out at t is (0, t), and known to the day is (t, t). Every model gives S(t), the probability of still being
 in tolerance after t, and is fitted by maximum likelihood.
 
-Sources: interval-censored likelihood, Turnbull 1976; the models are textbook
-survival functions (tested against scipy and by simulation); ILAC-G24:2022/OIML D 10 names the method.
+Sources: interval-censored likelihood, Turnbull 1976; ILAC-G24:2022/OIML D 10 names the method. Each model
+says what happens to the units, and its survival function follows from that: tested against scipy's
+distributions, by quadrature and by simulation.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
-from evenbeat.calibration.reliability_models import RELIABILITY_MODELS, ReliabilityModel
-from evenbeat.clock.scores import coverage_limits
+from evenbeat.clock.tested import coverage_limits
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
@@ -33,6 +33,104 @@ FARTHEST = 1e4
 """In units of the typical time: an interval beyond is called unlimited."""
 SUPPORTED = 4.0
 """Difference of AIC up to which a model is not ruled out (common practice, Burnham & Anderson 2002)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReliabilityModel:
+    """A family of survival functions of the time (in units of a typical time) and of its parameters.
+
+    ``dimensions`` are the powers of 1/time in the parameters, to give them back in SI.
+    """
+
+    name: str
+    parameters: tuple[str, ...]
+    dimensions: tuple[float, ...]
+    says: str
+    survival: Callable[[FloatArray, FloatArray], FloatArray]
+
+
+def _within(variance: FloatArray) -> FloatArray:
+    """Return the probability that a normal offset of this variance is within ±1."""
+    with np.errstate(divide="ignore"):
+        return 2 * special.ndtr(1 / np.sqrt(variance)) - 1
+
+
+def _weibull(t: FloatArray, p: FloatArray) -> FloatArray:
+    with np.errstate(over="ignore"):
+        return np.exp(-((p[0] * t) ** p[1]))
+
+
+RELIABILITY_MODELS: dict[str, ReliabilityModel] = {
+    name: ReliabilityModel(
+        name=name,
+        parameters=tuple(powers),
+        dimensions=tuple(powers.values()),
+        says=says,
+        survival=law,
+    )
+    for name, powers, says, law in (
+        (
+            "exponential",
+            {"rate": 1},
+            "e^(-λt): failures come at random and do not depend on age",
+            lambda t, p: np.exp(-p[0] * t),
+        ),
+        (
+            "weibull",
+            {"rate": 1, "shape": 0},
+            "e^(-(λt)^β): failures grow more (β > 1) or less frequent",
+            _weibull,
+        ),
+        (
+            "mixed_exponential",
+            {"rate": 1, "shape": 0},
+            "(1 + λt/β)^(-β): units differ in their rate, by a gamma distribution",
+            lambda t, p: (1 + p[0] * t / p[1]) ** -p[1],
+        ),
+        (
+            "random_walk",
+            {"growth": 1},
+            "2Φ(1/√(bt)) - 1: the offset walks, its variance growing with time",
+            lambda t, p: _within(p[0] * t),
+        ),
+        (
+            "random_walk_from_spread",
+            {"growth": 1, "spread": 0},
+            "2Φ(1/√(a + bt)) - 1: the same from offsets that are spread already at the start",
+            lambda t, p: _within(p[1] + p[0] * t),
+        ),
+        (
+            "warranty",
+            {"rate": 1, "steepness": 0},
+            "1/(1 + e^(b(t/a - 1))): hardly any until about a, then nearly all; a = 1/rate",
+            lambda t, p: special.expit(-p[1] * (p[0] * t - 1)),
+        ),
+        (
+            "restricted_walk",
+            {"variance": 0, "rate": 1},
+            "2Φ(1/√(b(1 - e^(-ct)))) - 1: a walk that settles",
+            lambda t, p: _within(p[0] * -np.expm1(-p[1] * t)),
+        ),
+        (
+            "modified_gamma",
+            {"rate": 1},
+            "e^(-λt)(1 + λt + (λt)²/2): three shocks before failure",
+            lambda t, p: special.pdtr(2, p[0] * t),
+        ),
+        (
+            "mortality_drift",
+            {"rate": 1, "rate_squared": 2},
+            "e^(-(at + bt²)): a rate that grows in proportion to age",
+            lambda t, p: np.exp(-(p[0] * t + p[1] * t**2)),
+        ),
+        (
+            "linear_drift",
+            {"drift": 1, "spread": 0},
+            "Φ((1-dt)/s) + Φ((1+dt)/s) - 1: a common drift with a spread, in units of the tolerance",
+            lambda t, p: special.ndtr((1 - p[0] * t) / p[1]) + special.ndtr((1 + p[0] * t) / p[1]) - 1,
+        ),
+    )
+}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -251,9 +349,10 @@ def _checked_rows(
         )
         raise InputError(msg)
     if not np.any(np.isfinite(high)):
+        least, _ = coverage_limits(weight.sum(), weight.sum(), 0.9)
         msg = (
-            "every unit was found in tolerance, so no model can be fitted; see "
-            "evenbeat.calibration.reaction.reliability_bounds for what that shows"
+            "every unit was found in tolerance, so no model can be fitted; with 95 % confidence that shows a "
+            f"reliability of at least {least:.3f} at the times of inspection"
         )
         raise InputError(msg)
     return low, high, weight

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import optimize
 
 from evenbeat.calibration.tolerance import LONGEST_S, SEARCH_TIMES_S, Tolerance, ToleranceLike
-from evenbeat.clock.forecaster import Forecaster, Grounds, checked_forecaster, first_exit
+from evenbeat.clock.forecaster import Forecaster, checked_forecaster, first_exit
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability
@@ -212,7 +212,7 @@ def suggest_setpoint(
         evidence_s=grounds.reach_s,
         findings=(
             *_remarks(limits, best, from_middle, sure=sure),
-            *_beyond_evidence(grounds, longest),
+            *grounds.beyond(longest),
         ),
     )
 
@@ -270,25 +270,6 @@ def _confirmed(exactly: Callable[[float], float], limits: Tolerance, near: float
     )
     share = float(found.x) if -found.fun >= 1 else float(shares[k])
     return limits.middle + away * share
-
-
-def _beyond_evidence(grounds: Grounds, interval_s: float) -> tuple[Finding, ...]:
-    """Say where an interval reaches further than the record it was learnt from."""
-    seen = grounds.reach_s
-    if interval_s <= seen:
-        return ()
-    long = duration_text(seen)
-    known = (
-        f"The record is {long} long and can vouch for about as long again"
-        if grounds.kind == "log"
-        else f"Twice the longest interval that was observed is {long}"
-    )
-    sentence = (
-        f"{known}; longer times are the aging law carried on, untested: they serve to compare setpoints, not "
-        "as intervals."
-    )
-    values = {"interval_s": interval_s, "evidence_s": seen}
-    return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
 
 
 def _remarks(limits: Tolerance, best: float, from_middle: float, *, sure: float) -> tuple[Finding, ...]:

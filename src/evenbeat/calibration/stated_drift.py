@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.forecaster import Grounds, Paths, Quantity, knows_neither
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.units import SECONDS_PER_HOUR
@@ -69,8 +70,19 @@ class StatedDrift:
         """
         knows_neither(None, environment)
         t = np.atleast_1d(np.asarray(times, dtype=float))
-        gained = self._moved(None, t, t**2 / 2, self.walk_variance_per_second * t**3 / 3)
-        return Forecast(quantity="time_error", times_s=t, horizon_s=t, distribution=gained)
+        walked = self.walk_variance_per_second * t**3 / 3
+        terms = {
+            "aging": self.drift_rate.standard_uncertainty**2 * t**4 / 4,
+            "random-walk FM": walked,
+            "environment": self.floor**2 * t**2,
+        }
+        return Forecast(
+            quantity="time_error",
+            times_s=t,
+            horizon_s=t,
+            distribution=self._moved(None, t, t**2 / 2, walked),
+            terms=VarianceTerms(by_term=terms),
+        )
 
     def _moved(
         self,

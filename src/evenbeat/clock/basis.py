@@ -9,32 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from evenbeat.clock.covariance import FLICKER_FM, WHITE_FM, WHITE_PM
 from evenbeat.clock.noise_grid import Node, NoiseGrid
 from evenbeat.quantities import FloatArray
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Solved:
-    """The linear algebra of one node and one ratio of the random walk, over σ².
-
-    Attributes
-    ----------
-    readings
-        Uncorrelated combinations of the block averages, shape (n - 1,).
-    covariance, weighted
-        Of the m quantities asked with them, shape (n - 1, m), and the same over their variances: the
-        weights of the best linear prediction.
-    own
-        (Co)variance of the quantities asked, of the shape that was given.
-    """
-
-    readings: FloatArray
-    covariance: FloatArray
-    weighted: FloatArray
-    own: FloatArray
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -103,18 +80,6 @@ class Bases:
                 own_moving=self._own[node.moving],
             )
         return self._turned[index]
-
-    def solved(self, index: int, walk: int) -> Solved:
-        """Return what is needed of one node at one ratio of the random walk, by their positions."""
-        part = self.turned(index)
-        ratio = part.ratios[walk]
-        covariance = part.fixed + ratio * part.moving
-        return Solved(
-            readings=part.readings,
-            covariance=covariance,
-            weighted=covariance / (1 + ratio * part.eigenvalues)[:, np.newaxis],
-            own=part.own_fixed + ratio * part.own_moving,
-        )
 
     def design(self, index: int, columns: FloatArray) -> FloatArray:
         """Return a design of shape (n, p) in the basis of a node, shape (n - 1, p)."""

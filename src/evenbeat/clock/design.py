@@ -15,16 +15,13 @@ from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.blocks import Blocks, between_samples, frequencies
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
-from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY
 
 SAMPLES_PER_DAY = 48
 FEWEST_DAYS = 2
 """Length of a record from which on it shows a daily wave of a covariate."""
-LONGEST_FOR_DAILY_WAVE = 0.6
-"""Longest blocks, in days, that show a daily wave: 86 % of its amplitude is gone at one day's length."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -132,7 +129,7 @@ class LagPoint:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Trend:
-    """Columns of the trend for any spans: those of the law, then influences, then steps, then a daily wave.
+    """Columns of the trend for any spans: those of the law, then influences, then steps, then waves.
 
     Times are in units of the record length.
 
@@ -147,8 +144,8 @@ class Trend:
         How fast a deviation of these columns from mean and daily wave is forgotten.
     days
         Length of the record in days where it shows their daily wave; zero for records under two days.
-    turns_per_record
-        Days in the record where a daily wave is in the model; zero otherwise.
+    waves_s
+        Periods of the sines in the model that no covariate explains.
     not_determined
         Covariates that were asked for but cannot be told apart, with the sentence that says why.
     """
@@ -160,7 +157,8 @@ class Trend:
     rest: FloatArray
     fading: Fading
     days: float = 0.0
-    turns_per_record: float = 0.0
+    waves_s: tuple[float, ...] = ()
+    record_s: float = 1.0
     not_determined: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -171,8 +169,8 @@ class Trend:
     def columns(self, law: AgingLaw, curvature: Curvature, spans: Spans, acting: FloatArray) -> FloatArray:
         """Return the columns, shape (n, p), given those of the influences over the spans, shape (n, q)."""
         aging = law.mean_over(spans.start, spans.stop, curvature)
-        after, wave = after_steps(self.step_times, spans), daily_wave_over(self.turns_per_record, spans)
-        return np.hstack([aging, acting, after, wave])
+        waves = [wave_over(self.record_s / period, spans) for period in self.waves_s]
+        return np.hstack([aging, acting, after_steps(self.step_times, spans), *waves])
 
     def first_of(self, name: str, design_width: int) -> int:
         """Return where the columns of one influence begin in a design of so many columns."""
@@ -189,7 +187,7 @@ class Trend:
 
     def first_step(self, design_width: int) -> int:
         """Return where the columns of the steps begin in a design of so many columns."""
-        return design_width - len(self.step_times) - 2 * (self.turns_per_record > 0)
+        return design_width - len(self.step_times) - 2 * len(self.waves_s)
 
     def powers_of_each(self, point: LagPoint) -> list[FloatArray]:
         """Return the columns of each influence over the blocks under one set of lags, shapes (n, order)."""
@@ -216,7 +214,7 @@ class Trend:
         later = Spans(start=np.append(spans.start[ahead], 1.0), stop=np.append(spans.stop[ahead], 1.0))
         wave = np.zeros((len(later), self.width))
         if self.days > 0:
-            wave = daily_wave_over(self.days, later) @ self.swing
+            wave = wave_over(self.days, later) @ self.swing
         begin = 0
         for influence, lag_s, last in zip(self.influences, point.lags_s, point.lagged_at_end, strict=True):
             place = slice(begin, begin + influence.order)
@@ -270,10 +268,8 @@ def after_steps(step_times: Sequence[float], spans: Spans) -> FloatArray:
     return np.array(after).reshape(len(after), len(spans)).T
 
 
-def daily_wave_over(turns_per_record: float, spans: Spans) -> FloatArray:
-    """Return the means of a daily sine and cosine over spans, shape (n, 2); (n, 0) without any turn."""
-    if turns_per_record == 0:
-        return np.empty((len(spans), 0))
+def wave_over(turns_per_record: float, spans: Spans) -> FloatArray:
+    """Return the means over spans of a sine and a cosine that turn so often in a record, shape (n, 2)."""
     angle = 2 * math.pi * turns_per_record * spans.middle
     smoothing = np.sinc(turns_per_record * spans.length)
     return np.column_stack([smoothing * np.sin(angle), smoothing * np.cos(angle)])
@@ -286,16 +282,10 @@ def trend_of(
     lags: Sequence[Estimate],
     *,
     step_times: tuple[float, ...],
-    daily_wave: bool,
+    waves_s: tuple[float, ...],
     not_determined: Mapping[str, str] | None = None,
 ) -> Trend:
-    """Return the trend of a record's blocks.
-
-    Raises
-    ------
-    InputError
-        If blocks are too long for a daily wave.
-    """
+    """Return the trend of a record's blocks."""
     fitted = tuple(
         _influence(record, each, blocks.covariates[each.name], lag)
         for each, lag in zip(influences, lags, strict=True)
@@ -313,12 +303,6 @@ def trend_of(
         record, np.hstack(sampled) if sampled else np.empty((len(frequencies(record)[:: _stride(record)]), 0))
     )
     days = record.duration_s / SECONDS_PER_DAY
-    if daily_wave and blocks.length_s > LONGEST_FOR_DAILY_WAVE * SECONDS_PER_DAY:
-        msg = (
-            f"blocks of {duration_text(blocks.length_s)} average over the daily wave; "
-            "raise most_blocks or leave daily_wave out"
-        )
-        raise InputError(msg)
     return Trend(
         influences=fitted,
         step_times=step_times,
@@ -327,7 +311,8 @@ def trend_of(
         rest=rest,
         fading=fading,
         days=days if days >= FEWEST_DAYS else 0.0,
-        turns_per_record=days if daily_wave else 0.0,
+        waves_s=waves_s,
+        record_s=record.duration_s,
         not_determined=not_determined or {},
     )
 

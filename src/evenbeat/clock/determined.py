@@ -1,8 +1,12 @@
 """What a record can determine: steps and influences that can be told apart, and in words those that cannot.
 
-What is kept first is the offset, then aging, then steps, then the environment, then a daily wave. A covariate
-that changes only beside a step, within a block of it, cannot be told apart from it: nobody knows the moment
-of either more exactly.
+What is kept first is the offset, then aging, then steps, then the environment, then waves. A covariate
+that changes only beside a step, within a block of it, cannot be told apart from it: nobody knows the
+moment of either more exactly.
+
+A column counts as told apart from those before it if more than ``TOLD_APART`` of its length is left once
+they are taken out; less would inflate the variance of its coefficient more than 10¹⁰-fold. Source: QR
+factorisation and rank decision on scaled columns, Golub & Van Loan, Matrix Computations, 5.4.
 """
 
 from __future__ import annotations
@@ -12,17 +16,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.clock.aging import AgingLaw
 from evenbeat.clock.blocks import Blocks
 from evenbeat.clock.covariance import Spans
-from evenbeat.clock.design import after_steps, daily_wave_over
+from evenbeat.clock.design import after_steps, wave_over
 from evenbeat.clock.environment import Influence
-from evenbeat.clock.rank import ranked
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
+WAVES = {SECONDS_PER_DAY: "daily", SECONDS_PER_YEAR: "yearly"}
 STANDS_STILL = 1e-9
 """Spread of a covariate, relative to one more than its mean, up to which it counts as constant."""
 NOTICED = 0.05
@@ -45,7 +50,7 @@ class Asked:
 
     influences: tuple[Influence, ...]
     step_times: tuple[float, ...]
-    daily_wave: bool
+    waves_s: tuple[float, ...] = ()
     not_determined: Mapping[str, str] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
 
@@ -101,7 +106,7 @@ def told_apart(
         For each set of lags that counts, the powers of each influence over the blocks, shape (n, order), or
         (n, 0) where it is not to be judged yet.
     """
-    if not (asked.step_times or asked.influences or asked.daily_wave):
+    if not (asked.step_times or asked.influences or asked.waves_s):
         return asked
     spans = blocks.spans.scaled(1 / record_s)
     lost: dict[tuple[str, int], tuple[_Column, list[str]]] = {}
@@ -124,9 +129,10 @@ def told_apart(
         elif kind == "influence":
             asked = _without_influence(asked, column, parts)
         elif kind == "wave":
-            asked = _without_wave(asked, parts)
+            asked = _without_wave(asked, column, parts)
+    waves = tuple(period for place, period in enumerate(asked.waves_s) if ("wave", place) not in lost)
     kept = tuple(time for place, time in enumerate(asked.step_times) if ("step", place) not in lost)
-    return replace(asked, step_times=kept)
+    return replace(asked, step_times=kept, waves_s=waves)
 
 
 def _agings(laws: Sequence[AgingLaw], spans: Spans) -> Iterator[list[_Column]]:
@@ -140,7 +146,7 @@ def _agings(laws: Sequence[AgingLaw], spans: Spans) -> Iterator[list[_Column]]:
 def _others(
     asked: Asked, spans: Spans, acts: Sequence[FloatArray], *, block: float, record_s: float
 ) -> Iterator[_Column]:
-    """Yield the columns of steps, of the blocks beside them, of influences and of a daily wave."""
+    """Yield the columns of steps, of the blocks beside them, of influences and of waves."""
     names = [f"the step {duration_text(time * record_s)} into the record" for time in asked.step_times]
     for place, column in enumerate(after_steps(asked.step_times, spans).T):
         yield _Column(kind="step", place=place, words=names[place], values=column)
@@ -152,9 +158,9 @@ def _others(
     for place, (influence, powers) in enumerate(zip(asked.influences, acts, strict=True)):
         for power, column in enumerate(powers.T, start=1):
             yield _Column(kind="influence", place=place, power=power, words=influence.name, values=column)
-    if asked.daily_wave:
-        for column in daily_wave_over(record_s / SECONDS_PER_DAY, spans).T:
-            yield _Column(kind="wave", words="the daily wave", values=column)
+    for place, period in enumerate(asked.waves_s):
+        for column in wave_over(record_s / period, spans).T:
+            yield _Column(kind="wave", place=place, words=f"the {WAVES[period]} wave", values=column)
 
 
 def _explaining(lost: _Column, columns: Sequence[_Column], shares: FloatArray) -> list[str]:
@@ -196,10 +202,106 @@ def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> A
     return replace(asked, influences=tuple(fitted), findings=(*asked.findings, finding))
 
 
-def _without_wave(asked: Asked, parts: Sequence[str]) -> Asked:
-    others = " and ".join(parts)
+def _without_wave(asked: Asked, wave: _Column, parts: Sequence[str]) -> Asked:
     sentence = (
-        f"The daily wave is not determined: {others} moves just as it does, and all of it counts as that."
+        f"{wave.words.capitalize()} is not determined: {' and '.join(parts)} moves just as it does, and all "
+        "of it counts as that."
     )
-    finding = Finding(code="DAILY_WAVE_NOT_DETERMINED", severity="caution", sentence=sentence)
-    return replace(asked, daily_wave=False, findings=(*asked.findings, finding))
+    finding = Finding(code="WAVE_NOT_DETERMINED", severity="caution", sentence=sentence)
+    return replace(asked, findings=(*asked.findings, finding))
+
+
+TOLD_APART = 1e-5
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Ranked:
+    """The columns that can be told apart, and their QR factorisation beside the constant, if there is one.
+
+    Attributes
+    ----------
+    kept
+        Shape (p,).
+    basis, triangle
+        Q of shape (n, r) and R of shape (r, r) of the constant and the columns that are kept.
+    """
+
+    kept: npt.NDArray[np.bool_]
+    basis: FloatArray
+    triangle: FloatArray
+
+    def least_squares(self, values: FloatArray) -> tuple[float, FloatArray]:
+        """Return the constant and the coefficients of all columns, shape (p,), zero of those not kept.
+
+        Not valid without a constant.
+        """
+        solution = np.linalg.solve(self.triangle, self.basis.T @ values)
+        coefficients = np.zeros(len(self.kept))
+        coefficients[self.kept] = solution[1:]
+        return float(solution[0]), coefficients
+
+
+def ranked(columns: FloatArray, *, constant: bool = True) -> Ranked:
+    """Return which columns, shape (n, p), can be told apart from those before them.
+
+    Parameters
+    ----------
+    constant
+        Whether a constant comes before all of them.
+    """
+    first = int(constant)
+    beside = np.empty((len(columns), first + columns.shape[1]))
+    beside[:, :first], beside[:, first:] = 1.0, columns
+    least = TOLD_APART * np.sqrt(np.einsum("np,np->p", beside, beside))
+    kept = np.arange(len(least))
+    while True:
+        basis, triangle = np.linalg.qr(beside[:, kept])
+        left = np.abs(np.diagonal(triangle))
+        same = np.flatnonzero(left <= least[kept[: len(left)]])
+        if not len(same) and len(left) < len(kept):
+            same = np.array([len(left)])  # more columns than rows
+        if not len(same):
+            found = np.zeros(columns.shape[1], dtype=bool)
+            found[kept[first:] - first] = True
+            return Ranked(kept=found, basis=basis, triangle=triangle)
+        kept = np.delete(kept, same[0])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Inverted:
+    """The inverse of normal equations on what they tell apart.
+
+    Attributes
+    ----------
+    inverse
+        Shape (…, q, q).
+    rank
+        Number of directions that are told apart, shape (…).
+    log_determinant
+        Of the information in these directions, shape (…).
+    """
+
+    inverse: FloatArray
+    rank: npt.NDArray[np.int_]
+    log_determinant: FloatArray
+
+
+def inverted(information: FloatArray, size: FloatArray) -> Inverted:
+    """Return the inverse of information matrices, shape (…, q, q), that may be singular.
+
+    Parameters
+    ----------
+    size
+        Squared lengths of the columns before anything was taken out of them, shape (…, q).
+    """
+    unit = np.sqrt(np.where(size > 0, size, 1.0))
+    values, vectors = np.linalg.eigh(information / (unit[..., :, np.newaxis] * unit[..., np.newaxis, :]))
+    told = values > TOLD_APART**2
+    over = np.where(told, 1 / np.where(told, values, 1.0), 0.0)
+    inverse = (vectors * over[..., np.newaxis, :]) @ np.swapaxes(vectors, -1, -2)
+    logs = np.where(told, np.log(np.where(told, values, 1.0)), 0.0) + 2 * np.log(unit)
+    return Inverted(
+        inverse=inverse / (unit[..., :, np.newaxis] * unit[..., np.newaxis, :]),
+        rank=told.sum(axis=-1),
+        log_determinant=logs.sum(axis=-1),
+    )

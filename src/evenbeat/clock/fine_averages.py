@@ -25,8 +25,8 @@ from evenbeat.clock.covariance import (
     mean_frequency_covariance,
     unit_level,
 )
+from evenbeat.clock.determined import Inverted, inverted, ranked
 from evenbeat.clock.environment import Influence, lagged, without_holes
-from evenbeat.clock.rank import Inverted, inverted, ranked
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY

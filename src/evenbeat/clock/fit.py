@@ -7,20 +7,25 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy import special
+from scipy import special, stats
 
 from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
-from evenbeat.clock.blocks import Blocks, block_averages, phase_steps
+from evenbeat.clock.blocks import (
+    Blocks,
+    Display,
+    block_averages,
+    blocks_between_readings,
+    blocks_of_readings,
+    phase_steps,
+    read_now_and_then,
+)
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
 from evenbeat.clock.covariance import Gates
-from evenbeat.clock.design import Trend, after_steps, trend_of
-from evenbeat.clock.determined import Asked, changing, told_apart
+from evenbeat.clock.design import FEWEST_DAYS, Trend, after_steps, trend_of, wave_over
+from evenbeat.clock.determined import Asked, changing, ranked, told_apart
 from evenbeat.clock.environment import Influence, chosen_influences
-from evenbeat.clock.environment_findings import environment_findings
 from evenbeat.clock.fused_model import fused_model
-from evenbeat.clock.innovations import innovation_findings
-from evenbeat.clock.lag import FineView, fine_view
-from evenbeat.clock.lag_spread import spread_over_lags
+from evenbeat.clock.lag import FineView, fine_view, spread_over_lags
 from evenbeat.clock.laws import (
     LawWeight,
     best,
@@ -32,35 +37,39 @@ from evenbeat.clock.laws import (
 )
 from evenbeat.clock.likelihood import fit_on_grid
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.noise_grid import NoiseGrid, noise_grid
-from evenbeat.clock.noise_ratios import NoisePrior
+from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior, noise_grid
 from evenbeat.clock.offsets import adjustment_times, same_step
-from evenbeat.clock.origins import tested_on_its_past, with_forecast_scores
-from evenbeat.clock.oscillator import StatedPrior, class_findings
+from evenbeat.clock.origins import innovation_findings, tested_on_its_past, with_forecast_scores
 from evenbeat.clock.oscillator_classes import OscillatorName
+from evenbeat.clock.plausibility import StatedPrior, class_findings
 from evenbeat.clock.prediction import Component, Variant
-from evenbeat.clock.rank import ranked
-from evenbeat.clock.sparse import blocks_between_readings, blocks_of_readings, read_now_and_then
+from evenbeat.clock.surroundings import environment_findings
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged
 from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
 MOST_BLOCKS = 400
 MOST_BLOCKS_WITH_WHITE_PM = 200
 WHITE_PM_MATTERS_BELOW = 64
 """Samples per block under which white PM is a noise of its own: its share falls with their square."""
 KEPT_PROBABILITY = 0.998
-MOSTLY_REPEATED = 0.6
 FEW_BLOCKS = 30
+LONGEST_FOR_WAVE = 0.6
+"""Longest blocks, in periods, that show a wave: 86 % of its amplitude is gone at a whole one."""
+WAVE_BY_CHANCE, FEW_TURNS_BY_CHANCE = 1e-3, 3e-5
+"""Probability under the fitted noise from which a wave stands out, also where it turned less than thrice:
+there a drift that wanders or changed once looks like one (at 1e-3 13 of 100 were taken for a wave)."""
+FEW_TURNS = 3.0
 WANDERS_FROM_S = 10 * SECONDS_PER_DAY
 """Length of a record from which on a drift may wander beside a modelled environment."""
 BENDS = 8.0
 """Difference of AICc from which a covariate acts along a curve."""
 WANDERS = 0.5
 """Probability of a wandering drift from which it is said."""
+MOST_COUNTS_OF_DRIFT = 1.5
 ROUNDING = 1e-12
 """Share of the spread of the averages that is rounding."""
 
@@ -104,7 +113,8 @@ def fit_clock(
         likelihood; an :class:`evenbeat.Influence` states order and lag. What cannot be told
         apart from aging, steps or another covariate is left out, and a finding says so.
     daily_wave
-        Whether a sine of one day without a covariate is taken out beside everything else.
+        Whether a sine of one day without a covariate is in the model though it does not stand out. One of a
+        day or a year that does is found by itself, and is a finding.
     noise_prior
         ``'uniform'``, ``'balanced'`` or ``'cautious'``: how readily weak flicker and random-walk FM
         are assumed to hide under white FM; wider bands the more cautious. See
@@ -112,7 +122,7 @@ def fit_clock(
     oscillator_class
         ``'uncompensated'``, ``'temperature_compensated'``, ``'oven'``, ``'rubidium'`` or ``'caesium'``:
         what is usual for it becomes nine tenths of the prior (common practice; see
-        :mod:`evenbeat.clock.oscillator`), and noise or aging that is not is a finding.
+        :mod:`evenbeat.clock.plausibility`), and noise or aging that is not is a finding.
     most_blocks
         Number of block averages that is not exceeded (200 where white PM matters).
     calibrations
@@ -150,14 +160,15 @@ def fit_clock(
     if influences:
         record.needs_grid("a model of the environment")
     aging_laws = _laws(record, aging, age_s, retrace=retrace)
-    blocks = _blocks(record, influences, most_blocks)
+    blocks = replace(_blocks(record, influences, most_blocks), display=Display.of(record))
     points, assumed = calibration_points(
         calibrations, stated_nominal(record.findings, record.nominal_frequency_hz)
     )
     step_times = _step_times(record, blocks, adjustment_times(record, points))
     scale = _scale(record, blocks, step_times)
     asked = changing(
-        Asked(influences=influences, step_times=step_times, daily_wave=daily_wave), blocks.covariates
+        Asked(influences=influences, step_times=step_times, waves_s=_wave_asked(blocks, asked=daily_wave)),
+        blocks.covariates,
     )
     asked, trend, fine = _trend(asked, record, blocks, aging_laws)
     duration = record.duration_s
@@ -168,7 +179,7 @@ def fit_clock(
         with_white_pm=_white_pm_shows(blocks),
         gating=None if blocks.gating is None else blocks.gating.scaled(1 / duration),
     )
-    y = (blocks.frequency - blocks.frequency.mean()) / scale
+    y = (blocks.drawn - blocks.drawn.mean()) / scale
     plain = (environment,) if isinstance(environment, str | Influence) else environment
     bent, told = _bent(
         asked,
@@ -184,6 +195,10 @@ def fit_clock(
     if bent is not asked:
         asked, trend, fine = _trend(bent, record, blocks, aging_laws)
     variants = _variants(grid, trend, y, laws=aging_laws)
+    waves = _waves_that_stand_out(grid, y, variants, duration, known=trend.waves_s)
+    if waves:
+        trend = replace(trend, waves_s=(*trend.waves_s, *waves))
+        variants = _variants(grid, trend, y, laws=aging_laws)
     laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances) - 1)
     laws = with_forecast_scores(laws, grid, y, variants, scale)
     variants, trend = spread_over_lags(grid, trend, y, variants)
@@ -207,7 +222,6 @@ def fit_clock(
         noise_prior=noise_prior,
         oscillator_class=oscillator_class,
         self_test=tested_on_its_past(grid, y, variants, components, duration),
-        display_uncertainty=_display_uncertainty(record),
     )
     model = model.with_findings(
         *merged(
@@ -219,6 +233,7 @@ def fit_clock(
             told,
             _findings(model),
             environment_findings(model, fine),
+            [_wave_finding(model, period) for period in waves],
             [model.self_test.finding()],
         )
     )
@@ -255,15 +270,16 @@ def _scale(record: Record, blocks: Blocks, step_times: tuple[float, ...]) -> flo
     DisplayLimitedError
         If nothing but steps makes them differ.
     """
-    scale = float(np.std(blocks.frequency))
+    scale = float(np.std(blocks.drawn))
     after = after_steps(step_times, blocks.spans.scaled(1 / record.duration_s))
-    constant, sizes = ranked(after).least_squares(blocks.frequency)
-    if not float(np.std(blocks.frequency - constant - after @ sizes)) > ROUNDING * scale:
+    constant, sizes = ranked(after).least_squares(blocks.drawn)
+    if not float(np.std(blocks.drawn - constant - after @ sizes)) > ROUNDING * scale:
         which = f"all {len(blocks)} block averages are the same ({blocks.frequency[0]:.6g})"
         if scale > 0:
             which = f"but for steps all {len(blocks)} block averages are the same"
         msg = (
-            f"{which}: the display, not the oscillator, limits this record, and no clock model can be fitted"
+            f"{which}: the display, not the oscillator, limits this record, and no clock model can be fitted "
+            "unless the record states its resolution"
         )
         raise DisplayLimitedError(msg)
     return scale
@@ -285,7 +301,7 @@ def _trend(
     while True:
         acting = [[_before_lags(each, blocks) for each in asked.influences]]
         kept = told_apart(asked, laws, blocks, acting, record_s=record.duration_s)
-        parameters = 2 + max(1, *(law.columns for law in laws)) + len(kept.step_times) + 2 * kept.daily_wave
+        parameters = 2 + max(1, *(law.columns for law in laws)) + len(kept.step_times) + 2 * len(kept.waves_s)
         parameters += sum(each.order for each in kept.influences)
         if len(blocks) < parameters + 4:
             msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer"
@@ -297,7 +313,7 @@ def _trend(
             kept.influences,
             fine.lags,
             step_times=kept.step_times,
-            daily_wave=kept.daily_wave,
+            waves_s=kept.waves_s,
             not_determined=kept.not_determined,
         )
         acting = [trend.powers_of_each(point) for point in trend.lag_points] if trend.influences else []
@@ -334,7 +350,7 @@ def _bent(
             influences,
             fine.lags,
             step_times=trend.step_times,
-            daily_wave=asked.daily_wave,
+            waves_s=asked.waves_s,
         )
         design = made.columns(law, curvature, grid.spans, made.lag_points[0].columns)
         k = design.shape[1] + len(grid.covariances) - 1
@@ -365,6 +381,61 @@ def _bent(
     return asked, told
 
 
+def _wave_asked(blocks: Blocks, *, asked: bool) -> tuple[float, ...]:
+    if asked and blocks.length_s > LONGEST_FOR_WAVE * SECONDS_PER_DAY:
+        msg = (
+            f"blocks of {duration_text(blocks.length_s)} average over the daily wave; "
+            "raise most_blocks or leave daily_wave out"
+        )
+        raise InputError(msg)
+    return (SECONDS_PER_DAY,) if asked else ()
+
+
+def _waves_that_stand_out(
+    grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant], record_s: float, *, known: tuple[float, ...]
+) -> tuple[float, ...]:
+    """Return the periods, of a day and a year, at which frequency swings beyond what noise and aging explain.
+
+    A sine and a cosine are added to the law that fits best; what the likelihood gains over all noises, those
+    of a wandering drift too, is tested as F of two columns.
+    """
+    found: list[float] = []
+    base = max(variants, key=lambda each: float(each.fit.log_likelihood.max()))
+    design, before = base.design, float(base.fit.log_likelihood.max())
+    for period, fewest in ((SECONDS_PER_DAY, FEWEST_DAYS), (SECONDS_PER_YEAR, 1.0)):
+        turns = record_s / period
+        long = float(np.median(grid.spans.length)) * turns > LONGEST_FOR_WAVE
+        beside = np.column_stack([design, wave_over(turns, grid.spans)])
+        free = len(y) - beside.shape[1] - len(grid.covariances)
+        if period in known or turns < fewest or long or free < FEW_BLOCKS // 2:
+            continue
+        fit = fit_on_grid(grid, y, beside)
+        gained = float(fit.log_likelihood.max()) - before
+        ratio = np.expm1(2 * gained / (len(y) - 1)) * free / 2
+        if fit.kept[-2:].all() and stats.f.sf(ratio, 2, free) < (
+            WAVE_BY_CHANCE if turns >= FEW_TURNS else FEW_TURNS_BY_CHANCE
+        ):
+            found.append(period)
+            design, before = beside, float(fit.log_likelihood.max())
+    return tuple(found)
+
+
+def _wave_finding(model: ClockModel, period_s: float) -> Finding:
+    daily = period_s == SECONDS_PER_DAY
+    turn, amplitude = ("day", model.daily_wave()) if daily else ("year", model.yearly_wave())
+    sentence = (
+        f"Frequency swings by ±{abs(amplitude.value):.2g} once a {turn}, which no covariate "
+        "explains (by chance in less than one record in a thousand): the model carries it on, and one record "
+        "length ahead its phase counts as unknown. Log the temperature."
+    )
+    values = {
+        "period_s": period_s,
+        "amplitude": abs(amplitude.value),
+        "standard_uncertainty": amplitude.standard_uncertainty,
+    }
+    return Finding(code="WAVE_NOT_LOGGED", severity="caution", sentence=sentence, values=values)
+
+
 def _before_lags(influence: Influence, blocks: Blocks) -> FloatArray:
     """Return the powers of a covariate over the blocks, shape (n, order); (n, 0) if its lag was stated."""
     column = blocks.covariates[influence.name]
@@ -372,25 +443,14 @@ def _before_lags(influence: Influence, blocks: Blocks) -> FloatArray:
     return np.power.outer((column - column.mean()) / column.std(), np.arange(1, order + 1))
 
 
-def _display_uncertainty(record: Record) -> float:
-    """Return the standard uncertainty of a display step where readings mostly repeat; zero otherwise.
-
-    With noise of half a display step or more, neighbours differ in at least half of the cases and the
-    mean of many readings is right. Below that the true value may lie up to one step either way (a count
-    starts and stops at unknown phases), which is a triangular distribution (JCGM 100:2008, 4.3.9).
-    """
-    if record.resolution is None or record.kind == "phase":
-        return 0.0
-    values = record.usable_values(without_steps=False)
-    change = np.diff(values)
-    change = change[~np.isnan(change)]
-    repeated = float(np.mean(change == 0)) if len(change) else 0.0
-    return record.resolution / math.sqrt(6) if repeated > MOSTLY_REPEATED else 0.0
-
-
 def _step_times(record: Record, blocks: Blocks, adjusted: FloatArray) -> tuple[float, ...]:
-    """Return scaled times of the frequency steps and adjustments that have blocks on both sides."""
-    times = [record.time_of(f.start) for f in record.steps if f.cause == "frequency_step"]
+    """Return scaled times of the frequency steps and adjustments that have blocks on both sides.
+
+    Where the display hides the clock, one that comes to the next count drifts: that is no step.
+    """
+    least = MOST_COUNTS_OF_DRIFT * blocks.display.step if blocks.display.hides else 0.0
+    flagged = [f for f in record.steps if f.cause == "frequency_step"]
+    times = [record.time_of(f.start) for f in flagged if f.size is None or abs(f.size) > least]
     for time in adjusted.tolist():
         if all(abs(time - known) > same_step(blocks.length_s) for known in times):
             times.append(time)
@@ -415,7 +475,7 @@ def _step_findings(record: Record, seen: tuple[float, ...], modelled: tuple[floa
         if time / record.duration_s not in seen:
             sentence = (
                 f"The frequency step {duration_text(time)} into the record has no average of the clock model "
-                "on both sides, so that the model does not know it."
+                "on both sides, or is one count of the display, so that the model does not know it."
             )
             yield Finding(
                 code="STEP_NOT_MODELLED", severity="caution", sentence=sentence, values={"elapsed_s": time}
@@ -503,9 +563,9 @@ def _components(
 
 
 def _findings(model: ClockModel) -> tuple[Finding, ...]:
-    y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
+    y = model._y
     findings = law_findings(model.laws)
-    if model.display_uncertainty == 0:  # a display that stands still for days looks like a quiet clock
+    if not model.blocks.display.hides:  # a display that stands still for days looks like a quiet clock
         findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
@@ -529,7 +589,7 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
         findings.append(Finding(code="DRIFT_WANDERS", severity="note", sentence=sentence, values=values))
     if len(model.blocks) < FEW_BLOCKS:
         findings.append(_few_blocks_finding(len(model.blocks)))
-    if model.display_uncertainty > 0:
+    if model.blocks.display.hides:
         findings.append(_display_finding(model))
     return tuple(findings)
 
@@ -543,9 +603,12 @@ def _few_blocks_finding(count: int) -> Finding:
 
 
 def _display_finding(model: ClockModel) -> Finding:
+    display = model.blocks.display
     sentence = (
-        "Neighbouring readings mostly repeat the same displayed value, so averaging does not see within a "
-        f"display step: {model.display_uncertainty:.1e} (step/√6) is added to every absolute frequency."
+        f"Neighbouring readings mostly repeat the same displayed value, so averaging does not see within a "
+        f"display step of {display.step:.2g}: every reading counts as an interval, which leaves at least "
+        f"{display.offset:.1e} (step/√6) unknown of every absolute frequency and "
+        f"{display.rate * SECONDS_PER_DAY:.1e} per day of the aging rate."
     )
-    values = {"standard_uncertainty": model.display_uncertainty}
+    values = {"standard_uncertainty": display.offset, "aging_per_day": display.rate * SECONDS_PER_DAY}
     return Finding(code="DISPLAY_HIDES", severity="caution", sentence=sentence, values=values)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
@@ -43,6 +44,8 @@ class Forecast(Result):
     laws
         Aging law to the mean under it, shape (m,), for every law that the data do not reject, the most
         likely first.
+    terms
+        Of a time error: its variance by cause.
     """
 
     quantity: ForecastQuantity
@@ -50,6 +53,7 @@ class Forecast(Result):
     horizon_s: FloatArray
     distribution: StudentMixture = field(metadata=UNLISTED)
     laws: Mapping[str, FloatArray] = field(default_factory=dict, metadata=listed_as("mean_by_law"))
+    terms: VarianceTerms = field(default=VarianceTerms(by_term={}), metadata=UNLISTED)
 
     def __len__(self) -> int:
         return len(self.times_s)

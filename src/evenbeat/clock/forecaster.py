@@ -7,6 +7,7 @@ being within limits falls below what is asked, from the paths the probability of
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -18,7 +19,9 @@ from scipy import optimize
 
 from evenbeat.clock.forecast import Forecast
 from evenbeat.errors import InputError
+from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
@@ -80,6 +83,8 @@ class Grounds:
     log
         The clock model of a log, ``None`` of all else: it was tested on its past, and from its noise an
         experiment can be planned.
+    as_left, start, last_interval
+        Of calibrations: what the last one left, on which date, and what the last two found.
     """
 
     kind: Literal["log", "calibrations", "statement"]
@@ -90,6 +95,37 @@ class Grounds:
     reference_stated: bool = True
     seasons_seen: bool = True
     log: Any = None
+    as_left: Estimate | None = None
+    start: dt.date | None = None
+    last_interval: LastInterval | None = None
+
+    def beyond(self, elapsed_s: float) -> tuple[Finding, ...]:
+        """Return a caution where so long a time is longer than what it rests on can vouch for."""
+        if elapsed_s <= self.reach_s:
+            return ()
+        long = duration_text(self.reach_s)
+        known = {
+            "log": f"The record is {long} long and can vouch for about as long again",
+            "calibrations": f"Twice the longest interval that was observed is {long}",
+        }[self.kind]
+        sentence = f"{known}; for longer times the aging law is carried on, untested."
+        values = {"longest_s": elapsed_s, "evidence_s": self.reach_s}
+        return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LastInterval:
+    """The interval between the last two calibrations: both ends, and what predicts from its beginning.
+
+    ``source`` has learnt from the later end, and is to be asked with ``as_left``. Values are NaN where a
+    calibration did not record them.
+    """
+
+    as_left: Estimate
+    as_found: Estimate
+    elapsed_s: float
+    start: dt.date | None
+    source: Forecaster
 
 
 class Forecaster(Protocol):

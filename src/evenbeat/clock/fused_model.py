@@ -9,19 +9,17 @@ from functools import cached_property
 
 import numpy as np
 
-from evenbeat.clock.budget import VarianceTerms, variance_terms
 from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.forecaster import Grounds
-from evenbeat.clock.fusion import Agreement, FusedPrediction, Fusion, Reference
-from evenbeat.clock.joint import DrawnMeans
+from evenbeat.clock.fusion import Agreement, Fusion, Reference
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.offsets import leans_over, offsets_beside
-from evenbeat.clock.prediction import Predicted, Targets
+from evenbeat.clock.prediction import DrawnMeans, Predicted, Targets
 from evenbeat.clock.rates import AgingRate
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 DISAGREEMENT = 0.01
@@ -48,7 +46,7 @@ class FusedModel(ClockModel):
     fusion: Fusion | None
     agreement: Agreement | None
 
-    def _predict(self, targets: Targets) -> FusedPrediction:
+    def _predict(self, targets: Targets) -> Predicted:
         if self.fusion is not None:
             return self.fusion.predict(targets)
         predicted = super()._predict(targets)
@@ -57,7 +55,7 @@ class FusedModel(ClockModel):
             leans = leans - leans_over(targets.reference)
         owed = np.einsum("mi,ij,mj->m", leans, self.reference.covariance, leans)
         mixture = predicted.distribution.shifted(leans @ self.reference.mean).widened(np.sqrt(owed))
-        return FusedPrediction(
+        return Predicted(
             distribution=mixture, trend_variance=predicted.trend_variance, reference_variance=owed
         )
 
@@ -102,29 +100,10 @@ class FusedModel(ClockModel):
         factor = self.scale / self.record.duration_s
         if self.fusion is not None:
             rate = self.fusion.rate(self._scaled(at)).scaled(factor).stretched(self.self_test.widened_by)
-            return AgingRate(distribution=rate, unit="/s")
+            return AgingRate(distribution=rate.widened(self.blocks.display.rate), unit="/s")
         drift, spread = self.reference.mean[1], math.sqrt(self.reference.covariance[1, 1])
         alone = super().aging_rate(at).distribution
         return AgingRate(distribution=alone.shifted(drift * factor).widened(spread * factor), unit="/s")
-
-    def _terms(
-        self, predicted: Predicted, distribution: StudentMixture, horizon: FloatArray, *known: FloatArray
-    ) -> VarianceTerms:
-        """Return the budget with the reference's part as a term of its own."""
-        size = (self.scale * horizon) ** 2
-        freedom = distribution.degrees_of_freedom[np.isfinite(distribution.degrees_of_freedom)]
-        heavier = float(np.mean(freedom / (freedom - 2))) if len(freedom) else 1.0
-        swing = known[0] if known else self._time_swing(horizon)
-        owed = predicted.reference_variance if isinstance(predicted, FusedPrediction) else 0.0
-        return variance_terms(
-            distribution,
-            horizon_s=horizon,
-            levels=self._levels,
-            aging=np.maximum(predicted.trend_variance, 0.0) * heavier * size,
-            environment=swing**2,
-            display=(self.display_uncertainty * horizon) ** 2,
-            reference=np.maximum(owed, 0.0) * size,
-        )
 
 
 def reference_prior(model: ClockModel, offset: Estimate | None, drift: Estimate | None) -> Reference:
@@ -172,7 +151,7 @@ def fused_model(
         offsets = offsets_beside(model, points)
         fusion = Fusion(
             grid=model.grid,
-            frequency=(model.blocks.frequency - model.blocks.frequency.mean()) / model.scale,
+            frequency=model._y,
             variants=model.variants,
             log_components=model.components,
             offsets=offsets,

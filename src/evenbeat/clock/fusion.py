@@ -27,10 +27,17 @@ import numpy.typing as npt
 from scipy import linalg, special, stats
 
 from evenbeat.clock.covariance import Spans
-from evenbeat.clock.joint import JointKriging, JointPrediction
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.offsets import Offsets, leans_over
-from evenbeat.clock.prediction import Component, Predicted, Targets, Variant, slope_row, walk_ratio
+from evenbeat.clock.prediction import (
+    Component,
+    JointPrediction,
+    Kriging,
+    Predicted,
+    Targets,
+    Variant,
+    walk_ratio,
+)
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
 
@@ -80,13 +87,6 @@ class Conditioned:
     covariance: FloatArray
     trend: FloatArray
     reference: FloatArray
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class FusedPrediction(Predicted):
-    """A prediction with the part of its variance that comes from the reference, shape (m,)."""
-
-    reference_variance: FloatArray
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -151,14 +151,12 @@ class Fusion:
     @cached_property
     def _predicted(self) -> list[JointPrediction]:
         """What the log alone says of the offsets, at every component."""
-        kriging = JointKriging(self.grid, self.frequency, self.offsets.spans)
+        kriging = self._kriging(self.offsets.spans, self.offsets.designs)
         with one_thread():
-            return [
-                kriging.at(
-                    component, self.variants[component.variant], self.offsets.designs[component.variant]
-                )
-                for component in self.log_components
-            ]
+            return [kriging.together(component) for component in self.log_components]
+
+    def _kriging(self, spans: Spans, designs: Sequence[FloatArray], rate_at: float | None = None) -> Kriging:
+        return Kriging.joint(self.grid, self.frequency, spans, designs, self.variants, rate_at=rate_at)
 
     @cached_property
     def _surprises(self) -> list[tuple[int, float, float, float, float]]:
@@ -219,17 +217,15 @@ class Fusion:
     ) -> Iterator[Conditioned]:
         """Yield the distribution of means over spans at every point of the posterior, or at some only."""
         leans, steps = leans_over(spans), self.offsets.steps_over(spans)
-        kriging = JointKriging(self.grid, self.frequency, _together(self.offsets.spans, spans))
+        both = [np.vstack(pair) for pair in zip(self.offsets.designs, designs, strict=True)]
+        kriging = self._kriging(_together(self.offsets.spans, spans), both)
         points = self._points if only is None else list(itertools.compress(self._points, only))
         count = len(self.offsets)
         joint: dict[int, JointPrediction] = {}
         with one_thread():
             for index, factor, weight in points:
-                component = self.log_components[index]
                 if index not in joint:
-                    variant = component.variant
-                    design = np.vstack([self.offsets.designs[variant], designs[variant]])
-                    joint[index] = kriging.at(component, self.variants[variant], design)
+                    joint[index] = kriging.together(self.log_components[index])
                 said = joint[index]
                 level = factor * said.level
                 solved = _Solved.of(self.offsets, self.reference, said, level)
@@ -238,17 +234,14 @@ class Fusion:
     def rate(self, at: float) -> StudentMixture:
         """Return the distribution of the clock's drift at a scaled time plus that of the reference."""
         locations, scales = [], []
-        kriging = JointKriging(self.grid, self.frequency, self.offsets.spans, rate_at=at)
+        kriging = self._kriging(self.offsets.spans, self.offsets.designs, rate_at=at)
         joint: dict[int, JointPrediction] = {}
         leans, steps = np.array([[0.0, 1.0]]), np.zeros((1, self.offsets.steps.shape[1]))
         count, points = len(self.offsets), self._points
         with one_thread():
             for index, factor, weight in points:
                 if index not in joint:
-                    component = self.log_components[index]
-                    variant = self.variants[component.variant]
-                    design = self.offsets.designs[component.variant]
-                    joint[index] = kriging.at(component, variant, design, rows=slope_row(variant, at))
+                    joint[index] = kriging.together(self.log_components[index])
                 said = joint[index]
                 solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
                 one = solved.condition(
@@ -258,7 +251,7 @@ class Fusion:
                 scales.append(math.sqrt(max(one.covariance[0, 0], 0.0)))
         return _normal_mixture(np.array(self.weights), np.array(locations), np.array(scales))
 
-    def predict(self, targets: Targets) -> FusedPrediction:
+    def predict(self, targets: Targets) -> Predicted:
         """Return the distribution of the targets, as :func:`evenbeat.clock.prediction.predict` does."""
         spans, designs = targets.spans, targets.designs
         combine = np.eye(len(spans))
@@ -272,7 +265,7 @@ class Fusion:
         variances = np.array([np.diag(combine @ part.covariance @ combine.T) for part in parts]).T
         trend = np.array([np.diag(combine @ part.trend @ combine.T) for part in parts]).T
         owed = np.array([np.diag(combine @ part.reference @ combine.T) for part in parts]).T
-        return FusedPrediction(
+        return Predicted(
             distribution=_normal_mixture(weights, locations, np.sqrt(np.maximum(variances, 0.0))),
             trend_variance=trend @ weights,
             reference_variance=owed @ weights,

@@ -13,20 +13,26 @@ import numpy.typing as npt
 
 from evenbeat.clock.aging import AGING_LAWS
 from evenbeat.clock.blocks import Blocks
-from evenbeat.clock.budget import VarianceTerms, variance_terms
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WANDERING_DRIFT, WHITE_FM, WHITE_PM, Spans
 from evenbeat.clock.design import Trend
 from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
 from evenbeat.clock.forecaster import Grounds, Paths, Quantity, drawn_from
-from evenbeat.clock.joint import DrawnMeans, JointKriging
 from evenbeat.clock.laws import LawWeight, means_by_law, spoken
-from evenbeat.clock.levels import LevelPosterior, limits_if_present, noise_levels
-from evenbeat.clock.noise_grid import NoiseGrid
-from evenbeat.clock.noise_ratios import NoisePrior
+from evenbeat.clock.levels import (
+    LevelPosterior,
+    VarianceTerms,
+    limits_if_present,
+    noise_levels,
+    variance_terms,
+)
+from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior
+from evenbeat.clock.origins import SelfTest
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import (
     Component,
+    DrawnMeans,
+    Kriging,
     Predicted,
     Targets,
     Variant,
@@ -36,7 +42,6 @@ from evenbeat.clock.prediction import (
     walk_ratio,
 )
 from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
-from evenbeat.clock.self_test import SelfTest
 from evenbeat.clock.surroundings import Surroundings
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
@@ -63,8 +68,6 @@ class ClockModel(Surroundings, Result):
     self_test
         How forecasts made within the record came out: what is said of times after it, and the aging rate,
         is wider by ``self_test.widened_by``.
-    display_uncertainty
-        Standard uncertainty of every absolute frequency because readings repeat one displayed value.
     oscillator_class
         The class whose usual noise is part of the prior, where one was stated.
     """
@@ -79,7 +82,6 @@ class ClockModel(Surroundings, Result):
     scale: float
     noise_prior: NoisePrior
     self_test: SelfTest
-    display_uncertainty: float = 0.0
     oscillator_class: OscillatorName | None = None
     findings: tuple[Finding, ...] = ()
 
@@ -137,7 +139,8 @@ class ClockModel(Surroundings, Result):
             self.grid, self._y, self._scaled(at), variants=self.variants, components=self.components
         )
         factor = self.scale / self.record.duration_s
-        return AgingRate(distribution=mixture.scaled(factor).stretched(self.self_test.widened_by), unit="/s")
+        own = mixture.scaled(factor).stretched(self.self_test.widened_by)
+        return AgingRate(distribution=own.widened(self.blocks.display.rate), unit="/s")
 
     def _scaled(self, at: float | np.datetime64 | str | None) -> float:
         """Return a time in record lengths; the end by default."""
@@ -147,7 +150,7 @@ class ClockModel(Surroundings, Result):
     @property
     def _y(self) -> FloatArray:
         """Block averages less their mean, in units of the scale."""
-        return (self.blocks.frequency - self.blocks.frequency.mean()) / self.scale
+        return (self.blocks.drawn - self.blocks.drawn.mean()) / self.scale
 
     @cached_property
     def averaging_time_s(self) -> float:
@@ -162,7 +165,7 @@ class ClockModel(Surroundings, Result):
     def wandering(self) -> float:
         """Probability that the drift itself wanders (random-run FM) rather than the frequency alone."""
         wanders = [c.weight for c in self.components if c.node >= self.grid.walks]
-        return float(sum(wanders))
+        return min(1.0, float(sum(wanders)))  # weights may sum to 1 + 1e-16
 
     def frequency_at(
         self,
@@ -234,29 +237,16 @@ class ClockModel(Surroundings, Result):
         ------
         InputError
             If a time is not after the end of the record.
-        """
-        elapsed = self.record.elapsed_at(times)
-        forecast, _ = self._time_error(elapsed, self._checked_courses(environment))
-        return forecast
-
-    def time_error_terms(
-        self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
-    ) -> tuple[Forecast, VarianceTerms]:
-        """Return the forecast of time error and its variance by cause.
 
         Notes
         -----
-        ``white FM``, ``flicker FM`` and ``random-walk FM`` are what no past record could predict (the
-        optimum predictors of NIST TN 1337: variances h₀t/2, 2h₋₁t² and (2π²/3)h₋₂t³); ``aging`` is
-        what is not known of the trend, ``environment`` the daily swing of temperature, ``noise model``
-        the disagreement between noise levels and aging laws, and ``starting frequency`` the rest: what
-        the record leaves unknown of the frequency at its end.
+        Its ``terms``: ``white FM``, ``flicker FM`` and ``random-walk FM`` are what no past record could
+        predict (the optimum predictors of NIST TN 1337: variances h₀t/2, 2h₋₁t² and (2π²/3)h₋₂t³);
+        ``aging`` is what is not known of the trend, ``environment`` the daily swing of temperature,
+        ``noise model`` the disagreement between noise levels and aging laws, and ``starting frequency`` the
+        rest: what the record leaves unknown of the frequency at its end.
         """
-        return self._time_error(self.record.elapsed_at(times), self._checked_courses(environment))
-
-    def _time_error(
-        self, elapsed: FloatArray, courses: Mapping[str, Course]
-    ) -> tuple[Forecast, VarianceTerms]:
+        elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
         horizon = elapsed - self.record.duration_s
         if not np.all(horizon > 0):
             msg = (
@@ -271,14 +261,14 @@ class ClockModel(Surroundings, Result):
         frequency = predicted.distribution.scaled(self.scale).shifted(mean)
         alone = frequency.scaled(horizon)
         to_come = self._time_swing(horizon, courses)
-        known_to = np.hypot(to_come, self.display_uncertainty * horizon)
+        known_to = np.hypot(to_come, self.blocks.display.time_error(horizon))
         distribution = alone.stretched(self.self_test.widened_by).widened(known_to)
         forecast = self._forecast("time_error", elapsed, distribution)
         terms = self._terms(predicted, alone.widened(known_to), horizon, to_come)
         if self.self_test.widened_by > 1:
             added = (self.self_test.widened_by**2 - 1) * alone.standard_deviation**2
             terms = VarianceTerms(by_term={**terms.by_term, "errors in its past": added})
-        return forecast, terms
+        return replace(forecast, terms=terms)
 
     def _terms(
         self,
@@ -287,15 +277,17 @@ class ClockModel(Surroundings, Result):
         horizon: FloatArray,
         to_come: FloatArray,
     ) -> VarianceTerms:
-        freedom = distribution.degrees_of_freedom
-        heavier = float(np.mean(freedom / (freedom - 2)))
+        freedom = distribution.degrees_of_freedom[np.isfinite(distribution.degrees_of_freedom)]
+        heavier = float(np.mean(freedom / (freedom - 2))) if len(freedom) else 1.0
+        size, owed = (self.scale * horizon) ** 2, predicted.reference_variance
         return variance_terms(
             distribution,
             horizon_s=horizon,
             levels=self._levels,
-            aging=predicted.trend_variance * heavier * (self.scale * horizon) ** 2,
+            aging=np.maximum(predicted.trend_variance, 0.0) * heavier * size,
             environment=to_come**2,
-            display=(self.display_uncertainty * horizon) ** 2,
+            display=self.blocks.display.time_error(horizon) ** 2,
+            reference=None if owed is None else np.maximum(owed, 0.0) * size,
         )
 
     def offset(
@@ -351,7 +343,7 @@ class ClockModel(Surroundings, Result):
             for draw in self._drawn_frequencies(spans, courses, n, rng):
                 shape = (len(draw.growth), 1)
                 swung = rng.standard_normal(shape) * self._time_swing(times, courses)
-                shown = rng.standard_normal(shape) * self.display_uncertainty * times
+                shown = rng.standard_normal(shape) * self.blocks.display.time_error(times)
                 yield Paths(
                     mean=draw.mean * times + swung + shown,
                     covariance=draw.covariance * np.outer(times, times),
@@ -399,13 +391,13 @@ class ClockModel(Surroundings, Result):
         self, spans: Spans, designs: Sequence[FloatArray], count: int, rng: np.random.Generator
     ) -> Iterator[DrawnMeans]:
         """Yield ``count`` means over spans, as many from each point of the posterior as its weight gives."""
-        kriging = JointKriging(self.grid, self._y, spans)
+        kriging = Kriging.joint(self.grid, self._y, spans, designs, self.variants)
         weights = np.array([component.weight for component in self.components])
         shares = rng.multinomial(count, weights / weights.sum())
         with one_thread():
             for index in np.flatnonzero(shares).tolist():
                 component = self.components[index]
-                said = kriging.at(component, self.variants[component.variant], designs[component.variant])
+                said = kriging.together(component)
                 freedom = said.degrees_of_freedom
                 level = said.level * freedom / rng.chisquare(freedom, shares[index])
                 walk = walk_ratio(self.grid, component)

@@ -2,7 +2,8 @@
 
 At each grid point this is universal kriging (Matheron 1973; Goldberger 1962): the prediction uses the
 estimated trend plus the correlated part of the residuals, and its variance includes what is not known
-of the trend. Mixing over the grid adds what is not known of the noise.
+of the trend. Mixing over the grid adds what is not known of the noise. Each quantity by itself is computed
+for many grid points at once; paths and calibrations need several quantities together.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import linalg
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.basis import Bases, Turned
@@ -83,10 +85,55 @@ class Predicted:
         Of every target, shape (m, k).
     trend_variance
         Shape (m,): the part of the variance that comes from the fixed effects (aging, environment).
+    reference_variance
+        Shape (m,): the part that comes from the log's reference, where something is known of it.
     """
 
     distribution: StudentMixture
     trend_variance: FloatArray
+    reference_variance: FloatArray | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class JointPrediction:
+    """Student distribution of several quantities at one point of the posterior.
+
+    Attributes
+    ----------
+    location
+        Shape (m,), less the mean of the block averages.
+    shape
+        Covariance over σ², shape (m, m); ``level`` is the estimate of σ² with ``degrees_of_freedom``.
+    trend
+        The part of ``shape`` that comes from the fixed effects.
+    """
+
+    location: FloatArray
+    shape: FloatArray
+    trend: FloatArray
+    level: float
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class DrawnMeans:
+    """Mean frequencies over m spans for n paths drawn with one set of noise levels, in the scaled unit.
+
+    Attributes
+    ----------
+    mean
+        Shape (m,) or (n, m).
+    covariance
+        Shape (m, m); ``growth`` of shape (n,) multiplies it for each path.
+    white, walk
+        Shape (n,): Allan variances of white and of random-walk FM at one block of the model.
+    """
+
+    mean: FloatArray
+    covariance: FloatArray
+    growth: FloatArray
+    white: FloatArray
+    walk: FloatArray
 
 
 def predict(
@@ -99,7 +146,7 @@ def predict(
 ) -> Predicted:
     """Predict the targets from the block averages ``frequency``, shape (n,)."""
     wanted = [_wanted_columns(targets, index, variant) for index, variant in enumerate(variants)]
-    kriging = _Kriging(grid, frequency, *_covariances(grid, targets), wanted=wanted, variants=variants)
+    kriging = Kriging(grid, frequency, *_covariances(grid, targets), wanted=wanted, variants=variants)
     said = _mixed(kriging, components, len(targets.spans), len(frequency))
     base = 0.0 if targets.reference is not None else float(frequency.mean())
     return replace(said, distribution=said.distribution.shifted(base))
@@ -115,7 +162,7 @@ def predict_rate(
 ) -> StudentMixture:
     """Return the distribution of the drift at a scaled time: slope of the law, and what it has wandered."""
     wanted = [slope_row(variant, at) for variant in variants]
-    kriging = _Kriging(grid, frequency, *rate_covariances(grid, at), wanted=wanted, variants=variants)
+    kriging = Kriging(grid, frequency, *rate_covariances(grid, at), wanted=wanted, variants=variants)
     said = _mixed(kriging, components, 1, len(frequency)).distribution.one(0)
     least = np.array([least_known(grid, variants[c.variant], c) for c in components])
     return replace(said, scales=np.maximum(said.scales, least))
@@ -156,13 +203,13 @@ def rate_covariances(grid: NoiseGrid, at: float) -> tuple[dict[int, FloatArray],
     return with_data, own
 
 
-def _mixed(kriging: _Kriging, components: tuple[Component, ...], targets: int, blocks: int) -> Predicted:
+def _mixed(kriging: Kriging, components: tuple[Component, ...], targets: int, blocks: int) -> Predicted:
     shape = targets, len(components)
     locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
     with one_thread():
         for node, places in _by_node(components, most=max(1, MOST_NUMBERS // max(targets, blocks))):
             some = [components[place] for place in places]
-            locations[:, places], variances[:, places], trends[:, places] = kriging.at(node, some)
+            locations[:, places], variances[:, places], trends[:, places] = kriging.alone(node, some)
     weights = np.array([component.weight for component in components])
     return Predicted(
         distribution=StudentMixture(
@@ -236,8 +283,8 @@ def _change_variance(grid: NoiseGrid, exponent: int, spans: Spans, reference: Sp
     return unit_level(exponent, grid.block) * (alone - 2 * cross)
 
 
-class _Kriging:
-    """The predictor for one set of targets; what belongs to a node is turned into its basis once.
+class Kriging:
+    """The predictor for one set of quantities; what belongs to a node is turned into its basis once.
 
     Laws of fewer columns are filled up with columns of zeros, so that all are computed together.
     """
@@ -259,7 +306,71 @@ class _Kriging:
         self._designs = np.stack(designs, axis=1).reshape(len(frequency), -1)
         self._wanted = np.stack([self._filled(columns) for columns in wanted], axis=1)
 
-    def at(self, node: int, components: Sequence[Component]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    @classmethod
+    def joint(
+        cls,
+        grid: NoiseGrid,
+        frequency: FloatArray,
+        spans: Spans,
+        designs: Sequence[FloatArray],
+        variants: tuple[Variant, ...],
+        *,
+        rate_at: float | None = None,
+    ) -> Kriging:
+        """Return the predictor of means over spans together, to be asked by :meth:`together`.
+
+        Parameters
+        ----------
+        frequency
+            Block averages, scaled, less their mean; shape (n,).
+        designs
+            The trend's columns over the spans, shape (m, p), for each variant.
+        rate_at
+            A scaled time: the drift then follows the means in the answer.
+        """
+        with_data: dict[int, FloatArray] = {}
+        own: dict[int, FloatArray] = {}
+        for exponent, matrix in grid.covariances.items():
+            level = unit_level(exponent, grid.block)
+            cross = level * mean_frequency_covariance(exponent, grid.spans, spans)
+            alone = level * mean_frequency_covariance(exponent, spans, spans)
+            row, middle = matrix.mean(axis=1), cross.mean(axis=0)
+            with_data[exponent] = grid.contrasts.of(cross - row[:, np.newaxis])
+            own[exponent] = alone - middle[:, np.newaxis] - middle + row.mean()
+        wanted = [columns - v.design.mean(axis=0) for columns, v in zip(designs, variants, strict=True)]
+        if rate_at is not None:
+            rate, alone_rate = rate_covariances(grid, rate_at)
+            with_data = {e: np.hstack([columns, rate[e]]) for e, columns in with_data.items()}
+            own = {e: linalg.block_diag(matrix, alone_rate[e]) for e, matrix in own.items()}
+            if WANDERING_DRIFT in own:
+                level = unit_level(WANDERING_DRIFT, grid.block)
+                to_spans = drift_covariance(rate_at, spans) - drift_covariance(rate_at, grid.spans).mean()
+                own[WANDERING_DRIFT][-1, :-1] = own[WANDERING_DRIFT][:-1, -1] = level * to_spans
+            slopes = [slope_row(variant, rate_at) for variant in variants]
+            wanted = [np.vstack(pair) for pair in zip(wanted, slopes, strict=True)]
+        return cls(grid, frequency, with_data, own, wanted=wanted, variants=variants)
+
+    def together(self, component: Component) -> JointPrediction:
+        """Return all quantities with their covariance at one point of the posterior."""
+        part, variant = self._bases.turned(component.node), self.variants[component.variant]
+        point = component.node, component.walk
+        ratio = part.ratios[component.walk]
+        covariance = part.fixed + ratio * part.moving
+        weighted = covariance / (1 + ratio * part.eigenvalues)[:, np.newaxis]
+        design = self._bases.design(component.node, variant.design)
+        coefficients = variant.fit.coefficients[point]
+        wanted = self._wanted[:, component.variant, : design.shape[1]]
+        excess = wanted - weighted.T @ design
+        trend = excess @ variant.fit.inverse_information[point] @ excess.T
+        return JointPrediction(
+            location=wanted @ coefficients + weighted.T @ (part.readings - design @ coefficients),
+            shape=part.own_fixed + ratio * part.own_moving - weighted.T @ covariance + trend,
+            trend=trend,
+            level=float(variant.fit.level[point]),
+            degrees_of_freedom=float(variant.fit.degrees_of_freedom),
+        )
+
+    def alone(self, node: int, components: Sequence[Component]) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return location, variance and the trend's part of it, shape (m, c), of components at one node.
 
         The weights of the best linear prediction are never formed: what they multiply is scaled instead.

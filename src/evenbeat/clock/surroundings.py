@@ -1,4 +1,4 @@
-"""What a fitted clock says of its environment: sensitivities, lags, and what is to come."""
+"""What a fitted clock says of its environment: sensitivities, lags, what is to come, and what is doubtful."""
 
 from __future__ import annotations
 
@@ -8,15 +8,19 @@ from functools import cached_property
 
 import numpy as np
 
+from evenbeat.clock.blocks import Blocks
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.design import FittedInfluence, Trend
+from evenbeat.clock.determined import WAVES
 from evenbeat.clock.environment import Course, checked_courses
+from evenbeat.clock.lag import FineView
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Component, Variant, coefficient_mixture
 from evenbeat.errors import InputError
+from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY, covariate_words
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, covariate_words, duration_text
 
 POWERS = ("", "²", "³")
 NOT_DETERMINED = "not determined"
@@ -26,12 +30,12 @@ class Surroundings:
     """The part of a clock model that answers for the environment."""
 
     record: Record
+    blocks: Blocks
     grid: NoiseGrid
     trend: Trend
     variants: tuple[Variant, ...]
     components: tuple[Component, ...]
     scale: float
-    display_uncertainty: float
 
     def sensitivity(self, name: str, order: int = 1, *, at: float | None = None) -> Estimate:
         """Return the change of fractional frequency per unit of a covariate, or of its square or cube.
@@ -121,17 +125,31 @@ class Surroundings:
         Raises
         ------
         InputError
-            If the model was fitted without one, or cannot tell it apart.
+            If there is none in the model.
         """
-        if self.trend.turns_per_record == 0:
-            msg = "no daily wave was fitted; ask for it with fit_clock(..., daily_wave=True)"
+        return self._wave(SECONDS_PER_DAY)
+
+    def yearly_wave(self) -> Estimate:
+        """Return the amplitude of the yearly wave of frequency that no covariate explains.
+
+        Raises
+        ------
+        InputError
+            If there is none in the model.
+        """
+        return self._wave(SECONDS_PER_YEAR)
+
+    def _wave(self, period_s: float) -> Estimate:
+        if period_s not in self.trend.waves_s:
+            msg = f"no {WAVES[period_s]} wave is in this model: none was asked for, and none stands out"
             raise InputError(msg)
-        parts = [self._mean_of_column(-2), self._mean_of_column(-1)]
+        from_end = 2 * (len(self.trend.waves_s) - self.trend.waves_s.index(period_s))
+        parts = self._wave_parts[self.trend.waves_s.index(period_s)]
         size = math.hypot(*parts) or 1.0
         weight = np.zeros((len(self.components), self._widest))
         for k, component in enumerate(self.components):
-            width = self.variants[component.variant].design.shape[1]
-            weight[k, width - 2 : width] = parts[0] / size, parts[1] / size
+            first = self.variants[component.variant].design.shape[1] - from_end
+            weight[k, first : first + 2] = parts / size
         mixture = coefficient_mixture(self.variants, self.components, weight)
         return Estimate(distribution=mixture.scaled(self.scale))
 
@@ -144,8 +162,7 @@ class Surroundings:
             rows += [(words[power - 1], str(self.sensitivity(influence.name, power))) for power in powers]
             rows.append(("  lag", str(influence.lag)))
         rows += [(f"sensitivity to {name}", NOT_DETERMINED) for name in self.trend.not_determined]
-        if self.trend.turns_per_record > 0:
-            rows.append(("daily wave, amplitude", str(self.daily_wave())))
+        rows += [(f"{WAVES[p]} wave, amplitude", str(self._wave(p))) for p in self.trend.waves_s]
         return rows
 
     def _environment_facts(self) -> dict[str, object]:
@@ -164,18 +181,16 @@ class Surroundings:
         }
         if higher:
             found["sensitivity_of_higher_order"] = higher
-        if self.trend.turns_per_record > 0:
-            found["daily_wave_amplitude"] = self.daily_wave()
-        return found
+        return found | {f"{WAVES[p]}_wave_amplitude": self._wave(p) for p in self.trend.waves_s}
 
-    def _mean_of_column(self, from_end: int) -> float:
-        return sum(
-            component.weight
-            * float(
-                self.variants[component.variant].fit.coefficients[component.node, component.walk][from_end]
-            )
-            for component in self.components
-        )
+    @cached_property
+    def _wave_parts(self) -> FloatArray:
+        """Expected sine and cosine of each wave, shape (w, 2), in the scaled unit."""
+        total = np.zeros(2 * len(self.trend.waves_s))
+        for component in self.components:
+            coefficients = self.variants[component.variant].fit.coefficients[component.node, component.walk]
+            total += component.weight * coefficients[len(coefficients) - len(total) :]
+        return total.reshape(-1, 2)
 
     def _influence_named(self, name: str) -> FittedInfluence:
         for influence in self.trend.influences:
@@ -219,32 +234,42 @@ class Surroundings:
 
     def _to_come(
         self, after_s: FloatArray, courses: Mapping[str, Course] | None
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return what is unknown of the daily wave and of the rest of frequency to come, shape (m,)."""
-        amplitude, residual = self.trend.swing_and_residual(
-            self._effects, courses or {}, np.maximum(after_s, 0.0), self.record.duration_s
-        )
-        return amplitude * self.scale, residual * self.scale
+    ) -> tuple[list[tuple[float, FloatArray]], FloatArray]:
+        """Return what is unknown of the amplitude at each period, and of the rest to come, shapes (m,).
+
+        A wave without a covariate is trusted as that of a covariate: one record later its phase is unknown.
+        """
+        ahead, record_s = np.maximum(after_s, 0.0), self.record.duration_s
+        amplitude, residual = self.trend.swing_and_residual(self._effects, courses or {}, ahead, record_s)
+        swings = [(SECONDS_PER_DAY, amplitude * self.scale)]
+        for period, parts in zip(self.trend.waves_s, self._wave_parts, strict=True):
+            swings.append((period, self.scale * math.hypot(*parts) * np.minimum(ahead / record_s, 1.0)))
+        return swings, residual * self.scale
 
     def _frequency_floor(
         self, elapsed: FloatArray, averaging_time_s: float, courses: Mapping[str, Course] | None = None
     ) -> FloatArray:
         """Return what temperature to come and the display leave unknown of mean frequencies, shape (m,)."""
-        shown = abs(float(np.sinc(averaging_time_s / SECONDS_PER_DAY)))
-        amplitude, residual = self._to_come(elapsed - self.record.duration_s, courses)
-        return np.hypot(np.hypot(amplitude / math.sqrt(2) * shown, residual), self.display_uncertainty)
+        swings, unknown = self._to_come(elapsed - self.record.duration_s, courses)
+        for period, amplitude in swings:
+            shown = abs(float(np.sinc(averaging_time_s / period)))
+            unknown = np.hypot(unknown, amplitude / math.sqrt(2) * shown)
+        drifted = self.blocks.display.rate * np.maximum(elapsed - self.record.duration_s, 0.0)
+        return np.hypot(np.hypot(unknown, self.blocks.display.offset), drifted)
 
     def _time_swing(self, horizon: FloatArray, courses: Mapping[str, Course] | None = None) -> FloatArray:
         """Return the standard uncertainty of time error from temperature to come.
 
-        A daily swing of unknown phase gives A P/2π √(1 - cos 2πt/P) until half a day; after that its
-        largest value stays, because nobody's days repeat so well that whole ones cancel. The rest counts
-        as being over all of the horizon what it is at its end, which is the worst it can do.
+        A swing of unknown phase gives A P/2π √(1 - cos 2πt/P) until half a period; after that its largest
+        value stays, because nobody's days repeat so well that whole ones cancel. The rest counts as being
+        over all of the horizon what it is at its end, which is the worst it can do.
         """
-        amplitude, residual = self._to_come(horizon, courses)
-        angle = 2 * math.pi * np.minimum(horizon, 0.5 * SECONDS_PER_DAY) / SECONDS_PER_DAY
-        swing = amplitude * SECONDS_PER_DAY / (2 * math.pi) * np.sqrt(1 - np.cos(angle))
-        return np.hypot(swing, residual * horizon)
+        swings, residual = self._to_come(horizon, courses)
+        unknown = residual * horizon
+        for period, amplitude in swings:
+            angle = 2 * math.pi * np.minimum(horizon / period, 0.5)
+            unknown = np.hypot(unknown, amplitude * period / (2 * math.pi) * np.sqrt(1 - np.cos(angle)))
+        return unknown
 
 
 def _per_unit(name: str, order: int) -> str:
@@ -252,3 +277,125 @@ def _per_unit(name: str, order: int) -> str:
     power = POWERS[order - 1] if order in range(1, len(POWERS) + 1) else ""
     unit = {"°C": "K"}.get(covariate_words(name)[1], covariate_words(name)[1])
     return f"/{unit}{power}" if unit else f"per unit of {name}{power}"
+
+
+COLLINEAR = 10.0
+"""Variance inflation from which two effects count as not told apart (common practice)."""
+CLEARLY = 3.5
+"""Standard uncertainties from which a difference between rising and falling is reported."""
+NEAR_LONGEST = 0.9
+DWELL = 5
+"""Lags to wait after a step of temperature: 99 % of it has arrived by then."""
+
+
+def environment_findings(model: Surroundings, fine: FineView) -> list[Finding]:
+    """Return what there is to say of the environment of a fitted clock."""
+    findings = _collinear(model)
+    for influence, (effect, error), turns in zip(
+        model.trend.influences, fine.direction_effect, fine.turns, strict=True
+    ):
+        high = influence.lag.interval()[1] if influence.lag.standard_uncertainty > 0 else 0.0
+        if high > NEAR_LONGEST * fine.longest_s:
+            findings.append(_lag_open(influence, fine.longest_s))
+        if math.isfinite(effect) and abs(effect) > CLEARLY * error:
+            findings.append(_direction(influence, effect, error))
+        findings.extend(_turn(influence, moment) for moment in turns)
+    return findings
+
+
+def _collinear(model: Surroundings) -> list[Finding]:
+    """Say where an influence can hardly be told apart from aging or steps: what these add to its variance."""
+    top = model.components[0]
+    variant = model.variants[top.variant]
+    if not model.trend.influences or not variant.fit.kept.all():
+        return []
+    inverse = variant.fit.inverse_information[top.node, top.walk]
+    spread = np.sqrt(np.diag(inverse))
+    aging, first = variant.law.columns, model.trend.first_step(len(inverse))
+    without_aging = _variances_without(inverse, slice(0, aging))
+    without_steps = _variances_without(inverse, slice(first, first + len(model.trend.step_times)))
+    found = []
+    for influence in model.trend.influences:
+        place = model.trend.first_of(influence.name, len(inverse))
+        inflation = float(inverse[place, place] / without_aging[place])
+        if inflation > COLLINEAR:
+            correlation = float(inverse[0, place] / (spread[0] * spread[place]))
+            found.append(_collinear_finding(influence, inflation, correlation))
+        inflation = float(inverse[place, place] / without_steps[place])
+        if inflation > COLLINEAR:
+            found.append(_beside_steps(influence, inflation))
+    return found
+
+
+def _variances_without(inverse: FloatArray, some: slice) -> FloatArray:
+    """Return the variances of all coefficients over σ² if some were known to be zero, shape (p,)."""
+    variances = np.diag(inverse).copy()
+    rest = np.setdiff1d(np.arange(len(inverse)), np.arange(len(inverse))[some])
+    information = np.linalg.inv(inverse)
+    variances[rest] = np.diag(np.linalg.inv(information[np.ix_(rest, rest)]))
+    return variances
+
+
+def _beside_steps(influence: FittedInfluence, inflation: float) -> Finding:
+    return Finding(
+        code="COLLINEAR_WITH_STEP",
+        severity="caution",
+        sentence=(
+            f"{influence.name} changes little but where the clock stepped, so its influence and the step are "
+            f"hard to tell apart (variance inflation {inflation:.0f}). Change it on purpose at another time."
+        ),
+        values={"variance_inflation": inflation},
+    )
+
+
+def _collinear_finding(influence: FittedInfluence, inflation: float, correlation: float) -> Finding:
+    dwell = max(DWELL * influence.lag.value, 2 * SECONDS_PER_HOUR)
+    step = max(3 * influence.spread, 3.0) if influence.name.endswith(("_c", "_k")) else 3 * influence.spread
+    return Finding(
+        code="COLLINEAR_WITH_AGING",
+        severity="caution",
+        sentence=(
+            f"{influence.name} moves with time, so its influence and the aging are hard to tell apart "
+            f"(variance inflation {inflation:.0f}, correlation {correlation:+.2f}). An experiment "
+            f"tells: change it on purpose by {step:.2g} both ways, {duration_text(dwell)} at each, log on."
+        ),
+        values={"variance_inflation": inflation, "correlation": correlation, "dwell_s": dwell, "step": step},
+    )
+
+
+def _lag_open(influence: FittedInfluence, longest_s: float) -> Finding:
+    return Finding(
+        code="LAG_NOT_SEEN",
+        severity="note",
+        sentence=(
+            f"How fast the clock follows {influence.name} cannot be seen in this record: every lag up to "
+            f"{duration_text(longest_s)} fits about as well."
+        ),
+        values={"longest_s": longest_s},
+    )
+
+
+def _direction(influence: FittedInfluence, effect: float, error: float) -> Finding:
+    return Finding(
+        code="HYSTERESIS",
+        severity="caution",
+        sentence=(
+            f"At the same {influence.name}, its lag allowed for, frequency differs by {2 * effect:+.1e} "
+            "between rising and falling: hysteresis, or a second and longer lag; the sensitivity is a mean "
+            "of both."
+        ),
+        values={"rising_minus_falling": 2 * effect, "standard_uncertainty": 2 * error},
+    )
+
+
+def _turn(influence: FittedInfluence, moment: float) -> Finding:
+    return Finding(
+        code="STEP_WITH_ENVIRONMENT",
+        severity="caution",
+        sentence=(
+            f"The frequency step {duration_text(moment)} into the record came just as {influence.name} "
+            "changed its course: rather hysteresis or what drives it (a heater, its supply) than the "
+            "oscillator."
+        ),
+        values={"after_s": moment},
+    )

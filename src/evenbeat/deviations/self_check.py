@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
 from scipy import special, stats
 
 from evenbeat.deviations.averaging import BoolArray
-from evenbeat.deviations.covariance import phase_kernel
 from evenbeat.deviations.noise_mixture import NoiseMixture
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock, stationary_gaussian
+from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray, checked_probability
 from evenbeat.record import Record
 from evenbeat.result import Column, Result
@@ -161,28 +159,11 @@ def coverage_of(
 def _simulated(
     record: Record, levels: NoiseLevels, missing: BoolArray, generator: np.random.Generator
 ) -> Record:
-    """Return a record of these noises on the same grid, with the same samples missing.
-
-    Flicker PM is drawn from the covariance that the intervals rest on, cut off at half the sampling rate;
-    the half-order sum of ``simulate_clock`` has up to 19 % more of it at the shortest averaging time.
-    """
-    count, phase = len(record), record.kind == "phase"
-    others = replace(levels, flicker_pm=0.0)
+    """Return a record of these noises on the same grid, with the same samples missing."""
     drawn = simulate_clock(
-        count, interval_s=record.interval_s, levels=others, seed=generator, kind=record.kind
+        len(record), interval_s=record.interval_s, levels=levels, seed=generator, kind=record.kind
     )
-    values = np.array(drawn.values)
-    if levels.flicker_pm > 0:
-        steps = np.sqrt(levels.flicker_pm) * stationary_gaussian(_flicker_steps(count - phase), generator)
-        values += np.append(0.0, np.cumsum(steps)) if phase else steps / record.interval_s
-    return replace(drawn, values=np.where(missing, np.nan, values))
-
-
-@lru_cache(maxsize=2)
-def _flicker_steps(count: int) -> FloatArray:
-    """Return the covariance of ``count`` steps of flicker phase, 2K(k) - K(k-1) - K(k+1)."""
-    kernel = phase_kernel(np.arange(-1.0, count + 1), 1)
-    return np.asarray(2 * kernel[1:-1] - kernel[:-2] - kernel[2:])
+    return replace(drawn, values=np.where(missing, np.nan, drawn.values))
 
 
 def _about_steep_noise(mixture: NoiseMixture) -> tuple[Finding, ...]:

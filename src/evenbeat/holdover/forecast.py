@@ -10,11 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.clock.as_predicted import stop_unless_trusted
-from evenbeat.clock.budget import VarianceTerms
 from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast
-from evenbeat.clock.forecaster import first_exit
-from evenbeat.clock.model import ClockModel
+from evenbeat.clock.forecaster import Forecaster, checked_forecaster, first_exit
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
@@ -22,7 +21,6 @@ from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
     FloatArray,
-    StudentMixture,
     checked_probability,
 )
 from evenbeat.result import Column, Result
@@ -46,7 +44,9 @@ MINUTE_TO_YEAR_S = (
     SECONDS_PER_YEAR,
 )
 """Durations of a complete budget."""
-SEARCH_POINTS = 160
+SEARCH_POINTS = 240
+SEARCH_FROM, SEARCH_FROM_S, SEARCH_TO_S = 1e-6, 1.0, 10 * SECONDS_PER_YEAR
+"""Where the end of a limit is looked for: from a second, or a millionth of the reach, to ten years."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -57,19 +57,17 @@ class HoldoverForecast(Result):
     ----------
     forecast
         Time error gained after each duration if nothing is corrected.
-    terms
-        Its variance by cause.
     time_error_limit_s, confidence
         The limit asked about and the probability of staying within it, or ``None``.
     time_to_limit_s
         How long the uncorrected clock stays within the limit with that probability at every moment;
-        NaN where no limit was given, ``inf`` where it outlasts one record length.
+        NaN where no limit was given, ``inf`` where it outlasts what the forecast rests on (a record
+        length; twice the longest interval between calibrations; ten years of what was stated).
     time_to_limit_corrected_s
         The same if the forecast itself is applied as a correction, so that only its error remains.
     """
 
     forecast: Forecast
-    terms: VarianceTerms
     time_error_limit_s: float | None = None
     confidence: float = DEFAULT_CONFIDENCE
     time_to_limit_s: float = math.nan
@@ -80,18 +78,43 @@ class HoldoverForecast(Result):
         """Shape (m,): time since the reference was lost."""
         return self.forecast.horizon_s
 
+    @property
+    def terms(self) -> VarianceTerms:
+        """Its variance by cause."""
+        return self.forecast.terms
+
+    @property
+    def offset_alone(self) -> FloatArray:
+        """Shape (m,): constant fractional offset that by itself uses up the limit by then, ``limit / t``."""
+        return self._limit / self.duration_s
+
+    @property
+    def aging_rate_alone(self) -> FloatArray:
+        """Shape (m,): drift per second, from an offset of zero, that does so, ``2 limit / t²``."""
+        return 2 * self._limit / self.duration_s**2
+
+    @property
+    def _limit(self) -> float:
+        if self.time_error_limit_s is None:
+            msg = "no time_error_limit_s was given that an offset or a drift could use up"
+            raise InputError(msg)
+        return self.time_error_limit_s
+
     def corrected_half_width(self, confidence: float = DEFAULT_CONFIDENCE) -> FloatArray:
         """Return half the width of the band, shape (m,): the error left if the forecast is corrected for."""
         low, high = self.forecast.interval(confidence)
         return 0.5 * (high - low)
 
     def _facts(self) -> Mapping[str, object]:
+        limited = self.time_error_limit_s is not None
         return {
             "time_error_limit_s": self.time_error_limit_s,
             "confidence": self.confidence,
             "time_to_limit_s": _or_longer(self.time_to_limit_s),
             "time_to_limit_corrected_s": _or_longer(self.time_to_limit_corrected_s),
             "time_error_by_law_s": self.forecast.laws,
+            "offset_that_alone_uses_up_the_limit": self.offset_alone if limited else None,
+            "aging_rate_per_s_that_alone_uses_up_the_limit": self.aging_rate_alone if limited else None,
         }
 
     def _columns(self) -> tuple[Column, ...]:
@@ -118,7 +141,7 @@ class HoldoverForecast(Result):
 
 
 def predict_holdover(
-    model: ClockModel,
+    source: Forecaster,
     duration_s: npt.ArrayLike = USUAL_DURATIONS_S,
     *,
     time_error_limit_s: float | None = None,
@@ -128,12 +151,15 @@ def predict_holdover(
     backtest: Backtest | None = None,
     even_if_untested: bool = False,
 ) -> HoldoverForecast:
-    """Predict the time error of a clock that loses its reference at the end of the record.
+    """Predict the time error of a clock that loses its reference now.
 
     Parameters
     ----------
+    source
+        A clock model (from the end of its record on), a model of calibrations (from the last of them), or a
+        :class:`evenbeat.StatedDrift`.
     duration_s
-        Shape (m,): times after the end of the record, in seconds; ``MINUTE_TO_YEAR_S`` of this module
+        Shape (m,): times after that, in seconds; ``MINUTE_TO_YEAR_S`` of this module
         for a complete budget.
     time_error_limit_s
         Asks how long the clock stays within ± this limit.
@@ -143,8 +169,9 @@ def predict_holdover(
     starting_time_error
         Time error in seconds when the reference is lost; zero and certain by default.
     environment
-        Covariates of the fit to their courses after the record: steady, a daily wave, a step or given
-        values. Without one the covariate is at its mean, its daily swing and residual in the uncertainty.
+        Of a clock model: covariates of the fit to their courses to come: steady, a daily wave, a step or
+        given values. Without one the covariate is at its mean, its daily swing and residual in the
+        uncertainty.
     backtest
         Of the same record: what it did not test is said.
     even_if_untested
@@ -167,31 +194,61 @@ def predict_holdover(
     Source: NIST Technical Note 1337 (1990); Allan 1987 (optimum predictors)
     Tests: tests/holdover/test_passage.py
     """
+    checked_forecaster(source)
+    if source.grounds.log is not None:
+        stop_unless_trusted(source.grounds.log, even_if_untested=even_if_untested)
     durations = checked_durations(duration_s)
+    said = holdover_of(
+        lambda elapsed: source.time_error(elapsed, environment=environment),
+        durations,
+        starting_time_error=starting_time_error,
+        time_error_limit_s=time_error_limit_s,
+        reach_s=source.grounds.reach_s,
+        confidence=confidence,
+    )
+    return replace(said, findings=merged(said.findings, _untested(durations, backtest)))
+
+
+def holdover_of(
+    time_error: Callable[[FloatArray], Forecast],
+    durations: FloatArray,
+    *,
+    starting_time_error: Estimate | None = None,
+    time_error_limit_s: float | None,
+    reach_s: float,
+    confidence: float,
+) -> HoldoverForecast:
+    """Return the budget of a time error, and how long it stays within a limit: to its reach, or ten years."""
     checked_probability(confidence, "confidence")
-    stop_unless_trusted(model, even_if_untested=even_if_untested)
-    end = model.record.duration_s
-    forecast, terms = model.time_error_terms(end + durations, environment=environment)
-    forecast, terms = with_start(forecast, terms, starting_time_error)
-    plain = corrected = math.nan
+
+    def begun(elapsed: FloatArray) -> Forecast:
+        return with_start(time_error(elapsed), starting_time_error)
+
+    def plain(elapsed: FloatArray) -> FloatArray:
+        return begun(elapsed).probability_within(limit)
+
+    def corrected(elapsed: FloatArray) -> FloatArray:
+        after = begun(elapsed)
+        return after.distribution.shifted(-after.mean).probability_within(limit)
+
+    ends = [math.nan, math.nan]
     if time_error_limit_s is not None:
         limit = checked_limit(time_error_limit_s)
-
-        def distribution(elapsed: FloatArray) -> StudentMixture:
-            return started(
-                model.time_error(elapsed, environment=environment).distribution, starting_time_error
-            )
-
-        times = np.geomspace(model.record.soonest_s, end, SEARCH_POINTS)
-        plain, corrected = times_to_limit(distribution, times, limit, confidence)
+        last = min(reach_s, SEARCH_TO_S)
+        times = np.geomspace(min(SEARCH_FROM_S, SEARCH_FROM * last), last, SEARCH_POINTS)
+        ends = [
+            first_exit(times, probability(times), confidence, between=probability)
+            for probability in (plain, corrected)
+        ]
+        ends = [0.0 if math.isnan(end) else end for end in ends]
+    forecast = begun(durations)
     return HoldoverForecast(
         forecast=forecast,
-        terms=terms,
         time_error_limit_s=time_error_limit_s,
         confidence=confidence,
-        time_to_limit_s=plain,
-        time_to_limit_corrected_s=corrected,
-        findings=merged(forecast.findings, _untested(durations, backtest)),
+        time_to_limit_s=ends[0],
+        time_to_limit_corrected_s=ends[1],
+        findings=forecast.findings,
     )
 
 
@@ -212,45 +269,15 @@ def checked_limit(time_error_limit_s: float) -> float:
     return float(time_error_limit_s)
 
 
-def started(distribution: StudentMixture, start: Estimate | None) -> StudentMixture:
-    """Return time errors on top of the one at the start."""
-    return (
-        distribution
-        if start is None
-        else distribution.shifted(start.value).widened(start.standard_uncertainty)
-    )
-
-
-def with_start(
-    forecast: Forecast, terms: VarianceTerms, start: Estimate | None
-) -> tuple[Forecast, VarianceTerms]:
-    """Return forecast and budget with the time error at the start as a term of its own."""
+def with_start(forecast: Forecast, start: Estimate | None) -> Forecast:
+    """Return a forecast on top of the time error at the start, which is a term of its own."""
     if start is None:
-        return forecast, terms
-    before = forecast.standard_uncertainty**2
-    forecast = replace(forecast, distribution=started(forecast.distribution, start))
+        return forecast
+    begun = forecast.distribution.shifted(start.value).widened(start.standard_uncertainty)
     # what is added to the scale of a Student distribution adds a little more to its variance
-    added = forecast.standard_uncertainty**2 - before
-    return forecast, VarianceTerms(by_term={"starting time error": added, **terms.by_term})
-
-
-def times_to_limit(
-    distribution: Callable[[FloatArray], StudentMixture], times: FloatArray, limit: float, confidence: float
-) -> tuple[float, float]:
-    """Return how long the clock stays within the limit, as it is and corrected by the forecast."""
-
-    def plain(elapsed: FloatArray) -> FloatArray:
-        return distribution(elapsed).probability_within(limit)
-
-    def corrected(elapsed: FloatArray) -> FloatArray:
-        after = distribution(elapsed)
-        return after.shifted(-after.mean).probability_within(limit)
-
-    first, second = (
-        first_exit(times, probability(times), confidence, between=probability)
-        for probability in (plain, corrected)
-    )
-    return 0.0 if math.isnan(first) else first, 0.0 if math.isnan(second) else second
+    added = begun.standard_deviation**2 - forecast.standard_uncertainty**2
+    terms = VarianceTerms(by_term={"starting time error": added, **forecast.terms.by_term})
+    return replace(forecast, distribution=begun, terms=terms)
 
 
 def _untested(durations: FloatArray, backtest: Backtest | None) -> tuple[Finding, ...]:

@@ -26,7 +26,7 @@ from evenbeat.clock.forecaster import (
 )
 from evenbeat.errors import InputError
 from evenbeat.findings import merged
-from evenbeat.holdover.forecast import checked_limit, started
+from evenbeat.holdover.forecast import checked_limit, with_start
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability
 from evenbeat.result import Column, Result
 from evenbeat.units import duration_text, time_text
@@ -155,9 +155,8 @@ def limit_passage(
         )
         raise InputError(msg)
     times = moments(1e-5 * until, until)
-    start = Estimate.normal(0.0, 0.0) if starting_time_error is None else starting_time_error
-    forecast = model.time_error(times, environment=environment)
-    distribution = started(forecast.distribution, start)
+    forecast = with_start(model.time_error(times, environment=environment), starting_time_error)
+    distribution = forecast.distribution
     shift = distribution.mean if corrected else np.zeros(len(times))
     within = distribution.shifted(-shift).probability_within(limit)
     rng = np.random.default_rng(seed)
@@ -167,7 +166,7 @@ def limit_passage(
         (-limit, limit),
         within,
         rng,
-        begun=start,
+        begun=starting_time_error,
         corrected_by=shift,
     )
     return LimitPassage(

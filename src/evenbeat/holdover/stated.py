@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.budget import VarianceTerms
 from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import (
     MINUTE_TO_YEAR_S,
-    SEARCH_POINTS,
     HoldoverForecast,
     checked_durations,
-    checked_limit,
-    times_to_limit,
+    holdover_of,
 )
 from evenbeat.holdover.surroundings import Scenario
 from evenbeat.powerlaw import NoiseLevels
@@ -27,13 +26,9 @@ from evenbeat.quantities import (
     Estimate,
     FloatArray,
     StudentMixture,
-    checked_probability,
 )
-from evenbeat.units import SECONDS_PER_YEAR
 
 _NOTHING = Estimate.normal(0.0, 0.0)
-SEARCH_FROM_S = 1.0
-SEARCH_TO_S = 10 * SECONDS_PER_YEAR
 
 
 def stated_holdover(
@@ -87,38 +82,26 @@ def stated_holdover(
     Source: NIST Technical Note 1337 (1990); Allan 1987 (optimum predictors)
     Tests: tests/holdover/test_stated.py
     """
-    durations = checked_durations(duration_s)
-    checked_probability(confidence, "confidence")
     state = [starting_time_error, frequency_offset, aging_rate]
     covariance = _covariance(state, starting_covariance)
 
-    def mean(t: FloatArray) -> FloatArray:
+    def time_error(t: FloatArray) -> Forecast:
         lever = np.array([np.ones(len(t)), t, t**2 / 2])
-        total = np.array([each.value for each in state]) @ lever + reference_offset.value * t
-        return np.asarray(total + sum((scenario.mean(t) for scenario in scenarios), np.zeros(len(t))))
+        mean = np.array([each.value for each in state]) @ lever + reference_offset.value * t
+        mean = mean + sum((scenario.mean(t) for scenario in scenarios), np.zeros(len(t)))
+        terms = _terms(t, covariance, noise, scenarios, reference_offset)
+        spread = np.sqrt(np.maximum(terms.total, 0.0))
+        said = StudentMixture.normal(mean, spread)
+        return Forecast(quantity="time_error", times_s=t, horizon_s=t, distribution=said, terms=terms)
 
-    def terms(t: FloatArray) -> VarianceTerms:
-        return _terms(t, covariance, noise, scenarios, reference_offset)
-
-    def distribution(t: FloatArray) -> StudentMixture:
-        return StudentMixture.normal(mean(t), np.sqrt(np.maximum(terms(t).total, 0.0)))
-
-    plain = corrected = math.nan
-    if time_error_limit_s is not None:
-        times = np.geomspace(SEARCH_FROM_S, SEARCH_TO_S, 4 * SEARCH_POINTS)
-        plain, corrected = times_to_limit(distribution, times, checked_limit(time_error_limit_s), confidence)
-    forecast = Forecast(
-        quantity="time_error", times_s=durations, horizon_s=durations, distribution=distribution(durations)
-    )
-    return HoldoverForecast(
-        forecast=forecast,
-        terms=terms(durations),
+    said = holdover_of(
+        time_error,
+        checked_durations(duration_s),
         time_error_limit_s=time_error_limit_s,
+        reach_s=math.inf,
         confidence=confidence,
-        time_to_limit_s=plain,
-        time_to_limit_corrected_s=corrected,
-        findings=_findings(noise, scenarios, reference_offset),
     )
+    return replace(said, findings=_findings(noise, scenarios, reference_offset))
 
 
 def _covariance(state: Sequence[Estimate], stated: npt.ArrayLike | None) -> FloatArray:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import tempfile
+import functools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from evenbeat.bench import Bench
-from evenbeat.disk import umask
+from evenbeat.disk import replacing
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
 from evenbeat.ledger import Ledger, Rejected, RejectedLines
@@ -21,6 +20,7 @@ from evenbeat.logs.cut_short import Endings, without_torn_end
 from evenbeat.logs.files import LogText, blocks_of
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
+from evenbeat.logs.refusal import RowError, blamed
 from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rewriting import Dialogue, Rewriting, dialogue_in, readable_cells
 from evenbeat.logs.rows import Columns, first_cells, read_columns
@@ -34,7 +34,7 @@ from evenbeat.logs.sheet import (
     wanted_columns,
 )
 from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, Wanted, chosen_layout
-from evenbeat.logs.times import Times
+from evenbeat.logs.times import Times, floats_of
 from evenbeat.plain import UNLISTED
 from evenbeat.result import Column, Result
 
@@ -44,14 +44,14 @@ Block = Mapping[str, Any]
 class _NumpyWriter:
     """Writes a structured array; its header is completed when the number of rows is known."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, _said: Mapping[str, str]) -> None:
         self._file = path.open("wb")
-        self._dtype: np.dtype[Any] | None = None
+        self._dtype: np.dtype[Any] = np.dtype(float)
         self._rows = 0
 
     def write(self, block: Block) -> None:
         """Append the rows of a block."""
-        if self._dtype is None:
+        if not self._rows:
             self._dtype = np.dtype([(name, values.dtype) for name, values in block.items()])
             self._header()
         rows = np.empty(len(next(iter(block.values()))), dtype=self._dtype)
@@ -61,21 +61,15 @@ class _NumpyWriter:
         self._rows += len(rows)
 
     def _header(self) -> None:
-        dtype = self._dtype or np.dtype(float)
-        header = {
-            "descr": np.lib.format.dtype_to_descr(dtype),
-            "fortran_order": False,
-            "shape": (self._rows,),
-        }
+        descr = np.lib.format.dtype_to_descr(self._dtype)
+        header = {"descr": descr, "fortran_order": False, "shape": (self._rows,)}
         np.lib.format.write_array_header_1_0(self._file, header)  # leaves room for a longer shape
 
     def close(self) -> None:
         """Finish the file."""
-        self._file.seek(0)
-        self._header()
-        self._file.flush()
-        os.fsync(self._file.fileno())
-        self._file.close()
+        with self._file:
+            self._file.seek(0)
+            self._header()
 
 
 class _ParquetWriter:
@@ -87,8 +81,7 @@ class _ParquetWriter:
         except ImportError:
             msg = "Parquet needs pyarrow; install it with: pip install 'evenbeat[files]', or write .npy"
             raise InputError(msg) from None
-        self._parquet = parquet
-        self._path = path
+        self._open: Callable[..., Any] = functools.partial(parquet.ParquetWriter, path, compression="zstd")
         self._said = {f"evenbeat {key}": value for key, value in said.items()}
         self._writer: Any = None
 
@@ -101,8 +94,7 @@ class _ParquetWriter:
             utc = pa.array(columns.pop("unix_ns"), type=pa.int64()).cast(pa.timestamp("ns", tz="UTC"))
             columns = {"utc": utc, **columns}
         table = pa.table(columns).replace_schema_metadata(self._said)
-        if self._writer is None:
-            self._writer = self._parquet.ParquetWriter(self._path, table.schema, compression="zstd")
+        self._writer = self._writer or self._open(schema=table.schema)
         self._writer.write_table(table)
 
     def close(self) -> None:
@@ -111,46 +103,23 @@ class _ParquetWriter:
             self._writer.close()
 
 
-class _Replacing:
-    """A place for a new file that takes its name only when it is complete; nothing partial is left."""
+_Open = Callable[[Mapping[str, str]], _NumpyWriter | _ParquetWriter]
+_WRITERS: dict[str, type[_NumpyWriter | _ParquetWriter]] = {".npy": _NumpyWriter, ".parquet": _ParquetWriter}
 
-    def __init__(self, to: str | Path, *, overwrite: bool) -> None:
-        self.to = Path(to)
-        if self.to.suffix not in (".npy", ".parquet"):
-            msg = f"'{self.to.name}' is neither .parquet nor .npy; give a name that ends in one of them"
-            raise InputError(msg)
-        if self.to.is_dir() or (self.to.exists() and not overwrite):
-            msg = f"{self.to} exists already; give another name, or overwrite it with overwrite=True"
-            raise OutputError(msg)
-        if not self.to.parent.is_dir():
-            msg = f"there is no folder {self.to.parent} to write {self.to.name} into"
-            raise OutputError(msg)
-        self.writer: _NumpyWriter | _ParquetWriter | None = None
 
-    def __enter__(self) -> _Replacing:
-        try:
-            handle, name = tempfile.mkstemp(prefix=f".{self.to.name}.", suffix=".part", dir=self.to.parent)
-        except OSError as error:
-            msg = f"{self.to} cannot be written ({error.strerror})"
-            raise OutputError(msg) from None
-        os.close(handle)
-        self.part = Path(name)
-        return self
-
-    def open(self, said: Mapping[str, str]) -> None:
-        """Begin the kind of file that is wanted."""
-        npy = self.to.suffix == ".npy"
-        self.writer = _NumpyWriter(self.part) if npy else _ParquetWriter(self.part, said)
-
-    def __exit__(self, kind: type[BaseException] | None, *_others: object) -> None:
-        try:
-            if self.writer is not None:
-                self.writer.close()
-            if kind is None and self.writer is not None:
-                self.part.chmod(0o666 & ~umask())
-                self.part.replace(self.to)
-        finally:
-            self.part.unlink(missing_ok=True)
+def _checked_place(to: str | Path, *, overwrite: bool) -> Path:
+    """Return where a new file may be written."""
+    place = Path(to)
+    if place.suffix not in _WRITERS:
+        msg = f"'{place.name}' is neither .parquet nor .npy; give a name that ends in one of them"
+        raise InputError(msg)
+    if place.is_dir() or (place.exists() and not overwrite):
+        msg = f"{place} exists already; give another name, or overwrite it with overwrite=True"
+        raise OutputError(msg)
+    if not place.parent.is_dir():
+        msg = f"there is no folder {place.parent} to write {place.name} into"
+        raise OutputError(msg)
+    return place
 
 
 _BLOCK_BYTES = 1 << 25
@@ -247,34 +216,37 @@ def convert_log(
     if not source.is_file():
         msg = "there is no such file"
         raise LogError(msg, path=path)
-    with _Replacing(to, overwrite=overwrite) as place, contextlib.ExitStack() as stack:
-        seen: Callable[[int], object] = int
-        if progress:
-            from tqdm.auto import tqdm
+    place = _checked_place(to, overwrite=overwrite)
+    try:
+        with blamed(path), replacing(place) as part, contextlib.ExitStack() as stack:
+            seen: Callable[[int], object] = int
+            if progress:
+                from tqdm.auto import tqdm
 
-            size = source.stat().st_size
-            bar = tqdm(total=size, unit="B", unit_scale=True, desc=source.name)
-            seen = stack.enter_context(bar).update
-        work = _Work(source, place, chosen, wanted)
-        try:
-            for block in blocks_of(source, block_bytes, seen, work.done):
-                work.take(block)
-        except OSError as error:
-            if isinstance(error, OutputError):
-                raise
-            msg = f"{to} cannot be written ({error.strerror or error})"
-            raise OutputError(msg) from None
-        return work.result()
+                size = source.stat().st_size
+                bar = tqdm(total=size, unit="B", unit_scale=True, desc=source.name)
+                seen = stack.enter_context(bar).update
+            work = _Work(source, chosen, wanted, functools.partial(_WRITERS[place.suffix], part))
+            with contextlib.closing(work):
+                for block in blocks_of(source, block_bytes, seen, work.done):
+                    work.take(block)
+            return work.result(place)
+    except OSError as error:
+        if isinstance(error, OutputError):
+            raise
+        msg = f"{to} cannot be written ({error.strerror or error})"
+        raise OutputError(msg) from None
 
 
 class _Work:
     """Reads blocks by what the first one showed, and writes them."""
 
-    def __init__(self, source: Path, place: _Replacing, options: Options, wanted: Candidate | None) -> None:
-        self.source, self.place, self.options, self.candidate = source, place, options, wanted
+    def __init__(self, source: Path, options: Options, wanted: Candidate | None, open_part: _Open) -> None:
+        self.source, self.options, self.candidate, self.open_part = source, options, wanted, open_part
+        self.writer: _NumpyWriter | _ParquetWriter | None = None
+        self.plan: _Plan | None = None
         self.sha256, self.size = "", 0
         self.rows, self.read, self.lines, self.missing = 0, 0, 0, 0
-        self.plan: _Plan | None = None
         self.columns: tuple[str, ...] = ()
         self.rejected: list[Rejected] = []
         self.doubtful: list[Rejected] = []
@@ -284,81 +256,82 @@ class _Work:
         self.dialogue: Dialogue | None = None
         self.ledger = Ledger(lines=0, accepted=0)
 
+    def close(self) -> None:
+        """Finish the new file."""
+        if self.writer is not None:
+            self.writer.close()
+
     def done(self, sha256: str, size: int) -> None:
         """Take the hash and size of what was read."""
         self.sha256, self.size = sha256, size
 
     def take(self, block: bytes) -> None:
-        """Read a block and write its rows."""
+        """Read a block and write its rows; what is no row is counted."""
         lines = block.count(b"\n") + (not block.endswith(b"\n"))
         if not block.strip():
-            self.ledger = self.ledger.and_later(Ledger(lines=lines, accepted=0, blank=lines), self.lines)
-            self.lines += lines
+            self._account(Ledger(lines=lines, accepted=0, blank=lines))
             return
-        spoken = RejectedLines()
         log = LogText(path=str(self.source), text=block, sha256="", size_bytes=len(block), lines=lines)
         if self.plan is None:
             self.dialogue = dialogue_in(log)
+        spoken = RejectedLines()
         if self.dialogue is not None:
             text, spoken = self.dialogue.of(log.text)
             log = replace(log, text=text)
-        if self.plan is None:
+        if self.plan is None or self.writer is None:
             log, self.plan = _plan(log, self.options, self.candidate)
-            self.place.open(self.plan.said())
+            self.writer = self.open_part(self.plan.said())
         else:
             form = replace(self.plan.layout.form, first_line=1, lead_in=0, header_line=None)
             self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
             for rewriting in self.plan.rewritings:
                 log = replace(log, text=rewriting.of(log.text, self.lines + 1))
-        sheet, columns = self._read(log, self.plan, spoken)
-        if sheet.table.rows:
-            self.columns = tuple(columns)
-            if self.place.writer is not None:
-                self.place.writer.write(columns)
-            self.rows += sheet.table.rows
-            self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[self.plan.layout.value])))
-        self.lines += lines
-
-    def _read(self, log: LogText, plan: _Plan, spoken: RejectedLines) -> tuple[Sheet, dict[str, Any]]:
-        """Return the rows of a block and its columns; what is no row is counted."""
-        form = plan.layout.form
+        plan, form = self.plan, self.plan.layout.form
         log, torn, doubtful = without_torn_end(log, form, self.before)
         self.before = log.text[-_NEIGHBOURS:]
+        self.sample = self.sample or first_cells(log, form, form.columns - 1, PROBE_LINES)
+        how: dict[str, Any] = {
+            "reject": self.options.reject,
+            "before": self.seen.before(),
+            "sample": self.sample,
+        }
         try:
-            self.sample = self.sample or first_cells(log, form, form.columns - 1, PROBE_LINES)
-            table = read_columns(
-                log,
-                form,
-                plan.wanted,
-                reject=self.options.reject,
-                before=self.seen.before(),
-                sample=self.sample,
-            )
+            table = read_columns(log, form, plan.wanted, **how)
             rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), spoken)
-            sheet = Sheet(log=log, layout=plan.layout, table=replace(table, rejected=rejected))
+            sheet = Sheet(
+                log=log,
+                layout=plan.layout,
+                table=replace(table, rejected=rejected, comments=table.comments - len(spoken)),
+            )
             columns: dict[str, Any] = {}
             if table.rows:
                 sheet, columns = plan.columns_of(sheet, self.rows, self.read)
-                self.read += table.rows
         except LogError as error:
-            if error.line is None or not self.lines:
-                raise
-            sentence = str(error).partition(f"line {error.line}: ")[2]
-            line = error.line + self.lines  # counted from the beginning of the file
-            raise LogError(sentence, path=self.source, line=line) from None
+            line = None if error.line is None else error.line + self.lines  # counted from the beginning
+            raise LogError(error.sentence, path=self.source, line=line) from None
+        self.read += table.rows
         self.seen = self.seen.and_others(table.endings)
-        ledger = sheet.ledger()
-        self.ledger = self.ledger if ledger is None else self.ledger.and_later(ledger, self.lines)
-        doubtful = (*table.doubtful, *doubtful)
-        for lines, into in ((sheet.table.rejected, self.rejected), (doubtful, self.doubtful)):
-            into += [replace(r, line=r.line + self.lines) for r in lines[: _MOST_TOLD - len(into)]]
-        return sheet, columns
+        for lines_, into in (
+            (sheet.table.rejected, self.rejected),
+            ((*table.doubtful, *doubtful), self.doubtful),
+        ):
+            into += [replace(r, line=r.line + self.lines) for r in lines_[: _MOST_TOLD - len(into)]]
+        if sheet.table.rows:
+            self.columns = tuple(columns)
+            self.writer.write(columns)
+            self.rows += sheet.table.rows
+            self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[plan.layout.value])))
+        self._account(sheet.ledger() or Ledger(lines=0, accepted=0))
 
-    def result(self) -> ConvertedLog:
+    def _account(self, ledger: Ledger) -> None:
+        self.ledger = self.ledger.and_later(ledger, self.lines)
+        self.lines += ledger.lines
+
+    def result(self, place: Path) -> ConvertedLog:
         """Return what was written."""
         if self.plan is None or not self.rows:
             msg = "the file holds no row of readings"
-            raise LogError(msg, path=self.source)
+            raise LogError(msg)
         layout = self.plan.layout
         read = (layout.value, *(covariate.index for covariate in layout.covariates))
         column = np.repeat([0.0, np.nan], [1, self.missing])  # as many missing as there were in the blocks
@@ -369,7 +342,7 @@ class _Work:
             doubtful=tuple(self.doubtful),
         )
         return ConvertedLog(
-            path=str(self.place.to),
+            path=str(place),
             rows=self.rows,
             columns=self.columns,
             source_path=str(self.source),
@@ -383,15 +356,7 @@ class _Work:
 
 @dataclass(frozen=True, kw_only=True)
 class _Plan:
-    """What the first block showed and all others follow.
-
-    Parameters
-    ----------
-    label
-        Column of the label of rows that were asked for.
-    first_s, step_s
-        Time of the first row and usual step of the rows, where these are as even as that.
-    """
+    """What the first block showed and all others follow."""
 
     layout: Layout
     wanted: Wanted
@@ -400,30 +365,25 @@ class _Plan:
     stated: Statements
     options: Options
     kind: str
-    elapsed_first: float
     time_form: TimeForm | None
     rewritings: tuple[Rewriting, ...]
-    label: int | None
-    first_s: float
+    label: int | None  # column of the label of rows that were asked for
+    # first_s, step_s: time of the first row and usual step of the rows, where these are as even as that
+    first: float
     step_s: float | None
     findings: tuple[Finding, ...]
 
     def columns_of(self, sheet: Sheet, row: int, read: int) -> tuple[Sheet, dict[str, Any]]:
-        """Return the rows of a block that are taken, and their columns: time, clock, covariates.
-
-        Parameters
-        ----------
-        row, read
-            How many rows were written, and read, before.
-        """
+        """Return the rows taken of a block, and their columns; ``row`` were written before, ``read`` read."""
         sheet, times = understood_times(sheet, self.stated, self.options)
         sheet, times = self._asked_for(sheet, times, read)
         if not sheet.table.rows:
             return sheet, {}
-        converted = converted_readings(sheet, self.quantity, self.unit, self.stated)
+        with blamed(sheet.log.path, sheet.locate):
+            converted = converted_readings(sheet, self.quantity, self.unit, self.stated)
+            time = self._time_of(sheet, times, row)
         name = "time_error_s" if converted.kind == "phase" else "fractional_frequency"
-        samples = converted.values
-        columns = {**self._time_of(sheet, times, row), name: samples}
+        columns = {**time, name: converted.values}
         for covariate in self.layout.covariates:
             columns[covariate.name] = covariate.of(sheet.table.numbers[covariate.index])
         return sheet, columns
@@ -436,7 +396,7 @@ class _Plan:
             rows = labelled_rows(sheet, self.label, self.options.select)
             places = np.zeros(len(rows), dtype=np.int64)
         elif times is not None and self.step_s is not None:
-            since = _moment_s(sheet, times) - self.first_s + times.seconds
+            since = (_first(sheet, times) - self.first) * times.scale + times.seconds
             places = np.rint(since / self.step_s).astype(np.int64)
         kept = rows[places % every == self.options.offset]
         if len(kept) == sheet.table.rows:
@@ -454,16 +414,16 @@ class _Plan:
             return {} if interval is None else {"elapsed_s": (row + np.arange(sheet.table.rows)) * interval}
         if times.form != self.time_form:
             msg = f"the time is written as {times.form} time from here on, above it was {self.time_form} time"
-            raise LogError(msg, path=sheet.log.path, line=sheet.locate(0))
+            raise RowError(msg, 0)
         if any(finding.code == "TIME_WRAPPED" for finding in times.findings):
             msg = (
                 "the time begins anew, which is not followed from block to block; read the log with read_log"
             )
-            raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
+            raise LogError(msg, line=sheet.layout.form.first_line)
         if times.start is not None:
             first = int(times.start.astype("datetime64[ns]").astype(np.int64))
             return {"unix_ns": first + times.since_first_ns}
-        return {"elapsed_s": times.seconds + (_first_time(sheet) - self.elapsed_first) * times.scale}
+        return {"elapsed_s": times.seconds + (_first(sheet, times) - self.first) * times.scale}
 
     def said(self) -> dict[str, str]:
         """Return what the new file should state about itself, as comment lines would."""
@@ -482,21 +442,15 @@ class _Plan:
 
 
 def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[LogText, _Plan]:
-    """Return the first block as cells, and what it shows.
-
-    Raises
-    ------
-    LogError
-        If what the readings are cannot be told, or the log is of a kind that is not read in blocks.
-    """
+    """Return the first block as cells, and what it shows."""
     if options.select is not None and options.every not in (None, 1):
         msg = "rows are chosen by label or in turn while a log is converted, not both; choose one of them"
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     log, form, rewritings = readable_cells(log, candidate)
     if any(finding.code == "REMARKS" for finding in log.findings):
         msg = "rows with remarks are not converted in blocks; read the log with read_log"
-        raise LogError(msg, path=log.path, line=form.first_line)
-    layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
+        raise LogError(msg, line=form.first_line)
+    layout = layout_of(form, options, first=lambda index: probe(log, form, index))
     wanted = wanted_columns(log, layout)
     stated = options.with_statements(layout.statements)
     table = read_columns(log, form, wanted, reject=options.reject)
@@ -504,12 +458,11 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
     quantity, unit = stated_quantity(sheet, options)
     if quantity == "count":
         msg = "a running total of cycles is not converted in blocks; read it with read_log"
-        raise LogError(msg, path=log.path, line=form.first_line)
+        raise LogError(msg, line=form.first_line)
     converted = converted_readings(sheet, quantity, unit, stated)
     if times is not None and times.form == "time_of_day":
         msg = "times of day without a date are not converted in blocks; read the log with read_log"
-        raise LogError(msg, path=log.path, line=form.first_line)
-    elapsed = times is not None and times.start is None
+        raise LogError(msg, line=form.first_line)
     *_, chosen = chosen_rows(sheet, times, options, quantity=quantity)
     step = None
     if times is not None and sheet.table.rows > 1:
@@ -525,11 +478,10 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
         stated=replace(stated, nominal_frequency_hz=converted.nominal_frequency_hz),
         options=options,
         kind="phase" if converted.kind == "phase" else "fractional_frequency",
-        elapsed_first=_first_time(sheet) if elapsed else 0.0,
         time_form=None if times is None else times.form,
         rewritings=rewritings,
         label=None if options.select is None else label_column(sheet, options.select),
-        first_s=0.0 if times is None else _moment_s(sheet, times),
+        first=0.0 if times is None else _first(sheet, times),
         step_s=step,
         findings=(
             *log.findings,
@@ -541,16 +493,8 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
     return log, plan
 
 
-def _moment_s(sheet: Sheet, times: Times) -> float:
-    """Return the time of the first row: seconds since 1970, or as they count."""
+def _first(sheet: Sheet, times: Times) -> float:
+    """Return the time of the first row: seconds since 1970, or the number in its column."""
     if times.start is not None:
         return float(times.start.astype("datetime64[ns]").astype(np.int64)) * 1e-9
-    return _first_time(sheet) * times.scale
-
-
-def _first_time(sheet: Sheet) -> float:
-    """Return the number in the time column of the first row."""
-    table, time = sheet.table, sheet.layout.time
-    if table.whole is not None:
-        return float(table.whole[0]) + (0.0 if table.fraction is None else float(table.fraction[0]))
-    return 0.0 if time is None else float(table.numbers[time][0])
+    return float(floats_of(sheet.table.numbers[sheet.layout.time or 0][:1])[0])

@@ -19,9 +19,6 @@ MISSING_TEXTS = frozenset(
 )
 """Texts that stand for a reading that is missing, in lower case."""
 
-ASIDE = "\x03"
-"""Begins what stands for a line that was set aside."""
-
 CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s?[AaPp][Mm])?\s*(?:Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
 DATE = (
     r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"
@@ -44,19 +41,13 @@ _DIGITS = {  # one way only to match, or a cell of ten thousand digits takes a m
     mark: rf"(?:\d+(?:{re.escape(mark)}\d*)?|{re.escape(mark)}\d+)" for mark in ".,"
 }
 _NUMBERS = {
-    mark: re.compile(
-        rf"[+-]?{_DIGITS[mark]}{_EXPONENT}|[+-]?inf(?:inity)?",
-        re.ASCII | re.IGNORECASE,
-    )
+    mark: re.compile(rf"[+-]?{_DIGITS[mark]}{_EXPONENT}|[+-]?inf(?:inity)?", re.ASCII | re.IGNORECASE)
     for mark in ".,"
 }
 _ZEROS = str.maketrans("123456789", "000000000")
 _DAY_OF_YEAR = re.compile(r"0000[-:]000")
 _MEASURED = {
-    mark: re.compile(
-        rf"([+-]?{_DIGITS[mark]}(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})",
-        re.ASCII,
-    )
+    mark: re.compile(rf"([+-]?{_DIGITS[mark]}(?:[eE][+-]?\d+)?)\s?([A-Za-zµμ°%]{{1,4}})", re.ASCII)
     for mark in ".,"
 }
 
@@ -101,10 +92,12 @@ def split_line(line: str, separator: str, *, joined_moment: bool = False) -> lis
     return [bare(cell) for cell in _raw_cells(line, separator, joined_moment=joined_moment)]
 
 
-def cells_at(lines: Iterable[str], index: int, separator: str, *, joined_moment: bool = False) -> list[str]:
-    """Return one cell of each line that has so many."""
+def cells_at(
+    lines: Iterable[str], index: int, separator: str, *, joined_moment: bool = False, fewest: int = 0
+) -> list[str]:
+    """Return one cell of each line that has so many, and at least ``fewest``."""
     rows = (_raw_cells(line, separator, joined_moment=joined_moment) for line in lines)
-    return [bare(row[index]) for row in rows if index < len(row)]
+    return [bare(row[index]) for row in rows if max(index + 1, fewest) <= len(row)]
 
 
 def bare(cell: str) -> str:
@@ -147,8 +140,7 @@ def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
 def row_in(raw: bytes, form: Form) -> str:
     """Return the text of a line without its comment; nothing where it is blank or all comment."""
     line = raw.decode(errors="replace").rstrip("\n").partition("#")[0]
-    aside = line.startswith(ASIDE)
-    return line if line.strip() and not (aside or is_comment(line, form.separator)) else ""
+    return line if line.strip() and not is_comment(line, form.separator) else ""
 
 
 def shown(text: str) -> str:
@@ -165,13 +157,7 @@ _JOINED = re.compile(JOINED_MOMENT.encode())
 
 
 class Scan:
-    """Where the lines of a text begin and end, and how many cells each has.
-
-    Parameters
-    ----------
-    text
-        Lines without blanks at their ends; each ends in a line feed.
-    """
+    """Where lines without blanks at their ends begin and end, and how many cells each has."""
 
     def __init__(self, text: bytes, separator: str) -> None:
         self.text, self.separator = text, separator.encode()

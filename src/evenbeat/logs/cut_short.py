@@ -178,17 +178,7 @@ def endings_of(
 
 
 class Judge:
-    """Looks at the rows that begin or end otherwise than nearly all others.
-
-    Parameters
-    ----------
-    endings
-        Of all rows read so far.
-    sample
-        The last cells of the first rows.
-    numbers, lines
-        The columns of numbers by position, and the number and text of the row at a place of them.
-    """
+    """Looks at the rows that begin or end otherwise than nearly all others."""
 
     def __init__(
         self,
@@ -397,15 +387,8 @@ def without_torn_end(
 ) -> tuple[LogText, tuple[Rejected, ...], tuple[Rejected, ...]]:
     """Return a log without a last line that has no line end, unless it is as whole as its neighbours.
 
-    Parameters
-    ----------
-    before
-        What stands in the log before this part of it.
-
-    Returns
-    -------
-    log, rejected, doubtful
-        The line where it is left out, and where it is kept with a doubt.
+    Behind it the line where it was left out, and where it is kept with a doubt; ``before`` stands above this
+    part.
     """
     text = log.text
     if text.endswith(b"\n"):

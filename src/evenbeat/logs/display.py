@@ -44,20 +44,10 @@ def relative_step(values: FloatArray, cells: Iterable[str]) -> float | None:
 
 
 def display_step(values: FloatArray, printed: float | None) -> float | None:
-    """Return the step between neighbouring readings that the display can show.
+    """Return the step between neighbouring readings that the display can show, of which NaN are missing.
 
-    Parameters
-    ----------
-    values
-        Readings in the unit in which they are printed; NaN = missing.
-    printed
-        Unit of the last printed digit, as from :func:`printed_step`.
-
-    Returns
-    -------
-    float or None
-        The common divisor of all differences between distinct readings, at least the last digit;
-        ``None`` where neither the digits nor the readings show a step above the spacing of floats.
+    It is the common divisor of all differences between distinct readings, at least the last digit
+    ``printed``; ``None`` where neither the digits nor the readings show a step above the spacing of floats.
     """
     finite = values if np.isfinite(values).all() else values[np.isfinite(values)]
     if not len(finite):

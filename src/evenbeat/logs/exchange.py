@@ -15,58 +15,41 @@ import io
 import re
 import tokenize
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.errors import LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.files import LogText, RawFile, refuse_bomb
+from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.rows import Columns
-from evenbeat.logs.terms import CellKind, Form, Layout
-from evenbeat.logs.times import Moments
+from evenbeat.logs.sheet import Sheet, layout_of
+from evenbeat.logs.terms import CellKind, Form, Options
+from evenbeat.logs.times import Moments, floats_of
 from evenbeat.units import MJD_OF_UNIX_EPOCH
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Opened:
-    """Columns of a file with their names.
-
-    Parameters
-    ----------
-    columns
-        All columns of numbers by position; whole numbers of a time column too.
-    moments
-        Position to time stamps.
-    scale
-        Time scale of the stamps.
-    kind
-        What the file is, as people say it.
-    exact_times
-        The times are those of the readings, and not when a computer wrote them down.
-    left_out
-        How many lines hold readings of other clocks or signals.
-    several_lines
-        How many lines were read for its rows, where these are means of several.
-    """
-
-    log: LogText
-    form: Form
-    columns: Columns
-    kind: str
-    moments: dict[int, Moments]
-    scale: str = "UTC"
-    findings: tuple[Finding, ...] = ()
-    exact_times: bool = False
-    left_out: int = 0
-    several_lines: int | None = None
-
-    def taken(self, layout: Layout) -> Columns:
-        """Return the columns with the moments of the one that is the time."""
-        moments = None if layout.time is None else self.moments.get(layout.time)
-        return replace(self.columns, moments=moments)
+def _sheet(
+    log: LogText,
+    form: Form,
+    options: Options,
+    *,
+    table: Columns,
+    moments: Mapping[int, Moments],
+    findings: tuple[Finding, ...] = (),
+    **more: Any,
+) -> Sheet:
+    """Return columns of known names as a sheet; whole numbers stay exact where they are the time."""
+    first = {index: floats_of(values[:PROBE_LINES]) for index, values in table.numbers.items()}
+    layout = layout_of(form, options, first=first.get)
+    numbers = {i: values if i == layout.time else floats_of(values) for i, values in table.numbers.items()}
+    table = replace(table, numbers=numbers, moments=None if layout.time is None else moments.get(layout.time))
+    return Sheet(log=log, layout=layout, table=table, findings=(*log.findings, *findings), **more)
 
 
 _RINEX_ROW = re.compile(
@@ -77,15 +60,15 @@ _NAME = re.compile(rb"(?m)^A[RS] (\S+)")
 _SCALES = {"GPS": "GPS", "GLO": "UTC", "UTC": "UTC", "TAI": "TAI", "GAL": "Galileo", "BDT": "BeiDou"}
 
 
-def _open_rinex_clock(log: LogText, *, clock: str | None, reject: bool) -> Opened:
+def _open_rinex_clock(log: LogText, options: Options) -> Sheet:
     """Return epoch and bias of one clock."""
     head, found, body = log.text.partition(b"END OF HEADER")
     if not found:
         msg = "the header of the RINEX file has no end (END OF HEADER); the file is cut off"
-        raise LogError(msg, path=log.path, line=log.text.count(b"\n"))
+        raise LogError(msg, line=log.text.count(b"\n"))
     first = head.count(b"\n") + 1
     records = Counter(name.decode(errors="replace") for name in _NAME.findall(body))
-    name = _clock_chosen(records, clock, log, first + 1)
+    name = _clock_chosen(records, options.clock, first + 1)
     epochs: list[tuple[int, float, int]] = []
     rejected: list[Rejected] = []
     wanted = (f"AS {name} ".encode(), f"AR {name} ".encode())
@@ -95,17 +78,17 @@ def _open_rinex_clock(log: LogText, *, clock: str | None, reject: bool) -> Opene
         read = _rinex_row(raw.decode(errors="replace"))
         if read is not None:
             epochs.append((*read, number))
-        elif reject:
+        elif options.reject:
             rejected.append(Rejected(line=number, reason="a record that is not understood"))
         else:
             msg = (
                 f"the record of clock {name} is not understood; pass over such lines with --set "
                 "bad_lines=reject (bad_lines='reject')"
             )
-            raise LogError(msg, path=log.path, line=number)
+            raise LogError(msg, line=number)
     if not epochs:
         msg = f"no record of clock {name} can be read"
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     said = head.decode(errors="replace")
     stated = re.search(r"(?m)^\s+([A-Z]{3})\s.*TIME SYSTEM ID", said)
     scale = _SCALES.get(stated.group(1), "GPS") if stated else "GPS"
@@ -113,22 +96,24 @@ def _open_rinex_clock(log: LogText, *, clock: str | None, reject: bool) -> Opene
     ns, values, lines = (np.array(column) for column in zip(*epochs, strict=True))
     values[np.abs(values) >= 0.999999] = np.nan  # the mark for no value
     told = f"The bias of clock {name} was read from the RINEX file, positive where it is ahead."
-    findings = [Finding(code="CLOCK_CHOSEN", severity="note", sentence=told, values={"clock": name})]
+    findings = [note("CLOCK_CHOSEN", told, clock=name)]
     if scale != "UTC":
         told = f"The epochs are in {scale} time, not UTC; the start of the record keeps them as they are."
-        findings.append(Finding(code="TIME_SCALE", severity="note", sentence=told, values={"scale": scale}))
+        findings.append(note("TIME_SCALE", told, scale=scale))
     form = _phase_form("clock bias [s]", lines[0], reference.group(1) if reference else None)
     table = Columns(rows=len(ns), numbers={1: values}, lines=lines, rejected=RejectedLines.of(rejected))
-    return Opened(
-        log=log,
-        form=form,
-        columns=table,
+    return _sheet(
+        log,
+        form,
+        options,
+        table=table,
+        moments={0: Moments(ns=ns, zoned=True)},
+        findings=tuple(findings),
         kind="RINEX clock file",
         exact_times=True,
-        moments={0: Moments(ns=ns, zoned=True)},
         scale=scale,
-        findings=tuple(findings),
         left_out=records.total() - len(epochs) - len(rejected),
+        several_lines=len(epochs),
     )
 
 
@@ -146,23 +131,23 @@ def _phase_form(column: str, first_line: int, reference: str | None) -> Form:
     )
 
 
-def _clock_chosen(records: Counter[str], clock: str | None, log: LogText, first_line: int) -> str:
+def _clock_chosen(records: Counter[str], clock: str | None, first_line: int) -> str:
     """Return the name of the clock that is read."""
     names = sorted(records)
     shown = ", ".join(names[:8]) + (f", … ({len(names)} in all)" if len(names) > 8 else "")
     if not names:
         msg = "the RINEX clock file holds no clock records (AS or AR)"
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     if clock is not None:
         exact = [name for name in names if name.lower() == clock.strip().lower()]
         if exact:
             return exact[0]
         msg = f"there is no clock '{clock}'; the file holds {shown}"
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     if len(names) == 1:
         return names[0]
     msg = f"the RINEX file holds {len(names)} clocks; choose one with --set clock=… (clock): {shown}"
-    raise LogError(msg, path=log.path, line=first_line)
+    raise LogError(msg, line=first_line)
 
 
 def _rinex_row(line: str) -> tuple[int, float] | None:
@@ -193,30 +178,21 @@ class _Track:
     code: str
 
 
-def _open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
+def _open_cggtts(log: LogText, options: Options) -> Sheet:
     """Return epochs and the mean of all tracks of one signal at each.
 
-    Parameters
-    ----------
-    signal
-        Code of the signal (``L1C``), with its system before it (``G-L1C``) where several have that code.
-
-    Raises
-    ------
-    LogError
-        If there is no line of column names, a track cannot be read and is not to be passed over, or the file
-        holds several signals and none was chosen.
+    A signal is chosen by its code (``L1C``), with its system before it (``G-L1C``) where several have it.
     """
     lines = log.text.decode(errors="replace").split("\n")
     start = next((i for i, line in enumerate(lines) if "STTIME" in line and "MJD" in line), None)
     if start is None:
         msg = "the CGGTTS file has no line of column names (SAT … MJD STTIME TRKL …)"
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     names = lines[start].split()
     column = next((name for name in ("REFSYS", "REFGPS", "REFGLO") if name in names), None)
     if column is None or any(name not in names for name in _NEEDED):
         msg = "the line of column names has no REFSYS (or REFGPS) with MJD, STTIME and TRKL"
-        raise LogError(msg, path=log.path, line=start + 1)
+        raise LogError(msg, line=start + 1)
     tracks: list[_Track] = []
     rejected: list[Rejected] = []
     for number, line in enumerate(lines[start + 1 :], start + 2):
@@ -226,14 +202,14 @@ def _open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
         if isinstance(track, _Track):
             tracks.append(track)
             continue
-        if not reject:
+        if not options.reject:
             msg = f"{track}; pass over such lines with --set bad_lines=reject (bad_lines='reject')"
-            raise LogError(msg, path=log.path, line=number)
+            raise LogError(msg, line=number)
         rejected.append(Rejected(line=number, reason=track))
     if not tracks:
         msg = "the CGGTTS file holds no track"
-        raise LogError(msg, path=log.path, line=start + 1)
-    chosen, findings = _of_one_signal(tracks, signal, log)
+        raise LogError(msg, line=start + 1)
+    chosen, findings = _of_one_signal(tracks, options.signal)
     ns = np.array([track.ns for track in chosen], dtype=np.int64)
     values = np.array([track.value for track in chosen])
     epochs, first, group = np.unique(ns, return_index=True, return_inverse=True)
@@ -248,30 +224,28 @@ def _open_cggtts(log: LogText, *, signal: str | None, reject: bool) -> Opened:
         f"{len(chosen)} tracks were averaged to {len(epochs)} epochs ({counts.min()} to {counts.max()} "
         f"each); the time error is {column}, the local reference minus GNSS time at the middle of a track."
     )
-    told = {"tracks": len(chosen), "epochs": len(epochs)}
-    averaged = Finding(code="TRACKS_AVERAGED", severity="note", sentence=sentence, values=told)
+    averaged = note("TRACKS_AVERAGED", sentence, tracks=len(chosen), epochs=len(epochs))
     table = Columns(
         rows=len(epochs),
         numbers={1: means},
         lines=np.array([chosen[i].line for i in first], dtype=np.int64),
         rejected=RejectedLines.of(rejected),
     )
-    return Opened(
-        log=log,
-        form=_phase_form(f"{column} phase [s]", chosen[0].line, reference),
-        columns=table,
-        kind="CGGTTS file",
-        exact_times=True,
+    return _sheet(
+        log,
+        _phase_form(f"{column} phase [s]", chosen[0].line, reference),
+        options,
+        table=table,
         moments={0: Moments(ns=epochs, zoned=True)},
         findings=(*findings, averaged),
+        kind="CGGTTS file",
+        exact_times=True,
         left_out=len(tracks) - len(chosen),
         several_lines=len(chosen),
     )
 
 
-def _of_one_signal(
-    tracks: list[_Track], signal: str | None, log: LogText
-) -> tuple[list[_Track], tuple[Finding, ...]]:
+def _of_one_signal(tracks: list[_Track], signal: str | None) -> tuple[list[_Track], tuple[Finding, ...]]:
     """Return the tracks of the signal that was chosen, or of the only one."""
     counts = Counter((track.system, track.code) for track in tracks)
     alone = Counter(code for _, code in counts)
@@ -288,15 +262,14 @@ def _of_one_signal(
             f"the CGGTTS file holds {len(names)} signals, each with delays of its own: {told}; choose one "
             f"with --set signal=… (signal), such as --set signal={next(iter(names))}"
         )
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     key = {each.lower(): key for each, key in names.items()}.get(signal.strip().lower())
     if key is None:
         msg = f"there is no signal '{signal}'; the file holds {told or 'tracks without a code'}"
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     chosen = [track for track in tracks if (track.system, track.code) == key]
     sentence = f"Only the {len(chosen)} tracks of {name(*key)} were read, of {told}."
-    values = {"tracks": len(chosen), "left_out": len(tracks) - len(chosen)}
-    return chosen, (Finding(code="SIGNAL_CHOSEN", severity="note", sentence=sentence, values=values),)
+    return chosen, (note("SIGNAL_CHOSEN", sentence, tracks=len(chosen), left_out=len(tracks) - len(chosen)),)
 
 
 def _track(line: str, names: list[str], column: str, number: int) -> _Track | str:
@@ -346,12 +319,11 @@ _KINDS = {
     b"\x89HDF\r\n\x1a\n": "HDF5 file",
     b"ARROW1": "Arrow file",
 }
-_LARGEST_EXACT = 2**53
 _BAD_HEADER = (ValueError, OSError, EOFError, TypeError, LookupError, OverflowError, SyntaxError)
 _UNEVEN_HEADER = tokenize.TokenError  # brackets or quotation marks that are not closed
 
 
-def _open_binary(raw: RawFile) -> Opened | None:
+def _open_binary(raw: RawFile, options: Options) -> Sheet | None:
     """Return columns as if they had been cells, ``None`` where the file is not one of binary columns."""
     kind = next((name for magic, name in _KINDS.items() if raw.content.startswith(magic)), None)
     if kind is None:
@@ -366,23 +338,22 @@ def _open_binary(raw: RawFile) -> Opened | None:
     named = {name: values for name, values in columns.items() if values.dtype.kind in "iufMb"}
     if not named or not len(next(iter(named.values()))):
         msg = f"the {kind} holds no column of numbers; a table of readings is needed"
-        raise LogError(msg, path=raw.path)
+        raise LogError(msg)
     kinds: tuple[CellKind, ...] = tuple("moment" if v.dtype.kind == "M" else "number" for v in named.values())
     header = tuple(named) if any(named) else ()
     log = LogText(
         path=raw.path, text=b"", sha256=raw.sha256, size_bytes=len(raw.content), findings=raw.findings
     )
     form = Form(separator="", decimal=".", columns=len(named), kinds=kinds, header=header, comments=comments)
-    numbers, moments, whole = {}, {}, None
+    numbers: dict[int, npt.NDArray[Any]] = {}
+    moments = {}
     for index, values in enumerate(named.values()):
         if values.dtype.kind == "M":
             moments[index] = Moments(ns=values.astype("datetime64[ns]").astype(np.int64), zoned=True)
-            continue
-        if whole is None and values.dtype.kind in "iu" and int(np.abs(values[:1])[0]) > _LARGEST_EXACT:
-            whole = np.ascontiguousarray(values, dtype=np.int64)  # such as Unix nanoseconds
-        numbers[index] = values if values.dtype == np.float64 else values.astype(float)
-    table = Columns(rows=len(next(iter(named.values()))), numbers=numbers, whole=whole)
-    return Opened(log=log, form=form, columns=table, kind=kind, moments=moments)
+        else:
+            numbers[index] = values.astype(np.int64 if values.dtype.kind in "iu" else float, copy=False)
+    table = Columns(rows=len(next(iter(named.values()))), numbers=numbers)
+    return _sheet(log, form, options, table=table, moments=moments, kind=kind, several_lines=table.rows)
 
 
 def _numpy_columns(raw: RawFile) -> dict[str, Any]:
@@ -394,7 +365,7 @@ def _numpy_columns(raw: RawFile) -> dict[str, Any]:
             msg = "the NumPy file holds Python objects, which are not read; save an array of numbers"
         else:
             msg = f"the NumPy file is cut off or damaged ({error}); copy or save it again"
-        raise LogError(msg, path=raw.path) from None
+        raise LogError(msg) from None
     if array.dtype.names:
         return {name: array[name] for name in array.dtype.names}
     if array.ndim == 1:
@@ -402,7 +373,7 @@ def _numpy_columns(raw: RawFile) -> dict[str, Any]:
     if array.ndim == 2 and array.shape[1] <= 64:
         return {f"column_{index}": array[:, index] for index in range(array.shape[1])}
     msg = f"the NumPy array has shape {array.shape}; one row for each reading and few columns are needed"
-    raise LogError(msg, path=raw.path)
+    raise LogError(msg)
 
 
 def _arrow_columns(raw: RawFile, kind: str) -> tuple[dict[str, Any], tuple[str, ...]]:
@@ -411,12 +382,12 @@ def _arrow_columns(raw: RawFile, kind: str) -> tuple[dict[str, Any], tuple[str, 
         from pyarrow import ipc, parquet
     except ImportError:
         msg = f"this is a {kind}, for which pyarrow is needed; install it with: pip install 'evenbeat[files]'"
-        raise LogError(msg, path=raw.path) from None
+        raise LogError(msg) from None
     source = pa.BufferReader(raw.content)
     try:
         if kind == "Parquet table":
             stated = parquet.read_metadata(source)
-            refuse_bomb(8 * stated.num_rows * stated.num_columns, len(raw.content), kind, raw.path)
+            refuse_bomb(8 * stated.num_rows * stated.num_columns, len(raw.content), kind)
             source.seek(0)
         table = parquet.read_table(source) if kind == "Parquet table" else ipc.open_file(source).read_all()
         metadata = table.schema.metadata or {}
@@ -428,7 +399,7 @@ def _arrow_columns(raw: RawFile, kind: str) -> tuple[dict[str, Any], tuple[str, 
         raise
     except (pa.ArrowException, OSError, ValueError, TypeError, NotImplementedError) as error:
         msg = f"the {kind} is cut off or damaged ({str(error).splitlines()[0]}); copy it again"
-        raise LogError(msg, path=raw.path) from None
+        raise LogError(msg) from None
     said = [
         f"{key.decode(errors='replace').removeprefix('evenbeat ')}: {value.decode(errors='replace')}"
         for key, value in metadata.items()
@@ -442,7 +413,7 @@ def _hdf5_columns(raw: RawFile) -> dict[str, Any]:
         import h5py
     except ImportError:
         msg = "this is an HDF5 file, for which h5py is needed; install it with: pip install 'evenbeat[files]'"
-        raise LogError(msg, path=raw.path) from None
+        raise LogError(msg) from None
     try:
         with h5py.File(io.BytesIO(raw.content), "r") as file:
             return _datasets(file, raw)
@@ -450,7 +421,7 @@ def _hdf5_columns(raw: RawFile) -> dict[str, Any]:
         raise
     except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
         msg = f"the HDF5 file is cut off or damaged ({error}); copy it again"
-        raise LogError(msg, path=raw.path) from None
+        raise LogError(msg) from None
 
 
 def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
@@ -458,17 +429,17 @@ def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
     import h5py
 
     found: dict[str, Any] = {}
-    path, total = raw.path, 0
+    total = 0
 
     def visit(name: str, item: Any) -> None:
         if not isinstance(item, h5py.Dataset) or item.ndim not in (1, 2) or item.dtype.kind not in "iufV":
             return
         if item.external or item.is_virtual:
             msg = f"the column '{name}' stands in another file; save the HDF5 file with its readings in it"
-            raise LogError(msg, path=path)
+            raise LogError(msg)
         nonlocal total
         total += item.size * item.dtype.itemsize
-        refuse_bomb(total, len(raw.content), "HDF5 file", path)
+        refuse_bomb(total, len(raw.content), "HDF5 file")
         if item.dtype.names:
             found.update({field: item[field] for field in item.dtype.names})
         elif item.ndim == 1:
@@ -481,39 +452,22 @@ def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
     file.visit(names.append)
     if "axis0" in file or any("block0_values" in name for name in names):
         msg = "this HDF5 file was written by pandas; save the table as Parquet or CSV instead"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     lengths = {len(values) for values in found.values()}
     if len(lengths) > 1:
         named = ", ".join(f"{name} ({len(values)})" for name, values in found.items())
         msg = f"the HDF5 file holds columns of different lengths: {named}; one table is needed"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     return found
 
 
-def open_exchange(
-    source: RawFile | LogText, *, clock: str | None, signal: str | None, reject: bool
-) -> Opened | None:
-    """Return what a file of a known kind holds, ``None`` where it is none of them.
-
-    Parameters
-    ----------
-    source
-        The bytes of the file, or its text once it was unpacked.
-    clock
-        Name of the clock in a file of several.
-    signal
-        Code of the signal in a file of several.
-
-    Raises
-    ------
-    LogError
-        If the file is of a known kind but damaged, or its clock or signal was not chosen.
-    """
+def open_exchange(source: RawFile | LogText, options: Options) -> Sheet | None:
+    """Return what a file of a known kind holds, from its bytes or its unpacked text; ``None`` for another."""
     if isinstance(source, RawFile):
-        return _open_binary(source)
+        return _open_binary(source, options)
     head = source.text[:4096]
     if b"RINEX VERSION / TYPE" in head:
-        return _open_rinex_clock(source, clock=clock, reject=reject)
+        return _open_rinex_clock(source, options)
     if b"GENERIC DATA FORMAT VERSION" in head and head.lstrip().startswith((b"CGGTTS", b"GGTTS")):
-        return _open_cggtts(source, signal=signal, reject=reject)
+        return _open_cggtts(source, options)
     return None

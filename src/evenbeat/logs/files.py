@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import bz2
-import gzip
+import functools
 import hashlib
 import io
 import lzma
@@ -14,12 +14,13 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 
 from evenbeat.errors import LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
+from evenbeat.logs.refusal import blamed
 
 _MAGICS = {"gzip": b"\x1f\x8b", "xz": b"\xfd7zXZ\x00", "bzip2": b"BZh", "zip": b"PK\x03\x04"}
 _DECODERS: dict[str, Callable[[], Any]] = {
@@ -27,36 +28,23 @@ _DECODERS: dict[str, Callable[[], Any]] = {
     "xz": lzma.LZMADecompressor,
     "bzip2": bz2.BZ2Decompressor,
 }
-_OPENERS: dict[str, Callable[[Any], Any]] = {
-    "": lambda file: file,
-    "gzip": lambda file: gzip.GzipFile(fileobj=file),
-    "xz": lzma.open,
-    "bzip2": bz2.open,
-}
 _DAMAGE = (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError)
 _PIECE = 1 << 20
 _GROWS_TO = 1 << 23
+_LONGEST_MAGIC = max(map(len, _MAGICS.values()))
 LARGEST_UNPACKED = 1 << 28
 """Bytes beyond which a file may not grow to more than ``LARGEST_RATIO`` times its size."""
 LARGEST_RATIO = 100
 
 
-def refuse_bomb(unpacked: int, size: int, what: str, path: str | Path) -> None:
-    """Raise ``LogError`` where a file becomes too large for its size, as no measured log does.
-
-    Parameters
-    ----------
-    unpacked, size
-        Bytes in memory, so far, and in the file.
-    what
-        What it is, for the sentence.
-    """
+def refuse_bomb(unpacked: int, size: int, what: str) -> None:
+    """Refuse a file that becomes too large in memory for its size on disk, as no measured log does."""
     if unpacked > LARGEST_UNPACKED and unpacked > LARGEST_RATIO * size:
         msg = (
             f"the {what} would take {unpacked / 1e6:.0f} MB or more in memory, more than {LARGEST_RATIO} "
             "times its size, as no measured log does; if it is meant, unpack it to a text file first"
         )
-        raise LogError(msg, path=path)
+        raise LogError(msg)
 
 
 def packing_of(content: bytes) -> str:
@@ -67,25 +55,23 @@ def packing_of(content: bytes) -> str:
     return ""
 
 
-def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tuple[bytes, tuple[Finding, ...]]:
+def unpacked(content: bytes, *, partial: bool = False) -> tuple[bytes, tuple[Finding, ...]]:
     """Return what was packed; plain bytes come back as they are.
 
-    Parameters
-    ----------
-    partial
-        Return what can be unpacked of a file that was cut off, with a finding.
-
-    Raises
-    ------
-    LogError
-        If the file is cut off or damaged, or a zip file holds no single member.
+    Of a file that was cut off what can be unpacked comes back where that is wanted, with a finding.
     """
     packing = packing_of(content)
     if not packing:
         return content, ()
-    if packing == "zip":
-        return _single_member(content, path), ()
-    pieces, whole = _decoded(content, packing, path)
+    pieces, total, whole = list[bytes](), 0, True
+    try:
+        read = functools.partial(io.BytesIO(content).read, _PIECE)
+        for piece in _single_member(content) if packing == "zip" else _streams(read, packing):
+            pieces.append(piece)
+            total += len(piece)
+            refuse_bomb(total, len(content), f"{packing} file")
+    except EOFError:
+        whole = False
     text = b"".join(pieces)
     if whole:
         return text, ()
@@ -95,82 +81,59 @@ def unpacked(content: bytes, path: str | Path, *, partial: bool = False) -> tupl
             f"the {packing} file ends too early (it was cut off while written or copied); copy it again, "
             "or take its complete lines with --set partial=yes (partial=True)"
         )
-        raise LogError(msg, path=path, line=lines + 1)
+        raise LogError(msg, line=lines + 1)
     sentence = f"The {packing} file is cut off after line {lines}; the complete lines before were used."
-    finding = Finding(code="CUT_OFF", severity="caution", sentence=sentence, values={"lines": lines})
-    return text, (finding,)
+    return text, (caution("CUT_OFF", sentence, lines=lines),)
 
 
-def _decoded(content: bytes, packing: str, path: str | Path) -> tuple[list[bytes], bool]:
-    """Return the unpacked pieces of all joined streams and whether the last one is complete."""
-    pieces: list[bytes] = []
-    total = 0
-    rest: bytes | memoryview = content
-    while len(rest):
+def _streams(read: Callable[[], bytes], packing: str) -> Iterator[bytes]:
+    """Yield what joined streams hold, a few megabytes at a time; ``EOFError`` where the last is cut off."""
+    packed = read()
+    while packed:
         decoder = _DECODERS[packing]()
-        start = 0
-        try:
-            while start < len(rest) and not decoder.eof:
-                for piece in _grown(decoder, rest[start : start + _PIECE]):
-                    pieces.append(piece)
-                    total += len(piece)
-                    refuse_bomb(total, len(content), f"{packing} file", path)
-                start += _PIECE
-        except LogError:
-            raise
-        except _DAMAGE as error:
-            if any(pieces[:1]) and not bytes(rest[:8]).startswith(_MAGICS[packing]):
-                break  # padding behind the last stream
-            msg = f"the {packing} file is damaged ({error}); copy it again"
-            raise LogError(msg, path=path) from None
-        if not decoder.eof:
-            return pieces, False
-        unused = len(decoder.unused_data)
-        consumed = min(start, len(rest)) - unused
-        rest = bytes(rest[consumed:]).lstrip(b"\x00")
-    return pieces, True
+        while not decoder.eof:
+            try:
+                yield decoder.decompress(packed, _GROWS_TO)
+            except _DAMAGE as error:
+                msg = f"the {packing} file is damaged ({error}); copy it again"
+                raise LogError(msg) from None
+            packed = getattr(decoder, "unconsumed_tail", b"")  # of zlib; the others keep it to themselves
+            if not (packed or decoder.eof) and getattr(decoder, "needs_input", True):
+                packed = read()
+                if not packed:
+                    raise EOFError
+        packed = decoder.unused_data.lstrip(b"\x00")
+        while len(packed) < _LONGEST_MAGIC and (more := read()):
+            packed = (packed + more).lstrip(b"\x00")
+        if not packed.startswith(_MAGICS[packing]):
+            return  # padding behind the last stream
 
 
-def _grown(decoder: Any, packed: bytes | memoryview) -> Iterator[bytes]:
-    """Yield what some packed bytes become, at most a few megabytes at a time."""
-    while len(packed) or not getattr(decoder, "needs_input", True):
-        yield decoder.decompress(packed, _GROWS_TO)
-        packed = getattr(decoder, "unconsumed_tail", b"")  # of zlib; the others keep it to themselves
-        if decoder.eof:
-            return
-
-
-def _single_member(content: bytes, path: str | Path) -> bytes:
+def _single_member(content: bytes) -> Iterator[bytes]:
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            member = _member(archive, path)
-            pieces, total = [], 0
-            with archive.open(member) as file:
-                while piece := file.read(_GROWS_TO):
-                    pieces.append(piece)
-                    total += len(piece)
-                    refuse_bomb(total, len(content), "zip file", path)
-            return b"".join(pieces)
+        with zipfile.ZipFile(io.BytesIO(content)) as archive, archive.open(_member(archive)) as member:
+            while piece := member.read(_GROWS_TO):
+                yield piece
     except LogError:
         raise
     except (zipfile.BadZipFile, EOFError, *_DAMAGE) as error:
         msg = f"the zip file is cut off or damaged ({error}); copy it again"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
     except (RuntimeError, NotImplementedError) as error:
         msg = f"the zip file cannot be unpacked here ({error}); unpack it and give the log"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
 
 
-def _member(archive: zipfile.ZipFile, path: str | Path) -> zipfile.ZipInfo:
+def _member(archive: zipfile.ZipFile) -> zipfile.ZipInfo:
     """Return the only member."""
     members = [m for m in archive.infolist() if not (m.is_dir() or m.filename.startswith("__MACOSX"))]
     if any(m.filename.startswith(("xl/", "content.xml")) for m in members):
         msg = "this is a spreadsheet workbook; save the sheet of the log as CSV and give that file"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     if len(members) != 1:
         named = ", ".join(m.filename for m in members[:4]) + (", …" if len(members) > 4 else "")
         msg = f"the zip file holds {len(members)} files ({named or 'none'}); unpack it and give the log"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     return members[0]
 
 
@@ -184,34 +147,17 @@ _LARGE = 1 << 22
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LogText:
-    """The text of a log and where it came from.
-
-    Parameters
-    ----------
-    text
-        UTF-8, lines ended by line feeds only, no byte-order mark.
-    sha256
-        Of the bytes on disk, before anything was unpacked; 64 hexadecimal digits.
-    size_bytes
-        Of the file on disk.
-    lines
-        How many there are.
-    packing
-        ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain.
-    encoding
-        ``UTF-8``, ``UTF-16`` or, where it is neither, ``Windows-1252`` or ``Latin-1``.
-    first_rows
-        The lines of the first rows, by the form in which they were looked at.
-    """
+    """The text of a log and where it came from."""
 
     path: str
-    text: bytes
-    sha256: str
-    size_bytes: int
-    lines: int = 0
-    packing: str = ""
-    encoding: str = "UTF-8"
+    text: bytes  # UTF-8, lines ended by line feeds only, no byte-order mark
+    sha256: str  # of the bytes on disk, before anything was unpacked; 64 hexadecimal digits
+    size_bytes: int  # of the file on disk
+    lines: int = 0  # how many there are
+    packing: str = ""  # ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain
+    encoding: str = "UTF-8"  # ``UTF-8``, ``UTF-16`` or, where it is neither, ``Windows-1252`` or ``Latin-1``
     findings: tuple[Finding, ...] = ()
+    # the lines of the first rows, by the form in which they were looked at
     first_rows: dict[object, list[str]] = field(default_factory=dict, repr=False)
 
 
@@ -226,66 +172,44 @@ class RawFile:
 
 
 def load_text(path: str | Path, *, partial: bool = False) -> LogText:
-    """Return the text of a plain, gzip, xz, bzip2 or zip file.
-
-    Parameters
-    ----------
-    partial
-        Read the complete lines of a file that is cut off or still being written.
-
-    Raises
-    ------
-    LogError
-        If there is no such file, or it is a folder, empty, binary, damaged, or changes while it is read.
-    """
-    return text_of(load_raw(path, partial=partial), partial=partial)
+    """Return the text of a plain or packed file, of one still written ``partial`` the complete lines."""
+    with blamed(path):
+        return text_of(load_raw(path, partial=partial), partial=partial)
 
 
 def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
-    """Return the bytes of a file with their hash.
-
-    Raises
-    ------
-    LogError
-        If there is no such file, or it is a folder, empty, or changes while it is read.
-    """
+    """Return the bytes of a file with their hash."""
     place = Path(path)
     if place.is_dir():
         msg = "this is a folder; give one file"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     try:
         before = place.stat()
         content, sha256 = read_hashed(place, before.st_size)
         after = place.stat()
     except FileNotFoundError:
         msg = "there is no such file"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
     except (OSError, ValueError) as error:
         msg = f"the file cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise LogError(msg, path=path) from error
+        raise LogError(msg) from error
     if not content:
         msg = "the file is empty; a table is needed"
-        raise LogError(msg, path=path)
-    findings = _checked_rest(before, after, content, path, partial=partial)
+        raise LogError(msg)
+    findings = _checked_rest(before, after, content, partial=partial)
     return RawFile(path=str(path), content=content, sha256=sha256, findings=findings)
 
 
 def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
-    """Return the text in the bytes of a file.
-
-    Raises
-    ------
-    LogError
-        If the file is binary or damaged, or holds nothing but spaces.
-    """
+    """Return the text in the bytes of a file."""
     packing = packing_of(raw.content)
-    content, findings = unpacked(raw.content, raw.path, partial=partial)
+    content, findings = unpacked(raw.content, partial=partial)
     if partial and not content.endswith(b"\n") and b"\n" in content:
         content = content[: content.rindex(b"\n") + 1]
-    text, encoding = decoded(content, raw.path)
+    text, encoding = decoded(content)
     if not text[:_PROBE_BYTES].strip() and not text.strip():
         msg = "the file holds nothing but spaces; a table is needed"
-        raise LogError(msg, path=raw.path)
+        raise LogError(msg)
     return LogText(
         path=raw.path,
         text=text,
@@ -317,7 +241,7 @@ def read_hashed(path: Path, size: int) -> tuple[bytes, str]:
 
 
 def _checked_rest(
-    before: os.stat_result, after: os.stat_result, content: bytes, path: str | Path, *, partial: bool
+    before: os.stat_result, after: os.stat_result, content: bytes, *, partial: bool
 ) -> tuple[Finding, ...]:
     """Refuse a file that was written to while it was read, unless its complete lines are wanted."""
     same = (before.st_size, before.st_mtime_ns) == (after.st_size, after.st_mtime_ns)
@@ -325,23 +249,17 @@ def _checked_rest(
         return ()
     if partial and after.st_size >= before.st_size:
         sentence = "The file grew while it was read; the lines complete at that moment were used."
-        return (Finding(code="STILL_WRITTEN", severity="caution", sentence=sentence),)
+        return (caution("STILL_WRITTEN", sentence),)
     line = content.count(b"\n") + 1
     msg = (
         f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); read a copy, "
         "or take the lines that are complete with --set partial=yes (partial=True)"
     )
-    raise LogError(msg, path=path, line=line)
+    raise LogError(msg, line=line)
 
 
-def decoded(content: bytes, path: str | Path) -> tuple[bytes, str]:
-    """Return bytes of text as UTF-8 with line feeds, without byte-order mark, and what they were.
-
-    Raises
-    ------
-    LogError
-        If the bytes are no text.
-    """
+def decoded(content: bytes) -> tuple[bytes, str]:
+    """Return bytes of text as UTF-8 with line feeds, without byte-order mark, and what they were."""
     text, encoding = content.removeprefix(_UTF8_BOM), "UTF-8"
     probe = content[:_PROBE_BYTES]
     utf16 = content.startswith(_UTF16_BOMS)
@@ -361,7 +279,7 @@ def decoded(content: bytes, path: str | Path) -> tuple[bytes, str]:
             "this is a binary file of no kind that is known here; a text table (plain, gzip, xz or zip), "
             "Parquet, HDF5 or NumPy file is needed"
         )
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     return (text.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in text else text), encoding
 
 
@@ -374,91 +292,58 @@ def line_feeds(text: bytes, start: int, stop: int) -> int:
     return count
 
 
-class _Counted(io.RawIOBase):
-    """A file that counts and hashes the bytes that are read from it."""
-
-    def __init__(self, file: IO[bytes], seen: Callable[[int], object]) -> None:
-        self._file = file
-        self._seen = seen
-        self.hash = hashlib.sha256()
-        self.bytes = 0
-
-    def readable(self) -> bool:
-        """Say that this file is for reading."""
-        return True
-
-    def readinto(self, buffer: Any) -> int:
-        """Read into a buffer."""
-        piece = self._file.read(len(buffer))
-        buffer[: len(piece)] = piece
-        self.hash.update(piece)
-        self.bytes += len(piece)
-        self._seen(len(piece))
-        return len(piece)
-
-
 def blocks_of(
     path: Path, size: int, seen: Callable[[int], object], done: Callable[[str, int], None]
 ) -> Iterator[bytes]:
-    """Yield blocks of whole lines, UTF-8 with line feeds.
+    """Yield blocks of whole lines, about ``size`` bytes of UTF-8 with line feeds.
 
-    Parameters
-    ----------
-    size
-        Bytes of text in a block, about.
-    seen
-        Called with the number of bytes taken from the disk.
-    done
-        Called at the end with the SHA-256 and the size of the file.
-
-    Raises
-    ------
-    LogError
-        If the file is damaged, changes while it is read, or is no text.
+    ``seen`` is called with numbers of bytes taken from the disk, ``done`` at the end with the SHA-256 and the
+    size of the file.
     """
-    before = path.stat()
-    lines = 0
+    before, digest, lines = path.stat(), hashlib.sha256(), 0
     with path.open("rb") as file:
         packing = packing_of(file.read(8))
         if packing == "zip":
             msg = "a zip file is not converted in blocks; unpack it and give the log"
-            raise LogError(msg, path=path)
+            raise LogError(msg)
         file.seek(0)
-        counted = _Counted(file, seen)
-        buffered = io.BufferedReader(counted, 1 << 20)
+
+        def read() -> bytes:
+            piece = file.read(_PIECE)
+            digest.update(piece)
+            seen(len(piece))
+            return piece
+
         try:
-            for block in _whole_lines(_OPENERS[packing](buffered), size, path):
+            for block in _whole_lines(_streams(read, packing) if packing else iter(read, b""), size):
                 lines += block.count(b"\n")
-                yield decoded(block, path)[0]
-        except (EOFError, *_DAMAGE) as error:
-            if isinstance(error, LogError):
-                raise
-            what = "ends too early" if isinstance(error, EOFError) else f"is damaged ({error})"
-            msg = f"the {packing or 'text'} file {what}; copy it again"
-            raise LogError(msg, path=path, line=lines + 1) from None
-        while buffered.read(1 << 20):
+                yield decoded(block)[0]
+        except EOFError:
+            msg = f"the {packing} file ends too early; copy it again"
+            raise LogError(msg, line=lines + 1) from None
+        while read():
             pass
+        taken = file.tell()
     after = path.stat()
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
-        msg = (
-            f"the file changed while it was read (from {before.st_size} to {after.st_size} bytes); convert a "
-            "copy"
-        )
-        raise LogError(msg, path=path, line=lines + 1)
-    done(counted.hash.hexdigest(), counted.bytes)
+        was = f"from {before.st_size} to {after.st_size} bytes"
+        msg = f"the file changed while it was read ({was}); convert a copy"
+        raise LogError(msg, line=lines + 1)
+    done(digest.hexdigest(), taken)
 
 
-def _whole_lines(stream: Any, size: int, path: Path) -> Iterator[bytes]:
-    rest = b""
-    while piece := stream.read(size):
-        cut = piece.rfind(b"\n") + 1
-        if not cut:
-            rest += piece
-            if len(rest) > 4 * size:
-                msg = f"no line ends within {len(rest)} bytes; a table of readings is needed"
-                raise LogError(msg, path=path)
-            continue
-        yield rest + piece[:cut]
-        rest = piece[cut:]
-    if rest:
-        yield rest
+def _whole_lines(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:
+    held = bytearray()
+    for piece in pieces:
+        held += piece
+        while len(held) >= size:
+            cut = held.rfind(b"\n", 0, size) + 1 or held.find(b"\n", size) + 1
+            if not cut and len(held) > 4 * size:
+                msg = f"no line ends within {len(held)} bytes; a table of readings is needed"
+                raise LogError(msg)
+            if not cut:
+                break
+            yield bytes(held[:cut])
+            del held[:cut]
+    cut = held.rfind(b"\n") + 1
+    yield from (bytes(part) for part in (held[:cut], held[cut:]) if part)  # a torn end by itself

@@ -9,7 +9,6 @@ from dataclasses import dataclass, fields, replace
 
 from evenbeat.errors import LogError
 from evenbeat.logs.cells import (
-    ASIDE,
     MISSING_TEXTS,
     cell_kind,
     holds_joined_moment,
@@ -28,16 +27,11 @@ _HEXADECIMAL = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{2,16}")
 
 
 def refuse_mixed_records(
-    content: Sequence[tuple[int, str]], cells_of: Callable[[str], list[str]], separator: str, path: str
+    content: Sequence[tuple[int, str]], cells_of: Callable[[str], list[str]], separator: str
 ) -> None:
     """Refuse records that have to be put on one line each, or of which one kind has to be chosen.
 
     Comment lines are none.
-
-    Raises
-    ------
-    LogError
-        Naming the first line and what is needed.
     """
     lines = [(number, line) for number, line in content[-_LOOKED_AT:] if not is_comment(line, separator)]
     rows = [(number, cells_of(line)) for number, line in lines]
@@ -47,7 +41,7 @@ def refuse_mixed_records(
         wrapped = {frozenset(kinds[::2]), frozenset(kinds[1::2])}
         if wrapped == {frozenset({"moment"}), frozenset({"number"})}:
             msg = "each record is wrapped over two lines, its time and its reading; write it on one line"
-            raise LogError(msg, path=path, line=rows[0][0])
+            raise LogError(msg, line=rows[0][0])
     widths: dict[str, Counter[int]] = {}
     for _, cells in rows:
         if cell_kind(cells[0]) == "text":
@@ -61,7 +55,7 @@ def refuse_mixed_records(
             f"the first cell tells records of several kinds apart ({told}); keep the lines of one kind, such "
             f"as those that begin with '{next(iter(often))}'"
         )
-        raise LogError(msg, path=path, line=rows[0][0])
+        raise LogError(msg, line=rows[0][0])
 
 
 def hexadecimal_columns(rows: Sequence[Sequence[str]], kinds: Sequence[CellKind]) -> tuple[int, ...]:
@@ -92,18 +86,7 @@ _FORTRAN = re.compile(r"(?:\d|\d\.)[dD][+-]?\d")
 
 
 def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
-    """Return how the rows are written.
-
-    Parameters
-    ----------
-    wanted
-        What a written layout says; the rows are then read so or not at all.
-
-    Raises
-    ------
-    LogError
-        If no line holds a number.
-    """
+    """Return how the rows are written, as a written layout says if it is ``wanted``."""
     lines = first_lines(log.text)
     content = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
     written = [line for _, line in content if not line.lstrip().startswith(("#", "%", "//"))]
@@ -114,8 +97,8 @@ def detect_form(log: LogText, wanted: Candidate | None = None) -> Form:
         if absent:
             what = f"all {absent} readings are missing (NaN or a text such as OVLD)"
             msg = f"{what}; there is nothing to analyse"
-        raise LogError(msg, path=log.path)
-    refuse_mixed_records(content, splits[0].cells, splits[0].separator, log.path)
+        raise LogError(msg)
+    refuse_mixed_records(content, splits[0].cells, splits[0].separator)
     names = [f.name for f in fields(Candidate)]
     ways = tuple(Candidate(**{name: getattr(split, name) for name in names}) for split in splits)
     return replace(_form(content, splits[0]), candidates=ways)
@@ -148,7 +131,7 @@ def first_lines(text: bytes) -> list[str]:
     lines = probe.decode("utf-8", errors="ignore").split("\n")
     if len(probe) < len(text):
         lines = lines[:-1] or lines
-    return ["" if line.startswith(ASIDE) else line for line in lines]
+    return lines
 
 
 def head_of(log: LogText, count: int) -> LogText:
@@ -245,10 +228,9 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     rows = [(number, line) for number, line in content if is_row[shapes[line]]]
     first = glued[1] if glued else rows[0][0]
     before = [(number, line) for number, line in content if number < first]
+    comments = [(number, line) for number, line in before if is_comment(line, split.separator)]
     comment_lines = [
-        (number, _COMMENT.sub("", line, count=1).strip())
-        for number, line in before
-        if is_comment(line, split.separator)
+        (number, text) for number, line in comments if (text := _COMMENT.sub("", line, 1).strip())
     ]
     prose_lines = [(number, line) for number, line in before if not is_comment(line, split.separator)]
     header, header_line = glued[:2] if glued else _header(prose_lines, comment_lines, split)
@@ -268,7 +250,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         first_line=first,
         lead_in=glued[2] if glued else 0,
         joined_moment=split.joined,
-        comments=tuple(comment for _, comment in comment_lines if comment),
+        comments=tuple(comment for _, comment in comment_lines),
         skipped=skipped,
         header_line=header_line,
         hexadecimal=hexadecimal_columns([split.cells(line) for _, line in rows[:99]], kinds),
@@ -374,31 +356,19 @@ def assign_columns(
     *,
     quantity: str | None,
     columns: Mapping[str, str | int | None] | None,
-    path: str,
     time_first: bool,
     days_first: bool = False,
 ) -> Layout:
     """Return what each column is for.
 
-    Parameters
-    ----------
-    columns
-        ``value``, ``time`` or the name of a covariate to a header name or zero-based position.
-    time_first
-        Whether the first column, of numbers, rises as time does.
-    days_first
-        Whether the first two columns are MJD and second of the day.
-
-    Raises
-    ------
-    LogError
-        If a named column does not exist, or several columns could be the clock or its time.
+    It may be chosen by ``columns``; the first rises as time does, or the first two are MJD and second of the
+    day.
     """
     asked = dict(columns or {})
     timeless = "time" in asked and asked["time"] in (None, "none") and "none" not in form.header
     if timeless:
         del asked["time"]
-    chosen = {role: _position(form, column, path) for role, column in asked.items()}
+    chosen = {role: _position(form, column) for role, column in asked.items()}
     meanings = [column_meaning(name) for name in form.header] or [
         Meaning(role="unknown", words="") for _ in range(form.columns)
     ]
@@ -410,7 +380,7 @@ def assign_columns(
         if form.kinds[i] in ("number", "measured")
         or (form.kinds[i] == "missing" and meanings[i].role == "value")
     ]
-    time, time_of_day = (None, None) if timeless else _time_columns(form, meanings, chosen, path)
+    time, time_of_day = (None, None) if timeless else _time_columns(form, meanings, chosen)
     if days_first and time is None and not timeless and not set(chosen.values()) & {0, 1}:
         time, time_of_day = 0, 1
     assumed = (
@@ -425,7 +395,7 @@ def assign_columns(
     free = [i for i in usable if i not in taken_by_time and i not in chosen.values()]
     value = chosen.get("value", -1)
     if value < 0:
-        value = _value_column(form, meanings, free, quantity=quantity, path=path)
+        value = _value_column(form, meanings, free, quantity=quantity)
     covariates = _covariates(meanings, chosen, [i for i in usable if i != value and i not in taken_by_time])
     taken = {value, *taken_by_time, *(covariate.index for covariate in covariates)}
     return Layout(
@@ -449,18 +419,18 @@ def _bare_value(meaning: Meaning) -> bool:
     return meaning.role == "value" and meaning.unit is None
 
 
-def _position(form: Form, column: str | int | None, path: str) -> int:
+def _position(form: Form, column: str | int | None) -> int:
     if column is None:
         msg = (
             "only the time can be left out (columns={'time': None}); give a name or a position counted from 0"
         )
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     if isinstance(column, int) or (column not in form.header and str(column).strip().isdigit()):
         position = int(column)
         if 0 <= position < form.columns:
             return position
         msg = f"there is no column {position}; the table has columns 0 to {form.columns - 1}"
-        raise LogError(msg, path=path)
+        raise LogError(msg)
     if column in form.header:
         return form.header.index(column)
     lowered = [name.lower() for name in form.header]
@@ -468,7 +438,7 @@ def _position(form: Form, column: str | int | None, path: str) -> int:
         return lowered.index(column.lower())
     names = f"the header names {_listed(form, range(form.columns))}" if form.header else "there is no header"
     msg = f"there is no column '{column}'; {names}; give a name or a position counted from 0"
-    raise LogError(msg, path=path)
+    raise LogError(msg)
 
 
 def _listed(form: Form, positions: Sequence[int] | range) -> str:
@@ -482,7 +452,7 @@ _OF_DAY = re.compile(
 
 
 def _time_columns(
-    form: Form, meanings: Sequence[Meaning], chosen: Mapping[str, int], path: str
+    form: Form, meanings: Sequence[Meaning], chosen: Mapping[str, int]
 ) -> tuple[int | None, int | None]:
     """Return the time column, and the one of seconds of the day where days stand alone."""
     if "time" in chosen:
@@ -500,7 +470,7 @@ def _time_columns(
             f"columns {_listed(form, candidates)} could all be the time; choose with --column time=… "
             "(columns={'time': …})"
         )
-        raise LogError(msg, path=path, line=form.header_line or form.first_line)
+        raise LogError(msg, line=form.header_line or form.first_line)
     return (candidates[0] if candidates else None), None
 
 
@@ -511,7 +481,7 @@ def _is_of_day(meaning: Meaning) -> bool:
 
 
 def _value_column(
-    form: Form, meanings: Sequence[Meaning], free: Sequence[int], *, quantity: str | None, path: str
+    form: Form, meanings: Sequence[Meaning], free: Sequence[int], *, quantity: str | None
 ) -> int:
     stated = [i for i in free if meanings[i].role == "value"]
     wanted = [i for i in stated if quantity is not None and meanings[i].quantity == quantity]
@@ -526,7 +496,7 @@ def _value_column(
         if form.hexadecimal:
             which = _listed(form, form.hexadecimal)
             msg = f"{which} holds hexadecimal numbers, which are not read; write them as decimal numbers"
-    raise LogError(msg, path=path, line=form.header_line or form.first_line)
+    raise LogError(msg, line=form.header_line or form.first_line)
 
 
 def _covariates(

@@ -22,9 +22,9 @@ from evenbeat.epochs import (
     mean_interval,
     reported_interval,
 )
-from evenbeat.errors import LogError
-from evenbeat.findings import Finding
-from evenbeat.logs.times import Locate, Times, blocks_of_rows
+from evenbeat.findings import Finding, caution, note
+from evenbeat.logs.refusal import RowError
+from evenbeat.logs.times import Times, blocks_of_rows
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
 
@@ -46,41 +46,24 @@ _EVEN_SPREAD = 0.24  # median distance from the nearest cell; 0.25 for times wit
 _LEAVE_OUT = "leave the time column out with --column time=none and --interval (columns={'time': None})"
 
 
-class _NoGridError(LogError):
+class _NoGridError(RowError):
     """The times follow no grid."""
 
 
 def grid_from_times(
-    times: Times,
-    *,
-    stated_s: float | None,
-    exact: bool = False,
-    anew: IntArray | None = None,
-    path: str,
-    locate: Locate,
+    times: Times, *, stated_s: float | None, exact: bool = False, anew: IntArray | None = None
 ) -> Grid:
     """Return where rows with time stamps go: on a grid if they follow one, else to epochs of their own.
 
-    Parameters
-    ----------
-    stated_s
-        Interval from header or option, where stated: then there is a grid.
-    exact
-        The times are those of the readings, which no delay of a computer moves: a grid that does not
-        hold all of them is none.
-    anew
-        Rows with which collection was resumed, at any moment between two beats.
-
-    Raises
-    ------
-    LogError
-        If times run backwards or are doubled (naming the line), or contradict the stated interval.
+    With an interval ``stated_s`` there is a grid. ``exact`` times are those of the readings, which no delay
+    of a computer moves: a grid that does not hold all of them is none. With rows ``anew`` collection was
+    resumed, at any moment between two beats.
     """
     seconds, resumed = times.seconds, tuple[Finding, ...]()
     if anew is not None and len(anew):
         seconds, resumed = _one_beat(seconds, anew)
     try:
-        grid = _regular(seconds, stated_s=stated_s, path=path, locate=locate)
+        grid = _regular(seconds, stated_s=stated_s)
         grid = replace(grid, findings=(*grid.findings, *resumed))
         if stated_s is not None or not exact:
             return grid
@@ -99,8 +82,8 @@ def grid_from_times(
             f"the time {what}, where no two rows of a log without a regular interval may share a time; "
             "correct it, or reject such rows with --set bad_lines=reject (bad_lines='reject')"
         )
-        raise LogError(msg, path=path, line=locate(row))
-    _check_jump(np.diff(times.seconds), path, locate)
+        raise RowError(msg, row)
+    _check_jump(np.diff(times.seconds))
     return irregular(times.seconds, epochs, name="the time")
 
 
@@ -122,35 +105,29 @@ def _one_beat(seconds: FloatArray, anew: IntArray) -> tuple[FloatArray, tuple[Fi
         f"Collection was resumed {len(anew)} time(s) between two beats; the rows behind were moved by up to "
         f"{duration_text(farthest)} onto one grid."
     )
-    values = {"resumed": len(anew), "farthest_s": farthest}
-    return moved, (Finding(code="BEAT_ANEW", severity="note", sentence=sentence, values=values),)
+    return moved, (note("BEAT_ANEW", sentence, resumed=len(anew), farthest_s=farthest),)
 
 
-def _regular(seconds: FloatArray, *, stated_s: float | None, path: str, locate: Locate) -> Grid:
-    """Return the grid that times follow.
-
-    Raises
-    ------
-    _NoGridError
-        If they follow none.
-    LogError
-        If they cannot be right.
-    """
+def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
+    """Return the grid that times follow."""
     if _even(seconds):
         rows = len(seconds)
         spacing = float((seconds[-1] - seconds[0]) / (rows - 1))
-        _check_stated(spacing, stated_s, path, locate)
+        _check_stated(spacing, stated_s)
         interval, measured = reported_interval(spacing, np.zeros(1), rows - 1, stated_s)
         return Grid(positions=None, cells=rows, interval_s=interval, findings=measured)
     steps = np.diff(seconds)
-    spacing = _typical_spacing(seconds, steps, path, locate)
-    _check_order(steps, spacing, path, locate)
+    spacing = _typical_spacing(seconds, steps)
+    _check_order(steps, spacing)
     if stated_s is not None and _mostly_whole(steps, stated_s):
         spacing = stated_s if abs(spacing / stated_s - 1) > _STATED_TOLERANCE else spacing
     else:
-        _check_one_interval(steps, path, locate)
-    _check_stated(spacing, stated_s, path, locate)
-    _check_size(seconds, steps, spacing, path, locate)
+        _check_one_interval(steps)
+    _check_stated(spacing, stated_s)
+    if (seconds[-1] - seconds[0]) / spacing > LARGEST_GROWTH * len(seconds) + 1000:
+        _check_jump(steps)  # where one jump makes it so, a time is wrong
+        msg = f"readings fill next to nothing of a grid of {duration_text(spacing)}"
+        raise _NoGridError(msg, int(np.argmax(steps)) + 1)
     cells, residual = _nearest_cells(seconds, steps, spacing)
     if not _orderly(
         cells, residual, steps, spacing
@@ -160,12 +137,24 @@ def _regular(seconds: FloatArray, *, stated_s: float | None, path: str, locate: 
     irregular: tuple[Finding, ...] = ()
     doubled = np.diff(cells) < 1
     if not _orderly(cells, residual, steps, spacing):
-        _check_order(steps, spacing, path, locate, least=0.5)
-        _check_repeated(steps, path, locate)
-        raise _too_irregular(spacing, residual, path, locate)
+        _check_order(steps, spacing, least=0.5)
+        repeated = int(np.count_nonzero(steps == 0))
+        if repeated > _MOST_DOUBLED * len(steps):  # such as a log of several devices
+            msg = (
+                f"{repeated} repeated rows state the time of the row before; keep one row for each time, "
+                f"reject the others with --set bad_lines=reject (bad_lines='reject'), or {_LEAVE_OUT}"
+            )
+            raise RowError(msg, int(np.argmax(steps == 0)) + 1)
+        row = int(np.argmax(np.abs(residual)))
+        msg = (
+            f"the time stamps are too uneven for a grid of {duration_text(spacing)} (here by "
+            f"{abs(residual[row]):.2f} intervals); leave --interval (interval_s) out to keep every reading "
+            f"at its own time, or {_LEAVE_OUT} if the readings are even"
+        )
+        raise _NoGridError(msg, row)
     if doubled.any():
-        _check_doubles(seconds, cells, residual, spacing, path=path, locate=locate)
-        cells, irregular = _spread(cells, residual, path, locate)
+        _check_doubles(seconds, cells, residual, spacing)
+        cells, irregular = _spread(cells, residual)
     cells -= cells[0]
     interval, measured = reported_interval(
         mean_interval(seconds, cells), residual * spacing, int(cells[-1]), stated_s
@@ -223,21 +212,21 @@ def _even(seconds: FloatArray) -> bool:
     return low > 0 and len(seconds) > 1
 
 
-def _check_stated(spacing: float, stated_s: float | None, path: str, locate: Locate) -> None:
+def _check_stated(spacing: float, stated_s: float | None) -> None:
     if stated_s is not None and abs(spacing / stated_s - 1) > _STATED_TOLERANCE:
         msg = (
             f"the interval is stated as {stated_s:g} s but the time stamps are {spacing:.6g} s apart; "
             "correct --interval (interval_s) or the time column"
         )
-        raise LogError(msg, path=path, line=locate(1))
+        raise RowError(msg, 1)
 
 
-def _typical_spacing(seconds: FloatArray, steps: FloatArray, path: str, locate: Locate) -> float:
+def _typical_spacing(seconds: FloatArray, steps: FloatArray) -> float:
     """Return the spacing of neighbours: the median step, made exact by the median over many rows."""
     rising = steps[steps > 0]
     if not len(rising):
         msg = f"the time never advances; {_LEAVE_OUT}"
-        raise LogError(msg, path=path, line=locate(min(1, len(seconds) - 1)))
+        raise RowError(msg, min(1, len(seconds) - 1))
     spacing = float(np.median(rising))
     span = min(_SHORT_SPAN, len(seconds) // 4)
     if span > 1:  # most short spans hold no gap, and jitter divides by their length
@@ -254,7 +243,7 @@ def _mostly_whole(steps: FloatArray, spacing: float) -> bool:
     return bool(np.mean((whole >= 1) & (np.abs(counts - whole) < CLEAR_STEP)) >= 1 - _MOST_DOUBLED)
 
 
-def _check_one_interval(steps: FloatArray, path: str, locate: Locate) -> None:
+def _check_one_interval(steps: FloatArray) -> None:
     """Refuse a log that goes on at a finer interval than its usual one: that one belongs on the grid.
 
     Rows that a stalled computer stamps in a burst make up for rows that came late, and are no such change.
@@ -276,37 +265,28 @@ def _check_one_interval(steps: FloatArray, path: str, locate: Locate) -> None:
                 f"state the finer one with --interval '{duration_text(step)}' (interval_s={step:.6g}), so "
                 "that the other rows keep gaps between them, or cut the log there"
             )
-            raise LogError(msg, path=path, line=locate(int(begin) + 1))
+            raise RowError(msg, int(begin) + 1)
 
 
-def _check_order(steps: FloatArray, spacing: float, path: str, locate: Locate, least: float = 1.5) -> None:
+def _check_order(steps: FloatArray, spacing: float, least: float = 1.5) -> None:
     """Refuse times that run backwards by more than so many intervals."""
-    worst = int(np.argmin(steps))
-    if steps[worst] < -least * spacing:
+    if steps.min() < -least * spacing:
         row = int(np.argmax(steps < -least * spacing))
+        hour = abs(spacing - steps[row] - 3600) < 120
+        changed = (
+            ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)"
+            if hour
+            else ""
+        )
         msg = (
             f"the time runs backwards by {duration_text(-steps[row])} where rows are "
-            f"{duration_text(spacing)} apart{_clock_change(spacing - steps[row])}; sort the log, cut it "
-            "there, or reject rows that are late with --set bad_lines=reject (bad_lines='reject')"
+            f"{duration_text(spacing)} apart{changed}; sort the "
+            "log, cut it there, or reject rows that are late with --set bad_lines=reject (bad_lines='reject')"
         )
-        raise LogError(msg, path=path, line=locate(row + 1))
+        raise RowError(msg, row + 1)
 
 
-def _clock_change(back_s: float) -> str:
-    near = abs(back_s - 3600) < 120
-    return ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)" if near else ""
-
-
-def _check_size(seconds: FloatArray, steps: FloatArray, spacing: float, path: str, locate: Locate) -> None:
-    """Refuse a grid of which readings fill next to nothing: where one jump makes it so, a time is wrong."""
-    most = LARGEST_GROWTH * len(seconds) + 1000
-    if (seconds[-1] - seconds[0]) / spacing > most:
-        _check_jump(steps, path, locate)
-        msg = f"readings fill next to nothing of a grid of {duration_text(spacing)}"
-        raise _NoGridError(msg, path=path, line=locate(int(np.argmax(steps)) + 1))
-
-
-def _check_jump(steps: FloatArray, path: str, locate: Locate) -> None:
+def _check_jump(steps: FloatArray) -> None:
     """Refuse a single jump that is far longer than all other steps."""
     row = int(np.argmax(steps))
     others = np.delete(steps, row)
@@ -316,7 +296,7 @@ def _check_jump(steps: FloatArray, path: str, locate: Locate) -> None:
             f"the time jumps by {duration_text(steps[row])} where other rows are at most {near} apart; "
             "cut the log there, or give readings at even spacing"
         )
-        raise LogError(msg, path=path, line=locate(row + 1))
+        raise RowError(msg, row + 1)
 
 
 def _nearest_cells(seconds: FloatArray, steps: FloatArray, spacing: float) -> tuple[IntArray, FloatArray]:
@@ -352,15 +332,7 @@ def _tracked(seconds: FloatArray, spacing: float) -> tuple[IntArray, FloatArray]
     return cells, residual
 
 
-def _check_doubles(
-    seconds: FloatArray,
-    cells: IntArray,
-    residual: FloatArray,
-    spacing: float,
-    *,
-    path: str,
-    locate: Locate,
-) -> None:
+def _check_doubles(seconds: FloatArray, cells: IntArray, residual: FloatArray, spacing: float) -> None:
     """Refuse doubled rows unless the stamps are too coarse or too jittery to tell neighbours apart."""
     steps = np.diff(seconds)
     coarse = spacing < 2.5 and bool(np.all(np.abs(steps - np.rint(steps)) < 1e-6))
@@ -373,18 +345,16 @@ def _check_doubles(
             f"{duration_text(spacing)} apart; remove repeated rows, or reject them with "
             "--set bad_lines=reject (bad_lines='reject')"
         )
-        raise LogError(msg, path=path, line=locate(row))
+        raise RowError(msg, row)
     surplus = len(cells) - (int(cells[-1] - cells[0]) + 1)
     if surplus > max(2, 1e-3 * len(cells)):
         msg = (
             f"{surplus} rows more than there are intervals of {duration_text(spacing)}; remove repeated rows"
         )
-        raise (LogError if repeated.any() else _NoGridError)(msg, path=path, line=locate(row))
+        raise (RowError if repeated.any() else _NoGridError)(msg, row)
 
 
-def _spread(
-    cells: IntArray, residual: FloatArray, path: str, locate: Locate
-) -> tuple[IntArray, tuple[Finding, ...]]:
+def _spread(cells: IntArray, residual: FloatArray) -> tuple[IntArray, tuple[Finding, ...]]:
     """Return strictly increasing cells nearest to the stamps (least squares under the order)."""
     running = np.arange(len(cells))
     doubled = int(np.count_nonzero(np.diff(cells) < 1))
@@ -396,31 +366,11 @@ def _spread(
         msg = (
             f"the time stamps are off by {shift:.1f} intervals around this row; correct or cut the log there"
         )
-        raise _NoGridError(msg, path=path, line=locate(worst))
+        raise _NoGridError(msg, worst)
     sentence = (
         f"{doubled} rows are stamped in the same interval as the row before, as a busy logging computer "
         "does; the rows were kept in their order, one per interval."
     )
-    values = {"doubled_stamps": doubled, "largest_shift_intervals": round(shift, 3)}
-    return spread, (Finding(code="IRREGULAR_TIMES", severity="caution", sentence=sentence, values=values),)
-
-
-def _check_repeated(steps: FloatArray, path: str, locate: Locate) -> None:
-    """Refuse a log of several rows for each time, such as one of several devices."""
-    repeated = int(np.count_nonzero(steps == 0))
-    if repeated > _MOST_DOUBLED * len(steps):
-        msg = (
-            f"{repeated} repeated rows state the time of the row before; keep one row for each time, reject "
-            f"the others with --set bad_lines=reject (bad_lines='reject'), or {_LEAVE_OUT}"
-        )
-        raise LogError(msg, path=path, line=locate(int(np.argmax(steps == 0)) + 1))
-
-
-def _too_irregular(spacing: float, residual: FloatArray, path: str, locate: Locate) -> LogError:
-    row = int(np.argmax(np.abs(residual)))
-    msg = (
-        f"the time stamps are too uneven for a grid of {duration_text(spacing)} (here by "
-        f"{abs(residual[row]):.2f} intervals); leave --interval (interval_s) out to keep every reading at "
-        f"its own time, or {_LEAVE_OUT} if the readings are even"
+    return spread, (
+        caution("IRREGULAR_TIMES", sentence, doubled_stamps=doubled, largest_shift_intervals=round(shift, 3)),
     )
-    return _NoGridError(msg, path=path, line=locate(row))

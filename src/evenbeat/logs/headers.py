@@ -35,6 +35,7 @@ _COVARIATE = re.compile(
 )
 _SCALES = ("utc", "gmt", "mjd", "unix", "local", "iso", "iso 8601", "posix", "tai", "gps")
 _LONG_WORDS = {"temp": "temperature", "temps": "temperature", "freq": "frequency"}
+_OTHER_UNITS = frozenset(("v", "mv", "a", "ma", "w", "pa", "hpa", "kpa", "rh", "min", "h", "d", "days", "%"))
 _GLUED_UNIT = re.compile(  # TimeNanos, uptimeMs, but no other capital behind a small letter
     r"(.*[a-z])(Nanos|Nanoseconds|Ns|NS|Micros|Microseconds|Us|US|Millis|Milliseconds|Ms|MS)"
 )
@@ -42,22 +43,12 @@ _GLUED_UNIT = re.compile(  # TimeNanos, uptimeMs, but no other capital behind a 
 
 @dataclass(frozen=True, kw_only=True)
 class Meaning:
-    """What a column name states.
-
-    Parameters
-    ----------
-    words
-        The name without its unit, lower case, words separated by blanks.
-    unit
-        As written; ``None`` where the name states none.
-    quantity
-        For a value column; ``None`` where not stated.
-    """
+    """What a column name states."""
 
     role: Role
-    words: str
-    unit: str | None = None
-    quantity: str | None = None
+    words: str  # the name without its unit, lower case, words separated by blanks
+    unit: str | None = None  # as written; ``None`` where the name states none
+    quantity: str | None = None  # for a value column; ``None`` where not stated
 
 
 def column_meaning(name: str) -> Meaning:
@@ -127,23 +118,11 @@ def _plain_words(text: str) -> str:
 def _is_unit(text: str) -> bool:
     if text.lower() in ("seconds", "second"):  # 'elapsed seconds' is a name, and its unit is seconds
         return False
-    known = text.lower() in (
-        "v",
-        "mv",
-        "a",
-        "ma",
-        "w",
-        "pa",
-        "hpa",
-        "kpa",
-        "rh",
-        "min",
-        "h",
-        "d",
-        "days",
-        "%",
+    return (
+        text.lower() in _OTHER_UNITS
+        or celsius_conversion(text) is not None
+        or _dimension(canonical_unit(text)) is not None
     )
-    return known or celsius_conversion(text) is not None or _dimension(canonical_unit(text)) is not None
 
 
 def _dimension(unit: str | None) -> str | None:
@@ -165,7 +144,6 @@ def _quantity(words: str, dimension: str | None) -> str | None:
     if dimension == "frequency":
         return "frequency"
     for pattern, quantity in (
-        (_INTERVAL_ERROR, "interval_error"),
         (_COUNT, "count"),
         (_PHASE, "phase"),
         (_FRACTIONAL, "fractional_frequency"),
@@ -207,13 +185,7 @@ _SPOKEN_QUANTITY = re.compile(
 
 
 def comment_statements(comments: Iterable[str]) -> Statements:
-    """Return what the comment lines say in the form ``key: value``, or ``phase data, unit: s``.
-
-    Raises
-    ------
-    InputError
-        If a stated frequency or duration cannot be understood.
-    """
+    """Return what the comment lines say in the form ``key: value``, or ``phase data, unit: s``."""
     said: dict[str, str] = {}
     for comment in comments:
         for part in dict.fromkeys((comment, *comment.split(","))):
@@ -251,11 +223,8 @@ def _reading_of(text: str) -> str | None:
     """Return what a comment such as 'a reading above nominal means that the timebase is slow' implies."""
     if re.search(r"\b(?:above|positive|high)\b.*\b(?:slow|late|behind)\b", text.lower()):
         return "reference"
-    return (
-        "device"
-        if re.search(r"\b(?:above|positive|high)\b.*\b(?:fast|early|ahead)\b", text.lower())
-        else None
-    )
+    fast = re.search(r"\b(?:above|positive|high)\b.*\b(?:fast|early|ahead)\b", text.lower())
+    return "device" if fast else None
 
 
 def _spelled_quantity(text: str) -> str:

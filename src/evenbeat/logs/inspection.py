@@ -19,10 +19,10 @@ from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText, load_text
 from evenbeat.logs.form import first_lines, head_of
 from evenbeat.logs.headers import Meaning, column_meaning
-from evenbeat.logs.reader import record_of, understood_times
+from evenbeat.logs.reader import open_sheet, open_text, record_of, understood_times
 from evenbeat.logs.rewriting import readable_cells
 from evenbeat.logs.rows import first_cells
-from evenbeat.logs.sheet import Sheet, open_sheet, open_text, probe
+from evenbeat.logs.sheet import Sheet, probe
 from evenbeat.logs.terms import Candidate, Form, Layout, Options, chosen_layout
 from evenbeat.plain import Plain
 from evenbeat.record import Record
@@ -41,6 +41,21 @@ _LOWEST_HZ = 900.0
 _PULSES_HZ = 2.0  # seconds between the pulses of a clock
 _FREQUENCIES = ("Hz", "MHz", "kHz", "GHz")
 _PERIODS = ("s", "us", "ns", "ms")
+_NOMINAL = "nominal_frequency_hz"
+_Way = tuple[str, str | None, float | None, float]
+"""Quantity, unit and nominal frequency, and how unlikely they are."""
+_OF_ANY_SIZE: tuple[_Way, ...] = (
+    ("fractional_frequency", "1", None, 0.6),
+    ("fractional_frequency", "ppm", None, 1.0),
+    ("fractional_frequency", "ppb", None, 1.0),
+    ("fractional_frequency", "1e-12", None, 2.0),
+    ("phase", "s", None, 0.5),
+    ("phase", "ns", None, 0.9),
+    ("phase", "us", None, 1.2),
+    ("phase", "ps", None, 1.6),
+    ("phase", "ms", None, 1.8),
+    ("frequency_difference", "Hz", 10e6, 1.4),
+)
 
 
 _KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
@@ -89,13 +104,7 @@ _AS_IT_STANDS = _Proposal(options={})
 
 
 def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) -> tuple[Hypothesis, ...]:
-    """Return what a log could mean, the likeliest first; what the caller stated is kept.
-
-    Parameters
-    ----------
-    wanted
-        How a written layout says that the rows are written.
-    """
+    """Return what a log could mean, the likeliest first; what the caller stated is kept."""
     head = head_of(log, _HEAD_LINES)
     tried: dict[tuple[str, str], tuple[float, Hypothesis]] = {}
     for proposal in itertools.islice(_proposals(head, options, wanted), _MOST_TRIED):
@@ -171,16 +180,14 @@ def _only_in_turn(sheet: Sheet, options: Options) -> bool:
         return False
     spaced = sheet.layout.time is not None or options.interval_s
     interval: dict[str, Any] = {} if spaced else {"interval_s": 1.0}
-    for every, refused in ((None, True), (1, False)):
-        try:
+
+    def readable(every: int | None) -> bool:
+        with contextlib.suppress(EvenbeatError):
             record_of(sheet, replace(options, every=every, **interval))
-        except EvenbeatError:
-            if not refused:
-                return False
-        else:
-            if refused:
-                return False
-    return True
+            return True
+        return False
+
+    return not readable(None) and readable(1)
 
 
 def _times(sheet: Sheet, options: Options) -> list[_Proposal]:
@@ -209,88 +216,62 @@ def _measures(sheet: Sheet, options: Options) -> Iterator[_Proposal]:
     size = float(np.median(finite)) if len(finite) else 0.0
     if not size > 0:
         return
-    if quantity in (None, "frequency", "period"):
-        yield from _of_sources(size, quantity, unit, nominal)
-    if quantity is None and unit is None and abs(size - 1) < _NEAR_NOMINAL:
-        yield _Proposal(options={"quantity": "frequency_ratio"}, unlikely=-2.0)
-    multiples = (("1", 0.6), ("ppm", 1.0), ("ppb", 1.0), ("1e-12", 2.0))
-    seconds = (("s", 0.5), ("ns", 0.9), ("us", 1.2), ("ps", 1.6), ("ms", 1.8))
-    for kind, units in (("fractional_frequency", multiples), ("phase", seconds)):
-        alike = (None, kind, "time_interval") if kind == "phase" else (None, kind)
-        for named, unlikely in units if quantity in alike and unit is None else ():
-            stated = {"quantity": kind, "unit": named}
-            yield _Proposal(options=_unstated(stated, quantity, unit), unlikely=unlikely)
-    if quantity in (None, "frequency_difference") and unit in (None, "Hz", "mHz"):
-        hertz: dict[str, Any] = {"quantity": "frequency_difference", "unit": "Hz"}
-        if nominal is None:
-            hertz["nominal_frequency_hz"] = 10e6
-        yield _Proposal(options=_unstated(hertz, quantity, unit), unlikely=1.4)
-    if quantity in (None, "count") and nominal is None and unit is None:
-        yield _Proposal(options={"quantity": "count", "nominal_frequency_hz": 10e6}, unlikely=2.5)
+    ratio: list[_Way] = [("frequency_ratio", None, None, -2.0)] if abs(size - 1) < _NEAR_NOMINAL else []
+    count: list[_Way] = [("count", None, 10e6, 2.5)] if nominal is None else []
+    for kind, named, source, unlikely in (*_of_sources(size, nominal), *ratio, *_OF_ANY_SIZE, *count):
+        alike = quantity in (None, kind) or (quantity, kind) == ("time_interval", "phase")
+        fits = unit is None or (named is not None and _same_unit(unit, named))
+        if alike and (fits or (kind == "frequency_difference" and unit == "mHz")):
+            stated = (("quantity", kind, quantity), ("unit", named, unit), (_NOMINAL, source, nominal))
+            new = {name: value for name, value, known in stated if value is not None and known is None}
+            yield _Proposal(options=new, unlikely=unlikely)
 
 
-def _of_sources(
-    size: float, quantity: str | None, unit: str | None, nominal: float | None
-) -> Iterator[_Proposal]:
+def _same_unit(unit: str, other: str) -> bool:
+    with contextlib.suppress(EvenbeatError):
+        return parse_unit(unit) == parse_unit(other)
+    return False
+
+
+def _of_sources(size: float, nominal: float | None) -> Iterator[_Way]:
     """Yield usual nominal frequencies near the readings, taken as frequencies or periods."""
-    stated: object = None
-    if unit is not None:
-        with contextlib.suppress(EvenbeatError):
-            stated = parse_unit(unit)
-        stated = stated or "a unit that is not known"
     for kind, named in (*(("frequency", f) for f in _FREQUENCIES), *(("period", p) for p in _PERIODS)):
         factor = parse_unit(named)[1]
-        if quantity not in (None, kind) or (stated is not None and stated != parse_unit(named)):
-            continue
         hertz = size * factor if kind == "frequency" else 1 / (size * factor)
         if hertz < _LOWEST_HZ and not (kind == "period" and hertz < _PULSES_HZ):
             continue
         known = {*USUAL_NOMINALS_HZ, *ASSUMED_NOMINALS_HZ} if nominal is None else {nominal}
         near = sorted(known, key=lambda hz: abs(hertz / hz - 1))[:3]
-        for source in (hz for hz in near if abs(hertz / hz - 1) < 10 * _NEAR_NOMINAL):
-            read: dict[str, Any] = {"quantity": kind, "unit": named}
-            if nominal is None:
-                read["nominal_frequency_hz"] = source
-            unlikely = {"Hz": -3.0, "MHz": -2.7, "s": -2.0}.get(named, -1.5)  # it is near one by no accident
-            yield _Proposal(options=_unstated(read, quantity, unit), unlikely=unlikely)
-
-
-def _unstated(stated: dict[str, Any], quantity: str | None, unit: str | None) -> dict[str, Any]:
-    """Return options without those that the log or the caller states already."""
-    known = {"quantity": quantity, "unit": unit}
-    return {name: value for name, value in stated.items() if known.get(name) is None}
+        unlikely = {"Hz": -3.0, "MHz": -2.7, "s": -2.0}.get(named, -1.5)  # it is near one by no accident
+        yield from ((kind, named, hz, unlikely) for hz in near if abs(hertz / hz - 1) < 10 * _NEAR_NOMINAL)
 
 
 def _doubt(record: Record) -> tuple[str, float]:
     """Return what speaks against a reading, and how much."""
-    weight, doubts = 0.0, []
-    offset, change = _offset(record), _change(record)
-    if abs(offset) > _NEAR_NOMINAL:
-        doubts.append("implausible for any oscillator")
-        weight += 10
-    elif abs(offset) > _OF_CRYSTALS:
-        doubts.append("far for a crystal oscillator")
-        weight += 4
-    if change > _OF_CRYSTALS:
-        doubts.append(f"it would change by {change:.1g} from one reading to the next")
-        weight += 6
+    offset, change, codes = _offset(record), _change(record), [finding.code for finding in record.findings]
     known = np.abs(record.values[~np.isnan(record.values)])
-    if record.kind == "phase" and float(np.ptp(known)) < _NEAR_NOMINAL * float(np.median(known)):
-        doubts.append("it hardly changes beside its size")
-        weight += 3
-    if any(finding.code == "IMPLAUSIBLE_SMALLNESS" for finding in record.findings):
-        doubts.append("steadier than any clock")
-        weight += 10
-    if any(finding.code in ("IMPLAUSIBLE_SPAN", "IMPLAUSIBLE_YEAR") for finding in record.findings):
-        doubts.append(f"the log would begin in {record.start!s:.4}" if record.start else "far too long")
-        weight += 8
-    if not _USUAL_INTERVAL_S[0] <= record.spacing_s <= _USUAL_INTERVAL_S[1]:
-        doubts.append(f"a reading every {duration_text(record.spacing_s)} is unusual")
-        weight += 3
+    steady = record.kind == "phase" and float(np.ptp(known)) < _NEAR_NOMINAL * float(np.median(known))
+    begins = f"the log would begin in {record.start!s:.4}" if record.start else "far too long"
+    crystal = _OF_CRYSTALS < abs(offset) <= _NEAR_NOMINAL
+    unusual = not _USUAL_INTERVAL_S[0] <= record.spacing_s <= _USUAL_INTERVAL_S[1]
+    doubts = [
+        (weight, doubt)
+        for against, weight, doubt in (
+            (abs(offset) > _NEAR_NOMINAL, 10, "implausible for any oscillator"),
+            (crystal, 4, "far for a crystal oscillator"),
+            (change > _OF_CRYSTALS, 6, f"it would change by {change:.1g} from one reading to the next"),
+            (steady, 3, "it hardly changes beside its size"),
+            ("IMPLAUSIBLE_SMALLNESS" in codes, 10, "steadier than any clock"),
+            (not {"IMPLAUSIBLE_SPAN", "IMPLAUSIBLE_YEAR"}.isdisjoint(codes), 8, begins),
+            (unusual, 3, f"a reading every {duration_text(record.spacing_s)} is unusual"),
+        )
+        if against
+    ]
+    weight = float(sum(weight for weight, _ in doubts))
     weight += 0.3 * max(0.0, math.log10(record.spacing_s / 3600), math.log10(0.01 / record.spacing_s))
     weight += max(0.0, math.log10(max(abs(offset), 1e-30) / 1e-6)) if offset else 0.0
-    weight += 0.5 * sum(finding.code.startswith("ASSUMED") for finding in record.findings)
-    return "; ".join(doubts), weight
+    weight += 0.5 * sum(code.startswith("ASSUMED") for code in codes)
+    return "; ".join(doubt for _, doubt in doubts), weight
 
 
 def _offset(record: Record) -> float:
@@ -326,11 +307,6 @@ def _meaning(sheet: Sheet, record: Record) -> str:
         what = f"{column} as fractional frequencies"
     turn = sheet.layout.stated.get("every") or 1
     return what if turn == 1 else f"row {sheet.layout.stated['offset']} of every {turn}, {what}"
-
-
-_KNOWN = {b"RINEX VERSION / TYPE": "RINEX clock file", b"GENERIC DATA FORMAT": "CGGTTS file"}
-_SHOWN_CELLS = 3
-_SHOWN_CANDIDATES = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -383,12 +359,12 @@ class Inspection(Result):
     sha256: str
     candidates: tuple[Candidate, ...]
     columns: tuple[ColumnSeen, ...]
-    rejected: tuple[Rejected, ...]
-    ledger: Ledger | None
-    layout: Layout | None
-    hypotheses: tuple[Hypothesis, ...]
-    record: Record | None
     needs: str
+    hypotheses: tuple[Hypothesis, ...]
+    rejected: tuple[Rejected, ...] = ()
+    ledger: Ledger | None = None
+    layout: Layout | None = None
+    record: Record | None = None
 
     _row_objects = "columns"
     _also = ("readable",)
@@ -420,13 +396,7 @@ class Inspection(Result):
         )
 
     def as_text(self, *, needs: bool = True) -> str:
-        """Return all of it as text: columns, findings, ways to read the rows, what it could mean, needs.
-
-        Parameters
-        ----------
-        needs
-            Whether what is wrong or missing stands at the end.
-        """
+        """Return all of it as text, with what is wrong or missing at the end if ``needs``."""
         ledger = self.ledger
         told = [] if ledger is None else [f"{ledger._headline()}.", *(f"  {line}" for line in ledger.told())]
         parts = [
@@ -595,11 +565,7 @@ def _unread(
         sha256=log.sha256,
         candidates=_different(form.candidates),
         columns=columns,
-        rejected=(),
-        ledger=None,
-        layout=None,
         hypotheses=() if known else hypotheses(text, chosen, wanted),
-        record=None,
         needs=str(refused),
     )
 

@@ -11,22 +11,29 @@ import numpy as np
 
 from evenbeat.bench import Bench
 from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
-from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding, caution
+from evenbeat.intake import LARGEST
+from evenbeat.ledger import RejectedLines
+from evenbeat.logs.cells import shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
+from evenbeat.logs.cut_short import without_torn_end
 from evenbeat.logs.display import display_step, printed_step, relative_step
+from evenbeat.logs.exchange import open_exchange
+from evenbeat.logs.files import LogText, load_raw, text_of
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.grid import grid_from_times, rows_in_order
+from evenbeat.logs.refusal import NoTimeError, RowError, blamed
 from evenbeat.logs.remarks import form_findings, numbered, prediction_findings
-from evenbeat.logs.rows import first_cells
+from evenbeat.logs.rewriting import dialogue_in, readable_cells
+from evenbeat.logs.rows import HARMLESS, first_cells, read_columns
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
-from evenbeat.logs.sheet import Sheet, chosen_rows, open_sheet
-from evenbeat.logs.terms import Choice, Layout, Options, Statements, chosen_layout
+from evenbeat.logs.sheet import Sheet, chosen_rows, layout_of, probe, wanted_columns
+from evenbeat.logs.terms import Candidate, Choice, Layout, Options, Statements, chosen_layout
 from evenbeat.logs.times import (
-    Decimals,
-    NoTimeError,
     Times,
     blocks_of_rows,
+    floats_of,
     times_from_days,
     times_from_moments,
     times_from_numbers,
@@ -143,40 +150,93 @@ def read_log(
     Source: IEEE Std 1139 (definitions); ISO 8601 (times); RINEX Clock, CGGTTS (formats)
     Tests: tests/logs/test_formats.py
     """
-    options = Options(
-        quantity=quantity,
-        unit=unit,
-        nominal_frequency_hz=nominal_frequency_hz,
-        interval_s=interval_s,
-        gate_s=gate_s,
-        columns=columns,
-        time_zone=time_zone,
-        time_unit=time_unit,
-        reading_of=reading_of,
-        date_order=date_order,
-        clock=clock,
-        signal=signal,
-        counter_weighting=counter_weighting,
-        bad_lines=bad_lines,
-        partial=partial,
-        select=select,
-        every=every,
-        offset=offset,
-    )
-    written, options = chosen_layout(layout, options)
+    stated = {name: value for name, value in locals().items() if name not in ("path", "layout")}
+    written, options = chosen_layout(layout, Options(**stated))
     return record_of(open_sheet(path, options, written), options)
 
 
-def record_of(sheet: Sheet, options: Options) -> Record:
-    """Return the record in an opened log.
+def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:
+    """Return a log with its columns, read as a written layout says if it is ``wanted``."""
+    with blamed(path):
+        raw = load_raw(path, partial=options.partial)
+        sheet = open_exchange(raw, options)
+        if sheet is None:
+            log = text_of(raw, partial=options.partial)
+            del raw  # which may be packed, and large
+            sheet = open_exchange(log, options)
+        if sheet is None:
+            return open_text(log, options, wanted)
+        _check_readings(sheet)
+        return sheet
 
-    Raises
-    ------
-    LogError
-        If what its readings or times are cannot be told.
-    """
-    stated = options.with_statements(sheet.layout.statements)
-    quantity, unit = stated_quantity(sheet, options)
+
+def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -> Sheet:
+    """Return a table of text with its columns; see :func:`open_sheet`."""
+    if options.clock is not None:
+        msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
+        raise LogError(msg)
+    if options.signal is not None:
+        msg = "a signal is chosen by its code in CGGTTS files only; leave signal out"
+        raise LogError(msg)
+    dialogue, aside = dialogue_in(log), RejectedLines()
+    if dialogue is not None:
+        text, aside = dialogue.of(log.text)
+        log = replace(log, text=text, first_rows={})
+    log, form, _ = readable_cells(log, wanted)
+    if wanted is not None and form.columns != wanted.columns:
+        msg = (
+            f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
+            "the layout"
+        )
+        raise LogError(msg, line=form.first_line)
+    log, torn, doubtful = without_torn_end(log, form)
+    layout = layout_of(form, options, first=lambda index: probe(log, form, index))
+    table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
+    rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
+    comments = table.comments - len(aside)
+    table = replace(table, rejected=rejected, comments=comments, doubtful=(*table.doubtful, *doubtful))
+    sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
+    _check_readings(sheet)
+    _check_share(sheet)
+    return sheet
+
+
+def _check_share(sheet: Sheet) -> None:
+    """Refuse a log most of whose lines are no readings: the others may be the ones that are meant."""
+    others = sheet.table.rejected
+    others = others.of_reasons(reason not in HARMLESS for reason, _ in others.reasons)
+    rows = sheet.table.rows
+    if len(others) <= rows:
+        return
+    text = sheet.log.text.split(b"\n")
+    some = [others[k] for k in (0, len(others) // 2, len(others) - 1)]
+    told = ", ".join(f"line {one.line} {shown(text[one.line - 1].decode(errors='replace'))}" for one in some)
+    msg = (
+        f"only {rows} of {rows + len(others)} lines are readings; others are {told}: keep the lines that are "
+        "meant in a file of their own, or say with --bench (layout) how they are written"
+    )
+    raise LogError(msg, line=others[0].line)
+
+
+def _check_readings(sheet: Sheet) -> None:
+    """Refuse a log without readings."""
+    layout, table = sheet.layout, sheet.table
+    readings = int(np.count_nonzero(~np.isnan(table.numbers[layout.value])))
+    label = layout.form.label(layout.value)
+    if not readings:
+        msg = f"all {table.rows} readings in column {label} are missing; there is nothing to analyse"
+        raise LogError(msg)
+    if readings < FEWEST_ROWS:
+        msg = f"column {label} holds {readings} usable reading(s); at least {FEWEST_ROWS} are needed"
+        raise LogError(msg)
+
+
+def record_of(sheet: Sheet, options: Options) -> Record:
+    """Return the record in an opened log."""
+    path, layout = sheet.log.path, sheet.layout
+    stated = options.with_statements(layout.statements)
+    with blamed(path):
+        quantity, unit = stated_quantity(sheet, options)
     sheet, times = understood_times(sheet, stated, options)
     late = np.empty(0, dtype=np.int64)
     if times is not None and options.reject:
@@ -184,30 +244,22 @@ def record_of(sheet: Sheet, options: Options) -> Record:
         if len(kept) < len(times.seconds):
             late = np.setdiff1d(sheet.lines, sheet.lines[kept])
             sheet, times = sheet.kept(kept), times.kept(kept)
-    sheet, times, chosen = chosen_rows(sheet, times, options, quantity=quantity)
+    with blamed(path, sheet.locate):
+        sheet, times, chosen = chosen_rows(sheet, times, options, quantity=quantity)
     sheet = replace(sheet, findings=(*sheet.findings, *chosen))
-    converted = None if quantity == "count" else converted_readings(sheet, quantity, unit, stated)
-    grid = _grid(sheet, times, stated.interval_s)
-    if converted is None:
-        converted = phase_of_counts(
-            sheet.table.numbers[sheet.layout.value],
-            grid=grid,
-            nominal_frequency_hz=stated.nominal_frequency_hz,
-            path=sheet.log.path,
-            locate=sheet.locate,
-        )
-        converted = turned(converted) if stated.reading_of == "reference" else converted
-    return _record(sheet, converted=converted, times=times, grid=grid, stated=stated, late=late)
+    with blamed(path, sheet.locate):
+        converted = None if quantity == "count" else converted_readings(sheet, quantity, unit, stated)
+        grid = _grid(sheet, times, stated.interval_s)
+        if converted is None:
+            converted = phase_of_counts(
+                sheet.table.numbers[layout.value], grid=grid, nominal_frequency_hz=stated.nominal_frequency_hz
+            )
+            converted = turned(converted) if stated.reading_of == "reference" else converted
+        return _record(sheet, converted=converted, times=times, grid=grid, stated=stated, late=late)
 
 
 def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | None]:
-    """Return quantity and unit on which options, header, cells and comments agree.
-
-    Raises
-    ------
-    LogError
-        If they do not.
-    """
+    """Return quantity and unit on which options, header, cells and comments agree."""
     layout, said = sheet.layout, sheet.layout.statements
     label = layout.form.label(layout.value)
     cell_unit, unit = sheet.table.cell_units.get(layout.value), options.unit
@@ -219,7 +271,7 @@ def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | N
                 f"the cells of column {label} end in '{cell_unit}', a prefix without its unit; say it with "
                 f"--unit {cell_unit}Hz (unit)"
             )
-            raise LogError(msg, path=sheet.log.path, line=layout.form.first_line)
+            raise LogError(msg, line=layout.form.first_line)
         cell_unit += "Hz"
         unit = cell_unit if unit == "Hz" else unit
     statements = (
@@ -233,17 +285,11 @@ def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | N
         Statement(where=f"a cell of column {label}", quantity=None, unit=cell_unit, line=None),
         Statement(where="a comment line", quantity=said.quantity, unit=said.unit, line=None),
     )
-    return agreed(statements, sheet.log.path)
+    return agreed(statements)
 
 
 def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, stated: Statements) -> Converted:
-    """Return the readings in SI, turned where the reference was read.
-
-    Raises
-    ------
-    LogError
-        If the quantity cannot be told, or a reading has no frequency, such as a period of zero.
-    """
+    """Return the readings in SI, turned where the reference was read."""
     layout, readings = sheet.layout, sheet.table.numbers[sheet.layout.value]
     converted = convert(
         readings,
@@ -251,81 +297,55 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
         unit=unit,
         nominal_frequency_hz=stated.nominal_frequency_hz,
         column=layout.form.label(layout.value),
-        path=sheet.log.path,
-        line=layout.form.first_line if sheet.log.text else None,
         interval_s=stated.gate_s or stated.interval_s,
     )
     converted = turned(converted) if stated.reading_of == "reference" else converted
-    finite = np.isfinite(converted.values)
-    if not finite.all() and (bad := ~finite & ~np.isnan(readings)).any():
+    usual = np.abs(converted.values) <= LARGEST
+    if not usual.all() and (bad := ~usual & ~np.isnan(readings)).any():
         row = int(np.argmax(bad))
         msg = (
             f"the reading {readings[row]:g} in column {layout.form.label(layout.value)} "
             "cannot be converted; write a missing reading as NaN"
         )
-        raise LogError(msg, path=sheet.log.path, line=sheet.locate(row))
+        raise RowError(msg, row)
     return converted
 
 
 def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tuple[Sheet, Times | None]:
-    """Return the sheet with the times of its rows; those without a time are left out where that is wanted.
-
-    Raises
-    ------
-    LogError
-        If a time cannot be understood and its row is not to be passed over.
-    """
+    """Return the sheet with the times of its rows; those without a time are left out where that is wanted."""
     while True:
-        try:
-            return sheet, row_times(sheet, stated, options)
-        except NoTimeError as error:
-            if not options.reject or sheet.table.rows - len(error.rows) < FEWEST_ROWS:
-                raise
-            sheet = sheet.without(error.rows, "its time is missing or not understood")
+        with blamed(sheet.log.path, sheet.locate):
+            try:
+                return sheet, row_times(sheet, stated, options)
+            except NoTimeError as error:
+                if not options.reject or sheet.table.rows - len(error.rows) < FEWEST_ROWS:
+                    raise
+                sheet = sheet.without(error.rows, "its time is missing or not understood")
 
 
 def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:
-    """Return when the rows were written, ``None`` where the log has no time.
-
-    Raises
-    ------
-    LogError
-        If a time cannot be understood.
-    """
-    layout, table, path = sheet.layout, sheet.table, sheet.log.path
+    """Return when the rows were written, ``None`` where the log has no time."""
+    layout, table = sheet.layout, sheet.table
     if layout.time is None:
         return None
     if table.moments is not None:
         return times_from_moments(
-            table.moments,
-            time_zone=stated.time_zone,
-            date_order=options.date_order,
-            path=path,
-            locate=sheet.locate,
-            scale=sheet.scale,
+            table.moments, time_zone=stated.time_zone, date_order=options.date_order, scale=sheet.scale
         )
     if layout.time_of_day is not None:
         return times_from_days(
-            table.numbers[layout.time],
-            table.numbers[layout.time_of_day],
-            words=layout.time_words,
-            path=path,
-            locate=sheet.locate,
+            table.numbers[layout.time], table.numbers[layout.time_of_day], words=layout.time_words
         )
-    values: FloatArray | Decimals = table.numbers.get(layout.time, np.empty(0))
-    if table.whole is not None:
-        values = Decimals(whole=table.whole, fraction=table.fraction)
+    values = table.numbers[layout.time]
     times = times_from_numbers(
         values,
         words=layout.time_words,
         unit=options.time_unit or layout.time_unit,
         stated=options.time_unit is not None,
-        path=path,
-        locate=sheet.locate,
     )
     if times.form != "elapsed":
         return times
-    floats = values.floats if isinstance(values, Decimals) else values
+    floats = floats_of(values)
     counted = layout.time_assumed and np.median(np.diff(floats)) == 1
     if counted and stated.interval_s is not None:  # numbers of the rows, not seconds
         times = replace(times, seconds=times.seconds * stated.interval_s)
@@ -338,36 +358,23 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
 
 def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
     if times is not None:
-        return grid_from_times(
-            times,
-            stated_s=interval_s,
-            exact=sheet.exact_times,
-            anew=sheet.resumed,
-            path=sheet.log.path,
-            locate=sheet.locate,
-        )
+        return grid_from_times(times, stated_s=interval_s, exact=sheet.exact_times, anew=sheet.resumed)
     if interval_s is None:
         msg = (
             "the log has no time column and states no interval; give the spacing of its rows with --interval "
             "(interval_s)"
         )
-        raise LogError(msg, path=sheet.log.path)
+        raise LogError(msg)
     return regular_grid(sheet.table.rows, interval_s)
 
 
 def _record(
-    sheet: Sheet,
-    *,
-    converted: Converted,
-    times: Times | None,
-    grid: Grid,
-    stated: Statements,
-    late: IntArray,
+    sheet: Sheet, *, converted: Converted, times: Times | None, grid: Grid, stated: Statements, late: IntArray
 ) -> Record:
     layout, table, log = sheet.layout, sheet.table, sheet.log
     if stated.gate_s is not None and stated.gate_s > grid.interval_s * (1 + 1e-6):
         msg = f"the gate of {stated.gate_s:g} s is longer than the interval of {grid.interval_s:g} s"
-        raise LogError(msg, path=log.path)
+        raise LogError(msg)
     covariates = {
         covariate.name: grid.place(covariate.of(table.numbers[covariate.index]))
         for covariate in layout.covariates
@@ -377,10 +384,7 @@ def _record(
     readings = table.numbers[layout.value]
     step, coarse = display_step(readings, printed_step(cells)), relative_step(readings, cells)
     step = step if coarse is None else coarse
-    try:
-        spans, spanned = spans_of(converted.kind, grid, gate_s=stated.gate_s, spans_s=None)
-    except InputError as error:
-        raise LogError(str(error), path=log.path) from None
+    spans, spanned = spans_of(converted.kind, grid, gate_s=stated.gate_s, spans_s=None)
     values = grid.place(converted.values)
     start = None if times is None else times.start
     doubts = implausible(converted.kind, values, grid.spacing_s, start)
@@ -391,21 +395,19 @@ def _record(
             f"{size:.2g} of its frequency, as no oscillator is; check the unit of the readings and of the "
             "time and state them with --unit and --set time_unit=… (unit, time_unit)"
         )
-        raise LogError(msg, path=log.path, line=layout.form.first_line if log.text else None)
+        raise LogError(msg, line=layout.form.first_line if log.text else None)
     told: list[Finding] = []
     if len(late):
         sentence = f"{len(late)} row(s) whose time does not advance were rejected, as was asked for: "
         sentence += f"{numbered(late)}."
-        rows = {"rows": len(late)}
-        told.append(Finding(code="LATE_ROWS", severity="caution", sentence=sentence, values=rows))
+        told.append(caution("LATE_ROWS", sentence, rows=len(late)))
     if coarse is not None:
         size = coarse * converted.step_factor
         sentence = (
             f"The readings are printed with so few digits, as {cells[0]}, that their step grows with their "
             f"size; the step of the largest, {size:.2g}, was taken as the resolution."
         )
-        found = {"resolution": size}
-        told.append(Finding(code="RELATIVE_RESOLUTION", severity="caution", sentence=sentence, values=found))
+        told.append(caution("RELATIVE_RESOLUTION", sentence, resolution=size))
     return Record(
         kind=converted.kind,
         values=values,

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from evenbeat.epochs import IntArray
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, caution, note
 from evenbeat.logs.cells import cells_at, row_in, row_lines, shown
 from evenbeat.logs.files import LogText
 from evenbeat.logs.headers import column_meaning
@@ -38,29 +38,27 @@ def _layout_remarks(layout: Layout) -> Iterator[Finding]:
     said = _said(layout.statements)
     if said:
         sentence = f"Comment lines of the log state {', '.join(said)}."
-        yield Finding(code="STATED_IN_COMMENTS", severity="note", sentence=sentence)
+        yield note("STATED_IN_COMMENTS", sentence)
     if form.skipped:
         sentence = (
             f"{len(form.skipped)} line(s) of text before the first row were not understood and were skipped: "
             f"{numbered(form.skipped)}."
         )
-        yield Finding(
-            code="SKIPPED_LINES", severity="note", sentence=sentence, values={"lines": len(form.skipped)}
-        )
+        yield note("SKIPPED_LINES", sentence, lines=len(form.skipped))
     yield from _prose_remarks(layout)
     if form.decimal == ",":
         sentence = "Commas in the numbers were taken as decimal marks."
-        yield Finding(code="DECIMAL_COMMA", severity="note", sentence=sentence)
+        yield note("DECIMAL_COMMA", sentence)
     if layout.time_assumed:
         sentence = (
             f"Column {form.label(0)} was taken as the time because it rises evenly (override with --column "
             "time=… or columns={'time': …})."
         )
-        yield Finding(code="ASSUMED_TIME_COLUMN", severity="caution", sentence=sentence)
+        yield caution("ASSUMED_TIME_COLUMN", sentence)
     if layout.unused:
         names = ", ".join(form.label(i) for i in layout.unused)
         sentence = f"These columns of numbers were not used: {names}."
-        yield Finding(code="UNUSED_COLUMNS", severity="note", sentence=sentence, values={"columns": names})
+        yield note("UNUSED_COLUMNS", sentence, columns=names)
 
 
 def _prose_remarks(layout: Layout) -> Iterator[Finding]:
@@ -71,7 +69,7 @@ def _prose_remarks(layout: Layout) -> Iterator[Finding]:
             "The log speaks of a correction, which has the opposite sign of the error that it corrects; the "
             "readings were taken as errors (turn them with a unit such as -ns: --unit or unit)."
         )
-        yield Finding(code="CORRECTION", severity="caution", sentence=sentence)
+        yield caution("CORRECTION", sentence)
     dates = [match.group() for text in form.comments if (match := _DATED.search(text))]
     untold = layout.time is None or form.kinds[layout.time] == "number"
     if dates and untold and layout.statements.start is None:
@@ -79,7 +77,7 @@ def _prose_remarks(layout: Layout) -> Iterator[Finding]:
             f"A comment names the date {dates[0]}, which was not taken as the start; if elapsed times count "
             f"from it, write the comment as '# time: seconds since {dates[0].replace(' ', 'T')}Z'."
         )
-        yield Finding(code="DATE_IN_COMMENT", severity="note", sentence=sentence)
+        yield note("DATE_IN_COMMENT", sentence)
 
 
 def _said(statements: Statements) -> list[str]:
@@ -105,8 +103,7 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     missing = int(np.count_nonzero(np.isnan(table.numbers[layout.value])))
     if missing:
         sentence = f"{missing} of {table.rows} rows hold no reading (empty, NaN or a text such as OVLD)."
-        values = {"missing": missing, "rows": table.rows}
-        yield Finding(code="MISSING_READINGS", severity="note", sentence=sentence, values=values)
+        yield note("MISSING_READINGS", sentence, missing=missing, rows=table.rows)
     yield from _nines(table.numbers[layout.value])
     yield from _repeated_value(table.numbers[layout.value])
     if table.rejected:
@@ -130,12 +127,11 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
             f"{len(table.doubtful)} row(s) may have been cut short and were read as written: "
             f"{table.doubtful[0]}{f'; likewise {others}' if table.doubtful[1:] else ''}."
         )
-        values = {"rows": len(table.doubtful), "first_line": table.doubtful[0].line}
-        yield Finding(code="SHORT_NUMBERS", severity="note", sentence=sentence, values=values)
+        yield note("SHORT_NUMBERS", sentence, rows=len(table.doubtful), first_line=table.doubtful[0].line)
     empty = [c.name for c in layout.covariates if np.isnan(table.numbers[c.index]).all()]
     if empty:
         sentence = f"These columns hold no reading at all and were left out: {', '.join(empty)}."
-        yield Finding(code="EMPTY_COLUMNS", severity="note", sentence=sentence)
+        yield note("EMPTY_COLUMNS", sentence)
     unstated = [
         c.name
         for c in layout.covariates
@@ -145,7 +141,7 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     ]
     if unstated:
         sentence = f"The log states no unit for {', '.join(unstated)}; degrees Celsius were assumed."
-        yield Finding(code="ASSUMED_CELSIUS", severity="note", sentence=sentence)
+        yield note("ASSUMED_CELSIUS", sentence)
 
 
 def _nines(readings: FloatArray) -> Iterator[Finding]:
@@ -165,7 +161,7 @@ def _nines(readings: FloatArray) -> Iterator[Finding]:
             f"{count} reading(s) are {value:.12g}, which often stands for none; it was read as it is "
             "written (write NaN where there is no reading)."
         )
-        yield Finding(code="ALL_NINES", severity="caution", sentence=sentence, values={"readings": count})
+        yield caution("ALL_NINES", sentence, readings=count)
 
 
 def _repeated_value(readings: FloatArray) -> Iterator[Finding]:
@@ -185,8 +181,7 @@ def _repeated_value(readings: FloatArray) -> Iterator[Finding]:
         f"{count} of {len(readings)} readings are exactly {value:.12g} while the others hardly ever repeat, "
         "as where a value stands for no reading; it was read as written (write NaN where there is none)."
     )
-    found = {"value": value, "readings": count}
-    yield Finding(code="REPEATED_VALUE", severity="caution", sentence=sentence, values=found)
+    yield caution("REPEATED_VALUE", sentence, value=value, readings=count)
 
 
 def numbered(lines: Sequence[int] | IntArray) -> str:
@@ -251,9 +246,7 @@ def _marked(log: LogText, layout: Layout) -> Iterator[Finding]:
                 f"{shown(other)} from there to the end, as where predictions follow measurements; all "
                 "rows were read alike (cut the others off)."
             )
-            yield Finding(
-                code="MARKED_OTHERWISE", severity="caution", sentence=sentence, values={"line": changed}
-            )
+            yield caution("MARKED_OTHERWISE", sentence, line=changed)
 
 
 def _words(lines: Iterable[str], index: int, form: Form) -> list[str]:

@@ -8,12 +8,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from evenbeat.findings import Finding
+from evenbeat.findings import note
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import (
-    ASIDE,
     CLOCK,
     DATE,
     cell_kind,
@@ -44,7 +42,7 @@ class Dialogue:
         self.usual, self.last = usual, ""
 
     def of(self, text: bytes) -> tuple[bytes, RejectedLines]:
-        """Return the next part with marks instead of these lines, and what these are."""
+        """Return the next part with empty comments instead of these lines, and what these are."""
         reasons = (QUERY, OTHER_ANSWER, BEFORE)
         pieces, codes = [], list[np.ndarray[tuple[int], np.dtype[np.int8]]]()
         start = 0
@@ -59,7 +57,7 @@ class Dialogue:
                     continue
                 else:
                     found[place] = 1 if self.last else 2
-                lines[place] = ASIDE
+                lines[place] = "#"
             pieces.append("\n".join(lines).encode())
             codes.append(found)
             start = stop
@@ -179,33 +177,19 @@ _MOMENT_FIRST = re.compile(rf"\s*[\[(]?({DATE}[T ]\s*{CLOCK})[\])]?[\s,;:]+(?=[^
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:,\d{3}){2,}(?:\.\d+)")
 _MOST_LEADING = 4  # cells before a remark
 _COMMENTS = ("#", "%", "//")
-_FIRST_MARK, _MOST_MARKS = 0x0E, 12  # characters that stand for the words between values
+_DONE = b"\x0e"  # begins a line that was rewritten
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Rewriting:
-    """Turns lines into cells, one line for each line: those of usual make at once, others one by one.
+    """Turns lines into cells, one line for each line: those of usual make at once, others one by one."""
 
-    Parameters
-    ----------
-    one
-        Returns the cells of a line, separated by tabs; the line itself where it is no row.
-    away
-        An expression of what is taken out, where nothing else is to be done.
-    between
-        What stands before, between and behind the values of a usual line, as expressions; empty where lines
-        are not told apart so.
-    fields
-        Start and stop of columns of fixed width.
-    first_line
-        One-based line of the log from which on lines are rewritten.
-    """
-
-    one: Callable[[str], str] = str
-    away: bytes = b""
-    between: tuple[str, ...] = ()
-    fields: tuple[tuple[int, int], ...] = ()
-    first_line: int = 1
+    one: Callable[[str], str] = str  # the cells of a line, parted by tabs; the line itself where it is no row
+    away: bytes = b""  # an expression of what is taken out, where nothing else is to be done
+    usual: bytes = (
+        b""  # an expression of a usual line, each cell a group; empty where none is like the others
+    )
+    first_line: int = 1  # one-based line of the log from which on lines are rewritten
 
     def of(self, text: bytes, line: int = 1) -> bytes:
         """Return the text of some lines, the first of which has that number in the log, as cells."""
@@ -222,73 +206,17 @@ class Rewriting:
     def _piece(self, text: bytes) -> bytes:
         if self.away:
             return re.sub(self.away, b"", text)
-        ended = text if text.endswith(b"\n") else text + b"\n"
-        ends = np.flatnonzero(np.frombuffer(ended, np.uint8) == ord("\n"))
-        usual = None
-        if self.between:
-            usual = self._split_at_words(ended, len(ends))
-        elif self.fields:
-            usual = self._split_at_fields(ended, ends)
-        if usual is None:
-            usual = ended, np.zeros(len(ends), dtype=bool)
-        cells, regular = usual
-        if not regular.all():
-            lines, written = cells.split(b"\n"), ended.split(b"\n")
-            for at in np.flatnonzero(~regular).tolist():
-                line = written[at].decode(errors="replace")
-                aside = not line.strip() or line.lstrip().startswith((*_COMMENTS, ASIDE))
-                lines[at] = written[at] if aside else self.one(line).encode()
-            cells = b"\n".join(lines)
-        return cells if ended is text else cells[:-1]
-
-    def _split_at_words(self, text: bytes, lines: int) -> tuple[bytes, npt.NDArray[np.bool_]] | None:
-        """Return lines with tabs instead of what stands between values, and which have all of them."""
-        first, *between, last = (part.encode() for part in self.between)
-        words = [rb"\n" + first if first else b"", *between, last + rb"\n" if last else b""]
-        marks = bytes(range(_FIRST_MARK, _FIRST_MARK + len(words)))
-        text = b"\n" + text
-        if len(words) > _MOST_MARKS or len(text.translate(None, b"\t" + marks)) < len(text):
-            return None
-        for word, mark in zip(words, marks, strict=True):
-            if word:
-                ends = (b"\n" * word.startswith(rb"\n"), b"\n" * word.endswith(rb"\n"))
-                text = re.sub(word, ends[0] + bytes([mark]) + ends[1], text)
-        wanted = np.array([mark for word, mark in zip(words, marks, strict=True) if word], dtype=np.uint8)
-        codes = np.frombuffer(text, np.uint8)
-        found = codes[(codes == ord("\n")) | ((codes >= _FIRST_MARK) & (codes < _FIRST_MARK + len(words)))]
-        places = np.flatnonzero(found == ord("\n"))
-        if len(places) != lines + 1:
-            return None
-        regular = np.diff(places) - 1 == len(wanted)
-        at = places[:-1][regular]
-        right = np.ones(len(at), dtype=bool)
-        for k, mark in enumerate(wanted.tolist(), 1):
-            right &= found[at + k] == mark
-        regular[regular] = right
-        text = text.replace(b"\n" + marks[:1], b"\n").replace(marks[-1:] + b"\n", b"\n")
-        return text[1:].translate(bytes.maketrans(marks, b"\t" * len(marks))), regular
-
-    def _split_at_fields(
-        self, text: bytes, ends: npt.NDArray[np.intp]
-    ) -> tuple[bytes, npt.NDArray[np.bool_]] | None:
-        """Return lines with tabs between columns, and which are as long as most and blank between these."""
-        starts = np.concatenate([[0], ends[:-1] + 1])
-        lengths = ends - starts
-        length = int(np.argmax(np.bincount(lengths)))
-        if length < self.fields[-1][0]:
-            return None
-        codes = np.frombuffer(text, np.uint8).copy()
-        places = np.flatnonzero(lengths == length)
-        edges = [0, *(edge for field in self.fields for edge in field)]
-        edges = [min(edge, length) for edge in [*edges, length]]
-        gaps = [k for a, b in zip(edges[::2], edges[1::2], strict=True) for k in range(a, b)]
-        blank = np.all([codes[starts[places] + k] == ord(" ") for k in gaps], axis=0) if gaps else True
-        places = places[np.broadcast_to(blank, len(places))]
-        for _, stop in self.fields[:-1]:
-            codes[starts[places] + stop] = ord("\t")
-        regular = np.zeros(len(ends), dtype=bool)
-        regular[places] = True
-        return codes.tobytes(), regular
+        if self.usual and _DONE not in text:
+            count = re.compile(self.usual).groups
+            text = re.sub(self.usual, _DONE + b"\t".join(b"\\%d" % (k + 1) for k in range(count)), text)
+            if text.count(_DONE) == text.count(b"\n"):
+                return text.replace(_DONE, b"")
+        lines = text.split(b"\n")
+        for at, line in enumerate(lines):
+            if not line.startswith((_DONE, b"#", b"%", b"//")) and line.strip():
+                told = line.decode(errors="replace")
+                lines[at] = line if told.lstrip().startswith(_COMMENTS) else self.one(told).encode()
+        return b"\n".join(lines).replace(_DONE, b"")
 
 
 def readable_cells(
@@ -297,11 +225,6 @@ def readable_cells(
     """Return a text whose rows are cells, one line for each line of the log, its form, and how it was made.
 
     Later parts of the log become such a text by the same rewritings.
-
-    Raises
-    ------
-    LogError
-        If no line holds a number.
     """
     log, done = _without_thousands(log)
     lines = first_lines(log.text)
@@ -392,7 +315,7 @@ def _of_pairs(lines: Sequence[str], names: tuple[str, ...]) -> Rewriting:
     spans = [match.span(2) for match in _PAIR.finditer(usual)]
     moment = _MOMENT_FIRST.match(usual)
     spans = spans if moment is None or len(spans) == len(names) else [moment.span(1), *spans]
-    return Rewriting(one=one, between=_between(usual, spans))
+    return Rewriting(one=one, usual=_usual(usual, spans, rb"[^=\t\n]+?"))
 
 
 def _of_words(lines: Sequence[str], pattern: WordPattern) -> Rewriting:
@@ -403,21 +326,17 @@ def _of_words(lines: Sequence[str], pattern: WordPattern) -> Rewriting:
         return line if cells is None else "\t".join(cells)
 
     usual = next((line for line in reversed(lines) if pattern.cells(line)), "")
-    return Rewriting(one=one, between=_between(usual, pattern.spans(usual)))
+    return Rewriting(one=one, usual=_usual(usual, pattern.spans(usual), rb"[^\s]+?"))
 
 
-def _between(line: str, spans: Sequence[tuple[int, int]]) -> tuple[str, ...]:
-    """Return expressions of what stands around the values of a line; none where only blanks part some."""
+def _usual(line: str, spans: Sequence[tuple[int, int]], value: bytes) -> bytes:
+    """Return an expression of lines with the words of this one; none where only blanks part some values."""
     edges = [0, *(edge for span in spans for edge in span), len(line)]
     parts = [line[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]
     if not spans or not all(part.strip() for part in parts[1:-1]):
-        return ()
-    found = []
-    for part in parts:
-        words = re.sub(r"\d+", r"\\d+", re.escape(part.strip()))
-        words = re.sub(r"(?:\\\s)+", " +", words)
-        found.append(" " * part[:1].isspace() + words + " " * part[-1:].isspace() if words else "")
-    return tuple(found)
+        return b""
+    words = [re.sub(r"\d+", r"\\d+", re.sub(r"(?:\\\s)+", " +", re.escape(part))) for part in parts]
+    return rb"(?m)^" + (b"(" + value + b")").join(word.encode() for word in words) + b"$"
 
 
 def _is_remark(line: str) -> bool:
@@ -431,7 +350,7 @@ def _without_thousands(log: LogText) -> tuple[LogText, tuple[Rewriting, ...]]:
     if marked < _FEWEST_LINES or marked < _SHARE * len(content):
         return log, ()
     sentence = "Commas in the numbers were taken as marks of thousands, three digits apart before a point."
-    finding = Finding(code="THOUSANDS", severity="note", sentence=sentence)
+    finding = note("THOUSANDS", sentence)
     rewriting = Rewriting(away=rb",(?=\d{3}[,.])")
     text = rewriting.of(log.text)
     return replace(log, text=text, first_rows={}, findings=(*log.findings, finding)), (rewriting,)
@@ -483,7 +402,7 @@ def _from_remarks(
     told = "; ".join(f"'{remark}' in {_numbered(numbers)}" for remark, numbers in remarks.items())
     count = sum(map(len, remarks.values()))
     sentence = f"{count} row(s) carry a remark, which was kept but not used: {told}."
-    finding = Finding(code="REMARKS", severity="note", sentence=sentence, values={"rows": count})
+    finding = note("REMARKS", sentence, rows=count)
     body = rows.split(b"\n", first - 1)[-1]
     text = b"\n".join([*(line.encode() for line in lines), body])
     rewritten = replace(log, text=text, first_rows={}, findings=(*log.findings, finding))
@@ -535,7 +454,12 @@ def _from_fields(
     def one(line: str) -> str:
         return "\t".join(line[a:b] for a, b in fields) if _fills(line, fields) else line
 
-    rewriting = Rewriting(one=one, fields=fields, first_line=form.first_line)
+    lengths = Counter(map(len, first_lines(log.text)[form.first_line - 1 :]))
+    whole = max(fields[-1][1], lengths.most_common(1)[0][0])
+    gaps = [a - b for (a, _), b in zip((*fields, (whole, 0)), (0, *(b for _, b in fields)), strict=True)]
+    cells = zip(gaps, (b - a for a, b in fields), strict=False)
+    usual = "".join(f" {{{gap}}}(.{{{width}}})" for gap, width in cells) + f" {{{gaps[-1]}}}"
+    rewriting = Rewriting(one=one, usual=f"(?m)^{usual}$".encode(), first_line=form.first_line)
     text = rewriting.of(log.text)
     head = text.split(b"\n", form.first_line - 1)
     if len(head) > 1 and (form.header or len(head[-2].split()) == len(fields)):

@@ -7,20 +7,20 @@ import io
 import itertools
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError
+from evenbeat.intake import LARGEST
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.cells import (
-    ASIDE,
     MISSING_TEXTS,
     UNIT,
     Scan,
@@ -43,7 +43,7 @@ from evenbeat.logs.files import LogText, line_feeds
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.rewriting import BEFORE, OTHER_ANSWER, QUERY
 from evenbeat.logs.terms import Form, Wanted
-from evenbeat.logs.times import Moments, end_to_end, moments_in, texts_of
+from evenbeat.logs.times import Moments, end_to_end, exact_times, moments_in, texts_of
 from evenbeat.quantities import FloatArray
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
@@ -55,33 +55,16 @@ EXACT = {
 }
 """A time whose whole part 64 bits hold, and its decimals."""
 
-EXACT_TIME = np.dtype([("whole", np.int64), ("fraction", float)])
-
 REJECT = (
     "correct the line, put # in front of it, or pass over such lines with --set bad_lines=reject "
     "(bad_lines='reject')"
 )
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class ReadLines:
-    """What was read line by line: the numbers of the rows, and their columns by position."""
-
-    columns: dict[int, Any]
-    lines: list[int]
-    rejected: RejectedLines
-
-
 def read_by_line(
-    rows: Iterable[tuple[int, str]], form: Form, wanted: Wanted, *, reject: bool, path: str
-) -> ReadLines:
-    """Return the columns of rows given as line number and text.
-
-    Raises
-    ------
-    LogError
-        If a row cannot be read and is not to be passed over, naming its line.
-    """
+    rows: Iterable[tuple[int, str]], form: Form, wanted: Wanted, *, reject: bool
+) -> tuple[dict[int, Any], list[int], RejectedLines]:
+    """Return the columns of rows given as line number and text, the lines taken, and the others."""
     units = {index: unit.strip() for index, unit in wanted.units}
     taken: list[tuple[list[float], tuple[int, float], str | None]] = []
     lines: list[int] = []
@@ -93,7 +76,7 @@ def read_by_line(
             if odd is None:
                 cells = _cells_of_row(line, form)
                 values = [_number(cells[i], i, form, units.get(i, "")) for i in wanted.numbers]
-                time = (0, 0.0) if wanted.exact is None else _exact(cells[wanted.exact], form)
+                time = (0, 0.0) if wanted.exact is None else _exact(cells[wanted.exact], form, wanted)
                 text = None if wanted.moment is None else cells[wanted.moment]
                 taken.append((values, time, text if text and text.lower() not in MISSING_TEXTS else None))
                 lines.append(number)
@@ -102,15 +85,16 @@ def read_by_line(
             odd = known[line] = error.with_traceback(None)
         if not (reject or odd.harmless):
             msg = f"{odd.reason}{odd.advice}"
-            raise LogError(msg, path=path, line=number)
+            raise LogError(msg, line=number)
         rejected.append(Rejected(line=number, reason=odd.reason, cut=odd.cut))
     numbers = np.array([values for values, _, _ in taken], dtype=float).reshape(-1, len(wanted.numbers))
     columns: dict[int, Any] = {i: numbers[:, place] for place, i in enumerate(wanted.numbers)}
     if wanted.exact is not None:
-        columns[wanted.exact] = np.array([time for _, time, _ in taken], dtype=EXACT_TIME)
+        whole, fraction = ([time[k] for _, time, _ in taken] for k in (0, 1))
+        columns[wanted.exact] = exact_times(np.array(whole, dtype=np.int64), fraction, wanted)
     if wanted.moment is not None:
         columns[wanted.moment] = np.array([text for _, _, text in taken], dtype=object)
-    return ReadLines(columns=columns, lines=lines, rejected=RejectedLines.of(rejected))
+    return columns, lines, RejectedLines.of(rejected)
 
 
 def no_row(line: str, form: Form) -> str:
@@ -125,17 +109,7 @@ def no_row(line: str, form: Form) -> str:
 
 
 class _OddLineError(Exception):
-    """A line cannot be read as a row.
-
-    Parameters
-    ----------
-    reason, advice
-        Why, and how such a line can be read or passed over.
-    cut
-        It is the beginning of a row only.
-    harmless
-        It never was a row.
-    """
+    """A line is no row: only the beginning of one (``cut``), or never meant as one (``harmless``)."""
 
     def __init__(
         self, reason: str, *, advice: str = f"; {REJECT}", cut: bool = False, harmless: bool = False
@@ -159,15 +133,16 @@ def _cells_of_row(line: str, form: Form) -> list[str]:
     return cells + [""] * (form.columns - len(cells))
 
 
-def _exact(cell: str, form: Form) -> tuple[int, float]:
+def _exact(cell: str, form: Form, wanted: Wanted) -> tuple[int, float]:
     """Return whole part and fraction of the time in a cell."""
     exact = EXACT[form.decimal].fullmatch(cell)
-    if exact is None:
-        missing = cell.lower() in MISSING_TEXTS
-        what = "is missing in this row" if missing else f"{shown(cell)} is no number"
+    fraction = float(f"0.{exact.group(2) or ''}") if exact else 0.0
+    if exact is None or (fraction and not wanted.fractions):
+        what = "is missing in this row" if cell.lower() in MISSING_TEXTS else f"{shown(cell)} is no number"
+        what = what if exact is None else f"{shown(cell)} has decimals where the first ones have none"
         msg = f"the time {what}; every row needs its time"
         raise _OddLineError(msg, advice="")
-    return int(exact.group(1)), float(f"0.{exact.group(2) or ''}")
+    return int(exact.group(1)), fraction
 
 
 def _number(cell: str, index: int, form: Form, unit: str) -> float:
@@ -192,69 +167,97 @@ def _number(cell: str, index: int, form: Form, unit: str) -> float:
     raise _OddLineError(reason, advice="", cut=cut)
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Columns:
+    """The columns that were asked for."""
+
+    rows: int
+    # position to samples, shape (rows,), NaN where a cell holds no reading; times may be exact
+    numbers: Mapping[int, npt.NDArray[Any]]
+    # position to the unit written in its cells, where there is one
+    cell_units: Mapping[int, str] = field(default_factory=dict)
+    moments: Moments | None = None  # time stamps, where the time is written so
+    lines: IntArray | None = None  # shape (rows,), one-based lines, where they do not follow from ``others``
+    others: IntArray | None = None  # one-based lines of a text that are no rows, in order
+    # lines that are no rows of the log, and why
+    rejected: RejectedLines = field(default_factory=RejectedLines)
+    doubtful: tuple[Rejected, ...] = ()  # lines of rows that may have been cut short, and why
+    held: int = 0  # how many rejected lines keep their place as a row without readings
+    # header, comments, blank: how many lines are text above the first row, comments, and blank
+    header: int = 0
+    comments: int = 0
+    blank: int = 0
+    endings: Endings = field(default_factory=Endings)  # how its rows begin and end
+
+    @cached_property
+    def row_lines(self) -> IntArray:
+        """Shape (rows,): one-based lines of the rows, in a binary file their numbers."""
+        if self.lines is not None:
+            return self.lines
+        if self.others is None:
+            return np.arange(1, self.rows + 1)
+        return np.delete(np.arange(1, self.rows + len(self.others) + 1), self.others - 1)
+
+    def kept(self, rows: IntArray) -> Columns:
+        """Return some of the rows."""
+        return replace(
+            self,
+            rows=len(rows),
+            numbers={i: column[rows] for i, column in self.numbers.items()},
+            moments=None if self.moments is None else self.moments.kept(rows),
+            lines=self.row_lines[rows],
+        )
+
+    def without(self, rejected: RejectedLines) -> Columns:
+        """Return all but the rows at some lines, which are counted among the rejected ones."""
+        kept = self.kept(np.flatnonzero(~np.isin(self.row_lines, rejected.lines)))
+        return replace(kept, rejected=RejectedLines.joined(self.rejected, rejected))
+
+    def without_rows(self, rows: IntArray, reason: str) -> Columns:
+        """Return all but some rows, whose lines are counted among the rejected ones."""
+        return self.without(RejectedLines(self.row_lines[rows], reasons=[(reason, False)]))
+
+    def with_missing(self, surely: RejectedLines) -> Columns:
+        """Return the columns of a log without times, in which lines that were cut short keep their places."""
+        rejected = RejectedLines.joined(self.rejected, surely)
+        lines = rejected.of_reasons(cut for _, cut in rejected.reasons).lines
+        added = lines[~np.isin(lines, self.row_lines)]
+        merged = np.concatenate([self.row_lines, added])
+        order = np.argsort(merged)
+        lost = np.isin(merged[order], lines)
+
+        def held(column: FloatArray) -> FloatArray:
+            return np.where(lost, np.nan, np.concatenate([column, np.full(len(added), np.nan)])[order])
+
+        return replace(
+            self,
+            rows=len(merged),
+            numbers={i: held(column) for i, column in self.numbers.items()},
+            lines=merged[order],
+            rejected=rejected,
+            held=self.held + len(lines),
+        )
+
+
 _NA_TEXTS = sorted({form for t in MISSING_TEXTS for form in (t, t.upper(), t.capitalize())} | {"NaN"})
 _REFUSALS = (ValueError, OverflowError)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Part:
-    """Columns of the rows in a piece of text.
-
-    Parameters
-    ----------
-    whole, fraction
-        The exact times; no fraction where all are whole.
-    others
-        One-based lines that are no rows, in order.
-    comments, blank
-        How many of these are comments and blank lines; all others are rejected.
-    endings
-        How its rows begin and end.
-    """
-
-    rows: int
-    numbers: dict[int, FloatArray]
-    moments: Moments | None
-    whole: IntArray | None
-    fraction: FloatArray | None
-    others: IntArray
-    rejected: RejectedLines
-    comments: int
-    blank: int
-    endings: Endings
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
 class PieceReader:
-    """Reads pieces of one log.
-
-    Parameters
-    ----------
-    reject
-        Pass over lines that cannot be read, and count them.
-    """
+    """Reads pieces of one log."""
 
     form: Form
     wanted: Wanted
-    path: str
-    reject: bool
+    reject: bool  # pass over lines that cannot be read, and count them
 
-    def read(self, text: bytes, first_line: int) -> Part:
-        """Return the columns of some lines, the first of which has that number in the log.
-
-        Raises
-        ------
-        LogError
-            If a row cannot be read and is not to be passed over, naming its line.
-        """
+    def read(self, text: bytes, first_line: int) -> Columns:
+        """Return the columns of some lines, the first of which has that number in the log."""
         form, wanted = self.form, self.wanted
         bare = without_blanks(text if text.endswith(b"\n") else text + b"\n", form)
-        clean = cleaned(bare, form)
-        scan = Scan(self._with_unit_cells(clean), form.separator)
-        aside = (scan.lengths > 0) & (scan.body[scan.starts] == ord(ASIDE))
-        content = (scan.lengths > 0) & ~aside
+        scan = Scan(self._with_unit_cells(cleaned(bare, form)), form.separator)
+        content = scan.lengths > 0
         blank = int(np.count_nonzero(np.diff(line_ends(bare), prepend=-1) == 1))
-        comments = int(np.count_nonzero(scan.lengths == 0)) - blank
         more = len(self._names[0]) - form.columns
         regular = content & (scan.cells >= form.fewest + more) & (scan.cells <= form.columns + more)
         columns, regular = self._at_once(scan, regular)
@@ -265,31 +268,23 @@ class PieceReader:
         if len(odd):
             lines = bare.split(b"\n")
             told = [(first_line + at, row_in(lines[at], form)) for at in odd.tolist()]
-            read = read_by_line(told, form, wanted, reject=self.reject, path=self.path)
-            rejected = read.rejected
-            if read.lines:
-                accepted = np.array(read.lines, dtype=np.int64) - first_line
-                order = np.argsort(np.concatenate([places, accepted]))
+            others, taken, rejected = read_by_line(told, form, wanted, reject=self.reject)
+            if taken:
+                places = np.concatenate([places, np.array(taken, dtype=np.int64) - first_line])
+                order = np.argsort(places)
                 if wanted.moment is not None:
                     columns[wanted.moment] = texts_of(columns[wanted.moment])
-                columns = {i: np.concatenate([columns[i], read.columns[i]])[order] for i in columns}
-                places = np.concatenate([places, accepted])[order]
-                texts = dict(told)
-                endings = endings.and_rows([(line, texts[line]) for line in read.lines], form, wanted)
-        others = np.delete(np.arange(first_line, first_line + len(content)), places)
-        moments = None
-        if wanted.moment is not None and len(places):
-            moments = moments_in(columns[wanted.moment])
-        times = None if wanted.exact is None else columns[wanted.exact]
-        return Part(
+                columns = {i: np.concatenate([columns[i], others[i]])[order] for i in columns}
+                places, texts = places[order], dict(told)
+                endings = endings.and_rows([(line, texts[line]) for line in taken], form, wanted)
+        moment = None if wanted.moment is None else columns.pop(wanted.moment)
+        return Columns(
             rows=len(places),
-            numbers={i: columns[i] for i in wanted.numbers},
-            moments=moments,
-            whole=None if times is None else times["whole"],
-            fraction=None if times is None or not times["fraction"].any() else times["fraction"],
-            others=others,
+            numbers=columns,
+            moments=None if moment is None or not len(places) else moments_in(moment),
+            others=np.delete(np.arange(first_line, first_line + len(content)), places),
             rejected=rejected,
-            comments=comments,
+            comments=int(np.count_nonzero(scan.lengths == 0)) - blank,
             blank=blank,
             endings=endings,
         )
@@ -330,9 +325,7 @@ class PieceReader:
         """Return the columns of some lines, ``None`` where a cell is not understood."""
         wanted = self.wanted
         if not regular.any():
-            texts = {} if wanted.moment is None else {wanted.moment: np.empty(0, dtype=object)}
-            times = {} if wanted.exact is None else {wanted.exact: np.empty(0, dtype=EXACT_TIME)}
-            return {**{i: np.empty(0) for i in wanted.numbers}, **texts, **times}
+            return read_by_line((), self.form, wanted, reject=True)[0]
         text, rows = scan.text_of(regular), int(np.count_nonzero(regular))
         short = bool((scan.cells[regular] < len(self._names[0])).any())
         stamps = None
@@ -360,10 +353,9 @@ class PieceReader:
             cells = cells + "T" + frame["clock"] if "clock" in frame else cells
             columns[wanted.moment] = cells.to_numpy(dtype=object)
         if wanted.exact is not None:
-            exact = exact_times(frame[str(wanted.exact)], self.form.decimal)
-            if exact is None:
+            columns[wanted.exact] = _exact_column(frame[str(wanted.exact)], self.form.decimal, wanted)
+            if columns[wanted.exact] is None:
                 return None
-            columns[wanted.exact] = exact
         return columns
 
     def _frame(self, text: bytes, dtypes: dict[str, Any], *, missing: bool, stamps: bool = True) -> Any:
@@ -424,17 +416,17 @@ class PieceReader:
         return suspects
 
 
-def exact_times(cells: Any, decimal: str) -> npt.NDArray[np.void] | None:
+def _exact_column(cells: Any, decimal: str, wanted: Wanted) -> npt.NDArray[Any] | None:
     """Return whole parts and fractions of numbers without sign, ``None`` where one is none or too large.
 
     The fraction is the float64 next to what is written: it is read by itself, as ``0.…``.
     """
     import pandas as pd
 
-    times = np.zeros(len(cells), dtype=EXACT_TIME)
-    if cells.dtype.kind in "iu":
-        times["whole"] = cells
-    else:
+    if "-" in str(cells.iloc[0]):
+        return None
+    whole, fraction = cells, 0.0
+    if cells.dtype.kind not in "iu":
         text = "\n".join(map(str, cells.to_numpy(dtype=object))).replace(decimal, ";0.")
         how: dict[str, Any] = {"sep": ";", "header": None, "names": [0, 1], "skip_blank_lines": False}
         try:
@@ -443,111 +435,12 @@ def exact_times(cells: Any, decimal: str) -> npt.NDArray[np.void] | None:
             return None
         if len(parts) != len(cells):
             return None
-        times["whole"], times["fraction"] = parts[0], parts[1].fillna(0.0)
-    return None if (times["whole"] < 0).any() or "-" in str(cells.iloc[0]) else times
+        whole, fraction = parts[0], parts[1].fillna(0.0).to_numpy()
+    exact = exact_times(whole.to_numpy(), fraction, wanted)
+    return None if (whole < 0).any() else exact
 
 
 PIECE_BYTES = 1 << 19
-_Item = TypeVar("_Item")
-_Result = TypeVar("_Result")
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Columns:
-    """The columns that were asked for.
-
-    Parameters
-    ----------
-    numbers
-        Position to samples, shape (rows,), NaN where a cell holds no reading.
-    moments
-        Time stamps, where the time is written so.
-    whole, fraction
-        Shape (rows,), the time column where float64 would not hold it; no fraction where all are whole.
-    cell_units
-        Position to the unit written in its cells, where there is one.
-    lines
-        Shape (rows,), one-based lines, where they do not follow from ``others``.
-    others
-        One-based lines of a text that are no rows, in order.
-    rejected
-        Lines that are no rows of the log, and why.
-    doubtful
-        Lines of rows that may have been cut short, and why.
-    held
-        How many rejected lines keep their place as a row without readings.
-    header, comments, blank
-        How many lines are text above the first row, comments, and blank.
-    endings
-        How its rows begin and end.
-    """
-
-    rows: int
-    numbers: Mapping[int, FloatArray]
-    cell_units: Mapping[int, str] = field(default_factory=dict)
-    moments: Moments | None = None
-    whole: IntArray | None = None
-    fraction: FloatArray | None = None
-    lines: IntArray | None = None
-    others: IntArray | None = None
-    rejected: RejectedLines = field(default_factory=RejectedLines)
-    doubtful: tuple[Rejected, ...] = ()
-    held: int = 0
-    header: int = 0
-    comments: int = 0
-    blank: int = 0
-    endings: Endings = field(default_factory=Endings)
-
-    @cached_property
-    def row_lines(self) -> IntArray:
-        """Shape (rows,): one-based lines of the rows, in a binary file their numbers."""
-        if self.lines is not None:
-            return self.lines
-        if self.others is None:
-            return np.arange(1, self.rows + 1)
-        return np.delete(np.arange(1, self.rows + len(self.others) + 1), self.others - 1)
-
-    def kept(self, rows: IntArray) -> Columns:
-        """Return some of the rows."""
-        return replace(
-            self,
-            rows=len(rows),
-            numbers={i: column[rows] for i, column in self.numbers.items()},
-            moments=None if self.moments is None else self.moments.kept(rows),
-            whole=None if self.whole is None else self.whole[rows],
-            fraction=None if self.fraction is None else self.fraction[rows],
-            lines=self.row_lines[rows],
-        )
-
-    def without(self, rejected: RejectedLines) -> Columns:
-        """Return all but the rows at some lines, which are counted among the rejected ones."""
-        kept = self.kept(np.flatnonzero(~np.isin(self.row_lines, rejected.lines)))
-        return replace(kept, rejected=RejectedLines.joined(self.rejected, rejected))
-
-    def without_rows(self, rows: IntArray, reason: str) -> Columns:
-        """Return all but some rows, whose lines are counted among the rejected ones."""
-        return self.without(RejectedLines(self.row_lines[rows], reasons=[(reason, False)]))
-
-    def with_missing(self, surely: RejectedLines) -> Columns:
-        """Return the columns of a log without times, in which lines that were cut short keep their places."""
-        rejected = RejectedLines.joined(self.rejected, surely)
-        lines = rejected.of_reasons(cut for _, cut in rejected.reasons).lines
-        added = lines[~np.isin(lines, self.row_lines)]
-        merged = np.concatenate([self.row_lines, added])
-        order = np.argsort(merged)
-        lost = np.isin(merged[order], lines)
-
-        def held(column: FloatArray) -> FloatArray:
-            return np.where(lost, np.nan, np.concatenate([column, np.full(len(added), np.nan)])[order])
-
-        return replace(
-            self,
-            rows=len(merged),
-            numbers={i: held(column) for i, column in self.numbers.items()},
-            lines=merged[order],
-            rejected=rejected,
-            held=self.held + len(lines),
-        )
 
 
 def read_columns(
@@ -561,18 +454,9 @@ def read_columns(
 ) -> Columns:
     """Return the columns at the given positions, of rows that were not cut short.
 
-    Parameters
-    ----------
-    reject
-        Pass over lines that cannot be read or were cut short, and count them. In a log without times a
-        row that was cut short keeps its place, where its readings are missing.
-    before, sample
-        How rows of the log before this part of it end, and some of their last cells.
-
-    Raises
-    ------
-    LogError
-        If a row cannot be read or was cut short, naming its line.
+    In a log without times a row that was cut short keeps its place, where its readings are missing. Beside
+    how rows ``before`` this part of a log end, and a ``sample`` of their last cells, it is judged what was
+    cut short.
     """
     columns = _parsed(log, form, wanted, reject=reject)
     columns = _without_infinite(log, form, columns, reject=reject)
@@ -588,7 +472,7 @@ def read_columns(
     if surely and not reject:
         (_, line), *_ = _texts(log, [surely[0].line])
         msg = f"{surely[0].reason}: {shown(line)}; {REJECT}"
-        raise LogError(msg, path=log.path, line=surely[0].line)
+        raise LogError(msg, line=surely[0].line)
     told = RejectedLines.of(surely)
     if wanted.time is not None:
         columns = columns.without(told) if surely else columns
@@ -605,44 +489,35 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
     head = log.text[:start].decode(errors="replace").split("\n")[:-1]
     blank = sum(not line.strip() for line in head)
     comments = sum(is_comment(line, form.separator) for line in head)
-    header = len(head) - comments - blank - sum(line.startswith(ASIDE) for line in head)
-    reader = PieceReader(form=form, wanted=wanted, path=log.path, reject=reject)
-    numbers = {i: np.empty(log.lines) for i in wanted.numbers}  # room that is not written to costs nothing
-    whole = None if wanted.exact is None else np.empty(log.lines, dtype=np.int64)
-    fraction = np.zeros(log.lines) if wanted.fractions else None
+    header = len(head) - comments - blank
+    reader = PieceReader(form=form, wanted=wanted, reject=reject)
+    numbers: dict[int, npt.NDArray[Any]] = {i: np.empty(log.lines) for i in wanted.numbers}
+    if wanted.exact is not None:  # room that is not written to costs nothing
+        numbers[wanted.exact] = np.empty(log.lines, dtype=wanted.exact_type)
     ns = np.empty(0 if wanted.moment is None else log.lines, dtype=np.int64)
-    rows, moments, endings = 0, list[Moments](), Endings()
-    others, rejected = [np.arange(1, form.first_line)], list[RejectedLines]()
-    for part in _in_parallel(
-        lambda piece: reader.read(log.text[piece[0] : piece[1]], piece[2]), _pieces(log.text, start, form)
-    ):
-        place = slice(rows, rows := rows + part.rows)
-        for i, column in numbers.items():
-            column[place] = part.numbers[i]
-        if whole is not None and part.whole is not None:
-            whole[place] = part.whole
-        if fraction is not None and part.fraction is not None:
-            fraction[place] = part.fraction
-        if part.moments is not None:
-            ns[place] = part.moments.ns
-            moments.append(replace(part.moments, ns=ns[place]))
-        endings = endings.and_others(part.endings)
-        others.append(part.others)
-        rejected.append(part.rejected)
-        comments, blank = comments + part.comments, blank + part.blank
+    rows, parts, moments = 0, list[Columns](), list[Moments]()
+    pieces = _pieces(log.text, start, form)
+    workers = min(len(pieces), os.cpu_count() or 1, 4)  # pandas and NumPy let threads run side by side
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        for part in pool.map(lambda piece: reader.read(log.text[piece[0] : piece[1]], piece[2]), pieces):
+            place = slice(rows, rows := rows + part.rows)
+            for i, column in numbers.items():
+                column[place] = part.numbers[i]
+            if part.moments is not None:
+                ns[place] = part.moments.ns
+                moments.append(replace(part.moments, ns=ns[place]))
+            parts.append(replace(part, numbers={}, moments=None))
     return Columns(
         rows=rows,
         numbers={i: column[:rows] for i, column in numbers.items()},
         cell_units={i: unit.strip() for i, unit in wanted.units},
         moments=end_to_end(moments, ns[:rows]) if moments else None,
-        whole=None if whole is None else whole[:rows],
-        fraction=None if fraction is None or not fraction[:rows].any() else fraction[:rows],
-        others=np.concatenate(others),
-        rejected=RejectedLines.joined(*rejected),
+        others=np.concatenate([np.arange(1, form.first_line), *(part.others for part in parts)]),
+        rejected=RejectedLines.joined(*(part.rejected for part in parts)),
         header=header,
-        comments=comments,
-        blank=blank,
-        endings=endings,
+        comments=comments + sum(part.comments for part in parts),
+        blank=blank + sum(part.blank for part in parts),
+        endings=Endings().and_others(*(part.endings for part in parts)),
     )
 
 
@@ -659,28 +534,22 @@ def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
         start = stop
 
 
-def _in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> Iterator[_Result]:
-    """Yield ``work`` of all items in their order; the C parser and NumPy let threads run side by side."""
-    workers = min(len(items), os.cpu_count() or 1, 4)
-    if workers < 2:
-        yield from map(work, items)
-        return
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        yield from pool.map(work, items)
-
-
 def _without_infinite(log: LogText, form: Form, columns: Columns, *, reject: bool) -> Columns:
-    """Return the columns without rows that hold an infinite value."""
+    """Return the columns without rows that hold an infinite value, or one as large as no reading is."""
     for index, values in columns.numbers.items():
-        if np.isfinite(values.min(initial=0.0)) and np.isfinite(values.max(initial=0.0)):
+        if values.dtype != float or (
+            values.min(initial=0.0) >= -LARGEST and values.max(initial=0.0) <= LARGEST
+        ):
             continue
-        rows = np.flatnonzero(np.isinf(values))
+        rows = np.flatnonzero(np.abs(values) > LARGEST)
         if not len(rows):
             continue
-        reason = f"column {form.label(index)} holds an infinite value"
+        infinite = np.isinf(values[rows[0]])
+        what = "an infinite value" if infinite else f"{values[rows[0]]:.3g}, as no instrument reads"
+        reason = f"column {form.label(index)} holds {what}"
         if not reject:
             msg = f"{reason}; write a missing reading as NaN"
-            raise LogError(msg, path=log.path, line=int(columns.row_lines[rows[0]]))
+            raise LogError(msg, line=int(columns.row_lines[rows[0]]))
         return _without_infinite(log, form, columns.without_rows(rows, reason), reject=reject)
     return columns
 
@@ -701,4 +570,5 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
     how = (form.first_line, form.lead_in, form.separator, count)
     if how not in log.first_rows:
         log.first_rows[how] = [line for _, line in itertools.islice(row_lines(log, form), count)]
-    return cells_at(log.first_rows[how], index, form.separator, joined_moment=form.joined_moment)
+    rows, joined = log.first_rows[how], form.joined_moment
+    return cells_at(rows, index, form.separator, joined_moment=joined, fewest=form.fewest)

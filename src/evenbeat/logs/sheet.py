@@ -7,23 +7,19 @@ import re
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
 from evenbeat.epochs import IntArray
-from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding
+from evenbeat.errors import LogError
+from evenbeat.findings import Finding, note
 from evenbeat.ledger import Ledger, RejectedLines, reasons_of
-from evenbeat.logs.cells import cells_at, measured_parts, number_in, row_lines, shown
-from evenbeat.logs.cut_short import without_torn_end
-from evenbeat.logs.exchange import open_exchange
-from evenbeat.logs.files import LogText, RawFile, line_feeds, load_raw, text_of
+from evenbeat.logs.cells import cells_at, measured_parts, number_in, row_lines
+from evenbeat.logs.files import LogText, line_feeds
 from evenbeat.logs.form import PROBE_LINES, assign_columns
 from evenbeat.logs.headers import comment_statements
-from evenbeat.logs.rewriting import dialogue_in, readable_cells
-from evenbeat.logs.rows import HARMLESS, Columns, first_cells, read_columns
-from evenbeat.logs.terms import Candidate, Form, Layout, Options, Wanted
+from evenbeat.logs.rows import Columns, first_cells
+from evenbeat.logs.terms import Form, Layout, Options, Wanted
 from evenbeat.logs.times import Times, looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
 
@@ -34,30 +30,17 @@ FEWEST_ROWS = 3
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Sheet:
-    """A log, opened: where it came from, what its columns mean, and what they hold.
-
-    Parameters
-    ----------
-    scale
-        Name of the time scale of its moments.
-    kind
-        What kind of file it is, as people say it.
-    exact_times
-        The times are those of the readings, and not when a computer wrote them down.
-    left_out
-        How many lines hold readings that were not asked for.
-    several_lines
-        How many lines were read for its rows, where these are means of several; all others are its header.
-    """
+    """A log, opened: where it came from, what its columns mean, and what they hold."""
 
     log: LogText
     layout: Layout
     table: Columns
-    scale: str = "UTC"
-    kind: str = "text table"
-    exact_times: bool = False
+    scale: str = "UTC"  # name of the time scale of its moments
+    kind: str = "text table"  # what kind of file it is, as people say it
+    exact_times: bool = False  # the times are those of the readings, and not when a computer wrote them down
     findings: tuple[Finding, ...] = ()
-    left_out: int = 0
+    left_out: int = 0  # how many lines hold readings that were not asked for
+    # how many lines were read for its rows, where these are means of several; all others are its header
     several_lines: int | None = None
 
     def locate(self, row: int) -> int:
@@ -78,13 +61,7 @@ class Sheet:
         return np.unique(rows[(rows > 0) & (rows < self.table.rows)])
 
     def ledger(self, late: IntArray | None = None) -> Ledger | None:
-        """Return what became of each line, ``None`` for a binary file.
-
-        Parameters
-        ----------
-        late
-            Lines of rows that were rejected because their time does not advance.
-        """
+        """Return what became of each line, ``None`` for a binary file; ``late`` ones have an earlier time."""
         if not self.log.text:
             return None
         table = self.table
@@ -116,100 +93,9 @@ class Sheet:
         return replace(self, table=self.table.without_rows(rows, reason))
 
 
-def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:
-    """Return a log with its columns.
-
-    Parameters
-    ----------
-    wanted
-        How a written layout says that the rows are written.
-
-    Raises
-    ------
-    LogError
-        If the log cannot be read without a guess.
-    """
-    raw = load_raw(path, partial=options.partial)
-    sheet = _exchanged(raw, options)
-    if sheet is None:
-        log = text_of(raw, partial=options.partial)
-        del raw  # which may be packed, and large
-        sheet = _exchanged(log, options) or open_text(log, options, wanted)
-    return sheet
-
-
-def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -> Sheet:
-    """Return a table of text with its columns; see :func:`open_sheet`."""
-    if options.clock is not None:
-        msg = "a clock is chosen by name in RINEX clock files only; choose a column with --column value=…"
-        raise LogError(msg, path=log.path)
-    if options.signal is not None:
-        msg = "a signal is chosen by its code in CGGTTS files only; leave signal out"
-        raise LogError(msg, path=log.path)
-    dialogue, aside = dialogue_in(log), RejectedLines()
-    if dialogue is not None:
-        text, aside = dialogue.of(log.text)
-        log = replace(log, text=text, first_rows={})
-    log, form, _ = readable_cells(log, wanted)
-    if wanted is not None and form.columns != wanted.columns:
-        msg = (
-            f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
-            "the layout"
-        )
-        raise LogError(msg, path=log.path, line=form.first_line)
-    log, torn, doubtful = without_torn_end(log, form)
-    layout = layout_of(log, form, options, first=lambda index: probe(log, form, index))
-    table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
-    rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
-    table = replace(table, rejected=rejected, doubtful=(*table.doubtful, *doubtful))
-    sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
-    _check_readings(sheet)
-    _check_share(sheet)
-    return sheet
-
-
-def _exchanged(source: RawFile | LogText, options: Options) -> Sheet | None:
-    """Return the sheet of a file that is no plain table, ``None`` for a plain one."""
-    opened = open_exchange(source, clock=options.clock, signal=options.signal, reject=options.reject)
-    if opened is None:
-        return None
-    first = {index: values[:PROBE_LINES] for index, values in opened.columns.numbers.items()}
-    layout = layout_of(opened.log, opened.form, options, first=first.get)
-    table = opened.taken(layout)
-    sheet = Sheet(
-        log=opened.log,
-        layout=layout,
-        table=table,
-        scale=opened.scale,
-        kind=opened.kind,
-        exact_times=opened.exact_times,
-        findings=(*opened.log.findings, *opened.findings),
-        left_out=opened.left_out,
-        several_lines=opened.several_lines if opened.several_lines is not None else table.rows,
-    )
-    _check_readings(sheet)
-    return sheet
-
-
-def layout_of(
-    log: LogText, form: Form, options: Options, *, first: Callable[[int], FloatArray | None]
-) -> Layout:
-    """Return what the columns mean.
-
-    Parameters
-    ----------
-    first
-        Position to the first samples of a column of numbers.
-
-    Raises
-    ------
-    LogError
-        If that cannot be told.
-    """
-    try:
-        statements = comment_statements(form.comments)
-    except InputError as error:
-        raise LogError(str(error), path=log.path) from None
+def layout_of(form: Form, options: Options, *, first: Callable[[int], FloatArray | None]) -> Layout:
+    """Return what the columns mean; ``first`` gives the first samples of a column of numbers."""
+    statements = comment_statements(form.comments)
     rises = days = False  # whether the first column does as time does, or two are MJD and second of the day
     numbers = sum(kind in ("number", "measured") for kind in form.kinds)
     if form.kinds[0] == "number" and numbers > 1 and (values := first(0)) is not None:
@@ -221,7 +107,6 @@ def layout_of(
         statements,
         quantity=options.quantity or statements.quantity,
         columns=options.columns,
-        path=log.path,
         time_first=rises,
         days_first=days,
     )
@@ -262,36 +147,6 @@ def wanted_columns(log: LogText, layout: Layout) -> Wanted:
     return replace(wanted, units=tuple(units))
 
 
-def _check_share(sheet: Sheet) -> None:
-    """Refuse a log most of whose lines are no readings: the others may be the ones that are meant."""
-    others = sheet.table.rejected
-    others = others.of_reasons(reason not in HARMLESS for reason, _ in others.reasons)
-    rows = sheet.table.rows
-    if len(others) <= rows:
-        return
-    text = sheet.log.text.split(b"\n")
-    some = [others[k] for k in (0, len(others) // 2, len(others) - 1)]
-    told = ", ".join(f"line {one.line} {shown(text[one.line - 1].decode(errors='replace'))}" for one in some)
-    msg = (
-        f"only {rows} of {rows + len(others)} lines are readings; others are {told}: keep the lines that are "
-        "meant in a file of their own, or say with --bench (layout) how they are written"
-    )
-    raise LogError(msg, path=sheet.log.path, line=others[0].line)
-
-
-def _check_readings(sheet: Sheet) -> None:
-    """Refuse a log without readings."""
-    layout, table = sheet.layout, sheet.table
-    readings = int(np.count_nonzero(~np.isnan(table.numbers[layout.value])))
-    label = layout.form.label(layout.value)
-    if not readings:
-        msg = f"all {table.rows} readings in column {label} are missing; there is nothing to analyse"
-        raise LogError(msg, path=sheet.log.path)
-    if readings < FEWEST_ROWS:
-        msg = f"column {label} holds {readings} usable reading(s); at least {FEWEST_ROWS} are needed"
-        raise LogError(msg, path=sheet.log.path)
-
-
 _LABEL = re.compile(r"\b(?:ch|chan|channel|clock|dut|device|id|input|label|name|osc|oscillator|source)\b")
 _MOST_LABELS = 8
 _MOST_IN_TURN = 3
@@ -305,13 +160,7 @@ _ALL = "state that all rows are of one with --set every=1 (every=1)"
 def chosen_rows(
     sheet: Sheet, times: Times | None, options: Options, *, quantity: str | None
 ) -> tuple[Sheet, Times | None, tuple[Finding, ...]]:
-    """Return the rows of the oscillator that was asked for.
-
-    Raises
-    ------
-    LogError
-        If several seem to be logged in turn and none was chosen, or no row is of the one that was.
-    """
+    """Return the rows of the oscillator that was asked for."""
     rows: IntArray | None = None
     told: list[str] = []
     if options.select is not None:
@@ -330,7 +179,7 @@ def chosen_rows(
         return sheet, times, ()
     if len(rows) < FEWEST_ROWS:
         msg = f"only {len(rows)} row(s) are {' and '.join(told)}; at least {FEWEST_ROWS} are needed"
-        raise LogError(msg, path=sheet.log.path)
+        raise LogError(msg)
     count = sheet.table.rows
     kept = sheet.kept(rows)
     others = np.setdiff1d(sheet.lines, np.concatenate([kept.lines, sheet.table.rejected.lines]))
@@ -343,8 +192,7 @@ def chosen_rows(
         f"Read were the {len(rows)} of {count} rows {' and '.join(told)}, as was asked for; the other "
         f"{count - len(rows)} were left out."
     )
-    values = {"rows": len(rows), "left_out": count - len(rows)}
-    return kept, times, (Finding(code="CHOSEN_ROWS", severity="note", sentence=sentence, values=values),)
+    return kept, times, (note("CHOSEN_ROWS", sentence, rows=len(rows), left_out=count - len(rows)),)
 
 
 def _places(rows: int, times: Times | None) -> IntArray:
@@ -373,20 +221,14 @@ def _label_columns(sheet: Sheet) -> dict[int, list[str]]:
 
 
 def label_column(sheet: Sheet, label: str) -> int:
-    """Return the column that holds a label and is not read otherwise.
-
-    Raises
-    ------
-    LogError
-        If there is none among the first rows.
-    """
+    """Return the column that holds a label and is not read otherwise."""
     columns = _label_columns(sheet)
     index = next((i for i, cells in columns.items() if label in cells), None)
     if index is None:
         known = sorted({cell for cells in columns.values() for cell in cells})
         told = f"the labels are {', '.join(known)}" if known else "no column holds labels"
         msg = f"no row is labelled '{label}' (select); {told}"
-        raise LogError(msg, path=sheet.log.path)
+        raise LogError(msg)
     return index
 
 
@@ -424,7 +266,7 @@ def _refuse_labels(sheet: Sheet) -> None:
                 f"column {sheet.layout.form.label(index)} labels the rows of several oscillators, which read "
                 f"{told}; choose one with --set select={labels[0]} (select='{labels[0]}'), or {_ALL}"
             )
-            raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
+            raise LogError(msg, line=sheet.layout.form.first_line)
 
 
 def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
@@ -452,7 +294,7 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
             f"between {told}, as where {turn} oscillators are logged in turn; read one with {choices} "
             f"(every={turn}, offset=0 …), or {_ALL}"
         )
-        raise LogError(msg, path=sheet.log.path, line=sheet.layout.form.first_line)
+        raise LogError(msg, line=sheet.layout.form.first_line)
 
 
 def _smallest_step(readings: FloatArray) -> float:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+import numpy as np
+
 from evenbeat.bench import Bench, bench_of, bench_text, read_bench, written
 from evenbeat.errors import InputError, LogError
 from evenbeat.intake import checked_weighting
@@ -29,30 +31,22 @@ QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 CellKind = Literal["number", "moment", "measured", "missing", "text"]
 TimeForm = Literal["iso", "unix", "mjd", "split_mjd", "spreadsheet", "time_of_day", "elapsed"]
 Writing = Literal["cells", "pairs", "words", "fixed"]
+EXACT_TIME = np.dtype([("whole", np.int64), ("fraction", float)])
+"""Numbers as whole part and fraction, each exact: float64 alone does not hold Unix nanoseconds."""
 TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Candidate(Plain):
-    """One way in which the rows of a log could be written, and why.
-
-    Parameters
-    ----------
-    understood
-        Share of all cells of the first lines that are understood, 0 to 1.
-    rows
-        Number of the first lines that are rows.
-    reason
-        What speaks for it or against it.
-    """
+    """One way in which the rows of a log could be written, and why."""
 
     writing: Writing
     separator: str
     decimal: str
     columns: int
-    understood: float
-    rows: int
-    reason: str = ""
+    understood: float  # share of all cells of the first lines that are understood, 0 to 1
+    rows: int  # number of the first lines that are rows
+    reason: str = ""  # what speaks for it or against it
 
     def __str__(self) -> str:
         named = {"\t": "tab", " ": "blanks", ",": "comma", ";": "semicolon", "|": "bar"}
@@ -73,61 +67,27 @@ class Candidate(Plain):
 
 @dataclass(frozen=True, kw_only=True)
 class Form:
-    """How the rows of a table are written.
+    """How the rows of a table are written."""
 
-    Parameters
-    ----------
-    separator
-        One character; a blank stands for runs of blanks and tabs.
-    decimal
-        ``.`` or ``,``.
-    columns
-        Number of cells in a row, an empty one behind a trailing separator included.
-    fewest
-        Number of cells that a row has at least; fewer than ``columns`` where rows often end early.
-    kinds
-        What the cells of each column are in the first rows.
-    header
-        Names of the columns, empty where there are none.
-    first_line
-        One-based line of the first row of numbers.
-    header_line
-        One-based line of the header, where there is one.
-    lead_in
-        Bytes of the first line that belong to a header which lost its line end.
-    joined_moment
-        Date and time of day stand in two cells and are read as one.
-    comments
-        Text of the comment lines, marks removed.
-    skipped
-        Lines before the first row that are neither comment nor header.
-    writing
-        ``cells`` with a separator, ``pairs`` (name=value), ``words`` (each number after its name) or
-        ``fixed`` columns; all but the first are rewritten line by line as cells before they are read.
-    fortran
-        Exponents are written with the letter D.
-    hexadecimal
-        Positions of columns of hexadecimal numbers, which are not read.
-    candidates
-        What the rows could be, the likeliest first.
-    """
-
-    separator: str
-    decimal: str
-    columns: int
-    kinds: tuple[CellKind, ...]
+    separator: str  # one character; a blank stands for runs of blanks and tabs
+    decimal: str  # ``.`` or ``,``
+    columns: int  # number of cells in a row, an empty one behind a trailing separator included
+    kinds: tuple[CellKind, ...]  # what the cells of each column are in the first rows
+    # number of cells that a row has at least; fewer than ``columns`` where rows often end early
     fewest: int = 0
-    header: tuple[str, ...] = ()
-    first_line: int = 1
-    header_line: int | None = None
-    lead_in: int = 0
-    joined_moment: bool = False
-    comments: tuple[str, ...] = ()
-    skipped: tuple[int, ...] = ()
+    header: tuple[str, ...] = ()  # names of the columns, empty where there are none
+    first_line: int = 1  # one-based line of the first row of numbers
+    header_line: int | None = None  # one-based line of the header, where there is one
+    lead_in: int = 0  # bytes of the first line that belong to a header which lost its line end
+    joined_moment: bool = False  # date and time of day stand in two cells and are read as one
+    comments: tuple[str, ...] = ()  # text of the comment lines, marks removed
+    skipped: tuple[int, ...] = ()  # lines before the first row that are neither comment nor header
+    # ``cells`` with a separator, ``pairs`` (name=value), ``words`` (each number after its name) or ``fixed``
+    # columns; all but the first are rewritten line by line as cells before they are read
     writing: Writing = "cells"
-    fortran: bool = False
-    hexadecimal: tuple[int, ...] = ()
-    candidates: tuple[Candidate, ...] = ()
+    fortran: bool = False  # exponents are written with the letter D
+    hexadecimal: tuple[int, ...] = ()  # positions of columns of hexadecimal numbers, which are not read
+    candidates: tuple[Candidate, ...] = ()  # what the rows could be, the likeliest first
 
     def label(self, index: int) -> str:
         """Return how a column is called in a sentence: its name, or its position where it has none."""
@@ -138,32 +98,26 @@ class Form:
 
 @dataclass(frozen=True, kw_only=True)
 class Wanted:
-    """Which columns are read and as what.
+    """Which columns are read and as what."""
 
-    Parameters
-    ----------
-    numbers
-        Positions of columns of numbers.
-    moment
-        Position of a column of time stamps, ``None`` where there is none.
-    exact, fractions
-        Position of a column of times that float64 would not hold, and whether they have decimals.
-    time
-        Position of the time, however it is written.
-    units
-        Position of a column of numbers and what stands behind each of them, a blank included.
-    """
-
-    numbers: tuple[int, ...]
-    moment: int | None = None
+    numbers: tuple[int, ...]  # positions of columns of numbers
+    moment: int | None = None  # position of a column of time stamps, ``None`` where there is none
+    # exact, fractions: position of a column of times that float64 would not hold, and whether they have
+    # decimals
     exact: int | None = None
     fractions: bool = False
-    time: int | None = None
+    time: int | None = None  # position of the time, however it is written
+    # position of a column of numbers and what stands behind each of them, a blank included
     units: tuple[tuple[int, str], ...] = ()
 
     def holds(self, index: int) -> bool:
         """Return whether a column is read."""
         return index in self.numbers or index in (self.moment, self.exact)
+
+    @property
+    def exact_type(self) -> np.dtype[Any]:
+        """How exact times are held."""
+        return EXACT_TIME if self.fractions else np.dtype(np.int64)
 
     @property
     def begins_with_reading(self) -> bool:
@@ -187,15 +141,7 @@ class Covariate:
 
 @dataclass(frozen=True, kw_only=True)
 class Statements:
-    """What the log says about itself in comment lines of the form ``key: value``.
-
-    Parameters
-    ----------
-    start
-        ISO 8601 text from which elapsed time counts.
-    reading_of
-        ``device`` or ``reference``, see :func:`evenbeat.read_log`.
-    """
+    """What the log says about itself in comment lines of the form ``key: value``."""
 
     quantity: str | None = None
     unit: str | None = None
@@ -204,8 +150,8 @@ class Statements:
     gate_s: float | None = None
     reference: str = ""
     time_zone: str | None = None
-    start: str | None = None
-    reading_of: str | None = None
+    start: str | None = None  # ISO 8601 text from which elapsed time counts
+    reading_of: str | None = None  # ``device`` or ``reference``, see :func:`evenbeat.read_log`
     counter_weighting: str | None = None
 
 
@@ -215,13 +161,7 @@ Choice = str | int | None
 
 @dataclass(frozen=True, kw_only=True)
 class Options:
-    """What is stated from outside; see :func:`evenbeat.read_log` for the meaning of each.
-
-    Raises
-    ------
-    InputError
-        If one of them cannot be used.
-    """
+    """What is stated from outside; see :func:`evenbeat.read_log` for the meaning of each."""
 
     quantity: str | None = None
     unit: str | None = None
@@ -297,42 +237,24 @@ NOT_STATED = ("columns", "partial")
 
 @dataclass(frozen=True, kw_only=True)
 class Layout:
-    """A form with the meaning of its columns.
-
-    Parameters
-    ----------
-    value
-        Position of the column that holds the clock.
-    value_quantity, value_unit
-        What the name of that column states, ``None`` where it states nothing.
-    time
-        Position of the time column, ``None`` where there is none.
-    time_words, time_unit
-        What the name of the time column states, lower case.
-    time_of_day
-        Position of a column of seconds of day beside a column of days, where date and time are split.
-    time_assumed
-        The first column was taken as the time only because it rises as time does.
-    unused
-        Positions of columns of numbers that were not chosen.
-    statements
-        What the comment lines say.
-    stated
-        What the caller stated about the log, by the name of the option.
-    """
+    """A form with the meaning of its columns."""
 
     form: Form
-    value: int
+    value: int  # position of the column that holds the clock
+    # value_quantity, value_unit: what the name of that column states, ``None`` where it states nothing
     value_quantity: str | None = None
     value_unit: str | None = None
-    time: int | None = None
+    time: int | None = None  # position of the time column, ``None`` where there is none
+    # time_words, time_unit: what the name of the time column states, lower case
     time_words: str = ""
     time_unit: str | None = None
+    # position of a column of seconds of day beside a column of days, where date and time are split
     time_of_day: int | None = None
-    time_assumed: bool = False
+    time_assumed: bool = False  # the first column was taken as the time only because it rises as time does
     covariates: tuple[Covariate, ...] = ()
-    unused: tuple[int, ...] = ()
-    statements: Statements = field(default_factory=Statements)
+    unused: tuple[int, ...] = ()  # positions of columns of numbers that were not chosen
+    statements: Statements = field(default_factory=Statements)  # what the comment lines say
+    # what the caller stated about the log, by the name of the option
     stated: Mapping[str, Any] = field(default_factory=dict)
 
     def to_toml(self) -> str:
@@ -368,13 +290,7 @@ _ROWS: dict[str, tuple[str, ...]] = {
 def chosen_layout(
     layout: str | Path | Layout | Bench | None, options: Options
 ) -> tuple[Candidate | None, Options]:
-    """Return how the rows are written, and the options, those of the layout where the caller says nothing.
-
-    Raises
-    ------
-    LogError
-        If the bench file cannot be read or says what it must not.
-    """
+    """Return how the rows are written, and the options, those of the layout where the caller says nothing."""
     if layout is None:
         return None, options
     if isinstance(layout, Layout):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 import zoneinfo
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,18 +15,18 @@ import numpy.typing as npt
 from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.logs.cells import shape_of
-from evenbeat.logs.terms import TimeForm
+from evenbeat.logs.refusal import NoTimeError, RowError
+from evenbeat.logs.terms import TimeForm, Wanted
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, duration_text, parse_duration
 
 LEAP_SECONDS = np.array(
     [
-        "1972-07-01", "1973-01-01", "1974-01-01", "1975-01-01", "1976-01-01", "1977-01-01", "1978-01-01",
-        "1979-01-01", "1980-01-01", "1981-07-01", "1982-07-01", "1983-07-01", "1985-07-01", "1988-01-01",
-        "1990-01-01", "1991-01-01", "1992-07-01", "1993-07-01", "1994-07-01", "1996-01-01", "1997-07-01",
-        "1999-01-01", "2006-01-01", "2009-01-01", "2012-07-01", "2015-07-01", "2017-01-01",
+        "1972-07", "1973-01", "1974-01", "1975-01", "1976-01", "1977-01", "1978-01", "1979-01", "1980-01",
+        "1981-07", "1982-07", "1983-07", "1985-07", "1988-01", "1990-01", "1991-01", "1992-07", "1993-07",
+        "1994-07", "1996-01", "1997-07", "1999-01", "2006-01", "2009-01", "2012-07", "2015-07", "2017-01",
     ],
     dtype="datetime64[ns]",
 )  # fmt: skip
@@ -46,9 +46,7 @@ def leap_second_finding(start: np.datetime64 | None, duration_s: float) -> tuple
         f"{len(within)} leap second(s) lie within the log (before {days}); time stamps in UTC do not count "
         "them, so a time error measured by them would step by a second there, which was not corrected."
     )
-    return (
-        Finding(code="LEAP_SECOND", severity="note", sentence=sentence, values={"leap_seconds": len(within)}),
-    )
+    return (note("LEAP_SECOND", sentence, leap_seconds=len(within)),)
 
 
 CLOCK_WORDS = re.compile(r"\bhh ?mm ?ss\b")
@@ -82,7 +80,7 @@ def across_midnights(seconds: FloatArray) -> tuple[FloatArray, Finding]:
         "The time column holds times of day without a date; the start stays unknown, and a day was added "
         f"at each of {int(midnights[-1])} midnight(s)."
     )
-    finding = Finding(code="NO_DATE", severity="caution", sentence=sentence)
+    finding = caution("NO_DATE", sentence)
     total = seconds + SECONDS_PER_DAY * midnights
     return total - total[0], finding
 
@@ -98,8 +96,7 @@ def across_weeks(seconds: FloatArray) -> tuple[FloatArray, tuple[Finding, ...]]:
         if (np.abs(steps[falls] + span - step) < _WITHIN * step).all() and step < span / 10:
             turns = np.concatenate([[0], np.cumsum(steps < 0)])
             sentence = f"The time begins anew {len(falls)} time(s) after a {name}, which was added there."
-            values = {"turns": len(falls), "span_s": span}
-            finding = Finding(code="TIME_WRAPPED", severity="note", sentence=sentence, values=values)
+            finding = note("TIME_WRAPPED", sentence, turns=len(falls), span_s=span)
             return seconds + span * turns, (finding,)
     return seconds, ()
 
@@ -117,32 +114,20 @@ _CLOCK = re.compile(
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Moments:
-    """Moments of the rows.
+    """Moments of the rows."""
 
-    Parameters
-    ----------
-    ns
-        Shape (rows,), nanoseconds since 1970-01-01T00:00:00 of the scale in which they are written, or since
-        the midnight of a date whose order is still to be told.
-    zoned
-        Whether each states its zone, so that they are UTC.
-    dates, day
-        Texts of such dates (empty for a time of day alone), and which of them each row has, -1 for none.
-    leap
-        Rows within a leap second, which is written as second 60.
-    odd
-        Rows whose time is missing (``None``), not understood, or the only one with or without a zone.
-    example
-        One of the other texts.
-    """
-
+    # shape (rows,), nanoseconds since 1970-01-01T00:00:00 of the scale in which they are written, or since
+    # the midnight of a date whose order is still to be told
     ns: IntArray
-    zoned: bool
+    zoned: bool  # whether each states its zone, so that they are UTC
+    # dates, day: texts of such dates (empty for a time of day alone), and which of them each row has, -1 for
+    # none
     dates: tuple[str, ...] = ()
     day: IntArray | None = None
-    leap: npt.NDArray[np.bool_] | None = None
+    leap: npt.NDArray[np.bool_] | None = None  # rows within a leap second, which is written as second 60
+    # rows whose time is missing (``None``), not understood, or the only one with or without a zone
     odd: Mapping[int, str | None] = field(default_factory=dict)
-    example: str = ""
+    example: str = ""  # one of the other texts
 
     def kept(self, rows: IntArray) -> Moments:
         """Return some of the rows."""
@@ -193,10 +178,10 @@ def stamp_in(text: str) -> tuple[str, int, bool, bool] | None:
 def moments_in(cells: npt.NDArray[Any]) -> Moments:
     """Return the moments of a column of texts, or of bytes all as long; what is no text is missing."""
     alike = cells
-    if cells.dtype.kind != "S" and len({len(c) if isinstance(c, str) else 0 for c in cells.tolist()}) == 1:
+    if cells.dtype.kind != "S" and all(isinstance(cell, str) for cell in cells.tolist()):
         with contextlib.suppress(UnicodeEncodeError):
             alike = np.array(cells.tolist(), dtype="S")
-    moments = _alike_moments(alike) if alike.dtype.kind == "S" else None
+    moments = _iso_moments(alike) if alike.dtype.kind == "S" else None
     return moments or _by_ends(texts_of(cells).tolist())
 
 
@@ -237,29 +222,33 @@ def texts_of(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return np.array([cell.decode(errors="replace") for cell in cells.tolist()], dtype=object)
 
 
-def _alike_moments(cells: npt.NDArray[Any]) -> Moments | None:
-    """Return moments in ISO 8601 that differ in their digits but not in their zone, else ``None``."""
-    first = cells[0]
-    match = _ALIKE.fullmatch(first)
-    if match is None:
-        return None
-    codes, stop = cells.view(np.uint8).reshape(len(cells), -1), match.end(1)
-    digits = codes[:, :stop] - np.uint8(ord("0")) < 10
-    same = np.concatenate([np.flatnonzero(~digits[0]), np.arange(stop, len(first))])
-    if (digits != digits[0]).any() or (codes[:, same] != codes[0, same]).any():
-        return None
-    centuries = codes[:, 0].astype(np.int64) * 10 + codes[:, 1] - 11 * ord("0")
-    if centuries.min() < 17 or centuries.max() > 21:
-        return None
-    try:
-        moments = cells.astype(f"S{stop}").astype("datetime64[ns]")
-    except ValueError:
-        return None
-    ns = moments.astype(np.int64)
-    if match.group(3):
-        east_s = int(match.group(4)) * 3600 + int(match.group(5)) * 60
-        ns += _SECOND_NS * (east_s if match.group(3) == b"-" else -east_s)
-    return Moments(ns=ns, zoned=stop < len(first), example=first.decode())
+def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
+    """Return moments in ISO 8601 that differ in digits and decimals but not in their zone, else ``None``."""
+    ns = np.empty(len(cells), dtype=np.int64)
+    widths, zoned = np.char.str_len(cells), set[bool]()
+    for width in np.unique(widths).tolist():
+        rows = widths == width
+        match = _ALIKE.fullmatch(cells[int(np.argmax(rows))])
+        if match is None or len(zoned) > 1:
+            return None
+        alike, stop = cells[rows].astype(f"S{width}"), match.end(1)
+        codes = alike.view(np.uint8).reshape(-1, width)
+        digits = codes[:, :stop] - np.uint8(ord("0")) < 10
+        same = np.concatenate([np.flatnonzero(~digits[0]), np.arange(stop, width)])
+        centuries = codes[:, 0].astype(np.int64) * 10 + codes[:, 1] - 11 * ord("0")
+        if (digits != digits[0]).any() or (codes[:, same] != codes[0, same]).any():
+            return None
+        if centuries.min() < 17 or centuries.max() > 21:
+            return None
+        try:
+            ns[rows] = alike.astype(f"S{stop}").astype("datetime64[ns]").astype(np.int64)
+        except ValueError:
+            return None
+        if match.group(3):
+            east_s = int(match.group(4)) * 3600 + int(match.group(5)) * 60
+            ns[rows] += _SECOND_NS * (east_s if match.group(3) == b"-" else -east_s)
+        zoned.add(stop < width)
+    return Moments(ns=ns, zoned=zoned.pop(), example=cells[0].decode()) if len(zoned) == 1 else None
 
 
 def _by_ends(cells: Sequence[object]) -> Moments:
@@ -344,27 +333,14 @@ _LONE_YEARS = (1700, 2200)
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Times:
-    """When the rows were written.
+    """When the rows were written."""
 
-    Parameters
-    ----------
-    seconds
-        Shape (rows,), seconds since the first row.
-    start
-        UTC of the first row, ``None`` for elapsed time.
-    form
-        How the column writes time.
-    scale
-        Seconds in a unit of a column of elapsed time.
-    ns
-        Shape (rows,), nanoseconds from any zero, where the log states them so that they are exact.
-    """
-
-    seconds: FloatArray
-    start: np.datetime64 | None
-    form: TimeForm
-    scale: float = 1.0
+    seconds: FloatArray  # shape (rows,), seconds since the first row
+    start: np.datetime64 | None  # UTC of the first row, ``None`` for elapsed time
+    form: TimeForm  # how the column writes time
+    scale: float = 1.0  # seconds in a unit of a column of elapsed time
     findings: tuple[Finding, ...] = ()
+    # shape (rows,), nanoseconds from any zero, where the log states them so that they are exact
     ns: IntArray | None = None
 
     @property
@@ -385,57 +361,19 @@ class Times:
         )
 
 
-Locate = Callable[[int], int]
-"""Row → line number, asked only where a row is to blame."""
-
-
-class NoTimeError(LogError):
-    """Some rows have no time, or none that can be understood; the sentence is about the first of them.
-
-    Parameters
-    ----------
-    rows
-        All rows without a time, shape (rows,), boolean.
-    """
-
-    def __init__(self, sentence: str, *, rows: npt.NDArray[np.bool_], path: str, locate: Locate) -> None:
-        self.rows = np.flatnonzero(rows)
-        super().__init__(sentence, path=path, line=locate(int(self.rows[0])))
-
-
 def times_from_moments(
-    moments: Moments,
-    *,
-    time_zone: str | None,
-    path: str,
-    locate: Locate,
-    scale: str = "UTC",
-    date_order: str | None = None,
+    moments: Moments, *, time_zone: str | None, scale: str = "UTC", date_order: str | None = None
 ) -> Times:
-    """Return the times of moments, local ones brought to UTC where their zone is known.
-
-    Parameters
-    ----------
-    scale
-        Name of the time scale in which the moments are stated.
-    date_order
-        ``day-first`` or ``month-first``, where somebody said it.
-
-    Raises
-    ------
-    LogError
-        If a text is no moment, day and month cannot be told apart, some but not all state a zone, the zone is
-        not known, or a local time occurs twice or never.
-    """
+    """Return the times of moments, local ones brought to UTC where their zone is known."""
     if moments.odd:
-        raise _odd(moments, path, locate)
+        raise _odd(moments)
     if moments.dates == ("",):
         seconds, finding = across_midnights(moments.ns * 1e-9)
         return Times(seconds=seconds, start=None, form="time_of_day", findings=(finding,))
-    ns, order = _dated(moments, date_order, path, locate)
+    ns, order = _dated(moments, date_order)
     stamps = ns.view("datetime64[ns]")
     if not moments.zoned and time_zone is not None:
-        stamps = _localized(stamps, time_zone, path, locate)
+        stamps = _localized(stamps, time_zone)
     ns = stamps.view(np.int64)
     seconds = seconds_since_first(ns)
     findings = _zone_finding(zoned=moments.zoned, time_zone=time_zone)
@@ -445,15 +383,14 @@ def times_from_moments(
         seconds = seconds_since_first(ns)
         count = int(np.count_nonzero(begun))
         sentence = f"The log writes {count} leap second(s) as second 60; the times after count them."
-        values = {"leap_seconds": count}
-        leap = (Finding(code="LEAP_SECOND", severity="note", sentence=sentence, values=values),)
+        leap = (note("LEAP_SECOND", sentence, leap_seconds=count),)
         findings = (*leap, *findings)
     elif scale == "UTC":
         findings = (*findings, *leap_second_finding(stamps[0], float(seconds[-1])))
     return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*order, *findings), ns=ns)
 
 
-def _odd(moments: Moments, path: str, locate: Locate) -> NoTimeError:
+def _odd(moments: Moments) -> NoTimeError:
     """Return the refusal of rows whose time is missing, not understood, or alone with its zone."""
     rows = np.zeros(len(moments.ns), dtype=bool)
     rows[list(moments.odd)] = True
@@ -464,18 +401,16 @@ def _odd(moments: Moments, path: str, locate: Locate) -> NoTimeError:
         msg = f"the time '{text}' is not understood; write it as 2026-01-31T12:00:00Z"
     else:
         msg = f"of the time '{text}' and others, such as '{moments.example}', only one states a zone"
-    return NoTimeError(msg, rows=rows, path=path, locate=locate)
+    return NoTimeError(msg, rows)
 
 
-def _dated(
-    moments: Moments, date_order: str | None, path: str, locate: Locate
-) -> tuple[IntArray, tuple[Finding, ...]]:
+def _dated(moments: Moments, date_order: str | None) -> tuple[IntArray, tuple[Finding, ...]]:
     """Return nanoseconds since 1970; all dates have their day in one place, and few are behind many rows."""
     if moments.day is None:
         return moments.ns, ()
     found = order_of_dates(moments.dates, date_order)
     if found.order is None:
-        raise LogError(found.problem, path=path, line=locate(int(np.argmax(moments.day == found.at))))
+        raise RowError(found.problem, int(np.argmax(moments.day == found.at)))
     written = [iso_date(text, found.order) if text else None for text in moments.dates]
     midnights = np.array([text or "NaT" for text in written], dtype="datetime64[D]")
     years = np.array([int(text[:4]) if text else 0 for text in written])
@@ -483,7 +418,7 @@ def _dated(
     if wrong.any():
         text = moments.dates[int(moments.day[np.argmax(wrong)])]
         msg = f"the time '{text}' is not understood; write it as 2026-01-31T12:00:00Z"
-        raise NoTimeError(msg, rows=wrong, path=path, locate=locate)
+        raise NoTimeError(msg, wrong)
     days = np.append(midnights.astype("datetime64[ns]").astype(np.int64), 0)
     return moments.ns + days[moments.day], found.findings
 
@@ -501,7 +436,7 @@ def blocks_of_rows(rows: int) -> Iterator[slice]:
     return (slice(first, first + _BLOCK_ROWS) for first in range(0, rows, _BLOCK_ROWS))
 
 
-def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
+def _localized(stamps: Any, time_zone: str) -> Any:
     """Return local times as UTC."""
     import pandas as pd
 
@@ -509,7 +444,7 @@ def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
         zone = zoneinfo.ZoneInfo(time_zone)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
         msg = f"the time zone '{time_zone}' is not known; give a name such as UTC or Europe/Oslo"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
     moments = pd.Series(stamps)
     localized = moments.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
     lost = localized.isna().to_numpy()
@@ -522,21 +457,21 @@ def _localized(stamps: Any, time_zone: str, path: str, locate: Locate) -> Any:
                 "because clocks were changed; log in UTC, cut the log there, or reject rows at such times "
                 "with --set bad_lines=reject (bad_lines='reject')"
             )
-            raise NoTimeError(msg, rows=lost, path=path, locate=locate) from None
+            raise NoTimeError(msg, lost) from None
     return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
 
 
 def _zone_finding(*, zoned: bool, time_zone: str | None) -> tuple[Finding, ...]:
     if zoned and time_zone is not None:
         sentence = f"The time stamps state their own zone, so the time zone {time_zone} was not used."
-        return (Finding(code="TIME_ZONE_UNUSED", severity="note", sentence=sentence),)
+        return (note("TIME_ZONE_UNUSED", sentence),)
     if zoned or time_zone is not None:
         return ()
     sentence = (
         "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour when "
         "clocks are changed (state the zone with --set time_zone=… or time_zone)."
     )
-    return (Finding(code="NO_TIME_ZONE", severity="note", sentence=sentence),)
+    return (note("NO_TIME_ZONE", sentence),)
 
 
 _UNIX_SCALES = ((1e8, 1e10, 1.0), (1e11, 1e13, 1e-3), (1e14, 1e16, 1e-6), (1e17, 1e19, 1e-9))
@@ -562,101 +497,73 @@ _DAY_WORDS: tuple[tuple[str, TimeForm], ...] = (
 )
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Decimals:
-    """Numbers as whole part and fraction, each exact: float64 alone does not hold Unix nanoseconds.
-
-    Parameters
-    ----------
-    whole
-        Shape (rows,).
-    fraction
-        Shape (rows,), from 0 to below 1; ``None`` where all are whole.
-    """
-
-    whole: IntArray
-    fraction: FloatArray | None = None
-
-    @property
-    def floats(self) -> FloatArray:
-        """The numbers as float64, shape (rows,)."""
-        values = self.whole.astype(float)
-        return values if self.fraction is None else values + self.fraction
-
-    def in_ns(self, unit_ns: int, epoch: int = 0) -> IntArray:
-        """Return nanoseconds since an epoch that is a whole number of units."""
-        ns = (self.whole - epoch) * unit_ns
-        return ns if self.fraction is None else ns + np.rint(self.fraction * unit_ns).astype(np.int64)
+def exact_times(whole: npt.NDArray[Any], fraction: npt.ArrayLike, wanted: Wanted) -> npt.NDArray[Any]:
+    """Return numbers from their whole parts and fractions."""
+    exact = np.empty(len(whole), dtype=wanted.exact_type)
+    if wanted.fractions:
+        exact["whole"], exact["fraction"] = whole, fraction
+    else:
+        exact[:] = whole
+    return exact
 
 
-def decimals_of_floats(values: FloatArray) -> Decimals:
-    """Return float64 as whole part and fraction; neither loses a bit."""
-    whole = np.floor(values)
-    return Decimals(whole=whole.astype(np.int64), fraction=values - whole)
+def floats_of(numbers: npt.NDArray[Any]) -> FloatArray:
+    """Return numbers, exact ones too, as float64, shape (rows,)."""
+    return (
+        numbers["whole"] + numbers["fraction"] if numbers.dtype.names else numbers.astype(float, copy=False)
+    )
+
+
+def _in_ns(numbers: npt.NDArray[Any], unit_ns: int, epoch: int = 0) -> IntArray:
+    """Return nanoseconds since an epoch that is a whole number of units; no bit of a float is lost."""
+    if numbers.dtype.kind in "iu":
+        return (numbers - epoch) * unit_ns
+    ns = np.empty(len(numbers), dtype=np.int64)
+    for block in blocks_of_rows(len(numbers)):
+        some = numbers[block]
+        whole = some["whole"] if some.dtype.names else np.floor(some).astype(np.int64)
+        fraction = some["fraction"] if some.dtype.names else some - whole
+        ns[block] = (whole - epoch) * unit_ns + np.rint(fraction * unit_ns).astype(np.int64)
+    return ns
 
 
 def times_from_numbers(
-    numbers: FloatArray | Decimals,
-    *,
-    words: str,
-    unit: str | None,
-    path: str,
-    locate: Locate,
-    stated: bool = False,
+    numbers: npt.NDArray[Any], *, words: str, unit: str | None, stated: bool = False
 ) -> Times:
     """Return the times of a column of numbers: Unix time, MJD, serial days of a spreadsheet, elapsed time.
 
-    Parameters
-    ----------
-    words, unit
-        What the name of the column says.
-    stated
-        The caller stated the unit, which then is not doubted.
-
-    Raises
-    ------
-    LogError
-        If a time is missing, or not within what its form allows, or its unit cannot be told: bare numbers
-        that would be of a year before 1990 or after 2060, or span more than a century.
-
-    Notes
-    -----
-    Days of a spreadsheet count from 1899-12-30, as ISO/IEC 29500-1 (18.17.4) has it after February 1900.
+    A unit that the caller stated is not doubted. Days of a spreadsheet count from 1899-12-30, as ISO/IEC
+    29500-1 (18.17.4) has it after February 1900.
     """
-    values = numbers.floats if isinstance(numbers, Decimals) else numbers
+    values = floats_of(numbers)
     if np.isnan(values.min()):
         msg = "the time is missing in this row; every row needs its time"
-        raise NoTimeError(msg, rows=np.isnan(values), path=path, locate=locate)
+        raise NoTimeError(msg, np.isnan(values))
     clock = _clock_times(values, words, unit)
     if clock is not None:
         return clock
-    form, scale = _number_form(values, words, unit, path, stated=stated)
+    form, scale = _number_form(values, words, unit, stated=stated)
     if form == "elapsed":
         of_week = unit is None and scale != 1 and bool(_OF_WEEK.search(words))
         assumed = _form_finding(form, words, scale) if of_week else ()
         if not stated and (values.max() - values.min()) * scale > _LONGEST_S:
-            raise _unit_unclear(values, f"as time in {_UNIT_NAMES.get(scale, unit)}", path)
+            raise _unit_unclear(values, f"as time in {_UNIT_NAMES.get(scale, unit)}")
         seconds, wrapped = across_weeks((values - values[0]) * scale)
         return Times(seconds=seconds, start=None, form=form, scale=scale, findings=(*assumed, *wrapped))
     unit_ns, epoch = {
         "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
     }.get(form, (round(scale * 1e9), 0))
-    _check_range(values, unit_ns, epoch, form=form, path=path, locate=locate)
-    if isinstance(numbers, Decimals):
-        ns = numbers.in_ns(unit_ns, epoch)
-    else:
-        ns = np.empty(len(values), dtype=np.int64)
-        for block in blocks_of_rows(len(values)):
-            ns[block] = decimals_of_floats(values[block]).in_ns(unit_ns, epoch)
+    _check_range(values, unit_ns, epoch, form=form)
+    ns = _in_ns(numbers, unit_ns, epoch)
     assumed = _form_finding(form, words, scale)
     years = np.array([ns.min(), ns.max()]).view("datetime64[ns]").astype("datetime64[Y]").astype(int) + 1970
     if assumed and not (stated or (years[0] >= _YEARS[0] and years[1] <= _YEARS[1])):
-        raise _unit_unclear(values, f"as {_form_name(form, scale)} (year {years[0]})", path)
+        raise _unit_unclear(values, f"as {_form_name(form, scale)} (year {years[0]})")
     return absolute_times(ns, form=form, findings=assumed)
 
 
-def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
+def _unit_unclear(values: FloatArray, read: str) -> LogError:
     """Return the refusal of times that would be far away or last too long, with what else they could be."""
     step, span = float(np.median(np.abs(np.diff(values)))), float(np.ptp(values))
     others = [
@@ -670,7 +577,7 @@ def _unit_unclear(values: FloatArray, read: str, path: str) -> LogError:
         f"the numbers of the time column, such as {values[0]:.15g}, make no sense {told}; elapsed time would "
         f"be {' or '.join(others) or 'too long in any unit'}: say its unit with --set time_unit=… (time_unit)"
     )
-    return LogError(msg, path=path)
+    return LogError(msg)
 
 
 def _clock_times(values: FloatArray, words: str, unit: str | None) -> Times | None:
@@ -686,14 +593,8 @@ def _clock_times(values: FloatArray, words: str, unit: str | None) -> Times | No
     return Times(seconds=seconds, start=None, form="time_of_day", findings=findings)
 
 
-def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: str, locate: Locate) -> Times:
-    """Return the times of a column of MJD beside one of seconds of the day.
-
-    Raises
-    ------
-    LogError
-        If a time is missing, or a day or second is out of range.
-    """
+def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str) -> Times:
+    """Return the times of a column of MJD beside one of seconds of the day."""
     bad = ~(np.isfinite(days) & np.isfinite(seconds))
     wrong = bad | ~((seconds >= 0) & (seconds <= SECONDS_PER_DAY + 1)) | (np.abs(days) > 1e5)
     if wrong.any():
@@ -701,8 +602,8 @@ def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str, path: 
         msg = "the time is missing in this row; every row needs its time"
         if not bad[row]:
             msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is no time"
-        raise NoTimeError(msg, rows=wrong, path=path, locate=locate)
-    whole = decimals_of_floats(days).in_ns(_DAY_NS, MJD_OF_UNIX_EPOCH)
+        raise NoTimeError(msg, wrong)
+    whole = _in_ns(days, _DAY_NS, MJD_OF_UNIX_EPOCH)
     finding = () if re.search(r"\bmjd\b", words) else _form_finding("mjd", "", 0.0)
     return absolute_times(whole + np.rint(seconds * 1e9).astype(np.int64), form="split_mjd", findings=finding)
 
@@ -749,25 +650,21 @@ def many_digits(cells: list[str]) -> bool:
     return bool(cells) and plain and all(large) and max(digits) > 15
 
 
-def _check_range(
-    values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm, path: str, locate: Locate
-) -> None:
+def _check_range(values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm) -> None:
     ends = np.array([values.min(), values.max()])
     if not (np.abs(ends - epoch) * (unit_ns * 1e-9) < _LATEST_S).all():
         outside = ~(np.abs(values - epoch) * (unit_ns * 1e-9) < _LATEST_S)
         msg = f"the time is {values[int(np.argmax(outside))]:.15g}, which is no {form} time"
-        raise NoTimeError(msg, rows=outside, path=path, locate=locate)
+        raise NoTimeError(msg, outside)
 
 
-def _number_form(
-    values: FloatArray, words: str, unit: str | None, path: str, *, stated: bool
-) -> tuple[TimeForm, float]:
+def _number_form(values: FloatArray, words: str, unit: str | None, *, stated: bool) -> tuple[TimeForm, float]:
     first = abs(float(values[0]))
     for pattern, form in _DAY_WORDS:
         if re.search(pattern, words):
             return form, SECONDS_PER_DAY
     if unit is not None and (stated or not re.search(_UNIX_WORDS, words)):
-        scale = _seconds_per_unit(unit, path)
+        scale = _seconds_per_unit(unit)
         since_1970 = _UNIX_RANGE_S[0] <= first * scale < _UNIX_RANGE_S[1] and "elapsed" not in words
         return ("unix" if since_1970 and scale <= 1 else "elapsed"), scale
     if _OF_WEEK.search(words):
@@ -785,7 +682,7 @@ def _number_form(
     return "elapsed", 1.0
 
 
-def _seconds_per_unit(unit: str, path: str) -> float:
+def _seconds_per_unit(unit: str) -> float:
     small = {"ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9}
     if unit.lower() in small:
         return small[unit.lower()]
@@ -793,7 +690,7 @@ def _seconds_per_unit(unit: str, path: str) -> float:
         return parse_duration(f"1 {unit}")
     except ValueError:
         msg = f"the time column is in '{unit}', which is no unit of time; use s, ms, min, h or d"
-        raise LogError(msg, path=path) from None
+        raise LogError(msg) from None
 
 
 def _form_finding(form: TimeForm, words: str, scale: float) -> tuple[Finding, ...]:
@@ -804,7 +701,7 @@ def _form_finding(form: TimeForm, words: str, scale: float) -> tuple[Finding, ..
     ):
         return ()
     sentence = f"The time column was taken as {_form_name(form, scale)} because of the size of its numbers."
-    return (Finding(code="ASSUMED_TIME_FORM", severity="note", sentence=sentence, values={"form": form}),)
+    return (note("ASSUMED_TIME_FORM", sentence, form=form),)
 
 
 def _form_name(form: TimeForm, scale: float) -> str:

@@ -97,7 +97,7 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     within 0.5, 0.5 and 5 % and, where just these were detected, means within 0.1, 0.5 and 2.5 % and spreads
     of 1.6, 3.4 and 17 %, as the standard uncertainties say. The random walk lies low because few squares
     stand behind it, skewed, whose weights follow the fit; and because flicker FM sometimes takes a part.
-    Flicker PM is the discrete half-order sum: its Allan variance is up to 19 % above that of a sharp cut-off.
+    Flicker PM is the half-order sum of white noise (:mod:`evenbeat.deviations.covariance`).
 
     Not valid for readings with dead time or counter averaging (see the findings), for periodic disturbances,
     which look like noise, and for drift that is not constant.

@@ -125,7 +125,9 @@ class TermSum:
     def _borders(self) -> Borders:
         if self._runs is not None:
             return Borders(*self._runs())
-        changes = np.flatnonzero(np.diff(self.mask, prepend=False, append=False))
+        ends = np.zeros(1, dtype=bool)
+        edged = np.concatenate([ends, self.mask, ends])
+        changes = np.flatnonzero(edged[1:] != edged[:-1])
         return Borders(changes[::2], changes[1::2])
 
     def pairs(self, width: int, count: int) -> FloatArray:

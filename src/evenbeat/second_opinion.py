@@ -1,6 +1,6 @@
-"""A curve recomputed with allantools: the only file that imports it.
+"""A second opinion: a curve recomputed with allantools, which only this file imports.
 
-At import nothing heavy is loaded: see :mod:`evenbeat.crosscheck`.
+The clock model has one too, by scipy and statsmodels, among the tests (``tests/clock/test_recomputed.py``).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
+from evenbeat.record import check_record
 from evenbeat.result import Column, Result, Table
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ class Crosscheck(Result):
         return self.sentence
 
 
-def check_curve(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crosscheck:
+def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crosscheck:
     """Return a curve beside its recomputation by allantools, and the largest relative difference.
 
     Parameters
@@ -130,7 +131,7 @@ def check_curve(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Cross
     Raises
     ------
     InputError
-        If the curve was not made from a record with this sampling interval.
+        If the curve was not made from a record with this sampling interval, or is something else.
 
     Notes
     -----
@@ -139,9 +140,24 @@ def check_curve(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Cross
     explicit averaging times; what it does not return (single-term points) is not compared. Its error
     columns are not used. Of the total family and of Théo1 the values before bias removal are compared; where
     its definition differs, the finding says how.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> record = eb.simulate_clock(500, interval_s=1, levels=eb.NoiseLevels(white_fm=1e-22), seed=1)
+    >>> eb.crosscheck(eb.stability(record), record).agrees
+    True
     """
     import numpy as np
 
+    from evenbeat.deviations.curve import StabilityCurve
+    from evenbeat.deviations.time_error import TimeErrorCurve
+
+    check_record(record, grid_for="crosscheck")
+    if not isinstance(curve, StabilityCurve | TimeErrorCurve):
+        what = type(curve).__name__  # type: ignore[unreachable]
+        msg = f"crosscheck was given a {what}; give a curve of stability or time_interval_error"
+        raise InputError(msg)
     if not math.isclose(curve.interval_s, record.interval_s, rel_tol=1e-12):
         msg = (
             f"the curve was made from samples every {curve.interval_s:g} s but the record has one every "
