@@ -63,7 +63,7 @@ def test_assess_prints_a_verdict_and_writes_a_report(
 def test_the_verdict_stands_before_the_report_is_drawn(
     log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What takes long beside the answer follows it: no figure is drawn before the last word of the verdict."""
+    """What takes long follows the answer: no figure is drawn before the last word of the verdict."""
     said: list[str] = []
     drawn = Figure.draw
 
