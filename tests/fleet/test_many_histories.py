@@ -11,6 +11,7 @@ import evenbeat as eb
 from evenbeat.calibration.history_posterior import DriftPrior, posteriors
 from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import table_members
+from evenbeat.fleet.usual import learned_priors
 from evenbeat.register.facts import Calibration, history_of
 from evenbeat.register.tables import calibration_of
 from evenbeat.units import SECONDS_PER_YEAR
@@ -32,7 +33,7 @@ def histories(path: Path, count: int) -> list[eb.CalibrationHistory]:
 
 
 def test_agrees_with_one_at_a_time(fleet_table: Path, demo_data: Path) -> None:
-    """One posterior for both: interval within 1e-4 (where the search ends), drift and probability alike."""
+    """One posterior for both: interval, drift and probability alike."""
     some = histories(fleet_table, 5)
     some.append(eb.CalibrationHistory.from_table(demo_data / "kittiwake-history.csv"))
     limit = np.outer([1e-7] * 5 + [1e-8], [-1.0, 1.0])
@@ -47,7 +48,7 @@ def test_agrees_with_one_at_a_time(fleet_table: Path, demo_data: Path) -> None:
         one = eb.fit_history(history, oscillator_class="oven")
         alone = min(one.interval_s(limit[at, 1], 0.95), 5 * SECONDS_PER_YEAR)
         within = one.probability_within(years[0], limit[at, 1])[0]
-        assert interval[at] == pytest.approx(alone, rel=1e-4)
+        assert interval[at] == pytest.approx(alone, rel=1e-6)
         assert abs(drift[at] - one.drift_per_year.value) < 1e-6 * spread[at]
         assert spread[at] == pytest.approx(one.drift_per_year.standard_uncertainty, rel=1e-6)
         assert abs(probability[at] - within) < 1e-6
@@ -92,3 +93,26 @@ def test_a_start_outside_has_no_interval(fleet_table: Path) -> None:
 
     assert model.interval_s(np.array([[-1e-12, 1e-12]]), 0.95, np.array([1e8]))[0] == 0
     assert model.interval_s(np.array([[-1.0, 1.0]]), 0.95, np.array([1e8]))[0] == 1e8
+
+
+@pytest.mark.parametrize("times", [0.25, 1.0, 4.0])
+def test_a_fleet_tells_how_wide_its_class_is(times: float) -> None:
+    """Eighty simulated ovens drift so many times what is usual; the learned width is within a half."""
+    rng, usual = np.random.default_rng(8), next(part for part in OVEN.mixture if part.factor == 1)
+    some = []
+    for name in map(str, range(80)):
+        drift = times * usual.drift_per_year * rng.normal()
+        walk = np.cumsum([0.0, *times * usual.walk_per_root_year * rng.normal(size=4)])
+        found = drift * np.arange(5) + walk + 1e-11 * rng.normal(size=5)
+        points = [
+            Calibration(
+                instrument=name, date=f"{2020 + at}-01-01", as_found=value, standard_uncertainty=1e-11
+            )
+            for at, value in enumerate(found.tolist())
+        ]
+        some.append(history_of(points, name))
+
+    _, (finding,) = learned_priors({"oven": some})
+
+    assert finding.values["instruments"] == 80
+    assert times / 1.5 < float(finding.values["factor"]) < 1.5 * times

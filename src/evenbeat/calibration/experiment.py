@@ -1,25 +1,45 @@
-"""Planning a log: how long, at which gate, against which reference, and what to do about temperature."""
+"""Planning a log: how long, at which gate, against which reference, and what to do about temperature.
+
+The least uncertainty of an aging rate is that of generalized least squares with the exact covariance of mean
+frequencies, as in the clock model. For single noises it is C σ_y(T)/T with C = √12 (white FM), 2.40 (flicker
+FM), √3 (random-walk FM), so that a drift is told at two standard uncertainties over a flicker floor after
+T = 4.81 σ/|D| (Barnes, 15th PTTI 1983).
+
+A temperature that runs with time looks like drift (2 K over 30 days with 2e-10/K: 1.3e-11 a day). Steps in
+the order up, down, down, up have no slope, so that neither effect hides in the other.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
 
-from evenbeat.calibration.experiment_lengths import averages_for, drift_uncertainty, record_length
-from evenbeat.calibration.temperature_experiment import TemperatureExperiment, plan_temperature
+from evenbeat.clock.covariance import (
+    FLICKER_FM,
+    RANDOM_WALK_FM,
+    WHITE_FM,
+    WHITE_PM,
+    Spans,
+    mean_frequency_covariance,
+)
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.oscillator_classes import OscillatorClass, oscillator_class_named
-from evenbeat.deviations.levels.noise_fit import NoiseFit
+from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.levels import NoiseFit
+from evenbeat.deviations.sums.kernels import TermSum, one_thread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import Plain
-from evenbeat.powerlaw import NoiseLevels
+from evenbeat.powerlaw import NoiseLevels, white_pm_deviation
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.result import Column, Result, Table
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text
 
 LEARNT = 1.6
 """How much wider an aging rate's interval is where the noise is learnt from the same record (simulated)."""
@@ -28,6 +48,15 @@ RESOLVED = 2.0
 BETTER = 3.0
 """How many times better than the clock counter and reference should be (common practice)."""
 USUAL_TIMES_S = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
+BLOCKS = 100
+SHORTEST_S, LONGEST_S = 10.0, 100 * SECONDS_PER_YEAR
+FACTOR = 16
+"""Averaging factor at which degrees of freedom are taken: they depend on record over averaging time only."""
+MOST_AVERAGES = 1e5
+ORDER = (1.0, -1.0, -1.0, 1.0)
+DWELL_LAGS = 5.0
+"""Lags to wait at each temperature: 99 % of a step has arrived by then."""
+SHORTEST_DWELL_S = 2 * SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,6 +76,49 @@ class Goal(Plain):
     wanted: str
     record_length_s: float
     safe_length_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class TemperatureExperiment(Plain):
+    """Steps of temperature that are planned.
+
+    Attributes
+    ----------
+    step_k
+        Up and down from the middle.
+    dwell_s
+        At each of the four levels.
+    sensitivity_uncertainty_per_k
+        Standard uncertainty of the sensitivity that follows, the noise being known.
+    variance_inflation
+        By the drift: 1 means that neither hides in the other.
+    """
+
+    step_k: float
+    dwell_s: float
+    sensitivity_uncertainty_per_k: float
+    variance_inflation: float
+
+    _also = ("duration_s", "order")
+
+    @property
+    def order(self) -> tuple[float, ...]:
+        """Up and down, in steps."""
+        return ORDER
+
+    @property
+    def duration_s(self) -> float:
+        """Of the whole experiment."""
+        return len(ORDER) * self.dwell_s
+
+    @property
+    def sentence(self) -> str:
+        """What to do."""
+        return (
+            f"Change the temperature on purpose by {self.step_k:g} K: up, down, down, up, "
+            f"{duration_text(self.dwell_s)} at each ({duration_text(self.duration_s)} in all); the "
+            f"sensitivity is then known to {self.sensitivity_uncertainty_per_k:.1e}/K."
+        )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -213,14 +285,6 @@ def plan_experiment(
     )
 
 
-def reference_bias(ratio: float) -> float:
-    """Return by which factor a deviation is too large if the reference is so many times better, ignored.
-
-    √(1 + 1/ratio²): 1.118 at 2, 1.054 at 3, 1.020 at 5, 1.005 at 10.
-    """
-    return math.sqrt(1 + 1 / ratio**2)
-
-
 def _check(**values: float | None) -> None:
     for name, value in values.items():
         if value is not None and not (value > 0 and math.isfinite(value)):
@@ -348,9 +412,179 @@ def _remarks(
     sentence = (
         f"The reference should be {BETTER:g} times better than the clock at every averaging time (below "
         f"{clock[lowest] / BETTER:.1e} at {duration_text(float(times[lowest]))}), or deviations come out "
-        f"{100 * (reference_bias(BETTER) - 1):.0f} % and more too large; its own drift counts as the clock's."
+        f"{100 * (math.sqrt(1 + BETTER**-2) - 1):.0f} % and more too large; its own drift counts as the "
+        "clock's."
     )
     found.append(Finding(code="REFERENCE_NEEDED", severity="note", sentence=sentence))
     if temperature is not None:
         found.append(Finding(code="TEMPERATURE_STEPS", severity="note", sentence=temperature.sentence))
     return tuple(found)
+
+
+def drift_uncertainty(levels: NoiseLevels, record_s: float, *, interval_s: float = 1.0) -> float:
+    """Return the standard uncertainty of a drift per second, the noise being known.
+
+    White PM, which alone depends on the spacing of readings, counts as with a hundred averages: safe for a
+    log of many.
+    """
+    return float(coefficient_uncertainties(levels, record_s, interval_s=interval_s)[0])
+
+
+def coefficient_uncertainties(
+    levels: NoiseLevels,
+    record_s: float,
+    *,
+    interval_s: float = 1.0,
+    columns: FloatArray | None = None,
+) -> FloatArray:
+    """Return standard uncertainties at best of the drift per second and of further regressors.
+
+    ``columns``, shape (100, q), are their means over a hundredth of the record each.
+    """
+    middles, contrasts, by_exponent = _unit()
+    inner = np.zeros((BLOCKS - 1, BLOCKS - 1))
+    for exponent, level in (
+        (WHITE_FM, levels.white_fm / record_s),
+        (FLICKER_FM, levels.flicker_fm),
+        (RANDOM_WALK_FM, levels.random_walk_fm * record_s),
+        (WHITE_PM, (white_pm_deviation(levels.white_pm, interval_s) / record_s) ** 2),
+    ):
+        if level > 0:
+            inner += level * by_exponent[exponent]
+    design = middles[:, np.newaxis]
+    if columns is not None:
+        design = np.column_stack([design, columns])
+    reduced = contrasts.T @ design
+    with one_thread():
+        inverse = np.linalg.inv(reduced.T @ np.linalg.solve(inner, reduced))
+    spread = np.sqrt(np.diag(inverse))
+    spread[0] /= record_s
+    return np.asarray(spread)
+
+
+@lru_cache(maxsize=1)
+def _unit() -> tuple[FloatArray, FloatArray, Mapping[int, FloatArray]]:
+    """Return middles of the blocks of a record of one, contrasts free of the mean, and their covariances."""
+    edges = np.linspace(0, 1, BLOCKS + 1)
+    spans = Spans(start=edges[:-1], stop=edges[1:])
+    contrasts = np.linalg.qr(np.column_stack([np.ones(BLOCKS), np.eye(BLOCKS)[:, 1:]]))[0][:, 1:]
+    found = {
+        exponent: contrasts.T @ mean_frequency_covariance(exponent, spans, spans) @ contrasts
+        for exponent in (WHITE_FM, FLICKER_FM, RANDOM_WALK_FM, WHITE_PM)
+    }
+    return spans.middle, contrasts, found
+
+
+def record_length(uncertainty: Callable[[float], float], wanted: float) -> float:
+    """Return the shortest record at which a falling uncertainty is as wanted; inf past 100 years."""
+    low, high = math.log(SHORTEST_S), math.log(LONGEST_S)
+    if uncertainty(LONGEST_S) > wanted:
+        return math.inf
+    if uncertainty(SHORTEST_S) <= wanted:
+        return SHORTEST_S
+    return math.exp(
+        optimize.brentq(lambda log: uncertainty(math.exp(log)) / wanted - 1, low, high, rtol=1e-12)
+    )
+
+
+def deviation_half_width(averages: float, exponent: int, confidence: float) -> float:
+    """Return half the width of the interval of an overlapping Allan deviation, relative to the deviation.
+
+    ``averages`` is the length of the record over the averaging time, ``exponent`` α of the noise there.
+    """
+    count = max(int(averages * FACTOR) - 2 * FACTOR + 1, 0)
+    if count < 1:
+        return math.inf
+    terms = TermSum(total=1.0, possible=count, terms=count)
+    edf = equivalent_degrees_of_freedom(
+        terms, FACTOR, exponent=exponent, order=2, averaged=False, overlapping=True
+    )
+    tail = 0.5 * (1 - confidence)
+    low, high = (2 * special.gammaincinv(0.5 * edf, p) / edf for p in (tail, 1 - tail))
+    return 0.5 * (1 / math.sqrt(low) - 1 / math.sqrt(high))
+
+
+def averages_for(width: float, exponent: int, confidence: float) -> float:
+    """Return how many averaging times a record must hold for this relative half width; inf if too many."""
+    low, high = 2.0, 3.0
+    while deviation_half_width(high, exponent, confidence) > width:
+        low, high = high, 2 * high
+        if high > MOST_AVERAGES:
+            return math.inf
+    while high - low > 1 / FACTOR:
+        middle = 0.5 * (low + high)
+        low, high = (
+            (middle, high) if deviation_half_width(middle, exponent, confidence) > width else (low, middle)
+        )
+    return high
+
+
+def variance_inflation(covariate: npt.ArrayLike, times: npt.ArrayLike | None = None) -> float:
+    """Return 1/(1 - R²) of a covariate regressed on time: how much its effect hides in a drift.
+
+    Parameters
+    ----------
+    covariate, times
+        Shape (n,); evenly spaced times where none are given.
+
+    Raises
+    ------
+    InputError
+        If the covariate is constant or the lengths differ.
+
+    Notes
+    -----
+    A sinusoid of n whole cycles in sine phase: R² = 6/(π n)². Infinite for a straight line.
+    """
+    values = np.asarray(covariate, dtype=float)
+    time = np.arange(len(values)) if times is None else np.asarray(times, dtype=float)
+    if values.shape != time.shape or values.ndim != 1 or len(values) < 3:
+        msg = (
+            f"covariate and times have shapes {values.shape} and {time.shape}; both need the same, 3 at least"
+        )
+        raise InputError(msg)
+    values, time = values - values.mean(), time - time.mean()
+    size = float(values @ values)
+    if not size > 0:
+        msg = "the covariate is constant: its effect cannot be seen at all"
+        raise InputError(msg)
+    share = float(values @ time) ** 2 / (size * float(time @ time))
+    return math.inf if share >= 1 - 1e-12 else 1 / (1 - share)
+
+
+def plan_temperature(
+    levels: NoiseLevels, *, step_k: float, lag_s: float, wanted_per_k: float | None, interval_s: float
+) -> TemperatureExperiment:
+    """Return the steps that give a sensitivity to the uncertainty wanted, or the shortest that settle.
+
+    Raises
+    ------
+    InputError
+        If the step or what is wanted is not positive, or no dwell suffices.
+    """
+    for name, value in {"temperature_step_k": step_k, "sensitivity_uncertainty_per_k": wanted_per_k}.items():
+        if value is not None and not (value > 0 and math.isfinite(value)):
+            msg = f"{name} is {value}; it must be positive"
+            raise InputError(msg)
+    pattern = np.repeat(ORDER, BLOCKS // len(ORDER))
+
+    def uncertainty(duration_s: float) -> float:
+        column = (step_k * pattern)[:, np.newaxis]
+        return float(coefficient_uncertainties(levels, duration_s, interval_s=interval_s, columns=column)[1])
+
+    dwell = max(DWELL_LAGS * lag_s, SHORTEST_DWELL_S)
+    if wanted_per_k is not None and uncertainty(len(ORDER) * dwell) > wanted_per_k:
+        duration = record_length(uncertainty, wanted_per_k)
+        if math.isinf(duration):
+            msg = (
+                f"steps of {step_k:g} K cannot give {wanted_per_k:g}/K with this noise; make them larger "
+                f"than {step_k * uncertainty(len(ORDER) * dwell) / wanted_per_k:.2g} K"
+            )
+            raise InputError(msg)
+        dwell = duration / len(ORDER)
+    return TemperatureExperiment(
+        step_k=step_k,
+        dwell_s=dwell,
+        sensitivity_uncertainty_per_k=uncertainty(len(ORDER) * dwell),
+        variance_inflation=variance_inflation(pattern),
+    )

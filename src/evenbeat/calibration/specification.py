@@ -38,7 +38,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
@@ -70,6 +70,8 @@ _STATISTICS = {
     "time": "time dev.",
     "overlapping_hadamard": "Hadamard dev.",
 }
+_BY_FAMILY = {"allan": "overlapping_allan", "hadamard": "overlapping_hadamard"}
+"""What a specification calls by the family is measured by its best estimator."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,7 +148,10 @@ class SpecificationLine(Plain):
         InputError
             If a value is missing, unknown or impossible; the sentence names the line.
         """
-        quantity = _quantity(entry.get("quantity"), where)
+        quantity = cast("Quantity", entry.get("quantity"))
+        if quantity not in NEEDS:
+            msg = f"{where}: quantity is {quantity!r}; it must be one of {', '.join(NEEDS)}"
+            raise InputError(msg)
         known = {"quantity", "limit", "name", *NEEDS[quantity], *MAY_HAVE.get(quantity, ())}
         unknown = [key for key in entry if key not in known]
         if unknown:
@@ -158,19 +163,34 @@ class SpecificationLine(Plain):
         if missing:
             msg = f"{where}: {quantity} has no {missing[0]!r}"
             raise InputError(msg)
+        numbers = {key: entry[key] for key in ("from", "to", "reference") if key in entry}
+        for key, value in numbers.items():
+            if not isinstance(value, int | float):
+                msg = f"{where}: {key} is {value!r}; it must be a number"
+                raise InputError(msg)
+        times = {
+            key: _seconds(entry[key], f"{where}: {key}")
+            for key in ("averaging_time", "after", "compared_with", "off")
+            if key in entry
+        }
+        said = str(entry.get("statistic", "allan"))
+        statistic = _BY_FAMILY.get(said, said)
+        if statistic not in _STATISTICS:
+            msg = f"{where}: statistic is {said!r}; it must be allan, modified_allan, time or hadamard"
+            raise InputError(msg)
         return cls(
             quantity=quantity,
             limits=_limits(entry["limit"], where),
             name=str(entry.get("name", "")),
-            statistic=_statistic(entry, where),
-            averaging_time_s=_duration(entry, "averaging_time", where),
+            statistic=statistic,
+            averaging_time_s=times.get("averaging_time", 0.0),
             covariate=str(entry.get("covariate", "")),
-            from_value=_number(entry, "from", where, 0.0),
-            to_value=_number(entry, "to", where, 0.0),
-            reference=_number(entry, "reference", where, 0.0) if "reference" in entry else None,
-            after_s=_duration(entry, "after", where),
-            compared_with_s=_duration(entry, "compared_with", where),
-            off_s=_duration(entry, "off", where) if "off" in entry else None,
+            from_value=float(numbers.get("from", 0.0)),
+            to_value=float(numbers.get("to", 0.0)),
+            reference=float(numbers["reference"]) if "reference" in numbers else None,
+            after_s=times.get("after", 0.0),
+            compared_with_s=times.get("compared_with", 0.0),
+            off_s=times.get("off"),
         )._checked(where)
 
     def _checked(self, where: str) -> SpecificationLine:
@@ -250,14 +270,6 @@ class Specification(Result):
         return f"Specification {self.name or 'without a name'}: {len(self.lines)} lines"
 
 
-def _quantity(name: object, where: str) -> Quantity:
-    for quantity in NEEDS:
-        if name == quantity:
-            return quantity
-    msg = f"{where}: quantity is {name!r}; it must be one of {', '.join(NEEDS)}"
-    raise InputError(msg)
-
-
 def _limits(limit: ToleranceLike, where: str) -> Tolerance:
     try:
         return Tolerance.of(limit)
@@ -266,35 +278,13 @@ def _limits(limit: ToleranceLike, where: str) -> Tolerance:
         raise InputError(msg) from error
 
 
-def _statistic(entry: Mapping[str, Any], where: str) -> str:
-    statistic = str(entry.get("statistic", "overlapping_allan"))
-    if statistic in ("allan", "modified_allan", "time", "hadamard"):
-        # what a specification calls by the family is measured by its best estimator
-        return {"allan": "overlapping_allan", "hadamard": "overlapping_hadamard"}.get(statistic, statistic)
-    if statistic not in _STATISTICS:
-        msg = f"{where}: statistic is {statistic!r}; it must be allan, modified_allan, time or hadamard"
-        raise InputError(msg)
-    return statistic
-
-
-def _duration(entry: Mapping[str, Any], key: str, where: str) -> float:
-    if key not in entry:
-        return 0.0
-    value = entry[key]
+def _seconds(value: object, name: str) -> float:
     try:
         seconds = float(value) if isinstance(value, int | float) else parse_duration(str(value))
     except InputError as error:
-        msg = f"{where}: {key}: {error}"
+        msg = f"{name}: {error}"
         raise InputError(msg) from error
     if not seconds > 0:
-        msg = f"{where}: {key} is {value!r}; it must be a positive duration such as '24 h'"
+        msg = f"{name} is {value!r}; it must be a positive duration such as '24 h'"
         raise InputError(msg)
     return seconds
-
-
-def _number(entry: Mapping[str, Any], key: str, where: str, default: float) -> float:
-    value = entry.get(key, default)
-    if not isinstance(value, int | float):
-        msg = f"{where}: {key} is {value!r}; it must be a number"
-        raise InputError(msg)
-    return float(value)

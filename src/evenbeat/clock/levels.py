@@ -26,6 +26,8 @@ SEEN_SHARE = 0.05
 """Share of the Allan variance that a noise must reach at some averaging time to count as seen."""
 SEEN_PROBABILITY = 0.9
 LIMIT_PROBABILITY = 0.95
+_SLOPE = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1, WANDERING_DRIFT: 3}
+"""Of the Allan variance over averaging time."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -85,7 +87,12 @@ def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], rec
     between one block and a quarter of the record, with 90 % probability. White PM is given as h₊₂ for
     the sampling interval of the record (cut-off at half the sampling rate).
     """
-    reach = max(1.0, record.duration_s / (4 * posterior.block_s))
+    blocks = np.geomspace(1.0, max(1.0, record.duration_s / (4 * posterior.block_s)), 12)
+    relative = [{**each, WHITE_FM: posterior.dilution} for each in posterior.ratios]
+    variances = {
+        e: np.multiply.outer([each[e] for each in relative], blocks ** _SLOPE[e]) for e in relative[0]
+    }
+    whole = sum(variances.values())
     values: dict[int, float] = {}
     limits: dict[int, float] = {}
     for exponent in (WHITE_PM, WHITE_FM, FLICKER_FM, RANDOM_WALK_FM):
@@ -93,8 +100,7 @@ def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], rec
         if not level.any() and exponent not in if_present:
             continue
         unit = 8 * math.pi**2 * record.spacing_s if exponent == WHITE_PM else 1.0
-        seen = [{**each, WHITE_FM: posterior.dilution} for each in posterior.ratios]
-        shares = np.array([_largest_share(each, exponent, reach) for each in seen])
+        shares = (variances[exponent] / whole).max(axis=1)
         if posterior.weights @ (shares >= SEEN_SHARE) >= SEEN_PROBABILITY:
             values[exponent] = unit * _quantile(level, posterior.weights, 0.5)
         else:
@@ -142,14 +148,6 @@ def limits_if_present(grid: NoiseGrid, fit: GridFit, *, scale: float, block_s: f
         level = (ratio * fit.level[: grid.walks])[there] * scale**2 * unit_level(exponent, block_s)
         limits[exponent] = _quantile(level, weight / weight.sum(), LIMIT_PROBABILITY)
     return limits
-
-
-def _largest_share(ratios: dict[int, float], exponent: int, reach: float) -> float:
-    """Return the largest share of the Allan variance from one block to ``reach`` blocks."""
-    blocks = np.geomspace(1.0, reach, 12)
-    slope = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1, WANDERING_DRIFT: 3}
-    variances = {e: ratio * blocks ** slope[e] for e, ratio in ratios.items()}
-    return float(np.max(variances[exponent] / sum(variances.values())))
 
 
 def _quantile(values: FloatArray, weights: FloatArray, probability: float) -> float:

@@ -165,7 +165,7 @@ class ClockModel(Surroundings, Result):
     def wandering(self) -> float:
         """Probability that the drift itself wanders (random-run FM) rather than the frequency alone."""
         wanders = [c.weight for c in self.components if c.node >= self.grid.walks]
-        return float(sum(wanders))
+        return min(1.0, float(sum(wanders)))  # weights may sum to 1 + 1e-16
 
     def frequency_at(
         self,

@@ -49,6 +49,8 @@ STRETCHES = 4
 LEAST_FREEDOM = 1.5
 """Mean squares that have fewer degrees of freedom under random-walk FM say too little."""
 STANDS_STILL = 1e-4
+NOTHING = 1e-120
+"""Mean squares below are none of a clock, and their products too small to be numbers."""
 MOST_TOGETHER = 3
 ODDS_OF_ONE_MORE = 0.35
 """Before looking, that one more noise is there (or a drift)."""
@@ -246,14 +248,7 @@ def _grouped(scales: FloatArray, freedoms: FloatArray) -> tuple[FloatArray, Floa
 def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixture | None:
     """Return the noise of a record; ``None`` where nothing varies or too few vary.
 
-    Parameters
-    ----------
-    samples
-        The record.
-    interval_s
-        Its sampling interval.
-    order
-        2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
+    ``order`` is 2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
     """
     anchors = _anchors(samples, order)
     return None if anchors is None else NoiseMixture(nodes=_nodes(anchors, order), interval_s=interval_s)
@@ -261,17 +256,7 @@ def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixtu
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Anchors:
-    """Mean squares of differences of a record, and what each noise does to them.
-
-    Attributes
-    ----------
-    points
-        Averaging factor of each, and whether differences were averaged.
-    squares
-        Shape (n,): mean squares [s²].
-    moments
-        Of each.
-    """
+    """Mean squares [s²] of differences at factors, averaged or not, and what each noise does to them."""
 
     points: tuple[tuple[int, bool], ...]
     squares: FloatArray
@@ -344,7 +329,7 @@ def _mean_square(
         return None
     whole = used == len(terms)
     square = float(np.mean((terms if whole else terms[valid]) ** 2))
-    if not square > 0:
+    if not square > NOTHING:
         return None
 
     if whole:
@@ -469,18 +454,9 @@ def _nodes(anchors: Anchors, order: int) -> FloatArray:
 class _Fits:
     """Fits of all subsets of unknowns at once, levels in units of the most there can be of each.
 
-    Attributes
-    ----------
-    response
-        Shape (n, unknowns): expectation of each mean square over its value.
-    scatter
-        Shape (n, unknowns, unknowns): half its variance likewise.
-    spectral
-        Shape (noises², n²): for the correlations.
-    subsets
-        Shape (subsets, unknowns).
-    likely
-        Shape (unknowns,): level up to which a noise counts as usual.
+    ``response`` (n, unknowns) is the expectation of each mean square over its value, ``scatter`` half its
+    variance likewise, ``spectral`` (noises², n²) gives the correlations, ``subsets`` (subsets, unknowns)
+    which unknowns are in, and up to ``likely`` (unknowns,) a level counts as usual.
     """
 
     response: FloatArray
