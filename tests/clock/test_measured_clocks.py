@@ -1,4 +1,4 @@
-"""The last third of measured records, forecast from the first two: inside the band, or a refusal that says why.
+"""The last third of measured records, forecast from the first two: inside its band, or refused by name.
 
 Data: ``SOURCES.md`` of the open data names where each was measured and published.
 """
