@@ -153,7 +153,7 @@ def fit_clock(
     Formula: y = Xβ + noise; l = -½[(N-p) ln s² + ln|A'VA|]; β by generalized least squares
     Source: Patterson and Thompson 1971 (restricted likelihood); Barnes 1983 (drift); MIL-PRF-55310
         (logarithmic aging)
-    Tests: tests/coverage/test_clock_coverage.py
+    Tests: tests/coverage/real_clocks.py
     """
     check_record(record)
     influences = chosen_influences(record, environment)
