@@ -71,10 +71,9 @@ def test_a_result_names_the_bench_file_and_what_was_typed(
     call = ["assess", path, "--bench", bench, "--set", "guard_band=1e-10", "--no-report"]
     settings = told(capsys, *call)["settings"]
 
-    assert settings["bench"] == {
-        "file": "kittiwake.toml",
-        "sha256": hashlib.sha256(bench.read_bytes()).hexdigest(),
-    }
+    assert settings["bench"]["file"] == "kittiwake.toml"
+    assert settings["bench"]["sha256"] == hashlib.sha256(bench.read_bytes()).hexdigest()
+    assert settings["bench"]["said"]["tolerance"] == "2 ppb"
     assert settings["typed"] == {"guard_band": "1e-10"}
     assert settings["tolerance"] == 2e-9
     assert settings["reliability"] == 0.9
@@ -112,6 +111,29 @@ def test_one_file_for_every_command(bench: Path, tmp_path: Path, capsys: pytest.
     assert history["settings"]["bench"]["file"] == "kittiwake.toml"
     counter = told(capsys, "readings", data / "counter-check-readings.csv", "--bench", bench)
     assert counter["facts"]["clock_tick_s"] == pytest.approx(1e-7)
+    due = told(capsys, "fleet", data / "fleet-history.csv", "--bench", bench, "--on", "2026-08-20")
+    for said in (counter, due):
+        assert said["settings"]["bench"]["sha256"] == hashlib.sha256(bench.read_bytes()).hexdigest()
+
+
+def test_pages_name_the_bench_file_and_speak_in_words(bench: Path, tmp_path: Path) -> None:
+    """Of a counter's check, a history and a due list: file, hash, and settings as people say them."""
+    data = Path(__file__).resolve().parents[1] / "data"
+    calls = (
+        ["readings", data / "counter-check-readings.csv", "-o", tmp_path / "check.html"],
+        ["fleet", data / "fleet-history.csv", "--on", "2026-08-20", "--page", tmp_path / "due.html"],
+        ["history", data / "kittiwake-history.csv", "-o", tmp_path, "--set", "pdf=no", "--tolerance", "6e-9"],
+    )
+    digest = hashlib.sha256(bench.read_bytes()).hexdigest()
+    for call, page in zip(calls, ("check.html", "due.html", "report.html"), strict=True):
+        assert main([*map(str, call), "--bench", str(bench)]) == 0
+        text = (tmp_path / page).read_text()
+        assert digest in text
+        assert "kittiwake.toml" in text
+    assert "Longest interval that policy allows" in text
+    assert "Stated in the command" in text
+    for raw in (">typed<", ">results sha256<", ">methods<", "policy cap", ">False<"):
+        assert raw not in text
 
 
 @pytest.mark.parametrize(

@@ -35,7 +35,7 @@ def path(request: pytest.FixtureRequest) -> Path:
 
 def test_there_are_notebooks() -> None:
     """An empty folder would pass everything else."""
-    assert [path.stem[:3] for path in NOTEBOOKS] == [f"{number:02d}_" for number in range(1, 10)]
+    assert [path.stem[:3] for path in NOTEBOOKS] == [f"{number:02d}_" for number in range(1, 11)]
 
 
 def test_committed_without_outputs(path: Path) -> None:

@@ -21,7 +21,6 @@ from .deviations.estimators import stability as stability
 from .deviations.time_error import time_interval_error as time_interval_error
 from .deviations.spectrum import spectrum as spectrum
 from .deviations.levels.fit import fit_noise_levels as fit_noise_levels
-from .deviations.dead_time import corrected_for_dead_time as corrected_for_dead_time
 from .deviations.separation.hats import separate_clocks as separate_clocks
 from .deviations.separation.reference import without_reference as without_reference
 from .deviations.moving import moving_stability as moving_stability
@@ -64,7 +63,6 @@ from .counter.reading import reading_uncertainty as reading_uncertainty
 from .counter.reach import best_uncertainty as best_uncertainty
 from .counter.bench import bench_check as bench_check
 from .counter.card import timebase_card as timebase_card
-from .counter.card import needed_for as needed_for
 from .counter.adjustment import suggest_adjustment as suggest_adjustment
 from .instruments.collect import collect as collect
 from .assessment.assess import assess as assess

@@ -11,8 +11,8 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import re
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +47,8 @@ class Kind:
         Types that a TOML file may use beside text.
     write
         From what the library gets to a value of a TOML file that reads as exactly the same.
+    unit
+        Of what the library gets, at the end of its keyword.
     """
 
     metavar: str
@@ -54,6 +56,12 @@ class Kind:
     parse: Callable[[str], Any]
     toml: tuple[type, ...] = ()
     write: Callable[[Any], object] = lambda value: value
+    unit: str = ""
+
+    def checked(self, text: str) -> str:
+        """Return a text that can be parsed."""
+        self.parse(text)
+        return text
 
     def text(self, value: Any) -> str:
         """Return a value as people say it."""
@@ -208,12 +216,14 @@ WHOLE = Kind("N", "a whole number", _whole, toml=(int,))
 COUNT = Kind("N", "a positive whole number", _count, toml=(int,))
 YES_NO = Kind("yes|no", "yes or no (true or false)", _answer, toml=(bool,))
 NAMES = Kind("NAME", "names, separated by commas", _words, toml=(list,), write=list)
-DURATION = Kind("T", "a duration such as '10 s' or '3 months'", parse_duration, _NUMBERS, _exactly("s"))
-DURATION_OR_ZERO = Kind("T", "a duration such as '10 s', or 0", _duration_or_zero, _NUMBERS, _exactly("s"))
-SIGNED_TIME = Kind("T", "a time such as '2 s' or '-1.5 s'", _signed_time, _NUMBERS, _exactly("s"))
-TIME = Kind("T", "a time such as '1.5 us'", parse_time, _NUMBERS, _exactly("s"))
-FREQUENCY = Kind("F", "a frequency such as '10 MHz'", parse_frequency, _NUMBERS, _frequency)
-RANGE = Kind("F", "a range such as '10 Hz to 100 MHz'", _range)
+DURATION = Kind("T", "a duration such as '10 s' or '3 months'", parse_duration, _NUMBERS, _exactly("s"), "_s")
+DURATION_OR_ZERO = Kind(
+    "T", "a duration such as '10 s', or 0", _duration_or_zero, _NUMBERS, _exactly("s"), "_s"
+)
+SIGNED_TIME = Kind("T", "a time such as '2 s' or '-1.5 s'", _signed_time, _NUMBERS, _exactly("s"), "_s")
+TIME = Kind("T", "a time such as '1.5 us'", parse_time, _NUMBERS, _exactly("s"), "_s")
+FREQUENCY = Kind("F", "a frequency such as '10 MHz'", parse_frequency, _NUMBERS, _frequency, "_hz")
+RANGE = Kind("F", "a range such as '10 Hz to 100 MHz'", _range, unit="_hz")
 FRACTION = Kind("Y", "a fraction such as 1e-9 or '2 ppb'", parse_fraction, _NUMBERS)
 LIMITS = Kind(
     "Y", "1e-8 (for ±1e-8), '10 ppb' or two limits such as -5e-9:1e-8", parse_limits, (*_NUMBERS, list)
@@ -230,49 +240,7 @@ MOMENT = Kind(
 COLUMNS = Kind("WHAT=NAME", "a table [columns] such as value = 'frequency_hz'", _pair, (dict,), dict)
 SOURCES = Kind("NAME=DESCRIPTION@ADDRESS", "a table [beside]", _sources, (dict,), dict)
 
-QUANTITIES = (
-    "frequency",
-    "fractional_frequency",
-    "frequency_ratio",
-    "frequency_difference",
-    "period",
-    "phase",
-    "time_interval",
-    "interval_error",
-    "count",
-)
-TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
 CLASSES = ("uncompensated", "temperature_compensated", "oven", "rubidium", "caesium")
-RULES = (
-    "simple_acceptance",
-    "guard_band",
-    "guard_band_0.83",
-    "guard_band_1.5",
-    "guard_band_3",
-    "root_sum_of_squares",
-    "non_binary",
-)
-
-LOGS = ("assess", "compare", "inspect", "convert", "fleet")
-VERDICTS = ("assess", "compare")
-TYPED_LOGS = ("assess", "compare", "inspect", "convert")
-TREATED = ("assess", "compare", "inspect")
-DECIDED = ("assess", "compare", "history", "fleet")
-ADDED, IMPORTED = "register add-instrument", "register import"
-
-GROUPS = {
-    "question": "what is asked",
-    "instrument": "the instrument",
-    "log": "what the log holds, where it does not say so itself",
-    "conditioning": "how the log is conditioned",
-    "comparing": "how several logs are brought together",
-    "table": "calibrations",
-    "reference": "the reference and what use adds",
-    "decision": "who decides, and by which rule",
-    "counter": "the counter under test, where its sheet does not say so itself",
-    "collecting": "how a live instrument is logged",
-    "output": "what is written",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -283,512 +251,200 @@ class Key:
     ----------
     name
         In a bench file and after ``--set``.
+    keyword
+        Of the library: the name with the unit.
+    default
+        What holds where nothing is stated.
     used_by
         Commands that use it; the others pass over it.
     typed_by
         Commands that have it as an option of their own; ``option`` is that.
-    keyword
-        Of the library.
-    default
-        What holds where nothing is stated.
     """
 
     name: str
+    keyword: str
     kind: Kind
+    default: Any
     help: str
     group: str
     used_by: tuple[str, ...]
-    typed_by: tuple[str, ...] = ()
-    keyword: str = ""
-    default: Any = None
-    flag: str = ""
+    typed_by: tuple[str, ...]
 
     @property
     def option(self) -> str:
         """How it is typed by the commands that have it as an option."""
-        return self.flag or f"--{self.name.replace('_', '-')}"
+        return "--column" if self.kind is COLUMNS else f"--{self.name.replace('_', '-')}"
 
 
-def _key(name: str, kind: Kind, says: str, group: str, used_by: tuple[str, ...], **more: Any) -> Key:
-    return Key(name=name, kind=kind, help=says, group=group, used_by=used_by, **{"keyword": name, **more})
+_DECLARED = """
+question: what is asked
+  tolerance: limits | assess* compare* history* fleet* add* | limit of the fractional offset
+  reliability: fraction = 0.95 | assess compare history* fleet* | probability of staying within tolerance
+  guard_band: fraction | assess compare history | held back from either limit
+  from (start): moment | assess* compare* | assess the log from here on
+  until (stop): moment | assess* compare* | assess the log until before this
+  as_left: uncertain | assess compare | offset after an adjustment at the end of the log
+  time_error_limit: time | assess compare | ask how long the time error stays within this
+  aging: auto/none/linear/logarithmic = auto | assess compare | aging law
+  environment: names | assess compare | covariates to model, NAME or NAME:ORDER of its curve (1 to 3), or
+      'none'; default every temperature
+  on_grid: duration | assess compare | put readings at times of their own on a grid of this spacing first
+  meaning: end_of_period/average_over_period/never_left = end_of_period | history | what the reliability is
+      the probability of
+  calendar_unit: day/week/month/quarter/year | history | unit to round the interval down to
+  longest_interval: duration | history fleet | longest interval that policy allows
+  first_interval: duration = 1 year | fleet | longest interval after a single calibration
+  soon: duration = 30 d | fleet* | how long before its day an instrument is 'due soon'
+
+instrument: the instrument
+  oscillator_class: class | assess compare history* add* | what is usual for it helps where data are few;
+      inferred from calibrations
+  instrument: names | assess compare history* | whose rows, where a table holds several instruments
+
+log: what the log holds, where it does not say so itself
+  quantity: quantity | logs* | what the values are
+  unit: text | logs* | unit of the values: Hz, MHz, s, ns, ppm, ppb, 1 …
+  nominal_frequency: frequency | logs* history* add* import* collect* | nominal frequency, '10 MHz'
+  interval: duration | logs* collect* | from one reading to the next, '10 s'
+  gate: duration | logs collect | length of a gate, '10 s'
+  columns: columns | logs* | column by name or position from 0: value=…, time=…, oven_temperature_c=…
+  reading_of: device/reference | logs | what was read: the device under test, or the reference by the
+      device's own timebase
+  time_zone: text | logs | zone of times without one, 'Europe/Lisbon'
+  time_unit: time_unit | logs | unit of a time column of numbers
+  date_order: day-first/month-first | logs history import | for dates such as 03/04/2026
+  clock: name | logs | clock in a file of several, such as a RINEX clock file
+  signal: name | logs | signal of a CGGTTS file that holds several, such as L3P
+  counter_weighting: plain/triangular/regression | logs | how the counter averages over its gate
+  bad_lines: refuse/reject = refuse | logs | refuse a log with a line that cannot be read, or reject such
+      lines and count them
+  partial: yes_no = no | logs | read the complete lines of a file cut off or still written
+  select: text | logs | read the rows with this label, of several oscillators in one log
+  every: count | logs | read every N-th row, of N oscillators logged in turn (1: all rows are of one)
+  row_offset (offset): whole = 0 | logs | with every: from this row on, counted from 0
+
+conditioning: how the log is conditioned
+  skip_checks: names = , | assess compare inspect | checks not to make: outliers, steps, warm_up, wraps,
+      pulses, bit_errors …
+  wrap_period: time | assess compare inspect | period of a wrapped phase log, '100 ns'
+  pulse_period: duration | assess compare inspect | period of the pulses of a phase log (1 s for intervals
+      of whole seconds)
+  sawtooth: text | assess compare inspect | column of a GNSS receiver's correction, to be subtracted (-NAME
+      adds it)
+  sawtooth_rows: whole = 0 | assess compare inspect | how many rows later than its correction a pulse is
+      logged
+  outlier_threshold: number = 5.0 | assess compare inspect | robust standard deviations from which a reading
+      is an outlier
+
+comparing: how several logs are brought together
+  offset: signed_time | compare* | start of the second log after that of the first, where they do not state
+      it
+  part_interval: refuse/accept = refuse | compare | whether readings part of an interval apart are
+      simultaneous
+  common_reference: yes_no = no | compare | the references are the same although named differently
+
+table: calibrations
+  history: file | assess compare | calibrations of the same clock beside the log
+  history_from: date | assess compare | only calibrations from this day on
+  drift_law: auto/constant/logarithmic/wandering = auto | history | auto: all of them, by how well they
+      predict the history
+  family: related/identical = related | history | how several tables belong together
+  results: file | history* | dated results (date, tolerance, name) to be judged if it was out
+
+reference: the reference and what use adds
+  reference: text | history collect | what it is compared with
+  reference_due: date | history | until when the reference's own calibration is valid
+  reference_uncertainty: fraction = 0.0 | assess compare history fleet readings | of the reference's
+      frequency, k = 1 (0: it counts as exact)
+  environment_uncertainty: fraction = 0.0 | history fleet | what use elsewhere may add: temperature,
+      orientation, supply; k = 1
+  transport_uncertainty: fraction = 0.0 | history fleet | what the way there may add: shock, power off and
+      on; k = 1
+
+decision: who decides, and by which rule
+  decision_rule: rule | assess compare history readings* | agreed before the data
+  rule_chosen_on: date | assess compare history | when the rule was agreed
+  decided_by: text | assess compare history | who decides on the interval (a blank if not stated)
+  decided_on: date | assess compare history | when (a blank if not stated)
+  analysed_on: date | history | day of the analysis (today, UTC)
+
+counter: the counter under test, where its sheet does not say so itself
+  permitted (permitted_relative): fraction | readings* | permitted part of the reading, 1e-6 or '1 ppm'
+  least_digits (permitted_digits): number | readings* | permitted least digits besides
+  clock_tick: time | readings* | period of its clock, '100 ns'
+  input_noise (input_noise_v): number | readings | volts, root mean square
+  count_law: triangular/rectangular/bound/in_step | readings | how the gate counts
+  rated: range | readings* | rated frequencies, '10 Hz to 100 MHz'
+  locked: yes_no = no | readings* | the stimulus ran from the counter's own timebase
+
+collecting: how a live instrument is logged
+  description: file | collect | what to ask and how to read the answer
+  address: text | collect | of the instrument
+  beside: sources | collect* | a second source beside the counter
+  part: duration | collect* | begin a new file every so often, '1 d'
+  part_size (part_bytes): count | collect | begin a new file before one grows beyond this many bytes
+  sync: duration_or_zero = 1 s | collect | force rows to the disk this often; 0: every row
+  visa_library: name = @py | collect | PyVISA's library (@py: pure Python)
+
+output: what is written
+  pdf: yes_no = yes | assess compare history | write report.pdf
+  file_record: yes_no = no | assess compare | make the audit record: decision rule, sensitivity, models,
+      backtest, who decides (slower)
+"""
+"""Groups with their titles; in each a key a line: name, keyword of the library where it is another, kind and
+default; commands that use it, with a star those that have it as an option; what it says."""
+_CHOICES = {
+    "class": CLASSES,
+    "time_unit": ("ns", "us", "ms", "s", "min", "h", "d"),
+    "quantity": (
+        *("frequency", "fractional_frequency", "frequency_ratio", "frequency_difference", "period"),
+        *("phase", "time_interval", "interval_error", "count"),
+    ),
+    "rule": (
+        *("simple_acceptance", "guard_band", "guard_band_0.83", "guard_band_1.5", "guard_band_3"),
+        *("root_sum_of_squares", "non_binary"),
+    ),
+}
+_COMMANDS = {
+    "logs": ("assess", "compare", "inspect", "convert", "fleet"),
+    "logs*": ("assess*", "compare*", "inspect*", "convert*", "fleet"),
+    "add*": ("register add-instrument*",),
+    "import": ("register import",),
+    "import*": ("register import*",),
+}
 
 
-_DECLARED = (
-    # what is asked
-    _key(
-        "tolerance",
-        LIMITS,
-        "limit of the fractional offset",
-        "question",
-        (*DECIDED, ADDED),
-        typed_by=(*DECIDED, ADDED),
-    ),
-    _key(
-        "reliability",
-        FRACTION,
-        "probability of staying within tolerance",
-        "question",
-        DECIDED,
-        typed_by=("history", "fleet"),
-        default=0.95,
-    ),
-    _key("guard_band", FRACTION, "held back from either limit", "question", (*VERDICTS, "history")),
-    _key(
-        "from",
-        MOMENT,
-        "assess the log from here on",
-        "question",
-        VERDICTS,
-        typed_by=VERDICTS,
-        keyword="start",
-    ),
-    _key(
-        "until",
-        MOMENT,
-        "assess the log until before this",
-        "question",
-        VERDICTS,
-        typed_by=VERDICTS,
-        keyword="stop",
-    ),
-    _key("as_left", UNCERTAIN, "offset after an adjustment at the end of the log", "question", VERDICTS),
-    _key(
-        "time_error_limit",
-        TIME,
-        "ask how long the time error stays within this",
-        "question",
-        VERDICTS,
-        keyword="time_error_limit_s",
-    ),
-    _key(
-        "aging",
-        _choice("auto", "none", "linear", "logarithmic"),
-        "aging law",
-        "question",
-        VERDICTS,
-        default="auto",
-    ),
-    _key(
-        "environment",
-        NAMES,
-        "covariates to model, NAME or NAME:ORDER of its curve (1 to 3), or 'none'; default every temperature",
-        "question",
-        VERDICTS,
-    ),
-    _key(
-        "on_grid",
-        DURATION,
-        "put readings at times of their own on a grid of this spacing first",
-        "question",
-        VERDICTS,
-    ),
-    _key(
-        "meaning",
-        _choice("end_of_period", "average_over_period", "never_left"),
-        "what the reliability is the probability of",
-        "question",
-        ("history",),
-        default="end_of_period",
-    ),
-    _key(
-        "calendar_unit",
-        _choice("day", "week", "month", "quarter", "year"),
-        "unit to round the interval down to",
-        "question",
-        ("history",),
-    ),
-    _key(
-        "longest_interval",
-        DURATION,
-        "longest interval that policy allows",
-        "question",
-        ("history", "fleet"),
-        keyword="longest_interval_s",
-    ),
-    _key(
-        "first_interval",
-        DURATION,
-        "longest interval after a single calibration",
-        "question",
-        ("fleet",),
-        keyword="first_interval_s",
-        default=365.25 * 86400,
-    ),
-    _key(
-        "soon",
-        DURATION,
-        "how long before its day an instrument is 'due soon'",
-        "question",
-        ("fleet",),
-        typed_by=("fleet",),
-        keyword="soon_s",
-        default=30 * 86400.0,
-    ),
-    # the instrument
-    _key(
-        "oscillator_class",
-        _choice(*CLASSES),
-        "what is usual for it helps where data are few; inferred from calibrations",
-        "instrument",
-        (*VERDICTS, "history", ADDED),
-        typed_by=("history", ADDED),
-    ),
-    _key(
-        "instrument",
-        NAMES,
-        "whose rows, where a table holds several instruments",
-        "instrument",
-        (*VERDICTS, "history"),
-        typed_by=("history",),
-    ),
-    # what the log holds
-    _key("quantity", _choice(*QUANTITIES), "what the values are", "log", LOGS, typed_by=TYPED_LOGS),
-    _key("unit", TEXT, "unit of the values: Hz, MHz, s, ns, ppm, ppb, 1 …", "log", LOGS, typed_by=TYPED_LOGS),
-    _key(
-        "nominal_frequency",
-        FREQUENCY,
-        "nominal frequency, '10 MHz'",
-        "log",
-        (*LOGS, "history", ADDED, IMPORTED, "collect"),
-        typed_by=(*TYPED_LOGS, "history", ADDED, IMPORTED, "collect"),
-        keyword="nominal_frequency_hz",
-    ),
-    _key(
-        "interval",
-        DURATION,
-        "from one reading to the next, '10 s'",
-        "log",
-        (*LOGS, "collect"),
-        typed_by=(*TYPED_LOGS, "collect"),
-        keyword="interval_s",
-    ),
-    _key("gate", DURATION, "length of a gate, '10 s'", "log", (*LOGS, "collect"), keyword="gate_s"),
-    _key(
-        "columns",
-        COLUMNS,
-        "column by name or position from 0: value=…, time=…, oven_temperature_c=…",
-        "log",
-        LOGS,
-        typed_by=TYPED_LOGS,
-        flag="--column",
-    ),
-    _key(
-        "reading_of",
-        _choice("device", "reference"),
-        "what was read: the device under test, or the reference by the device's own timebase",
-        "log",
-        LOGS,
-    ),
-    _key("time_zone", TEXT, "zone of times without one, 'Europe/Lisbon'", "log", LOGS),
-    _key("time_unit", _choice(*TIME_UNITS), "unit of a time column of numbers", "log", LOGS),
-    _key(
-        "date_order",
-        _choice("day-first", "month-first"),
-        "for dates such as 03/04/2026",
-        "log",
-        (*LOGS, "history", IMPORTED),
-    ),
-    _key("clock", NAME, "clock in a file of several, such as a RINEX clock file", "log", LOGS),
-    _key("signal", NAME, "signal of a CGGTTS file that holds several, such as L3P", "log", LOGS),
-    _key(
-        "counter_weighting",
-        _choice("plain", "triangular", "regression"),
-        "how the counter averages over its gate",
-        "log",
-        LOGS,
-    ),
-    _key(
-        "bad_lines",
-        _choice("refuse", "reject"),
-        "refuse a log with a line that cannot be read, or reject such lines and count them",
-        "log",
-        LOGS,
-        default="refuse",
-    ),
-    _key(
-        "partial",
-        YES_NO,
-        "read the complete lines of a file cut off or still written",
-        "log",
-        LOGS,
-        default=False,
-    ),
-    _key("select", TEXT, "read the rows with this label, of several oscillators in one log", "log", LOGS),
-    _key(
-        "every",
-        COUNT,
-        "read every N-th row, of N oscillators logged in turn (1: all rows are of one)",
-        "log",
-        LOGS,
-    ),
-    _key(
-        "row_offset",
-        WHOLE,
-        "with every: from this row on, counted from 0",
-        "log",
-        LOGS,
-        keyword="offset",
-        default=0,
-    ),
-    # conditioning
-    _key(
-        "skip_checks",
-        NAMES,
-        "checks not to make: outliers, steps, warm_up, wraps, pulses, bit_errors …",
-        "conditioning",
-        TREATED,
-        default=(),
-    ),
-    _key(
-        "wrap_period",
-        TIME,
-        "period of a wrapped phase log, '100 ns'",
-        "conditioning",
-        TREATED,
-        keyword="wrap_period_s",
-    ),
-    _key(
-        "pulse_period",
-        DURATION,
-        "period of the pulses of a phase log (1 s for intervals of whole seconds)",
-        "conditioning",
-        TREATED,
-        keyword="pulse_period_s",
-    ),
-    _key(
-        "sawtooth",
-        TEXT,
-        "column of a GNSS receiver's correction, to be subtracted (-NAME adds it)",
-        "conditioning",
-        TREATED,
-    ),
-    _key(
-        "sawtooth_rows",
-        WHOLE,
-        "how many rows later than its correction a pulse is logged",
-        "conditioning",
-        TREATED,
-        default=0,
-    ),
-    _key(
-        "outlier_threshold",
-        NUMBER,
-        "robust standard deviations from which a reading is an outlier",
-        "conditioning",
-        TREATED,
-        default=5.0,
-    ),
-    # calibrations
-    _key("history", FILE, "calibrations of the same clock beside the log", "table", VERDICTS),
-    _key("history_from", DATE, "only calibrations from this day on", "table", VERDICTS),
-    _key(
-        "drift_law",
-        _choice("auto", "constant", "logarithmic", "wandering"),
-        "auto: all of them, by how well they predict the history",
-        "table",
-        ("history",),
-        default="auto",
-    ),
-    _key(
-        "family",
-        _choice("related", "identical"),
-        "how several tables belong together",
-        "table",
-        ("history",),
-        default="related",
-    ),
-    _key(
-        "results",
-        FILE,
-        "dated results (date, tolerance, name) to be judged if it was out",
-        "table",
-        ("history",),
-        typed_by=("history",),
-    ),
-    # the reference
-    _key("reference", TEXT, "what it is compared with", "reference", ("history", "collect")),
-    _key(
-        "reference_due",
-        DATE,
-        "until when the reference's own calibration is valid",
-        "reference",
-        ("history",),
-    ),
-    _key(
-        "reference_uncertainty",
-        FRACTION,
-        "of the reference's frequency, k = 1 (0: it counts as exact)",
-        "reference",
-        (*DECIDED, "readings"),
-        default=0.0,
-    ),
-    _key(
-        "environment_uncertainty",
-        FRACTION,
-        "what use elsewhere may add: temperature, orientation, supply; k = 1",
-        "reference",
-        ("history", "fleet"),
-        default=0.0,
-    ),
-    _key(
-        "transport_uncertainty",
-        FRACTION,
-        "what the way there may add: shock, power off and on; k = 1",
-        "reference",
-        ("history", "fleet"),
-        default=0.0,
-    ),
-    # who decides
-    _key(
-        "decision_rule",
-        _choice(*RULES),
-        "agreed before the data",
-        "decision",
-        (*VERDICTS, "history", "readings"),
-        typed_by=("readings",),
-    ),
-    _key("rule_chosen_on", DATE, "when the rule was agreed", "decision", (*VERDICTS, "history")),
-    _key(
-        "decided_by",
-        TEXT,
-        "who decides on the interval (a blank if not stated)",
-        "decision",
-        (*VERDICTS, "history"),
-    ),
-    _key("decided_on", DATE, "when (a blank if not stated)", "decision", (*VERDICTS, "history")),
-    _key("analysed_on", DATE, "day of the analysis (today, UTC)", "decision", ("history",)),
-    # the counter under test
-    _key(
-        "permitted",
-        FRACTION,
-        "permitted part of the reading, 1e-6 or '1 ppm'",
-        "counter",
-        ("readings",),
-        typed_by=("readings",),
-        keyword="permitted_relative",
-    ),
-    _key(
-        "least_digits",
-        NUMBER,
-        "permitted least digits besides",
-        "counter",
-        ("readings",),
-        typed_by=("readings",),
-        keyword="permitted_digits",
-    ),
-    _key(
-        "clock_tick",
-        TIME,
-        "period of its clock, '100 ns'",
-        "counter",
-        ("readings",),
-        typed_by=("readings",),
-        keyword="clock_tick_s",
-    ),
-    _key("input_noise", NUMBER, "volts, root mean square", "counter", ("readings",), keyword="input_noise_v"),
-    _key(
-        "count_law",
-        _choice("triangular", "rectangular", "bound", "in_step"),
-        "how the gate counts",
-        "counter",
-        ("readings",),
-    ),
-    _key(
-        "rated",
-        RANGE,
-        "rated frequencies, '10 Hz to 100 MHz'",
-        "counter",
-        ("readings",),
-        typed_by=("readings",),
-        keyword="rated_hz",
-    ),
-    _key(
-        "locked",
-        YES_NO,
-        "the stimulus ran from the counter's own timebase",
-        "counter",
-        ("readings",),
-        typed_by=("readings",),
-        default=False,
-    ),
-    # several logs
-    _key(
-        "offset",
-        SIGNED_TIME,
-        "start of the second log after that of the first, where they do not state it",
-        "comparing",
-        ("compare",),
-        typed_by=("compare",),
-        keyword="offset_s",
-    ),
-    _key(
-        "part_interval",
-        _choice("refuse", "accept"),
-        "whether readings part of an interval apart are simultaneous",
-        "comparing",
-        ("compare",),
-        default="refuse",
-    ),
-    _key(
-        "common_reference",
-        YES_NO,
-        "the references are the same although named differently",
-        "comparing",
-        ("compare",),
-        default=False,
-    ),
-    # collecting
-    _key("description", FILE, "what to ask and how to read the answer", "collecting", ("collect",)),
-    _key("address", TEXT, "of the instrument", "collecting", ("collect",)),
-    _key(
-        "beside",
-        SOURCES,
-        "a second source beside the counter",
-        "collecting",
-        ("collect",),
-        typed_by=("collect",),
-    ),
-    _key(
-        "part",
-        DURATION,
-        "begin a new file every so often, '1 d'",
-        "collecting",
-        ("collect",),
-        typed_by=("collect",),
-        keyword="part_s",
-    ),
-    _key(
-        "part_size",
-        COUNT,
-        "begin a new file before one grows beyond this many bytes",
-        "collecting",
-        ("collect",),
-        keyword="part_bytes",
-    ),
-    _key(
-        "sync",
-        DURATION_OR_ZERO,
-        "force rows to the disk this often; 0: every row",
-        "collecting",
-        ("collect",),
-        keyword="sync_s",
-        default=1.0,
-    ),
-    _key(
-        "visa_library", NAME, "PyVISA's library (@py: pure Python)", "collecting", ("collect",), default="@py"
-    ),
-    # what is written
-    _key("pdf", YES_NO, "write report.pdf", "output", (*VERDICTS, "history"), default=True),
-    _key(
-        "file_record",
-        YES_NO,
-        "make the audit record: decision rule, sensitivity, models, backtest, who decides (slower)",
-        "output",
-        VERDICTS,
-        default=False,
-    ),
-)
-KEYS: Mapping[str, Key] = {key.name: key for key in _DECLARED}
+def _declared() -> tuple[dict[str, str], dict[str, Key]]:
+    """Return the groups and the keys of the table."""
+    groups: dict[str, str] = {}
+    keys: dict[str, Key] = {}
+    group = ""
+    for line in re.sub(r"\n {6}", " ", _DECLARED).splitlines():
+        if not line.startswith(" "):
+            group, _, title = line.partition(": ")
+            groups |= {group: title} if group else {}
+            continue
+        declaration, commands, says = line.strip().split(" | ")
+        name, keyword, typed, default = re.fullmatch(
+            r"(\w+)(?: \((\w+)\))?: (\S+)(?: = (.+))?", declaration
+        ).groups()  # type: ignore[union-attr]
+        choices = typed.split("/") if "/" in typed else _CHOICES.get(typed)
+        kind = _choice(*choices) if choices else globals()[typed.upper()]
+        used = [one for word in commands.split() for one in _COMMANDS.get(word, (word,))]
+        keys[name] = Key(
+            name=name,
+            keyword=keyword or name + kind.unit,
+            kind=kind,
+            default=None if default is None else kind.parse(default),
+            help=says,
+            group=group,
+            used_by=tuple(word.rstrip("*") for word in used),
+            typed_by=tuple(word[:-1] for word in used if word.endswith("*")),
+        )
+    return groups, keys
+
+
+GROUPS, KEYS = _declared()
 
 
 def known_key(name: str) -> Key:
@@ -834,6 +490,78 @@ class Bench:
     def keywords(self, group: str) -> dict[str, Any]:
         """Return what is stated of one group, by the keywords of the library."""
         return {KEYS[name].keyword: value for name, value in self.values.items() if KEYS[name].group == group}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stated:
+    """What was stated for one command: what was typed wins over the bench file.
+
+    Attributes
+    ----------
+    values
+        Key to value, as the library gets it.
+    typed
+        Key to text, of what stood on the command line.
+    """
+
+    command: str
+    bench: Bench
+    values: Mapping[str, Any]
+    typed: Mapping[str, str]
+
+    @classmethod
+    def of(cls, command: str, bench: Bench, typed: Mapping[str, Sequence[str]]) -> Stated:
+        """Return what a bench file and typed texts state; of several texts of a key, tables are joined.
+
+        Raises
+        ------
+        InputError
+            If a text cannot be used.
+        """
+        values = {name: value for name, value in bench.values.items() if command in KEYS[name].used_by}
+        for name, texts in typed.items():
+            given = [KEYS[name].kind.parse(text) for text in texts]
+            if isinstance(given[0], dict):
+                values[name] = {**values.get(name, {}), **{k: v for part in given for k, v in part.items()}}
+            elif isinstance(given[0], tuple) and KEYS[name].kind is NAMES:
+                values[name] = tuple(value for part in given for value in part)
+            else:
+                values[name] = given[-1]
+        said = {name: ",".join(texts) for name, texts in typed.items()}
+        return cls(command=command, bench=bench, values=values, typed=said)
+
+    @classmethod
+    def again(cls, command: str, settings: Mapping[str, Any]) -> Stated:
+        """Return what :meth:`settings` told of."""
+        said = settings.get("bench") or {}
+        bench = bench_of(bench_text(said.get("said", {}), said.get("rows")))
+        typed = settings.get("typed") or {}
+        return cls.of(command, bench, {name: [text] for name, text in typed.items()})
+
+    def __getitem__(self, name: str) -> Any:
+        """Return the value of a key, its default where nothing is stated."""
+        return self.values.get(name, KEYS[name].default)
+
+    def keywords(self, *groups: str) -> dict[str, Any]:
+        """Return the keys of some groups that the command uses, by the keywords of the library."""
+        return {key.keyword: self[key.name] for key in keys_of(self.command) if key.group in groups}
+
+    def any_of(self, group: str) -> bool:
+        """Return whether anything of a group is stated."""
+        return any(KEYS[name].group == group for name in self.values)
+
+    @property
+    def layout(self) -> Bench:
+        """How the rows of a log are written; its other keys are keywords already."""
+        return replace(self.bench, values={})
+
+    def settings(self) -> dict[str, object]:
+        """Return what a result tells of it, enough to compute it again: bench file and what was typed."""
+        bench = {"file": Path(self.bench.path).name, "sha256": self.bench.sha256, "said": self.bench.said}
+        if self.bench.rows is not None:
+            bench["rows"] = self.bench.rows
+        known = {"bench": bench} if self.bench.path else {}
+        return {"command": self.command, **known, "typed": dict(self.typed)}
 
 
 def read_bench(path: str | Path) -> Bench:
@@ -908,7 +636,7 @@ def bench_text(said: Mapping[str, object], rows: Mapping[str, object] | None = N
 
 def written(keywords: Mapping[str, Any], group: str) -> dict[str, object]:
     """Return keywords of the library as values of a bench file; what is the default is left out."""
-    names = {key.keyword: key for key in _DECLARED if key.group == group}
+    names = {key.keyword: key for key in KEYS.values() if key.group == group}
     return {
         names[word].name: names[word].kind.write(value)
         for word, value in keywords.items()
@@ -918,7 +646,7 @@ def written(keywords: Mapping[str, Any], group: str) -> dict[str, object]:
 
 def typed(keywords: Mapping[str, Any], command: str = "assess") -> str:
     """Return keywords of a log as they are typed on the command line."""
-    names = {key.keyword: key for key in _DECLARED if key.group == "log"}
+    names = {key.keyword: key for key in KEYS.values() if key.group == "log"}
     words = []
     for keyword, value in keywords.items():
         key = names[keyword]
@@ -939,4 +667,4 @@ def _quoted(text: str) -> str:
 
 def keys_of(command: str) -> Iterable[Key]:
     """Return the keys that a command uses."""
-    return (key for key in _DECLARED if command in key.used_by)
+    return (key for key in KEYS.values() if command in key.used_by)

@@ -72,6 +72,20 @@ def merged(*groups: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(seen.values())
 
 
+BY_WEIGHT = (
+    ("ASSUMED", "NOMINAL", "DATE_AMBIGUOUS", "COUNT_WRAPPED", "INTERVAL_CHANGE", "CALIBRATIONS", "FOUND_OUT"),
+    ("SELF_TEST", "NOT_AS_PREDICTED", "CLOCK_CHANGED", "DRIFTS", "BACKTEST", "CLASS", "READING_DOUBTED"),
+    ("STEP", "AGING", "STABILITY", "REFERENCE_OVERDUE", "OFFSET_JUMPED", "MODELS", "EXTRAPOLATION"),
+)
+"""How codes begin: of what the readings were taken for, a factor in the answer; of forecasts that did not
+come true; of what bends a forecast. Any other is about a detail."""
+
+
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return the findings, the most severe first, otherwise in their order."""
-    return tuple(sorted(findings, key=lambda finding: -SEVERITIES.index(finding.severity)))
+    """Return the findings, the most severe first; of these what moves the answer most, else in order."""
+
+    def lightness(finding: Finding) -> tuple[int, int]:
+        tiers = (at for at, codes in enumerate(BY_WEIGHT) if finding.code.startswith(codes))
+        return -SEVERITIES.index(finding.severity), next(tiers, len(BY_WEIGHT))
+
+    return tuple(sorted(findings, key=lightness))

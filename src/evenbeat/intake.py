@@ -18,6 +18,8 @@ from evenbeat.quantities import FloatArray
 SCAN_BLOCK = 1 << 20
 FARTHEST_FROM_NOMINAL = 0.02
 """Part of the nominal frequency: readings farther from it are of another unit or another source."""
+LARGEST = 1e60
+"""Size of a sample beyond which it is no reading of anything, and products of variances overflow."""
 _JUDGED = 2000  # samples whose size is looked at
 _SURELY_HERTZ = 1e4
 _ALIKE = 0.01  # spread over size of readings of one frequency
@@ -125,7 +127,7 @@ def refuse_hertz(values: FloatArray) -> None:
 
 
 def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
-    """Return samples in which a missing one is NaN, masked ones included; refuse infinite or none at all."""
+    """Return samples in which a missing one is NaN, masked ones included; refuse huge ones or none at all."""
     if isinstance(values, np.ma.MaskedArray):
         values = np.ma.filled(values.astype(float), np.nan)
     extended = getattr(values, "dtype", None)
@@ -138,10 +140,11 @@ def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
     array = read_only(values, name)
     finite = 0
     for number, block in enumerate(blocks(array)):
-        bad = np.isinf(block)
+        bad = np.abs(block) > LARGEST
         if bad.any():
-            position = number * SCAN_BLOCK + int(np.argmax(bad))
-            msg = f"{name}[{position}] is infinite; a missing sample must be NaN"
+            place = int(np.argmax(bad))
+            what = "infinite" if np.isinf(block[place]) else f"{block[place]:.3g}, as no clock reads"
+            msg = f"{name}[{number * SCAN_BLOCK + place}] is {what}; a missing sample must be NaN"
             raise InputError(msg)
         finite += int(np.count_nonzero(~np.isnan(block)))
     if len(array) and not finite:

@@ -31,11 +31,12 @@ FLAGS = [
     "--disable-sync",
 ]
 SETTINGS = {
-    # no news pop-up; every cell really in the page, also those out of sight
+    # no news pop-up; the theme that the browser asks for; every cell really in the page, also those out of sight
     "@jupyterlab/apputils-extension/notification.jupyterlab-settings": {
         "fetchNews": "false",
         "checkForUpdates": False,
     },
+    "@jupyterlab/apputils-extension/themes.jupyterlab-settings": {"adaptive-theme": True},
     "@jupyterlab/notebook-extension/tracker.jupyterlab-settings": {"windowingMode": "none"},
 }
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import nbformat
+import numpy as np
 import pytest
 from playwright.sync_api import expect
 
@@ -18,8 +19,8 @@ from evenbeat.shipped.files import notebook_files
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 LONGEST_S = 60.0
-WORDS = ("predict", "exercises", "score")
-COMPONENTS = ("allan_ruler", "interval_wall")
+WORDS = ("predict", "exercises", "score", "watch")
+COMPONENTS = ("allan_ruler", "interval_wall", "own_curve")
 """They answer in the browser alone; what they say is tested in a page without a kernel."""
 WIDTH, LEAST_HEIGHT, MOST_HEIGHT = 1300, 1400, 30_000
 NOT_RUN, WAITING, HAS_RUN = (re.compile(form) for form in (r"^\[ \]:$", r"^\[[ *]\]:$", r"^\[\d+\]:$"))
@@ -33,8 +34,8 @@ COMPLAINTS = (
 class NotebookPage:
     """One notebook, opened."""
 
-    def __init__(self, browser: Any, address: str) -> None:
-        self.page = browser.new_page(viewport={"width": WIDTH, "height": LEAST_HEIGHT})
+    def __init__(self, browser: Any, address: str, theme: str = "light") -> None:
+        self.page = browser.new_page(viewport={"width": WIDTH, "height": LEAST_HEIGHT}, color_scheme=theme)
         self.page_errors: list[str] = []
         self.page.on("pageerror", lambda error: self.page_errors.append(str(error)))
         self.page.goto(address)
@@ -132,8 +133,8 @@ def opened(chromium: Any, lab: Any) -> Iterator[Any]:
     """Return a function that opens a notebook of the working copy; what it opened is closed in the end."""
     pages: list[NotebookPage] = []
 
-    def opening(name: str) -> NotebookPage:
-        pages.append(NotebookPage(chromium, lab.address(name)))
+    def opening(name: str, theme: str = "light") -> NotebookPage:
+        pages.append(NotebookPage(chromium, lab.address(name), theme))
         return pages[-1]
 
     yield opening
@@ -197,6 +198,104 @@ def test_panel(name: str, opened: Any, lab: Any, screenshots: Path) -> None:
     assert len(cell.locator(".widget-html img").first.get_attribute("alt") or "") > 80
     page.photograph(screenshots / f"panel-{name}.png")
     assert page.complaints() == []
+
+
+CONTRASTS = """() => {
+    const canvas = document.createElement('canvas').getContext('2d', {willReadFrequently: true});
+    const channels = (colour) => {
+        canvas.clearRect(0, 0, 1, 1);
+        canvas.fillStyle = colour;
+        canvas.fillRect(0, 0, 1, 1);
+        return [...canvas.getImageData(0, 0, 1, 1).data];
+    };
+    const luminance = (colour) => channels(colour).slice(0, 3)
+        .map((part) => part / 255).map((part) => part <= 0.04045 ? part / 12.92 : ((part + 0.055) / 1.055) ** 2.4)
+        .reduce((sum, part, k) => sum + part * [0.2126, 0.7152, 0.0722][k], 0);
+    const ground = (node) => {
+        for (; node; node = node.parentElement) {
+            const colour = getComputedStyle(node).backgroundColor;
+            if (channels(colour)[3] === 255) return colour;
+        }
+        return 'white';
+    };
+    const words = document.querySelectorAll('.jp-OutputArea [role=status], .jp-OutputArea .widget-label, '
+        + '.jp-OutputArea svg text, .jp-OutputArea .eb-control, .jp-OutputArea summary, .jp-OutputArea button');
+    return [...words].filter((each) => each.textContent.trim() && each.getClientRects().length).map((each) => {
+        const style = getComputedStyle(each);
+        const ink = each.tagName === 'text' ? style.fill : style.color;
+        const [one, other] = [luminance(ink), luminance(ground(each))].sort((a, b) => b - a);
+        return [(one + 0.05) / (other + 0.05), each.textContent.trim().slice(0, 40)];
+    });
+}"""
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_words_stand_out_in_either_theme(theme: str, opened: Any, lab: Any, screenshots: Path) -> None:
+    """Every word of panels and components has a contrast of 4.5 at least (WCAG 2.1, criterion 1.4.3).
+
+    Disabled controls are exempt there, and none is shown here.
+    """
+    panels = ("noise_mixer", "clock_detective", "own_curve", "allan_ruler", "interval_wall")
+    cells = [nbformat.v4.new_code_cell("from evenbeat import interactive")]
+    cells += [nbformat.v4.new_code_cell(f"interactive.{name}()") for name in panels]
+    asked = "interactive.predict('Up or down?', ['up', 'down'])"
+    cells += [
+        nbformat.v4.new_code_cell(asked),
+        nbformat.v4.new_code_cell("interactive.exercises('02')(2, 7)"),
+    ]
+    kernel = {"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}}
+    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), lab.folder / "themes.ipynb")
+    page = opened("themes.ipynb", theme)
+    page.run_all()
+    page.page.locator(".evenbeat-component svg text").last.wait_for(timeout=60_000)
+    is_dark = page.page.evaluate("document.body.dataset.jpThemeLight") == "false"
+    assert is_dark == (theme == "dark")
+    contrasts = page.page.evaluate(CONTRASTS)
+    assert len(contrasts) > 100
+    page.photograph(screenshots / f"themes-{theme}.png")
+    page.page.add_style_tag(content="html { filter: grayscale(1); }")
+    page.photograph(screenshots / f"themes-{theme}-grey.png")
+    faint = [each for each in contrasts if each[0] < 4.5 and each[1] != "Commit"]  # still disabled
+    assert faint == []
+
+
+def test_a_log_is_followed_while_it_is_written(opened: Any, lab: Any, screenshots: Path) -> None:
+    """Rows that are appended to a collection's log show up by themselves, and in the end a due date."""
+    folder = lab.folder / "bench"
+    head = (
+        "# quantity: frequency\n# unit: Hz\n# nominal frequency: 10 MHz\n# expected every: 600 s\n# begins\n"
+    )
+    rows = [f"{time},{10e6 * (1 + 3e-9) + random.gauss(0, 2e-5):.6f}\n" for time in _stamps(600)]
+    notebook = nbformat.v4.new_notebook(
+        cells=[
+            nbformat.v4.new_code_cell("from evenbeat.interactive import watch\nwatch('bench', every_s=0.5)")
+        ],
+        metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}},
+    )
+    nbformat.write(notebook, lab.folder / "watch.ipynb")
+    page = opened("watch.ipynb")
+    page.run_all()
+    cell = page.cells.first
+    expect(cell).to_contain_text("holds no log yet", timeout=60_000)
+    folder.mkdir()
+    log = folder / "bench-0001.csv"
+    log.write_text(head + "utc,frequency_Hz\n" + "".join(rows[:20]))
+    expect(cell).to_contain_text("20 readings over", timeout=60_000)
+    early = cell.locator(".widget-html img").first.get_attribute("src") or ""
+    with log.open("a") as file:
+        file.write("".join(rows[20:]))
+    expect(cell).to_contain_text("600 readings over", timeout=60_000)
+    expect(cell).to_contain_text("Calibrate again within")
+    expect(cell.locator(".widget-html img").first).not_to_have_attribute("src", early)
+    page.photograph(screenshots / "watch.png")
+    cell.get_by_label("follow the log").uncheck()
+    assert page.complaints() == []
+
+
+def _stamps(count: int) -> list[str]:
+    """Return so many stamps in UTC, ten minutes apart."""
+    first = np.datetime64("2026-01-01T00:00:00")
+    return [f"{first + np.timedelta64(600 * k, 's')}Z" for k in range(count)]
 
 
 def test_run_all_does_not_reveal(opened: Any, screenshots: Path) -> None:

@@ -10,8 +10,7 @@ from scipy import stats
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.outcomes import Outcomes, record_until
-from evenbeat.clock.tested import Backtest, Outcome, horizon_score
-from evenbeat.clock.verdicts import backtest_findings
+from evenbeat.clock.tested import Backtest, Outcome, backtest_findings, horizon_score
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Flag, Record

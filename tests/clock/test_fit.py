@@ -158,7 +158,7 @@ def test_repeating_readings_add_the_display_step() -> None:
     step = 1e-10
     rounded = replace(record, values=np.round(record.values / step) * step, resolution=step)
     model = fit_clock(rounded, aging="linear")
-    assert model.display_uncertainty == pytest.approx(step / np.sqrt(6))
+    assert model.blocks.display.offset == pytest.approx(step / np.sqrt(6))
     assert "DISPLAY_HIDES" in {finding.code for finding in model.findings}
     assert model.frequency_at([record.duration_s]).standard_uncertainty[0] >= step / np.sqrt(6)
 

@@ -7,7 +7,7 @@ import pytest
 from statsmodels.stats.diagnostic import acorr_ljungbox
 
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.innovations import change_finding, ljung_box
+from evenbeat.clock.origins import change_finding, ljung_box
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 
 DAY = 86400.0

@@ -17,8 +17,7 @@ from evenbeat.clock.covariance import (
     Spans,
 )
 from evenbeat.clock.likelihood import fit_on_grid
-from evenbeat.clock.noise_grid import NoiseGrid, noise_grid
-from evenbeat.clock.noise_ratios import Ratios
+from evenbeat.clock.noise_grid import NoiseGrid, Ratios, noise_grid
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 

@@ -187,7 +187,7 @@ def test_daily_wave_beside_a_temperature_that_is_one() -> None:
         environment=[eb.Influence("room_c", lag_s=0.0)],
         daily_wave=True,
     )
-    (sentence,) = _said(model, "DAILY_WAVE_NOT_DETERMINED")
+    (sentence,) = _said(model, "WAVE_NOT_DETERMINED")
     assert "room_c" in sentence
     with pytest.raises(eb.InputError, match="daily wave"):
         model.daily_wave()

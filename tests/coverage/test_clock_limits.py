@@ -16,8 +16,7 @@ import pytest
 from scipy import optimize, special
 
 from evenbeat.clock.covariance import RANDOM_WALK_FM, WHITE_FM, Spans
-from evenbeat.clock.noise_grid import noise_grid
-from evenbeat.clock.noise_ratios import Ratios
+from evenbeat.clock.noise_grid import Ratios, noise_grid
 
 TABLE = Path(__file__).with_name("clock_limits.md")
 COUNT = 100

@@ -11,6 +11,7 @@ import evenbeat as eb
 from evenbeat.calibration.history_posterior import DriftPrior, posteriors
 from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import table_members
+from evenbeat.fleet.usual import learned_priors
 from evenbeat.register.facts import Calibration, history_of
 from evenbeat.register.tables import calibration_of
 from evenbeat.units import SECONDS_PER_YEAR
@@ -92,3 +93,26 @@ def test_a_start_outside_has_no_interval(fleet_table: Path) -> None:
 
     assert model.interval_s(np.array([[-1e-12, 1e-12]]), 0.95, np.array([1e8]))[0] == 0
     assert model.interval_s(np.array([[-1.0, 1.0]]), 0.95, np.array([1e8]))[0] == 1e8
+
+
+@pytest.mark.parametrize("times", [0.25, 1.0, 4.0])
+def test_a_fleet_tells_how_wide_its_class_is(times: float) -> None:
+    """Eighty simulated ovens drift so many times what is usual; the learned width is within a half."""
+    rng, usual = np.random.default_rng(8), next(part for part in OVEN.mixture if part.factor == 1)
+    some = []
+    for name in map(str, range(80)):
+        drift = times * usual.drift_per_year * rng.normal()
+        walk = np.cumsum([0.0, *times * usual.walk_per_root_year * rng.normal(size=4)])
+        found = drift * np.arange(5) + walk + 1e-11 * rng.normal(size=5)
+        points = [
+            Calibration(
+                instrument=name, date=f"{2020 + at}-01-01", as_found=value, standard_uncertainty=1e-11
+            )
+            for at, value in enumerate(found.tolist())
+        ]
+        some.append(history_of(points, name))
+
+    _, (finding,) = learned_priors({"oven": some})
+
+    assert finding.values["instruments"] == 80
+    assert times / 1.5 < float(finding.values["factor"]) < 1.5 * times

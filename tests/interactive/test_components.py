@@ -1,11 +1,13 @@
 """What the components that run in the browser are given; what they do with it: tests/browser."""
 
+import allantools
 import numpy as np
 import pytest
 
 import evenbeat as eb
 from evenbeat import interactive
 from evenbeat.errors import TooShortError
+from evenbeat.lessons import own_curve
 from evenbeat.lessons.allan_ruler import five_clocks, under_the_ruler
 from evenbeat.lessons.interval_wall import NOISES, SAMPLES, SHARES, WINDOW, holes, wall_of_intervals
 from evenbeat.powerlaw import simulate_clock
@@ -66,3 +68,36 @@ def test_the_wall_shows_what_it_is_there_to_show() -> None:
                 if wall.terms > 10:
                     assert wall.held_naive < 60
     assert len(interactive.interval_wall().walls) == len(NOISES) * len(SAMPLES) * len(SHARES)
+
+
+def test_own_curve_has_unit_noises_of_the_right_shape() -> None:
+    """White FM falls with the root of τ, flicker FM stays (NIST SP 1065, 3.3); each clock has its noise."""
+    given = interactive.own_curve(seed=5).ingredients
+    shapes = {noise["field"]: np.array(noise["shape"]) for noise in given["noises"]}
+    hours = np.array(given["tau_s"]) / 3600
+    assert shapes["white_fm"] == pytest.approx(1 / hours, rel=1e-5)
+    assert shapes["flicker_fm"] == pytest.approx(np.ones(9), rel=1e-5)
+    assert shapes["white_pm"] == pytest.approx(1 / hours**2, rel=1e-5)
+    for noise in given["noises"]:
+        for clock in noise["clocks"]:
+            theirs = allantools.oadev(np.array(clock), rate=1.0, data_type="freq", taus=[1, 4])[1]
+            assert theirs == pytest.approx(np.sqrt(noise["shape"])[[0, 2]], rel=0.25)
+
+
+def test_a_drawn_clock_s_frequency_moves_as_walks_do() -> None:
+    """Daily means of a thousand walks made by numpy, against the closed form at one and at ten days."""
+    walks = np.random.default_rng(1).standard_normal((1000, 11 * 24 * 4)).cumsum(axis=1)
+    hourly = walks.reshape(1000, -1, 4).mean(axis=2)
+    allan = 0.5 * np.mean(np.diff(hourly, axis=1) ** 2)
+    daily = hourly.reshape(1000, 11, 24).mean(axis=2)
+    for days in (1, 10):
+        moved = np.mean((daily[:, days] - daily[:, 0]) ** 2) / allan
+        assert own_curve.apart(-2, np.array([float(days)]))[0] == pytest.approx(moved, rel=0.15)
+    assert own_curve.apart(0, np.array([5.0]))[0] == pytest.approx(2 / 24)  # independent daily means
+
+
+def test_own_curve_gives_its_levels() -> None:
+    """What is shown can be simulated: the levels have the deviations that the page says."""
+    drawn = interactive.own_curve()
+    drawn.deviations = {"white_fm": 3e-12, "white_pm": 1e-11}
+    assert drawn.levels.deviation(3600.0, cutoff_hz=0.5 / 3600) == pytest.approx(np.hypot(3e-12, 1e-11))

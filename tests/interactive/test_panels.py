@@ -17,9 +17,9 @@ from evenbeat import interactive
 from evenbeat.errors import InputError
 from evenbeat.figures.lessons import NoiseMixtureBoard, SeenMixture
 
-OTHERS = ("log_panel", "allan_ruler", "interval_wall", "predict", "exercises", "score")
+OTHERS = ("log_panel", "allan_ruler", "interval_wall", "own_curve", "watch", "predict", "exercises", "score")
 FOLLOWING = [name for name in interactive.__all__ if name not in OTHERS]
-QUIET = {"prediction", "minimum_coverage"}
+QUIET = {"prediction", "minimum_coverage", "diagnosis", "confidence"}
 """Controls that may leave the picture as it is: a guess changes words, and a whole average needs no share."""
 
 
@@ -502,3 +502,22 @@ def test_unknown_words_are_refused() -> None:
         without_readings(record, 0.1, pattern="at noon")
     with pytest.raises(InputError, match=r"share is 1\.5"):
         without_readings(record, 1.5)
+
+
+def test_clock_detective_scores_the_first_commitment() -> None:
+    """The truth is kept back until the reader commits; a second diagnosis of the same case gains nothing."""
+    panel = interactive.clock_detective()  # case 1 is a step
+    assert "step of" not in panel.words.value
+    panel.controls["confidence"].value = 80.0
+    panel.reveal.click()
+    assert "It was not nothing the matter: a step (a step of" in panel.words.value
+    bits = np.log2(8 * 0.2 / 7)
+    panel.controls["diagnosis"].value = "a step"
+    assert "It was" not in panel.words.value
+    panel.reveal.click()
+    assert "Right: a step" in panel.words.value
+    assert panel.score == {1: pytest.approx(bits)}
+    assert "80 % sure on average, right in 0 of 1" in panel.tally.value
+    panel.further.click()
+    assert panel.controls["case"].value == 2
+    assert "Case 2:" in panel.words.value

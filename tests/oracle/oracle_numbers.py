@@ -290,7 +290,7 @@ def clock_in_brief(model: eb.results.ClockModel) -> dict[str, Any]:
     return {
         "blocks": len(model.blocks),
         "block_s": model.blocks.length_s,
-        "display_uncertainty": model.display_uncertainty,
+        "display_uncertainty": model.blocks.display.offset if model.blocks.display.hides else 0.0,
         "noise": levels(model.noise),
         "laws": {
             law.law: [

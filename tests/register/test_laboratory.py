@@ -16,6 +16,7 @@ from evenbeat.command.main import main
 from evenbeat.register.heads import heads_file
 from evenbeat.register.register import chained_hash
 from evenbeat.register.tables import export_instruments, export_table
+from evenbeat.report.recomputed import verify_record
 
 YEARS = ("2020-03-01", "2021-03-01", "2022-03-01", "2023-03-01", "2024-03-01")
 
@@ -392,3 +393,95 @@ def test_the_audit_record_of_an_instrument_is_one_command(
     table = Path(__file__).resolve().parents[2] / "data" / "kittiwake-history.csv"
     assert main(["history", str(table)]) == 2
     assert "no tolerance is stated; give --tolerance" in capsys.readouterr().err
+
+
+def test_an_event_can_be_corrected(register: eb.Register, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its day, what it was, and by how much the offset changed, in a unit as well."""
+    entry = register.add_event("counter", "move", date="2024-07-01", change=1e-9, standard_uncertainty=1e-10)
+    call = ["register", "correct", str(register.path), str(entry.number), "--because", "it was the trimmer"]
+    assert main([*call, "--what", "adjustment", "--date", "2024-07-02", "--change", "0.04 Hz"]) == 0
+
+    (event,) = register.events("counter")
+
+    assert (event.what, event.date, event.standard_uncertainty) == ("adjustment", "2024-07-02", 1e-10)
+    assert event.change == pytest.approx(4e-9)
+    with pytest.raises(eb.InputError, match="'as_found' is no part of an event"):
+        register.correct(entry.number + 1, because="x", as_found=1e-9)
+
+
+def test_not_in_use_is_judged_on_the_day_asked(register: eb.Register, tmp_path: Path) -> None:
+    """Retired since, it was in use on the day of the record, which still holds when it is recomputed."""
+    register.add_event("counter", "retired", date="2025-06-01")
+
+    def codes(day: str) -> set[str]:
+        return {found.code for found in register.question("counter", on=day)["table"].findings}
+
+    assert "NOT_IN_USE" not in codes("2025-01-01")
+    assert "NOT_IN_USE" in codes("2025-07-01")
+    folder = tmp_path / "record"
+    call = ["history", str(register.path), "--instrument", "counter", "-o", str(folder), "--set", "pdf=no"]
+    assert main([*call, "--set", "analysed_on=2025-01-01"]) == 0
+    assert "NOT_IN_USE" not in (folder / "result.json").read_text(encoding="utf-8")
+    assert verify_record(folder / "result.json").differences == ()
+
+
+FIRST_VERSION = """
+CREATE TABLE entries (number INTEGER PRIMARY KEY, kind TEXT, instrument TEXT, content TEXT, corrects INTEGER,
+  reason TEXT, written_at TEXT, software TEXT, former_hash TEXT, hash TEXT);
+PRAGMA application_id = 1161970260;
+PRAGMA user_version = 1;
+"""
+
+
+def first_version(path: Path) -> str:
+    """Write a register as version 1 did, with hashes (FIPS 180-4) over each row; return its SHA-256."""
+    first = '{"as_found":1e-09,"date":"2021-01-01","instrument":"auk","standard_uncertainty":1e-10}'
+    facts: list[tuple[str, str, int | None, str | None]] = [
+        ("instrument", '{"name":"auk","oscillator_class":"oven","tolerance":1e-08}', None, None),
+        ("calibration", first, None, None),
+        ("calibration", first.replace("1e-09", "2e-09"), 2, "misread"),
+    ]
+    former = ""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.executescript(FIRST_VERSION)
+        for number, (kind, content, corrects, reason) in enumerate(facts, start=1):
+            stamp = f"2024-01-0{number}T00:00:00Z"
+            row = (number, kind, "auk", content, corrects, reason, stamp, "evenbeat 0.1.0", former)
+            text = json.dumps(row, ensure_ascii=False, separators=(",", ":"))
+            former = hashlib.sha256(text.encode()).hexdigest()
+            connection.execute(f"INSERT INTO entries VALUES ({','.join('?' * 10)})", (*row, former))
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_a_register_of_version_1_is_upgraded(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Every entry with number, reason, moment and software; the old file stays, its hash is kept."""
+    old, new = tmp_path / "old.sqlite", tmp_path / "new.sqlite"
+    digest = first_version(old)
+    with pytest.raises(eb.LogError, match="version 1, not 2; make a new one of it: 'register upgrade'"):
+        eb.Register.open(old)
+
+    assert main(["register", "upgrade", str(old), str(new), "--who", "A. Keeper"]) == 0
+
+    assert "New register" in capsys.readouterr().out
+    made = eb.Register.open(new)
+    assert eb.verify_register(made).intact
+    assert hashlib.sha256(old.read_bytes()).hexdigest() == digest
+    last = made.entries()[-1]
+    assert (last.corrects, last.reason, last.written_at) == (2, "misread", "2024-01-03T00:00:00Z")
+    assert last.software == "evenbeat 0.1.0"
+    assert last.role == f"upgraded from version 1 by A. Keeper; old file SHA-256 {digest}"
+    assert [one.as_found for one in made.calibrations("auk")] == [2e-9]
+    assert made.instrument("auk").oscillator_class == "oven"
+
+
+def test_a_changed_register_of_version_1_is_not_upgraded(tmp_path: Path) -> None:
+    """The sentence names the entry, and no new file is left."""
+    old, new = tmp_path / "old.sqlite", tmp_path / "new.sqlite"
+    first_version(old)
+    with closing(sqlite3.connect(old, isolation_level=None)) as connection:
+        connection.execute("UPDATE entries SET content = replace(content, '1e-09', '9e-09') WHERE number = 2")
+    with pytest.raises(eb.LogError, match="entry 2 is not as it was written"):
+        eb.Register.upgraded(new, old)
+    assert not new.exists()
+    with pytest.raises(eb.LogError, match="version 2, not 1; there is nothing to upgrade"):
+        eb.Register.upgraded(new, eb.Register.create(tmp_path / "other.sqlite").path)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import evenbeat as eb
@@ -86,7 +87,7 @@ def test_another_input_is_refused(record: Path, tmp_path: Path) -> None:
     kept.parent.mkdir()
     kept.write_text(ROWS, encoding="utf-8")
     assert verify_record(record, [kept]).differences == ()
-    with pytest.raises(eb.LogError, match=r"no result\.json of an audit record"):
+    with pytest.raises(eb.LogError, match=r"no result\.json of 'evenbeat history -o'"):
         verify_record(kept)
 
 
@@ -106,3 +107,45 @@ def test_a_register_may_have_grown_since(tmp_path: Path) -> None:
     assert verify_record(folder / "result.json").differences == ()
     register.correct(2, because="digit", as_found=1e-10)
     assert verify_record(folder / "result.json", [register.path]).differences == ()
+
+
+def _log(path: Path) -> None:
+    hertz = 1e7 + np.random.default_rng(5).normal(0.02, 1e-3, 400)
+    stamps = np.datetime64("2024-06-01T00:00:00") + 10 * np.arange(400)
+    rows = "".join(f"{stamp}Z,{value:.5f}\n" for stamp, value in zip(stamps, hertz, strict=True))
+    path.write_text(f"time,frequency\n{rows}", encoding="utf-8")
+
+
+def test_the_record_of_a_log_is_computed_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """How it was read stands in a bench file, what was asked on the line; both are in the record itself."""
+    bench, folder = tmp_path / "auk.toml", tmp_path / "report"
+    bench.write_text(
+        'nominal_frequency = "10 MHz"\nunit = "Hz"\nhistory = "auk.csv"\n[columns]\nvalue = "frequency"\n'
+    )
+    _log(tmp_path / "auk.log")
+    (tmp_path / "auk.csv").write_text(ROWS, encoding="utf-8")
+    call = ["assess", str(tmp_path / "auk.log"), "--bench", str(bench), "-o", str(folder), "-q"]
+    assert main([*call, "--tolerance", "1e-8", "--set", "pdf=no", "--set", "skip_checks=steps"]) == 0
+    bench.unlink()  # what it said is embedded
+    monkeypatch.chdir(tmp_path)
+
+    found = verify_record(folder / "result.json")
+
+    assert found.differences == ()
+    assert found.compared > 1000
+    content = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    content["settings"]["guard_band"], content["verdict"]["headline"] = 1e-9, "Fine."
+    (folder / "result.json").write_text(json.dumps(content), encoding="utf-8")
+    changed = verify_record(folder / "result.json")
+    assert {one.where for one in changed.differences} == {"settings/guard_band", "verdict/headline"}
+    (tmp_path / "auk.log").write_text("frequency\n1e7\n")
+    assert main(["verify", str(folder / "result.json")]) == 2
+
+
+def test_a_log_assessed_by_the_library_does_not_say_how_it_was_read(tmp_path: Path) -> None:
+    """It is refused in one sentence, not computed on a guess."""
+    _log(tmp_path / "auk.log")
+    record = eb.read_log(tmp_path / "auk.log", unit="Hz", nominal_frequency_hz=1e7)
+    eb.write_report(eb.assess(record), tmp_path / "report", pdf=False)
+    with pytest.raises(eb.LogError, match="does not say how one log was read"):
+        verify_record(tmp_path / "report" / "result.json")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -13,12 +14,10 @@ import numpy as np
 
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.beside import Beside
-from evenbeat.assessment.case import Case
-from evenbeat.assessment.display import DisplayBound, display_bound
+from evenbeat.assessment.case import Case, software_versions
 from evenbeat.assessment.log_case import LogQuestion, case_of_log
 from evenbeat.assessment.next_steps import next_steps
-from evenbeat.assessment.now import ToleranceNow, tolerance_now
-from evenbeat.assessment.software import software_versions
+from evenbeat.assessment.now import DisplayBound, ToleranceNow, display_bound, tolerance_now
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.interval import suggest_interval
@@ -161,11 +160,6 @@ def part_of_log(
     start, stop
         Its first moment, and the first one after it: seconds since the start of the log, or UTC as
         ``datetime64`` or ISO text; ``None`` for the start or the end of the log.
-
-    Raises
-    ------
-    InputError
-        If a moment lies outside the log, UTC is given for a log that states no time, or nothing is left.
     """
     if start is None and stop is None:
         return record
@@ -276,15 +270,26 @@ def assess(
     """
     check_record(record)
     record = part_of_log(record, start=start, stop=stop)
-    limits = _checked(record, tolerance, reliability)
+    limits = None if tolerance is None else Tolerance.of(tolerance)
+    checked_probability(reliability, "reliability")
+    readings = len(record) - record.missing
+    if readings < FEWEST_READINGS:
+        log = "the record" if record.source is None else record.source.path
+        msg = (
+            f"{log} has {readings} readings; at least {FEWEST_READINGS} are needed to say anything of a clock"
+        )
+        raise TooShortError(msg, needed=FEWEST_READINGS, available=readings)
     if oscillator_class is not None:
         oscillator_class_named(oscillator_class)
-    begin = progress or _nothing
+    begin = progress or (lambda _stage: None)
     begin("conditioning")
-    record = _conditioned(record)
+    if all(treatment.operation != "condition" for treatment in record.history):
+        record = condition(record)
     curves, missing_curves = _curves(record, begin)
     begin("MTIE")
-    time_error = _time_interval_error(record)
+    time_error = None
+    with suppress(InputError):  # gaps leave nothing of it
+        time_error = time_interval_error(record, "mtie")
     begin("clock model")
     display = display_bound(record)
     beside = Beside.of(
@@ -311,10 +316,12 @@ def assess(
     if model is not None:
         model = _asked_whether_usual(beside.compared(model, fitted), curves)
     begin("forecasts")
+    if guard_band is None and basis is not None and limits is not None:
+        guard_band = basis.guard_band(limits, reference_uncertainty) or None
     question: dict[str, Any] = {
         "tolerance": tolerance,
         "reliability": reliability,
-        "guard_band": _guard_band(guard_band, limits, basis, reference_uncertainty),
+        "guard_band": guard_band,
         "as_left": as_left,
         "reference_uncertainty": reference_uncertainty,
     }
@@ -328,7 +335,9 @@ def assess(
     if no_nominal is not None:
         changed.append(no_nominal)
     asked = {**question, **beside.asked(model)}
-    interval = None if changed else _interval(model, asked)
+    interval = None
+    if model is not None and tolerance is not None and not changed:
+        interval = suggest_interval(model, **asked, even_if_untested=True)
     now = None
     if limits is not None:
         now = tolerance_now(
@@ -354,6 +363,10 @@ def assess(
     verdict = spoken_verdict(record, **found, withheld=[*no_model, *changed])
     if doubted := doubt((*record.findings, *((far,) if far else ()))):
         verdict = replace(verdict, headline=f"{doubted} {verdict.headline}")
+    influences, missing = ((), {}) if model is None else (model.trend.influences, model.trend.not_determined)
+    given: object = tolerance
+    if limits is not None and not isinstance(tolerance, int | float):
+        given = [limits.lower, limits.upper]
     again = LogQuestion(record=record, model=model, interval=interval, fitted=fitted, asked=asked)
     case = None if basis is None else case_of_log(again, basis, beside=beside.inputs, progress=progress)
     return Assessment(
@@ -366,7 +379,12 @@ def assess(
             "as_left": None if as_left is None else as_left.to_dict(),
             "time_error_limit_s": time_error_limit_s,
             **({} if oscillator_class is None else {"oscillator_class": oscillator_class}),
-            **_settings_of(model, aging, tolerance),
+            **beside.settings,
+            "tolerance": given,
+            "aging": aging,
+            "environment": [f"{i.name}:{i.order}" if i.order > 1 else i.name for i in influences],
+            **({"environment_not_determined": list(missing)} if missing else {}),
+            "minimum_coverage": MINIMUM_COVERAGE,
         },
         software=software_versions(),
         findings=merged(
@@ -389,76 +407,6 @@ def _tolerance_doubted(record: Record, limits: Tolerance) -> Finding | None:
     return implausible_tolerance(widest, record.kind, values, record.spacing_s)
 
 
-def _interval(model: ClockModel | None, asked: Mapping[str, Any]) -> IntervalSuggestion | None:
-    """Return the interval, where there are a model and a tolerance."""
-    return (
-        None
-        if model is None or asked["tolerance"] is None
-        else suggest_interval(model, **asked, even_if_untested=True)
-    )
-
-
-def _nothing(_stage: str) -> None:
-    """Report no progress."""
-
-
-def _settings_of(
-    model: ClockModel | None, aging: str, tolerance: ToleranceLike | Tolerance | None
-) -> dict[str, object]:
-    """Return how the clock was modelled, and the tolerance as plain numbers."""
-    not_determined = [] if model is None else list(model.trend.not_determined)
-    return {
-        "tolerance": _as_given(tolerance),
-        "aging": aging,
-        "environment": []
-        if model is None
-        else [
-            f"{each.name}:{each.order}" if each.order > 1 else each.name for each in model.trend.influences
-        ],
-        **({"environment_not_determined": not_determined} if not_determined else {}),
-        "minimum_coverage": MINIMUM_COVERAGE,
-    }
-
-
-def _guard_band(
-    stated: float | None, limits: Tolerance | None, basis: DecisionBasis | None, uncertainty: float
-) -> float | None:
-    """Return the guard band that was stated, or what the decision rule holds back."""
-    if stated is not None or basis is None or limits is None:
-        return stated
-    return basis.guard_band(limits, uncertainty) or None
-
-
-def _as_given(tolerance: ToleranceLike | Tolerance | None) -> float | list[float] | None:
-    """Return one number for ±, or the lower and the upper limit."""
-    if tolerance is None or isinstance(tolerance, int | float):
-        return tolerance
-    limits = Tolerance.of(tolerance)
-    return [limits.lower, limits.upper]
-
-
-def _checked(
-    record: Record, tolerance: ToleranceLike | Tolerance | None, reliability: float
-) -> Tolerance | None:
-    """Return the limits, or refuse an impossible question before anything is computed."""
-    limits = None if tolerance is None else Tolerance.of(tolerance)
-    checked_probability(reliability, "reliability")
-    readings = len(record) - record.missing
-    if readings < FEWEST_READINGS:
-        log = "the record" if record.source is None else record.source.path
-        msg = (
-            f"{log} has {readings} readings; at least {FEWEST_READINGS} are needed to say anything of a clock"
-        )
-        raise TooShortError(msg, needed=FEWEST_READINGS, available=readings)
-    return limits
-
-
-def _conditioned(record: Record) -> Record:
-    if any(treatment.operation == "condition" for treatment in record.history):
-        return record
-    return condition(record)
-
-
 def _curves(record: Record, begin: Progress) -> tuple[dict[str, StabilityCurve], list[Finding]]:
     """Return the curves that the record can carry, and why others are missing."""
     curves: dict[str, StabilityCurve] = {}
@@ -474,14 +422,6 @@ def _curves(record: Record, begin: Progress) -> tuple[dict[str, StabilityCurve],
         except TooShortError as error:
             findings.append(Finding(code="CURVE_LEFT_OUT", severity="caution", sentence=f"{error}."))
     return curves, findings
-
-
-def _time_interval_error(record: Record) -> TimeErrorCurve | None:
-    try:
-        curve = time_interval_error(record, "mtie")
-    except InputError:
-        return None
-    return curve
 
 
 def _model(

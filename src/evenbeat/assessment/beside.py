@@ -71,11 +71,6 @@ class Beside:
             Calibrations before this day are left out.
         instrument, date_order, nominal_frequency_hz
             As for :meth:`evenbeat.CalibrationHistory.from_table`.
-
-        Raises
-        ------
-        InputError
-            If it has no dates or no value.
         """
         if history is None:
             return cls()
@@ -97,6 +92,13 @@ class Beside:
             fitted={"calibrations": points, "reference_offset": reference},
             findings=(*too_old, *findings),
             inputs=inputs,
+        )
+
+    @property
+    def settings(self) -> dict[str, object]:
+        """Which table the calibrations are from."""
+        return (
+            {"history": {"name": self.inputs[0].name, "sha256": self.inputs[0].sha256}} if self.inputs else {}
         )
 
     def compared(self, model: ClockModel, fitted: Mapping[str, Any]) -> ClockModel:
@@ -141,13 +143,7 @@ def _since(history: CalibrationHistory, day: dt.date | None) -> tuple[Calibratio
 
 
 def calibration_points_of(history: CalibrationHistory) -> tuple[list[CalibrationPoint], list[Finding]]:
-    """Return the calibrations of a history for the clock model, and what cannot be used.
-
-    Raises
-    ------
-    InputError
-        If the history has no dates.
-    """
+    """Return the calibrations of a history for the clock model, and what cannot be used."""
     points, left_out = [], 0
     for point in history.points:
         date = history.date_of(point)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from pathlib import Path
 
 from scipy import special
@@ -112,3 +114,9 @@ def file_source(path: str | Path, *, rows: int) -> Source:
     content = Path(path).read_bytes()
     digest = hashlib.sha256(content).hexdigest()
     return Source(path=str(path), sha256=digest, size_bytes=len(content), rows=rows)
+
+
+def software_versions() -> dict[str, str]:
+    """Return name to version of Python and of the packages that numbers depend on."""
+    packages = ("evenbeat", "numpy", "scipy")
+    return {"python": platform.python_version(), **{package: version(package) for package in packages}}

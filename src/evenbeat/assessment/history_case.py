@@ -7,7 +7,6 @@ nothing.
 from __future__ import annotations
 
 import datetime as dt
-import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -18,8 +17,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import Case, PredictedCalibration, file_source, predicted_finding
-from evenbeat.assessment.software import software_versions
+from evenbeat.assessment.case import (
+    Case,
+    PredictedCalibration,
+    file_source,
+    predicted_finding,
+    software_versions,
+)
 from evenbeat.assessment.stories import cheapest_stories
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.affected import DatedResult
@@ -113,22 +117,17 @@ class HistoryAssessment(Result):
 
     def headline(self) -> str:
         """Return the sentences to act on: what was found out first, then when to calibrate again."""
-        return " ".join(sentence for sentence in (self._nonconformance(), self._answer()) if sentence)
-
-    def _nonconformance(self) -> str:
         if not self.found_out:
-            return ""
-        point = self.history.points[-1]
+            return self._answer()
+        point, out = self.history.points[-1], self.out
         what = "out" if point.state else f"at {point.as_found:+.3g}"
-        sentence = f"Found out of tolerance in the last calibration: {what}, tolerance {self.tolerance}."
-        if self.out is None:
-            return sentence
-        if math.isfinite(self.out.crossing_s):
-            sentence += f" It left it about {self.out.date_after(self.out.crossing_s)}."
-        touched = [one for one in self.out.results if one.affected != "not affected"]
-        if self.out.results:
-            sentence += f" {len(touched)} of {len(self.out.results)} dated results are affected or may be."
-        return sentence
+        said = [f"Found out of tolerance in the last calibration: {what}, tolerance {self.tolerance}."]
+        if out is not None and math.isfinite(out.crossing_s):
+            said.append(f"It left it about {out.date_after(out.crossing_s)}.")
+        if out is not None and out.results:
+            touched = sum(one.affected != "not affected" for one in out.results)
+            said.append(f"{touched} of {len(out.results)} dated results are affected or may be.")
+        return " ".join([*said, self._answer()])
 
     def _answer(self) -> str:
         limits = Tolerance.of(self.tolerance, guard_band=self.guard_band)
@@ -277,10 +276,19 @@ def assess_history(
     """
     begin = progress or (lambda _stage: None)
     chosen = basis or DecisionBasis.of()
-    tables = _tables(table)
-    histories = histories_of(
-        tables, instrument=instrument, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
-    )
+    tables = [table] if isinstance(table, str | Path | CalibrationHistory) else list(table)
+    names: list[str | None] = [instrument] if isinstance(instrument, str) else list(instrument or ())
+    if len(names) > len(tables):
+        msg = f"{len(names)} instruments are named for {len(tables)} table(s); give a table for each of them"
+        raise InputError(msg)
+    names += [None] * (len(tables) - len(names))
+    read: dict[str, Any] = {"date_order": date_order, "nominal_frequency_hz": nominal_frequency_hz}
+    histories = [
+        one
+        if isinstance(one, CalibrationHistory)
+        else CalibrationHistory.from_table(one, instrument=name, **read)
+        for one, name in zip(tables, names, strict=True)
+    ]
     history, limits = histories[0], Tolerance.of(tolerance)
     Tolerance.of(limits, guard_band=guard_band or 0.0)
     constant = {
@@ -303,8 +311,11 @@ def assess_history(
     }
     fitted = {"tolerance": limits, "drift_law": drift_law, "family": family}
     last = history.points[-1]
-    found = _judged(last.as_found, last.standard_uncertainty, limits, chosen)
-    left = _judged(last.as_left, last.as_left_standard_uncertainty, limits, chosen)
+    values = (last.as_found, last.standard_uncertainty), (last.as_left, last.as_left_standard_uncertainty)
+    found, left = (
+        None if math.isnan(value) else decide(Estimate.normal(value, u), tolerance=limits, rule=chosen.rule)
+        for value, u in values
+    )
     model = interval = setpoint = others = out = case = None
     if len(histories) > 1 or history.increments():
         begin("drift and random walk")
@@ -360,8 +371,17 @@ def assess_history(
                 *(() if found is None else found.findings),
             ),
         )
+    until, used, overdue = checked_date(reference_due), history.last_date, list[Finding]()
+    if until is not None and used is not None and until < used:
+        sentence = (
+            f"The reference was due on {until}, before the last calibration of {used}: its value is in doubt."
+        )
+        overdue = [Finding(code="REFERENCE_OVERDUE", severity="caution", sentence=sentence)]
     sources = (model or history, interval, setpoint, out, case)
     asked = {name: value for name, value in question.items() if name not in ("tolerance", "start")}
+    results_hash = None if isinstance(results, tuple) and not results else "in memory"
+    if isinstance(results, str | Path):
+        results_hash = file_source(results, rows=0).sha256
     return HistoryAssessment(
         history=history,
         tolerance=limits,
@@ -377,7 +397,7 @@ def assess_history(
         out=out,
         methods=others,
         case=case,
-        reference=(reference.strip(), checked_date(reference_due)),
+        reference=(reference.strip(), until),
         settings={
             **asked,
             "tolerance": limits.to_dict(),
@@ -387,20 +407,12 @@ def assess_history(
             "methods": methods,
             "date_order": date_order,
             "nominal_frequency_hz": nominal_frequency_hz,
-            "instruments": [name for _, name in _named(tables, instrument)],
-            "results_sha256": _hash_of(results),
+            "instruments": names,
+            "results_sha256": results_hash,
         },
         software=software_versions(),
-        findings=merged(
-            *(one.findings for one in sources if one is not None), _reference(history, reference_due)
-        ),
+        findings=merged(*(one.findings for one in sources if one is not None), overdue),
     )
-
-
-def _judged(value: float, uncertainty: float, limits: Tolerance, basis: DecisionBasis) -> Decision | None:
-    if math.isnan(value):
-        return None
-    return decide(Estimate.normal(value, uncertainty), tolerance=limits, rule=basis.rule)
 
 
 def _out(
@@ -420,67 +432,6 @@ def _out(
     if math.isnan(points[-2].as_left):
         return None
     return back_cast(model, tolerance=limits, results=results, date_order=date_order)
-
-
-def _reference(history: CalibrationHistory, due: dt.date | str | None) -> list[Finding]:
-    """Say that the reference's own calibration was over when it was used last."""
-    until, last = checked_date(due), history.last_date
-    if until is None or last is None or until >= last:
-        return []
-    sentence = (
-        f"The reference was due on {until}, before the last calibration of {last}: its value is in doubt."
-    )
-    return [Finding(code="REFERENCE_OVERDUE", severity="caution", sentence=sentence)]
-
-
-def histories_of(
-    tables: Sequence[str | Path | CalibrationHistory],
-    *,
-    instrument: str | Sequence[str] | None = None,
-    date_order: str | None = None,
-    nominal_frequency_hz: float | None = None,
-) -> list[CalibrationHistory]:
-    """Return the histories in tables; one that is none already is read.
-
-    Raises
-    ------
-    InputError
-        If more instruments are named than there are tables.
-    LogError
-        If a table cannot be read, see :meth:`evenbeat.CalibrationHistory.from_table`.
-    """
-    return [
-        one
-        if isinstance(one, CalibrationHistory)
-        else CalibrationHistory.from_table(
-            one, instrument=name, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
-        )
-        for one, name in _named(tables, instrument)
-    ]
-
-
-def _named(
-    tables: Sequence[str | Path | CalibrationHistory], instrument: str | Sequence[str] | None
-) -> list[tuple[str | Path | CalibrationHistory, str | None]]:
-    """Return each table with the instrument that is meant in it, ``None`` where it is not stated."""
-    names = [instrument] if isinstance(instrument, str) else list(instrument or ())
-    if len(names) > len(tables):
-        msg = f"{len(names)} instruments are named for {len(tables)} table(s); give a table for each of them"
-        raise InputError(msg)
-    return list(itertools.zip_longest(tables, names))
-
-
-def _hash_of(results: pd.DataFrame | str | Path | tuple[DatedResult, ...]) -> str | None:
-    """Return the SHA-256 of the table of results; ``None`` where there is none."""
-    if isinstance(results, tuple) and not results:
-        return None
-    return file_source(results, rows=0).sha256 if isinstance(results, str | Path) else "in memory"
-
-
-def _tables(
-    table: str | Path | CalibrationHistory | Sequence[str | Path | CalibrationHistory],
-) -> list[str | Path | CalibrationHistory]:
-    return [table] if isinstance(table, str | Path | CalibrationHistory) else list(table)
 
 
 def _outlook(model: HistoryModel, *, question: Mapping[str, Any], constant: float) -> Outlook:

@@ -7,8 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from evenbeat.assessment.display import DisplayBound
-from evenbeat.assessment.now import ToleranceNow
+from evenbeat.assessment.now import DisplayBound, ToleranceNow
 from evenbeat.calibration.experiment import plan_experiment
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel

@@ -6,18 +6,19 @@ It needs no interval and no forecast: a clock whose future cannot be told may we
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
-from evenbeat.assessment.display import DisplayBound
-from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.model import ClockModel
 from evenbeat.plain import Plain, listed_as
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, number_text
 from evenbeat.record import Record
+from evenbeat.units import SECONDS_PER_DAY
 
 State = Literal["in", "out", "cannot be told"]
 JudgedBy = Literal["clock model", "display", "readings", "as left", "assumed nominal"]
@@ -28,6 +29,76 @@ WHAT: dict[JudgedBy, str] = {
     "display": "every offset that shows these readings",
     "assumed nominal": "the offset from a nominal frequency that was assumed",
 }
+
+
+@dataclass(frozen=True, kw_only=True)
+class DisplayBound(Plain):
+    """Upper bounds from readings that never change.
+
+    Attributes
+    ----------
+    offset
+        The one value shown, as fractional frequency.
+    step
+        The display's step as fractional frequency; NaN where it cannot be told.
+    duration_s
+        For how long nothing changed.
+    """
+
+    offset: float
+    step: float
+    readings: int
+    duration_s: float
+
+    @property
+    def low(self) -> float:
+        """Smallest offset that can show this value: one step below (a gated count is ±1 count)."""
+        return self.offset - self.step
+
+    @property
+    def high(self) -> float:
+        """Largest offset that can show this value: one step above."""
+        return self.offset + self.step
+
+    @property
+    def largest_aging_per_second(self) -> float:
+        """Steepest change that could have gone unseen: one step over the length of the log."""
+        return self.step / self.duration_s
+
+    def certainly_within(self, tolerance: ToleranceLike | Tolerance) -> bool:
+        """Return whether every offset that can show this value is within the tolerance."""
+        limits = Tolerance.of(tolerance)
+        return limits.holds(self.low) and limits.holds(self.high)
+
+    def certainly_outside(self, tolerance: ToleranceLike | Tolerance) -> bool:
+        """Return whether no offset that can show this value is within the tolerance."""
+        limits = Tolerance.of(tolerance)
+        return self.low > limits.upper or self.high < limits.lower
+
+    def _facts(self) -> Mapping[str, object]:
+        return {
+            "offset": self.offset,
+            "step": self.step,
+            "offset_low": self.low,
+            "offset_high": self.high,
+            "largest_aging_per_day": self.largest_aging_per_second * SECONDS_PER_DAY,
+        }
+
+
+def display_bound(record: Record) -> DisplayBound | None:
+    """Return the bounds for a frequency record whose usable readings are all the same, else ``None``."""
+    if record.kind != "frequency":
+        return None
+    values = record.usable_values(without_steps=False)
+    present = values[~np.isnan(values)]
+    if not len(present) or present.min() != present.max():
+        return None
+    return DisplayBound(
+        offset=float(present[0]),
+        step=math.nan if record.resolution is None else record.resolution,
+        readings=len(present),
+        duration_s=record.duration_s,
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,11 +120,11 @@ class ToleranceNow(Plain):
 
     state: State
     tolerance: Tolerance
-    value: float = field(metadata=listed_as("offset"))
-    standard_uncertainty: float
-    low: float = field(metadata=listed_as("offset_low"))
-    high: float = field(metadata=listed_as("offset_high"))
-    probability_within: float
+    value: float = field(default=math.nan, metadata=listed_as("offset"))
+    standard_uncertainty: float = math.nan
+    low: float = field(default=math.nan, metadata=listed_as("offset_low"))
+    high: float = field(default=math.nan, metadata=listed_as("offset_high"))
+    probability_within: float = math.nan
     judged_by: JudgedBy
 
     _also = ("sentence",)
@@ -113,18 +184,9 @@ def tolerance_now(
         Standard uncertainty of the reference's fractional frequency.
     """
     if as_left is None and any(finding.code == ASSUMED_NOMINAL for finding in record.findings):
-        return ToleranceNow(
-            state="cannot be told",
-            tolerance=tolerance,
-            value=math.nan,
-            standard_uncertainty=math.nan,
-            low=math.nan,
-            high=math.nan,
-            probability_within=math.nan,
-            judged_by="assumed nominal",
-        )
+        return ToleranceNow(state="cannot be told", tolerance=tolerance, judged_by="assumed nominal")
+    state: State = "cannot be told"
     if as_left is None and model is None and display is not None:
-        state: State = "cannot be told"
         if display.certainly_outside(tolerance):
             state = "out"
         elif display.certainly_within(tolerance):
@@ -133,26 +195,20 @@ def tolerance_now(
             state=state,
             tolerance=tolerance,
             value=display.offset,
-            standard_uncertainty=math.nan,
             low=display.low,
             high=display.high,
-            probability_within=math.nan,
             judged_by="display",
         )
-    judged_by: JudgedBy
+    judged_by: JudgedBy = "as left"
     if as_left is not None:
-        offset, judged_by = as_left.distribution, "as left"
+        offset = as_left.distribution
     elif model is not None:
-        offset, judged_by = (
-            model.frequency_at(np.array([record.duration_s])).distribution.one(0),
-            "clock model",
-        )
+        offset, judged_by = model.frequency_at([record.duration_s]).distribution.one(0), "clock model"
     else:
         offset, judged_by = _next_reading(record), "readings"
     now = Estimate(distribution=offset.widened(reference_uncertainty))
     within = float(tolerance.probability(now.distribution))
     low, high = now.interval()
-    state = "cannot be told"
     if within >= reliability:
         state = "in"
     elif within <= 1 - reliability:
@@ -181,13 +237,11 @@ def _next_reading(record: Record) -> StudentMixture:
     last_step = record.steps[-1].start if record.steps else 0
     rounding = (record.resolution or 0.0) / math.sqrt(12)
     if record.kind == "phase":
-        spans = np.diff(record.elapsed_s[present])
-        begun = present[:-1]
+        spans, begun = np.diff(record.elapsed_s[present]), present[:-1]
         offsets: FloatArray = np.diff(values[present]) / spans
         rounding *= math.sqrt(2) / float(spans.sum())
     else:
-        begun = present
-        offsets = values[present]
+        begun, offsets = present, values[present]
     since = offsets[begun >= last_step]
     if len(since) > 1:
         offsets = since

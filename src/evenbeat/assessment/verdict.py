@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.assessment.display import DisplayBound
-from evenbeat.assessment.now import ToleranceNow
+from evenbeat.assessment.now import DisplayBound, ToleranceNow
 from evenbeat.calibration.interval_suggestion import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve

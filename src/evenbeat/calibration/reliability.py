@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special, stats
 
-from evenbeat.clock.scores import coverage_limits
+from evenbeat.clock.tested import coverage_limits
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.budget import VarianceTerms
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.forecaster import Grounds, Paths, Quantity, knows_neither
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.units import SECONDS_PER_HOUR

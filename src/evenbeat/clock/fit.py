@@ -10,17 +10,22 @@ import numpy as np
 from scipy import special, stats
 
 from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
-from evenbeat.clock.blocks import Blocks, Display, block_averages, phase_steps
+from evenbeat.clock.blocks import (
+    Blocks,
+    Display,
+    block_averages,
+    blocks_between_readings,
+    blocks_of_readings,
+    phase_steps,
+    read_now_and_then,
+)
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
 from evenbeat.clock.covariance import Gates
 from evenbeat.clock.design import FEWEST_DAYS, Trend, after_steps, trend_of, wave_over
-from evenbeat.clock.determined import Asked, changing, told_apart
+from evenbeat.clock.determined import Asked, changing, ranked, told_apart
 from evenbeat.clock.environment import Influence, chosen_influences
-from evenbeat.clock.environment_findings import environment_findings
 from evenbeat.clock.fused_model import fused_model
-from evenbeat.clock.innovations import innovation_findings
-from evenbeat.clock.lag import FineView, fine_view
-from evenbeat.clock.lag_spread import spread_over_lags
+from evenbeat.clock.lag import FineView, fine_view, spread_over_lags
 from evenbeat.clock.laws import (
     LawWeight,
     best,
@@ -32,15 +37,13 @@ from evenbeat.clock.laws import (
 )
 from evenbeat.clock.likelihood import fit_on_grid
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.noise_grid import NoiseGrid, noise_grid
-from evenbeat.clock.noise_ratios import NoisePrior
+from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior, noise_grid
 from evenbeat.clock.offsets import adjustment_times, same_step
-from evenbeat.clock.origins import tested_on_its_past, with_forecast_scores
-from evenbeat.clock.oscillator import StatedPrior, class_findings
+from evenbeat.clock.origins import innovation_findings, tested_on_its_past, with_forecast_scores
 from evenbeat.clock.oscillator_classes import OscillatorName
+from evenbeat.clock.plausibility import StatedPrior, class_findings
 from evenbeat.clock.prediction import Component, Variant
-from evenbeat.clock.rank import ranked
-from evenbeat.clock.sparse import blocks_between_readings, blocks_of_readings, read_now_and_then
+from evenbeat.clock.surroundings import environment_findings
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, merged
 from evenbeat.plausible import stated_nominal
@@ -56,7 +59,10 @@ KEPT_PROBABILITY = 0.998
 FEW_BLOCKS = 30
 LONGEST_FOR_WAVE = 0.6
 """Longest blocks, in periods, that show a wave: 86 % of its amplitude is gone at a whole one."""
-WAVE_BY_CHANCE = 1e-3
+WAVE_BY_CHANCE, FEW_TURNS_BY_CHANCE = 1e-3, 3e-5
+"""Probability under the fitted noise from which a wave stands out, also where it turned less than thrice:
+there a drift that wanders or changed once looks like one (at 1e-3 13 of 100 were taken for a wave)."""
+FEW_TURNS = 3.0
 WANDERS_FROM_S = 10 * SECONDS_PER_DAY
 """Length of a record from which on a drift may wander beside a modelled environment."""
 BENDS = 8.0
@@ -116,7 +122,7 @@ def fit_clock(
     oscillator_class
         ``'uncompensated'``, ``'temperature_compensated'``, ``'oven'``, ``'rubidium'`` or ``'caesium'``:
         what is usual for it becomes nine tenths of the prior (common practice; see
-        :mod:`evenbeat.clock.oscillator`), and noise or aging that is not is a finding.
+        :mod:`evenbeat.clock.plausibility`), and noise or aging that is not is a finding.
     most_blocks
         Number of block averages that is not exceeded (200 where white PM matters).
     calibrations
@@ -406,7 +412,9 @@ def _waves_that_stand_out(
         fit = fit_on_grid(grid, y, beside)
         gained = float(fit.log_likelihood.max()) - before
         ratio = np.expm1(2 * gained / (len(y) - 1)) * free / 2
-        if fit.kept[-2:].all() and stats.f.sf(ratio, 2, free) < WAVE_BY_CHANCE:
+        if fit.kept[-2:].all() and stats.f.sf(ratio, 2, free) < (
+            WAVE_BY_CHANCE if turns >= FEW_TURNS else FEW_TURNS_BY_CHANCE
+        ):
             found.append(period)
             design, before = beside, float(fit.log_likelihood.max())
     return tuple(found)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from evenbeat.clock.budget import VarianceTerms
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture

@@ -109,7 +109,7 @@ class Grounds:
             "calibrations": f"Twice the longest interval that was observed is {long}",
         }[self.kind]
         sentence = f"{known}; for longer times the aging law is carried on, untested."
-        values = {"longest_s": elapsed_s, "evidence_s": self.reach_s}
+        values = {"interval_s": elapsed_s, "evidence_s": self.reach_s}
         return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
 
 

@@ -11,13 +11,18 @@ unbiased, and are then given to zero: the interval covers and no lag is ever neg
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenbeat.clock.covariance import WHITE_PM
+from evenbeat.clock.design import Trend
 from evenbeat.clock.environment import Influence
-from evenbeat.clock.fine_averages import FineAverages, Noise, PooledSums, fine_averages, pooled_sums
+from evenbeat.clock.fine_averages import FineAverages, Noise, PooledSums, Pooling, fine_averages
+from evenbeat.clock.laws import best
+from evenbeat.clock.likelihood import fit_on_grid
+from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.clock.prediction import Variant
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
@@ -126,12 +131,13 @@ def _noises(fine: FineAverages, columns: FloatArray) -> list[tuple[Noise, float]
     ]
     some = max(1, MOST_DECOMPOSITIONS // len(first))
     groups = fine.groups[:: max(1, -(-len(fine.groups) // some))]
+    pooling = Pooling(fine, columns[:, np.newaxis, :], groups)
     known: dict[Noise, float] = {}
 
     def add(candidates: list[Noise]) -> None:
         for noise in candidates:
             if noise not in known:
-                known[noise] = _restricted(pooled_sums(fine, noise, columns[:, np.newaxis, :], groups))
+                known[noise] = _restricted(pooling.sums(noise))
 
     add(first)
     for ratio in (HALF, QUARTER):
@@ -167,11 +173,13 @@ def _scores(
     fine: FineAverages, best: FloatArray, index: int, lags: FloatArray, noises: list[tuple[Noise, float]]
 ) -> FloatArray:
     """Return the profile log likelihood of lags, mixed over noises, shape (K,)."""
-    fixed = [fine.powers(k, lag) for k, lag in enumerate(best) if k != index]
-    columns = np.array([np.hstack([fine.powers(index, lag), *fixed]) for lag in lags]).transpose(1, 0, 2)
+    fixed = [fine.powers(k, lag)[0] for k, lag in enumerate(best.tolist()) if k != index]
+    tried = fine.powers(index, *lags.tolist())
+    columns = np.array([np.hstack([each, *fixed]) for each in tried]).transpose(1, 0, 2)
+    pooling = Pooling(fine, columns, fine.groups)
     total = np.zeros(len(lags))
     for noise, weight in noises:
-        sums = pooled_sums(fine, noise, columns, fine.groups)
+        sums = pooling.sums(noise)
         freedom = sums.observations - columns.shape[2] - 1
         score = -0.5 * freedom * np.log(sums.residual())
         total += weight * np.exp(score - score.max())
@@ -196,7 +204,7 @@ def _estimate(lags: FloatArray, score: FloatArray) -> Estimate:
 
 def _rate(fine: FineAverages, lags: FloatArray, index: int) -> FloatArray:
     """Return how fast the lagged covariate changes, in units of its usual rate, shape (blocks,)."""
-    rate = np.gradient(fine.powers(index, float(lags[index]))[:, 0])
+    rate = np.gradient(fine.powers(index, float(lags[index]))[0][:, 0])
     usual = float(np.sqrt(np.mean(rate**2)))
     return rate / usual if usual > 0 else np.zeros(len(rate))
 
@@ -205,7 +213,7 @@ def _direction_effect(fine: FineAverages, noise: Noise, lags: FloatArray, index:
     """Return half the difference between rising and falling, and its standard uncertainty."""
     direction = np.clip(_rate(fine, lags, index) / SLOW, -1.0, 1.0)
     columns = np.column_stack([direction, fine.columns(lags)])
-    sums = pooled_sums(fine, noise, columns[:, np.newaxis, :], fine.groups)
+    sums = Pooling(fine, columns[:, np.newaxis, :], fine.groups).sums(noise)
     freedom = sums.observations - columns.shape[1]
     if sums.inverted.rank[0] < columns.shape[1] or freedom < 1:
         return math.nan, math.nan
@@ -223,3 +231,52 @@ def _turns(fine: FineAverages, lags: FloatArray, index: int) -> tuple[float, ...
         if len(before) and len(after) and abs(np.mean(after) - np.mean(before)) > 1:
             found.append(step * fine.length_s)
     return tuple(found)
+
+
+SMALL_MOVE = 0.4
+"""Share of its standard uncertainty by which a coefficient may move without notice when the lag moves by
+√3 of its own: less adds under 3 % to it, and every question to the model would take three times as long."""
+
+
+def spread_over_lags(
+    grid: NoiseGrid, trend: Trend, frequency: FloatArray, variants: tuple[Variant, ...]
+) -> tuple[tuple[Variant, ...], Trend]:
+    """Return the variants at every set of lags, and the trend; at the middle alone if no answer moves.
+
+    Parameters
+    ----------
+    frequency
+        Block averages, shape (n,), scaled to order one.
+    variants
+        Fitted at the middle of the lags.
+    """
+    if len(trend.lag_points) == 1:
+        return variants, trend
+    if not _matters(grid, trend, frequency, variants):
+        middle = replace(trend.lag_points[0], weight=1.0)
+        return variants, replace(trend, lag_points=(middle,))
+    points = tuple(point for point in trend.lag_points if point.weight > 0)
+    trend = replace(trend, lag_points=points)
+    moved = [
+        _at(grid, trend, frequency, variant, place) for place in range(len(points)) for variant in variants
+    ]
+    return tuple(moved), trend
+
+
+def _at(grid: NoiseGrid, trend: Trend, frequency: FloatArray, variant: Variant, place: int) -> Variant:
+    design = variant.design.copy()
+    first = trend.first_influence(design.shape[1])
+    design[:, first : first + trend.width] = trend.lag_points[place].columns
+    return replace(variant, design=design, fit=fit_on_grid(grid, frequency, design), lag_point=place)
+
+
+def _matters(grid: NoiseGrid, trend: Trend, frequency: FloatArray, variants: tuple[Variant, ...]) -> bool:
+    top = max(variants, key=lambda variant: best(variant.fit))
+    place = np.unravel_index(np.argmax(top.fit.log_restricted), top.fit.log_restricted.shape)
+    error = np.sqrt(top.fit.level[place] * np.diag(top.fit.inverse_information[place]))
+    for number in range(1, len(trend.lag_points)):
+        moved = _at(grid, trend, frequency, top, number)
+        change = np.abs(moved.fit.coefficients[place] - top.fit.coefficients[place])
+        if np.any(change > SMALL_MOVE * error):
+            return True
+    return False

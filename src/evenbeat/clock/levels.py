@@ -19,13 +19,15 @@ from evenbeat.clock.covariance import (
 from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.powerlaw import NoiseLevels
-from evenbeat.quantities import FloatArray
+from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.record import Record
 
 SEEN_SHARE = 0.05
 """Share of the Allan variance that a noise must reach at some averaging time to count as seen."""
 SEEN_PROBABILITY = 0.9
 LIMIT_PROBABILITY = 0.95
+_SLOPE = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1, WANDERING_DRIFT: 3}
+"""Of the Allan variance over averaging time."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -85,7 +87,12 @@ def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], rec
     between one block and a quarter of the record, with 90 % probability. White PM is given as h₊₂ for
     the sampling interval of the record (cut-off at half the sampling rate).
     """
-    reach = max(1.0, record.duration_s / (4 * posterior.block_s))
+    blocks = np.geomspace(1.0, max(1.0, record.duration_s / (4 * posterior.block_s)), 12)
+    relative = [{**each, WHITE_FM: posterior.dilution} for each in posterior.ratios]
+    variances = {
+        e: np.multiply.outer([each[e] for each in relative], blocks ** _SLOPE[e]) for e in relative[0]
+    }
+    whole = sum(variances.values())
     values: dict[int, float] = {}
     limits: dict[int, float] = {}
     for exponent in (WHITE_PM, WHITE_FM, FLICKER_FM, RANDOM_WALK_FM):
@@ -93,8 +100,7 @@ def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], rec
         if not level.any() and exponent not in if_present:
             continue
         unit = 8 * math.pi**2 * record.spacing_s if exponent == WHITE_PM else 1.0
-        seen = [{**each, WHITE_FM: posterior.dilution} for each in posterior.ratios]
-        shares = np.array([_largest_share(each, exponent, reach) for each in seen])
+        shares = (variances[exponent] / whole).max(axis=1)
         if posterior.weights @ (shares >= SEEN_SHARE) >= SEEN_PROBABILITY:
             values[exponent] = unit * _quantile(level, posterior.weights, 0.5)
         else:
@@ -144,15 +150,66 @@ def limits_if_present(grid: NoiseGrid, fit: GridFit, *, scale: float, block_s: f
     return limits
 
 
-def _largest_share(ratios: dict[int, float], exponent: int, reach: float) -> float:
-    """Return the largest share of the Allan variance from one block to ``reach`` blocks."""
-    blocks = np.geomspace(1.0, reach, 12)
-    slope = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1, WANDERING_DRIFT: 3}
-    variances = {e: ratio * blocks ** slope[e] for e, ratio in ratios.items()}
-    return float(np.max(variances[exponent] / sum(variances.values())))
-
-
 def _quantile(values: FloatArray, weights: FloatArray, probability: float) -> float:
     order = np.argsort(values)
     position = int(np.searchsorted(np.cumsum(weights[order]), probability))
     return float(values[order][min(position, len(values) - 1)])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class VarianceTerms:
+    """The variance of a time-error forecast by what causes it; the terms add up to the whole.
+
+    Attributes
+    ----------
+    by_term
+        Term to variance [s²] of shape (m,).
+    """
+
+    by_term: Mapping[str, FloatArray]
+
+    @property
+    def total(self) -> FloatArray:
+        """Sum of the terms, shape (m,)."""
+        return np.sum(list(self.by_term.values()), axis=0)
+
+
+def variance_terms(
+    distribution: StudentMixture,
+    *,
+    horizon_s: FloatArray,
+    levels: LevelPosterior,
+    aging: FloatArray,
+    environment: FloatArray,
+    display: FloatArray,
+    reference: FloatArray | None = None,
+) -> VarianceTerms:
+    """Divide the variance of a time error, shape (m,), into its causes.
+
+    Notes
+    -----
+    The noise terms are what no past record could predict (optimum predictors, NIST TN 1337: h₀t/2,
+    2h₋₁t² and (2π²/3)h₋₂t³; qt⁵/20 of a wandering drift). What is left after all terms is the frequency
+    at the start, which would be known better from a longer or quieter record; it cannot be negative, because
+    observing the sum of the noises tells less than observing each.
+    """
+    spread = (distribution.locations - distribution.mean[:, np.newaxis]) ** 2 @ distribution.weights
+    terms = {
+        "white FM": levels.mean(WHITE_FM) / 2 * horizon_s,
+        "flicker FM": 2 * levels.mean(FLICKER_FM) * horizon_s**2,
+        "random-walk FM": 2 * math.pi**2 / 3 * levels.mean(RANDOM_WALK_FM) * horizon_s**3,
+        "wandering drift": levels.mean(WANDERING_DRIFT) / 20 * horizon_s**5,
+        "aging": aging,
+        "environment": environment,
+        "display": display,
+        "noise model": spread,
+    }
+    if reference is not None:
+        terms["reference"] = reference
+    rest = distribution.standard_deviation**2 - sum(terms.values())
+    # calibrations bind the terms to each other: what they know of the sum, no term knows by itself
+    for name in ("aging", "reference", "flicker FM"):
+        if name in terms:
+            taken = np.minimum(np.maximum(-rest, 0.0), terms[name])
+            terms[name], rest = terms[name] - taken, rest + taken
+    return VarianceTerms(by_term={"starting frequency": np.maximum(rest, 0.0), **terms})

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.clock.determined import ranked
 from evenbeat.clock.noise_grid import NoiseGrid
-from evenbeat.clock.rank import ranked
 from evenbeat.quantities import FloatArray
 
 MOST_PRODUCTS = 500_000

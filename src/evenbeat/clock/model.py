@@ -13,16 +13,21 @@ import numpy.typing as npt
 
 from evenbeat.clock.aging import AGING_LAWS
 from evenbeat.clock.blocks import Blocks
-from evenbeat.clock.budget import VarianceTerms, variance_terms
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WANDERING_DRIFT, WHITE_FM, WHITE_PM, Spans
 from evenbeat.clock.design import Trend
 from evenbeat.clock.environment import Course
 from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
 from evenbeat.clock.forecaster import Grounds, Paths, Quantity, drawn_from
 from evenbeat.clock.laws import LawWeight, means_by_law, spoken
-from evenbeat.clock.levels import LevelPosterior, limits_if_present, noise_levels
-from evenbeat.clock.noise_grid import NoiseGrid
-from evenbeat.clock.noise_ratios import NoisePrior
+from evenbeat.clock.levels import (
+    LevelPosterior,
+    VarianceTerms,
+    limits_if_present,
+    noise_levels,
+    variance_terms,
+)
+from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior
+from evenbeat.clock.origins import SelfTest
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import (
     Component,
@@ -37,7 +42,6 @@ from evenbeat.clock.prediction import (
     walk_ratio,
 )
 from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
-from evenbeat.clock.self_test import SelfTest
 from evenbeat.clock.surroundings import Surroundings
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
@@ -161,7 +165,7 @@ class ClockModel(Surroundings, Result):
     def wandering(self) -> float:
         """Probability that the drift itself wanders (random-run FM) rather than the frequency alone."""
         wanders = [c.weight for c in self.components if c.node >= self.grid.walks]
-        return float(sum(wanders))
+        return min(1.0, float(sum(wanders)))  # weights may sum to 1 + 1e-16
 
     def frequency_at(
         self,

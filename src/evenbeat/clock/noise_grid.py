@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
+from typing import Literal
 
 import numpy as np
 from scipy import linalg
@@ -20,7 +21,6 @@ from scipy import linalg
 from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import (
     FLICKER_FM,
-    MIDDLE,
     MODELLED,
     RANDOM_WALK_FM,
     WANDERING_DRIFT,
@@ -34,14 +34,11 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.noise_ratios import PRIORS, NoisePrior, Ratios, ratio_grid
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
 
 FEW_BLOCKS, ENOUGH_BLOCKS = 20, 60
-SAME_TIME = 1e-11
-"""Shares of the record that count as the same: a block is at least 1/400 of it."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -56,21 +53,21 @@ class Node:
         The noise whose ratio r is: random-walk FM or a wandering drift.
     ratios
         Its ratios, shape (r,).
-    parts
-        Places of contrasts that are uncorrelated with all others, and the square matrix that turns them.
+    turn
+        The square matrix that turns contrasts.
     """
 
     white_pm: float
     flicker_fm: float
     moving: int
     ratios: FloatArray
-    parts: tuple[tuple[slice, FloatArray], ...]
+    turn: FloatArray
     eigenvalues: FloatArray
     log_determinant: float
 
     def turned(self, contrasts: FloatArray) -> FloatArray:
         """Return contrasts, shape (n - 1, …), in the basis of the node."""
-        return np.concatenate([matrix @ contrasts[places] for places, matrix in self.parts])
+        return self.turn @ contrasts
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -89,8 +86,7 @@ class NoiseGrid:
         By how much dead time between readings of their own times raises the variance of a block under white
         FM: the ratios are as much larger.
     turns
-        Places of contrasts that are uncorrelated with all others, and the matrices that turn them into the
-        basis of every node, shape (nodes, m, m); those of the nodes are views of them.
+        The matrices that turn contrasts into the basis of every node, shape (nodes, n - 1, n - 1).
     """
 
     spans: Spans
@@ -99,7 +95,7 @@ class NoiseGrid:
     contrasts: Contrasts
     covariances: dict[int, FloatArray]
     nodes: tuple[Node, ...]
-    turns: tuple[tuple[slice, FloatArray], ...]
+    turns: FloatArray
     dilution: float = 1.0
 
     @cached_property
@@ -116,7 +112,7 @@ class NoiseGrid:
 
     def turned(self, contrasts: FloatArray, some: slice) -> FloatArray:
         """Return contrasts, shape (n - 1, q), in the bases of some nodes, shape (nodes, n - 1, q)."""
-        return np.concatenate([turn[some] @ contrasts[where] for where, turn in self.turns], axis=1)
+        return self.turns[some] @ contrasts
 
     @cached_property
     def spreads(self) -> FloatArray:
@@ -161,9 +157,13 @@ class NoiseGrid:
         the best of all rules would cover .60 of every walk and .73 of white FM
         (``tests/coverage/clock_limits.md``). ``tests/coverage/clock_coverage.md`` is the published panel.
 
-        A drift that wanders has a tenth of every prior. With a quarter, 95 % of the rates of a mild one are
-        covered .83 times instead of .63 (none at all: .30), and intervals of the rate of white FM grow by
-        1.7 instead of 1.1 (``tests/coverage/real_clocks.md`` has the panel).
+        A drift that wanders has a tenth of every prior. With a quarter, 95 % of the rates of a mild one
+        are covered .83 times instead of .63 (none at all: .30), and intervals of the rate of white FM
+        grow by 1.7 instead of 1.1. Falling with the root of its strength instead of flat, with 0.12,
+        beside 0.05 flat, it would cover .60 instead of .35 of 68 % rates after one change of drift, .75
+        instead of .67 of 95 % rates of the mild one, and widen rates of white FM by four tenths (48 of
+        each of seventeen clocks); no such shape covers the mild one (``tests/coverage/real_clocks.md``
+        has the panel).
         """
         if prior not in PRIORS:
             msg = f"noise_prior is {prior!r}; it must be one of {', '.join(map(repr, PRIORS))}"
@@ -258,61 +258,34 @@ def _cached_grid(
     exponents += [WANDERING_DRIFT] if ratios.wander else []
     covariances = {e: unit_level(e, block) * block_covariance(e, spans, gating) for e in exponents}
     contrasted = {e: contrasts.of_covariance(matrix) for e, matrix in covariances.items()}
-    places = contrasts.halves if _mirrored(spans) else (slice(0, len(spans) - 1),)
     pairs = [(p, f, RANDOM_WALK_FM) for p in ratios.white_pm for f in ratios.flicker_fm]
     pairs += [(0.0, f, WANDERING_DRIFT) for f in ratios.flicker_beside_wander]
     moved = {RANDOM_WALK_FM: np.array(ratios.random_walk_fm), WANDERING_DRIFT: np.array(ratios.wander)}
+    turns = np.empty((len(pairs), len(spans) - 1, len(spans) - 1))
+    nodes = []
     with one_thread():
-        parts = [_part(where, contrasted, pairs) for where in places]
-    eigenvalues = np.concatenate([each for _, each, _ in parts], axis=1)
-    log_determinants = np.sum([each for _, _, each in parts], axis=0)
-    turns = tuple((where, turn) for where, (turn, _, _) in zip(places, parts, strict=True))
-    nodes = tuple(
-        Node(
-            white_pm=p,
-            flicker_fm=f,
-            moving=moving,
-            ratios=moved[moving],
-            parts=tuple((where, turn[k]) for where, turn in turns),
-            eigenvalues=eigenvalues[k],
-            log_determinant=float(log_determinants[k]),
-        )
-        for k, (p, f, moving) in enumerate(pairs)
-    )
+        for turn, (p, f, moving) in zip(turns, pairs, strict=True):
+            turn[:], eigenvalues, log_determinant = _diagonalised(contrasted, p, f, moving)
+            nodes.append(
+                Node(
+                    white_pm=p,
+                    flicker_fm=f,
+                    moving=moving,
+                    ratios=moved[moving],
+                    turn=turn,
+                    eigenvalues=eigenvalues,
+                    log_determinant=log_determinant,
+                )
+            )
     return NoiseGrid(
         spans=spans,
         block=block,
         ratios=ratios,
         contrasts=contrasts,
         covariances=covariances,
-        nodes=nodes,
+        nodes=tuple(nodes),
         turns=turns,
     )
-
-
-def _mirrored(spans: Spans) -> bool:
-    """Return whether the spans are the same when time runs backwards: no gap, or none but in the middle."""
-    about = spans.start + spans.stop[::-1]
-    return bool(np.max(np.abs(about - 2 * MIDDLE)) < SAME_TIME)
-
-
-def _part(
-    where: slice, contrasted: dict[int, FloatArray], pairs: Sequence[tuple[float, float, int]]
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return what turns contrasts into the basis of each node, the eigenvalues and log determinants.
-
-    Of contrasts that are uncorrelated with all others; shapes (nodes, m, m), (nodes, m) and (nodes,).
-    """
-    covariances = {exponent: matrix[where, where] for exponent, matrix in contrasted.items()}
-    count, size = len(pairs), len(covariances[WHITE_FM])
-    turn, eigenvalues, log_determinants = (
-        np.empty((count, size, size)),
-        np.empty((count, size)),
-        np.empty(count),
-    )
-    for k, (p, f, moving) in enumerate(pairs):
-        turn[k], eigenvalues[k], log_determinants[k] = _diagonalised(covariances, p, f, moving)
-    return turn, eigenvalues, log_determinants
 
 
 def _diagonalised(
@@ -328,3 +301,107 @@ def _diagonalised(
     eigenvalues, vectors = np.linalg.eigh(0.5 * (whitened + whitened.T))
     log_determinant = 2 * float(np.sum(np.log(np.diag(lower))))
     return vectors.T @ inverse, np.maximum(eigenvalues, 0.0), log_determinant
+
+
+NoisePrior = Literal["uniform", "balanced", "cautious"]
+LARGEST_RATIO = 1e3
+WEAKEST_WALK = 0.1
+"""Ratio of a random walk to white FM at one block, times the square of the number of blocks, where the
+grid starts. At 4 the walk adds as much to the variance of the drift as white FM does: q₂/T beside 12q₁/T³."""
+WEAKEST_FLICKER = 0.1
+"""The same for flicker FM, times the number of blocks."""
+WEAKEST_WANDER = 10.0
+"""The same for a wandering drift (Hadamard variances), times the fourth power of the number of blocks. At 2.2
+it adds as much to the variance of the drift at the end as white FM does: q/2 beside 12 σ²/n."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PriorShape:
+    """What a prior holds of noises that hide under white FM.
+
+    Attributes
+    ----------
+    no_walk
+        Weight of a clock without random-walk FM, for which the weakest ratio of the grid stands.
+    weakest_walk
+        Where there is one, its ratio starts at this value (in the unit of ``WEAKEST_WALK``).
+    walk_slope
+        From there its weight per decade falls as the ratio to the power ``-walk_slope`` in records of 60
+        block lengths and more; in those of 20 and fewer, which hardly tell a strong walk from a weak one,
+        it is flat, and between them in between.
+    no_flicker, no_flicker_beside_walk, no_flicker_beside_wander
+        Weight of a clock without flicker FM, where there is no random walk, where there is, and where the
+        drift wanders; the rest is flat in the logarithm of the ratio.
+    wander
+        Weight of a clock whose drift wanders, which then has no random walk.
+    weakest_wander
+        From there it is flat in the logarithm of the ratio, in the unit of ``WEAKEST_WANDER``.
+    """
+
+    no_walk: float = 0.0
+    weakest_walk: float
+    walk_slope: float = 0.0
+    no_flicker: float
+    no_flicker_beside_walk: float
+    no_flicker_beside_wander: float = 0.4
+    wander: float = 0.1
+    weakest_wander: float = 30.0
+
+
+PRIORS: dict[str, PriorShape] = {
+    "uniform": PriorShape(weakest_walk=10**-1.0, no_flicker=0.5, no_flicker_beside_walk=0.5),
+    "balanced": PriorShape(
+        no_walk=0.5, weakest_walk=100.0, walk_slope=0.5, no_flicker=0.85, no_flicker_beside_walk=0.99
+    ),
+    "cautious": PriorShape(weakest_walk=10**0.5, no_flicker=0.9, no_flicker_beside_walk=0.9),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ratios:
+    """The grid of Allan-variance ratios to white FM at one block.
+
+    Those of a wandering drift, beside flicker FM of its own ratios and no white PM, are as many as those of
+    the random walk, which it replaces; none leaves it out.
+    """
+
+    white_pm: tuple[float, ...]
+    flicker_fm: tuple[float, ...]
+    random_walk_fm: tuple[float, ...]
+    wander: tuple[float, ...] = ()
+    flicker_beside_wander: tuple[float, ...] = ()
+
+    def times(self, factor: float) -> Ratios:
+        """Return the ratios to a white FM that dead time makes as much larger in the averages."""
+        if factor == 1:
+            return self
+        return Ratios(
+            white_pm=tuple(factor * ratio for ratio in self.white_pm),
+            flicker_fm=tuple(factor * ratio for ratio in self.flicker_fm),
+            random_walk_fm=tuple(factor * ratio for ratio in self.random_walk_fm),
+            wander=tuple(factor * ratio for ratio in self.wander),
+            flicker_beside_wander=tuple(factor * ratio for ratio in self.flicker_beside_wander),
+        )
+
+
+def ratio_grid(count: float, *, with_white_pm: bool) -> Ratios:
+    """Return the ratios for a record of ``count`` block lengths.
+
+    Half decades up to 1e3, decades for flicker FM where white PM is in the model too. They start where a
+    noise can no longer be seen, which depends on the length of the record: see ``WEAKEST_WALK``.
+    """
+    walks = _decades(WEAKEST_WALK / count**2, step=0.5)
+    few = (0.0, *_decades(WEAKEST_FLICKER / count, step=1.0))
+    return Ratios(
+        white_pm=(0.0, *_decades(1e-2, step=1.0)) if with_white_pm else (0.0,),
+        flicker_fm=few if with_white_pm else (0.0, *_decades(WEAKEST_FLICKER / count, step=0.5)),
+        random_walk_fm=walks,
+        wander=tuple((WEAKEST_WANDER / count**4 * 10.0 ** (0.5 * np.arange(len(walks)))).tolist()),
+        flicker_beside_wander=few,
+    )
+
+
+def _decades(lowest: float, *, step: float) -> tuple[float, ...]:
+    """Return values from ``lowest`` in steps of so many decades until 1e3 is reached."""
+    count = int(np.ceil(np.log10(LARGEST_RATIO / lowest) / step - 1e-9)) + 1
+    return tuple(float(lowest * 10 ** (step * k)) for k in range(count))

@@ -10,9 +10,9 @@ import numpy as np
 
 from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.covariance import Spans
+from evenbeat.clock.determined import ranked
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.prediction import Variant
-from evenbeat.clock.rank import ranked
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.rank import ranked
+from evenbeat.clock.determined import ranked
 from evenbeat.plain import Plain
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR

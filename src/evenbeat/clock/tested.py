@@ -1,4 +1,9 @@
-"""What a backtest found: every outcome, and the scores of every horizon."""
+"""What a backtest found: every outcome, the scores of every horizon, and the verdict in words.
+
+Sources: interval score and continuous ranked probability score, Gneiting & Raftery 2007 (J. Amer. Statist.
+Assoc. 102, 359), equations 43 and 20; probability integral transform, Dawid 1984; exact limits of a share,
+Clopper & Pearson 1934.
+"""
 
 from __future__ import annotations
 
@@ -9,16 +14,18 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import special, stats
 
-from evenbeat.clock.scores import coverage_limits, coverage_p_value, error_ratio, uniformity_p_value
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding, Severity
 from evenbeat.plain import UNLISTED, Plain, declared
-from evenbeat.quantities import FloatArray
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture, checked_probability
 from evenbeat.result import Column, Result
 from evenbeat.units import duration_text, time_text
 
 if TYPE_CHECKING:
     import pandas as pd
+
 
 ScoredQuantity = Literal["frequency", "time_error"]
 ScoreVerdict = Literal["consistent", "too narrow", "too wide", "too few tests"]
@@ -227,3 +234,209 @@ class Backtest(Result):
             Column("", [s.uniformity_p_value for s in scores], "PIT p", ".2g"),
             Column("", [s.verdict.removesuffix(" tests") for s in scores], "verdict"),
         )
+
+
+_MISSES_BY_LUCK = 1.0  # so many independent misses beyond those expected are no matter
+
+
+def backtest_findings(
+    scores: Sequence[HorizonScore], confidence: float, record_s: float
+) -> tuple[Finding, ...]:
+    """Return the verdict on all horizons together, then how far it reaches."""
+    return _together(scores, confidence), _reach(scores, record_s)
+
+
+def _together(scores: Sequence[HorizonScore], confidence: float) -> Finding:
+    narrow = [score for score in scores if score.verdict == "too narrow"]
+    if narrow:
+        worst = max(narrow, key=lambda score: score.error_ratio)
+        end = (
+            f", and errors were {worst.error_ratio:.1f} times what was stated. Widen the bands by that "
+            "factor, or look for what the model lacks: temperature, steps, a change of the clock."
+        )
+        return _said("BACKTEST_TOO_NARROW", "caution", "Forecasts were too sure", worst, confidence, end)
+    wide = [score for score in scores if score.verdict == "too wide"]
+    if wide:
+        worst = min(wide, key=lambda score: score.error_ratio)
+        end = f", and errors were {worst.error_ratio:.2f} times what was stated."
+        return _said("BACKTEST_TOO_WIDE", "note", "Forecasts were safe but wide", worst, confidence, end)
+    tested = [score for score in scores if score.verdict == "consistent"]
+    if not tested:
+        sentence = (
+            f"The record is too short to test its own forecasts: no horizon has {FEWEST_INDEPENDENT:.0f} "
+            "outcomes that do not overlap."
+        )
+        return Finding(code="BACKTEST_TOO_FEW", severity="caution", sentence=sentence)
+    # how many independent intervals missed beyond those that may
+    surplus = {score: (confidence - score.coverage) * score.independent_tests for score in tested}
+    worst = max(tested, key=lambda score: surplus[score])
+    if surplus[worst] > _MISSES_BY_LUCK:
+        lead = "Too few tests to confirm the forecasts"
+        end = (
+            ", fewer than stated, which may be luck. Log longer before you rely on forecasts that far ahead."
+        )
+        return _said("BACKTEST_UNDECIDED", "note", lead, worst, confidence, end)
+    weakest = max(tested, key=lambda score: score.horizon_s)
+    sentence = (
+        f"Forecasts up to {duration_text(weakest.horizon_s)} ahead did what they said: {_held(weakest)} "
+        f"of the {confidence:.0%} intervals held; with so many independent tests a true share of "
+        f"{weakest.coverage_low:.0%} would hardly look different."
+    )
+    values = {"coverage": weakest.coverage, "independent_tests": weakest.independent_tests}
+    return Finding(code="BACKTEST_CONSISTENT", severity="good", sentence=sentence, values=values)
+
+
+def _said(
+    code: str, severity: Severity, lead: str, score: HorizonScore, confidence: float, end: str
+) -> Finding:
+    """Return a verdict on the intervals of one horizon."""
+    sentence = (
+        f"{lead}: {duration_text(score.horizon_s)} ahead {_held(score)} of the {confidence:.0%} intervals of "
+        f"the {_NAMES[score.quantity]} held{end}"
+    )
+    values = {"horizon_s": score.horizon_s, "coverage": score.coverage, "error_ratio": score.error_ratio}
+    return Finding(code=code, severity=severity, sentence=sentence, values=values)
+
+
+def _held(score: HorizonScore) -> str:
+    return f"{score.coverage:.0%} (about {score.independent_tests:.0f} independent tests)"
+
+
+def _reach(scores: Sequence[HorizonScore], record_s: float) -> Finding:
+    tested = max((s.horizon_s for s in scores if s.verdict != "too few tests"), default=0.0)
+    longest = max(score.horizon_s for score in scores)
+    values = {"tested_to_s": tested, "record_s": record_s}
+    if tested == 0:
+        sentence = f"Not tested at any horizon; the longest tried, {duration_text(longest)}, says little."
+    elif longest > tested:
+        few = next(s for s in scores if s.horizon_s == longest)
+        sentence = (
+            f"Not tested beyond {duration_text(tested)}: at {duration_text(longest)} the record holds only "
+            f"about {few.independent_tests:.0f} independent outcomes."
+        )
+    else:
+        sentence = f"Not tested beyond {duration_text(tested)}."
+    return Finding(code="NOT_TESTED_BEYOND", severity="note", sentence=sentence, values=values)
+
+
+REACH = 6.0
+"""How many 95 % half-widths beyond the forecast the ranked probability score is integrated."""
+PANELS = 8
+NODES = 12
+CONDENSED = 256
+STRATA = 16
+
+
+def interval_score(
+    low: npt.ArrayLike, high: npt.ArrayLike, observed: npt.ArrayLike, confidence: float = DEFAULT_CONFIDENCE
+) -> FloatArray:
+    """Return the interval score: the width, and (2/α) times what the outcome lies outside; less is better.
+
+    Notes
+    -----
+    Proper: nobody gains by stating an interval he does not believe. With normal errors of standard
+    deviation s the best 95 % interval scores 4.68 s on average.
+    """
+    below = np.asarray(low, dtype=float) - observed
+    above = np.asarray(observed, dtype=float) - high
+    missed = np.maximum(below, 0) + np.maximum(above, 0)
+    width = np.asarray(high, dtype=float) - low
+    return np.asarray(width + 2 / (1 - checked_probability(confidence, "confidence")) * missed)
+
+
+def ranked_probability_score(forecast: StudentMixture, observed: npt.ArrayLike) -> FloatArray:
+    """Return the continuous ranked probability score ∫ (F(x) - 1{x >= observed})² dx, shape of ``observed``.
+
+    Parameters
+    ----------
+    forecast
+        Of one quantity for each outcome, shape (m, k).
+    observed
+        Shape (m,).
+
+    Notes
+    -----
+    In the unit of the quantity; for a forecast without uncertainty it is the absolute error. The
+    integral is by Gauss's rule on both sides of the outcome, exact to about 1e-6 of the width.
+    """
+    outcome = np.atleast_1d(np.asarray(observed, dtype=float))
+    low, high = forecast.interval()
+    reach = 0.5 * REACH * (high - low)
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    shares = ((np.arange(PANELS)[:, np.newaxis] + 0.5 * (nodes + 1)) / PANELS).ravel()
+    total = np.zeros(len(outcome))
+    for share, weight in zip(shares, np.tile(0.5 * weights / PANELS, PANELS), strict=True):
+        for far, above in ((np.minimum(outcome, low) - reach, 0.0), (np.maximum(outcome, high) + reach, 1.0)):
+            at = forecast.cdf(far + share * (outcome - far))
+            total += weight * (at - above) ** 2 * np.abs(outcome - far)
+    return total
+
+
+def condensed(forecast: StudentMixture, count: int = CONDENSED) -> StudentMixture:
+    """Return a mixture of ``count`` equally weighted components that stand for all of them.
+
+    Components are sorted into strata of like scale and by location within them, to and fro, and taken
+    at equal steps of probability: quick where a score to three digits is enough.
+    """
+    size = len(forecast.weights)
+    if size <= count:
+        return forecast
+    scales, locations = (each.reshape(-1, size)[0] for each in (forecast.scales, forecast.locations))
+    by_scale = np.argsort(scales, kind="stable")
+    stratum = np.empty(size, dtype=int)
+    stratum[by_scale] = (STRATA * np.cumsum(forecast.weights[by_scale])).astype(int)
+    order = np.lexsort((np.where(stratum % 2 == 0, locations, -locations), stratum))
+    position = np.searchsorted(np.cumsum(forecast.weights[order]), (np.arange(count) + 0.5) / count)
+    chosen = order[np.minimum(position, size - 1)]
+    return StudentMixture(
+        weights=np.full(count, 1 / count),
+        locations=forecast.locations[..., chosen],
+        scales=forecast.scales[..., chosen],
+        degrees_of_freedom=forecast.degrees_of_freedom[chosen],
+    )
+
+
+def coverage_limits(
+    covered: float, tests: float, confidence: float = DEFAULT_CONFIDENCE
+) -> tuple[float, float]:
+    """Return the exact (Clopper-Pearson) limits of a share of which ``covered`` of ``tests`` were seen.
+
+    Neither needs to be whole: correlated tests count as the number of independent ones they are worth.
+    """
+    if not 0 <= covered <= tests:
+        msg = f"{covered:g} of {tests:g} tests covered makes no sense"
+        raise InputError(msg)
+    tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
+    low = float(special.betaincinv(covered, tests - covered + 1, tail)) if covered > 0 else 0.0
+    high = float(special.betaincinv(covered + 1, tests - covered, 1 - tail)) if covered < tests else 1.0
+    return low, high
+
+
+def coverage_p_value(covered: int, tests: int, nominal: float) -> float:
+    """Return the exact two-sided binomial probability of so far a share, if ``nominal`` is right."""
+    return float(stats.binomtest(covered, tests, nominal).pvalue)
+
+
+def uniformity_p_value(transforms: npt.ArrayLike, independent: float) -> float:
+    """Return the probability of so uneven a set of probability integral transforms, if all is right.
+
+    Notes
+    -----
+    Kolmogorov's largest distance from the uniform distribution over all of them, judged as if it came
+    from ``independent`` ones: approximate where tests overlap.
+    """
+    ordered = np.sort(np.asarray(transforms, dtype=float))
+    count = len(ordered)
+    steps = np.arange(count + 1) / count
+    distance = float(max(np.max(steps[1:] - ordered), np.max(ordered - steps[:-1])))
+    return float(stats.kstwo.sf(distance, max(1, math.floor(independent))))
+
+
+def error_ratio(transforms: npt.ArrayLike) -> float:
+    """Return how large errors were relative to what was stated: 1 is right, 2 means bands half as wide.
+
+    The root mean square of the normal scores Φ⁻¹(PIT), held within six standard deviations.
+    """
+    edge = float(special.ndtr(-6.0))
+    scores = special.ndtri(np.clip(np.asarray(transforms, dtype=float), edge, 1 - edge))
+    return float(np.sqrt(np.mean(scores**2)))

@@ -6,20 +6,18 @@ import argparse
 import json
 import sys
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.bench import KEYS
+from evenbeat.bench import KEYS, Stated
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
-from evenbeat.command.stated import Stated, add_stated, decision_basis
+from evenbeat.command.stated import add_stated, stated_of
 from evenbeat.errors import InputError
 from evenbeat.result import PAGE_WIDTH
 
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
-    from evenbeat.clock.environment import Influence
     from evenbeat.record import Record
 
 
@@ -99,12 +97,16 @@ def _add_output(parser: argparse.ArgumentParser, folder: str) -> None:
 
 
 def _assess(arguments: argparse.Namespace) -> int:
-    stated = Stated.of("assess", arguments)
-    return _reported(arguments, stated, [arguments.log], lambda: _treated(stated, arguments.log))
+    from evenbeat.assessment.asked import treated_log
+
+    stated = stated_of("assess", arguments)
+    return _reported(arguments, stated, [arguments.log], lambda: treated_log(stated, arguments.log))
 
 
 def _compare(arguments: argparse.Namespace) -> int:
-    stated = Stated.of("compare", arguments)
+    from evenbeat.assessment.asked import compared_logs
+
+    stated = stated_of("compare", arguments)
     logs = [log for log in (arguments.a, arguments.b, arguments.c) if log is not None]
     if len(logs) == 2 and arguments.loop:
         msg = "--loop needs three logs: clock 1 against 2, 2 against 3, and 3 against 1"
@@ -114,14 +116,15 @@ def _compare(arguments: argparse.Namespace) -> int:
         raise InputError(msg)
     others = stated
     if arguments.second_bench is not None:
-        others = Stated.of(
+        others = stated_of(
             "compare", argparse.Namespace(**{**vars(arguments), "bench": arguments.second_bench})
         )
     if len(logs) == 3:
         return _separated(arguments, logs, (stated, others, others))
-    first, second = logs
+    one, other = logs
+    through = arguments.through
     return _reported(
-        arguments, stated, logs, lambda: _compared(stated, first, others, second, through=arguments.through)
+        arguments, stated, logs, lambda: compared_logs(stated, one, others, other, through=through)
     )
 
 
@@ -129,19 +132,18 @@ def _reported(
     arguments: argparse.Namespace, stated: Stated, logs: list[str], read: Callable[[], Record]
 ) -> int:
     """Assess what is read, print and write it, and return the exit status."""
-    from evenbeat.assessment.assess import assess
+    from evenbeat.assessment.asked import asked_of_log, assess_stated
     from evenbeat.report.write import check_folder, write_report
 
     names = "-".join(Path(log).name.split(".")[0] for log in logs)
     folder = Path(arguments.output or f"{names}-report")
     if not arguments.no_report:
         check_folder(folder, force=arguments.force)
-    options = _question(stated)
+    question = asked_of_log(stated)
     shown = sys.stderr.isatty() and not arguments.quiet
-    with _Progress(shown=shown, with_case=options["basis"] is not None) as progress:
+    with _Progress(shown=shown, with_case=question["basis"] is not None) as progress:
         progress("reading")
-        assessment = assess(read(), **options, progress=progress)
-        assessment = replace(assessment, settings={**assessment.settings, **stated.settings()})
+        assessment = assess_stated(stated, read(), question, progress)
         if not arguments.no_report:
             progress("report")
             report = write_report(assessment, folder, force=arguments.force, pdf=stated["pdf"])
@@ -154,92 +156,9 @@ def _reported(
     return OUT_OF_TOLERANCE if arguments.fail_if_out and out else DONE
 
 
-def _question(stated: Stated) -> dict[str, Any]:
-    """Return what is asked, as keywords of ``assess``."""
-    from evenbeat.calibration.tolerance import Tolerance
-    from evenbeat.quantities import Estimate
-
-    for name in ("history_from", "instrument"):
-        if name in stated.typed and stated["history"] is None:
-            msg = f"{name} is given without history; it selects calibrations of that table"
-            raise InputError(msg)
-    environment, instruments = stated["environment"], stated["instrument"] or ()
-    if len(instruments) > 1:
-        msg = f"instrument names {', '.join(instruments)}; a log is of one instrument"
-        raise InputError(msg)
-    basis, guard_band = decision_basis(stated, for_file=stated["file_record"]), stated["guard_band"]
-    if basis is not None and not stated["file_record"]:  # the rule counts, its record is not made
-        if guard_band is None and stated["tolerance"] is not None:
-            limits = Tolerance.of(stated["tolerance"])
-            guard_band = basis.guard_band(limits, stated["reference_uncertainty"]) or None
-        basis = None
-    return {
-        "tolerance": stated["tolerance"],
-        "reliability": stated["reliability"],
-        "guard_band": guard_band,
-        "as_left": None if stated["as_left"] is None else Estimate.normal(*stated["as_left"]),
-        "reference_uncertainty": stated["reference_uncertainty"],
-        "time_error_limit_s": stated["time_error_limit"],
-        "aging": stated["aging"],
-        "oscillator_class": stated["oscillator_class"],
-        "environment": None
-        if environment is None
-        else [_influence(name) for name in environment if name != "none"],
-        "history": stated["history"],
-        "history_from": None if stated["history"] is None else stated["history_from"],
-        "instrument": instruments[0] if instruments and stated["history"] is not None else None,
-        "date_order": stated["date_order"],
-        "basis": basis,
-    }
-
-
-def _read(stated: Stated, path: str) -> Record:
-    from evenbeat.logs.reader import read_log
-
-    record = read_log(path, layout=stated.layout, **stated.keywords("log"))
-    return record if stated["on_grid"] is None else record.on_grid(interval_s=stated["on_grid"])
-
-
-def _part(stated: Stated, path: str) -> tuple[Record, float]:
-    """Return the part of a log that is asked about, and how long after the log's start it begins."""
-    from evenbeat.assessment.assess import part_of_log
-
-    whole = _read(stated, path)
-    part = part_of_log(whole, start=stated["from"], stop=stated["until"])
-    cuts: list[Mapping[str, Any]] = [cut.arguments for cut in part.history[len(whole.history) :]]
-    return part, whole.time_of(sum(cut["first"] for cut in cuts))
-
-
-def _treated(stated: Stated, path: str) -> Record:
-    """Return the record of a log, conditioned as asked; as it was read where nothing is."""
-    from evenbeat.conditioning.condition import condition
-
-    record, _ = _part(stated, path)
-    return condition(record, **stated.keywords("conditioning")) if stated.any_of("conditioning") else record
-
-
-def _compared(stated: Stated, path: str, others: Stated, second: str, *, through: bool) -> Record:
-    """Return the record of one log against the oscillator of another, or through it against its reference."""
-    from evenbeat.comparing.difference import corrected_for_reference, difference
-    from evenbeat.conditioning.condition import condition
-
-    options = stated.keywords("conditioning")
-    plain = options | {"sawtooth": None, "sawtooth_rows": 0}
-    record, cut_s = _part(stated, path)
-    record, other = condition(record, **options), condition(_read(others, second), **plain)
-    alignment: dict[str, Any] = {
-        "offset_s": None if stated["offset"] is None else stated["offset"] - cut_s,
-        "part_interval": stated["part_interval"],
-    }
-    if through:
-        record = corrected_for_reference(record, other, **alignment)
-    else:
-        record = difference(record, other, common_reference=stated["common_reference"] or None, **alignment)
-    return condition(record, **plain)
-
-
 def _separated(arguments: argparse.Namespace, logs: list[str], written: Sequence[Stated]) -> int:
     """Print how stable each of three clocks is by itself."""
+    from evenbeat.assessment.asked import part_stated
     from evenbeat.assessment.assess import MINIMUM_COVERAGE
     from evenbeat.comparing.difference import difference
     from evenbeat.conditioning.condition import condition
@@ -252,7 +171,7 @@ def _separated(arguments: argparse.Namespace, logs: list[str], written: Sequence
         msg = f"three logs are told apart, not assessed; leave {vain[0].replace('_', '-')} out"
         raise InputError(msg)
     options = stated.keywords("conditioning")
-    records = [condition(_part(one, log)[0], **options) for one, log in zip(written, logs, strict=True)]
+    records = [condition(part_stated(one, log)[0], **options) for one, log in zip(written, logs, strict=True)]
     names = [Path(log).name.split(".")[0] for log in logs]
     if arguments.loop:
         names = ["clock 1", "clock 2", "clock 3"]
@@ -300,14 +219,6 @@ def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> 
         print(labelled_text(finding.severity, finding.sentence))
     if len(serious) > SHOWN_CAUTIONS and not arguments.verbose:
         print(labelled_text("", f"{len(serious) - SHOWN_CAUTIONS} more: -v"))
-
-
-def _influence(text: str) -> str | Influence:
-    """Return a covariate, with the order of its curve where ``NAME:ORDER`` states one."""
-    from evenbeat.clock.environment import Influence
-
-    name, colon, order = text.rpartition(":")
-    return Influence(name, order=int(order)) if colon and order.isdigit() else text
 
 
 class _Progress:

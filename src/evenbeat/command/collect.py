@@ -8,7 +8,7 @@ import sys
 
 from evenbeat.bench import COUNT
 from evenbeat.command.arguments import DONE, argument
-from evenbeat.command.stated import Stated, add_stated
+from evenbeat.command.stated import add_stated, stated_of
 from evenbeat.command.terminal import terminal_of
 from evenbeat.errors import InputError
 from evenbeat.instruments.collect import collect
@@ -62,7 +62,7 @@ def add_collect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 
 
 def _collect(arguments: argparse.Namespace) -> int:
-    stated = Stated.of("collect", arguments)
+    stated = stated_of("collect", arguments)
     where = {name: getattr(arguments, name) or stated[name] for name in ("description", "address")}
     for name, value in where.items():
         if value is None:

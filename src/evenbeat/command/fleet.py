@@ -10,9 +10,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
-from evenbeat.command.files import check_absent, write_text
-from evenbeat.command.stated import Stated, add_stated
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, check_absent, write_text
+from evenbeat.command.stated import add_stated, stated_of
 from evenbeat.result import PAGE_WIDTH
 from evenbeat.units import SECONDS_PER_DAY
 
@@ -69,7 +68,7 @@ def _fleet(arguments: argparse.Namespace) -> int:
     from evenbeat.fleet.assess_fleet import assess_fleet, keep_list
     from evenbeat.register.register import Register
 
-    stated = Stated.of("fleet", arguments)
+    stated = stated_of("fleet", arguments)
     known = {name: value for name, value in stated.keywords("log").items() if value is not None}
     for name in filter(None, (arguments.output, arguments.page, arguments.calendar, arguments.labels)):
         check_absent(Path(name), force=arguments.force)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.command.arguments import DONE
-from evenbeat.command.stated import Stated, add_stated, decision_basis
+from evenbeat.command.stated import add_stated, stated_of
 from evenbeat.errors import InputError
 from evenbeat.findings import worst_first
 from evenbeat.result import PAGE_WIDTH
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from evenbeat.assessment.history_case import HistoryAssessment
+    from evenbeat.bench import Stated
     from evenbeat.findings import Finding
 
 CLOSING = (
@@ -60,10 +61,11 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 
 
 def _history(arguments: argparse.Namespace) -> int:
+    from evenbeat.assessment.asked import decision_basis
     from evenbeat.assessment.history_case import assess_history
     from evenbeat.report.write import check_folder, write_report
 
-    stated = Stated.of("history", arguments)
+    stated = stated_of("history", arguments)
     vain = [name for name in ("reference", "reference_due", "analysed_on") if name in stated.typed]
     if vain and not arguments.output:
         msg = f"{vain[0]} belongs to the audit record; give -o FOLDER too"
@@ -110,7 +112,7 @@ def _from_registers(tables: Sequence[str], stated: Stated) -> dict[str, Any]:
         if name is None:
             msg = f"{table} is a register; say which instrument with --instrument NAME"
             raise InputError(msg)
-        found = opened_intact(table).question(name)
+        found = opened_intact(table).question(name, on=stated["analysed_on"])
         read[at] = found.pop("table")
         inputs = (*asked.get("inputs", ()), *found.pop("inputs"))
         asked = {**(found if at == 0 else asked), "inputs": inputs}

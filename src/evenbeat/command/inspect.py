@@ -8,9 +8,8 @@ import sys
 from pathlib import Path
 
 from evenbeat.bench import bench_text
-from evenbeat.command.arguments import BAD_INPUT, DONE
-from evenbeat.command.stated import Stated, add_stated
-from evenbeat.errors import OutputError
+from evenbeat.command.arguments import BAD_INPUT, DONE, write_text
+from evenbeat.command.stated import add_stated, stated_of
 
 
 def add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -58,11 +57,11 @@ def _inspect(arguments: argparse.Namespace) -> int:
     from evenbeat.conditioning.report import conditioning_report
     from evenbeat.logs.inspection import inspect_log
 
-    stated = Stated.of("inspect", arguments)
+    stated = stated_of("inspect", arguments)
     seen = inspect_log(arguments.log, layout=stated.layout, **stated.keywords("log"))
     if arguments.write_bench and seen.layout is not None:
         text = bench_text(**seen.layout.said({**stated.bench.said, **stated.typed}))
-        _write(Path(arguments.write_bench), text, force=arguments.force)
+        write_text(Path(arguments.write_bench), text, force=arguments.force)
     asked = stated.keywords("conditioning")
     report = None if seen.record is None else conditioning_report(condition(seen.record, **asked))
     if arguments.json:
@@ -78,22 +77,10 @@ def _inspect(arguments: argparse.Namespace) -> int:
     return BAD_INPUT
 
 
-def _write(path: Path, text: str, *, force: bool) -> None:
-    try:
-        with path.open("w" if force else "x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        msg = f"{path} exists already; give another name, or replace it with --force"
-        raise OutputError(msg) from None
-    except OSError as error:
-        msg = f"{path} cannot be written ({error.strerror})"
-        raise OutputError(msg) from None
-
-
 def _convert(arguments: argparse.Namespace) -> int:
     from evenbeat.logs.bulk import convert_log
 
-    stated = Stated.of("convert", arguments)
+    stated = stated_of("convert", arguments)
     written = convert_log(
         arguments.log,
         arguments.to,

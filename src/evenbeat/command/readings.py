@@ -7,12 +7,13 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
-from evenbeat.command.files import write_text
-from evenbeat.command.stated import Stated, add_stated
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, write_text
+from evenbeat.command.stated import add_stated, stated_of
 from evenbeat.errors import InputError
+from evenbeat.plain import plain
 
 if TYPE_CHECKING:
+    from evenbeat.bench import Stated
     from evenbeat.counter.bench import BenchCheck
     from evenbeat.counter.reading import Function
 
@@ -48,7 +49,7 @@ def add_readings(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def _readings(arguments: argparse.Namespace) -> int:
-    stated = Stated.of("readings", arguments)
+    stated = stated_of("readings", arguments)
     if arguments.blank:
         return _blank(arguments, stated)
     from evenbeat.counter.bench import bench_check
@@ -61,15 +62,17 @@ def _readings(arguments: argparse.Namespace) -> int:
     if arguments.output:
         from evenbeat.report.bench_page import bench_page
 
-        write_text(Path(arguments.output), bench_page(check), force=arguments.force)
-    _print_check(check, arguments)
+        write_text(Path(arguments.output), bench_page(check, stated.settings()), force=arguments.force)
+    _print_check(check, arguments, stated)
     failed = "fail" in check.verdict
     return OUT_OF_TOLERANCE if arguments.fail_if_out and failed else DONE
 
 
-def _print_check(check: BenchCheck, arguments: argparse.Namespace) -> None:
+def _print_check(check: BenchCheck, arguments: argparse.Namespace, stated: Stated) -> None:
     if arguments.json:
-        print(json.dumps(check.to_dict(), indent=1, allow_nan=False))
+        print(
+            json.dumps(plain({**check.to_dict(), "settings": stated.settings()}), indent=1, allow_nan=False)
+        )
     elif arguments.quiet:
         print(check.sentence)
     else:

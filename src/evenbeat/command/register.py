@@ -6,13 +6,13 @@ import argparse
 import hashlib
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.bench import CLASSES
-from evenbeat.command.arguments import BAD_INPUT, DONE, argument
-from evenbeat.command.stated import Stated, add_stated
+from evenbeat.command.arguments import BAD_INPUT, DONE, argument, write_text
+from evenbeat.command.stated import add_stated, stated_of
 from evenbeat.errors import InputError, LogError
 from evenbeat.units import parse_limits
 
@@ -21,11 +21,26 @@ if TYPE_CHECKING:
     from evenbeat.result import Result
 
 EVENTS = ("repair", "move", "adjustment", "in use", "out of use", "retired", "lost")
-IDENTITY = ("serial_number", "model", "place", "remark")
-VALUES = (
-    *("as_found", "as_left", "standard_uncertainty", "as_left_uncertainty", "adjusted"),
-    *("reference", "valid_until", "certificate", "remark"),
-)
+REMARK = {"remark": ("TEXT", "anything else")}
+OF_INSTRUMENT = {
+    "serial_number": ("TEXT", "of the instrument"),
+    "model": ("TEXT", "of the instrument"),
+    "place": ("TEXT", "where it stands, or was moved to"),
+}
+OF_CALIBRATION = {
+    "as_found": ("Y", "offset, e.g. 2.1e-9, '12 ppb', '0.1 Hz'; or 'in' or 'out'"),
+    "as_left": ("Y", "after it, where it was adjusted"),
+    "standard_uncertainty": ("Y", "of each of the two, or of the change of an event (k = 1)"),
+    "as_left_uncertainty": ("Y", "of as-left, where it is another one (k = 1)"),
+    "reference": ("NAME", "instrument it was made against"),
+    "valid_until": ("DATE", "day until which it counts, if set"),
+    "certificate": ("TEXT", "number of the certificate"),
+    "certificate_file": ("FILE", "its SHA-256 is kept, not the file"),
+    "adjusted": ("yes|no", "default no"),
+}
+OF_EVENT = {"change": ("Y", "by how much the offset changed; unknown if not stated")}
+PARTS = {**OF_INSTRUMENT, **OF_CALIBRATION, **OF_EVENT, **REMARK}
+"""Parts of what is kept, as they are typed; one that is not typed is not stated."""
 Run = Callable[[argparse.Namespace], int]
 
 
@@ -45,17 +60,21 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     tasks = parser.add_subparsers(title="tasks", metavar="TASK", required=True)
     created = _task(tasks, "create", _create, "make a new register")
     created.add_argument("--from", dest="whole", metavar="FILE", help="what 'export --what everything' wrote")
-    _add_instrument(_task(tasks, "add-instrument", _instrument, "add an instrument", name=True))
+    upgrade = _task(
+        tasks, "upgrade", _upgrade, "make a new register of one of version 1, which stays as it is"
+    )
+    upgrade.add_argument("new", metavar="NEW", help="the new SQLite file")
+    instrument = _task(tasks, "add-instrument", _instrument, "add an instrument", name=True)
+    add_stated(instrument, "register add-instrument")
+    _add_parts(instrument, {**OF_INSTRUMENT, **REMARK})
     calibration = _task(tasks, "add-calibration", _calibration, "add a calibration", name=True)
     calibration.add_argument("--date", required=True, metavar="DATE", help="ISO, e.g. 2026-02-26")
-    _add_values(calibration)
+    _add_parts(calibration, {**OF_CALIBRATION, **REMARK})
     event = _task(tasks, "add-event", _event, "add a repair, a move, an adjustment or a status", name=True)
     event.add_argument("what", choices=EVENTS, metavar="WHAT", help=", ".join(EVENTS))
     event.add_argument("--date", required=True, metavar="DATE", help="ISO, e.g. 2026-02-26")
-    event.add_argument("--change", metavar="Y", help="by how much the offset changed; unknown if not stated")
-    event.add_argument("--standard-uncertainty", metavar="Y", help="of that change (k = 1)")
-    event.add_argument("--place", default="", metavar="TEXT", help="where it was moved to")
-    event.add_argument("--remark", default="", metavar="TEXT", help="anything else")
+    of_event = ("change", "standard_uncertainty", "place", "remark")
+    _add_parts(event, {name: PARTS[name] for name in of_event})
     kept = _task(tasks, "add-assessment", _assessment, "note what an assessment said", name=True)
     kept.add_argument("result", metavar="RESULT", help="result.json of a report")
     kept.add_argument("--date", required=True, metavar="DATE", help="the day it was made for, ISO")
@@ -79,16 +98,23 @@ def add_register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     trace.add_argument("--until", metavar="DATE", help="when it was found out (its calibrations say it)")
     trace.add_argument("--readings", metavar="TABLE", help="with columns date, instrument, name")
     _json(trace)
-    for word in ("create", "add-instrument", "add-calibration", "add-event", "add-assessment", "import"):
+    for word in (
+        "create",
+        "upgrade",
+        "add-instrument",
+        "add-calibration",
+        "add-event",
+        "add-assessment",
+        "import",
+    ):
         _signed(tasks.choices[word])
     correct = _task(tasks, "correct", _correct, "add a corrected copy of an entry", entry=True)
     correct.add_argument("--instrument", metavar="NAME", help="file it under another instrument")
     correct.add_argument("--date", metavar="DATE", help="ISO")
     correct.add_argument("--oscillator-class", choices=CLASSES, help="of an instrument")
     correct.add_argument("--tolerance", type=argument(parse_limits), metavar="Y", help="of an instrument")
-    for part in IDENTITY[:-1]:
-        correct.add_argument(f"--{part.replace('_', '-')}", metavar="TEXT", help="of an instrument")
-    _add_values(correct, correction=True)
+    correct.add_argument("--what", choices=EVENTS, metavar="WHAT", help="of an event")
+    _add_parts(correct, PARTS)
     withdraw = _task(tasks, "withdraw", _withdraw, "add that an entry no longer stands", entry=True)
     _signed(correct)
     _signed(withdraw)
@@ -117,45 +143,24 @@ def _task(
     return parser
 
 
-def _add_instrument(parser: argparse.ArgumentParser) -> None:
-    add_stated(parser, "register add-instrument")
-    for part in IDENTITY[:-1]:
-        parser.add_argument(f"--{part.replace('_', '-')}", default="", metavar="TEXT", help="as text")
-    parser.add_argument("--remark", default="", metavar="TEXT", help="anything else")
-
-
 def _signed(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--who", default="", metavar="NAME", help="who makes the entry (the account)")
     parser.add_argument("--role", default="", metavar="ROLE", help="and in what role")
 
 
-def _add_values(parser: argparse.ArgumentParser, *, correction: bool = False) -> None:
-    none: Any = argparse.SUPPRESS if correction else None
-    parser.add_argument(
-        "--as-found",
-        metavar="Y",
-        default=none,
-        help="offset, e.g. 2.1e-9, '12 ppb', '0.1 Hz'; or 'in' or 'out'",
-    )
-    parser.add_argument("--as-left", metavar="Y", default=none, help="after it, where it was adjusted")
-    parser.add_argument(
-        "--standard-uncertainty", metavar="Y", default=none, help="of each of the two (k = 1)"
-    )
-    parser.add_argument(
-        "--as-left-uncertainty", metavar="Y", default=none, help="of as-left, where it is another one (k = 1)"
-    )
-    parser.add_argument(
-        "--reference", metavar="NAME", default=none or "", help="instrument it was made against"
-    )
-    parser.add_argument(
-        "--valid-until", metavar="DATE", default=none, help="day until which it counts, if set"
-    )
-    parser.add_argument(
-        "--certificate-file", metavar="FILE", default=none, help="its SHA-256 is kept, not the file"
-    )
-    parser.add_argument("--adjusted", choices=("yes", "no"), default=none or "no", help="default no")
-    parser.add_argument("--certificate", metavar="TEXT", default=none or "", help="number of the certificate")
-    parser.add_argument("--remark", metavar="TEXT", default=none or "", help="anything else")
+def _add_parts(parser: argparse.ArgumentParser, parts: Mapping[str, tuple[str, str]]) -> None:
+    for name, (metavar, says) in parts.items():
+        option, choices = f"--{name.replace('_', '-')}", metavar.split("|") if "|" in metavar else None
+        parser.add_argument(option, metavar=metavar, help=says, choices=choices, default=argparse.SUPPRESS)
+
+
+def _parts(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Return the parts that are typed, the certificate's file as its hash."""
+    from evenbeat.register.facts import file_sha256
+
+    parts = {name: getattr(arguments, name) for name in PARTS if hasattr(arguments, name)}
+    file = parts.pop("certificate_file", None)
+    return parts if file is None else {**parts, "certificate_sha256": file_sha256(file)}
 
 
 def _json(parser: argparse.ArgumentParser) -> None:
@@ -187,30 +192,27 @@ def _create(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def _upgrade(arguments: argparse.Namespace) -> int:
+    from evenbeat.register.register import Register
+
+    made = Register.upgraded(arguments.new, arguments.register, who=arguments.who, role=arguments.role)
+    print(f"New register: {arguments.new}, head {made.head()}\nKeep {arguments.register} beside it.")
+    return DONE
+
+
 def _instrument(arguments: argparse.Namespace) -> int:
-    stated = Stated.of("register add-instrument", arguments)
-    facts = stated.keywords("instrument", "question", "log")
-    facts |= {part: getattr(arguments, part) for part in IDENTITY}
+    stated = stated_of("register add-instrument", arguments)
+    facts = stated.keywords("instrument", "question", "log") | _parts(arguments)
     return _added(_opened(arguments).add_instrument(arguments.instrument, **facts))
 
 
 def _calibration(arguments: argparse.Namespace) -> int:
-    register = _opened(arguments)
-    return _added(register.add_calibration(arguments.instrument, date=arguments.date, **_values(arguments)))
-
-
-def _values(arguments: argparse.Namespace) -> dict[str, Any]:
-    """Return the parts of a calibration that are given, the certificate's file as its hash."""
-    from evenbeat.register.facts import file_sha256
-
-    values = {name: getattr(arguments, name) for name in VALUES if hasattr(arguments, name)}
-    file = getattr(arguments, "certificate_file", None)
-    return values if file is None else {**values, "certificate_sha256": file_sha256(file)}
+    parts = {"date": arguments.date, **_parts(arguments)}
+    return _added(_opened(arguments).add_calibration(arguments.instrument, **parts))
 
 
 def _event(arguments: argparse.Namespace) -> int:
-    names = ("date", "change", "standard_uncertainty", "place", "remark")
-    parts = {name: getattr(arguments, name) for name in names}
+    parts = {"date": arguments.date, **_parts(arguments)}
     return _added(_opened(arguments).add_event(arguments.instrument, arguments.what, **parts))
 
 
@@ -256,13 +258,12 @@ def _import(arguments: argparse.Namespace) -> int:
     from evenbeat.register.tables import import_table
 
     register = _opened(arguments)
-    stated = Stated.of("register import", arguments)
+    stated = stated_of("register import", arguments)
     print(import_table(register, arguments.table, **stated.keywords("log")))
     return DONE
 
 
 def _export(arguments: argparse.Namespace) -> int:
-    from evenbeat.command.files import write_text
     from evenbeat.register.register import Register
     from evenbeat.register.tables import export_instruments, export_table
 
@@ -281,33 +282,28 @@ def _export(arguments: argparse.Namespace) -> int:
 
 
 def _list(arguments: argparse.Namespace) -> int:
+    from evenbeat.register.register import Register
+    from evenbeat.register.verification import intact_holdings
     from evenbeat.result import Table
 
-    register = _read(arguments)
-    dates: dict[str, list[str]] = {}
-    for one in register.calibrations():
-        dates.setdefault(one.instrument, []).append(one.date)
-    instruments = register.instruments()
+    held = intact_holdings(Register.open(arguments.register))
+    made = {name: [each.date for each in held.calibrations.get(name, ())] for name in held.instruments}
     if arguments.json:
         shown = [
-            {
-                **one.to_dict(),
-                "calibrations": len(dates.get(one.name, ())),
-                "last": max(dates.get(one.name, ()), default=None),
-            }
-            for one in instruments
+            {**one.to_dict(), "calibrations": len(made[name]), "last": max(made[name], default=None)}
+            for name, one in held.instruments.items()
         ]
         print(json.dumps(shown, indent=1, ensure_ascii=False))
         return DONE
     rows = tuple(
         (
-            one.name,
+            name,
             (one.oscillator_class or "–").replace("_", " "),
             "–" if one.tolerance is None else str(one.tolerance),
-            str(len(dates.get(one.name, ()))),
-            max(dates.get(one.name, ()), default="–"),
+            str(len(made[name])),
+            max(made[name], default="–"),
         )
-        for one in instruments
+        for name, one in held.instruments.items()
     )
     print(Table(columns=("instrument", "class", "tolerance", "calibrations", "last"), rows=rows).as_text())
     return DONE
@@ -344,9 +340,9 @@ def _said(content: dict[str, object]) -> str:
 
 
 def _correct(arguments: argparse.Namespace) -> int:
-    names = ("instrument", "date", "oscillator_class", "tolerance", *IDENTITY[:-1])
+    names = ("instrument", "date", "what", "oscillator_class", "tolerance")
     changes = {name: getattr(arguments, name) for name in names if getattr(arguments, name) is not None}
-    changes |= _values(arguments)
+    changes |= _parts(arguments)
     return _added(_opened(arguments).correct(arguments.entry, because=arguments.because, **changes))
 
 

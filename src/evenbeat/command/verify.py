@@ -1,4 +1,4 @@
-"""The command ``evenbeat verify``: compute an audit record again from its inputs."""
+"""The command ``evenbeat verify``: compute a report again from its inputs."""
 
 from __future__ import annotations
 
@@ -12,21 +12,22 @@ def add_verify(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     """Add the command to the parser."""
     parser = commands.add_parser(
         "verify",
-        help="compute an audit record again from its inputs and name any digit that differs",
+        help="compute a report again from its inputs and name any digit that differs",
         description=(
-            "Compute the result.json of 'evenbeat history -o' again, from inputs of the same hash, and name "
-            "every value that differs. A register is verified by 'evenbeat register verify'."
+            "Compute the result.json of 'evenbeat history -o' or 'evenbeat assess' again, from inputs of the "
+            "same hash, and name every value that differs; of a log this takes as long as to assess it. A "
+            "register is verified by 'evenbeat register verify'."
         ),
         epilog="example: evenbeat verify kittiwake-report/result.json --input kittiwake-history.csv",
     )
     parser.set_defaults(run=_verify)
-    parser.add_argument("record", metavar="RESULT", help="result.json of an audit record on calibrations")
+    parser.add_argument("record", metavar="RESULT", help="result.json of a report")
     parser.add_argument(
         "--input",
         action="append",
         default=[],
         metavar="FILE",
-        help="table or register that it was made from; looked for by name if not stated",
+        help="log, table or register that it was made from; looked for by name if not stated",
     )
     parser.add_argument("--json", action="store_true", help="print it as JSON")
 

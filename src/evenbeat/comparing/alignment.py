@@ -49,12 +49,6 @@ def aligned(first: Record, second: Record, *, offset_s: float | None, part_inter
         Start of the second record after that of the first, in seconds; by default from their starts.
     part_interval
         ``refuse`` samples that lie more than a twentieth of an interval apart, or ``accept`` them.
-
-    Raises
-    ------
-    InputError
-        If the records state no starts, share no time, have intervals without a common multiple, or
-        their samples lie apart by part of an interval; the sentence names the option.
     """
     if part_interval not in PART_INTERVAL:
         msg = f"part_interval is {part_interval!r}; it must be 'refuse' or 'accept'"

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from evenbeat.comparing.alignment import Aligned, aligned
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record, Source, Treatment, check_record
 from evenbeat.units import duration_text
@@ -69,17 +69,14 @@ def difference(
     """
     for record in (first, second):
         check_record(record, grid_for="difference")
-    reference = _common_reference(first, second, stated=common_reference)
+    described, doubt = _common_reference(first, second, stated=common_reference)
     pair = aligned(first, second, offset_s=offset_s, part_interval=part_interval)
-    cancelled = (
-        f"The difference of two records against {reference.described}: what the reference did "
-        "in common is gone from it, the noise of both measurements is in it"
+    sentence = (
+        f"The difference of two records against {described}: what the reference did in common is gone from "
+        f"it, the noise of both measurements is in it{doubt}."
     )
-    finding = Finding(
-        code="REFERENCE_CANCELS",
-        severity="note" if reference.is_known else "caution",
-        sentence=f"{cancelled}{reference.doubt}.",
-    )
+    severity: Severity = "caution" if doubt else "note"
+    finding = Finding(code="REFERENCE_CANCELS", severity=severity, sentence=sentence)
     return _joined(
         pair,
         operation="difference",
@@ -143,15 +140,8 @@ def corrected_for_reference(
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Reference:
-    described: str
-    doubt: str
-    is_known: bool
-
-
-def _common_reference(first: Record, second: Record, *, stated: bool | None) -> _Reference:
-    """Return what is known of the reference of both, or refuse two that are named differently."""
+def _common_reference(first: Record, second: Record, *, stated: bool | None) -> tuple[str, str]:
+    """Return how the reference of both is called, and what is doubtful; refuse two named differently."""
     names = first.reference.strip(), second.reference.strip()
     if all(names) and names[0].casefold() != names[1].casefold():
         if not stated:
@@ -161,13 +151,9 @@ def _common_reference(first: Record, second: Record, *, stated: bool | None) -> 
                 "bring one to the other's with eb.corrected_for_reference"
             )
             raise InputError(msg)
-        described = f"one reference ({names[0]}, also named {names[1]})"
-        return _Reference(described=described, doubt="", is_known=True)
-    known = names[0] or names[1]
-    if stated or all(names):
-        return _Reference(described=known or "one reference", doubt="", is_known=True)
+        return f"one reference ({names[0]}, also named {names[1]})", ""
     doubt = "; that it was the same reference at the same time was assumed (common_reference=True says so)"
-    return _Reference(described=known or "one reference", doubt=doubt, is_known=False)
+    return names[0] or names[1] or "one reference", "" if stated or all(names) else doubt
 
 
 def _name(record: Record, otherwise: str) -> str:
@@ -187,105 +173,69 @@ def _gate_finding(pair: Aligned) -> tuple[Finding, ...]:
     return (Finding(code="DIFFERENT_GATES", severity="caution", sentence=sentence, values=values),)
 
 
-_Ratios = Callable[[FloatArray, FloatArray], FloatArray]
-
-
 def _joined(
     pair: Aligned,
     *,
     operation: str,
     sign: float,
-    ratios: _Ratios,
+    ratios: Callable[[FloatArray, FloatArray], FloatArray],
     reference: str,
     findings: tuple[Finding, ...],
 ) -> Record:
     first, second = pair.first, pair.second
-    if first.kind == "phase":
-        values: FloatArray = np.asarray(first.values, dtype=float) + sign * np.asarray(
-            second.values, dtype=float
-        )
-    else:
-        values = ratios(np.asarray(first.values, dtype=float), np.asarray(second.values, dtype=float))
+    one, other = (np.asarray(record.values, dtype=float) for record in (first, second))
+    values: FloatArray = one + sign * other if first.kind == "phase" else ratios(one, other)
     if np.isnan(values).all():
         msg = "the records have no sample in common: where one holds a reading the other has a gap"
         raise InputError(msg)
     gates = [record.gate_s for record in (first, second)]
     steps = [record.resolution for record in (first, second) if record.resolution is not None]
+    both = set(first.covariates) & set(second.covariates)
+    covariates: dict[str, FloatArray] = {}
+    flags: list[Flag] = []
+    doubts: list[Finding] = []
+    history: list[Treatment] = []
+    files: dict[str, str] = {}
+    for which, record, turn in (("first", first, 1.0), ("second", second, sign)):
+        covariates |= {f"{which}_{k}" if k in both else k: column for k, column in record.covariates.items()}
+        flags += [
+            replace(
+                flag,
+                sentence=f"In the {which} record: {flag.sentence}",
+                size=None if flag.size is None else turn * flag.size,
+                put_back_s=None if flag.put_back_s is None else turn * flag.put_back_s,
+            )
+            for flag in record.flags
+        ]
+        doubts += [
+            replace(
+                found,
+                code=f"{which.upper()}_{found.code}",
+                sentence=f"{which.capitalize()} record: {found.sentence}",
+            )
+            for found in record.findings
+            if found.severity in ("caution", "stop")
+        ]
+        history += [replace(step, operation=f"{which}: {step.operation}") for step in record.history]
+        files[f"{which}_file"] = "none" if record.source is None else record.source.name
+        files[f"{which}_sha256"] = record.source.sha256 if record.source else record.fingerprint()
     return replace(
         first,
         values=values,
         gate_s=gates[0] if gates[0] == gates[1] else None,
-        covariates=_covariates(first, second),
+        covariates=covariates,
         reference=reference,
         resolution=max(steps, default=None),  # the coarser display shows in the difference
         removed_frequency=first.removed_frequency + sign * second.removed_frequency,
         stamp_offset_s=None,
-        flags=(*_flags(first, "first", 1.0), *_flags(second, "second", sign)),
-        findings=(*findings, *pair.findings, *_findings(first, "First"), *_findings(second, "Second")),
-        history=(
-            *_history(first, "first"),
-            *_history(second, "second"),
-            _treatment(operation, first, second),
-        ),
+        flags=tuple(flags),
+        findings=(*findings, *pair.findings, *doubts),
+        history=(*history, Treatment(operation=operation, arguments=files)),
         checks=(),
         source=_source(operation, first, second),
         ledger=None,
         truth=None,
     )
-
-
-def _covariates(first: Record, second: Record) -> dict[str, FloatArray]:
-    """Return all covariates; where both have one of a name it is told from which record."""
-    both = set(first.covariates) & set(second.covariates)
-    return {
-        f"{which}_{name}" if name in both else name: column
-        for which, record in (("first", first), ("second", second))
-        for name, column in record.covariates.items()
-    }
-
-
-def _flags(record: Record, which: str, sign: float) -> list[Flag]:
-    return [
-        replace(
-            flag,
-            sentence=f"In the {which} record: {flag.sentence}",
-            size=None if flag.size is None else sign * flag.size,
-            put_back_s=None if flag.put_back_s is None else sign * flag.put_back_s,
-        )
-        for flag in record.flags
-    ]
-
-
-def _findings(record: Record, which: str) -> list[Finding]:
-    """Return what is doubtful of a record, as a finding of the pair."""
-    return [
-        replace(
-            finding, code=f"{which.upper()}_{finding.code}", sentence=f"{which} record: {finding.sentence}"
-        )
-        for finding in record.findings
-        if finding.severity in ("caution", "stop")
-    ]
-
-
-def _history(record: Record, which: str) -> list[Treatment]:
-    return [replace(entry, operation=f"{which}: {entry.operation}") for entry in record.history]
-
-
-def _treatment(operation: str, first: Record, second: Record) -> Treatment:
-    arguments = {
-        f"{which}_{what}": value
-        for which, record in (("first", first), ("second", second))
-        for what, value in (
-            ("file", "none" if record.source is None else record.source.name),
-            ("sha256", _sha256(record)),
-        )
-    }
-    return Treatment(operation=operation, arguments=arguments)
-
-
-def _sha256(record: Record) -> str:
-    """Return the hash of the file, of the samples where there is none."""
-    return record.fingerprint() if record.source is None else record.source.sha256
 
 
 def _source(operation: str, first: Record, second: Record) -> Source | None:

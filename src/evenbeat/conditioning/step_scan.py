@@ -78,16 +78,18 @@ def step_scan(samples: FloatArray, missed: npt.NDArray[np.intp], *, of_phase: bo
     start = np.arange(0, n - per + 1, per)
     counts = np.diff(np.append(start, n))
     means = np.add.reduceat(samples - samples.mean(), start) / counts
-    spread = float(np.std(means))
-    if not spread > 0:
-        nothing = np.zeros(len(start) - 1)
-        return Scan(start=start[1:], size=nothing, sigma=nothing, ratio=nothing, smallest=0.0)
     begin = (start + missed[start]).astype(float)
     last = start + counts - 1
     end = last + missed[last] + 1.0
+    middle = 0.5 * (begin + end)
+    beside = means - np.polynomial.Polynomial.fit(middle, means, 2)(middle)
+    spread = float(np.std(beside))
+    if not spread > 4 * np.finfo(float).eps * np.abs(samples).max():  # a parabola but for rounding
+        nothing = np.zeros(len(start) - 1)
+        return Scan(start=start[1:], size=nothing, sigma=nothing, ratio=nothing, smallest=0.0)
     with one_thread():
         noises = _noises((begin / per).tobytes(), (end / per).tobytes(), of_phase=of_phase)
-        return _scanned(means / spread, 0.5 * (begin + end), start[1:], spread, noises)
+        return _scanned(beside / spread, middle, start[1:], spread, noises)
 
 
 def _scanned(

@@ -15,7 +15,7 @@
     curve.py        StabilityCurve; self_check.py simulates its record; remarks.py: its findings
     time_error.py   time_interval_error() and TimeErrorCurve
     spectrum.py     spectrum() and Spectrum: S_y, S_x, L
-    dead_time.py    corrected_for_dead_time(), and the bias functions B2 and B3
+    dead_time.py    StabilityCurve.without_dead_time(), and the bias functions B2 and B3
     counter_weighting.py  how counters average within their gate
     moving.py       moving_stability(): in a window along the record, and whether the noise changed
     levels/         fit_noise_levels(): all five noise levels at once

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import linalg, optimize
+from scipy import linalg
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.sums.kernels import TermSum
@@ -34,6 +34,9 @@ MOST_TERMS = 112
 MOST_AVERAGING_TIMES = 32
 LARGEST_FREEDOM = 100.0
 STEEPEST = 4.0
+MOST_STEPS, CLOSE = 30, 1e-9
+NEARLY_ALL = 0.1
+"""Relative scatter of the numbers of terms in stretches up to which they count as equal."""
 LONGEST_TABLE = 1 << 15
 
 
@@ -189,7 +192,7 @@ def _pairs_with_gaps(
     lags = overlapping_lags(factor, spans)
     if width == 1:
         before, part = _between(factor, spans, last)
-        weights = np.bincount(before, both_signs * (1 - part), len(lags))
+        weights: FloatArray = np.asarray(np.bincount(before, both_signs * (1 - part), len(lags)), dtype=float)
         weights += np.bincount(before + 1, both_signs * part, len(lags))
         return (covariances(lags) if known is None else known), weights
     weights = _weights_of_bins(lags, width, both_signs)
@@ -254,8 +257,9 @@ def weights_of_terms(
 
     These are the eigenvalues of the covariance of the terms. Of the terms at long averaging times, which
     overlap for the most part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so
-    many count as so many at their mean place. Where the record holds many averaging times, or many terms are
-    independent, chi-squared itself is good to half a point of probability: then ``None``.
+    many count as so many at their mean place, unless all stretches have nearly equal numbers of them. Where
+    the record holds many averaging times, or many terms are independent, chi-squared itself is good to half a
+    point of probability: then ``None``.
 
     Parameters
     ----------
@@ -271,10 +275,14 @@ def weights_of_terms(
     if not has_weights(terms.possible / overlap, edf):
         return None
     stride = -(-terms.possible // MOST_TERMS)
-    if terms.complete:
-        row = covariance(np.arange(-(-terms.possible // stride), dtype=np.int64) * stride)
+    count = -(-terms.possible // stride)
+    evenly = terms.complete
+    if not evenly:
+        places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
+        evenly = len(counts) == count and bool(np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts))
+    if evenly:
+        row = covariance(np.arange(count, dtype=np.int64) * stride)
         return _raised(_toeplitz_eigenvalues(row / row[0]), edf)
-    places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
     apart = np.abs(places[:, np.newaxis] - places)
     if terms.possible <= LONGEST_TABLE:  # far fewer distances than pairs
         some = np.zeros(terms.possible, dtype=bool)
@@ -315,16 +323,16 @@ def _raised(values: FloatArray, edf: float) -> FloatArray | None:
 
 def raised_to_freedom(weights: FloatArray, edf: float) -> FloatArray | None:
     """Return weights raised to a common power, their sum one, so that ``1/Σ w²`` is ``edf``."""
-
-    def raised(power: float) -> FloatArray:
-        powers = (weights / weights[0]) ** power
-        return np.asarray(powers / powers.sum())
-
-    def excess(power: float) -> float:
-        return float(np.sum(raised(power) ** 2)) * edf - 1
-
-    if abs(excess(1.0)) < 1e-9:
-        return weights
-    if excess(1 / STEEPEST) >= 0 or excess(STEEPEST) <= 0:
-        return None
-    return raised(float(optimize.brentq(excess, 1 / STEEPEST, STEEPEST, xtol=1e-6)))
+    logarithms = np.log(weights[weights > 0] / weights[0])
+    power = 1.0
+    for _ in range(MOST_STEPS):  # Newton's, of the logarithm of Σ w² / (Σ w)²
+        powers = np.exp(power * logarithms)
+        total, squares = powers.sum(), powers @ powers
+        excess = math.log(edf * squares / total**2)
+        if abs(excess) < CLOSE:
+            return np.pad(powers / total, (0, len(weights) - len(powers)))
+        slope = 2 * (logarithms @ powers**2 / squares - logarithms @ powers / total)
+        power = min(max(power - excess / slope, power / 2), 2 * power) if slope else math.inf
+        if not 1 / STEEPEST <= power <= STEEPEST:
+            return None
+    return None

@@ -49,6 +49,8 @@ STRETCHES = 4
 LEAST_FREEDOM = 1.5
 """Mean squares that have fewer degrees of freedom under random-walk FM say too little."""
 STANDS_STILL = 1e-4
+NOTHING = 1e-120
+"""Mean squares below are none of a clock, and their products too small to be numbers."""
 MOST_TOGETHER = 3
 ODDS_OF_ONE_MORE = 0.35
 """Before looking, that one more noise is there (or a drift)."""
@@ -344,7 +346,7 @@ def _mean_square(
         return None
     whole = used == len(terms)
     square = float(np.mean((terms if whole else terms[valid]) ** 2))
-    if not square > 0:
+    if not square > NOTHING:
         return None
 
     if whole:

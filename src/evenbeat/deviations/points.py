@@ -212,12 +212,16 @@ def computed_points(
     Moments and weights depend on length, gaps, factor and noise alone and are remembered with the record.
     """
     form, points, bias = kind.form, looked.samples.points, looked.bias
-    terms = form.variances(
-        looked.samples, factors, bias=bias, minimum_coverage=looked.minimum_coverage, progress=progress
-    )
 
     def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
         return looked.remembered((form, bias, key), make) if len(factors) <= MOST_OF_EVERY else make()
+
+    terms = remembered(
+        factors.tobytes(),
+        lambda: form.variances(
+            looked.samples, factors, bias=bias, minimum_coverage=looked.minimum_coverage, progress=progress
+        ),
+    )
 
     each = list(zip(terms, factors.tolist(), strict=True))
 

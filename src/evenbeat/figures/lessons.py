@@ -25,13 +25,15 @@ from evenbeat.figures.style import (
 )
 from evenbeat.lessons import holdover_round, record_length
 from evenbeat.lessons.aging_laws import AgingLesson
+from evenbeat.lessons.clock_detective import TEMPERATURE, Investigation
 from evenbeat.lessons.counter_limits import CounterLesson
 from evenbeat.lessons.holdover_round import HoldoverGuess
+from evenbeat.lessons.live_log import LiveLog
 from evenbeat.lessons.next_calibration import CalibrationLesson
 from evenbeat.lessons.noise_mixture import NoiseMixture
 from evenbeat.lessons.record_length import GapLesson
 from evenbeat.powerlaw import NOISE_NAMES
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, duration_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -301,6 +303,62 @@ class HoldoverBoard(Board[HoldoverGuess]):
         after.set_ylabel(f"time error [{unit}]")
 
 
+class MysteryBoard(Board[Investigation]):
+    """The log of a case from four sides; what is the matter is not marked."""
+
+    size_in = (7.2, 5.2)
+    description = (
+        "Four pictures of one log: frequency around its mean and time error without its slope against time; "
+        "the Allan deviation with its 95 % interval against averaging time; frequency against temperature."
+    )
+
+    def arrange(self, figure: Figure) -> Sequence[Axes]:
+        """Make four axes; thin lines beside the deviation have the slopes of the noises."""
+        axes = figure.subplots(2, 2).ravel()
+        figure.subplots_adjust(left=0.1, right=0.985, top=0.945, bottom=0.095, wspace=0.3, hspace=0.46)
+        for ax, title in zip(axes[:2], ("frequency y(t)", "time error x(t), its slope removed"), strict=True):
+            dressed(ax).set_xlabel("time [d]")
+            ax.set_title(title, loc="left")
+        log_axes(axes[2], r"averaging time $\tau$ [s]", "Allan deviation [1]")
+        axes[2].set_title("stability; thin: slopes −1, −1/2, +1/2", loc="left")
+        dressed(axes[3]).set_xlabel("room temperature [°C]")
+        axes[3].set_title("frequency against temperature, hourly", loc="left")
+        return list(axes)
+
+    def draw(self, axes: Sequence[Axes], investigation: Investigation) -> None:
+        """Draw the log of the case."""
+        series, phase, deviations, against = axes
+        record, curve = investigation.mystery.record, investigation.mystery.curve
+        mean = float(np.mean(record.values))
+        y = record.values - mean
+        hourly = record.averaged(6)
+        time = record.elapsed_s / SECONDS_PER_DAY
+        size, unit = fractional_unit(y)
+        dots: Keywords = {"color": BLUE, "linestyle": "none", "marker": "."}
+        series.plot(time, y / size, markersize=1.5, **dots)
+        series.set_title(typeset(f"frequency y(t) around {mean:.3g}"), loc="left")
+        against.plot(hourly.covariates[TEMPERATURE], (hourly.values - mean) / size, markersize=4, **dots)
+        against.set_xlim(16, 26)
+        for ax in (series, against):
+            ax.set_ylabel(f"[{unit}]")
+            steady_limits(ax, y / size, symmetric=True)
+        x = np.cumsum(y) * record.interval_s
+        size, unit = seconds_unit(x)
+        phase.plot(time, x / size, color=BLUE, linewidth=0.9)
+        phase.set_ylabel(f"[{unit}]")
+        steady_limits(phase, x / size, symmetric=True)
+        tau = curve.averaging_time_s
+        deviations.fill_between(tau, *curve.confidence_interval(), color=BLUE, alpha=0.2, linewidth=0)
+        deviations.plot(tau, curve.deviation, color=BLUE, marker="o", linewidth=1.8)
+        first, low = (
+            float(curve.deviation[0]),
+            10 ** math.floor(math.log10(float(curve.deviation.min()) / 1.5)),
+        )
+        for slope in (-1, -0.5, 0.5):
+            deviations.plot(tau, first * (tau / tau[0]) ** slope, color=GREY, linewidth=0.6)
+        deviations.set_ylim(low, 10 ** math.ceil(math.log10(1.5 * float(curve.deviation.max()))))
+
+
 class CalibrationBoard(Board[CalibrationLesson]):
     """The offset with its band between the limits, and the probability of being within them."""
 
@@ -330,6 +388,11 @@ class CalibrationBoard(Board[CalibrationLesson]):
 
     def draw(self, axes: Sequence[Axes], lesson: CalibrationLesson) -> None:
         """Draw log, forecast, limits and the suggested interval."""
+        self.draw_on(axes, lesson)
+
+    @classmethod
+    def draw_on(cls, axes: Sequence[Axes], lesson: CalibrationLesson) -> None:
+        """Draw the same on axes of another board."""
         offset, probability = axes
         suggestion, model = lesson.suggestion, lesson.model
         time = suggestion.elapsed_s / SECONDS_PER_DAY
@@ -338,7 +401,7 @@ class CalibrationBoard(Board[CalibrationLesson]):
         blocks = (model.blocks.spans.middle - model.record.duration_s) / SECONDS_PER_DAY
         dots: Keywords = {"marker": ".", "markersize": 3, "linestyle": "none"}
         offset.plot(blocks, model.blocks.frequency / size, color=INK, **dots)
-        places = np.unique(np.linspace(0, len(time) - 1, self.band_points).astype(int))
+        places = np.unique(np.linspace(0, len(time) - 1, cls.band_points).astype(int))
         low, high = suggestion.offset.at(places).interval()
         offset.fill_between(time[places], low / size, high / size, color=BLUE, alpha=0.3, linewidth=0)
         offset.plot(time[places], suggestion.offset.mean[places] / size, color=BLUE)
@@ -361,6 +424,58 @@ class CalibrationBoard(Board[CalibrationLesson]):
             whole = "" if suggestion.rounded is None else f"\n rounded down: {suggestion.rounded} "
             told = f" {duration_text(suggestion.interval_s)} within {typeset(str(limit))} {whole}"
             probability.text(at, 0.06, told, ha="right" if at > 0.5 * reach else "left", color=INK)
+
+
+class LiveBoard(Board[LiveLog]):
+    """A log so far: its readings, its curve and, once there is one, its forecast with the due date."""
+
+    size_in = (7.2, 5.2)
+    description = (
+        "Four pictures of a log that is being written: its readings; its Allan deviation with the 95 % "
+        "interval; the predicted offset between the limits of the tolerance; the probability of staying so."
+    )
+
+    def arrange(self, figure: Figure) -> Sequence[Axes]:
+        """Make four axes; the right ones are those of :class:`CalibrationBoard`."""
+        (series, offset), (deviations, probability) = figure.subplots(2, 2)
+        figure.subplots_adjust(left=0.09, right=0.985, top=0.945, bottom=0.095, wspace=0.26, hspace=0.42)
+        dressed(series).set_xlabel("time since the start [h]")
+        series.set_title("the log so far", loc="left")
+        log_axes(deviations, r"averaging time $\tau$ [s]", "Allan deviation [1]")
+        deviations.set_title("its stability", loc="left")
+        dressed(offset).set_title("averages, predicted offset (95 %), limits", loc="left")
+        dressed(probability).set_title("probability of being within the limits", loc="left")
+        for ax in (offset, probability):
+            ax.set_xlabel("time from now on [d]")
+        probability.set_ylim(0, 1.04)
+        return [series, deviations, offset, probability]
+
+    def draw(self, axes: Sequence[Axes], lesson: LiveLog) -> None:
+        """Draw what there is so far."""
+        series, deviations, *ahead = axes
+        frequency = lesson.record.to_frequency()
+        y = frequency.usable_values(without_steps=False)
+        size, unit = fractional_unit(y)
+        dots: Keywords = {"marker": ".", "markersize": 2, "linestyle": "none", "color": BLUE}
+        series.plot(frequency.elapsed_s / SECONDS_PER_HOUR, y / size, **dots)
+        steady_limits(series, y / size)
+        series.set_xlim(0, max(lesson.record.duration_s / SECONDS_PER_HOUR, 1e-3))
+        series.set_ylabel(f"y [{unit}]")
+        if lesson.curve is not None:
+            tau = lesson.curve.averaging_time_s
+            low, high = lesson.curve.confidence_interval()
+            deviations.fill_between(tau, low, high, color=BLUE, alpha=0.2, linewidth=0)
+            deviations.plot(tau, lesson.curve.deviation, color=BLUE, marker="o", linewidth=1.8)
+            deviations.set_xlim(tau[0] / 1.3, tau[-1] * 1.3)
+            sigma = lesson.curve.deviation
+            lowest, highest = np.nanmin(sigma) / 1.5, np.nanmax(sigma) * 1.5
+            deviations.set_ylim(10 ** math.floor(math.log10(lowest)), 10 ** math.ceil(math.log10(highest)))
+        if lesson.calibration is None:
+            centred: Keywords = {"ha": "center", "va": "center", "color": INK, "fontsize": 10}
+            for ax in ahead:
+                ax.text(0.5, 0.5, "too early to tell", transform=ax.transAxes, **centred)
+        else:
+            CalibrationBoard.draw_on(ahead, lesson.calibration)
 
 
 class CounterBoard(Board[CounterLesson]):

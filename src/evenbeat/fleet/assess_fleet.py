@@ -122,8 +122,8 @@ def assess_fleet(
         reference_uncertainty=checked_size(reference_uncertainty, "reference_uncertainty"),
     )
     stated = (question.log_options.get(name) for name in ("date_order", "nominal_frequency_hz"))
-    members, described, assumed, register = members_of(source, *stated)
-    realised = None if register is None else realised_reliability(register)
+    members, described, assumed, held = members_of(source, *stated)
+    realised = None if held is None else realised_reliability(held)
     if realised is not None and realised.promises:
         sentence = f"Earlier promises of this register: {realised._headline()}."
         severity: Severity = "caution" if realised.whole.verdict == "below what was promised" else "note"
@@ -173,11 +173,6 @@ def keep_list(register: Register, due: DueList) -> int:
     """Add one assessment for every instrument in use of a list, in one transaction; return how many.
 
     The hash of each is the SHA-256 of its line as JSON: keys in order, no blanks, UTF-8.
-
-    Raises
-    ------
-    InputError
-        If an instrument is not in the register.
     """
     if due.source.get("name") != register.path.name:
         msg = f"the list was made from {due.source.get('name')}, not from {register.path.name}"

@@ -158,13 +158,7 @@ class DueList(Result):
         )
 
     def label(self, instrument: str) -> str:
-        """Return the text of a label for an instrument, with its caution.
-
-        Raises
-        ------
-        InputError
-            If the list does not hold it.
-        """
+        """Return the text of a label for an instrument, with its caution."""
         one = next((line for line in self.instruments if line.instrument == instrument), None)
         if one is None:
             msg = f"the due list holds no instrument {instrument!r}"

@@ -1,7 +1,6 @@
 """All-day appointments as iCalendar, to be imported into any calendar.
 
-Source: RFC 5545: 3.1 (lines of at most 75 octets, folded, CRLF), 3.3.11 (escaped text), 3.6.1 (VEVENT),
-3.8.7.4 (SEQUENCE); from memory.
+Source: RFC 5545 (lines of at most 75 octets, folded, CRLF; escaped text; VEVENT; SEQUENCE).
 """
 
 from __future__ import annotations

@@ -15,10 +15,10 @@ from evenbeat.clock.calibration_points import need_calibrations
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.register.facts import Calibration, Event
-from evenbeat.register.register import Register
+from evenbeat.register.register import Holdings, Register
 from evenbeat.register.store import is_database
 from evenbeat.register.tables import FIELDS
-from evenbeat.register.verification import checked_intact
+from evenbeat.register.verification import intact_holdings
 from evenbeat.tables import Row, TableLike, read_table
 
 
@@ -56,20 +56,13 @@ def members_of(
     source: Register | TableLike,
     date_order: str | None = None,
     nominal_frequency_hz: float | None = None,
-) -> tuple[list[Member], dict[str, str], tuple[Finding, ...], Register | None]:
-    """Return the members of a fleet, what the source is, what was assumed, and the register if it is one.
-
-    Raises
-    ------
-    LogError
-        If the source as a whole cannot be read.
-    """
+) -> tuple[list[Member], dict[str, str], tuple[Finding, ...], Holdings | None]:
+    """Return the members of a fleet, what the source is, what was assumed, and what a register holds."""
     if isinstance(source, Register):
-        register = checked_intact(source)
-        head = register.head()
-        sentence = f"Made from the register {register.path.name} with head {head}."
+        held, name = intact_holdings(source), source.path.name
+        sentence = f"Made from the register {name} with head {held.head}."
         made = Finding(code="REGISTER_HEAD", severity="note", sentence=sentence)
-        return register_members(register), {"name": register.path.name, "head": head}, (made,), register
+        return _register_members(held, name), {"name": name, "head": held.head}, (made,), held
     if not isinstance(source, str | Path):
         members, assumed = table_members(source, date_order, nominal_frequency_hz)
         return members, {"name": "a table in memory"}, assumed, None
@@ -88,29 +81,22 @@ def members_of(
     return members, {"name": path.name, "sha256": digest}, assumed, None
 
 
-def register_members(register: Register) -> list[Member]:
+def _register_members(held: Holdings, source: str) -> list[Member]:
     """Return the instruments of a register with their standing calibrations, in order of their names."""
-    rows: dict[str, list[Calibration]] = {one.name: [] for one in register.instruments()}
-    for calibration in register.calibrations():
-        rows.setdefault(calibration.instrument, []).append(calibration)
-    described = {one.name: one.to_dict() for one in register.instruments()}
-    events: dict[str, list[Event]] = {}
-    for event in register.events():
-        events.setdefault(event.instrument, []).append(event)
     return [
         Member(
             name=name,
-            rows=tuple(own),
-            events=tuple(events.get(name, ())),
-            overdue_reference=_overdue_reference(own, rows),
-            source=register.path.name,
-            described=described.get(name),
+            rows=tuple(held.calibrations.get(name, ())),
+            events=tuple(held.events.get(name, ())),
+            overdue_reference=_overdue_reference(held.calibrations.get(name), held.calibrations),
+            source=source,
+            described=one.to_dict(),
         )
-        for name, own in sorted(rows.items())
+        for name, one in held.instruments.items()
     ]
 
 
-def _overdue_reference(own: list[Calibration], every: Mapping[str, list[Calibration]]) -> str:
+def _overdue_reference(own: list[Calibration] | None, every: Mapping[str, list[Calibration]]) -> str:
     """Say which reference was itself overdue when the last calibration was made against it."""
     last = own[-1] if own else None
     if last is None or not last.reference:
@@ -133,11 +119,6 @@ def table_members(
     ----------
     date_order, nominal_frequency_hz
         As for :meth:`evenbeat.CalibrationHistory.from_table`.
-
-    Raises
-    ------
-    LogError
-        If the table cannot be read or has no column that it needs.
     """
     read = read_table(
         table,
@@ -162,13 +143,7 @@ def table_members(
 
 
 def log_members(folder: str | Path) -> list[Member]:
-    """Return the logs of a folder, one instrument each, in order of their names.
-
-    Raises
-    ------
-    LogError
-        If the folder holds no file.
-    """
+    """Return the logs of a folder, one instrument each, in order of their names."""
     files = sorted(path for path in Path(folder).iterdir() if path.is_file() and path.name[0] != ".")
     if not files:
         msg = f"{folder} holds no log"
@@ -177,13 +152,7 @@ def log_members(folder: str | Path) -> list[Member]:
 
 
 def stated(member: Member, name: str) -> object:
-    """Return what is said of an instrument, in the register or in all rows of a table alike.
-
-    Raises
-    ------
-    InputError
-        If two rows differ.
-    """
+    """Return what is said of an instrument, in the register or in all rows of a table alike."""
     if member.described is not None:
         return member.described.get(name)
     found: dict[object, Row] = {}

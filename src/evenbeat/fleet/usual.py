@@ -4,8 +4,8 @@ The prior of a class is a mixture: the class as it usually is beside narrower an
 its parts are unknown and common to the fleet; they are those that make all its calibrations likeliest,
 beginning with what is usual everywhere, which counts as much as a few instruments.
 
-Source: empirical Bayes estimate of the weights of a mixture with known parts, EM algorithm (Dempster, Laird &
-Rubin 1977, J. R. Stat. Soc. B 39, 1; from memory).
+Source: own derivation: with the parts known, the likeliest weight of each is its mean share of the
+instruments, found by iteration (tests/fleet/test_many_histories.py).
 """
 
 from __future__ import annotations

@@ -14,11 +14,10 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from importlib import import_module
 from multiprocessing import get_context
-from typing import Any
 
 from threadpoolctl import threadpool_limits
 
-from evenbeat.assessment.software import software_versions
+from evenbeat.assessment.case import software_versions
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument
@@ -39,6 +38,9 @@ class Done:
     software: tuple[tuple[str, str], ...]
 
 
+Counted = Callable[[Done], Done]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Crew:
     """Who does the work: so many processes here, or the cluster at an address."""
@@ -53,50 +55,34 @@ class Crew:
         chunks: Sequence[Sequence[Member]],
         progress: Progress | None = None,
     ) -> tuple[list[DueInstrument], list[Finding]]:
-        """Return the lines of all chunks in order, and what happened on the way.
+        """Return the lines of all chunks in order, and what happened on the way."""
+        findings: list[Finding] = []
+        total, finished = sum(map(len, chunks)), 0
 
-        Raises
-        ------
-        InputError
-            If the cluster does not answer, or ``distributed`` is not installed.
-        """
-        tally = _Tally(total=sum(map(len, chunks)), progress=progress)
+        def counted(done: Done) -> Done:
+            nonlocal finished
+            finished += len(done.lines)
+            if progress is not None:
+                progress(finished, total)
+            return done
+
         if self.cluster is not None:
-            done = _on_cluster(self.cluster, judge, question, chunks, tally)
+            done = _on_cluster(self.cluster, judge, question, chunks, counted)
         elif self.processes > 1:
-            done = _on_processes(self.processes, judge, question, chunks, tally)
+            done = _on_processes(self.processes, judge, question, chunks, counted, findings)
         else:
-            done = [tally.counted(do_chunk(judge, question, chunk)) for chunk in chunks]
-        ours = software()
-        strange = sorted({f"{name} {v}" for each in done for name, v in each.software} - _named(ours))
-        findings = list(tally.findings)
-        if strange:
+            done = [counted(do_chunk(judge, question, chunk)) for chunk in chunks]
+        versions = {version for each in done for version in each.software} - set(software())
+        if versions:
+            strange = sorted(f"{name} {number}" for name, number in versions)
             sentence = f"Some workers computed with other versions than this process: {', '.join(strange)}."
             findings.append(Finding(code="VERSIONS_DIFFER", severity="caution", sentence=sentence))
         return [line for each in done for line in each.lines], findings
 
 
-class _Tally:
-    """How much is done, and what happened on the way."""
-
-    def __init__(self, *, total: int, progress: Progress | None) -> None:
-        self.findings: list[Finding] = []
-        self._total, self._done, self._progress = total, 0, progress
-
-    def counted(self, done: Done) -> Done:
-        self._done += len(done.lines)
-        if self._progress is not None:
-            self._progress(self._done, self._total)
-        return done
-
-
 def software() -> tuple[tuple[str, str], ...]:
     """Return the versions that a result depends on."""
     return tuple(software_versions().items())
-
-
-def _named(versions: tuple[tuple[str, str], ...]) -> set[str]:
-    return {f"{name} {number}" for name, number in versions}
 
 
 def usual_processes() -> int:
@@ -114,7 +100,12 @@ def do_chunk(judge: Judge, question: Question, chunk: Sequence[Member]) -> Done:
 
 
 def _on_processes(
-    processes: int, judge: Judge, question: Question, chunks: Sequence[Sequence[Member]], tally: _Tally
+    processes: int,
+    judge: Judge,
+    question: Question,
+    chunks: Sequence[Sequence[Member]],
+    counted: Counted,
+    findings: list[Finding],
 ) -> list[Done]:
     done: dict[int, Done] = {}
     # fresh processes: forking one with threads may hang
@@ -124,7 +115,7 @@ def _on_processes(
             executor.submit(do_chunk, judge, question, chunk): at for at, chunk in enumerate(chunks)
         }
         for future in as_completed(futures):
-            done[futures[future]] = tally.counted(future.result())
+            done[futures[future]] = counted(future.result())
     except BrokenProcessPool:
         pass
     finally:
@@ -135,16 +126,20 @@ def _on_processes(
             f"A worker process died (memory, or a signal); {len(left)} of {len(chunks)} chunks were computed "
             "without helpers."
         )
-        tally.findings.append(Finding(code="WORKER_DIED", severity="note", sentence=sentence))
+        findings.append(Finding(code="WORKER_DIED", severity="note", sentence=sentence))
     for at in left:
-        done[at] = tally.counted(do_chunk(judge, question, chunks[at]))
+        done[at] = counted(do_chunk(judge, question, chunks[at]))
     return [done[at] for at in range(len(chunks))]
 
 
 def _on_cluster(
-    address: str, judge: Judge, question: Question, chunks: Sequence[Sequence[Member]], tally: _Tally
+    address: str, judge: Judge, question: Question, chunks: Sequence[Sequence[Member]], counted: Counted
 ) -> list[Done]:
-    distributed = _distributed()
+    try:
+        distributed = import_module("distributed")
+    except ModuleNotFoundError as error:
+        msg = "a cluster needs the package distributed; install it with: pip install 'evenbeat[fleet]'"
+        raise InputError(msg) from error
     try:
         client = distributed.Client(address, timeout=PATIENCE_S, set_as_default=False)
     except (OSError, ValueError) as error:
@@ -157,13 +152,5 @@ def _on_cluster(
             for at, chunk in enumerate(chunks)
         }
         finished = distributed.as_completed(list(futures), loop=client.loop, with_results=True)
-        done = {futures[future]: tally.counted(result) for future, result in finished}
+        done = {futures[future]: counted(result) for future, result in finished}
     return [done[at] for at in range(len(chunks))]
-
-
-def _distributed() -> Any:
-    try:
-        return import_module("distributed")
-    except ModuleNotFoundError as error:
-        msg = "a cluster needs the package distributed; install it with: pip install 'evenbeat[fleet]'"
-        raise InputError(msg) from error

@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.budget import VarianceTerms
 from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import (

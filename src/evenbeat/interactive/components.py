@@ -11,6 +11,8 @@ import traitlets
 
 from evenbeat.lessons.allan_ruler import five_clocks, under_the_ruler
 from evenbeat.lessons.interval_wall import NOISES, SAMPLES, SHARES, WINDOW, wall_of_intervals
+from evenbeat.lessons.own_curve import STARTS, ingredients, levels_of
+from evenbeat.powerlaw import NoiseLevels
 from evenbeat.record import Record
 
 MOST_UPLOADED = 200_000_000
@@ -53,6 +55,28 @@ class IntervalWall(anywidget.AnyWidget):
     _css = client("components.css")
     walls: traitlets.List[Any] = traitlets.List().tag(sync=True)
     averaging_time_s = traitlets.Float().tag(sync=True)
+
+
+class OwnCurve(anywidget.AnyWidget):
+    """An Allan deviation to be drawn, and the clock that has it.
+
+    Attributes
+    ----------
+    ingredients
+        Five noises of unit size: shapes, a few simulated clocks of each, sketches to begin with.
+    deviations
+        Of the clock that is shown: Allan deviation of each noise at one hour.
+    """
+
+    _esm = client("shared.js", "own_curve.js")
+    _css = client("components.css")
+    ingredients: traitlets.Dict[str, Any] = traitlets.Dict().tag(sync=True)
+    deviations: traitlets.Dict[str, float] = traitlets.Dict().tag(sync=True)
+
+    @property
+    def levels(self) -> NoiseLevels:
+        """The noise levels of the clock that is shown, for :func:`evenbeat.simulate_clock` and others."""
+        return levels_of(self.deviations)
 
 
 class LogUpload(anywidget.AnyWidget):
@@ -121,3 +145,17 @@ def interval_wall(*, seed: int = 1) -> IntervalWall:
         for share in SHARES
     ]
     return IntervalWall(walls=[wall.plain() for wall in walls], averaging_time_s=float(WINDOW))
+
+
+def own_curve(*, seed: int = 1) -> OwnCurve:
+    """Return a picture to draw an Allan deviation into: the clock that has it and what it is good for follow.
+
+    Its ``levels`` are those of the clock that is shown, so that ``eb.simulate_clock(1000, interval_s=3600.0,
+    levels=drawn.levels, seed=1)`` makes a record of it.
+
+    Parameters
+    ----------
+    seed
+        Of the simulated clocks.
+    """
+    return OwnCurve(ingredients=ingredients(seed), deviations=dict(next(iter(STARTS.values()))))

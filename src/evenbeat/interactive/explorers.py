@@ -19,12 +19,25 @@ from evenbeat.figures.lessons import (
     CounterBoard,
     GapBoard,
     HoldoverBoard,
+    MysteryBoard,
     NoiseMixtureBoard,
     SeenMixture,
 )
-from evenbeat.interactive.panel import FONT, Panel, button, choice, decades, slider, steps, tick, whole_slider
+from evenbeat.interactive.panel import (
+    FONT,
+    Panel,
+    Shown,
+    button,
+    choice,
+    decades,
+    slider,
+    steps,
+    tick,
+    whole_slider,
+)
 from evenbeat.lessons import aging_laws, record_length
 from evenbeat.lessons.aging_laws import AgingLesson, watch_aging
+from evenbeat.lessons.clock_detective import DIAGNOSES, Investigation, investigate, mystery
 from evenbeat.lessons.counter_limits import limits_of_counter
 from evenbeat.lessons.holdover_round import HoldoverGuess, holdover_round, judge_guess
 from evenbeat.lessons.next_calibration import (
@@ -182,8 +195,8 @@ def aging_explorer(*, seed: int = 1) -> widgets.VBox:
     )
 
 
-class HoldoverGame(Panel[HoldoverGuess]):
-    """The panel with its buttons and the score of all rounds.
+class Game(Panel[Shown]):
+    """A panel that keeps something back until the reader has committed, with the score of all rounds.
 
     Attributes
     ----------
@@ -193,13 +206,51 @@ class HoldoverGame(Panel[HoldoverGuess]):
         Round to points, of those revealed; the first reveal of a round counts.
     """
 
-    def __init__(self, *, seed: int = 1) -> None:
-        self.score: dict[int, int] = {}
+    def __init__(
+        self, title: str, controls: Mapping[str, widgets.ValueWidget], *, reveal: str, **wiring: Any
+    ) -> None:
+        self.score: dict[int, float] = {}
         self._revealed = False
-        self._seed = seed
-        self.reveal = button("Reveal", "show what really came, and count the points")
-        self.further = button("Next clock", "another clock, another guess")
+        self._round = next(iter(controls))
+        self.reveal = button(reveal, "show what it really was, and count the points")
+        self.further = button(f"Next {self._round}", f"another {self._round}, another guess")
         self.tally = widgets.HTML()
+        super().__init__(
+            title, controls, below=[widgets.HBox([self.reveal, self.further]), self.tally], **wiring
+        )
+        self.reveal.on_click(self._reveal)
+        self.further.on_click(self._further)
+
+    def points(self, lesson: Shown) -> float:
+        """Return what the revealed round was worth."""
+        raise NotImplementedError
+
+    def told(self) -> str:
+        """Return the score of all rounds in words."""
+        raise NotImplementedError
+
+    def _changed(self, change: Any) -> None:
+        if not self._held:
+            self._revealed = False  # a new guess, or another round, hides the truth again
+        super()._changed(change)
+
+    def _reveal(self, _button: object) -> None:
+        self._revealed = True
+        self.refresh()
+        if self.lesson is not None:
+            self.score.setdefault(self.controls[self._round].value, self.points(self.lesson))
+            self.tally.value = f'<div style="{FONT}">{html.escape(self.told())}</div>'
+
+    def _further(self, _button: object) -> None:
+        control = self.controls[self._round]
+        control.value = min(control.value + 1, control.max)
+
+
+class HoldoverGame(Game[HoldoverGuess]):
+    """The reader predicts the time error of a clock, with a margin, against evenbeat's forecast."""
+
+    def __init__(self, *, seed: int = 1) -> None:
+        self._seed = seed
         self._unit_s = 1.0
         super().__init__(
             "Holdover: how wrong after five days without a reference?",
@@ -208,13 +259,20 @@ class HoldoverGame(Panel[HoldoverGuess]):
                 "guess": slider("time error after 5 d", 0.0, -1.0, 1.0, step=0.01),
                 "half_width": slider("95 % sure within ±", 0.5, 0.01, 1.0, step=0.01),
             },
+            reveal="Reveal",
             answer=self._judged,
             picture=HoldoverBoard().png,
             description=HoldoverBoard.description,
-            below=[widgets.HBox([self.reveal, self.further]), self.tally],
         )
-        self.reveal.on_click(self._reveal)
-        self.further.on_click(self._further)
+
+    def points(self, lesson: HoldoverGuess) -> float:
+        """Return the points of a guess: 50 is as good as the forecast."""
+        return lesson.points
+
+    def told(self) -> str:
+        """Return how many rounds, and the mean of their points."""
+        mean = sum(self.score.values()) / len(self.score)
+        return f"{len(self.score)} round(s), {mean:.0f} points on average; a clock counts once."
 
     def _judged(self, *, clock: int, guess: float, half_width: float) -> HoldoverGuess:
         return judge_guess(
@@ -242,24 +300,6 @@ class HoldoverGame(Panel[HoldoverGuess]):
                     control.description = described
         super().refresh()
 
-    def _changed(self, change: Any) -> None:
-        if not self._held:
-            self._revealed = False  # a new guess, or a new clock, hides the truth again
-        super()._changed(change)
-
-    def _reveal(self, _button: object) -> None:
-        self._revealed = True
-        self.refresh()
-        if self.lesson is not None:
-            self.score.setdefault(self.lesson.game.number, self.lesson.points)
-            mean = sum(self.score.values()) / len(self.score)
-            text = f"{len(self.score)} round(s), {mean:.0f} points on average; a clock counts once."
-            self.tally.value = f'<div style="{FONT}">{html.escape(text)}</div>'
-
-    def _further(self, _button: object) -> None:
-        clock = self.controls["clock"]
-        clock.value = min(clock.value + 1, clock.max)
-
 
 def holdover_game(*, seed: int = 1) -> widgets.VBox:
     """Return a game: a log ends, the reader predicts the time error, and is judged beside the forecast.
@@ -270,6 +310,59 @@ def holdover_game(*, seed: int = 1) -> widgets.VBox:
         Of the clocks.
     """
     return HoldoverGame(seed=seed)
+
+
+class ClockDetective(Game[Investigation]):
+    """Cases in which the reader commits to a diagnosis with a confidence."""
+
+    def __init__(self, *, seed: int = 1) -> None:
+        self._seed = seed
+        self._said: dict[int, float] = {}
+        super().__init__(
+            "Clock detective: what is the matter with this log?",
+            {
+                "case": whole_slider("case", 1, 1, 99),
+                "diagnosis": choice("diagnosis", [(each, each) for each in DIAGNOSES], DIAGNOSES[0]),
+                "confidence": slider("how sure [%]", 50.0, 13.0, 99.0, step=1.0, form=".0f"),
+            },
+            reveal="Commit",
+            answer=self._investigated,
+            picture=MysteryBoard().png,
+            description=MysteryBoard.description,
+        )
+
+    def points(self, lesson: Investigation) -> float:
+        """Return the bits gained over a blind guess."""
+        self._said.setdefault(lesson.mystery.number, self.controls["confidence"].value)
+        return lesson.bits or 0.0
+
+    def told(self) -> str:
+        """Return how many cases, the bits gained, and how sure the reader was beside how often right."""
+        cases, right = len(self.score), sum(bits > 0 for bits in self.score.values())
+        sure = sum(self._said.values()) / cases
+        return (
+            f"{cases} case(s), {sum(self.score.values()):+.1f} bits over blind guesses; {sure:.0f} % sure on "
+            f"average, right in {right} of {cases}. A case counts once."
+        )
+
+    def _investigated(self, *, case: int, diagnosis: str, confidence: float) -> Investigation:
+        return investigate(
+            mystery(case, seed=self._seed),
+            diagnosis=diagnosis,
+            confidence=confidence / 100,
+            committed=self._revealed,
+        )
+
+
+def clock_detective(*, seed: int = 1) -> widgets.VBox:
+    """Return a game: what is the matter with a log, if anything; a diagnosis counts by its confidence.
+
+    Parameters
+    ----------
+    seed
+        Of the cases; :func:`evenbeat.lessons.clock_detective.answer_key` gives a teacher the answers.
+    """
+    return ClockDetective(seed=seed)
 
 
 def interval_explorer(

@@ -1,10 +1,12 @@
-"""The log panel: a log of the reader's own, from its path or an upload to the verdict."""
+"""A log of the reader's own: assessed, from its path or an upload, or followed while it is written."""
 
 from __future__ import annotations
 
+import asyncio
 import html
 import re
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,9 +16,22 @@ import ipywidgets as widgets
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.figures.axes import caption_title
 from evenbeat.figures.dispatch import drawing_of
+from evenbeat.figures.lessons import LiveBoard
 from evenbeat.figures.style import png_bytes
 from evenbeat.interactive.components import LogUpload
-from evenbeat.interactive.panel import FONT, button, call_html, choice, fault, image, notice
+from evenbeat.interactive.panel import (
+    FONT,
+    Panel,
+    button,
+    call_html,
+    choice,
+    decades,
+    fault,
+    image,
+    notice,
+    tick,
+)
+from evenbeat.lessons.live_log import LiveLog, live_log, parts_of
 from evenbeat.lessons.log_assessment import LogLesson, assess_log
 
 QUANTITIES = ("frequency", "fractional_frequency", "period", "phase", "time_interval", "count")
@@ -179,3 +194,71 @@ def log_panel(path: str | Path = "", *, tolerance: float | tuple[float, float] |
     """
     limits = () if tolerance is None else tolerance if isinstance(tolerance, tuple) else (tolerance,)
     return LogPanel(str(path), *(f"{limit:g}" for limit in limits))
+
+
+class Watch(Panel[LiveLog]):
+    """A panel that follows a log while it is written.
+
+    Attributes
+    ----------
+    following
+        The switch: while it is on, the folder is looked at again and again.
+    """
+
+    def __init__(self, folder: Path, *, tolerance: float, every_s: float) -> None:
+        self._folder, self._every_s = folder, every_s
+        self._sizes: list[tuple[Path, int]] = []
+        self.following = tick("follow the log", value=True)
+        super().__init__(
+            f"Watching {folder.name}",
+            {"tolerance": decades("tolerance ± [1]", tolerance, -13, -5)},
+            answer=lambda *, tolerance: live_log(folder, tolerance=tolerance),
+            picture=LiveBoard().png,
+            description=LiveBoard.description,
+            below=[self.following],
+        )
+        self.following.observe(self._follow, names="value")
+        self._follow()
+
+    def look(self) -> bool:
+        """Compute and show the log anew where it has grown; return whether it has."""
+        try:
+            sizes = [(part, part.stat().st_size) for part in parts_of(self._folder)]
+        except (EvenbeatError, OSError):
+            sizes = []
+        if sizes == self._sizes:
+            return False
+        self._sizes = sizes
+        self.refresh()
+        return True
+
+    def _follow(self, _change: object = None) -> None:
+        try:
+            loop = asyncio.get_running_loop()  # that of the kernel; without one nothing can be followed
+        except RuntimeError:
+            self.following.disabled = True
+            return
+        if self.following.value:
+            self._task = loop.create_task(self._keep_looking())
+
+    async def _keep_looking(self) -> None:
+        while self.following.value:
+            started = time.monotonic()
+            self.look()
+            # a long log takes long: at most every fourth second goes into it
+            await asyncio.sleep(max(self._every_s, 3 * (time.monotonic() - started)))
+
+
+def watch(folder: str | Path, *, tolerance: float = 1e-8, every_s: float = 2.0) -> widgets.VBox:
+    """Return a panel that follows what ``collect`` writes: curve, forecast and due date as rows arrive.
+
+    Parameters
+    ----------
+    folder
+        Of the collection, relative to that of the notebook; it may be empty yet.
+    tolerance
+        ±, fractional frequency, where its slider starts.
+    every_s
+        How often the folder is looked at, at most; only a log that has grown is computed again.
+    """
+    return Watch(Path(folder), tolerance=tolerance, every_s=every_s)

@@ -13,6 +13,7 @@ from evenbeat.bench import Bench
 from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding, caution
+from evenbeat.intake import LARGEST
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
@@ -299,8 +300,8 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
         interval_s=stated.gate_s or stated.interval_s,
     )
     converted = turned(converted) if stated.reading_of == "reference" else converted
-    finite = np.isfinite(converted.values)
-    if not finite.all() and (bad := ~finite & ~np.isnan(readings)).any():
+    usual = np.abs(converted.values) <= LARGEST
+    if not usual.all() and (bad := ~usual & ~np.isnan(readings)).any():
         row = int(np.argmax(bad))
         msg = (
             f"the reading {readings[row]:g} in column {layout.form.label(layout.value)} "

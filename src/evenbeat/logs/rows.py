@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError
+from evenbeat.intake import LARGEST
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.cells import (
     MISSING_TEXTS,
@@ -534,16 +535,18 @@ def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
 
 
 def _without_infinite(log: LogText, form: Form, columns: Columns, *, reject: bool) -> Columns:
-    """Return the columns without rows that hold an infinite value."""
+    """Return the columns without rows that hold an infinite value, or one as large as no reading is."""
     for index, values in columns.numbers.items():
         if values.dtype != float or (
-            np.isfinite(values.min(initial=0.0)) and np.isfinite(values.max(initial=0.0))
+            values.min(initial=0.0) >= -LARGEST and values.max(initial=0.0) <= LARGEST
         ):
             continue
-        rows = np.flatnonzero(np.isinf(values))
+        rows = np.flatnonzero(np.abs(values) > LARGEST)
         if not len(rows):
             continue
-        reason = f"column {form.label(index)} holds an infinite value"
+        infinite = np.isinf(values[rows[0]])
+        what = "an infinite value" if infinite else f"{values[rows[0]]:.3g}, as no instrument reads"
+        reason = f"column {form.label(index)} holds {what}"
         if not reject:
             msg = f"{reason}; write a missing reading as NaN"
             raise LogError(msg, line=int(columns.row_lines[rows[0]]))
@@ -567,4 +570,5 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
     how = (form.first_line, form.lead_in, form.separator, count)
     if how not in log.first_rows:
         log.first_rows[how] = [line for _, line in itertools.islice(row_lines(log, form), count)]
-    return cells_at(log.first_rows[how], index, form.separator, joined_moment=form.joined_moment)
+    rows, joined = log.first_rows[how], form.joined_moment
+    return cells_at(rows, index, form.separator, joined_moment=joined, fewest=form.fewest)

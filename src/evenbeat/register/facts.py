@@ -342,19 +342,13 @@ FACTS: dict[Kind, type[Fact]] = {
     "event": Event,
     "assessment": KeptAssessment,
 }
+PARTS = {kind: frozenset(each.name for each in fields(made)) for kind, made in FACTS.items()}
 
 
 def fact_of(kind: Kind, content: Mapping[str, object]) -> Fact:
-    """Return a fact from plain values.
-
-    Raises
-    ------
-    InputError
-        If a value is not known or cannot be used.
-    """
-    made = FACTS[kind]
-    known = {each.name for each in fields(made)}
-    strange = sorted(set(content) - known)
+    """Return a fact from plain values."""
+    made, known = FACTS[kind], PARTS[kind]
+    strange = sorted(content.keys() - known)
     if strange:
         article = "a" if kind == "calibration" else "an"
         msg = f"{strange[0]!r} is no part of {article} {kind}; parts are {', '.join(sorted(known))}"
@@ -370,11 +364,6 @@ def history_of(
     A repair begins it anew. What a move or an adjustment did to the offset is added to what the calibration
     before it left; where that is unknown, so is the offset left. On the day of a calibration an event counts
     as done between the offset found and the offset left.
-
-    Raises
-    ------
-    InputError
-        If two are of the same moment, or none is left after a repair.
     """
     ordered = sorted(calibrations, key=lambda one: one.moment)
     for before, after in itertools.pairwise(ordered):
@@ -433,13 +422,7 @@ def status_on(events: Sequence[Event], day: date) -> tuple[Status, str | None]:
 
 
 def with_units(values: Mapping[str, object], nominal_frequency_hz: float | None) -> dict[str, object]:
-    """Return parts of a fact with offsets that were typed with a unit as fractions, and what was typed.
-
-    Raises
-    ------
-    InputError
-        If a unit is not known, or is one of frequency and the nominal frequency is not stated.
-    """
+    """Return parts of a fact with offsets that were typed with a unit as fractions, and what was typed."""
     found, typed = dict(values), []
     for name in (*OFFSETS, "change"):
         value = values.get(name)
@@ -470,13 +453,7 @@ def with_units(values: Mapping[str, object], nominal_frequency_hz: float | None)
 
 
 def file_sha256(path: str | Path) -> str:
-    """Return the SHA-256 of a file, such as that of a certificate.
-
-    Raises
-    ------
-    LogError
-        If it cannot be read.
-    """
+    """Return the SHA-256 of a file, such as that of a certificate."""
     try:
         with Path(path).open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
@@ -488,7 +465,7 @@ def file_sha256(path: str | Path) -> str:
 def checked_name(name: object) -> str:
     """Return the name of an instrument without blanks around it."""
     text = str(name).strip()
-    if text.lower() in EMPTY or any(ord(letter) < 32 for letter in text):
+    if text.lower() in EMPTY or (not text.isprintable() and any(ord(letter) < 32 for letter in text)):
         msg = f"the name of an instrument is {name!r}; give a name of printable characters"
         raise InputError(msg)
     return text
@@ -529,6 +506,8 @@ def _check_sha256(text: str, name: str) -> None:
 
 
 def _answer(value: object, name: str) -> bool:
+    if isinstance(value, bool):
+        return value
     word = str(value).strip().lower()
     if word not in _ANSWERS:
         msg = f"{name} is {value!r}; it must be yes or no"
@@ -537,11 +516,13 @@ def _answer(value: object, name: str) -> bool:
 
 
 def _found(value: object) -> float | FoundState | None:
-    word = str(value).strip().lower()
+    word = value.strip().lower() if isinstance(value, str) else ""
     return word if word in ("in", "out") else _number(value, "as_found")  # type: ignore[return-value]
 
 
 def _number(value: object, name: str) -> float | None:
+    if isinstance(value, float) and math.isfinite(value):
+        return value  # as a register holds it
     text = str(value).strip()
     if text.lower() in EMPTY:
         return None

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.clock.scores import coverage_limits
+from evenbeat.clock.tested import coverage_limits
 from evenbeat.findings import Finding, Severity
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, KeptAssessment
-from evenbeat.register.register import Register
+from evenbeat.register.register import Holdings, Register
 from evenbeat.result import Column, Result
 
 MARGIN = 0.05
@@ -127,7 +127,7 @@ class RealisedReliability(Result):
         )
 
 
-def realised_reliability(register: Register) -> RealisedReliability:
+def realised_reliability(register: Register | Holdings) -> RealisedReliability:
     """Set the promises that a register keeps against what later calibrations found.
 
     For each calibration the promise is the last assessment with a due day between the calibration before and
@@ -136,26 +136,18 @@ def realised_reliability(register: Register) -> RealisedReliability:
     References
     ----------
     Formula: Clopper-Pearson interval of a binomial share
-    Source: Clopper & Pearson 1934, Biometrika 26, 404 (from memory); scipy.special.betaincinv
+    Source: scipy.stats.binomtest, proportion_ci(method='exact'), which the test asks
     Tests: tests/register/test_promises.py
     """
-    about = {one.name: one for one in register.instruments()}
-    calibrations: dict[str, list[Calibration]] = {}
-    for one in register.calibrations():
-        calibrations.setdefault(one.instrument, []).append(one)
-    made: dict[str, list[KeptAssessment]] = {}
-    for kept in register.assessments():
-        if kept.due is not None:
-            made.setdefault(kept.instrument, []).append(kept)
+    held = register if isinstance(register, Holdings) else register.holdings()
     promises: list[Promise] = []
-    for name, some in made.items():
-        own = calibrations.get(name, [])
+    for name, some in held.assessments.items():
+        own = held.calibrations.get(name, [])
         for at, one in enumerate(own):
             since = own[at - 1].date[:10] if at else ""
-            before = [each for each in some if since <= each.date[:10] < one.date[:10]]
+            before = [each for each in some if each.due and since <= each.date[:10] < one.date[:10]]
             if before:
-                last = max(before, key=lambda each: each.date)
-                promises += _scored(last, one, about.get(name))
+                promises += _scored(max(before, key=lambda each: each.date), one, held.instruments.get(name))
     promises.sort(key=lambda one: (one.calibrated, one.instrument))
     names = sorted({one.oscillator_class for one in promises})
     rows = [_row(name, [one for one in promises if one.oscillator_class == name]) for name in names]

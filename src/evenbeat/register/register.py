@@ -2,8 +2,7 @@
 
 Lay the file on a local disk: SQLite relies on file locks, which network drives and synchronised folders
 grant wrongly often enough to damage a file. Copy it elsewhere only while nobody writes. Text is UTF-8,
-times are UTC. Sources: append-only records, corrections that leave the original legible, and versions,
-ISO/IEC 17025:2017, 7.5 and 7.11; hash chain, ISO/IEC 10118-3 (SHA-256).
+times are UTC. Hashes: FIPS 180-4 (SHA-256).
 """
 
 from __future__ import annotations
@@ -20,14 +19,13 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat import __version__
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_point import FoundState
-from evenbeat.calibration.tolerance import ToleranceLike
 from evenbeat.errors import InputError, LogError, OutputError
 from evenbeat.findings import Finding
 from evenbeat.plain import Plain
 from evenbeat.quantities import number_text
 from evenbeat.record import Source
 from evenbeat.register.facts import (
+    FACTS,
     OFFSETS,
     Calibration,
     Event,
@@ -39,6 +37,7 @@ from evenbeat.register.facts import (
     What,
     day_of,
     fact_of,
+    file_sha256,
     history_of,
     status_on,
     with_units,
@@ -145,6 +144,46 @@ class Draft:
     reason: str | None = None
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Holdings:
+    """What stands in a register at one moment, corrections applied, by the name of the instrument.
+
+    Attributes
+    ----------
+    instruments
+        In order of their names.
+    calibrations, events
+        Of each in order of time; only names that have one.
+    assessments
+        In the order they were written.
+    head
+        ``number:hash`` of the last row.
+    """
+
+    instruments: Mapping[str, Instrument]
+    calibrations: Mapping[str, list[Calibration]]
+    events: Mapping[str, list[Event]]
+    assessments: Mapping[str, list[KeptAssessment]]
+    head: str
+
+    @classmethod
+    def of(cls, facts: Iterable[Fact], head: str) -> Holdings:
+        """Sort facts by what they are and whom they are about."""
+        by_kind: dict[str, dict[str, list[Any]]] = {kind: {} for kind in FACTS}
+        for fact in facts:
+            by_kind[fact.kind].setdefault(fact.instrument, []).append(fact)
+        for kind in ("calibration", "event"):
+            for own in by_kind[kind].values():
+                own.sort(key=lambda one: one.moment)
+        return cls(
+            instruments={name: own[0] for name, own in sorted(by_kind["instrument"].items())},
+            calibrations=dict(sorted(by_kind["calibration"].items())),
+            events=by_kind["event"],
+            assessments=by_kind["assessment"],
+            head=head,
+        )
+
+
 @dataclass(frozen=True)
 class Register:
     """A register on disk; get one from :meth:`open` or :meth:`create`.
@@ -189,57 +228,36 @@ class Register:
         check_file(Path(path))
         return cls(Path(path), who, role)
 
-    def add_instrument(
-        self,
-        name: str,
-        *,
-        oscillator_class: str | None = None,
-        tolerance: ToleranceLike | None = None,
-        nominal_frequency_hz: float | None = None,
-        serial_number: str = "",
-        model: str = "",
-        place: str = "",
-        remark: str = "",
-    ) -> Entry:
-        """Add an instrument; see :class:`evenbeat.register.facts.Instrument` for its parts.
+    def add_instrument(self, name: str, **parts: Any) -> Entry:
+        """Add an instrument.
+
+        Parameters
+        ----------
+        parts
+            ``oscillator_class``, ``tolerance``, ``nominal_frequency_hz``, ``serial_number``, ``model``,
+            ``place``, ``remark``: see :class:`evenbeat.register.facts.Instrument`.
 
         Raises
         ------
         InputError
             If a value cannot be used or there is an instrument of this name.
         """
-        fact = Instrument(
-            name=name,
-            oscillator_class=oscillator_class,
-            tolerance=tolerance,  # type: ignore[arg-type]
-            nominal_frequency_hz=nominal_frequency_hz,
-            serial_number=serial_number,
-            model=model,
-            place=place,
-            remark=remark,
-        )
-        return self.append([Draft(fact=fact)])[0]
+        return self.append([Draft(fact=fact_of("instrument", {"name": name, **parts}))])[0]
 
-    def add_calibration(
-        self,
-        instrument: str,
-        *,
-        date: str,
-        as_found: float | str | FoundState | None = None,
-        as_left: float | str | None = None,
-        standard_uncertainty: float | str | None = None,
-        as_left_uncertainty: float | str | None = None,
-        adjusted: bool = False,
-        reference: str = "",
-        valid_until: str | None = None,
-        certificate: str = "",
-        certificate_sha256: str = "",
-        remark: str = "",
-    ) -> Entry:
-        """Add a calibration; see :class:`evenbeat.register.facts.Calibration` for its parts.
+    def add_calibration(self, instrument: str, *, date: str, **parts: Any) -> Entry:
+        """Add a calibration.
 
         Offsets and uncertainties are fractions, or texts with a unit, ``"12 ppb"`` or, for an instrument with
         a nominal frequency, ``"0.1 Hz"``; what was typed is kept beside the fraction.
+
+        Parameters
+        ----------
+        date
+            ISO date, or date and time in UTC.
+        parts
+            ``as_found``, ``as_left``, ``standard_uncertainty``, ``as_left_uncertainty``, ``adjusted``,
+            ``reference``, ``valid_until``, ``certificate``, ``certificate_sha256``, ``remark``: see
+            :class:`evenbeat.register.facts.Calibration`.
 
         Raises
         ------
@@ -247,41 +265,25 @@ class Register:
             If it contradicts itself, instrument or reference is not known, or the instrument has one of this
             date already.
         """
-        parts = {
-            "as_found": as_found,
-            "as_left": as_left,
-            "standard_uncertainty": standard_uncertainty,
-            "as_left_uncertainty": as_left_uncertainty,
-            "adjusted": adjusted,
-            "reference": reference,
-            "valid_until": valid_until,
-            "certificate": certificate,
-            "certificate_sha256": certificate_sha256,
-            "remark": remark,
-        }
         return self._added("calibration", instrument, {"date": date, **parts})
 
-    def add_event(
-        self,
-        instrument: str,
-        what: What,
-        *,
-        date: str,
-        change: float | str | None = None,
-        standard_uncertainty: float | str | None = None,
-        place: str = "",
-        remark: str = "",
-    ) -> Entry:
-        """Add a repair, a move, an adjustment or a new status; see :class:`evenbeat.register.facts.Event`.
+    def add_event(self, instrument: str, what: What, *, date: str, **parts: Any) -> Entry:
+        """Add a repair, a move, an adjustment or a new status.
+
+        Parameters
+        ----------
+        date
+            ISO date, or date and time in UTC.
+        parts
+            ``change``, ``standard_uncertainty``, ``place``, ``remark``: see
+            :class:`evenbeat.register.facts.Event`.
 
         Raises
         ------
         InputError
             If it contradicts itself or the instrument is not known.
         """
-        parts = {"change": change, "standard_uncertainty": standard_uncertainty}
-        text = {"what": what, "date": date, "place": place, "remark": remark}
-        return self._added("event", instrument, {**text, **parts})
+        return self._added("event", instrument, {"what": what, "date": date, **parts})
 
     def _added(self, kind: Kind, instrument: str, parts: Mapping[str, Any]) -> Entry:
         """Add a fact whose offsets may come with units."""
@@ -329,8 +331,8 @@ class Register:
                 content["as_left"] = None  # it follows as_found
             if set(OFFSETS) & set(changes):
                 content["as_entered"] = ""
-                nominal = self.instrument(str(content["instrument"])).nominal_frequency_hz
-                content |= with_units(changes, nominal)
+        if not isinstance(fact, Instrument) and {*OFFSETS, "change"} & set(changes):
+            content |= with_units(changes, self.instrument(str(content["instrument"])).nominal_frequency_hz)
         corrected = fact_of(former.kind, content)
         if corrected == fact:
             msg = f"nothing would change in entry {number}"
@@ -377,7 +379,50 @@ class Register:
         OutputError
             If the file exists or cannot be written.
         """
-        entries = _entries_in(text)
+        return cls._holding(path, _entries_in(text), who=who, role=role)
+
+    @classmethod
+    def upgraded(cls, path: str | Path, old: str | Path, *, who: str = "", role: str = "") -> Register:
+        """Make a new register of one of version 1, which stays as it is.
+
+        Every entry keeps its number, content, reason, moment and software. Nobody signed one then: its role
+        says who upgraded it, and keeps the SHA-256 of the old file.
+
+        Raises
+        ------
+        LogError
+            If the old file is no register of version 1, or its rows are not as they were written.
+        OutputError
+            If the new file exists or cannot be written.
+        """
+        first, digest = Path(old), file_sha256(old)
+        check_file(first, version=1)
+        by = ", ".join(filter(None, (who.strip() or account(), role.strip())))
+        signed = {"who": "not stated", "role": f"upgraded from version 1 by {by}; old file SHA-256 {digest}"}
+        names = tuple(name for name in COLUMNS if name not in signed)
+        with reading(first) as connection:
+            rows = connection.execute(f"SELECT {', '.join(names)} FROM entries ORDER BY number").fetchall()  # noqa: S608
+        entries: list[Entry] = []
+        former = ""
+        for at, row in enumerate(rows, start=1):
+            held = dict(zip(names, row, strict=True))
+            if (held["number"], held["former_hash"], held["hash"]) != (at, former, chained_hash(row[:-1])):
+                msg = f"entry {at} is not as it was written; go on with a copy from before"
+                raise LogError(msg, path=first)
+            former = held["hash"]
+            follows = {"former_hash": entries[-1].hash if entries else "", "hash": ""}
+            entry = Entry(**{**held, **signed, **follows})
+            try:
+                _ = entry.fact
+            except InputError as error:
+                msg = f"entry {at} cannot be used: {error}; correct it with the evenbeat that wrote it"
+                raise LogError(msg, path=first) from error
+            entries.append(replace(entry, hash=entry.computed_hash()))
+        return cls._holding(path, entries, who=who, role=role)
+
+    @classmethod
+    def _holding(cls, path: str | Path, entries: Sequence[Entry], *, who: str, role: str) -> Register:
+        """Make a new register of entries as they are: all of them, or no file."""
         made = cls.create(path, who=who, role=role)
         try:
             with writing(made.path) as connection:
@@ -387,6 +432,7 @@ class Register:
         except BaseException:
             made.path.unlink(missing_ok=True)
             raise
+        note_head(made.path, made.head())
         return made
 
     def to_lines(self, *, upto: int | None = None) -> str:
@@ -415,9 +461,13 @@ class Register:
     def head(self) -> str:
         """Return ``number:hash`` of the last row, to be noted elsewhere: it shows later what was cut off."""
         with reading(self.path) as connection:
-            row = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1")
-            found = row.fetchone()
-        return "0:" if found is None else f"{found[0]}:{found[1]}"
+            return _head(connection)
+
+    def holdings(self) -> Holdings:
+        """Return all that stands, read at one moment."""
+        with reading(self.path) as connection:
+            entries = map(_entry_of, connection.execute(f"{_SELECT} standing_entries ORDER BY number"))
+            return Holdings.of([fact for one in entries if (fact := one.fact)], _head(connection))
 
     def instruments(self) -> tuple[Instrument, ...]:
         """Return the instruments in order of their names, corrections applied."""
@@ -483,11 +533,12 @@ class Register:
             raise InputError(msg)
         return history_of(found, instrument, self.events(instrument))
 
-    def question(self, instrument: str) -> dict[str, Any]:
+    def question(self, instrument: str, *, on: str | date | None = None) -> dict[str, Any]:
         """Return what :func:`evenbeat.assess_history` is asked about an instrument, as its keywords.
 
-        History, tolerance and class of the instrument; the reference of its last calibration with the day its
-        own is due; and the register with the hash of its head as the input.
+        Its status is that on a day, today (UTC) by default. History, tolerance and class of the instrument;
+        the reference of its last calibration with the day its own is due; and the register with the hash of
+        its head as the input.
 
         Raises
         ------
@@ -495,7 +546,7 @@ class Register:
             If the instrument is not known, has no calibration, or none since it was repaired.
         """
         about, history = self.instrument(instrument), self.history(instrument)
-        status, since = self.status(instrument)
+        status, since = self.status(instrument, on=on)
         if status != "in use":
             sentence = f"{instrument} is {status} since {since}: nothing is due until it is in use again."
             idle = Finding(code="NOT_IN_USE", severity="caution", sentence=sentence)
@@ -530,17 +581,12 @@ class Register:
         """Return one row per standing calibration, with what is known of its instrument."""
         import pandas as pd
 
-        known = {one.name: one for one in self.instruments()}
+        held = self.holdings()
         rows = []
-        for one in self.calibrations():
-            about = known.get(one.instrument)
-            rows.append(
-                {
-                    **one.to_dict(),
-                    "oscillator_class": None if about is None else about.oscillator_class,
-                    "tolerance": None if about is None else about.tolerance,
-                }
-            )
+        for name, own in held.calibrations.items():
+            about = held.instruments[name]
+            described = {"oscillator_class": about.oscillator_class, "tolerance": about.tolerance}
+            rows += [{**one.to_dict(), **described} for one in own]
         return pd.DataFrame(rows)
 
     def _standing(self, kind: str, instrument: str | None = None) -> Iterator[Fact]:
@@ -560,11 +606,9 @@ class _Held:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
-        last = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1").fetchone()
-        self._number: int = 0 if last is None else last[0]
-        self._hash: str = "" if last is None else last[1]
-        rows = connection.execute("SELECT instrument FROM standing_entries WHERE kind = 'instrument'")
-        self._names = {name for (name,) in rows}
+        number, _, self._hash = _head(connection).partition(":")
+        self._number = int(number)
+        self._known: dict[str, bool] = {}
         self._dates: dict[str, dict[str, int]] = {}
 
     def add(self, draft: Draft, signed: Mapping[str, str]) -> Entry:
@@ -632,14 +676,14 @@ class _Held:
 
     def _check_fit(self, fact: Fact) -> None:
         if isinstance(fact, Instrument):
-            if fact.name in self._names:
+            if self._knows(fact.name):
                 msg = f"there is an instrument {fact.name!r} already; correct its entry instead"
                 raise InputError(msg)
             return
-        if fact.instrument not in self._names:
+        if not self._knows(fact.instrument):
             raise InputError(unknown_instrument(fact.instrument))
         if isinstance(fact, Calibration):
-            if fact.reference and fact.reference not in self._names:
+            if fact.reference and not self._knows(fact.reference):
                 raise InputError(unknown_instrument(fact.reference))
             there = self._dates_of(fact.instrument).get(fact.date)
             if there is not None:
@@ -654,15 +698,21 @@ class _Held:
         if former is None or former.fact is None:
             return
         if former.kind == "instrument":
-            self._names.discard(former.instrument)
+            self._known[former.instrument] = False
         elif isinstance(former.fact, Calibration):
             self._dates_of(former.instrument).pop(former.fact.date, None)
 
     def _remember(self, entry: Entry, fact: Fact | None) -> None:
         if isinstance(fact, Instrument):
-            self._names.add(fact.name)
+            self._known[fact.name] = True
         elif isinstance(fact, Calibration):
             self._dates_of(fact.instrument)[fact.date] = entry.number
+
+    def _knows(self, name: str) -> bool:
+        if name not in self._known:
+            query = "SELECT 1 FROM standing_entries WHERE kind = 'instrument' AND instrument = ?"
+            self._known[name] = self._connection.execute(query, (name,)).fetchone() is not None
+        return self._known[name]
 
     def _dates_of(self, name: str) -> dict[str, int]:
         if name not in self._dates:
@@ -721,6 +771,12 @@ def each_entry(connection: sqlite3.Connection, instrument: str | None = None) ->
         rows = connection.execute(f"{_SELECT} entries WHERE instrument = ? ORDER BY number", (instrument,))
     for row in rows:
         yield _entry_of(row)
+
+
+def _head(connection: sqlite3.Connection) -> str:
+    """Return ``number:hash`` of the last row."""
+    found = connection.execute("SELECT number, hash FROM entries ORDER BY number DESC LIMIT 1").fetchone()
+    return "0:" if found is None else f"{found[0]}:{found[1]}"
 
 
 def _entry(connection: sqlite3.Connection, number: int) -> Entry:

@@ -101,13 +101,7 @@ def is_database(path: str | Path) -> bool:
 
 
 def create_file(path: Path) -> None:
-    """Make an empty register.
-
-    Raises
-    ------
-    OutputError
-        If there is already something at this path, or it cannot be written.
-    """
+    """Make an empty register."""
     if path.exists() and path.stat().st_size > 0:
         msg = f"{path} exists already; open it, or choose another name for a new register"
         raise OutputError(msg)
@@ -132,18 +126,15 @@ def foreign_objects(connection: sqlite3.Connection) -> list[str]:
     return [f"{kind} {name}" for kind, name, sql in held if sql not in known]
 
 
-def check_file(path: Path, *, whole: bool = True) -> None:
+def check_file(path: Path, *, whole: bool = True, version: int = SCHEMA_VERSION) -> None:
     """Refuse a file that is no register, or of a version this one does not know.
 
     Parameters
     ----------
     whole
         Whether to refuse one that holds what no register has.
-
-    Raises
-    ------
-    LogError
-        Naming what it is.
+    version
+        The version that it must have.
     """
     if not path.is_file():
         msg = f"{path} is no register: there is no such file; make one with Register.create"
@@ -155,13 +146,15 @@ def check_file(path: Path, *, whole: bool = True) -> None:
     if mark != APPLICATION_ID:
         msg = f"{path} is an SQLite file, but no register; give one made by 'evenbeat register create'"
         raise LogError(msg)
-    if found != SCHEMA_VERSION:
-        msg = (
-            f"{path} has register version {found}; this evenbeat knows version {SCHEMA_VERSION} only, so use "
-            "the one that wrote it"
-        )
+    if found != version:
+        how = "a newer evenbeat wrote it: use that one"
+        if found <= SCHEMA_VERSION:
+            how = (
+                "there is nothing to upgrade" if version == 1 else "make a new one of it: 'register upgrade'"
+            )
+        msg = f"{path} has register version {found}, not {version}; {how}"
         raise LogError(msg)
-    if foreign and found == SCHEMA_VERSION:
+    if foreign and version == SCHEMA_VERSION:
         msg = (
             f"{path} holds what no register has ({', '.join(foreign)}): somebody changed its form; look at "
             "it with 'evenbeat register verify' and go on with a copy from before"
@@ -171,13 +164,7 @@ def check_file(path: Path, *, whole: bool = True) -> None:
 
 @contextmanager
 def reading(path: Path) -> Iterator[sqlite3.Connection]:
-    """Give a connection whose reads all see the same moment.
-
-    Raises
-    ------
-    LogError
-        If the file is damaged or no SQLite file.
-    """
+    """Give a connection whose reads all see the same moment."""
     try:
         # opened for writing, too: what a killed writer left behind is put right by whoever comes next
         with closing(_connected(path, mode="rw")) as connection:
@@ -191,13 +178,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
 
 @contextmanager
 def writing(path: Path) -> Iterator[sqlite3.Connection]:
-    """Give a connection that nobody else writes beside; all of it is kept, or nothing.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written, or somebody else holds it for too long.
-    """
+    """Give a connection that nobody else writes beside; all of it is kept, or nothing."""
     try:
         with closing(_connected(path, mode="rw")) as connection, transaction(connection):
             yield connection

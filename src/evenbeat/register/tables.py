@@ -27,23 +27,16 @@ from evenbeat.register.facts import Calibration, Event, Instrument, iso_moment, 
 from evenbeat.register.register import Draft, Register
 from evenbeat.tables import Field, Row, Table, guarded, read_table
 
-CALIBRATION_COLUMNS = ("instrument", "date", "as_found", "as_left", "standard_uncertainty", "adjusted")
-EXTRA_COLUMNS = ("certificate", "remark")
-FURTHER_COLUMNS = ("as_left_uncertainty", "reference", "valid_until", "certificate_sha256", "as_entered")
-INSTRUMENT_COLUMNS = ("oscillator_class", "tolerance", "nominal_frequency_hz")
-IDENTITY_COLUMNS = ("serial_number", "model", "place")
+OF_CALIBRATION = ("instrument", "date", "as_found", "as_left", "standard_uncertainty", "adjusted")
+TEXTS = ("certificate", "remark", "reference", "certificate_sha256", "as_entered")
+OF_INSTRUMENT = ("oscillator_class", "tolerance", "nominal_frequency_hz", "serial_number", "model", "place")
 FIELDS = (
     *OF_CALIBRATIONS,
     Field(name="oscillator_class", also=("class",)),
     Field(name="tolerance", unit="1"),
-    *(
-        Field(name=name)
-        for name in ("certificate", "remark", "reference", "valid_until", "certificate_sha256")
-    ),
-    *(Field(name=name) for name in ("as_entered", *IDENTITY_COLUMNS, "status", "status_since")),
+    *(Field(name=name) for name in (*TEXTS, "valid_until", *OF_INSTRUMENT[3:], "status", "status_since")),
 )
 """What a table may say of calibrations and of their instruments."""
-_TEXTS = ("reference", "certificate_sha256", "as_entered")
 _NUMBERS = ("as_found", "as_left", "standard_uncertainty", "as_left_uncertainty", "tolerance")
 
 
@@ -99,7 +92,7 @@ def import_table(
 
     References
     ----------
-    Source: ISO/IEC 17025:2017, 7.5 (technical records)
+    Source: RFC 4180 (comma-separated values)
     Tests: tests/register/test_register.py
     """
     read = read_table(
@@ -131,13 +124,7 @@ def import_table(
 
 
 def calibration_of(row: Row) -> Calibration:
-    """Return the calibration in a row of a table.
-
-    Raises
-    ------
-    LogError
-        If it cannot be used; the sentence names the line.
-    """
+    """Return the calibration in a row of a table."""
     if row.wrong:
         raise row.error(row.wrong)
     one = calibration_in(row)
@@ -151,7 +138,7 @@ def calibration_of(row: Row) -> Calibration:
             as_left_uncertainty=one.as_left_uncertainty,
             adjusted=one.adjusted,
             valid_until=row.moment("valid_until").date().isoformat() if row.given("valid_until") else None,
-            **{name: row.text(name) for name in (*EXTRA_COLUMNS, *_TEXTS)},
+            **{name: row.text(name) for name in TEXTS},
         )
     except InputError as error:
         raise row.error(error) from error
@@ -166,7 +153,7 @@ def instrument_of(row: Row, **further: str) -> Instrument:
             **({"oscillator_class": described} if described else {}),
             tolerance=row.limits("tolerance"),  # type: ignore[arg-type]
             nominal_frequency_hz=nominal,
-            **{name: row.text(name) for name in IDENTITY_COLUMNS},
+            **{name: row.text(name) for name in OF_INSTRUMENT[3:]},
             **further,
         )
     except InputError as error:
@@ -204,7 +191,7 @@ def _new_instruments(register: Register, read: Table) -> tuple[list[Instrument],
     What the table says of others beyond the register is a finding.
     """
     known = {one.name: one for one in register.instruments()}
-    parts = [name for name in (*INSTRUMENT_COLUMNS, *IDENTITY_COLUMNS) if name in read.columns]
+    parts = [name for name in OF_INSTRUMENT if name in read.columns]
     said: dict[str, dict[str, tuple[object, Row]]] = {}
     looked_at = set()
     findings: list[Finding] = []
@@ -296,41 +283,27 @@ def export_table(register: Register) -> str:
     calibration stand in :func:`export_instruments`. A text of which a spreadsheet would make a formula gets
     an apostrophe in front, which importing takes away. Nothing at all is lost by :meth:`Register.to_lines`.
     """
-    known = {one.name: one for one in register.instruments()}
-    about_it = (*INSTRUMENT_COLUMNS, *IDENTITY_COLUMNS)
+    held = register.holdings()
     columns = (
-        *CALIBRATION_COLUMNS,
-        *EXTRA_COLUMNS,
-        *INSTRUMENT_COLUMNS,
-        *FURTHER_COLUMNS,
-        *IDENTITY_COLUMNS,
+        *(*OF_CALIBRATION, *TEXTS[:2], *OF_INSTRUMENT[:3], "as_left_uncertainty", "reference"),
+        *("valid_until", *TEXTS[3:], *OF_INSTRUMENT[3:]),
     )
     rows = []
-    for one in register.calibrations():
-        about = known.get(one.instrument)
-        described = {} if about is None else about.to_dict()
-        rows.append({**{part: described.get(part) for part in about_it}, **one.to_dict()})
+    for name, own in held.calibrations.items():
+        described = {part: getattr(held.instruments[name], part) for part in OF_INSTRUMENT}
+        rows += [{**described, **one.to_dict()} for one in own]
     return _table_text(columns, rows)
 
 
 def export_instruments(register: Register) -> str:
     """Return the instruments with their status as comma-separated text."""
-    columns = (
-        "instrument",
-        *INSTRUMENT_COLUMNS,
-        "remark",
-        *IDENTITY_COLUMNS,
-        "status",
-        "status_since",
-    )
-    events: dict[str, list[Event]] = {}
-    for event in register.events():
-        events.setdefault(event.instrument, []).append(event)
+    columns = ("instrument", *OF_INSTRUMENT[:3], "remark", *OF_INSTRUMENT[3:], "status", "status_since")
+    held = register.holdings()
     rows = []
-    for one in register.instruments():
-        status, since = status_on(events.get(one.name, ()), dt.date.max)
+    for name, one in held.instruments.items():
+        status, since = status_on(held.events.get(name, ()), dt.date.max)
         day = None if since is None else since[:10]
-        rows.append({"instrument": one.name, **one.to_dict(), "status": status, "status_since": day})
+        rows.append({"instrument": name, **one.to_dict(), "status": status, "status_since": day})
     return _table_text(columns, rows)
 
 

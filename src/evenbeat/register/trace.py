@@ -13,7 +13,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, day_of
-from evenbeat.register.register import Register
+from evenbeat.register.register import Register, unknown_instrument
 from evenbeat.result import Column, Result
 from evenbeat.tables import Field, TableLike, read_table
 
@@ -123,16 +123,16 @@ def trace_reference(
 
     References
     ----------
-    Source: ISO/IEC 17025:2017, 6.4.9 and 7.10 (from memory): effects of equipment found out of order
+    Source: own derivation: a walk from a reference along what was calibrated against it, window by window
     Tests: tests/register/test_trace.py
     """
-    about = {one.name: one for one in register.instruments()}
+    held = register.holdings()
+    about, calibrations = held.instruments, held.calibrations
     if reference not in about:
-        register.instrument(reference)
-    calibrations: dict[str, list[Calibration]] = {}
+        raise InputError(unknown_instrument(reference, register.path))
+    every = [one for some in calibrations.values() for one in some]
     against: dict[str, list[Calibration]] = {}
-    for one in register.calibrations():
-        calibrations.setdefault(one.instrument, []).append(one)
+    for one in every:
         against.setdefault(one.reference, []).append(one)
     own = calibrations.get(reference, [])
     begin, end, error = _doubt(about[reference], own, since, until)
@@ -165,8 +165,9 @@ def trace_reference(
     found = [touched("calibration", one.instrument, one.date, one.certificate) for one in doubtful.values()]
     found += [
         touched("assessment", kept.instrument, kept.date, kept.headline)
-        for kept in register.assessments()
-        if kept.instrument != reference and within(kept.instrument, day_of(kept.date))
+        for name, some in held.assessments.items()
+        for kept in some
+        if name != reference and within(name, day_of(kept.date))
     ]
     if readings is not None:
         read = read_table(readings, READINGS, what="table of readings", needed=("date", "instrument"))
@@ -182,7 +183,9 @@ def trace_reference(
         until=end.date().isoformat(),
         error=error,
         touched=tuple(sorted(found, key=lambda one: (one.instrument, order[one.kind], one.date))),
-        findings=tuple(_remarks(register, begin, error, own)),
+        findings=tuple(
+            _remarks(begin, error, len(against.get("", ())) - sum(not one.reference for one in own))
+        ),
     )
 
 
@@ -226,16 +229,13 @@ def _share(about: Instrument | None, error: float) -> float:
     return abs(error) / Tolerance.of(about.tolerance).half_width
 
 
-def _remarks(
-    register: Register, begin: dt.datetime | None, error: float, own: list[Calibration]
-) -> Iterator[Finding]:
+def _remarks(begin: dt.datetime | None, error: float, silent: int) -> Iterator[Finding]:
     if begin is None:
         sentence = "No calibration found it good before: everything made against it counts as touched."
         yield Finding(code="NEVER_GOOD", severity="caution", sentence=sentence)
     if math.isnan(error):
         sentence = "By how much it was off is not known, so neither is how much that is of each tolerance."
         yield Finding(code="ERROR_UNKNOWN", severity="caution", sentence=sentence)
-    silent = sum(not one.reference for one in register.calibrations()) - sum(not one.reference for one in own)
     if silent:
         sentence = f"{silent} calibration(s) in the register name no reference; nothing is said of those."
         yield Finding(code="NO_REFERENCE_NAMED", severity="caution", sentence=sentence)

@@ -14,8 +14,9 @@ from pathlib import Path
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
+from evenbeat.register.facts import Fact
 from evenbeat.register.heads import SeenHead, heads_file, note_head, seen_heads
-from evenbeat.register.register import COLUMNS, Entry, Register, each_entry
+from evenbeat.register.register import Entry, Holdings, Register, chained_hash, each_entry
 from evenbeat.register.store import STATEMENTS, foreign_objects, reading
 from evenbeat.result import Result
 
@@ -77,10 +78,16 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
     References
     ----------
     Formula: hash of each row over its content and the hash before
-    Source: FIPS 180-4 (SHA-256); ISO/IEC 17025:2017, 7.5 and 7.11
+    Source: FIPS 180-4 (SHA-256)
     Tests: tests/register/test_register.py
     """
+    return _looked_through(register, noted_head)[0]
+
+
+def _looked_through(register: Register, noted_head: str | None) -> tuple[Verification, list[Fact]]:
+    """Return what was found, and all that stands."""
     noted = {} if noted_head is None else dict([_noted(noted_head)])
+    facts: dict[int, Fact] = {}
     seen = seen_heads(register.path)  # first: whoever writes meanwhile only adds rows
     with reading(register.path) as connection:
         found = _file_findings(connection)
@@ -88,7 +95,12 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
         hashes = {0: ""}
         broken: list[Finding] = []
         for entry in each_entry(connection):
-            broken += _row_findings(entry, former, expected)
+            wrong, fact = _row_findings(entry, former, expected)
+            broken += wrong
+            if fact is not None:
+                facts[entry.number] = fact
+            if entry.corrects is not None:
+                facts.pop(entry.corrects, None)
             former, expected = entry.hash, entry.number + 1
             hashes[entry.number] = entry.hash
         count = connection.execute("SELECT count(*) FROM entries").fetchone()[0]
@@ -120,29 +132,20 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
         if not note_head(register.path, f"{expected - 1}:{former}"):
             sentence = f"This head could not be noted in {heads_file(register.path)}: note it elsewhere."
             found.append(Finding(code="HEAD_NOT_KEPT", severity="caution", sentence=sentence))
-    return Verification(entries=count, head=f"{expected - 1}:{former}", seen=seen, findings=tuple(found))
+    head = f"{expected - 1}:{former}"
+    return Verification(entries=count, head=head, seen=seen, findings=tuple(found)), list(facts.values())
 
 
 def opened_intact(path: str | Path) -> Register:
-    """Open a register whose rows are as they were written.
-
-    Raises
-    ------
-    LogError
-        If they are not, or the file is no register.
-    """
-    return checked_intact(Register.open(path))
+    """Open a register whose rows are as they were written."""
+    register = Register.open(path)
+    intact_holdings(register)
+    return register
 
 
-def checked_intact(register: Register) -> Register:
-    """Return a register, or refuse it where its rows are not as they were written.
-
-    Raises
-    ------
-    LogError
-        If they are not.
-    """
-    verified = verify_register(register)
+def intact_holdings(register: Register) -> Holdings:
+    """Return all that stands in a register, or refuse it where its rows are not as they were written."""
+    verified, facts = _looked_through(register, None)
     if not verified.intact:
         wrong = next(finding for finding in verified.findings if finding.severity == "stop")
         msg = (
@@ -150,7 +153,7 @@ def checked_intact(register: Register) -> Register:
             "'evenbeat register verify' tells all"
         )
         raise LogError(msg, path=register.path)
-    return register
+    return Holdings.of(facts, verified.head)
 
 
 def _noted(head: str) -> tuple[int, str]:
@@ -164,7 +167,7 @@ def _noted(head: str) -> tuple[int, str]:
 def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
     """Return what is wrong with the file itself: pages, tables, triggers."""
     found = []
-    state = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    state = " ".join(connection.execute("PRAGMA integrity_check(1)").fetchone()[0].split())
     if state != "ok":
         found.append(Finding(code="FILE_DAMAGED", severity="stop", sentence=f"The file is damaged: {state}."))
     held = {sql for (sql,) in connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")}
@@ -179,39 +182,33 @@ def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
     return found
 
 
-def _row_findings(entry: Entry, former: str, expected: int) -> list[Finding]:
-    where = {"entry": entry.number}
-    if any(isinstance(getattr(entry, name), bytes | float) for name in COLUMNS):
+def _row_findings(entry: Entry, former: str, expected: int) -> tuple[list[Finding], Fact | None]:
+    """Return what is wrong with a row, and what it states."""
+    row, where = entry.row, {"entry": entry.number}
+    if any(isinstance(cell, bytes | float) for cell in row):
         sentence = f"Entry {entry.number} holds what no register writes: it was changed after it was written."
-        return [Finding(code="ENTRY_CHANGED", severity="stop", sentence=sentence, values=where)]
-    found = []
+        return [Finding(code="ENTRY_CHANGED", severity="stop", sentence=sentence, values=where)], None
+    found, fact = [], None
     if entry.number != expected:
         sentence = f"Entry {expected} is missing: entry {entry.number} follows."
         found.append(Finding(code="ENTRY_MISSING", severity="stop", sentence=sentence, values=where))
     if entry.former_hash != former:
         sentence = f"Entry {entry.number} does not follow the entry before it."
         found.append(Finding(code="CHAIN_BROKEN", severity="stop", sentence=sentence, values=where))
-    if entry.computed_hash() != entry.hash:
+    if chained_hash(row[:-1]) != entry.hash:
         sentence = (
             f"Entry {entry.number} ({entry.kind} of {entry.instrument}) was changed after it was written."
         )
         found.append(Finding(code="ENTRY_CHANGED", severity="stop", sentence=sentence, values=where))
-    else:
-        found += _content_findings(entry)
-    return found
-
-
-def _content_findings(entry: Entry) -> list[Finding]:
-    """Return whether what a row states can still be read."""
+        return found, None
+    reason = ""
     try:
         fact = entry.fact
     except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
         reason = str(error)
-    else:
-        if fact is None or fact.instrument == entry.instrument:
-            return []
+    if fact is not None and fact.instrument != entry.instrument:
         reason = f"it is filed under {entry.instrument}, but states {fact.instrument}"
-    sentence = f"Entry {entry.number} cannot be used: {reason}."
-    return [
-        Finding(code="ENTRY_UNUSABLE", severity="stop", sentence=sentence, values={"entry": entry.number})
-    ]
+    if reason:
+        sentence = f"Entry {entry.number} cannot be used: {reason}."
+        found.append(Finding(code="ENTRY_UNUSABLE", severity="stop", sentence=sentence, values=where))
+    return found, fact

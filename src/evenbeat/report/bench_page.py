@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 from evenbeat import __version__
 from evenbeat.calibration.decision import probability_text
@@ -11,7 +13,8 @@ from evenbeat.counter.bench_points import BenchPoint
 from evenbeat.counter.reading import UNITS
 from evenbeat.findings import worst_first
 from evenbeat.quantities import number_text
-from evenbeat.report.document import Bullets, Document, Grid, Paragraph, Section
+from evenbeat.report.document import Bullets, Document, Grid, Paragraph, Section, pairs
+from evenbeat.report.method import setting_rows
 from evenbeat.report.page import html_page
 
 STANDING = (
@@ -25,14 +28,13 @@ CAUTIONS = (
 )
 
 
-def bench_page(check: BenchCheck) -> str:
-    """Return the check as an HTML page that loads nothing from anywhere."""
-    return html_page(_document(check))
-
-
-def _document(check: BenchCheck) -> Document:
+def bench_page(check: BenchCheck, settings: Mapping[str, Any] | None = None) -> str:
+    """Return the check as an HTML page that loads nothing from anywhere; ``settings`` are what was stated."""
     facts = check.facts
-    return Document(
+    stated = pairs(
+        "What was stated beside the sheet", setting_rows(settings or {}), heads=("Setting", "Value"), raw=True
+    )
+    document = Document(
         title="Counter check",
         subtitle=facts.instrument or check.name,
         headline=check.sentence,
@@ -42,11 +44,17 @@ def _document(check: BenchCheck) -> Document:
             Section(heading="What to know", blocks=(Bullets(items=_sentences(check)),)),
             Section(heading="Every point", blocks=(_points(check),)),
             Section(
-                heading="How it was judged", blocks=(Paragraph(text=_method(check)), Bullets(items=CAUTIONS))
+                heading="How it was judged",
+                blocks=(
+                    Paragraph(text=_method(check)),
+                    Bullets(items=CAUTIONS),
+                    *((stated,) if settings else ()),
+                ),
             ),
         ),
         footer=f"evenbeat {__version__}; sheet {check.name}",
     )
+    return html_page(document)
 
 
 def _lines(check: BenchCheck) -> list[tuple[str, str]]:

@@ -8,7 +8,7 @@ from evenbeat.assessment.case import Case
 from evenbeat.assessment.variation import steadiness
 from evenbeat.calibration.decision import probability_text
 from evenbeat.clock.tested import HorizonScore
-from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
+from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section, pairs
 from evenbeat.units import duration_text, time_text
 
 ACCEPTED = {
@@ -49,12 +49,7 @@ def _who_decides(case: Case) -> Section:
         ("Interval decided on", BLANK),
         ("Signature", BLANK),
     )
-    grid = Grid(
-        caption="To be filled in by the owner of the equipment",
-        columns=("Field", "Entry"),
-        rows=rows,
-        widths=(40, 60),
-    )
+    grid = pairs("To be filled in by the owner of the equipment", rows, heads=("Field", "Entry"), first=40)
     return Section(heading="Who decides", blocks=(grid,))
 
 
@@ -72,11 +67,8 @@ def _decision(case: Case) -> Section:
             ("Probability of conformance", probability_text(made.conformance_probability)),
             ("Guard band", f"{made.guard_band:.3g}"),
         ]
-    grid = Grid(
-        caption="How values are judged (JCGM 106:2012, ILAC-G8:09/2019); no statement of conformity",
-        columns=("Item", "Value"),
-        rows=tuple(rows),
-        widths=(36, 64),
+    grid = pairs(
+        "How values are judged (JCGM 106:2012, ILAC-G8:09/2019); no statement of conformity", rows, first=36
     )
     return Section(heading="Decision rule", blocks=(grid,))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -50,6 +51,20 @@ class Grid:
     numeric: tuple[int, ...] = ()
     narrow: bool = False
     raw: bool = False
+
+
+def pairs(
+    caption: str,
+    rows: Iterable[tuple[str, str]],
+    *,
+    heads: tuple[str, str] = ("Item", "Value"),
+    first: int = 26,
+    narrow: bool = False,
+    raw: bool = False,
+) -> Grid:
+    """Return a table of names and values; the names are ``first`` per cent wide."""
+    widths = (first, 100 - first)
+    return Grid(caption=caption, columns=heads, rows=tuple(rows), widths=widths, narrow=narrow, raw=raw)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

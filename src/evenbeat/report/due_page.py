@@ -19,7 +19,8 @@ from evenbeat.figures.style import new_figure, styled
 from evenbeat.findings import worst_first
 from evenbeat.fleet.due import DueInstrument, DueList, percent
 from evenbeat.quantities import number_text
-from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section
+from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
+from evenbeat.report.method import setting_rows
 from evenbeat.report.page import html_page
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
@@ -190,6 +191,6 @@ def _remarks(due: DueList) -> tuple[str, ...]:
 def _provenance(due: DueList) -> Grid:
     named = {"name": "Source", "sha256": "SHA-256 of the file", "head": "Head of the register"}
     rows = [(named.get(key, key), value) for key, value in due.source.items()]
+    rows += setting_rows({name: due.settings[name] for name in ("bench", "typed") if name in due.settings})
     rows.append(("Software", ", ".join(f"{name} {version}" for name, version in due.software.items())))
-    columns = ("Item", "Value")
-    return Grid(caption="Input and software", columns=columns, rows=tuple(rows), widths=(26, 74), raw=True)
+    return pairs("Input and software", rows, raw=True)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from evenbeat.figures.deviations import (
 from evenbeat.figures.holdover import draw_holdover, holdover_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.record import record_caption, record_figure
-from evenbeat.figures.style import new_figure, styled
+from evenbeat.figures.style import WIDTH_IN, new_figure, styled
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.report.document import Grid, Illustration, Paragraph, Section
 from evenbeat.units import duration_text, time_text
@@ -32,21 +33,70 @@ HOLDOVER_POINTS = 36
 NARROW_IN = 5.4
 """Width of a figure that stands beside another one in print, so that its words stay legible."""
 FREQUENCY_STATISTICS = ("overlapping_allan", "modified_allan", "overlapping_hadamard")
-Piece = tuple[str, str, str, "Figure"]
 
 
 @styled
 def illustrations_of(assessment: Assessment) -> tuple[Illustration, ...]:
     """Return every figure that the assessment can carry, first the one that carries the answer."""
-    pieces = [
-        *_record_piece(assessment),
-        *_stability_pieces(assessment),
-        *_aging_piece(assessment),
-        *_holdover_piece(assessment),
-        *_interval_piece(assessment),
-        *_backtest_piece(assessment),
-    ]
-    pieces.sort(key=lambda piece: piece[0] != ("record" if assessment.model is None else "aging"))
+    pieces: list[tuple[str, str, str, Figure]] = []
+
+    def drawn(
+        name: str, caption: str, reading: str, draw: Callable[..., object], *shown: Any, **more: Any
+    ) -> None:
+        tall, wide = more.pop("height", 3.6), more.pop("width", NARROW_IN)
+        figure = new_figure(tall, width_in=wide)
+        draw(figure.add_subplot(), *shown, **more)
+        pieces.append((name, caption, reading, figure))
+
+    record, model, case = assessment.record, assessment.model, assessment.case
+    narrow = {} if model is None else {"height_in": 2.8, "width_in": NARROW_IN}
+    reading = (
+        "Flagged readings are marked by cause and stay in the record; those beyond the axis sit on its edge. "
+        "Nothing was filled in."
+    )
+    pieces.append(("record", record_caption(record), reading, record_figure(record, **narrow)))
+    curves = [assessment.curves[name] for name in FREQUENCY_STATISTICS if name in assessment.curves]
+    curves = [curve for curve in curves if _drawable(curve)]
+    if curves:
+        reading = (
+            "Bands are 95 % intervals from the equivalent degrees of freedom; pale parts rest on too few "
+            "averages. Along the foot: the noise that dominates the first curve."
+        )
+        drawn("stability", stability_caption(curves[0]), reading, draw_stability, curves, record=record)
+    time = assessment.curves.get("time")
+    if time is not None and _drawable(time):
+        reading = "Bands are 95 % intervals."
+        drawn("time_deviation", stability_caption(time), reading, draw_stability, time, height=3.0)
+    error = assessment.time_interval_error
+    if error is not None and np.any(error.time_error_s > 0):
+        reading = (
+            "The largest movement of time error in any window of that length; windows with gaps are left out."
+        )
+        caption = time_interval_error_caption(error)
+        drawn("time_interval_error", caption, reading, draw_time_interval_error, error, height=3.0)
+    if model is not None:
+        tolerance = assessment.settings.get("tolerance")
+        limits = tolerance if isinstance(tolerance, int | float | list) else None
+        reading = (
+            "The band is the 95 % interval of an average as long as a dot, one record length ahead at most. "
+            "Between the dashed lines: the aging rates that plain least squares would allow, which takes "
+            "every residual for independent."
+        )
+        drawn("aging", aging_caption(model), reading, draw_aging, model, tolerance=limits, width=WIDTH_IN)
+    holdover = _fine_holdover(assessment)
+    if holdover is not None:
+        reading = (
+            "Heavy lines: the time error that is not exceeded with the probability stated, as the clock runs "
+            "and with the forecast taken off. Thin lines: standard uncertainties of the terms."
+        )
+        drawn("holdover", holdover_caption(holdover), reading, draw_holdover, holdover)
+    if assessment.interval is not None:
+        reading = "The probability is that of the moment, not of never having left the tolerance before."
+        drawn("interval", interval_caption(assessment.interval), reading, draw_interval, assessment.interval)
+    if case is not None and case.backtest is not None:
+        reading = "Forecasts made at many moments of this log and held against what it then showed."
+        drawn("backtest", backtest_caption(case.backtest), reading, draw_backtest, case.backtest, height=3.0)
+    pieces.sort(key=lambda piece: piece[0] != ("record" if model is None else "aging"))
     return tuple(_illustration(number, *piece) for number, piece in enumerate(pieces, start=1))
 
 
@@ -72,61 +122,8 @@ def _illustration(number: int, name: str, caption: str, reading: str, figure: Fi
     )
 
 
-def _record_piece(assessment: Assessment) -> list[Piece]:
-    reading = (
-        "Flagged readings are marked by cause and stay in the record; those beyond the axis sit on its edge. "
-        "Nothing was filled in."
-    )
-    record, alone = assessment.record, assessment.model is None
-    figure = record_figure(record) if alone else record_figure(record, height_in=2.8, width_in=NARROW_IN)
-    return [("record", record_caption(record), reading, figure)]
-
-
 def _drawable(curve: StabilityCurve | None) -> bool:
     return curve is not None and bool(np.any(np.isfinite(curve.deviation) & (curve.deviation > 0)))
-
-
-def _stability_pieces(assessment: Assessment) -> list[Piece]:
-    pieces: list[Piece] = []
-    curves = [assessment.curves[name] for name in FREQUENCY_STATISTICS if name in assessment.curves]
-    curves = [curve for curve in curves if _drawable(curve)]
-    if curves:
-        figure = new_figure(3.6, width_in=NARROW_IN)
-        draw_stability(figure.add_subplot(), curves, record=assessment.record)
-        reading = (
-            "Bands are 95 % intervals from the equivalent degrees of freedom; pale parts rest on too few "
-            "averages. Along the foot: the noise that dominates the first curve."
-        )
-        pieces.append(("stability", stability_caption(curves[0]), reading, figure))
-    time = assessment.curves.get("time")
-    if time is not None and _drawable(time):
-        figure = new_figure(3.0, width_in=NARROW_IN)
-        draw_stability(figure.add_subplot(), time, record=assessment.record)
-        pieces.append(("time_deviation", stability_caption(time), "Bands are 95 % intervals.", figure))
-    error = assessment.time_interval_error
-    if error is not None and np.any(error.time_error_s > 0):
-        figure = new_figure(3.0, width_in=NARROW_IN)
-        draw_time_interval_error(figure.add_subplot(), error)
-        reading = (
-            "The largest movement of time error in any window of that length; windows with gaps are left out."
-        )
-        pieces.append(("time_interval_error", time_interval_error_caption(error), reading, figure))
-    return pieces
-
-
-def _aging_piece(assessment: Assessment) -> list[Piece]:
-    if assessment.model is None:
-        return []
-    figure = new_figure(3.6)
-    tolerance = assessment.settings.get("tolerance")
-    limits = tolerance if isinstance(tolerance, int | float | list) else None
-    draw_aging(figure.add_subplot(), assessment.model, tolerance=limits)
-    reading = (
-        "The band is the 95 % interval of an average as long as a dot, one record length ahead at most. "
-        "Between the dashed lines: the aging rates that plain least squares would allow, which takes "
-        "every residual for independent."
-    )
-    return [("aging", aging_caption(assessment.model), reading, figure)]
 
 
 def _fine_holdover(assessment: Assessment) -> HoldoverForecast | None:
@@ -139,38 +136,6 @@ def _fine_holdover(assessment: Assessment) -> HoldoverForecast | None:
     durations = np.geomspace(shortest, longest, HOLDOVER_POINTS)
     finer = predict_holdover(assessment.model, durations, confidence=asked.confidence, even_if_untested=True)
     return replace(asked, forecast=finer.forecast)
-
-
-def _holdover_piece(assessment: Assessment) -> list[Piece]:
-    holdover = _fine_holdover(assessment)
-    if holdover is None:
-        return []
-    figure = new_figure(3.6, width_in=NARROW_IN)
-    draw_holdover(figure.add_subplot(), holdover)
-    reading = (
-        "Heavy lines: the time error that is not exceeded with the probability stated, as the clock runs "
-        "and with the forecast taken off. Thin lines: standard uncertainties of the terms."
-    )
-    return [("holdover", holdover_caption(holdover), reading, figure)]
-
-
-def _interval_piece(assessment: Assessment) -> list[Piece]:
-    if assessment.interval is None:
-        return []
-    figure = new_figure(3.6, width_in=NARROW_IN)
-    draw_interval(figure.add_subplot(), assessment.interval)
-    reading = "The probability is that of the moment, not of never having left the tolerance before."
-    return [("interval", interval_caption(assessment.interval), reading, figure)]
-
-
-def _backtest_piece(assessment: Assessment) -> list[Piece]:
-    tested = None if assessment.case is None else assessment.case.backtest
-    if tested is None:
-        return []
-    figure = new_figure(3.0, width_in=NARROW_IN)
-    draw_backtest(figure.add_subplot(), tested)
-    reading = "Forecasts made at many moments of this log and held against what it then showed."
-    return [("backtest", backtest_caption(tested), reading, figure)]
 
 
 def _table_after(name: str, assessment: Assessment) -> list[Grid]:

@@ -11,9 +11,9 @@ from evenbeat.figures.style import new_figure, styled
 from evenbeat.quantities import number_text
 from evenbeat.report.answer import STANDING, other_findings, range_text, trouble_section
 from evenbeat.report.case_sections import decision_sections, test_sections
-from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section
+from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
 from evenbeat.report.evidence import NARROW_IN
-from evenbeat.report.method import cautions_section, setting_text
+from evenbeat.report.method import cautions_section, setting_rows
 from evenbeat.units import duration_text
 
 METHOD = (
@@ -228,12 +228,11 @@ def _findings(assessment: HistoryAssessment) -> Section:
 
 
 def _settings(assessment: HistoryAssessment) -> Grid:
-    rows = tuple((name.replace("_", " "), setting_text(value)) for name, value in assessment.settings.items())
-    return Grid(
-        caption="What was asked, as given",
-        columns=("Setting", "Value"),
-        rows=rows,
-        widths=(50, 50),
+    return pairs(
+        "What was asked, as given",
+        setting_rows(assessment.settings),
+        heads=("Setting", "Value"),
+        first=50,
         narrow=True,
     )
 
@@ -253,11 +252,4 @@ def _provenance(assessment: HistoryAssessment) -> Grid:
             ("SHA-256 of the file", source.sha256),
         ]
     rows.append(("Software", ", ".join(f"{name} {number}" for name, number in assessment.software.items())))
-    return Grid(
-        caption="Input and software",
-        columns=("Item", "Value"),
-        rows=tuple(rows),
-        widths=(26, 74),
-        narrow=True,
-        raw=True,
-    )
+    return pairs("Input and software", rows, narrow=True, raw=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from importlib.resources import files
+from typing import Any
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.clock.aging import AGING_LAWS
@@ -11,21 +12,34 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.report import TITLES, note_of
 from evenbeat.record import CheckOutcome
 from evenbeat.report.answer import other_findings
-from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section
+from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section, pairs
 from evenbeat.units import duration_text
 
 _SETTING_NAMES = {
     "tolerance": "Tolerance of the fractional frequency",
     "reliability": "Reliability asked for",
-    "guard_band": "Guard band",
     "as_left": "As-left offset",
     "reference_uncertainty": "Standard uncertainty of the reference",
+    "environment_uncertainty": "Standard uncertainty from use elsewhere",
+    "transport_uncertainty": "Standard uncertainty from the way there",
     "time_error_limit_s": "Limit of the time error [s]",
     "aging": "Aging law",
     "environment": "Environment in the model",
     "environment_not_determined": "Environment asked for, not determined",
     "minimum_coverage": "Share of an average that must be present",
+    "meaning": "The reliability is the probability at",
+    "policy_cap_s": "Longest interval that policy allows",
+    "calendar_unit": "Interval rounded down to a whole",
+    "family": "How several tables belong together",
+    "methods": "Other methods of intervals compared",
+    "date_order": "Order of day and month",
+    "nominal_frequency_hz": "Nominal frequency [Hz]",
+    "instruments": "Instruments named",
+    "results_sha256": "SHA-256 of the dated results",
+    "history": "Calibrations beside the log",
+    "typed": "Stated in the command",
 }
+_WORDS = {"end_of_period": "the end of the period", "average_over_period": "an average over the period"}
 
 
 def findings_section(assessment: Assessment) -> Section:
@@ -119,9 +133,7 @@ def settings_section(assessment: Assessment) -> Section:
 
 def _settings(assessment: Assessment) -> Grid:
     record = assessment.record
-    rows = [
-        (_SETTING_NAMES.get(k, k.replace("_", " ")), setting_text(v)) for k, v in assessment.settings.items()
-    ]
+    rows = setting_rows(assessment.settings)
     nominal = record.nominal_frequency_hz
     rows += [
         ("Kind of record", "time error [s]" if record.kind == "phase" else "fractional frequency"),
@@ -131,24 +143,39 @@ def _settings(assessment: Assessment) -> Grid:
         ("Gate", "as long as the interval" if record.gate_s is None else duration_text(record.gate_s)),
         ("Step of the display", "not found" if record.resolution is None else f"{record.resolution:.3g}"),
     ]
-    return Grid(
-        caption="Settings as given, and what the log says of itself",
-        columns=("Setting", "Value"),
-        rows=tuple(rows),
-        widths=(55, 45),
+    return pairs(
+        "Settings as given, and what the log says of itself",
+        rows,
+        heads=("Setting", "Value"),
+        first=55,
         narrow=True,
     )
 
 
-def setting_text(value: object) -> str:
-    """Return a setting as people write it."""
-    if value is None:
+def setting_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return what was asked, name and value as people say it; of a bench file its name and its hash."""
+    rows = []
+    for name, value in settings.items():
+        if name == "bench":
+            rows += [("Bench file", value["file"]), ("SHA-256 of the bench file", value["sha256"])]
+        else:
+            words = name.replace("_", " ")
+            label = _SETTING_NAMES.get(name, words[0].upper() + words[1:])
+            whole = duration_text(value) if name == "policy_cap_s" and value is not None else None
+            rows.append((label, whole or _setting_text(value)))
+    return rows
+
+
+def _setting_text(value: object) -> str:
+    if value is None or value == {}:
         return "none stated"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, Mapping):
-        return ", ".join(f"{key} {setting_text(item)}" for key, item in value.items())
+        return ", ".join(f"{key.replace('_', ' ')} {_setting_text(item)}" for key, item in value.items())
     if isinstance(value, list | tuple):
-        return ", ".join(map(setting_text, value)) or "none"
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+        return ", ".join(_setting_text(item) for item in value if item is not None) or "none"
+    return f"{value:.6g}" if isinstance(value, float) else _WORDS.get(f"{value}", f"{value}")
 
 
 def cautions_section() -> Section:
@@ -174,14 +201,7 @@ def _provenance(assessment: Assessment) -> Grid:
     rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]
     versions = ", ".join(f"{name} {version}" for name, version in assessment.software.items())
     rows.append(("Software", versions))
-    return Grid(
-        caption="Input, what was done to it, and the software",
-        columns=("Item", "Value"),
-        rows=tuple(rows),
-        widths=(26, 74),
-        narrow=True,
-        raw=True,
-    )
+    return pairs("Input, what was done to it, and the software", rows, narrow=True, raw=True)
 
 
 def _lines_of(name: str) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Whether an audit record follows from its inputs: same files, same question, every digit again."""
+"""Whether a report follows from its inputs: same files, same question, every digit again."""
 
 from __future__ import annotations
 
@@ -7,14 +7,17 @@ import math
 import re
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from evenbeat.assessment.asked import asked_of_log, assess_stated, treated_log
 from evenbeat.assessment.basis import DecisionBasis
+from evenbeat.assessment.case import software_versions
 from evenbeat.assessment.history_case import assess_history
-from evenbeat.assessment.software import software_versions
-from evenbeat.errors import LogError
+from evenbeat.bench import Stated
+from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.errors import EvenbeatError, LogError
 from evenbeat.findings import Finding
 from evenbeat.plain import Plain
 from evenbeat.record import Source
@@ -105,83 +108,38 @@ def _short(text: str) -> str:
 
 
 def verify_record(path: str | Path, inputs: Sequence[str | Path] = ()) -> Recomputed:
-    """Compute an audit record again from inputs of the same hash, and name every value that differs.
+    """Compute a report's numbers again from inputs of the same hash, and name every value that differs.
 
     Parameters
     ----------
     path
-        ``result.json`` of a report on a history of calibrations.
+        ``result.json`` of a report: on a history of calibrations, or of ``evenbeat assess`` on a log, which
+        takes as long again as it took.
     inputs
-        The tables or the register it was made from, and its table of results; by default files of the same
-        name in the folder of the record, the one above it, or the one you are in. A register may have grown
-        since.
-
-    Raises
-    ------
-    LogError
-        If the record is none, was changed together with its page, or an input of its hash is not found.
+        The log, the tables or the register it was made from, and its table of results; by default files of
+        the same name in the folder of the record, the one above it, or the one you are in. A register may
+        have grown since.
 
     References
     ----------
-    Source: ISO/IEC 17025:2017, 7.11 (from memory): data and software that a result rests on; FIPS 180-4
-    (SHA-256) Tests: tests/report/test_recomputed.py
+    Source: FIPS 180-4 (SHA-256)
+    Tests: tests/report/test_recomputed.py
     """
     record = Path(path)
     try:
         filed = json.loads(record.read_text(encoding="utf-8"))
-        settings, case, sources = filed["settings"], filed["case"], filed["case"]["inputs"]
-        wanted = settings["results_sha256"]
+        mixed = belongs_together(record, filed)
+        if mixed:
+            raise LogError(mixed, path=record)
+        found = _Inputs(record, [Path(one) for one in inputs])
+        again = _log_again(filed, found) if "record" in filed else _history_again(filed, found)
     except (OSError, ValueError, KeyError, TypeError) as error:
-        msg = f"this is no result.json of an audit record on calibrations ({error})"
+        if isinstance(error, EvenbeatError):
+            raise
+        msg = f"this is no result.json of 'evenbeat history -o' or 'evenbeat assess' ({error})"
         raise LogError(msg, path=record) from error
-    mixed = belongs_together(record, filed)
-    if mixed:
-        raise LogError(mixed, path=record)
-    if not sources or wanted == "in memory":
-        msg = (
-            "its inputs were given in memory, not as files: it cannot be computed again from the record alone"
-        )
-        raise LogError(msg, path=record)
-    places = [Path(one) for one in inputs]
-    folders = (record.parent, record.resolve().parent.parent, Path())
-    tables: list[Any] = []
-    for source, name in zip(sources, settings["instruments"], strict=True):
-        head = re.fullmatch(r"(.*) \(head (\d+)\)", source["name"])
-        beside = [folder / (head[1] if head else source["name"]) for folder in folders]
-        if head is None:
-            tables.append(_of_hash(source["sha256"], [*places, *beside], source["name"], record))
-        else:
-            tables.append(
-                _from_register(
-                    int(head[2]), source["sha256"], [*places, *beside], name or filed["instrument"], record
-                )
-            )
-    asked = {name: settings[name] for name in ASKED}
-    basis = case["decision_basis"]
-    again = assess_history(
-        tables,
-        instrument=settings["instruments"] if any(settings["instruments"]) else None,
-        tolerance=(settings["tolerance"]["lower"], settings["tolerance"]["upper"]),
-        results=() if wanted is None else _of_hash(wanted, places, "the table of results", record),
-        basis=DecisionBasis.of(
-            basis["rule"],
-            rule_chosen_on=basis["rule_chosen_on"],
-            decided_by=basis["decided_by"] or "",
-            decided_on=basis["decided_on"],
-        ),
-        reference=filed["reference"] or "",
-        reference_due=filed["reference_due"],
-        analysed_on=filed["analysed_on"],
-        inputs=tuple(
-            Source(path=each["name"], **{name: each[name] for name in ("sha256", "size_bytes", "rows")})
-            for each in sources
-            if " (head " in each["name"]
-        ),
-        **asked,
-    )
     made = json.loads(json.dumps(again.to_dict()))
-    # how the question was typed is no part of the answer
-    filed["settings"] = {name: value for name, value in settings.items() if name in made["settings"]}
+    filed["settings"] = {name: value for name, value in filed["settings"].items() if name in made["settings"]}
     compared = 0
     differences = []
     for where, one, other in _leaves({name: filed.get(name) for name in made}, made):
@@ -198,30 +156,101 @@ def verify_record(path: str | Path, inputs: Sequence[str | Path] = ()) -> Recomp
     )
 
 
-def _of_hash(sha256: str, places: Sequence[Path], name: str, record: Path) -> Path:
-    """Return the file of a hash."""
-    there = [place for place in places if place.is_file()]
-    found = next((place for place in there if file_sha256(place) == sha256), None)
-    if found is None:
-        seen = f"; {', '.join(map(str, there))} has another" if there else ""
-        msg = f"{name} with the hash {sha256[:12]}… is not found{seen}; give the file with --input"
-        raise LogError(msg, path=record)
-    return found
+def _log_again(filed: Mapping[str, Any], found: _Inputs) -> Result:
+    """Assess the log of a record again, as its settings state."""
+    settings, source = filed["settings"], filed["record"]["source"]
+    if settings.get("command") != "assess" or source is None or source["parts"]:
+        msg = (
+            "it does not say how one log was read and what was asked; 'evenbeat assess LOG -o FOLDER' writes "
+            "a record that does"
+        )
+        raise LogError(msg, path=found.record)
+    stated = Stated.again("assess", settings)
+    log = found.of_hash(source["sha256"], source["name"])
+    if "history" in settings:
+        table = found.of_hash(settings["history"]["sha256"], settings["history"]["name"])
+        stated = replace(stated, values={**stated.values, "history": str(table)})
+    return assess_stated(stated, treated_log(stated, str(log)), asked_of_log(stated))
 
 
-def _from_register(number: int, sha256: str, places: Sequence[Path], name: str, record: Path) -> Any:
-    """Return the history that a register held when entry ``number`` was its head."""
-    for place in filter(is_database, places):
-        register = opened_intact(place)
-        entries = register.entries()
-        if len(entries) >= number and entries[number - 1].hash == sha256:
-            if len(entries) == number:
-                return register.question(name)["table"]
-            with tempfile.TemporaryDirectory() as folder:
-                then = Register.from_lines(Path(folder) / place.name, register.to_lines(upto=number))
-                return then.question(name)["table"]
-    msg = f"no register with the head {number}:{sha256[:12]}… is found; give the file with --input"
-    raise LogError(msg, path=record)
+def _history_again(filed: Mapping[str, Any], found: _Inputs) -> Result:
+    """Assess the calibrations of an audit record again."""
+    settings, case, sources = filed["settings"], filed["case"], filed["case"]["inputs"]
+    wanted = settings["results_sha256"]
+    if not sources or wanted == "in memory":
+        msg = (
+            "its inputs were given in memory, not as files: it cannot be computed again from the record alone"
+        )
+        raise LogError(msg, path=found.record)
+    tables: list[Any] = []
+    for source, name in zip(sources, settings["instruments"], strict=True):
+        head = re.fullmatch(r"(.*) \(head (\d+)\)", source["name"])
+        if head is None:
+            tables.append(found.of_hash(source["sha256"], source["name"]))
+        else:
+            whose = name or filed["instrument"]
+            tables.append(
+                found.from_register(head[1], int(head[2]), source["sha256"], whose, filed["analysed_on"])
+            )
+    basis = case["decision_basis"]
+    return assess_history(
+        tables,
+        instrument=settings["instruments"] if any(settings["instruments"]) else None,
+        tolerance=(settings["tolerance"]["lower"], settings["tolerance"]["upper"]),
+        results=() if wanted is None else found.of_hash(wanted, "the table of results"),
+        basis=DecisionBasis.of(
+            basis["rule"],
+            rule_chosen_on=basis["rule_chosen_on"],
+            decided_by=basis["decided_by"] or "",
+            decided_on=basis["decided_on"],
+        ),
+        reference=filed["reference"] or "",
+        reference_due=filed["reference_due"],
+        analysed_on=filed["analysed_on"],
+        inputs=tuple(
+            Source(path=each["name"], **{name: each[name] for name in ("sha256", "size_bytes", "rows")})
+            for each in sources
+            if " (head " in each["name"]
+        ),
+        **{name: settings[name] for name in ASKED},
+    )
+
+
+@dataclass(frozen=True)
+class _Inputs:
+    """Where the inputs of a record may lie: as given, beside it, above it, or here."""
+
+    record: Path
+    given: Sequence[Path]
+
+    def _places(self, name: str) -> list[Path]:
+        folders = (self.record.parent, self.record.resolve().parent.parent, Path())
+        return [*self.given, *(folder / name for folder in folders)]
+
+    def of_hash(self, sha256: str, name: str) -> Path:
+        """Return the file of a hash."""
+        there = [place for place in self._places(name) if place.is_file()]
+        found = next((place for place in there if file_sha256(place) == sha256), None)
+        if found is None:
+            seen = f"; {', '.join(map(str, there))} has another" if there else ""
+            msg = f"{name} with the hash {sha256[:12]}… is not found{seen}; give the file with --input"
+            raise LogError(msg, path=self.record)
+        return found
+
+    def from_register(
+        self, file: str, number: int, sha256: str, instrument: str, on: str
+    ) -> CalibrationHistory:
+        """Return the history that a register held when entry ``number`` was its head."""
+        for place in filter(is_database, self._places(file)):
+            register = opened_intact(place)
+            entries = register.entries()
+            if len(entries) >= number and entries[number - 1].hash == sha256:
+                with tempfile.TemporaryDirectory() as folder:
+                    lines = register.to_lines(upto=number)
+                    then = Register.from_lines(Path(folder) / place.name, lines)
+                    return then.question(instrument, on=on)["table"]
+        msg = f"no register with the head {number}:{sha256[:12]}… is found; give the file with --input"
+        raise LogError(msg, path=self.record)
 
 
 def _leaves(one: Any, other: Any, where: str = "") -> Iterator[tuple[str, Any, Any]]:

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import shutil
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.history_case import HistoryAssessment
-from evenbeat.disk import umask
+from evenbeat.disk import exchange, sync, umask
 from evenbeat.errors import OutputError
+from evenbeat.plain import plain
 
-HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
+if TYPE_CHECKING:
+    from evenbeat.report.document import Document
+
+_NAMES = HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,19 +46,13 @@ class Report:
 
 
 def check_folder(folder: str | Path, *, force: bool = False) -> Path:
-    """Return the folder if a report can go there; call it before the work, so that none is done in vain.
-
-    Raises
-    ------
-    OutputError
-        If the folder is a file or lies below one, or a file of an earlier report is in it.
-    """
+    """Return the folder if a report can go there; call it before the work, so that none is done in vain."""
     target = Path(folder)
     for part in (target, *target.parents):
         if part.exists() and not part.is_dir():
             msg = f"{part} is a file, so no report folder can be made of {target}; choose another folder"
             raise OutputError(msg)
-    present = [name for name in (HTML_NAME, PDF_NAME, JSON_NAME) if (target / name).exists()]
+    present = [name for name in _NAMES if (target / name).exists()]
     if present and not force:
         msg = (
             f"{target / present[0]} exists already; choose another folder, or replace the report in it "
@@ -92,7 +92,8 @@ def write_report(
     -----
     The same assessment gives the same bytes; of a history the day of analysis is part of it. The page
     loads nothing from anywhere. All files are complete and on the disk before the first one is put in place;
-    a new folder is put in place as a whole. A PDF that cannot be made costs neither page nor numbers.
+    a new folder, or one with an earlier report, is put in place as a whole. A PDF that cannot be made costs
+    neither page nor numbers.
 
     References
     ----------
@@ -101,12 +102,11 @@ def write_report(
     """
     target = check_folder(folder, force=force)
     from evenbeat.report.contents import document_of
-    from evenbeat.report.numbers import json_text
     from evenbeat.report.page import html_page
     from evenbeat.report.pdf import pdf_bytes
 
     document = document_of(assessment)
-    numbers, identity = json_text(assessment, document)
+    numbers, identity = _numbers(assessment, document)
     document = replace(document, footer=f"{document.footer}, report {identity}")
     contents = {
         HTML_NAME: html_page(document).encode("utf-8", "backslashreplace"),
@@ -121,8 +121,6 @@ def write_report(
             trouble = f"report.pdf could not be made ({reason}); report.html and result.json are complete"
     try:
         _place(target, contents)
-        if PDF_NAME not in contents:
-            (target / PDF_NAME).unlink(missing_ok=True)
     except OSError as error:
         msg = f"the report cannot be written to {target}: {error.strerror or error}; choose another folder"
         raise OutputError(msg) from error
@@ -133,6 +131,17 @@ def write_report(
         identity=identity,
         trouble=trouble,
     )
+
+
+def _numbers(assessment: Assessment | HistoryAssessment, document: Document) -> tuple[str, str]:
+    """Return ``result.json`` and the identity of the files that it belongs to: a hash of its content."""
+    content = plain({**assessment.to_dict(), "figures": document.illustrations})
+
+    def text(facts: object) -> str:
+        return json.dumps(facts, allow_nan=False, ensure_ascii=False, indent=1)
+
+    identity = hashlib.sha256(text(content).encode("utf-8", "backslashreplace")).hexdigest()[:12]
+    return text({"report": identity, **content}) + "\n", identity
 
 
 def belongs_together(result: Path, content: Mapping[str, Any]) -> str:
@@ -149,14 +158,18 @@ def belongs_together(result: Path, content: Mapping[str, Any]) -> str:
 def _place(target: Path, contents: dict[str, bytes]) -> None:
     """Write everything beside its place and move it there; take back what was made if that fails.
 
-    A folder that is new comes into being by one rename.
+    A folder that is new, or that holds an earlier report, comes into being by one rename, with whatever else
+    is in it. Into another folder, and the one that we stand in, the files go one by one.
     """
+    target = target.resolve()
     new = not target.exists()
+    earlier = not new and any((target / name).exists() for name in _NAMES)
+    whole = new or (earlier and not Path.cwd().is_relative_to(target))
     made = [part for part in target.parents if not part.exists()]
     workplace: Path | None = None
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        beside = target.parent if new else target
+        beside = target.parent if whole else target
         workplace = Path(tempfile.mkdtemp(prefix=".unfinished-report-", dir=beside))
         for name, content in contents.items():
             with (workplace / name).open("wb") as file:
@@ -166,9 +179,18 @@ def _place(target: Path, contents: dict[str, bytes]) -> None:
         if new:
             workplace.chmod(0o777 & ~umask())
             workplace.rename(target)
-            return
-        for name in contents:
-            (workplace / name).replace(target / name)
+        elif whole:
+            others = shutil.ignore_patterns(*_NAMES)
+            shutil.copytree(
+                target, workplace, symlinks=True, ignore=others, copy_function=_linked, dirs_exist_ok=True
+            )
+            exchange(workplace, target)
+        else:
+            for name in contents:
+                (workplace / name).replace(target / name)
+            for name in set(_NAMES) - set(contents):
+                (target / name).unlink(missing_ok=True)
+        sync(target.parent)
     except OSError:
         if workplace is not None:
             shutil.rmtree(workplace, ignore_errors=True)
@@ -177,3 +199,11 @@ def _place(target: Path, contents: dict[str, bytes]) -> None:
                 folder.rmdir()
         raise
     shutil.rmtree(workplace, ignore_errors=True)
+
+
+def _linked(source: str, to: str) -> None:
+    """Give a file a second name, where the disk can; else copy it."""
+    try:
+        os.link(source, to)
+    except OSError:
+        shutil.copy2(source, to)

@@ -17,7 +17,6 @@ and each is given less a line, which the terms do not see.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar
@@ -110,16 +109,6 @@ def span_rows(span: int) -> FloatArray:
     return np.asarray(rows * np.sqrt(span_weights(span))[:, np.newaxis])
 
 
-# SOURCE: NIST SP 1065 (2008), table of Théo1 bias: Allan variance over Théo1 is a + b/m^c (from memory)
-_PUBLISHED = {
-    2: (0.09, 0.74, 0.40),
-    1: (0.14, 0.82, 0.30),
-    0: (1.00, 0.00, 0.00),
-    -1: (1.87, -1.05, 0.79),
-    -2: (2.70, -1.53, 0.85),
-}
-
-
 @dataclass(frozen=True)
 class Theo1Form(RowsForm):
     """Théo1."""
@@ -176,10 +165,9 @@ class Theo1Form(RowsForm):
             grows=exponent == 1,
         )
 
-    def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
-        """Return Théo1 over the Allan variance by the published fit: within 2 % for FM, 15 % for PM."""
-        constant, scale, power = _PUBLISHED[exponent]
-        return 1.0 / (constant + scale / math.pow(factor, power))
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:
+        """Return the exact ratio under one noise, which the published fit meets to 2 % for FM, 15 % for PM."""
+        return self.expected(points, factor, exponent) / self.aimed_at(factor, exponent)
 
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the Allan variance at the effective averaging time."""
