@@ -112,10 +112,10 @@ WORLDS = (
     World("repaired", "at one calibration a new oscillator with a drift of its own", repaired=True, least=6),
 )
 
-FIRST = """An earlier analysis, whose drifts could slow down but not wander, suggested 1.11 years with 0.947
-± 0.006 for the first 200 of these instruments, where law and spread known exactly allow 1.08 with 0.957: longer
-than the truth allows, and 0.809 where drifts do wander. Intervals as long as those would have to hold
-that no drift wanders."""
+FIRST = """An earlier analysis, whose drifts could slow down but not wander, suggested 1.11 years with
+0.947 ± 0.006 for the first 200 of these instruments, where law and spread known exactly allow 1.08 with
+0.957: longer than the truth allows, and 0.809 where drifts do wander. Intervals as long as those would
+have to hold that no drift wanders."""
 """What the bar 'no shorter than before' comes to; measured once, with the code of then."""
 
 Realised = Callable[[float], float]
