@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import HistoryModel, fit_history
@@ -244,12 +244,12 @@ def observed_rate(
             return math.inf
         return interval_s * math.log(target) / math.log(share) if share > 0 else 0.0
 
-    posterior = stats.beta(found_in + 0.5, inspected - found_in + 0.5)
-    few, many = stats.binom(inspected, target).cdf(found_in), stats.binom(inspected, target).sf(found_in - 1)
+    few, many = special.bdtr(found_in, inspected, target), special.bdtrc(found_in - 1, inspected, target)
+    shape = found_in + 0.5, inspected - found_in + 0.5  # of the posterior of the share
     return ObservedRate(
         interval_s=updated(found_in / inspected),
-        low_s=updated(float(posterior.ppf(0.05))),
-        high_s=updated(float(posterior.ppf(0.95))),
+        low_s=updated(float(special.betaincinv(*shape, 0.05))),
+        high_s=updated(float(special.betaincinv(*shape, 0.95))),
         probability=float(few),
         significant=bool(min(few, many) < 0.025),
     )
