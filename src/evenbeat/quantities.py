@@ -21,6 +21,8 @@ DEFAULT_CONFIDENCE = 0.95
 MOST_STEPS = 80
 FINE, COARSE = 1e-7, 1e-3
 """Last step of a search for a quantile, in narrowest scales: what remains is the square of it."""
+FAR = 1e150
+"""Standard deviations off a component beyond which the square would be no number."""
 MANY_DEGREES = 100
 """Degrees of freedom from which an expansion of the distribution function is exact in double precision."""
 StudentCdf = Callable[[FloatArray, FloatArray], FloatArray]
@@ -83,15 +85,16 @@ class StudentMixture:
         return self._cdf(value, _student_cdf)
 
     def _cdf(self, value: npt.ArrayLike, student_cdf: StudentCdf) -> FloatArray:
-        offset = np.asarray(value, dtype=float)[..., np.newaxis] - self.locations
-        if self.scales.min(initial=1.0) > 0:
-            z = offset / self.scales
-        else:
-            with np.errstate(divide="ignore", invalid="ignore"):
-                z = offset / self.scales
+        z = self._deviates(value)
+        if not self.scales.min(initial=1.0) > 0:
             z = np.where(np.isnan(z), 0.0, z)
         total = student_cdf(self.degrees_of_freedom, z) @ self.weights
         return np.clip(total, 0.0, 1.0)  # the weights may sum to 1 + 1e-16
+
+    def _deviates(self, value: npt.ArrayLike) -> FloatArray:
+        offset = np.asarray(value, dtype=float)[..., np.newaxis] - self.locations
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            return np.clip(offset / self.scales, -FAR, FAR)
 
     def probability_within(self, limit: float) -> FloatArray:
         """Return P(|value| <= limit), shape (...)."""
@@ -103,9 +106,8 @@ class StudentMixture:
 
     def pdf(self, value: npt.ArrayLike) -> FloatArray:
         """Return the probability density at ``value``, shape (...); a component without scale adds none."""
-        offset = np.asarray(value, dtype=float)[..., np.newaxis] - self.locations
         with np.errstate(divide="ignore", invalid="ignore"):
-            density = _student_pdf(self.degrees_of_freedom, offset / self.scales) / self.scales
+            density = _student_pdf(self.degrees_of_freedom, self._deviates(value)) / self.scales
         return np.where(self.scales > 0, density, 0.0) @ self.weights
 
     def quantile(self, probability: float) -> FloatArray:

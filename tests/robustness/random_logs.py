@@ -16,6 +16,7 @@ import traceback
 import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -186,8 +187,8 @@ class RandomLog:
         for name, model in _given("fit", lambda: eb.fit_clock(record)):
             yield name, model
             yield from _given("aging", model.aging_rate)
-            yield from _given("interval", lambda: eb.suggest_interval(model, tolerance=self.tolerance))
-            yield from _given("holdover", lambda: eb.predict_holdover(model))
+            yield from _given("interval", partial(eb.suggest_interval, model, tolerance=self.tolerance))
+            yield from _given("holdover", partial(eb.predict_holdover, model))
         if self.seed % 10 == 0:
             yield from _given("assess", lambda: eb.assess(record, tolerance=self.tolerance))
 
@@ -212,17 +213,17 @@ def faults_of(name: str, result: Any) -> Iterator[str]:
             elif not low <= value.value <= high:
                 yield f"{where}: mean {value.value!r} is outside {low!r} to {high!r}"
         elif "probability" in where.rpartition(".")[2] and np.size(value):
-            if not ((np.asarray(value) >= 0) & (np.asarray(value) <= 1)).all():
+            rows = np.asarray(value)
+            if ((rows < 0) | (rows > 1)).any() or (np.isnan(rows).any() and not known):
                 yield f"{where} is {value}"
         elif isinstance(value, float | np.floating) and math.isinf(value) and not known:
             yield f"{where} is {value} without a finding"
-    for low, high, middle in (("low", "high", "deviation"),):
-        if all(hasattr(result, each) for each in (low, high, middle)):
-            a, b, c = (np.asarray(getattr(result, each)) for each in (low, middle, high))
-            if ((a > b) | (b > c))[~np.isnan(a) & ~np.isnan(c)].any():
-                yield f"{name}: {low} {a}, {middle} {b}, {high} {c}"
-            if not known and (np.isnan(b) | np.isinf(b)).any():
-                yield f"{name}: {middle} is {b} without a finding"
+    if all(hasattr(result, each) for each in ("low", "high", "deviation")):
+        low, middle, high = (np.asarray(getattr(result, each)) for each in ("low", "deviation", "high"))
+        if ((low > middle) | (middle > high))[~np.isnan(low) & ~np.isnan(high)].any():
+            yield f"{name}: {low} is not below {middle} below {high}"
+        if not known and not np.isfinite(middle).all():
+            yield f"{name} is {middle} without a finding"
     if hasattr(result, "to_dict"):
         json.dumps(result.to_dict(), allow_nan=False)
     str(result)
@@ -258,9 +259,8 @@ def run(seed: int, folder: Path) -> list[str]:
             pass  # refused in a sentence
         except Exception as error:
             frame = traceback.extract_tb(error.__traceback__)[-1]
-            failed.append(
-                f"after {name}: {type(error).__name__}: {error} ({Path(frame.filename).name}:{frame.lineno} {frame.line})"
-            )
+            where = f"{Path(frame.filename).name}:{frame.lineno} {frame.line}"
+            failed.append(f"after {name}: {type(error).__name__}: {error} ({where})")
     spent = time.process_time() - begun
     if spent > LONGEST_S:
         failed.append(f"took {spent:.0f} s")

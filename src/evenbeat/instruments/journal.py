@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from evenbeat.disk import sync
 from evenbeat.errors import OutputError
 from evenbeat.instruments.timekeeping import utc_from_text, utc_text
 
@@ -161,7 +162,7 @@ class Journal:
                 write_at(file.fileno(), head, 0)
                 os.fsync(file.fileno())
             unnamed.rename(path)
-            _sync_folder(self.folder)
+            sync(self.folder)
         except OSError:
             unnamed.unlink(missing_ok=True)
             raise
@@ -211,7 +212,7 @@ class Journal:
                 write_at(file.fileno(), read_at(self._descriptor, _BLOCK, place), place)
             os.fsync(file.fileno())
         unnamed.rename(self.path)
-        _sync_folder(self.folder)
+        sync(self.folder)
         descriptor = self._locked(self.path)
         self._let_go()
         self._descriptor = descriptor
@@ -350,17 +351,6 @@ def _lock(descriptor: int) -> None:
     except ImportError:  # no such locks on this system
         return
     fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Force the new name to the disk, where the system lets a folder be opened."""
-    if os.name != "posix":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -67,9 +67,9 @@ class _NumpyWriter:
 
     def close(self) -> None:
         """Finish the file."""
-        self._file.seek(0)
-        self._header()
-        self._file.close()
+        with self._file:
+            self._file.seek(0)
+            self._header()
 
 
 class _ParquetWriter:

@@ -167,7 +167,7 @@ def _noted(head: str) -> tuple[int, str]:
 def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
     """Return what is wrong with the file itself: pages, tables, triggers."""
     found = []
-    state = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    state = " ".join(connection.execute("PRAGMA integrity_check(1)").fetchone()[0].split())
     if state != "ok":
         found.append(Finding(code="FILE_DAMAGED", severity="stop", sentence=f"The file is damaged: {state}."))
     held = {sql for (sql,) in connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")}

@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.history_case import HistoryAssessment
-from evenbeat.disk import umask
+from evenbeat.disk import exchange, sync, umask
 from evenbeat.errors import OutputError
 from evenbeat.plain import plain
 
 if TYPE_CHECKING:
     from evenbeat.report.document import Document
 
-HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
+_NAMES = HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +52,7 @@ def check_folder(folder: str | Path, *, force: bool = False) -> Path:
         if part.exists() and not part.is_dir():
             msg = f"{part} is a file, so no report folder can be made of {target}; choose another folder"
             raise OutputError(msg)
-    present = [name for name in (HTML_NAME, PDF_NAME, JSON_NAME) if (target / name).exists()]
+    present = [name for name in _NAMES if (target / name).exists()]
     if present and not force:
         msg = (
             f"{target / present[0]} exists already; choose another folder, or replace the report in it "
@@ -92,7 +92,8 @@ def write_report(
     -----
     The same assessment gives the same bytes; of a history the day of analysis is part of it. The page
     loads nothing from anywhere. All files are complete and on the disk before the first one is put in place;
-    a new folder is put in place as a whole. A PDF that cannot be made costs neither page nor numbers.
+    a new folder, or one with an earlier report, is put in place as a whole. A PDF that cannot be made costs
+    neither page nor numbers.
 
     References
     ----------
@@ -120,8 +121,6 @@ def write_report(
             trouble = f"report.pdf could not be made ({reason}); report.html and result.json are complete"
     try:
         _place(target, contents)
-        if PDF_NAME not in contents:
-            (target / PDF_NAME).unlink(missing_ok=True)
     except OSError as error:
         msg = f"the report cannot be written to {target}: {error.strerror or error}; choose another folder"
         raise OutputError(msg) from error
@@ -159,14 +158,18 @@ def belongs_together(result: Path, content: Mapping[str, Any]) -> str:
 def _place(target: Path, contents: dict[str, bytes]) -> None:
     """Write everything beside its place and move it there; take back what was made if that fails.
 
-    A folder that is new comes into being by one rename.
+    A folder that is new, or that holds an earlier report, comes into being by one rename, with whatever else
+    is in it. Into another folder, and the one that we stand in, the files go one by one.
     """
+    target = target.resolve()
     new = not target.exists()
+    earlier = not new and any((target / name).exists() for name in _NAMES)
+    whole = new or (earlier and not Path.cwd().is_relative_to(target))
     made = [part for part in target.parents if not part.exists()]
     workplace: Path | None = None
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        beside = target.parent if new else target
+        beside = target.parent if whole else target
         workplace = Path(tempfile.mkdtemp(prefix=".unfinished-report-", dir=beside))
         for name, content in contents.items():
             with (workplace / name).open("wb") as file:
@@ -176,9 +179,18 @@ def _place(target: Path, contents: dict[str, bytes]) -> None:
         if new:
             workplace.chmod(0o777 & ~umask())
             workplace.rename(target)
-            return
-        for name in contents:
-            (workplace / name).replace(target / name)
+        elif whole:
+            others = shutil.ignore_patterns(*_NAMES)
+            shutil.copytree(
+                target, workplace, symlinks=True, ignore=others, copy_function=_linked, dirs_exist_ok=True
+            )
+            exchange(workplace, target)
+        else:
+            for name in contents:
+                (workplace / name).replace(target / name)
+            for name in set(_NAMES) - set(contents):
+                (target / name).unlink(missing_ok=True)
+        sync(target.parent)
     except OSError:
         if workplace is not None:
             shutil.rmtree(workplace, ignore_errors=True)
@@ -187,3 +199,11 @@ def _place(target: Path, contents: dict[str, bytes]) -> None:
                 folder.rmdir()
         raise
     shutil.rmtree(workplace, ignore_errors=True)
+
+
+def _linked(source: str, to: str) -> None:
+    """Give a file a second name, where the disk can; else copy it."""
+    try:
+        os.link(source, to)
+    except OSError:
+        shutil.copy2(source, to)

@@ -1,0 +1,95 @@
+"""Names and remarks that would run, steer a terminal or break a line, brought into every page and print."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+
+import evenbeat as eb
+from evenbeat.command.main import main
+
+TEXTS = (
+    "<script>window.struck = 1</script>",
+    '"><img src=x onerror="window.struck = 1">',
+    "' onmouseover='window.struck = 1' x='",
+    "</style></title></script><svg onload=window.struck=1>",
+    "javascript:window.struck=1//",
+    "{{ 7 * 7 }}{% raw %}${7*7}",
+    "\x1b[2J\x1b]0;struck\x07\x9b31m",
+    "\u202egnp.exe\u2066\u200f",
+    "$\\frac{1}{$ ^_ \\input{x}",
+    "\U0001f602 \ue000 漢字 \u0301\u0489 \U000e0041",
+    "=1+1|calc!A1",
+    "'); DROP TABLE entries; --",
+    "%s %n %(x)s {0}",
+)
+RAW = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+"""What a terminal would obey; line feeds and tabs apart."""
+DUE = ["--on", "2026-03-01", "--processes", "1"]
+
+
+def name_of(text: str) -> str:
+    """Return a text as a name of a file."""
+    return text.replace("/", "∕")[:60]
+
+
+def printable(text: str) -> bool:
+    """Return whether a register takes it for a name: others are refused."""
+    return not any(ord(letter) < 32 for letter in text)
+
+
+def log(folder: Path, text: str, rows: int = 120) -> Path:
+    """Return a log that holds the text in its name, its head and the name of a column."""
+    times = np.datetime64("2026-01-01T00:00:00") + 3600 * np.arange(rows) * np.timedelta64(1, "s")
+    noise = 1e-9 * np.random.default_rng(3).standard_normal(rows)
+    column = '"' + text.replace('"', '""') + '_c"'
+    lines = [f"# reference: {text}", f"# {text}", f"utc,fractional_frequency,{column}"]
+    lines += [f"{at}Z,{y:.4e},{20 + 1e8 * y:.3f}" for at, y in zip(times, noise, strict=True)]
+    path = folder / f"{name_of(text)}.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="")
+    return path
+
+
+def register(folder: Path, texts: tuple[str, ...]) -> Path:
+    """Return a register whose instruments, people, places and remarks are the texts."""
+    path = folder / "workshop.sqlite"
+    kept = eb.Register.create(path, who=texts[0], role=texts[-1])
+    for text in filter(printable, texts):
+        kept.add_instrument(text, tolerance=1e-7, place=text, remark=text, model=text)
+        for month in (1, 5, 9):
+            kept.add_calibration(
+                text,
+                date=f"2025-0{month}-01",
+                as_found=1e-9 * month,
+                standard_uncertainty=1e-10,
+                remark=text,
+                certificate=text,
+            )
+    return path
+
+
+def written(folder: Path, texts: tuple[str, ...]) -> list[Path]:
+    """Write every kind of page, list and report about the texts; what is printed goes to standard output."""
+    kept, table = register(folder, texts), folder / "table.csv"
+    due = [folder / name for name in ("due.html", "due.csv", "due.ics", "labels.txt")]
+    outputs = [
+        word
+        for pair in zip(("--page", "-o", "--calendar", "--labels"), map(str, due), strict=True)
+        for word in pair
+    ]
+    calls = [
+        ["register", "list", str(kept)],
+        *(["register", "show", str(kept), text] for text in texts),
+        ["register", "export", str(kept), "-o", str(table)],
+        ["fleet", str(kept), *DUE, *outputs],
+        ["history", str(kept), "--instrument", texts[0], "-o", str(folder / "history")],
+    ]
+    for text in texts:
+        path = log(folder, text)
+        calls.append(["inspect", str(path)])
+        calls.append(["assess", str(path), "--tolerance", "1e-7", "-o", str(folder / f"log {name_of(text)}")])
+    for words in calls:
+        assert main(words) == 0, words
+    return [*due, table, *sorted(folder.glob("*/report.*")), *sorted(folder.glob("*/result.json"))]

@@ -1,0 +1,70 @@
+"""Random logs and damaged files: a result whose numbers hold together, or one sentence of ours."""
+
+from __future__ import annotations
+
+import math
+import os
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import mutated_files
+import numpy as np
+import pytest
+import random_logs
+
+HERE = Path(__file__).parent
+FOUND = (21, 37, 15)
+"""Logs that once failed: values too large, a probability above one, values too small."""
+
+
+@pytest.mark.parametrize("seed", FOUND)
+def test_logs_that_once_failed(seed: int, tmp_path: Path) -> None:
+    """Each from reading to the interval."""
+    assert random_logs.run(seed, tmp_path) == []
+
+
+def test_the_campaign_sees_what_is_wrong() -> None:
+    """A probability above one, a number without end, crossed limits."""
+    crossed = SimpleNamespace(
+        low=np.array([1.0, 2.0]), deviation=np.array([2.0, 1.9]), high=np.array([3.0, 3.0])
+    )
+    wrong = [{"probability": 1.0000001}, {"time": math.inf}, crossed]
+    told = [list(random_logs.faults_of("x", result)) for result in wrong]
+    assert [len(each) for each in told] == [1, 1, 1]
+    assert told[:2] == [["x.probability is 1.0000001"], ["x.time is inf without a finding"]]
+    assert list(random_logs.faults_of("x", {"probability": 1.0, "time": 3.0})) == []
+
+
+@pytest.fixture(scope="module")
+def specimens(tmp_path_factory: pytest.TempPathFactory) -> mutated_files.Specimens:
+    """Return sound files of every format."""
+    pytest.importorskip("h5py")
+    pytest.importorskip("pyarrow")
+    return mutated_files.Specimens(tmp_path_factory.mktemp("specimens"))
+
+
+@pytest.mark.parametrize("seed", range(17))
+def test_one_mutation_of_every_format(seed: int, specimens: mutated_files.Specimens) -> None:
+    """Text, packed text, exchange formats, columns, bench files, registers and tables."""
+    assert mutated_files.run(seed, specimens) == []
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(4 * 3600)
+@pytest.mark.parametrize(("script", "count"), [("random_logs.py", 5000), ("mutated_files.py", 10_000)])
+def test_the_whole_campaign(script: str, count: int) -> None:
+    """Two processes, each half of it; each prints what failed, with the number that makes it again."""
+    half = count // 2
+    halves = [
+        subprocess.Popen(
+            [sys.executable, str(HERE / script), str(first), str(half)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            env=os.environ | {"OMP_NUM_THREADS": "1"},
+        )
+        for first in (0, half)
+    ]
+    assert [(process.communicate()[0], process.returncode) for process in halves] == [("", 0)] * 2
