@@ -17,7 +17,7 @@ from evenbeat.clock.covariance import (
     unit_level,
 )
 from evenbeat.clock.environment import lagged, without_holes
-from evenbeat.clock.fine_averages import fine_averages, pooled_sums
+from evenbeat.clock.fine_averages import Pooling, fine_averages
 from evenbeat.clock.lag import fine_view
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
@@ -162,8 +162,8 @@ def test_pooled_least_squares_agrees_with_statsmodels() -> None:
     fine = fine_averages(record, (eb.Influence("room_c"),))
     assert fine is not None
     noise = (0.0, 0.7, 0.02)
-    column = fine.powers(0, 900.0)
-    ours = pooled_sums(fine, noise, column[:, np.newaxis, :], fine.groups)
+    (column,) = fine.powers(0, 900.0)
+    ours = Pooling(fine, column[:, np.newaxis, :], fine.groups).sums(noise)
     (group,) = fine.groups
     n, rows = fine.averages, group.rows
     spans = Spans(start=np.arange(n) / n, stop=np.arange(1, n + 1) / n)

@@ -8,7 +8,6 @@ from scipy import integrate, stats
 
 from evenbeat.clock.tested import (
     condensed,
-    coverage_likelihood_ratio,
     coverage_limits,
     coverage_p_value,
     error_ratio,
@@ -97,12 +96,8 @@ def test_coverage_limits_of_whole_and_of_broken_numbers() -> None:
         coverage_limits(4, 3)
 
 
-def test_kupiec_and_exact_probabilities() -> None:
-    """Kupiec 1995, computed by hand from its formula: 7.5402 (.00603); 5.8551; and exact .00427, .181."""
-    assert coverage_likelihood_ratio(5, 100, 0.95)[0] == pytest.approx(0.0, abs=1e-12)
-    assert coverage_likelihood_ratio(12, 100, 0.95) == pytest.approx((7.5402, 0.00603), abs=5e-5)
-    assert coverage_likelihood_ratio(7, 50, 0.95)[0] == pytest.approx(5.8551, abs=5e-5)
-    assert coverage_likelihood_ratio(0, 50, 0.95)[1] == pytest.approx(0.0235, abs=5e-5)
+def test_exact_probabilities_of_coverage() -> None:
+    """Exact two-sided binomial, by hand: .00427 and .181."""
     assert coverage_p_value(88, 100, 0.95) == pytest.approx(0.00427, abs=5e-6)
     assert coverage_p_value(50, 50, 0.95) == pytest.approx(0.181, abs=5e-4)
 

@@ -166,7 +166,6 @@ VERBS: dict[str, Callable[[Any], object]] = {
     "conditioning_report": eb.conditioning_report,
     "difference": lambda record: eb.difference(RECORD, record),
     "corrected_for_reference": lambda record: eb.corrected_for_reference(record, RECORD),
-    "corrected_for_dead_time": lambda record: eb.corrected_for_dead_time(eb.stability(RECORD), record),
     "separate_clocks": lambda record: eb.separate_clocks(RECORD, RECORD, record),
     "fit_clock": eb.fit_clock,
     "backtest": eb.backtest,

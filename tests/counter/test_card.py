@@ -12,7 +12,7 @@ from scipy import stats
 from evenbeat.clock.fit import fit_clock
 from evenbeat.counter.adjustment import suggest_adjustment
 from evenbeat.counter.budget import Contribution
-from evenbeat.counter.card import needed_for, timebase_card
+from evenbeat.counter.card import timebase_card
 from evenbeat.counter.reading import reading_uncertainty
 from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
@@ -57,7 +57,7 @@ def test_uncorrected_offset_adds_to_the_card() -> None:
 @pytest.mark.parametrize("claimed", [3e-7, 5e-8])
 def test_needed_gate_gives_what_was_claimed(claimed: float) -> None:
     """Reading at the needed gate is as uncertain as claimed (the budget, back again, 95 % normal)."""
-    needed = needed_for(claimed, 1e6, timebase=known(0.0, 1e-8), longest_gate_s=1e3)
+    needed = known(0.0, 1e-8).needed_for(claimed, 1e6, longest_gate_s=1e3)
     back = reading_uncertainty("frequency", 1e6, gate_s=needed.gate_s, timebase=known(0.0, 1e-8))
     expanded = stats.norm.ppf(0.975) * back.budget.relative_standard_uncertainty
     assert expanded == pytest.approx(claimed, rel=1e-9)
@@ -65,10 +65,11 @@ def test_needed_gate_gives_what_was_claimed(claimed: float) -> None:
 
 def test_claims_out_of_reach() -> None:
     """A timebase within ±1e-6 never allows 1e-8; counting 50 Hz for 10 s allows it with no reference."""
-    better = needed_for(1e-8, 1e7, timebase=1e-6, longest_gate_s=100.0)
+    within = Timebase.from_specification(1e-6)
+    better = within.needed_for(1e-8, 1e7, longest_gate_s=100.0)
     assert math.isinf(better.gate_s)
     assert 0 < better.timebase_standard_uncertainty < 1e-8 / 1.95
-    hopeless = needed_for(1e-8, 50.0, timebase=1e-6)
+    hopeless = within.needed_for(1e-8, 50.0)
     assert math.isnan(hopeless.timebase_standard_uncertainty)
     assert "whatever the reference" in repr(hopeless)
     assert hopeless.to_dict()["gate_s"] is None
@@ -149,4 +150,4 @@ def test_bad_cards_are_named() -> None:
     with pytest.raises(InputError, match="at least one value"):
         timebase_card([known(0, 1)], elapsed_s=[-1.0], frequency_hz=[1.0], gate_s=[1.0])
     with pytest.raises(InputError, match="clock_tick_s is missing"):
-        needed_for(1e-8, 1e6, timebase=1e-9, method="reciprocal")
+        known(0, 1e-9).needed_for(1e-8, 1e6, method="reciprocal")

@@ -136,7 +136,7 @@ def test_correction_recovers_the_deviation_without_dead_time(
         truth = eb.stability(whole, averaging=factors).deviation
         curve = eb.stability(gated, averaging=factors)
         raw.append(curve.deviation / truth)
-        corrected.append(eb.corrected_for_dead_time(curve, gated).deviation / truth)
+        corrected.append(curve.without_dead_time().deviation / truth)
 
     assert np.mean(raw, axis=0)[0] == pytest.approx(raw_at_one, rel=0.02)
     # twelve clocks of 16384 readings: the mean ratio is known to about 1 % at 32 readings
@@ -146,7 +146,7 @@ def test_correction_recovers_the_deviation_without_dead_time(
 def test_correction_says_what_it_did() -> None:
     """The finding states gates and factors, and warns of white PM that looks like white FM."""
     _, gated = read_with_dead_time(eb.NoiseLevels(flicker_fm=1e-24), 1)
-    curve = eb.corrected_for_dead_time(eb.stability(gated, averaging=[1, 4]), gated)
+    curve = eb.stability(gated, averaging=[1, 4]).without_dead_time()
     found = {finding.code: finding for finding in curve.findings}
 
     assert "DEAD_TIME" not in found
@@ -156,11 +156,11 @@ def test_correction_says_what_it_did() -> None:
 
 
 def test_noise_without_bias_function_is_left_alone_and_said() -> None:
-    """Where the noise could not be told the deviation stays as it is, with a caution."""
+    """Of white PM no bias is known: the deviation stays as it is, with a caution."""
     readings = np.random.default_rng(4).standard_normal(7) * 1e-11
     gated = eb.Record.from_frequency(readings, interval_s=2.0, gate_s=1.0)
-    raw = eb.stability(gated, averaging=[1])
-    curve = eb.corrected_for_dead_time(raw, gated)
+    raw = eb.stability(gated, averaging=[1], noise="white PM")
+    curve = raw.without_dead_time()
 
     assert curve.deviation.tolist() == raw.deviation.tolist()
     assert [finding.code for finding in curve.findings].count("DEAD_TIME_NOT_CORRECTED") == 1
@@ -170,14 +170,9 @@ def test_what_cannot_be_corrected_is_refused() -> None:
     """Other statistics, records without dead time and impossible arguments are answered by a sentence."""
     whole, gated = read_with_dead_time(eb.NoiseLevels(white_fm=2e-22), 1)
     with pytest.raises(eb.InputError, match="modified Allan deviation; dead time can be taken out of"):
-        eb.corrected_for_dead_time(eb.stability(gated, "modified_allan", averaging=[1]), gated)
+        eb.stability(gated, "modified_allan", averaging=[1]).without_dead_time()
     with pytest.raises(eb.InputError, match="has no dead time"):
-        eb.corrected_for_dead_time(eb.stability(whole, averaging=[1]), whole)
-    with pytest.raises(eb.InputError, match="interval of 2 s but the record one of 4 s"):
-        eb.corrected_for_dead_time(
-            eb.stability(gated, averaging=[1]),
-            eb.Record.from_frequency(gated.values, interval_s=4.0, gate_s=1.0),
-        )
+        eb.stability(whole, averaging=[1]).without_dead_time()
     with pytest.raises(eb.InputError, match="mu is 3"):
         dead_time_bias(2.0, 3.0)
     with pytest.raises(eb.InputError, match=r"ratio is 0\.5"):

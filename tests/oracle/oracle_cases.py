@@ -555,9 +555,7 @@ def separation(_: Path) -> dict[str, Any]:
         "without_stated_reference": tried(
             corrected, {float(tau): 5e-13 / tau**0.5 for tau in measured.averaging_time_s}, floor=floor
         ),
-        "dead_time": tried(
-            lambda: of.curve(eb.corrected_for_dead_time(eb.stability(gated, averaging="doublings"), gated))
-        ),
+        "dead_time": tried(lambda: of.curve(eb.stability(gated, averaging="doublings").without_dead_time())),
         "difference": tried(lambda: of.record(eb.difference(one, other))),
         "corrected_for_reference": tried(lambda: of.record(eb.corrected_for_reference(one, other))),
         "averaged": of.record(one.averaged(7)),
@@ -1077,7 +1075,8 @@ def readings(_: Path) -> dict[str, Any]:
     claims = {"near": (3e-7, 1e6, known), "far": (1e-8, 1e7, 1e-6), "hopeless": (1e-8, 50.0, 1e-6)}
 
     def needed(claimed: float, hertz: float, timebase: Any) -> list[float]:
-        found = eb.needed_for(claimed, hertz, timebase=timebase, longest_gate_s=100.0)
+        stated = eb.Timebase.from_specification(timebase) if isinstance(timebase, float) else timebase
+        found = stated.needed_for(claimed, hertz, longest_gate_s=100.0)
         return [found.gate_s, found.timebase_standard_uncertainty]
 
     def advice(**options: Any) -> dict[str, Any]:

@@ -107,9 +107,12 @@ def backtest(
     """
     check_record(record)
     checked_probability(confidence, "confidence")
+    if origins < 2:
+        msg = f"origins is {origins}; a backtest needs at least 2, and 20 or more to say much"
+        raise InputError(msg)
     horizons = _horizons(record, horizons_s, first_share)
     first = first_share * record.duration_s
-    fit_at = moments(record, first, record.duration_s - float(horizons.min()), _checked_origins(origins))
+    fit_at = moments(record, first, record.duration_s - float(horizons.min()), origins)
     outcomes = Outcomes(record, without_steps=False, most_missing=MOST_MISSING)
     tested: list[tuple[Mapping[str, str], list[Outcome]]] = []
     refused: list[str] = []
@@ -160,15 +163,8 @@ def _steps_after(record: Record, moment_s: float) -> Record:
     return replace(record, flags=tuple(flag for flag in record.flags if flag not in earlier))
 
 
-def _checked_origins(origins: int) -> int:
-    if origins < 2:
-        msg = f"origins is {origins}; a backtest needs at least 2, and 20 or more to say much"
-        raise InputError(msg)
-    return origins
-
-
 def _horizons(record: Record, horizons_s: npt.ArrayLike | None, first_share: float) -> FloatArray:
-    """Return the horizons in whole samples, increasing."""
+    """Return the horizons, increasing; in whole samples where these are on a grid."""
     if not 0 < first_share < 1:
         msg = f"first_share is {first_share}; it must lie between 0 and 1, such as {FIRST_SHARE}"
         raise InputError(msg)
@@ -178,23 +174,16 @@ def _horizons(record: Record, horizons_s: npt.ArrayLike | None, first_share: flo
         msg = f"horizons_s is {horizons_s!r}; every horizon must be a positive number of seconds"
         raise InputError(msg)
     left = (1 - first_share) * record.duration_s
-    if record.epochs_ns is not None:
-        asked = np.unique(np.maximum(asked, record.spacing_s))
-        if asked[-1] > left:
-            msg = (
-                f"a horizon of {asked[-1]:g} s leaves less than {first_share:.0%} of the record of "
-                f"{record.duration_s:g} s to fit; ask for at most {left:g} s"
-            )
-            raise TooShortError(msg, needed=len(record) + 1, available=len(record))
-        return asked
-    samples = np.unique(np.maximum(np.round(asked / record.interval_s), 1))
-    if samples[-1] * record.interval_s > left * (1 + 1e-9):
+    on_grid = record.epochs_ns is None
+    step = record.interval_s if on_grid else record.spacing_s
+    asked = np.unique(np.maximum(np.round(asked / step) * step if on_grid else asked, step))
+    if asked[-1] > left * (1 + 1e-9):
         msg = (
-            f"a horizon of {samples[-1] * record.interval_s:g} s leaves less than {first_share:.0%} of the "
-            f"record of {record.duration_s:g} s to fit; ask for at most {left:g} s"
+            f"a horizon of {asked[-1]:g} s leaves less than {first_share:.0%} of the record of "
+            f"{record.duration_s:g} s to fit; ask for at most {left:g} s"
         )
-        raise TooShortError(msg, needed=int(samples[-1]), available=int(left / record.interval_s))
-    return samples * record.interval_s
+        raise TooShortError(msg, needed=round(asked[-1] / step), available=int(left / step))
+    return asked
 
 
 def _tests(

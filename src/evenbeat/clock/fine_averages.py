@@ -60,8 +60,8 @@ class FineAverages:
     frequency: FloatArray
     covariates: tuple[FloatArray, ...]
     influences: tuple[Influence, ...]
-    weight: FloatArray
-    factor: int
+    shown: npt.NDArray[np.bool_]
+    """Which samples count, shape (blocks, factor)."""
     interval_s: float
     averages: int
     groups: tuple[WindowGroup, ...]
@@ -72,26 +72,69 @@ class FineAverages:
     @property
     def length_s(self) -> float:
         """Length of one average in seconds."""
-        return self.factor * self.interval_s
+        return self.shown.shape[1] * self.interval_s
+
+    @cached_property
+    def _broken(self) -> npt.NDArray[np.intp]:
+        """The averages that lack samples."""
+        return np.flatnonzero(~self.shown.all(axis=1))
+
+    def _means_of_broken(self, samples: FloatArray) -> FloatArray:
+        """Return means over what is present of the averages that lack samples, zero where nothing is."""
+        shown = self.shown[self._broken]
+        return np.where(shown, samples, 0.0).sum(axis=1) / np.maximum(shown.sum(axis=1), 1)
 
     def means(self, column: FloatArray) -> FloatArray:
         """Return the averages of a sampled column over what is present, shape (blocks,)."""
-        used = column[: self.weight.size].reshape(self.weight.shape)
-        return np.asarray(np.einsum("bf,bf->b", used, self.weight))
+        samples = column[: self.shown.size].reshape(self.shown.shape)
+        means = samples.mean(axis=1)
+        means[self._broken] = self._means_of_broken(samples[self._broken])
+        return means
 
-    def powers(self, index: int, lag_s: float) -> FloatArray:
-        """Return the averaged powers of one lagged influence, shape (blocks, order)."""
-        key = index, float(lag_s)
-        if key not in self.memory:
-            inside = lagged(self.covariates[index], lag_s / self.interval_s)
-            order = self.influences[index].order
-            raised = itertools.accumulate([inside] * order, np.multiply)
-            self.memory[key] = np.array([self.means(each) for each in raised]).T
-        return self.memory[key]
+    def _lagged_means(self, column: FloatArray, lags: FloatArray) -> FloatArray:
+        """Return the averages of a column behind each lag, in samples and not zero, shape (blocks, lags).
+
+        The sum over F samples behind a lag, z_j = k z_(j-1) + (1 - k) x_j, is that of x_j (1 - k^(F-j)) and of
+        the last z before, times k (1 - k^F)/(1 - k): no sample is filtered but where some are missing.
+        """
+        from scipy.signal import lfilter
+
+        samples = column[: self.shown.size].reshape(self.shown.shape)
+        blocks, factor = samples.shape
+        decay = -1 / np.abs(lags)
+        left = np.arange(factor, 0, -1)[:, np.newaxis]
+        level = column[0]
+        gains = samples @ (np.exp((left - 1) * decay) * -np.expm1(decay)) + level * np.expm1(factor * decay)
+        sums = samples @ -np.expm1(left * decay) + level * np.expm1(left * decay).sum(axis=0)
+        before = np.zeros((blocks, len(lags)))
+        for k, each in enumerate(decay):
+            before[1:, k] = lfilter([1.0], [1.0, -np.exp(factor * each)], gains[:-1, k])
+        means = level + (sums + before * np.exp(decay) * np.expm1(factor * decay) / np.expm1(decay)) / factor
+        for k, each in enumerate(decay) if len(self._broken) else ():
+            start = np.exp(each) * before[self._broken, k, np.newaxis]
+            behind = lfilter([-np.expm1(each)], [1, -np.exp(each)], samples[self._broken] - level, zi=start)[
+                0
+            ]
+            means[self._broken, k] = self._means_of_broken(level + behind)
+        return np.where(lags < 0, 2 * self.means(column)[:, np.newaxis] - means, means)
+
+    def powers(self, index: int, *lags_s: float) -> list[FloatArray]:
+        """Return the averaged powers of one influence behind each lag, shape (blocks, order)."""
+        new = [lag for lag in lags_s if (index, lag) not in self.memory]
+        column, order = self.covariates[index], self.influences[index].order
+        if order == 1 and (behind := [lag for lag in new if lag != 0]):
+            means = self._lagged_means(column, np.array(behind) / self.interval_s)
+            self.memory.update({(index, lag): means[:, [k]] for k, lag in enumerate(behind)})
+        for lag in new:
+            if (index, lag) not in self.memory:
+                inside = lagged(column, lag / self.interval_s)
+                raised = itertools.accumulate([inside] * order, np.multiply)
+                self.memory[index, lag] = np.array([self.means(each) for each in raised]).T
+        return [self.memory[index, lag] for lag in lags_s]
 
     def columns(self, lags: FloatArray) -> FloatArray:
         """Return the columns of all influences at given lags, shape (blocks, columns)."""
-        return np.hstack([self.powers(k, lag) for k, lag in enumerate(lags)])
+        return np.hstack([self.powers(k, lag)[0] for k, lag in enumerate(lags.tolist())])
 
 
 def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAverages | None:
@@ -114,11 +157,9 @@ def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAver
     usable[[average for average in within if average < blocks]] = False
     if np.count_nonzero(usable) < FEWEST_IN_WINDOW + sum(each.order for each in influences):
         return None
-    weight = shown / np.maximum(count, 1)[:, np.newaxis]
     middle = float(np.nanmean(values[present]))
     filled = np.where(present, values - middle, 0.0)
-    scaled = [_scaled(without_holes(column), present) for column in columns]
-    frequency = np.einsum("bf,bf->b", filled[: weight.size].reshape(weight.shape), weight)
+    frequency = filled[: shown.size].reshape(shown.shape).sum(axis=1) / np.maximum(count, 1)
     spread = float(np.std(frequency[usable]))
     if not spread > 0:
         return None
@@ -128,10 +169,9 @@ def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAver
         return None
     return FineAverages(
         frequency=frequency / spread,
-        covariates=tuple(scaled),
+        covariates=tuple(_scaled(without_holes(column), present) for column in columns),
         influences=influences,
-        weight=weight,
-        factor=factor,
+        shown=shown,
         interval_s=record.interval_s,
         averages=averages,
         groups=groups,
@@ -203,40 +243,69 @@ class PooledSums:
         return (self.inverted.inverse @ self.score[..., np.newaxis])[..., 0]
 
 
-def pooled_sums(
-    fine: FineAverages, noise: Noise, columns: FloatArray, groups: tuple[WindowGroup, ...]
-) -> PooledSums:
-    """Pool the windows for one noise; ``columns`` has shape (blocks, K, q)."""
-    _, sets, width = columns.shape
-    information, score = np.zeros((sets, width, width)), np.zeros((sets, width))
-    taken_out = np.zeros((sets, width))
-    total, log_determinant, observations = 0.0, 0.0, 0
-    everything = np.concatenate([fine.frequency[:, np.newaxis], columns.reshape(len(columns), -1)], axis=1)
-    for group in groups:
-        matrix = group.covariances[WHITE_FM] + noise[1] * group.covariances[FLICKER_FM]
-        matrix = matrix + noise[2] * group.covariances[RANDOM_WALK_FM]
-        if noise[0] > 0:
-            matrix = matrix + noise[0] * group.covariances[WHITE_PM]
-        lower = linalg.cholesky(matrix, lower=True)
-        basis, triangle = np.linalg.qr(linalg.solve_triangular(lower, group.nuisance, lower=True))
-        each = 2 * float(np.sum(np.log(np.diag(lower))) + np.sum(np.log(np.abs(np.diag(triangle)))))
-        log_determinant += len(group.windows) * each
-        observations += len(group.windows) * (lower.shape[0] - basis.shape[1])
-        for window in group.windows:
-            z = group.contrasts.of(everything[window * fine.averages + group.rows])
-            z = linalg.solve_triangular(lower, z, lower=True)
+@dataclass(frozen=True, eq=False)
+class Pooling:
+    """Sets of columns beside a record's fine averages, to be pooled over windows for any noise.
+
+    Parameters
+    ----------
+    columns
+        Shape (blocks, K, q).
+    groups
+        Windows that count; those of a group are solved together, contrasts are taken once for all noises.
+    """
+
+    fine: FineAverages
+    columns: FloatArray
+    groups: tuple[WindowGroup, ...]
+
+    @cached_property
+    def _stacked(self) -> list[FloatArray]:
+        """The contrasts of each group, shape (rows - 1, windows (1 + K q)), the record first in each window."""
+        blocks = len(self.columns)
+        everything = np.column_stack([self.fine.frequency, self.columns.reshape(blocks, -1)])
+        windows = everything.reshape(-1, self.fine.averages, everything.shape[1])
+        return [
+            group.contrasts.of(
+                windows[np.ix_(group.windows, group.rows)].swapaxes(0, 1).reshape(len(group.rows), -1)
+            )
+            for group in self.groups
+        ]
+
+    def sums(self, noise: Noise) -> PooledSums:
+        """Return the normal equations under one noise."""
+        _, sets, width = self.columns.shape
+        information, score = np.zeros((sets, width, width)), np.zeros((sets, width))
+        taken_out = np.zeros((sets, width))
+        total, log_determinant, observations = 0.0, 0.0, 0
+        for group, stacked in zip(self.groups, self._stacked, strict=True):
+            matrix = group.covariances[WHITE_FM] + noise[1] * group.covariances[FLICKER_FM]
+            matrix = matrix + noise[2] * group.covariances[RANDOM_WALK_FM]
+            if noise[0] > 0:
+                matrix = matrix + noise[0] * group.covariances[WHITE_PM]
+            lower = linalg.cholesky(matrix, lower=True, overwrite_a=True, check_finite=False)
+            white = linalg.solve_triangular(
+                lower, np.column_stack([group.nuisance, stacked]), lower=True, check_finite=False
+            )
+            free = group.nuisance.shape[1]
+            basis, triangle = np.linalg.qr(white[:, :free])
+            each = 2 * float(np.sum(np.log(np.diag(lower))) + np.sum(np.log(np.abs(np.diag(triangle)))))
+            log_determinant += len(group.windows) * each
+            observations += len(group.windows) * (len(lower) - free)
+            z = white[:, free:]
             along = basis.T @ z
-            z -= basis @ along
+            z = (z - basis @ along).reshape(-1, 1 + sets * width)
+            along = along.reshape(-1, 1 + sets * width)
             taken_out += np.sum(along[:, 1:] ** 2, axis=0).reshape(sets, width)
-            x = z[:, 1:].reshape(len(z), sets, width)
-            information += np.einsum("nkp,nkq->kpq", x, x)
-            score += np.einsum("nkp,n->kp", x, z[:, 0])
+            x = z[:, 1:].reshape(-1, sets, width).swapaxes(0, 1)
+            information += x.swapaxes(1, 2) @ x
+            score += (z[:, 0] @ z[:, 1:]).reshape(sets, width)
             total += float(z[:, 0] @ z[:, 0])
-    return PooledSums(
-        information=information,
-        size=taken_out + np.diagonal(information, axis1=-2, axis2=-1),
-        score=score,
-        total=total,
-        log_determinant=log_determinant,
-        observations=observations,
-    )
+        return PooledSums(
+            information=information,
+            size=taken_out + np.diagonal(information, axis1=-2, axis2=-1),
+            score=score,
+            total=total,
+            log_determinant=log_determinant,
+            observations=observations,
+        )

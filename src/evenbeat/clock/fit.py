@@ -59,7 +59,10 @@ KEPT_PROBABILITY = 0.998
 FEW_BLOCKS = 30
 LONGEST_FOR_WAVE = 0.6
 """Longest blocks, in periods, that show a wave: 86 % of its amplitude is gone at a whole one."""
-WAVE_BY_CHANCE = 1e-3
+WAVE_BY_CHANCE, FEW_TURNS_BY_CHANCE = 1e-3, 3e-5
+"""Probability under the fitted noise from which a wave stands out, also where it turned less than thrice:
+there a drift that wanders or changed once looks like one (at 1e-3 13 of 100 were taken for a wave)."""
+FEW_TURNS = 3.0
 WANDERS_FROM_S = 10 * SECONDS_PER_DAY
 """Length of a record from which on a drift may wander beside a modelled environment."""
 BENDS = 8.0
@@ -409,7 +412,9 @@ def _waves_that_stand_out(
         fit = fit_on_grid(grid, y, beside)
         gained = float(fit.log_likelihood.max()) - before
         ratio = np.expm1(2 * gained / (len(y) - 1)) * free / 2
-        if fit.kept[-2:].all() and stats.f.sf(ratio, 2, free) < WAVE_BY_CHANCE:
+        if fit.kept[-2:].all() and stats.f.sf(ratio, 2, free) < (
+            WAVE_BY_CHANCE if turns >= FEW_TURNS else FEW_TURNS_BY_CHANCE
+        ):
             found.append(period)
             design, before = beside, float(fit.log_likelihood.max())
     return tuple(found)

@@ -18,7 +18,7 @@ import numpy as np
 from evenbeat.clock.covariance import WHITE_PM
 from evenbeat.clock.design import Trend
 from evenbeat.clock.environment import Influence
-from evenbeat.clock.fine_averages import FineAverages, Noise, PooledSums, fine_averages, pooled_sums
+from evenbeat.clock.fine_averages import FineAverages, Noise, PooledSums, Pooling, fine_averages
 from evenbeat.clock.laws import best
 from evenbeat.clock.likelihood import fit_on_grid
 from evenbeat.clock.noise_grid import NoiseGrid
@@ -131,12 +131,13 @@ def _noises(fine: FineAverages, columns: FloatArray) -> list[tuple[Noise, float]
     ]
     some = max(1, MOST_DECOMPOSITIONS // len(first))
     groups = fine.groups[:: max(1, -(-len(fine.groups) // some))]
+    pooling = Pooling(fine, columns[:, np.newaxis, :], groups)
     known: dict[Noise, float] = {}
 
     def add(candidates: list[Noise]) -> None:
         for noise in candidates:
             if noise not in known:
-                known[noise] = _restricted(pooled_sums(fine, noise, columns[:, np.newaxis, :], groups))
+                known[noise] = _restricted(pooling.sums(noise))
 
     add(first)
     for ratio in (HALF, QUARTER):
@@ -172,11 +173,13 @@ def _scores(
     fine: FineAverages, best: FloatArray, index: int, lags: FloatArray, noises: list[tuple[Noise, float]]
 ) -> FloatArray:
     """Return the profile log likelihood of lags, mixed over noises, shape (K,)."""
-    fixed = [fine.powers(k, lag) for k, lag in enumerate(best) if k != index]
-    columns = np.array([np.hstack([fine.powers(index, lag), *fixed]) for lag in lags]).transpose(1, 0, 2)
+    fixed = [fine.powers(k, lag)[0] for k, lag in enumerate(best.tolist()) if k != index]
+    tried = fine.powers(index, *lags.tolist())
+    columns = np.array([np.hstack([each, *fixed]) for each in tried]).transpose(1, 0, 2)
+    pooling = Pooling(fine, columns, fine.groups)
     total = np.zeros(len(lags))
     for noise, weight in noises:
-        sums = pooled_sums(fine, noise, columns, fine.groups)
+        sums = pooling.sums(noise)
         freedom = sums.observations - columns.shape[2] - 1
         score = -0.5 * freedom * np.log(sums.residual())
         total += weight * np.exp(score - score.max())
@@ -201,7 +204,7 @@ def _estimate(lags: FloatArray, score: FloatArray) -> Estimate:
 
 def _rate(fine: FineAverages, lags: FloatArray, index: int) -> FloatArray:
     """Return how fast the lagged covariate changes, in units of its usual rate, shape (blocks,)."""
-    rate = np.gradient(fine.powers(index, float(lags[index]))[:, 0])
+    rate = np.gradient(fine.powers(index, float(lags[index]))[0][:, 0])
     usual = float(np.sqrt(np.mean(rate**2)))
     return rate / usual if usual > 0 else np.zeros(len(rate))
 
@@ -210,7 +213,7 @@ def _direction_effect(fine: FineAverages, noise: Noise, lags: FloatArray, index:
     """Return half the difference between rising and falling, and its standard uncertainty."""
     direction = np.clip(_rate(fine, lags, index) / SLOW, -1.0, 1.0)
     columns = np.column_stack([direction, fine.columns(lags)])
-    sums = pooled_sums(fine, noise, columns[:, np.newaxis, :], fine.groups)
+    sums = Pooling(fine, columns[:, np.newaxis, :], fine.groups).sums(noise)
     freedom = sums.observations - columns.shape[1]
     if sums.inverted.rank[0] < columns.shape[1] or freedom < 1:
         return math.nan, math.nan

@@ -2,7 +2,7 @@
 
 Sources: interval score and continuous ranked probability score, Gneiting & Raftery 2007 (J. Amer. Statist.
 Assoc. 102, 359), equations 43 and 20; probability integral transform, Dawid 1984; exact limits of a share,
-Clopper & Pearson 1934; likelihood ratio of coverage, Kupiec 1995.
+Clopper & Pearson 1934.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy import special, stats
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, Severity
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture, checked_probability
 from evenbeat.result import Column, Result
@@ -247,10 +247,19 @@ def backtest_findings(
 
 
 def _together(scores: Sequence[HorizonScore], confidence: float) -> Finding:
-    for verdict, finding in (("too narrow", _too_narrow), ("too wide", _too_wide)):
-        odd = [score for score in scores if score.verdict == verdict]
-        if odd:
-            return finding(odd, confidence)
+    narrow = [score for score in scores if score.verdict == "too narrow"]
+    if narrow:
+        worst = max(narrow, key=lambda score: score.error_ratio)
+        end = (
+            f", and errors were {worst.error_ratio:.1f} times what was stated. Widen the bands by that "
+            "factor, or look for what the model lacks: temperature, steps, a change of the clock."
+        )
+        return _said("BACKTEST_TOO_NARROW", "caution", "Forecasts were too sure", worst, confidence, end)
+    wide = [score for score in scores if score.verdict == "too wide"]
+    if wide:
+        worst = min(wide, key=lambda score: score.error_ratio)
+        end = f", and errors were {worst.error_ratio:.2f} times what was stated."
+        return _said("BACKTEST_TOO_WIDE", "note", "Forecasts were safe but wide", worst, confidence, end)
     tested = [score for score in scores if score.verdict == "consistent"]
     if not tested:
         sentence = (
@@ -258,9 +267,15 @@ def _together(scores: Sequence[HorizonScore], confidence: float) -> Finding:
             "outcomes that do not overlap."
         )
         return Finding(code="BACKTEST_TOO_FEW", severity="caution", sentence=sentence)
-    doubtful = [score for score in tested if _surplus(score, confidence) > _MISSES_BY_LUCK]
-    if doubtful:
-        return _undecided(doubtful, confidence)
+    # how many independent intervals missed beyond those that may
+    surplus = {score: (confidence - score.coverage) * score.independent_tests for score in tested}
+    worst = max(tested, key=lambda score: surplus[score])
+    if surplus[worst] > _MISSES_BY_LUCK:
+        lead = "Too few tests to confirm the forecasts"
+        end = (
+            ", fewer than stated, which may be luck. Log longer before you rely on forecasts that far ahead."
+        )
+        return _said("BACKTEST_UNDECIDED", "note", lead, worst, confidence, end)
     weakest = max(tested, key=lambda score: score.horizon_s)
     sentence = (
         f"Forecasts up to {duration_text(weakest.horizon_s)} ahead did what they said: {_held(weakest)} "
@@ -271,47 +286,20 @@ def _together(scores: Sequence[HorizonScore], confidence: float) -> Finding:
     return Finding(code="BACKTEST_CONSISTENT", severity="good", sentence=sentence, values=values)
 
 
-def _surplus(score: HorizonScore, confidence: float) -> float:
-    """Return how many independent intervals missed beyond those that may."""
-    return (confidence - score.coverage) * score.independent_tests
-
-
-def _undecided(doubtful: Sequence[HorizonScore], confidence: float) -> Finding:
-    worst = max(doubtful, key=lambda score: _surplus(score, confidence))
+def _said(
+    code: str, severity: Severity, lead: str, score: HorizonScore, confidence: float, end: str
+) -> Finding:
+    """Return a verdict on the intervals of one horizon."""
     sentence = (
-        f"Too few tests to confirm the forecasts: {duration_text(worst.horizon_s)} ahead {_held(worst)} of "
-        f"the {confidence:.0%} intervals of the {worst.quantity.replace('_', ' ')} held, fewer than stated, "
-        "which may be luck. Log longer before you rely on forecasts that far ahead."
+        f"{lead}: {duration_text(score.horizon_s)} ahead {_held(score)} of the {confidence:.0%} intervals of "
+        f"the {_NAMES[score.quantity]} held{end}"
     )
-    values = {"horizon_s": worst.horizon_s, "coverage": worst.coverage, "error_ratio": worst.error_ratio}
-    return Finding(code="BACKTEST_UNDECIDED", severity="note", sentence=sentence, values=values)
+    values = {"horizon_s": score.horizon_s, "coverage": score.coverage, "error_ratio": score.error_ratio}
+    return Finding(code=code, severity=severity, sentence=sentence, values=values)
 
 
 def _held(score: HorizonScore) -> str:
     return f"{score.coverage:.0%} (about {score.independent_tests:.0f} independent tests)"
-
-
-def _too_narrow(odd: Sequence[HorizonScore], confidence: float) -> Finding:
-    worst = max(odd, key=lambda score: score.error_ratio)
-    sentence = (
-        f"Forecasts were too sure: {duration_text(worst.horizon_s)} ahead {_held(worst)} of the "
-        f"{confidence:.0%} intervals of the {worst.quantity.replace('_', ' ')} held, and errors were "
-        f"{worst.error_ratio:.1f} times what was stated. Widen the bands by that factor, or look for what "
-        "the model lacks: temperature, steps, a change of the clock."
-    )
-    values = {"horizon_s": worst.horizon_s, "coverage": worst.coverage, "error_ratio": worst.error_ratio}
-    return Finding(code="BACKTEST_TOO_NARROW", severity="caution", sentence=sentence, values=values)
-
-
-def _too_wide(odd: Sequence[HorizonScore], confidence: float) -> Finding:
-    worst = min(odd, key=lambda score: score.error_ratio)
-    sentence = (
-        f"Forecasts were safe but wide: {duration_text(worst.horizon_s)} ahead {_held(worst)} of the "
-        f"{confidence:.0%} intervals of the {worst.quantity.replace('_', ' ')} held, and errors were "
-        f"{worst.error_ratio:.2f} times what was stated."
-    )
-    values = {"horizon_s": worst.horizon_s, "coverage": worst.coverage, "error_ratio": worst.error_ratio}
-    return Finding(code="BACKTEST_TOO_WIDE", severity="note", sentence=sentence, values=values)
 
 
 def _reach(scores: Sequence[HorizonScore], record_s: float) -> Finding:
@@ -374,37 +362,14 @@ def ranked_probability_score(forecast: StudentMixture, observed: npt.ArrayLike) 
     outcome = np.atleast_1d(np.asarray(observed, dtype=float))
     low, high = forecast.interval()
     reach = 0.5 * REACH * (high - low)
-    nodes, weights = _composite_gauss()
-    below = _squared_integral(
-        forecast, np.minimum(outcome, low) - reach, outcome, nodes, weights, above=False
-    )
-    above = _squared_integral(
-        forecast, outcome, np.maximum(outcome, high) + reach, nodes, weights, above=True
-    )
-    return below + above
-
-
-def _composite_gauss() -> tuple[FloatArray, FloatArray]:
-    """Return nodes and weights of Gauss's rule on ``PANELS`` equal parts of (0, 1)."""
     nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    starts = np.arange(PANELS)[:, np.newaxis]
-    return ((starts + 0.5 * (nodes + 1)) / PANELS).ravel(), np.tile(0.5 * weights / PANELS, PANELS)
-
-
-def _squared_integral(
-    forecast: StudentMixture,
-    start: FloatArray,
-    stop: FloatArray,
-    nodes: FloatArray,
-    weights: FloatArray,
-    *,
-    above: bool,
-) -> FloatArray:
-    total = np.zeros(len(start))
-    for node, weight in zip(nodes, weights, strict=True):
-        at = forecast.cdf(start + node * (stop - start))
-        total += weight * ((1 - at) if above else at) ** 2
-    return total * (stop - start)
+    shares = ((np.arange(PANELS)[:, np.newaxis] + 0.5 * (nodes + 1)) / PANELS).ravel()
+    total = np.zeros(len(outcome))
+    for share, weight in zip(shares, np.tile(0.5 * weights / PANELS, PANELS), strict=True):
+        for far, above in ((np.minimum(outcome, low) - reach, 0.0), (np.maximum(outcome, high) + reach, 1.0)):
+            at = forecast.cdf(far + share * (outcome - far))
+            total += weight * (at - above) ** 2 * np.abs(outcome - far)
+    return total
 
 
 def condensed(forecast: StudentMixture, count: int = CONDENSED) -> StudentMixture:
@@ -450,18 +415,6 @@ def coverage_limits(
 def coverage_p_value(covered: int, tests: int, nominal: float) -> float:
     """Return the exact two-sided binomial probability of so far a share, if ``nominal`` is right."""
     return float(stats.binomtest(covered, tests, nominal).pvalue)
-
-
-def coverage_likelihood_ratio(misses: int, tests: int, nominal: float) -> tuple[float, float]:
-    """Return Kupiec's likelihood ratio of coverage and its probability under χ² with one degree.
-
-    For fewer than a hundred tests the exact :func:`coverage_p_value` is to be preferred.
-    """
-    tail, share = 1 - nominal, misses / tests
-    ratio = 2 * float(
-        special.xlogy(misses, share / tail) + special.xlogy(tests - misses, (1 - share) / nominal)
-    )
-    return ratio, float(stats.chi2.sf(ratio, 1))
 
 
 def uniformity_p_value(transforms: npt.ArrayLike, independent: float) -> float:

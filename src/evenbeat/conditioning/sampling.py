@@ -189,7 +189,7 @@ def with_dead_time_reported(record: Record) -> Record:
         findings=[finding],
         found=len(record) - record.missing,
         where=f"{1 - share:.2g} of each interval",
-        advice="Correct the curve with eb.corrected_for_dead_time; the clock model allows for it by itself.",
+        advice="Correct a curve by its without_dead_time(); the clock model allows for it by itself.",
     )
 
 

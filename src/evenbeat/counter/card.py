@@ -180,7 +180,7 @@ def timebase_card(
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Needed(Result):
-    """What a claimed uncertainty needs, made by :func:`evenbeat.needed_for`.
+    """What a claimed uncertainty needs, made by :meth:`evenbeat.Timebase.needed_for`.
 
     Attributes
     ----------
@@ -210,43 +210,18 @@ class Needed(Result):
         return f"{what} cannot be had with a gate of {self.longest_gate_s:g} s, whatever the reference"
 
 
-def needed_for(
+def needed(
+    timebase: Timebase,
     claimed_relative: float,
     frequency_hz: float,
     *,
-    timebase: Timebase | float,
-    longest_gate_s: float = 10.0,
-    method: Method = "direct",
-    clock_tick_s: float | None = None,
-    count_law: CountLaw = "triangular",
-    confidence: float = DEFAULT_CONFIDENCE,
+    longest_gate_s: float,
+    method: Method,
+    clock_tick_s: float | None,
+    count_law: CountLaw,
+    confidence: float,
 ) -> Needed:
-    """Return the gate and the reference that a claimed relative uncertainty needs.
-
-    Parameters
-    ----------
-    claimed_relative
-        Half width over the reading, with ``confidence``.
-    timebase
-        :class:`evenbeat.Timebase` (taken as corrected for its offset), or a relative limit ±.
-    longest_gate_s
-        That the counter, or your patience, allows.
-
-    Raises
-    ------
-    InputError
-        If a number is not positive, or the reciprocal method has no clock tick.
-
-    Notes
-    -----
-    Resolution and timebase combine in quadrature with the normal coverage factor (JCGM 100:2008, 5.1.2):
-    a little on the safe side where a bounded contribution dominates.
-
-    References
-    ----------
-    Source: budget of reading_uncertainty, read backwards
-    Tests: tests/counter/test_card.py
-    """
+    """Return :meth:`evenbeat.Timebase.needed_for`."""
     for name, value in {
         "claimed_relative": claimed_relative,
         "frequency_hz": frequency_hz,
@@ -260,14 +235,13 @@ def needed_for(
         raise InputError(msg)
     from scipy import special
 
-    stated = Timebase.from_specification(timebase) if isinstance(timebase, float | int) else timebase
     allowed = claimed_relative / float(
         special.ndtri(0.5 * (1 + checked_probability(confidence, "confidence")))
     )
     per_second = count_error(count_law).standard_uncertainty * (
         (clock_tick_s or math.nan) if method == "reciprocal" else 1 / frequency_hz
     )
-    left = allowed**2 - stated.standard_uncertainty**2
+    left = allowed**2 - timebase.standard_uncertainty**2
     gate = per_second / math.sqrt(left) if left > 0 else math.inf
     beside = allowed**2 - (per_second / longest_gate_s) ** 2
     return Needed(
@@ -277,5 +251,5 @@ def needed_for(
         longest_gate_s=longest_gate_s,
         gate_s=gate if gate <= longest_gate_s else math.inf,
         timebase_standard_uncertainty=math.sqrt(beside) if beside > 0 else math.nan,
-        findings=stated.findings,
+        findings=timebase.findings,
     )

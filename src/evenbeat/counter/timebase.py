@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenbeat.clock.model import ClockModel
 from evenbeat.counter.budget import Contribution
+from evenbeat.counter.resolution import CountLaw
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.quantities import Estimate
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate
 from evenbeat.units import duration_text
+
+if TYPE_CHECKING:
+    from evenbeat.counter.card import Needed
+    from evenbeat.counter.reading import Method
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -46,6 +52,54 @@ class Timebase:
             contributions=(*self.contributions, *contributions),
             says=self.says,
             findings=self.findings,
+        )
+
+    def needed_for(
+        self,
+        claimed_relative: float,
+        frequency_hz: float,
+        *,
+        longest_gate_s: float = 10.0,
+        method: Method = "direct",
+        clock_tick_s: float | None = None,
+        count_law: CountLaw = "triangular",
+        confidence: float = DEFAULT_CONFIDENCE,
+    ) -> Needed:
+        """Return the gate that a claimed relative uncertainty needs with it, or the reference in its place.
+
+        Parameters
+        ----------
+        claimed_relative
+            Half width over the reading, with ``confidence``; of readings corrected for the offset.
+        longest_gate_s
+            That the counter, or your patience, allows.
+
+        Raises
+        ------
+        InputError
+            If a number is not positive, or the reciprocal method has no clock tick.
+
+        Notes
+        -----
+        Resolution and timebase combine in quadrature with the normal coverage factor (JCGM 100:2008, 5.1.2):
+        a little on the safe side where a bounded contribution dominates.
+
+        References
+        ----------
+        Source: budget of reading_uncertainty, read backwards
+        Tests: tests/counter/test_card.py
+        """
+        from evenbeat.counter.card import needed
+
+        return needed(
+            self,
+            claimed_relative,
+            frequency_hz,
+            longest_gate_s=longest_gate_s,
+            method=method,
+            clock_tick_s=clock_tick_s,
+            count_law=count_law,
+            confidence=confidence,
         )
 
     @classmethod

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from evenbeat.deviations.averaging import IntArray
@@ -67,17 +68,7 @@ class ChiSquaredSums:
         scales: FloatArray | None = None,
         freedoms: FloatArray | None = None,
     ) -> Self:
-        """Return the distributions from all weights of each shape, largest first.
-
-        Parameters
-        ----------
-        edf
-            Shape (n,).
-        weights
-            All weights of each shape; plain chi-squared for ``None``.
-        scales, freedoms
-            As the attributes.
-        """
+        """Return the distributions from all weights of each, largest first; plain for ``None``."""
         rows = np.arange(len(edf))
         found, degrees = np.zeros((len(weights), LEADING + 1)), np.ones((len(weights), LEADING + 1))
         found[:, 0] = 1.0
@@ -86,8 +77,8 @@ class ChiSquaredSums:
                 found[row], degrees[row] = _leading(some)
         return cls(edf=edf, shape=rows, weights=found, degrees=degrees, scales=scales, freedoms=freedoms)
 
-    def quantile(self, probability: float) -> FloatArray:
-        """Return the quantiles, shape (n,), NaN where nothing is known.
+    def quantile(self, probability: npt.ArrayLike) -> FloatArray:
+        """Return the quantiles, shape (n,) for one probability and (p, n) for several; NaN if unknown.
 
         Notes
         -----
@@ -95,25 +86,28 @@ class ChiSquaredSums:
         chi-squared distribution is exact. The probability below it is right to 0.01 for sums as they
         occur here (simulated; worst in the middle, to 0.002 at 0.025 and 0.975).
         """
+        asked = np.atleast_1d(np.asarray(probability, dtype=float))
         if self.scales is not None and self.freedoms is not None and self.scales.shape[1] > 1:
-            exact = _mixed(self.scales, self.freedoms, probability)
+            many = (len(asked), 1)
+            rows = np.tile(self.scales, many), np.tile(self.freedoms, many)
+            exact = _mixed(*rows, np.repeat(asked, len(self.edf))).reshape(len(asked), -1)
         else:
-            exact = 2 * special.gammaincinv(0.5 * self.edf, probability) / self.edf
-        proportion = np.ones(len(self.weights))
+            exact = 2 * special.gammaincinv(0.5 * self.edf, asked[:, np.newaxis]) / self.edf
+        proportion = np.ones((len(asked), len(self.weights)))
         several = np.flatnonzero(self.weights[:, 1:].any(axis=1))  # a single variable is its own chi-squared
         if len(several):
             weights, degrees = self.weights[several], self.degrees[several]
             single, one = np.zeros_like(weights), np.ones_like(degrees)
             single[:, 0] = np.sum(degrees * weights**2, axis=1)
             one[:, 0] = 1 / single[:, 0]
-            own, plain = np.split(
-                _by_saddlepoint(np.vstack([weights, single]), np.vstack([degrees, one]), probability), 2
-            )
-            proportion[several] = own / plain
-        return np.asarray(exact * proportion[self.shape])
+            rows = np.vstack([weights, single] * len(asked)), np.vstack([degrees, one] * len(asked))
+            found = _by_saddlepoint(*rows, np.repeat(asked, 2 * len(several)))
+            own, plain = np.moveaxis(found.reshape(len(asked), 2, -1), 1, 0)
+            proportion[:, several] = own / plain
+        return np.asarray(exact * proportion[:, self.shape]).reshape(*np.shape(probability), len(self.edf))
 
 
-def _by_saddlepoint(weights: FloatArray, degrees: FloatArray, probability: float) -> FloatArray:
+def _by_saddlepoint(weights: FloatArray, degrees: FloatArray, probability: FloatArray) -> FloatArray:
     """Return the values at which the approximated probability is the one asked for, one for each row.
 
     The saddlepoint t lies below ``1/(2 w)`` of the largest weight w and is sought as ``(1 - exp(-s))/(2 w)``,
@@ -129,7 +123,7 @@ def _by_saddlepoint(weights: FloatArray, degrees: FloatArray, probability: float
     missed = _normal_deviate(weights, degrees, before)[0] - deviate
     for _ in range(MOST_SECANTS):
         off, found = _normal_deviate(weights[left], degrees[left], place[left])
-        off, value[left] = off - deviate, found
+        off, value[left] = off - deviate[left], found
         low[left] = np.where(off < 0, place[left], low[left])
         high[left] = np.where(off < 0, high[left], place[left])
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -165,14 +159,14 @@ def _normal_deviate(
     return root + np.where(near, third / second**1.5 / 6, change), value
 
 
-def _mixed(scales: FloatArray, freedoms: FloatArray, probability: float) -> FloatArray:
+def _mixed(scales: FloatArray, freedoms: FloatArray, probability: FloatArray) -> FloatArray:
     """Return quantiles of equal mixtures of scaled chi-squared variables, NaN where nothing is known.
 
     By Newton's steps of the normal deviate, which is nearly straight in the logarithm, within a bracket that
     is halved where they leave it, and every sixth time. Each row goes its own way.
     """
     half, deviate = 0.5 * freedoms, special.ndtri(probability)
-    each = np.log(scales * special.gammaincinv(half, probability) / half)
+    each = np.log(scales * special.gammaincinv(half, probability[:, np.newaxis]) / half)
     low, high, place = each.min(axis=1), each.max(axis=1), each.mean(axis=1)
     constant, left = special.gammaln(half), np.flatnonzero(high > low)
     for number in range(MIXED_ROUNDS):
@@ -180,10 +174,10 @@ def _mixed(scales: FloatArray, freedoms: FloatArray, probability: float) -> Floa
         at = some * np.exp(here)[:, np.newaxis] / scales[left]
         normal = special.ndtri(np.mean(special.gammainc(some, at), axis=1))
         density = np.mean(np.exp(some * np.log(at) - at - constant[left]), axis=1)
-        low[left] = np.where(normal < deviate, here, low[left])
-        high[left] = np.where(normal < deviate, high[left], here)
+        below = normal < deviate[left]
+        low[left], high[left] = np.where(below, here, low[left]), np.where(below, high[left], here)
         with np.errstate(all="ignore"):  # a step across a gap in the mixture may be infinite
-            step = (deviate - normal) * np.exp(-0.5 * normal**2) / (math.sqrt(2 * math.pi) * density)
+            step = (deviate[left] - normal) * np.exp(-0.5 * normal**2) / (math.sqrt(2 * math.pi) * density)
         near, moved = np.abs(step) < MIXED_TO, here + step
         inside = near | ((moved > low[left]) & (moved < high[left]) & (number % 6 < 5))
         place[left] = np.where(inside, moved, 0.5 * (low[left] + high[left]))

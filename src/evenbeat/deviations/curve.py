@@ -185,10 +185,8 @@ class StabilityCurve(Result):
         """
         tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
         distribution = self.distribution or ChiSquaredSums.of_edf(self.edf)
-        return (
-            self.deviation / np.sqrt(distribution.quantile(1 - tail)),
-            self.deviation / np.sqrt(distribution.quantile(tail)),
-        )
+        low, high = self.deviation / np.sqrt(distribution.quantile([1 - tail, tail]))
+        return low, high
 
     def checked(
         self, *, paths: int = 200, seed: int = 1, confidences: Sequence[float] = (0.68, 0.95)
@@ -241,6 +239,40 @@ class StabilityCurve(Result):
             seed=seed,
             confidences=confidences,
         )
+
+    def without_dead_time(self) -> StabilityCurve:
+        """Return the curve that the same clock would show without dead time, at the same averaging times.
+
+        For an Allan or overlapping Allan deviation of frequencies whose ``gate_s`` is shorter than
+        ``interval_s``.
+
+        Returns
+        -------
+        StabilityCurve
+            Deviations divided by ``sqrt(B2 B3 r^-μ)``, with the noise of each averaging time as identified.
+            B2 B3 leads to the Allan variance at M gates, r^μ from there to the elapsed time of M intervals
+            that labels the point. The equivalent degrees of freedom are those of the curve.
+
+        Raises
+        ------
+        InputError
+            For another statistic, or a record without dead time or of phase.
+
+        Notes
+        -----
+        White, flicker and random-walk FM are corrected. Not valid where white PM is present at the gate: dead
+        time makes it look like white FM (its variance is 2M/3 times too large), and nothing in the readings
+        tells the two apart. Nor where two noises are of the same size: the nearest law is used for both.
+
+        References
+        ----------
+        Formula: σ²(dead) = B₂(r, μ) B₃(2, M, r, μ) r^-μ σ²
+        Source: Barnes, NBS Technical Note 375 (1969); Barnes and Allan, NIST Technical Note 1318 (1990)
+        Tests: tests/deviations/test_dead_time.py
+        """
+        from evenbeat.deviations.dead_time import without_dead_time
+
+        return without_dead_time(self)
 
     def at(self, averaging_time_s: float, *, confidence: float = DEFAULT_CONFIDENCE) -> StabilityPoint:
         """Return the point computed at this averaging time; nothing is interpolated.

@@ -19,7 +19,6 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.intake import check_positive, whole_factor
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Record, check_record
 from evenbeat.units import duration_text
 
 CORRECTABLE = {0: -1.0, -1: 0.0, -2: 1.0}
@@ -97,74 +96,30 @@ def distributed_dead_time_bias(averages: int, ratio: float, mu: float) -> float:
     return float(total / (count ** (mu + 2) * (first + 2 * one)))
 
 
-def corrected_for_dead_time(curve: StabilityCurve, record: Record) -> StabilityCurve:
-    """Return the curve that the same clock would show without dead time, at the same averaging times.
-
-    Parameters
-    ----------
-    curve
-        Allan or overlapping Allan deviation of ``record``, taken as it is.
-    record
-        Frequencies whose ``gate_s`` is shorter than ``interval_s``.
-
-    Returns
-    -------
-    StabilityCurve
-        Deviations divided by ``sqrt(B2 B3 r^-μ)``, with the noise of each averaging time as
-        identified. B2 B3 leads to the Allan variance at M gates, r^μ from there to the elapsed time of M
-        intervals that labels the point. The equivalent degrees of freedom are those of the curve.
-
-    Raises
-    ------
-    InputError
-        For another statistic, or a record without dead time, of phase, or with another interval.
-
-    Notes
-    -----
-    NIST SP 1065 (2008), bias functions. White, flicker and random-walk FM are corrected. Not valid where
-    white PM is present at the gate: dead time makes it look like white FM (its variance is 2M/3 times too
-    large), and nothing in the readings tells the two apart. Nor where two noises are of the same size: the
-    nearest law is used for both.
-
-    References
-    ----------
-    Formula: σ²(dead) = B₂(r, μ) B₃(2, M, r, μ) r^-μ σ²
-    Source: Barnes, NBS Technical Note 375 (1969); Barnes and Allan, NIST Technical Note 1318 (1990)
-    Tests: tests/deviations/test_dead_time.py
-    """
-    check_record(record, grid_for="corrected_for_dead_time")
-    ratio = _checked_ratio(curve, record)
-    bias = np.array(
-        [
-            _total_bias(factor, ratio, exponent)
-            for factor, exponent in zip(curve.averaging_factor, curve.noise_exponent, strict=True)
-        ]
-    )
-    known = np.where(np.isnan(bias), 1.0, bias)
-    kept = tuple(finding for finding in curve.findings if finding.code != "DEAD_TIME")
-    return replace(
-        curve,
-        deviation=curve.deviation / np.sqrt(known),
-        findings=(*kept, *_remarks(curve, record, bias, ratio)),
-    )
-
-
-def _checked_ratio(curve: StabilityCurve, record: Record) -> float:
+def without_dead_time(curve: StabilityCurve) -> StabilityCurve:
+    """Return :meth:`evenbeat.results.StabilityCurve.without_dead_time`."""
     if curve.statistic not in _TWO_SAMPLE:
         msg = (
             f"the curve is the {curve.title}; dead time can be taken out of {' and '.join(_TWO_SAMPLE)} only"
         )
         raise InputError(msg)
-    if not math.isclose(curve.interval_s, record.interval_s, rel_tol=1e-9):
+    record = None if curve.asked is None else curve.asked.record
+    gate = None if record is None or record.kind != "frequency" else record.gate_s
+    if gate is None or gate >= curve.interval_s * (1 - 1e-9):
         msg = (
-            f"the curve has an interval of {curve.interval_s:g} s but the record one of "
-            f"{record.interval_s:g} s; give the record that the curve was made of"
+            "the record of the curve has no dead time; it must be of frequencies with gate_s shorter than "
+            "interval_s"
         )
         raise InputError(msg)
-    if record.kind != "frequency" or record.gate_s is None or record.gate_s >= record.interval_s * (1 - 1e-9):
-        msg = "the record has no dead time; give frequencies with gate_s shorter than interval_s"
-        raise InputError(msg)
-    return record.interval_s / record.gate_s
+    ratio = curve.interval_s / gate
+    points = zip(curve.averaging_factor, curve.noise_exponent, strict=True)
+    bias = np.array([_total_bias(factor, ratio, exponent) for factor, exponent in points])
+    kept = tuple(finding for finding in curve.findings if finding.code != "DEAD_TIME")
+    return replace(
+        curve,
+        deviation=curve.deviation / np.sqrt(np.where(np.isnan(bias), 1.0, bias)),
+        findings=(*kept, *_remarks(curve, gate, bias, ratio)),
+    )
 
 
 def _total_bias(factor: int, ratio: float, exponent: float) -> float:
@@ -175,22 +130,22 @@ def _total_bias(factor: int, ratio: float, exponent: float) -> float:
     return dead_time_bias(ratio, mu) * distributed_dead_time_bias(int(factor), ratio, mu) * ratio**-mu
 
 
-def _remarks(curve: StabilityCurve, record: Record, bias: FloatArray, ratio: float) -> tuple[Finding, ...]:
-    gate = duration_text(record.gate_s or math.nan)
+def _remarks(curve: StabilityCurve, gate_s: float, bias: FloatArray, ratio: float) -> tuple[Finding, ...]:
     done = np.isfinite(bias)
     found = []
     if done.any():
         factors = np.sqrt(bias[done])
         sentence = (
-            f"Dead time was taken out at {int(done.sum())} averaging time(s): gates of {gate} every "
-            f"{duration_text(record.interval_s)} make the deviation {factors.min():.3g} to "
+            f"Dead time was taken out at {int(done.sum())} averaging time(s): gates of "
+            f"{duration_text(gate_s)} every {duration_text(curve.interval_s)} make the deviation "
+            f"{factors.min():.3g} to "
             f"{factors.max():.3g} times that without dead time for the noise identified there (B2 and "
             "B3). White PM cannot be told from white FM in such readings; where it is present the corrected "
             "values are still too large."
         )
         values: dict[str, float | int | str] = {
-            "gate_s": record.gate_s or math.nan,
-            "interval_s": record.interval_s,
+            "gate_s": gate_s,
+            "interval_s": curve.interval_s,
             "ratio": ratio,
             "smallest_bias": float(factors.min()),
             "largest_bias": float(factors.max()),

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import linalg, optimize
+from scipy import linalg
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.sums.kernels import TermSum
@@ -34,6 +34,9 @@ MOST_TERMS = 112
 MOST_AVERAGING_TIMES = 32
 LARGEST_FREEDOM = 100.0
 STEEPEST = 4.0
+MOST_STEPS, CLOSE = 30, 1e-9
+NEARLY_ALL = 0.1
+"""Relative scatter of the numbers of terms in stretches up to which they count as equal."""
 LONGEST_TABLE = 1 << 15
 
 
@@ -75,22 +78,10 @@ def moments_of_terms(
     overlapping: bool,
     known: FloatArray | None = None,
 ) -> Moments:
-    """Return those of a mean of squared terms that are linear in phase.
+    """Return those of a mean of squared terms linear in phase, each of which spans so many averaging times.
 
-    Parameters
-    ----------
-    terms
-        Number of terms, and which of them are valid where the record has gaps.
-    factor
-        Averaging factor.
-    overlapping
-        Whether neighbouring terms start one sample apart; otherwise one averaging time.
-    covariances
-        Covariance of two terms that many terms apart, shape (noises, lags).
-    spans
-        How many averaging times one term spans.
-    known
-        The covariances at :func:`overlapping_lags`, where they have been computed before.
+    ``covariances`` gives those of two terms that many terms apart, (noises, lags); ``known`` are the same at
+    :func:`overlapping_lags`, where they have been computed before.
     """
     at_zero = covariances(np.zeros(1, dtype=np.int64))[:, 0] if known is None else known[:, 0]
     if terms.terms == 0:
@@ -252,29 +243,24 @@ def weights_of_terms(
 ) -> FloatArray | None:
     """Return the weights, largest first and their sum one, of a mean of squared terms linear in phase.
 
-    These are the eigenvalues of the covariance of the terms. Of the terms at long averaging times, which
-    overlap for the most part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so
-    many count as so many at their mean place. Where the record holds many averaging times, or many terms are
-    independent, chi-squared itself is good to half a point of probability: then ``None``.
-
-    Parameters
-    ----------
-    terms
-        As in :func:`moments_of_terms`, from which ``edf`` follows.
-    edf
-        Equivalent degrees of freedom.
-    overlap
-        How many terms begin within one averaging time.
-    covariance
-        Covariance of two terms that many terms apart, up to a constant factor.
+    These are the eigenvalues of the covariance of the terms, of which ``overlap`` begin within one averaging
+    time and which is given up to a factor. Of the terms at long averaging times, which overlap for the most
+    part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so many count as so many
+    at their mean place, unless all stretches have nearly equal numbers of them. Where the record holds many
+    averaging times, or many terms are independent, chi-squared itself is good to half a point of probability:
+    then ``None``.
     """
     if not has_weights(terms.possible / overlap, edf):
         return None
     stride = -(-terms.possible // MOST_TERMS)
-    if terms.complete:
-        row = covariance(np.arange(-(-terms.possible // stride), dtype=np.int64) * stride)
+    count = -(-terms.possible // stride)
+    evenly = terms.complete
+    if not evenly:
+        places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
+        evenly = len(counts) == count and bool(np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts))
+    if evenly:
+        row = covariance(np.arange(count, dtype=np.int64) * stride)
         return _raised(_toeplitz_eigenvalues(row / row[0]), edf)
-    places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
     apart = np.abs(places[:, np.newaxis] - places)
     if terms.possible <= LONGEST_TABLE:  # far fewer distances than pairs
         some = np.zeros(terms.possible, dtype=bool)
@@ -315,16 +301,16 @@ def _raised(values: FloatArray, edf: float) -> FloatArray | None:
 
 def raised_to_freedom(weights: FloatArray, edf: float) -> FloatArray | None:
     """Return weights raised to a common power, their sum one, so that ``1/Σ w²`` is ``edf``."""
-
-    def raised(power: float) -> FloatArray:
-        powers = (weights / weights[0]) ** power
-        return np.asarray(powers / powers.sum())
-
-    def excess(power: float) -> float:
-        return float(np.sum(raised(power) ** 2)) * edf - 1
-
-    if abs(excess(1.0)) < 1e-9:
-        return weights
-    if excess(1 / STEEPEST) >= 0 or excess(STEEPEST) <= 0:
-        return None
-    return raised(float(optimize.brentq(excess, 1 / STEEPEST, STEEPEST, xtol=1e-6)))
+    logarithms = np.log(weights[weights > 0] / weights[0])
+    power = 1.0
+    for _ in range(MOST_STEPS):  # Newton's, of the logarithm of Σ w² / (Σ w)²
+        powers = np.exp(power * logarithms)
+        total, squares = powers.sum(), powers @ powers
+        excess = math.log(edf * squares / total**2)
+        if abs(excess) < CLOSE:
+            return np.pad(powers / total, (0, len(weights) - len(powers)))
+        slope = 2 * (logarithms @ powers**2 / squares - logarithms @ powers / total)
+        power = min(max(power - excess / slope, power / 2), 2 * power) if slope else math.inf
+        if not 1 / STEEPEST <= power <= STEEPEST:
+            return None
+    return None

@@ -92,10 +92,12 @@ def split_line(line: str, separator: str, *, joined_moment: bool = False) -> lis
     return [bare(cell) for cell in _raw_cells(line, separator, joined_moment=joined_moment)]
 
 
-def cells_at(lines: Iterable[str], index: int, separator: str, *, joined_moment: bool = False) -> list[str]:
-    """Return one cell of each line that has so many."""
+def cells_at(
+    lines: Iterable[str], index: int, separator: str, *, joined_moment: bool = False, fewest: int = 0
+) -> list[str]:
+    """Return one cell of each line that has so many, and at least ``fewest``."""
     rows = (_raw_cells(line, separator, joined_moment=joined_moment) for line in lines)
-    return [bare(row[index]) for row in rows if index < len(row)]
+    return [bare(row[index]) for row in rows if max(index + 1, fewest) <= len(row)]
 
 
 def bare(cell: str) -> str:

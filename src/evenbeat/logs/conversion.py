@@ -228,7 +228,7 @@ def _usual_unit(quantity: str, typical: float, column: str) -> tuple[str, tuple[
             "plain number; say its unit with --unit ppm, ppb, 1e-9 … (unit)"
         )
     if msg:
-        raise LogError(msg)
+        raise RowError(msg, 0)
     sentence = (
         f"The log states no unit for the {what} in column {column}; "
         f"{'a plain number' if default == '1' else default} was assumed (override with --unit or unit)."
@@ -257,7 +257,7 @@ def _guessed_frequency(
             "errors or fractional frequencies; decide with --quantity phase or fractional_frequency "
             "(quantity) and --unit (unit)"
         )
-    raise LogError(msg)
+    raise RowError(msg, 0)
 
 
 def _assumed(what: str, unit: str, column: str) -> Finding:

@@ -216,12 +216,9 @@ def _measures(sheet: Sheet, options: Options) -> Iterator[_Proposal]:
     size = float(np.median(finite)) if len(finite) else 0.0
     if not size > 0:
         return
-    ways = [*_of_sources(size, nominal), *_OF_ANY_SIZE]
-    if abs(size - 1) < _NEAR_NOMINAL:
-        ways.append(("frequency_ratio", None, None, -2.0))
-    if nominal is None:
-        ways.append(("count", None, 10e6, 2.5))
-    for kind, named, source, unlikely in ways:
+    ratio: list[_Way] = [("frequency_ratio", None, None, -2.0)] if abs(size - 1) < _NEAR_NOMINAL else []
+    count: list[_Way] = [("count", None, 10e6, 2.5)] if nominal is None else []
+    for kind, named, source, unlikely in (*_of_sources(size, nominal), *ratio, *_OF_ANY_SIZE, *count):
         alike = quantity in (None, kind) or (quantity, kind) == ("time_interval", "phase")
         fits = unit is None or (named is not None and _same_unit(unit, named))
         if alike and (fits or (kind == "frequency_difference" and unit == "mHz")):

@@ -570,4 +570,5 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
     how = (form.first_line, form.lead_in, form.separator, count)
     if how not in log.first_rows:
         log.first_rows[how] = [line for _, line in itertools.islice(row_lines(log, form), count)]
-    return cells_at(log.first_rows[how], index, form.separator, joined_moment=form.joined_moment)
+    rows, joined = log.first_rows[how], form.joined_moment
+    return cells_at(rows, index, form.separator, joined_moment=joined, fewest=form.fewest)

@@ -465,7 +465,7 @@ def file_sha256(path: str | Path) -> str:
 def checked_name(name: object) -> str:
     """Return the name of an instrument without blanks around it."""
     text = str(name).strip()
-    if text.lower() in EMPTY or any(ord(letter) < 32 for letter in text):
+    if text.lower() in EMPTY or (not text.isprintable() and any(ord(letter) < 32 for letter in text)):
         msg = f"the name of an instrument is {name!r}; give a name of printable characters"
         raise InputError(msg)
     return text
@@ -506,6 +506,8 @@ def _check_sha256(text: str, name: str) -> None:
 
 
 def _answer(value: object, name: str) -> bool:
+    if isinstance(value, bool):
+        return value
     word = str(value).strip().lower()
     if word not in _ANSWERS:
         msg = f"{name} is {value!r}; it must be yes or no"
@@ -514,11 +516,13 @@ def _answer(value: object, name: str) -> bool:
 
 
 def _found(value: object) -> float | FoundState | None:
-    word = str(value).strip().lower()
+    word = value.strip().lower() if isinstance(value, str) else ""
     return word if word in ("in", "out") else _number(value, "as_found")  # type: ignore[return-value]
 
 
 def _number(value: object, name: str) -> float | None:
+    if isinstance(value, float) and math.isfinite(value):
+        return value  # as a register holds it
     text = str(value).strip()
     if text.lower() in EMPTY:
         return None

@@ -17,7 +17,6 @@ and each is given less a line, which the terms do not see.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar
@@ -53,15 +52,7 @@ SMALLEST = 16
 
 
 def theo1_variance(phase: FloatArray, span: int) -> float:
-    """Return Théo1 before bias removal, for phase in units of the sampling interval.
-
-    Parameters
-    ----------
-    phase
-        Shape (n,), without gaps.
-    span
-        Even number m of samples, from 10 to n - 1.
-    """
+    """Return Théo1 of an even span before bias removal, for phase in units of the sampling interval."""
     starts = len(phase) - span
     count = min(starts, STARTS_IN_SPANS * span)
     whole, rest = divmod(starts, count)
@@ -108,16 +99,6 @@ def span_rows(span: int) -> FloatArray:
     for column, sign in ((0, 1.0), (span, 1.0), (half - index, -1.0), (half + index, -1.0)):
         rows[index, column] += sign
     return np.asarray(rows * np.sqrt(span_weights(span))[:, np.newaxis])
-
-
-# SOURCE: NIST SP 1065 (2008), table of Théo1 bias: Allan variance over Théo1 is a + b/m^c (from memory)
-_PUBLISHED = {
-    2: (0.09, 0.74, 0.40),
-    1: (0.14, 0.82, 0.30),
-    0: (1.00, 0.00, 0.00),
-    -1: (1.87, -1.05, 0.79),
-    -2: (2.70, -1.53, 0.85),
-}
 
 
 @dataclass(frozen=True)
@@ -176,10 +157,9 @@ class Theo1Form(RowsForm):
             grows=exponent == 1,
         )
 
-    def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
-        """Return Théo1 over the Allan variance by the published fit: within 2 % for FM, 15 % for PM."""
-        constant, scale, power = _PUBLISHED[exponent]
-        return 1.0 / (constant + scale / math.pow(factor, power))
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:
+        """Return the exact ratio under one noise; the published fit is within 2 % for FM, 15 % for PM."""
+        return self.expected(points, factor, exponent) / self.aimed_at(factor, exponent)
 
     def white_phase_variance(self, factor: int) -> float:
         """Return that of the Allan variance at the effective averaging time."""
@@ -187,15 +167,7 @@ class Theo1Form(RowsForm):
 
 
 def squares_in_spans(stretches: FloatArray, weights: FloatArray) -> float:
-    """Return the sum over all starts and d of w_d times the squares, all stretches together.
-
-    Parameters
-    ----------
-    stretches
-        Shape (k, n): phase less a line.
-    weights
-        Shape (h,): of d from 0, for spans of 2h samples; n is above 2h.
-    """
+    """Return the sum over starts and d of w_d times the squares, of stretches (k, n) of phase less a line."""
     half = len(weights)
     span, length = 2 * half, stretches.shape[1]
     count = length - span

@@ -1,4 +1,4 @@
-/* The two kernels of the deviations, and the windows of MTIE; plain.py is the same in numpy.
+/* The two kernels of the deviations, the same of partial averages, and the windows of MTIE; plain.py is the same in numpy.
  *
  * `squares` sums the squares of differences: of phase, or of its running sums for the statistics whose terms are
  * moving sums of differences. `running_sums` makes these, `moving_sums` the moving sums themselves where running
@@ -256,6 +256,84 @@ static PyObject *moving_sums(PyObject *self, PyObject *args)
     Py_RETURN_NONE;
 }
 
+/* An advance from what is there of it, NaN where that is too little. */
+INLINE double advance(const double *x, const int64_t *known, at m, int64_t whole, int64_t least)
+{
+    if (!known) return x[m] - x[0];
+    int64_t there = known[m] - known[0];
+    if (there < least) return NAN;
+    return there == whole ? x[m] - x[0] : (x[m] - x[0]) * ((double)whole / (double)there);
+}
+
+typedef struct {
+    const double *x;
+    const int64_t *known;
+    at m;
+    int64_t whole, least;
+} Advances;
+
+INLINE double of_advances(Advances a, at i, int order)
+{
+    double d[3];
+    for (int k = 0; k < order; k++)
+        d[k] = advance(a.x + i + k * a.m, a.known ? a.known + i + k * a.m : NULL, a.m, a.whole, a.least);
+    if (order == 1) return d[0];
+    return order == 2 ? d[1] - d[0] : (d[2] - d[1]) - (d[1] - d[0]);
+}
+
+INLINE double squares_of_parts(Advances a, int order, at length, int64_t needed, at begin, at n, double *state,
+                               uint8_t *used)
+{
+    double total = 0, sum = state[0], rest = state[1];
+    int64_t count = (int64_t)state[2];
+    if (length == 1) {
+        for (at i = 0; i < n; i++) {
+            double d = of_advances(a, begin + i, order);
+            used[i] = d == d;
+            total += used[i] ? d * d : 0.0;
+        }
+        return total;
+    }
+    for (at i = begin ? begin : 1 - length; i < begin + n; i++) {
+        double in = of_advances(a, i + length - 1, order), out = i > 0 ? of_advances(a, i - 1, order) : NAN;
+        count += (in == in) - (out == out);
+        double change = (in == in ? in : 0.0) - (out == out ? out : 0.0), s = sum + change, c = s - sum;
+        rest += (sum - (s - c)) + (change - c);
+        sum = s;
+        if (i < begin) continue;
+        used[i - begin] = count >= needed;
+        double mean = used[i - begin] ? (sum + rest) / (double)count : 0.0;
+        total += mean * mean;
+    }
+    state[0] = sum, state[1] = rest, state[2] = (double)count;
+    return total;
+}
+
+/* of_parts(x, known, lag, order, whole, least, length, needed, begin, state, used) -> float: the sum of the squares of
+ * differences of advances over lag points of which at least some samples are there, or of means of length differences
+ * of which some are known. used, a byte for each term from begin on, tells which; state, three zeros at first, is the sum
+ * of the differences of a mean, its rounding and their number. */
+static PyObject *of_parts(PyObject *self, PyObject *args)
+{
+    Py_buffer x, known, state, used;
+    Advances a;
+    int order;
+    at length, begin;
+    long long whole, least, needed;
+    if (!PyArg_ParseTuple(args, "y*z*niLLnLnw*w*", &x, &known, &a.m, &order, &whole, &least, &length, &needed, &begin,
+                          &state, &used))
+        return NULL;
+    a.x = x.buf, a.known = known.buf, a.whole = whole, a.least = least;
+    double total;
+    Py_BEGIN_ALLOW_THREADS
+#define PARTS(ORDER) squares_of_parts(a, ORDER, length, needed, begin, used.len, state.buf, used.buf)
+    total = order == 1 ? PARTS(1) : order == 2 ? PARTS(2) : PARTS(3);
+    Py_END_ALLOW_THREADS
+    PyBuffer_Release(&x), PyBuffer_Release(&state), PyBuffer_Release(&used);
+    if (known.obj) PyBuffer_Release(&known);
+    return PyFloat_FromDouble(total);
+}
+
 INLINE double above(double x) { return x == x ? x : INFINITY; }
 INLINE double below(double x) { return x == x ? x : -INFINITY; }
 
@@ -344,6 +422,7 @@ static PyObject *movement_in_groups(PyObject *self, PyObject *args)
 static PyMethodDef methods[] = {{"squares", squares, METH_VARARGS, NULL},
                                 {"running_sums", running_sums, METH_VARARGS, NULL},
                                 {"moving_sums", moving_sums, METH_VARARGS, NULL},
+                                {"of_parts", of_parts, METH_VARARGS, NULL},
                                 {"movements", movements, METH_VARARGS, NULL},
                                 {"movement_in_groups", movement_in_groups, METH_VARARGS, NULL},
                                 {NULL, NULL, 0, NULL}};

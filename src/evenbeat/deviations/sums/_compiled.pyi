@@ -1,4 +1,4 @@
-from evenbeat.deviations.averaging import IntArray
+from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.quantities import FloatArray
 
 def squares(
@@ -35,6 +35,20 @@ def moving_sums(
     known: IntArray | None,
     /,
 ) -> None: ...
+def of_parts(
+    x: FloatArray,
+    known: IntArray | None,
+    lag: int,
+    order: int,
+    whole: int,
+    least: int,
+    length: int,
+    needed: int,
+    begin: int,
+    state: FloatArray,
+    used: BoolArray,
+    /,
+) -> float: ...
 def movements(
     x: FloatArray, factors: IntArray, high: FloatArray, low: FloatArray, largest: FloatArray, /
 ) -> None: ...

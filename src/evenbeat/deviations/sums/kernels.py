@@ -29,8 +29,8 @@ from threadpoolctl import ThreadpoolController
 from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.sums import plain
 from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
-from evenbeat.deviations.sums.samples import FrequencySums, Samples, needed_samples
-from evenbeat.intake import blocks, let_go
+from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples, needed_samples
+from evenbeat.intake import blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 
 PURE = os.environ.get("EVENBEAT_PURE", "") not in ("", "0")
@@ -125,7 +125,9 @@ class TermSum:
     def _borders(self) -> Borders:
         if self._runs is not None:
             return Borders(*self._runs())
-        changes = np.flatnonzero(np.diff(self.mask, prepend=False, append=False))
+        ends = np.zeros(1, dtype=bool)
+        edged = np.concatenate([ends, self.mask, ends])
+        changes = np.flatnonzero(edged[1:] != edged[:-1])
         return Borders(changes[::2], changes[1::2])
 
     def pairs(self, width: int, count: int) -> FloatArray:
@@ -164,6 +166,30 @@ def one_thread() -> AbstractContextManager[object]:
     return _libraries().limit(limits=1, user_api="blas")
 
 
+def _of_parts(samples: Samples, lag: int, order: int, *, averaged: bool, minimum_coverage: float) -> TermSum:
+    """Return the sum of squares of differences of partial advances, or of means of those that are known."""
+    row, known, whole, least = samples.phase_s if isinstance(samples, PhasePoints) else None, None, lag, 1
+    if isinstance(samples, FrequencySums):
+        row, known = samples.sums_s, np.ascontiguousarray(samples.counts)
+        whole = lag * samples.samples_per_point
+        least = max(1, needed_samples(whole, samples.minimum_coverage))
+    row = np.ascontiguousarray(row, dtype=np.float64)
+    length = lag if averaged else 1
+    possible = samples.points - order * lag - length + 1
+    needed = max(1, needed_samples(length, minimum_coverage))
+    total, state, used = 0.0, np.zeros(3), np.zeros(BLOCK, dtype=bool)
+    borders, before = [], False
+    for begin in range(0, possible, BLOCK):
+        used = used[: possible - begin]
+        total += loops.of_parts(row, known, lag, order, whole, least, length, needed, begin, state, used)
+        borders.append(begin + np.flatnonzero(np.diff(used, prepend=before)))
+        before = used[-1]
+        let_go(mapping_of(row))
+    borders.append(np.full(int(before), possible))
+    runs = np.concatenate(borders).reshape(-1, 2).T
+    return TermSum(total=total, possible=possible, terms=int(np.diff(runs, axis=0).sum()), runs=lambda: runs)
+
+
 def sum_of_squared_differences(samples: Samples, factor: int, order: int) -> TermSum:
     """Return the sum of squares of the differences of ``order`` between points ``factor`` apart."""
     return sums_of_squares(samples, [factor], order)[0]
@@ -181,26 +207,10 @@ def sums_of_squares(
 ) -> list[TermSum]:
     """Return the sums of squares of the terms at averaging factors; those that touch a gap are left out.
 
-    Parameters
-    ----------
-    samples
-        The record.
-    factors
-        Averaging factors in rising order, each with at least one term.
-    order
-        Order of the differences of phase.
-    averaged
-        Whether a term is the mean of as many consecutive differences as the factor.
-    overlapping
-        Whether a term begins at every sample, or once per averaging time.
-    minimum_coverage
-        Share of its differences that a mean must rest on.
-    progress
-        Told how many averaging factors are done, those that share the reading of the record in proportion.
-
-    Notes
-    -----
-    The result does not depend on the number of threads.
+    The factors rise, each has at least one term. A term is a difference of phase of this ``order``, or if
+    ``averaged`` the mean of as many consecutive ones as the factor, of which ``minimum_coverage`` must be
+    known; it begins at every sample, or once per averaging time. ``progress`` counts factors that share the
+    reading of the record in proportion. The result does not depend on the number of threads.
     """
     lags = np.asarray(factors, dtype=np.int64)
     tell = _Teller(progress, len(lags))
@@ -211,15 +221,11 @@ def sums_of_squares(
         ]
     partial_advances = isinstance(samples, FrequencySums) and samples.minimum_coverage < 1
     if samples.has_gaps and (partial_advances or (averaged and minimum_coverage < 1)):
-        found = []
-        for number, lag in enumerate(lags.tolist(), 1):
-            if averaged and lag > 1:
-                total, valid = squares_of_means(samples, lag, order, minimum_coverage)
-            else:
-                total, valid = squares_of_differences(samples, lag, order)
-            sums = TermSum(total=total, possible=len(valid), terms=int(np.count_nonzero(valid)), valid=valid)
-            found.append(tell.of(sums, number))
-        return found
+        found = (
+            _of_parts(samples, lag, order, averaged=averaged, minimum_coverage=minimum_coverage)
+            for lag in lags.tolist()
+        )
+        return [tell.of(sums, number) for number, sums in enumerate(found, 1)]
     work = _Work(samples, order)
     plainly = lags if not averaged else lags[lags == 1]
     tasks = list(work.differences(plainly))
@@ -475,41 +481,3 @@ class _Work:
         before = np.maximum.accumulate(np.concatenate([[0], ends]))
         after = np.concatenate([begins, [possible]])
         return np.array([before, after])[:, before < after]
-
-
-def squares_of_differences(samples: Samples, lag: int, order: int) -> tuple[float, BoolArray]:
-    """Return the sum of squares of the differences that are known, and which these are, shape (possible,)."""
-    possible = samples.points - order * lag
-    valid, total = np.zeros(possible, dtype=bool), 0.0
-    for begin in range(0, possible, BLOCK):
-        found = _differences(samples, begin, min(BLOCK, possible - begin), lag, order)
-        known = valid[begin : begin + len(found)] = ~np.isnan(found)
-        total += float(np.sum(found[known] ** 2))
-    return total, valid
-
-
-def squares_of_means(
-    samples: Samples, lag: int, order: int, minimum_coverage: float
-) -> tuple[float, BoolArray]:
-    """Return the same of means of ``lag`` consecutive differences, of those that are known of each."""
-    needed = needed_samples(lag, minimum_coverage)
-    possible = samples.points - (order + 1) * lag + 1
-    valid, total = np.zeros(possible, dtype=bool), 0.0
-    for begin in range(0, possible, BLOCK):
-        count = min(BLOCK, possible - begin)
-        found = _differences(samples, begin, count + lag - 1, lag, order)
-        known = ~np.isnan(found)
-        sums, counts = (np.cumsum(np.concatenate([[0], row])) for row in (np.where(known, found, 0.0), known))
-        counts = counts[lag:] - counts[:-lag]
-        good = valid[begin : begin + count] = counts >= needed
-        means = (sums[lag:] - sums[:-lag])[good] / counts[good]
-        total += float(np.sum(means**2))
-    return total, valid
-
-
-def _differences(samples: Samples, begin: int, count: int, lag: int, order: int) -> FloatArray:
-    """Return differences from the first on, NaN where an advance is unknown."""
-    rows = np.empty((order, count))
-    for number, row in enumerate(rows):
-        samples.fill_advances(row, begin + number * lag, lag)
-    return np.asarray(np.diff(rows, order - 1, axis=0)[0])

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from evenbeat.deviations.averaging import IntArray
+from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.quantities import FloatArray
 
 TERMS = 1 << 15
@@ -121,6 +121,54 @@ def moving_sums(
         part += kept + state[1]
         state[0] = kept + change
         state[1] += math.fsum((kept, change, -state[0]))  # the rounding error
+
+
+def of_parts(
+    x: FloatArray,
+    known: IntArray | None,
+    lag: int,
+    order: int,
+    whole: int,
+    least: int,
+    length: int,
+    needed: int,
+    begin: int,
+    state: FloatArray,
+    used: BoolArray,
+    /,
+) -> float:
+    """Return the sum of the squares of means of what is known of each; ``used`` tells which are."""
+
+    def differences(first: int, count: int) -> FloatArray:
+        rows = np.empty((order, count))
+        for number, row in enumerate(rows):
+            start = first + number * lag
+            np.subtract(x[start + lag : start + lag + count], x[start : start + count], out=row)
+            if known is not None:
+                there = known[start + lag : start + lag + count] - known[start : start + count]
+                row[there < least] = np.nan
+                partial = (there >= least) & (there < whole)
+                row[partial] *= whole / there[partial]
+        return np.asarray(np.diff(rows, order - 1, axis=0)[0])
+
+    entering = differences(begin + length - 1, len(used))
+    if length == 1:
+        np.invert(np.isnan(entering), out=used)
+        return float(np.sum(entering[used] ** 2))
+    if begin == 0:
+        first = differences(0, length - 1)
+        state[0], state[2] = np.nansum(first), np.count_nonzero(~np.isnan(first))
+        leaving = np.concatenate([[np.nan], differences(0, len(used) - 1)])
+    else:
+        leaving = differences(begin - 1, len(used))
+    counts = np.cumsum(np.isnan(leaving).astype(np.int64) - np.isnan(entering)) + int(state[2])
+    changes = np.cumsum(np.nan_to_num(entering) - np.nan_to_num(leaving))
+    sums, kept = changes + (state[0] + state[1]), float(state[0])
+    state[0] = kept + changes[-1]
+    state[1] += math.fsum((kept, changes[-1], -state[0]))  # the rounding error
+    state[2] = counts[-1]
+    np.greater_equal(counts, needed, out=used)
+    return float(np.sum((sums[used] / counts[used]) ** 2))
 
 
 def movements(
