@@ -64,7 +64,7 @@ limit = [-1e-10, 2e-10]
 """
 BENCH = b"""nominal_frequency = "10 MHz"
 interval = "1 s"
-quantity = "frequency"
+quantity = "fractional_frequency"
 unit = "1"
 tolerance = "2 ppb"
 reliability = 0.9
@@ -118,7 +118,10 @@ class Specimens:
             )
 
         def log(path: Path) -> Any:
-            stated = {".clk": {"clock": "TERN"}, ".npy": {"quantity": "phase", "interval_s": 1.0}}
+            stated = {
+                ".clk": {"clock": "TERN"},
+                ".npy": {"quantity": "phase", "unit": "s", "interval_s": 1.0},
+            }
             usual = {} if "cctf" in path.name or "cggtts" in path.name else {"interval_s": 1.0}
             record = eb.read_log(path, bad_lines="reject", **stated.get(path.suffix, usual))
             record.to_dict()
