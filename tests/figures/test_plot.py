@@ -30,11 +30,9 @@ from evenbeat.conditioning.report import conditioning_report
 from evenbeat.counter.card import timebase_card
 from evenbeat.counter.reach import best_uncertainty
 from evenbeat.deviations.estimators import stability
-from evenbeat.deviations.limits.comparison import compare_with_limit
-from evenbeat.deviations.limits.line import LimitLine
+from evenbeat.deviations.limits import LimitLine, compare_with_limit
 from evenbeat.deviations.moving import moving_stability
-from evenbeat.deviations.separation.hats import separate_clocks
-from evenbeat.deviations.separation.reference import without_reference
+from evenbeat.deviations.separation import separate_clocks, without_reference
 from evenbeat.deviations.spectrum import spectrum
 from evenbeat.deviations.time_error import time_interval_error
 from evenbeat.errors import InputError

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import correlate
+from scipy import fft
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.blocks import Blocks, between_samples, frequencies
@@ -76,13 +76,16 @@ class Fading:
     def of(cls, rows: FloatArray, step_s: float) -> Fading:
         """Return that of samples on a grid, shape (n, q), less mean and daily wave; NaN where missing."""
         present: npt.NDArray[np.bool_] = np.asarray(~np.isnan(rows).any(axis=1))
-        counts = correlate(present.astype(float), present.astype(float), method="fft")[len(rows) - 1 :]
-        most = max(1, len(rows) // 2)
+        size, most = fft.next_fast_len(2 * len(rows), real=True), max(1, len(rows) // 2)
+
+        def products(values: FloatArray) -> FloatArray:
+            return np.asarray(fft.irfft(np.abs(fft.rfft(values, size)) ** 2, size)[:most])
+
+        counts = products(present.astype(float))
         kept = np.where(present[:, np.newaxis], rows, 0.0)
         found = np.ones((most, rows.shape[1]))
         for column, values in zip(found.T, kept.T, strict=True):
-            sums = correlate(values, values, method="fft")[len(rows) - 1 :][:most]
-            mean = sums / np.maximum(counts[:most], 1.0)
+            mean = products(values) / np.maximum(counts, 1.0)
             falling = np.minimum.accumulate(mean / mean[0]) if mean[0] > 0 else np.zeros(most)
             column[:] = np.maximum(falling, 0.0)
         return cls(step_s=step_s, correlation=np.vstack([found, np.zeros((1, rows.shape[1]))]))

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
 from evenbeat.clock.blocks import (
@@ -412,7 +412,7 @@ def _waves_that_stand_out(
         fit = fit_on_grid(grid, y, beside)
         gained = float(fit.log_likelihood.max()) - before
         ratio = np.expm1(2 * gained / (len(y) - 1)) * free / 2
-        if fit.kept[-2:].all() and stats.f.sf(ratio, 2, free) < (
+        if fit.kept[-2:].all() and special.fdtrc(2, free, ratio) < (
             WAVE_BY_CHANCE if turns >= FEW_TURNS else FEW_TURNS_BY_CHANCE
         ):
             found.append(period)

@@ -19,10 +19,9 @@ from evenbeat.conditioning.report import ConditioningReport
 from evenbeat.counter.card import TimebaseCard
 from evenbeat.counter.reach import Reach
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.limits.comparison import LimitVerdict
+from evenbeat.deviations.limits import LimitVerdict
 from evenbeat.deviations.moving import MovingStability
-from evenbeat.deviations.separation.reference import CorrectedCurve
-from evenbeat.deviations.separation.separated_clocks import SeparatedClocks
+from evenbeat.deviations.separation import CorrectedCurve, SeparatedClocks
 from evenbeat.deviations.spectrum import Spectrum
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
