@@ -94,8 +94,8 @@ class FineAverages:
     def _lagged_means(self, column: FloatArray, lags: FloatArray) -> FloatArray:
         """Return the averages of a column behind each lag, in samples and not zero, shape (blocks, lags).
 
-        The sum over F samples behind a lag, z_j = k z_(j-1) + (1 - k) x_j, is that of x_j (1 - k^(F-j)) and of
-        the last z before, times k (1 - k^F)/(1 - k): no sample is filtered but where some are missing.
+        The sum over F samples behind a lag, z_j = k z_(j-1) + (1 - k) x_j, is that of x_j (1 - k^(F-j)) and
+        of the last z before, times k (1 - k^F)/(1 - k): no sample is filtered but where some are missing.
         """
         samples = column[: self.shown.size].reshape(self.shown.shape)
         blocks, factor = samples.shape
