@@ -32,7 +32,7 @@ CASES = {
 
 
 def write_log(path: Path, rows: int, interval_s: int) -> None:
-    """Write hertz of an invented oscillator: offset, drift, white and random-walk FM, a gap, wild readings."""
+    """Write hertz of an invented oscillator: offset, drift, white FM and a walk, a gap, wild readings."""
     generator = np.random.default_rng(1)
     walk = np.interp(np.arange(rows), np.arange(0, rows + 1000, 1000), _walk(generator, rows // 1000 + 1))
     fraction = 1e-9 + 1e-10 * np.arange(rows) * interval_s / (30 * 86_400)
@@ -78,8 +78,8 @@ def main(other: Path, chosen: list[str]) -> None:
         print(lines[-1], flush=True)
     head = (
         "# Whole commands\n\n"
-        "Written by `whole_job.py`: processor seconds of `evenbeat assess`, imports included, in another tree of "
-        f"this repository and in this one, each in a fresh process; load {os.getloadavg()[0]:.0f} on "
+        "Written by `whole_job.py`: processor seconds of `evenbeat assess`, imports included, in another tree "
+        f"of this repository and in this one, each in a fresh process; load {os.getloadavg()[0]:.0f} on "
         f"{os.cpu_count()} processors at the end.\n\n"
         "| command | before / s | now / s | ratio | before / MiB | now / MiB |\n|---|---|---|---|---|---|\n"
     )

@@ -152,7 +152,7 @@ def test_averages_behind_a_lag_are_those_of_filtered_samples(lag_s: float) -> No
     """Averages of what is present, some samples missing, against scipy.signal.lfilter sample by sample."""
     from scipy.signal import lfilter
 
-    record = _clock(4, 900.0, days=30)
+    record = _clock(4, 900.0, days=30, interval_s=120.0)
     values = np.array(record.values)
     values[[7, 8, 300, 1000]] = np.nan
     fine = fine_averages(replace(record, values=values), (eb.Influence("room_c"),))

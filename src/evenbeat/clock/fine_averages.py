@@ -257,7 +257,7 @@ class Pooling:
 
     @cached_property
     def _stacked(self) -> list[FloatArray]:
-        """The contrasts of each group, shape (rows - 1, windows (1 + K q)), the record first in each window."""
+        """The contrasts of each group, shape (rows - 1, windows (1 + K q)), the record before each set."""
         blocks = len(self.columns)
         everything = np.column_stack([self.fine.frequency, self.columns.reshape(blocks, -1)])
         windows = everything.reshape(-1, self.fine.averages, everything.shape[1])
