@@ -22,11 +22,10 @@ from evenbeat.counter.card import TimebaseCard
 from evenbeat.counter.reach import Reach
 from evenbeat.counter.reading import ReadingUncertainty
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.levels.noise_fit import NoiseFit
-from evenbeat.deviations.limits.comparison import LimitVerdict
+from evenbeat.deviations.levels import NoiseFit
+from evenbeat.deviations.limits import LimitVerdict
 from evenbeat.deviations.moving import MovingStability
-from evenbeat.deviations.separation.reference import CorrectedCurve
-from evenbeat.deviations.separation.separated_clocks import SeparatedClocks
+from evenbeat.deviations.separation import CorrectedCurve, SeparatedClocks
 from evenbeat.deviations.spectrum import Spectrum
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.fleet.due import DueList

@@ -78,8 +78,8 @@ def main(other: Path, chosen: list[str]) -> None:
         print(lines[-1], flush=True)
     head = (
         "# Whole commands\n\n"
-        "Written by `whole_job.py`: processor seconds of `evenbeat assess`, imports included, in another tree "
-        f"of this repository and in this one, each in a fresh process; load {os.getloadavg()[0]:.0f} on "
+        "Written by `whole_job.py`: processor seconds of `evenbeat assess`, imports included, in another "
+        f"tree of this repository and in this one, each in a fresh process; load {os.getloadavg()[0]:.0f} on "
         f"{os.cpu_count()} processors at the end.\n\n"
         "| command | before / s | now / s | ratio | before / MiB | now / MiB |\n|---|---|---|---|---|---|\n"
     )

@@ -13,7 +13,7 @@ from evenbeat.counter.bench import BenchCheck, bench_check
 from evenbeat.counter.blank_sheet import blank_sheet
 from evenbeat.counter.sheet import read_sheet
 from evenbeat.deviations.estimators import stability
-from evenbeat.deviations.separation.reference import without_reference
+from evenbeat.deviations.separation import without_reference
 from evenbeat.errors import InputError, LogError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 

@@ -12,7 +12,7 @@ import pytest
 from scipy import linalg, stats
 
 import evenbeat as eb
-from evenbeat.deviations.separation.separated_clocks import SeparatedClocks, covariance_limit
+from evenbeat.deviations.separation import SeparatedClocks, covariance_limit
 from evenbeat.deviations.statistics import DIFFERENCES
 from evenbeat.record import Flag
 

@@ -17,8 +17,12 @@ from evenbeat.deviations.covariance import (
     sampled_density,
     squared_gain,
 )
-from evenbeat.deviations.levels.fit import detection_threshold, probability_by_chance, simulated_variances
-from evenbeat.deviations.levels.variances import variances_of
+from evenbeat.deviations.levels import (
+    detection_threshold,
+    probability_by_chance,
+    simulated_variances,
+    variances_of,
+)
 
 NAMES = {2: "white_pm", 1: "flicker_pm", 0: "white_fm", -1: "flicker_fm", -2: "random_walk_fm"}
 MIXTURE = eb.NoiseLevels(white_pm=2.5e-20, white_fm=2e-22, random_walk_fm=1.5e-27)

@@ -117,7 +117,12 @@ def test_total_bias_is_the_published_line(exponent: int, slope: float, factor: i
 
 
 # SOURCE: NIST SP 1065 (2008), table of Théo1 bias, from memory: Allan variance over Théo1 is a + b/m^c
-PUBLISHED_THEO1 = {2: (0.09, 0.74, 0.40), 1: (0.14, 0.82, 0.30), -1: (1.87, -1.05, 0.79), -2: (2.70, -1.53, 0.85)}
+PUBLISHED_THEO1 = {
+    2: (0.09, 0.74, 0.40),
+    1: (0.14, 0.82, 0.30),
+    -1: (1.87, -1.05, 0.79),
+    -2: (2.70, -1.53, 0.85),
+}
 
 
 @pytest.mark.parametrize("exponent", PUBLISHED_THEO1)

@@ -38,7 +38,7 @@ from evenbeat.calibration.history_posterior import (
     posteriors,
     seasons_seen,
 )
-from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.forecaster import Grounds, LastInterval, Paths, Quantity, knows_neither
 from evenbeat.clock.levels import VarianceTerms
@@ -246,16 +246,19 @@ class HistoryModel(Result):
     ) -> Iterator[Paths]:
         """Yield paths after the last calibration, those of one random walk together."""
         knows_neither(averaging_time_s, environment)
-        found, t = self._begun(as_left), np.asarray(times, dtype=float) / SECONDS_PER_YEAR
-        shape, walked, size = _courses, _walked, 1.0
+        t, size, shape, walked = np.asarray(times, dtype=float) / SECONDS_PER_YEAR, 1.0, _courses, _walked
+        held = np.ones(len(t))
         if of == "time_error":
-            shape, walked, size = _gained, _gained_by_walk, SECONDS_PER_YEAR
+            size, shape, walked, held = SECONDS_PER_YEAR, _gained, _gained_by_walk, t
+        # what it is left at is part of the covariance, so that conditioning on a later value is exact
+        known = 0.0 if as_left is None else as_left.standard_uncertainty**2
+        found = self._begun(None if as_left is None else Estimate.normal(as_left.value, 0.0))
         for points, walk, wander in _drawn(found, n, rng):
             drawn = _drawn_normal(found.mean[:, 0, points], found.covariance[:, :, 0, points], rng)
             diffusion = walk**2 / SECONDS_PER_YEAR if of == "offset" else 0.0
             yield Paths(
                 mean=size * np.einsum("ni,nit->nt", drawn, shape(found.bend[0, points], t)),
-                covariance=size**2 * walked(walk, wander, t),
+                covariance=size**2 * (walked(walk, wander, t) + known * np.outer(held, held)),
                 growth=np.ones(len(points)),
                 diffusion=np.full(len(points), diffusion),
             )
@@ -440,11 +443,13 @@ def fit_history(
         If no two calibrations follow each other with a value left and a value or state found, or a state
         is given without a tolerance.
 
-    Notes ----- Increment ``d ~ N(D T, s² T + u² + u²)``, neighbours that share a reading being correlated by
-    ``-u²``; the drift is integrated in closed form, walks and laws on a grid. A class is set beside itself 4,
-    16 and 64 times as wide. Of one history, a reading that three or more others speak against is weighed as a
-    mistake (5 % beforehand), and named. Not valid where the drift changes its sign at once or an adjustment
-    changes the drift itself.
+    Notes
+    -----
+    Increment ``d ~ N(D T, s² T + u² + u²)``, neighbours that share a reading being correlated by ``-u²``; the
+    drift is integrated in closed form, walks and laws on a grid. A class is set beside itself 4, 16 and 64
+    times as wide. Of one history, a reading that three or more others speak against is weighed as a mistake
+    (5 % beforehand), and named. Not valid where the drift changes its sign at once or an adjustment changes
+    the drift itself.
 
     References
     ----------
@@ -687,8 +692,3 @@ def agreement(first: Estimate, second: Estimate) -> float:
         msg = "both estimates are exact; at least one needs an uncertainty"
         raise InputError(msg)
     return abs(first.value - second.value) / spread
-
-
-def interval_text(seconds: float) -> str:
-    """Return an interval in words; ``over 40 years`` where no limit was found."""
-    return "over 40 years" if seconds >= LONGEST_S else duration_text(seconds)

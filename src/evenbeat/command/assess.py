@@ -164,7 +164,7 @@ def _separated(arguments: argparse.Namespace, logs: list[str], written: Sequence
     from evenbeat.assessment.assess import MINIMUM_COVERAGE
     from evenbeat.comparing.difference import difference
     from evenbeat.conditioning.condition import condition
-    from evenbeat.deviations.separation.hats import separate_clocks
+    from evenbeat.deviations.separation import separate_clocks
 
     stated, vain = written[0], [f"--{name}" for name in ("output", "fail_if_out") if getattr(arguments, name)]
     asked = (name for name in stated.typed if name == "offset" or KEYS[name].group in NOT_OF_THREE)

@@ -30,26 +30,7 @@ class Factors:
 
 
 def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval_s: float) -> Factors:
-    """Return the averaging factors from 1 to ``largest``, in order, each once.
-
-    Parameters
-    ----------
-    averaging
-        ``ten_per_decade``, ``doublings``, ``every``, or whole numbers of samples.
-    largest
-        The largest factor for which the record has at least one term.
-    samples
-        Number of samples of the record, named in errors.
-    interval_s
-        Spacing of the samples, named in findings.
-
-    Raises
-    ------
-    InputError
-        For an unknown name, or a factor that is not a positive whole number.
-    TooShortError
-        If none of the factors asked for can be computed.
-    """
+    """Return the averaging factors from 1 to ``largest``, in order, each once; others are a finding."""
     if isinstance(averaging, str) and averaging == "every":
         return _every(largest)
     if isinstance(averaging, str):
@@ -98,21 +79,7 @@ def asked_factors(
 ) -> Averaging:
     """Return the averaging factors asked for, or those of the averaging times asked for.
 
-    Parameters
-    ----------
-    averaging, averaging_time_s
-        As for :func:`evenbeat.stability`.
-    interval_s
-        Spacing of the samples.
-    share
-        Averaging time over the span of the averaging factor.
-    step
-        Of which number the averaging factors are multiples.
-
-    Raises
-    ------
-    InputError
-        If an averaging time is none that the record has, or both are given.
+    ``share`` is the averaging time over the span of the factor, of ``step`` the factors are multiples.
     """
     if averaging_time_s is None:
         return averaging

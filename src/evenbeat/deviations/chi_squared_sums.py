@@ -68,17 +68,7 @@ class ChiSquaredSums:
         scales: FloatArray | None = None,
         freedoms: FloatArray | None = None,
     ) -> Self:
-        """Return the distributions from all weights of each shape, largest first.
-
-        Parameters
-        ----------
-        edf
-            Shape (n,).
-        weights
-            All weights of each shape; plain chi-squared for ``None``.
-        scales, freedoms
-            As the attributes.
-        """
+        """Return the distributions from all weights of each, largest first; plain for ``None``."""
         rows = np.arange(len(edf))
         found, degrees = np.zeros((len(weights), LEADING + 1)), np.ones((len(weights), LEADING + 1))
         found[:, 0] = 1.0

@@ -8,10 +8,9 @@ from functools import partial
 
 from evenbeat.deviations.averaging import Averaging, asked_factors
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.drift import LAW, without_drift
 from evenbeat.deviations.forms.form import Bias
 from evenbeat.deviations.hybrid import HYBRID, hybrid_curve
-from evenbeat.deviations.points import check_bias, curve_of
+from evenbeat.deviations.points import LAW, check_bias, curve_of, without_drift
 from evenbeat.deviations.self_check import Asked
 from evenbeat.deviations.statistics import Statistic, name_of, statistic_of
 from evenbeat.deviations.sums.kernels import Progress, one_thread

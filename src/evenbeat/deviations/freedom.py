@@ -78,22 +78,10 @@ def moments_of_terms(
     overlapping: bool,
     known: FloatArray | None = None,
 ) -> Moments:
-    """Return those of a mean of squared terms that are linear in phase.
+    """Return those of a mean of squared terms linear in phase, each of which spans so many averaging times.
 
-    Parameters
-    ----------
-    terms
-        Number of terms, and which of them are valid where the record has gaps.
-    factor
-        Averaging factor.
-    overlapping
-        Whether neighbouring terms start one sample apart; otherwise one averaging time.
-    covariances
-        Covariance of two terms that many terms apart, shape (noises, lags).
-    spans
-        How many averaging times one term spans.
-    known
-        The covariances at :func:`overlapping_lags`, where they have been computed before.
+    ``covariances`` gives those of two terms that many terms apart, (noises, lags); ``known`` are the same at
+    :func:`overlapping_lags`, where they have been computed before.
     """
     at_zero = covariances(np.zeros(1, dtype=np.int64))[:, 0] if known is None else known[:, 0]
     if terms.terms == 0:
@@ -255,22 +243,12 @@ def weights_of_terms(
 ) -> FloatArray | None:
     """Return the weights, largest first and their sum one, of a mean of squared terms linear in phase.
 
-    These are the eigenvalues of the covariance of the terms. Of the terms at long averaging times, which
-    overlap for the most part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so
-    many count as so many at their mean place, unless all stretches have nearly equal numbers of them. Where
-    the record holds many averaging times, or many terms are independent, chi-squared itself is good to half a
-    point of probability: then ``None``.
-
-    Parameters
-    ----------
-    terms
-        As in :func:`moments_of_terms`, from which ``edf`` follows.
-    edf
-        Equivalent degrees of freedom.
-    overlap
-        How many terms begin within one averaging time.
-    covariance
-        Covariance of two terms that many terms apart, up to a constant factor.
+    These are the eigenvalues of the covariance of the terms, of which ``overlap`` begin within one averaging
+    time and which is given up to a factor. Of the terms at long averaging times, which overlap for the most
+    part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so many count as so many
+    at their mean place, unless all stretches have nearly equal numbers of them. Where the record holds many
+    averaging times, or many terms are independent, chi-squared itself is good to half a point of probability:
+    then ``None``.
     """
     if not has_weights(terms.possible / overlap, edf):
         return None

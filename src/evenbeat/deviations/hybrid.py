@@ -3,54 +3,49 @@
 Up to a tenth of the record it is the overlapping Allan deviation, beyond it Théo1 with its bias removed (NIST
 SP 1065, 5.2.16; Taylor and Howe, FCS 2010). The handbook measures that bias in the record itself: the mean
 ratio of the Allan variance at 9 + 3i samples to Théo1 at span 12 + 4i, for i up to N/30 - 3, of long records
-at ``RATIOS`` of these places spread evenly. It scatters with the record; to first order the variance that it
-corrects is a quadratic form of phase like Théo1 itself, whose degrees of freedom count that scatter. Where
-the ratio depends on the averaging time (white and flicker PM) one ratio does not fit all of them.
+at ``RATIOS`` of these places spread evenly.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
-from evenbeat.deviations.covariance import exponents_of
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.forms.form import (
     Bias,
-    allan_variance,
-    expected_sum,
-    form_of_stretches,
-    freedom_of_form,
     gap_free_phase,
-    in_proportion,
-    seen_by_differences,
 )
-from evenbeat.deviations.forms.theo1 import EFFECTIVE_SHARE, expected_theo1, span_rows, theo1_variance
-from evenbeat.deviations.freedom import Moments, raised_to_freedom
-from evenbeat.deviations.noise_mixture import Law, NoiseMixture
-from evenbeat.deviations.points import Looked, Points, about_bias, check_no_gaps, computed_points
-from evenbeat.deviations.remarks import about_noise, about_record, about_rounding, about_variation
+from evenbeat.deviations.forms.theo1 import theo1_variance
+from evenbeat.deviations.noise_mixture import Law
+from evenbeat.deviations.points import (
+    Looked,
+    Points,
+    about_bias,
+    about_noise,
+    about_record,
+    about_rounding,
+    about_variation,
+    check_no_gaps,
+    computed_points,
+)
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import Progress, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import PhasePoints, samples_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.powerlaw import NoiseLevels
-from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import duration_text
 
 HYBRID = "theo1_hybrid"
 TITLE = "Théo1 hybrid deviation"
 JOINED_AT = 0.1
-LARGEST_MISFIT = 0.3
 FEWEST_POINTS = 91
 RATIOS = 24
-MOST_POINTS = 321
 _ALLAN, _THEO1 = STATISTICS["overlapping_allan"], STATISTICS["theo1"]
 
 
@@ -68,10 +63,6 @@ def hybrid_curve(
     Beyond the join the averaging factors are multiples of three samples, because Théo1 of an even span that
     is a multiple of four has its effective averaging time there. With ``bias="published"`` the ratio is the
     measured one of the handbook, with ``exact`` that of the noise told, with ``none`` one.
-
-    With ``bias="published"`` the degrees of freedom count the scatter of the measured ratio. Not valid for
-    these intervals under white or flicker PM, where one ratio does not fit all averaging times; a finding
-    then says by how much (tests/coverage/stability_coverage.md has the shares).
     """
     samples = samples_of(record, minimum_coverage)
     check_no_gaps(record, samples, TITLE)
@@ -88,19 +79,8 @@ def hybrid_curve(
     allan = computed_points(looked, _ALLAN, short, mixture)
     tell = _counted_on(progress, len(short), len(chosen.factors))
     theo1 = computed_points(looked, _THEO1, spans, mixture, progress=tell)
-    moments, weights = [*allan.moments, *theo1.moments], [*allan.weights, *theo1.weights]
-    law = Law.of(mixture, moments)
+    law = Law.of(mixture, [*allan.moments, *theo1.moments])
     if bias == "published" and len(spans):
-        # of terms that the mean ratio divides nothing is aimed at but themselves
-        moments[len(short) :] = [
-            corrected_moments(samples.points, span, law.levels, replace(each, aimed_at=each.expected))
-            for span, each in zip(spans.tolist(), theo1.moments, strict=True)
-        ]
-        law = Law.of(mixture, moments)
-        weights = [
-            None if some is None else raised_to_freedom(some, edf)
-            for some, edf in zip(weights, law.edf.tolist(), strict=True)
-        ]
         whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
         theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(whole)))
     parts = (allan, theo1)
@@ -121,7 +101,7 @@ def hybrid_curve(
         deviation=deviation,
         terms=np.array([term.terms for part in parts for term in part.terms], dtype=np.int64),
         edf=law.edf,
-        distribution=law.distribution(weights),
+        distribution=law.distribution([*allan.weights, *theo1.weights]),
         noise_exponent=law.exponent,
         noise=mixture,
         expected=np.sqrt(expected) / record.interval_s,
@@ -135,7 +115,6 @@ def hybrid_curve(
             *about_noise(law, times, stated=noise is not None),
             _about_join(join, record.interval_s),
             *(_about_bias(theo1, bias) if len(spans) else ()),
-            *(_about_misfit(samples.points, spans, law, mixture) if bias == "published" else ()),
         ),
     )
 
@@ -173,31 +152,6 @@ def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Fa
     return Factors(factors=rounded, findings=(*chosen.findings, finding))
 
 
-def _about_misfit(
-    points: int, spans: IntArray, law: Law, mixture: NoiseMixture | None
-) -> tuple[Finding, ...]:
-    """Return where one ratio for all averaging times is wrong for the noises of the record."""
-    if len(spans) == 0 or mixture is None:
-        return ()
-    misfits = np.array([expected_misfit(points, int(span), mixture.levels_for(5)) for span in spans])
-    # a variance off by this share of its standard uncertainty √(2/edf) costs two points of coverage
-    off = np.abs(misfits) > LARGEST_MISFIT * np.sqrt(2 / law.edf[-len(spans) :])
-    if not off.any():
-        return ()
-    low, high = float(misfits[off].min()), float(misfits[off].max())
-    sentence = (
-        f"At {np.count_nonzero(off)} averaging time(s) the one ratio measured in the record does not fit its "
-        f"noises: the variances are {low:+.0%} to {high:+.0%} off in expectation, and the "
-        'intervals hold the truth less often than they say; bias="exact" has neither fault.'
-    )
-    values: dict[str, float | int | str] = {
-        "averaging_times": int(np.count_nonzero(off)),
-        "smallest_misfit": low,
-        "largest_misfit": high,
-    }
-    return (Finding(code="RATIO_DOES_NOT_FIT", severity="caution", sentence=sentence, values=values),)
-
-
 def _about_join(join: int, interval_s: float) -> Finding:
     sentence = (
         f"Up to {duration_text(join * interval_s)} this is the overlapping Allan deviation, beyond it Théo1 "
@@ -213,10 +167,11 @@ def _about_bias(points: Points, bias: Bias) -> tuple[Finding, ...]:
     ratio = float(points.bias[0])
     sentence = (
         f"The bias of Théo1 against the Allan variance, {ratio:.3g}, was measured at averaging times that "
-        "both have and removed."
+        "both have and removed. It scatters with the record, which the intervals do not count, and under "
+        'white or flicker PM one ratio does not fit all averaging times; bias="exact" has neither fault.'
     )
     values: dict[str, float | int | str] = {"bias": bias, "smallest_factor": ratio, "largest_factor": ratio}
-    return (Finding(code="BIAS_REMOVED", severity="note", sentence=sentence, values=values),)
+    return (Finding(code="BIAS_REMOVED", severity="caution", sentence=sentence, values=values),)
 
 
 def ratio_places(points: int) -> IntArray:
@@ -234,71 +189,3 @@ def measured_ratio(samples: PhasePoints) -> float:
         allan = terms.total / (2.0 * float(factor) ** 2 * terms.terms)
         ratios.append(allan / theo1_variance(samples.phase_s, 12 + 4 * place))
     return 1.0 / float(np.mean(ratios))
-
-
-def expected_misfit(points: int, span: int, nodes: FloatArray) -> float:
-    """Return by how much of itself the corrected variance is too large, to first order.
-
-    Parameters
-    ----------
-    nodes
-        Shape (draws, noises): levels in keeping with the record; the median over them is returned.
-    """
-    mean = np.mean([1 / _bias(12 + 4 * place, nodes) for place in ratio_places(points).tolist()], axis=0)
-    return float(np.median(_bias(span, nodes) * mean - 1))
-
-
-def _bias(span: int, levels: FloatArray) -> FloatArray:
-    """Return the expectation of Théo1 over the Allan variance at its effective averaging time."""
-    noises = exponents_of(2)
-    whole = levels @ [expected_theo1(span, alpha) for alpha in noises]
-    return np.asarray(whole / (levels @ [allan_variance(EFFECTIVE_SHARE * span, alpha) for alpha in noises]))
-
-
-def corrected_moments(points: int, span: int, levels: FloatArray, moments: Moments) -> Moments:
-    """Return the moments of Théo1 divided by the measured ratio, whose scatter adds to its own.
-
-    Parameters
-    ----------
-    points, span
-        Of the record.
-    levels
-        Of the noises, per unit of the sampling interval.
-    moments
-        Those of Théo1 alone.
-    """
-    short_points, short = in_proportion(points, span, 2, most=MOST_POINTS)
-    scale = (points - 1) / (short_points - 1)
-    # a noise h f^α looks the same in a record so much shorter at this level; those of phase stay
-    shorter = levels * scale ** np.maximum(1.0 - np.array(exponents_of(2)), 0.0)
-    ratio = _relative_ratio(short_points, tuple(shorter.tolist()))
-    whole = _relative_theo1(short_points, short, shorter) + ratio
-    alone, both = (
-        freedom_of_form(seen_by_differences(form, 2), short_points, shorter, 2)
-        for form in (whole - ratio, whole)
-    )
-    return replace(moments, products=moments.products * alone / both)
-
-
-def _relative_theo1(points: int, span: int, levels: FloatArray) -> FloatArray:
-    """Return the form of Théo1 over its expectation."""
-    rows = span_rows(span)
-    expected = levels @ [expected_sum(rows, alpha) for alpha in exponents_of(2)]
-    return np.asarray(form_of_stretches(rows.T @ rows, points) / expected)
-
-
-@lru_cache(maxsize=8)
-def _relative_ratio(points: int, levels: tuple[float, ...]) -> FloatArray:
-    """Return the form whose value is the relative error of the mean ratio, to first order."""
-    given = np.array(levels)
-    total = np.zeros((points, points))
-    shares = 0.0
-    for place in ratio_places(points).tolist():
-        share = 1 / float(_bias(12 + 4 * place, given))
-        rows = np.zeros((1, 2 * (9 + 3 * place) + 1))
-        rows[0, [0, 9 + 3 * place, -1]] = 1.0, -2.0, 1.0
-        expected = given @ [expected_sum(rows, alpha) for alpha in exponents_of(2)]
-        allan = form_of_stretches(rows.T @ rows, points) / expected
-        total += share * (allan - _relative_theo1(points, 12 + 4 * place, given))
-        shares += share
-    return total / shares

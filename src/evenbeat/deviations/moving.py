@@ -15,7 +15,7 @@ from evenbeat.deviations.averaging import Averaging, IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
-from evenbeat.deviations.remarks import about_record, about_variation
+from evenbeat.deviations.points import about_record, about_variation
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain, listed_as

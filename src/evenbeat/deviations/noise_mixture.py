@@ -248,14 +248,7 @@ def _grouped(scales: FloatArray, freedoms: FloatArray) -> tuple[FloatArray, Floa
 def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixture | None:
     """Return the noise of a record; ``None`` where nothing varies or too few vary.
 
-    Parameters
-    ----------
-    samples
-        The record.
-    interval_s
-        Its sampling interval.
-    order
-        2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
+    ``order`` is 2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
     """
     anchors = _anchors(samples, order)
     return None if anchors is None else NoiseMixture(nodes=_nodes(anchors, order), interval_s=interval_s)
@@ -263,17 +256,7 @@ def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixtu
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Anchors:
-    """Mean squares of differences of a record, and what each noise does to them.
-
-    Attributes
-    ----------
-    points
-        Averaging factor of each, and whether differences were averaged.
-    squares
-        Shape (n,): mean squares [s²].
-    moments
-        Of each.
-    """
+    """Mean squares [s²] of differences at factors, averaged or not, and what each noise does to them."""
 
     points: tuple[tuple[int, bool], ...]
     squares: FloatArray
@@ -471,18 +454,9 @@ def _nodes(anchors: Anchors, order: int) -> FloatArray:
 class _Fits:
     """Fits of all subsets of unknowns at once, levels in units of the most there can be of each.
 
-    Attributes
-    ----------
-    response
-        Shape (n, unknowns): expectation of each mean square over its value.
-    scatter
-        Shape (n, unknowns, unknowns): half its variance likewise.
-    spectral
-        Shape (noises², n²): for the correlations.
-    subsets
-        Shape (subsets, unknowns).
-    likely
-        Shape (unknowns,): level up to which a noise counts as usual.
+    ``response`` (n, unknowns) is the expectation of each mean square over its value, ``scatter`` half its
+    variance likewise, ``spectral`` (noises², n²) gives the correlations, ``subsets`` (subsets, unknowns)
+    which unknowns are in, and up to ``likely`` (unknowns,) a level counts as usual.
     """
 
     response: FloatArray

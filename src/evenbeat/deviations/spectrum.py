@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from evenbeat.deviations.remarks import about_record
+from evenbeat.deviations.points import about_record
 from evenbeat.deviations.sums.kernels import sum_of_squared_differences
 from evenbeat.deviations.sums.samples import samples_of
 from evenbeat.errors import InputError, TooShortError

@@ -204,17 +204,7 @@ def _gap_findings(possible: IntArray, windows: IntArray) -> tuple[Finding, ...]:
 def largest_movements(phase: FloatArray, factors: IntArray) -> FloatArray:
     """Return the largest peak-to-peak value within windows of ``factor + 1`` points, for rising factors.
 
-    Parameters
-    ----------
-    phase
-        Shape (points,), NaN where missing; any number type.
-    factors
-        Shape (n,): from 1 on.
-
-    Returns
-    -------
-    array
-        Shape (n,); NaN where every window has a missing point, or none is so short.
+    NaN where every window has a missing point, or none is so short.
     """
     factors = np.asarray(factors, dtype=np.int64)
     whole = np.full(len(factors), np.nan)

@@ -19,10 +19,9 @@ from evenbeat.conditioning.report import ConditioningReport
 from evenbeat.counter.card import TimebaseCard
 from evenbeat.counter.reach import Reach
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.limits.comparison import LimitVerdict
+from evenbeat.deviations.limits import LimitVerdict
 from evenbeat.deviations.moving import MovingStability
-from evenbeat.deviations.separation.reference import CorrectedCurve
-from evenbeat.deviations.separation.separated_clocks import SeparatedClocks
+from evenbeat.deviations.separation import CorrectedCurve, SeparatedClocks
 from evenbeat.deviations.spectrum import Spectrum
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
@@ -169,9 +168,9 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
         writes it to a file.
     details
         Passed to the drawing: ``tolerance=`` for a clock model, and ``came=`` for the times and frequencies
-        that came after its record, ``record=`` for a stability curve (draws the floor of the display),
-        ``floor=`` for a curve of the measuring system's own noise under it,
-        ``carrier_hz=`` for a spectrum (draws the phase noise L(f) of that carrier).
+        that came after its record, for a holdover the times and time errors; ``record=`` for a stability
+        curve (draws the floor of the display), ``floor=`` for a curve of the measuring system's own noise
+        under it, ``carrier_hz=`` for a spectrum (draws the phase noise L(f) of that carrier).
 
     Returns
     -------

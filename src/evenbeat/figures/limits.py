@@ -9,7 +9,7 @@ import numpy as np
 
 from evenbeat.calibration.decision import probability_text
 from evenbeat.calibration.specification_verdict import JudgedLine, SpecificationVerdict
-from evenbeat.deviations.limits.comparison import LimitVerdict
+from evenbeat.deviations.limits import LimitVerdict
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.figures.axes import (
     deviation_axis,

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.deviations.separation.reference import CorrectedCurve
-from evenbeat.deviations.separation.separated_clocks import SeparatedClocks
+from evenbeat.deviations.separation import CorrectedCurve, SeparatedClocks
 from evenbeat.figures.axes import (
     Label,
     deviation_axis,

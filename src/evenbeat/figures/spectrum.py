@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.deviations.levels.noise_fit import NoiseFit
+from evenbeat.deviations.levels import NoiseFit
 from evenbeat.deviations.spectrum import Spectrum
 from evenbeat.figures.axes import Label, fractional_text, log_decades, name_lines, note, power_text
 from evenbeat.figures.style import BLUE, GREY, INK, RUST, WIDTH_IN, Keywords, dressed, stroke, styled

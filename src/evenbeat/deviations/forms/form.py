@@ -389,12 +389,12 @@ def gap_free_phase(samples: Samples) -> FloatArray:
     return samples.phase_s
 
 
-def in_proportion(points: int, factor: int, step: int, *, most: int = MOST_POINTS) -> tuple[int, int]:
+def in_proportion(points: int, factor: int, step: int) -> tuple[int, int]:
     """Return number of points and averaging factor, a multiple of ``step``, of a record short enough."""
-    if points <= most:
+    if points <= MOST_POINTS:
         return points, factor
     intervals = min((points - 1) / factor, MOST_INTERVALS)
-    shorter = max(1, min(factor, int((most - 1) / intervals)) // step) * step
+    shorter = max(1, min(factor, int((MOST_POINTS - 1) / intervals)) // step) * step
     return round(intervals * shorter) + 1, shorter
 
 
@@ -432,13 +432,6 @@ def moments_of_form(inner: FloatArray, points: int, order: int) -> Moments:
     return Moments(expected=expected, aimed_at=expected, products=scatter)
 
 
-def freedom_of_form(inner: FloatArray, points: int, levels: FloatArray, order: int) -> float:
-    """Return the degrees of freedom of such a form under these levels."""
-    _, kernels = _covariances(points, order)
-    product = inner @ np.tensordot(levels, kernels, axes=1)
-    return at_least_one(float(np.trace(product) ** 2 / np.sum(product * product.T)))
-
-
 def weights_of_form(inner: FloatArray, points: int, levels: FloatArray, order: int) -> FloatArray:
     """Return the weights of such a form under these levels, largest first and their sum one."""
     _, kernels = _covariances(points, order)
@@ -468,15 +461,7 @@ def hadamard_variance(factor: float, exponent: int) -> float:
 
 
 def expected_sum(rows: FloatArray, exponent: int) -> float:
-    """Return the expected sum of squares of linear forms of phase.
-
-    Parameters
-    ----------
-    rows
-        Shape (forms, points): the weights of neighbouring phase points, annihilating what the noise needs.
-    exponent
-        α of S_y.
-    """
+    """Return the expected sum of squares of linear forms of phase, weights of shape (forms, points)."""
     form = rows.T @ rows
     index = np.arange(rows.shape[1])
     return float(np.sum(form * phase_kernel(np.abs(index[:, np.newaxis] - index), exponent)))
@@ -496,15 +481,7 @@ def relative_squares(rows: FloatArray, exponent: int, lags: IntArray) -> FloatAr
 
 
 def freedom_of_mean(starts: int, lags: IntArray, squares: FloatArray) -> float:
-    """Return the degrees of freedom of a mean over ``starts`` stretches, at least 1.
-
-    Parameters
-    ----------
-    starts
-        How many stretches, one sample apart.
-    lags, squares
-        Shape (n,): ``relative_squares`` at these lags, the first of them zero.
-    """
+    """Return the degrees of freedom of a mean over stretches, given ``relative_squares`` at lags from 0."""
     inside = lags[lags < starts]
     last = min(starts - 1, int(lags[-1]))
     inside = inside if inside[-1] == last else np.append(inside, last)
@@ -521,19 +498,10 @@ def freedom_by_ratio(
     *,
     grows: bool = False,
 ) -> float:
-    """Return ``freedom(starts, factor)`` from those of two shorter averaging factors at equal proportions.
+    """Return ``freedom(starts, factor)`` by its ratio to one like it that can be had at any factor.
 
-    Parameters
-    ----------
-    starts, factor
-        Number of terms and averaging factor.
-    shorter
-        The longer of the averaging factors at which ``freedom`` can be had; the other is half of it.
-    freedom, like
-        Degrees of freedom of the statistic, and of one like it that can be had at any factor.
-    grows
-        Whether the ratio of both goes on as the logarithm of the factor (Théo1, flicker PM); otherwise it
-        tends to a limit as its reciprocal.
+    The ratio is that at ``shorter`` and half of it at equal proportions, which goes on as the logarithm of
+    the factor where it grows (Théo1, flicker PM) and else tends to a limit as its reciprocal.
     """
 
     def ratio(at: int) -> float:

@@ -54,15 +54,7 @@ _PUBLISHED_HADAMARD = {2: 0.995, 1: 0.995, 0: 0.995, -1: 0.851, -2: 0.771, -3: 0
 
 
 def sum_over_stretches(values: FloatArray, factor: int) -> float:
-    """Return the sum over all stretches of the mean square of the 6m second differences.
-
-    Parameters
-    ----------
-    values
-        Shape (n,), n >= 3 ``factor``: phase, or phase increments; without gaps.
-    factor
-        Averaging factor m.
-    """
+    """Return the sum over all stretches of phase, or its increments, of the mean of the 6m squared terms."""
     starts = len(values) - 3 * factor + 1
     block = max(STRETCHES_AT_ONCE, factor)
     total = 0.0

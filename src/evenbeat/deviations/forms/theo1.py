@@ -52,15 +52,7 @@ SMALLEST = 16
 
 
 def theo1_variance(phase: FloatArray, span: int) -> float:
-    """Return Théo1 before bias removal, for phase in units of the sampling interval.
-
-    Parameters
-    ----------
-    phase
-        Shape (n,), without gaps.
-    span
-        Even number m of samples, from 10 to n - 1.
-    """
+    """Return Théo1 of an even span before bias removal, for phase in units of the sampling interval."""
     starts = len(phase) - span
     count = min(starts, STARTS_IN_SPANS * span)
     whole, rest = divmod(starts, count)
@@ -166,7 +158,7 @@ class Theo1Form(RowsForm):
         )
 
     def published_bias(self, points: int, factor: int, exponent: int) -> float:
-        """Return the exact ratio under one noise, which the published fit meets to 2 % for FM, 15 % for PM."""
+        """Return the exact ratio under one noise; the published fit is within 2 % for FM, 15 % for PM."""
         return self.expected(points, factor, exponent) / self.aimed_at(factor, exponent)
 
     def white_phase_variance(self, factor: int) -> float:
@@ -175,15 +167,7 @@ class Theo1Form(RowsForm):
 
 
 def squares_in_spans(stretches: FloatArray, weights: FloatArray) -> float:
-    """Return the sum over all starts and d of w_d times the squares, all stretches together.
-
-    Parameters
-    ----------
-    stretches
-        Shape (k, n): phase less a line.
-    weights
-        Shape (h,): of d from 0, for spans of 2h samples; n is above 2h.
-    """
+    """Return the sum over starts and d of w_d times the squares, of stretches (k, n) of phase less a line."""
     half = len(weights)
     span, length = 2 * half, stretches.shape[1]
     count = length - span

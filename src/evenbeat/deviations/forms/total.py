@@ -84,15 +84,7 @@ class TotalForm(WholeForm):
 
 
 def total_variance(samples: PhasePoints, factor: int) -> float:
-    """Return the total variance before bias removal, for phase in units of the sampling interval.
-
-    Parameters
-    ----------
-    samples
-        At least three points, without gaps.
-    factor
-        Averaging factor m, at most half the number of intervals.
-    """
+    """Return the total variance before bias removal, for phase in units of the sampling interval."""
     inside = sum_of_squared_differences(samples, factor, 2).total
     ends = _sum_at_start(samples.phase_s, factor) + _sum_at_start(samples.phase_s[::-1], factor)
     return (inside + ends) / (2.0 * float(factor) ** 2 * (samples.points - 2))

@@ -207,26 +207,10 @@ def sums_of_squares(
 ) -> list[TermSum]:
     """Return the sums of squares of the terms at averaging factors; those that touch a gap are left out.
 
-    Parameters
-    ----------
-    samples
-        The record.
-    factors
-        Averaging factors in rising order, each with at least one term.
-    order
-        Order of the differences of phase.
-    averaged
-        Whether a term is the mean of as many consecutive differences as the factor.
-    overlapping
-        Whether a term begins at every sample, or once per averaging time.
-    minimum_coverage
-        Share of its differences that a mean must rest on.
-    progress
-        Told how many averaging factors are done, those that share the reading of the record in proportion.
-
-    Notes
-    -----
-    The result does not depend on the number of threads.
+    The factors rise, each has at least one term. A term is a difference of phase of this ``order``, or if
+    ``averaged`` the mean of as many consecutive ones as the factor, of which ``minimum_coverage`` must be
+    known; it begins at every sample, or once per averaging time. ``progress`` counts factors that share the
+    reading of the record in proportion. The result does not depend on the number of threads.
     """
     lags = np.asarray(factors, dtype=np.int64)
     tell = _Teller(progress, len(lags))

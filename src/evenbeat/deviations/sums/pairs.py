@@ -14,23 +14,31 @@ TERMS_AT_ONCE = 1 << 16
 
 
 def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
-    """Return the numbers of pairs of valid terms 0, 1 … ``count - 1`` bins apart.
+    """Return the numbers of pairs of valid terms 0, 1 … ``count - 1`` bins of so many terms apart.
 
-    Parameters
-    ----------
-    valid
-        Shape (n,).
-    width
-        How many terms make a bin.
-    count
-        Shape of the result.
-
-    Notes
-    -----
     With b valid terms in each bin these are the sums ``Σ b[i] b[i + lag]``, whole numbers, by Fourier
-    transforms of segments of the mask.
+    transforms of segments of the mask, all lags being within a segment and its neighbour. Segments fill half
+    of a transform each, so that the next one, delayed by half its length, is ``(-1)^f`` times its own
+    transform. Single precision is exact here.
     """
-    return _from_segments(valid, width, count)
+    length = fft.next_fast_len(max(count, SHORTEST_SEGMENT), real=True)
+    delayed = np.where(np.arange(length + 1) % 2, np.float32(-1), np.float32(1))
+    at_once = max(1, TERMS_AT_ONCE // (length * width))
+    rows = np.zeros((at_once, 2 * length), dtype=np.float32)
+    spectrum, last = np.zeros(length + 1, dtype=complex), np.zeros(length + 1, dtype=np.complex64)
+    for begin in range(0, len(valid), at_once * length * width):
+        bins = _bins(valid[begin : begin + at_once * length * width], width)
+        whole, rest = divmod(len(bins), length)
+        rows[:whole, :length] = bins[: whole * length].reshape(whole, length)
+        if rest:
+            rows[whole, :length] = 0
+            rows[whole, :rest] = bins[whole * length :]
+        own = fft.rfft(rows[: whole + (rest > 0)])
+        back = own.conj()
+        spectrum += np.einsum("ij,ij->j", back, own)
+        spectrum += delayed * (np.einsum("ij,ij->j", back[:-1], own[1:]) + last * own[0])
+        last = back[-1].copy()
+    return np.rint(np.maximum(fft.irfft(spectrum, 2 * length)[:count], 0.0))
 
 
 class Borders:
@@ -92,32 +100,6 @@ class Borders:
         """Return how many pairs of valid terms are so many terms apart."""
         apart = self._places - self._places[:, np.newaxis] + lag
         return -0.5 * float(self._signs @ np.abs(apart) @ self._signs)
-
-
-def _from_segments(valid: BoolArray, width: int, count: int) -> FloatArray:
-    """Return the pairs within segments and between neighbouring ones, all lags being within a segment.
-
-    Segments fill half of a transform each, so that the next one, delayed by half its length, is ``(-1)^f``
-    times its own transform. Single precision is exact here: the results are whole numbers.
-    """
-    length = fft.next_fast_len(max(count, SHORTEST_SEGMENT), real=True)
-    delayed = np.where(np.arange(length + 1) % 2, np.float32(-1), np.float32(1))
-    at_once = max(1, TERMS_AT_ONCE // (length * width))
-    rows = np.zeros((at_once, 2 * length), dtype=np.float32)
-    spectrum, last = np.zeros(length + 1, dtype=complex), np.zeros(length + 1, dtype=np.complex64)
-    for begin in range(0, len(valid), at_once * length * width):
-        bins = _bins(valid[begin : begin + at_once * length * width], width)
-        whole, rest = divmod(len(bins), length)
-        rows[:whole, :length] = bins[: whole * length].reshape(whole, length)
-        if rest:
-            rows[whole, :length] = 0
-            rows[whole, :rest] = bins[whole * length :]
-        own = fft.rfft(rows[: whole + (rest > 0)])
-        back = own.conj()
-        spectrum += np.einsum("ij,ij->j", back, own)
-        spectrum += delayed * (np.einsum("ij,ij->j", back[:-1], own[1:]) + last * own[0])
-        last = back[-1].copy()
-    return np.rint(np.maximum(fft.irfft(spectrum, 2 * length)[:count], 0.0))
 
 
 def _bins(valid: BoolArray, width: int) -> npt.NDArray[np.generic]:
