@@ -98,7 +98,7 @@ class FineAverages:
         of the last z before, times k (1 - k^F)/(1 - k): no sample is filtered but where some are missing.
         """
         samples = column[: self.shown.size].reshape(self.shown.shape)
-        blocks, factor = samples.shape
+        blocks, factor = self.shown.shape
         decay = -1 / np.abs(lags)
         left = np.arange(factor, 0, -1)[:, np.newaxis]
         level = column[0]
@@ -263,7 +263,9 @@ class Pooling:
         windows = everything.reshape(-1, self.fine.averages, everything.shape[1])
         return [
             group.contrasts.of(
-                windows[np.ix_(group.windows, group.rows)].swapaxes(0, 1).reshape(len(group.rows), -1)
+                windows[np.ix_(np.array(group.windows), group.rows)]
+                .swapaxes(0, 1)
+                .reshape(len(group.rows), -1)
             )
             for group in self.groups
         ]
