@@ -315,7 +315,7 @@ def _of_pairs(lines: Sequence[str], names: tuple[str, ...]) -> Rewriting:
     spans = [match.span(2) for match in _PAIR.finditer(usual)]
     moment = _MOMENT_FIRST.match(usual)
     spans = spans if moment is None or len(spans) == len(names) else [moment.span(1), *spans]
-    return Rewriting(one=one, usual=_usual(usual, spans, rb"[^=\t\n]+?"))
+    return Rewriting(one=one, usual=_usual(usual, spans))
 
 
 def _of_words(lines: Sequence[str], pattern: WordPattern) -> Rewriting:
@@ -326,17 +326,23 @@ def _of_words(lines: Sequence[str], pattern: WordPattern) -> Rewriting:
         return line if cells is None else "\t".join(cells)
 
     usual = next((line for line in reversed(lines) if pattern.cells(line)), "")
-    return Rewriting(one=one, usual=_usual(usual, pattern.spans(usual), rb"[^\s]+?"))
+    return Rewriting(one=one, usual=_usual(usual, pattern.spans(usual)))
 
 
-def _usual(line: str, spans: Sequence[tuple[int, int]], value: bytes) -> bytes:
+def _usual(line: str, spans: Sequence[tuple[int, int]]) -> bytes:
     """Return an expression of lines with the words of this one; none where only blanks part some values."""
     edges = [0, *(edge for span in spans for edge in span), len(line)]
     parts = [line[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]
     if not spans or not all(part.strip() for part in parts[1:-1]):
         return b""
     words = [re.sub(r"\d+", r"\\d+", re.sub(r"(?:\\\s)+", " +", re.escape(part))) for part in parts]
-    return rb"(?m)^" + (b"(" + value + b")").join(word.encode() for word in words) + b"$"
+    values = [r"([^\s=]+" + r" [^\s=]+" * line[a:b].count(" ") + ")" for a, b in spans]
+    values[-1] = (
+        values[-1] if words[-1] else r"([^=\t\n]+)"
+    )  # what stands behind it is of its cell, and no number
+    return "".join(
+        ["(?m)^", words[0], *(v + w for v, w in zip(values, words[1:], strict=True)), "$"]
+    ).encode()
 
 
 def _is_remark(line: str) -> bool:
