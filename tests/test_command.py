@@ -11,6 +11,7 @@ from typing import get_args
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 from evenbeat.command.main import main
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
@@ -57,6 +58,25 @@ def test_assess_prints_a_verdict_and_writes_a_report(
     assert {path.name for path in folder.iterdir()} == {"report.html", "report.pdf", "result.json"}
     result = json.loads((folder / "result.json").read_text())
     assert " ".join(out.split("\n\n", maxsplit=1)[0].split()) == result["verdict"]["headline"]
+
+
+def test_the_verdict_stands_before_the_report_is_drawn(
+    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What takes long follows the answer: no figure is drawn before the last word of the verdict."""
+    said: list[str] = []
+    drawn = Figure.draw
+
+    def listening(*arguments: object) -> None:
+        said.append(capsys.readouterr().out)
+        drawn(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Figure, "draw", listening)
+    assert main(["assess", str(log), "-o", str(tmp_path / "report")]) == 0
+
+    assert "holdover" in said[0]
+    assert "Report:" not in "".join(said)
+    assert capsys.readouterr().out.startswith("\nReport: ")
 
 
 def test_json_is_the_whole_result(log: Path, capsys: pytest.CaptureFixture[str]) -> None:

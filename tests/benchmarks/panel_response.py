@@ -17,7 +17,7 @@ import numpy as np
 
 from evenbeat import interactive
 
-PANELS = [name for name in interactive.__all__ if name != "log_panel"]
+PANELS = [name for name in interactive.__all__ if name.endswith(("explorer", "mixer", "game", "detective"))]
 HEAVIEST: dict[str, dict[str, Any]] = {
     "aging_explorer": {"days": 115, "law": "logarithmic", "revealed": True},
     "gap_explorer": {"samples": 8192, "share": 0.2, "exponent": -1},

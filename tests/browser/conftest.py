@@ -31,7 +31,7 @@ FLAGS = [
     "--disable-sync",
 ]
 SETTINGS = {
-    # no news pop-up; the theme that the browser asks for; every cell really in the page, also those out of sight
+    # no news pop-up; the theme that the browser asks for; every cell really in the page, out of sight too
     "@jupyterlab/apputils-extension/notification.jupyterlab-settings": {
         "fetchNews": "false",
         "checkForUpdates": False,

@@ -45,6 +45,7 @@ from evenbeat.figures.style import RUST, png_bytes, svg_text
 from evenbeat.fleet.assess_fleet import assess_fleet
 from evenbeat.holdover.forecast import predict_holdover
 from evenbeat.holdover.passage import limit_passage
+from evenbeat.holdover.stated import stated_holdover
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import Estimate
 from evenbeat.record import Flag, Record
@@ -457,3 +458,19 @@ def test_what_came_is_drawn_onto_the_forecast(model: ClockModel) -> None:
     assert "what came" in texts(ax)
     with pytest.raises(InputError, match="came has no moment between"):
         plot(model, came=(later - 2 * end, came))
+
+
+def test_what_came_is_drawn_onto_a_holdover() -> None:
+    """The time error as it came, and less the forecast, stand as crosses at their sizes, in frame."""
+    holdover = stated_holdover(
+        [3600.0, 7200.0, 86400.0],
+        frequency_offset=Estimate.normal(1e-11, 1e-12),
+        noise=NoiseLevels(white_fm=1e-24),
+    )
+    ax = plot(holdover, came=([3600.0, 86400.0], [5e-8, 1e-6]))
+    crosses = {line.get_label(): line.get_ydata() for line in ax.lines if line.get_marker() == "x"}
+    assert crosses["came"] == pytest.approx([5e-8, 1e-6])
+    assert crosses["came, corrected"] == pytest.approx([5e-8 - 3.6e-8, 1e-6 - 8.64e-7])
+    low, high = ax.get_ylim()
+    assert low < 1.4e-8
+    assert high > 1e-6

@@ -31,13 +31,13 @@ from evenbeat.calibration.back_cast import BackCast, back_cast
 from evenbeat.calibration.calendar import CalendarUnit, checked_date
 from evenbeat.calibration.decision import Decision, decide
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import HistoryModel, fit_history, interval_text
+from evenbeat.calibration.history_model import HistoryModel, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.interval_suggestion import SHORT, IntervalSuggestion, Meaning
 from evenbeat.calibration.methods import MethodComparison, compare_methods
 from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
-from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike, lasting_text
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate
@@ -149,7 +149,7 @@ class HistoryAssessment(Result):
         if suggestion.limited_by == "start":
             return f"No interval: the offset is not {within} even now. Adjust it."
         whole = "" if suggestion.rounded is None else f" ({suggestion.rounded})"
-        again = f"Calibrate again within {interval_text(suggestion.interval_s)}{whole}"
+        again = f"Calibrate again within {lasting_text(suggestion.interval_s)}{whole}"
         if suggestion.limited_by == "tolerance":
             return f"{again}: until then {within}."
         if suggestion.limited_by == "policy":
@@ -157,7 +157,7 @@ class HistoryAssessment(Result):
         alone = self.model.interval_s(limits, self.reliability)
         return (
             f"{again}, twice the longest interval that was observed. By drift and walk alone it would stay "
-            f"{within} for {interval_text(alone)}."
+            f"{within} for {lasting_text(alone)}."
         )
 
     def _facts(self) -> Mapping[str, object]:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy import integrate, special
+from scipy import special
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
@@ -84,13 +84,7 @@ DECISION_RULES: dict[str, DecisionRule] = {
 
 
 def decision_rule(rule: str | DecisionRule) -> DecisionRule:
-    """Return the rule of this name.
-
-    Raises
-    ------
-    InputError
-        If there is none.
-    """
+    """Return the rule of this name."""
     if isinstance(rule, DecisionRule):
         return rule
     if rule not in DECISION_RULES:
@@ -357,6 +351,8 @@ def global_risk(
 
     def density(error: float) -> float:
         return math.exp(-0.5 * error**2) / math.sqrt(2 * math.pi)
+
+    from scipy import integrate
 
     # most of the integrand lies within a few standard uncertainties of the limit: tell the quadrature
     beyond, before = min(limit + 6 * noise, FARTHEST), max(limit - 6 * noise, 0.0)

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
@@ -302,7 +302,7 @@ def _lognormal_interval(limit: float, reliability: float, rates: FloatArray) -> 
     if np.any(rates <= 0):
         return math.nan
     logs = np.log(rates)
-    return float(limit / math.exp(logs.mean() + stats.norm.ppf(reliability) * logs.std(ddof=1)))
+    return float(limit / math.exp(logs.mean() + special.ndtri(reliability) * logs.std(ddof=1)))
 
 
 def _remarks(

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
 from evenbeat.calibration.history_posterior import (
@@ -38,7 +39,7 @@ from evenbeat.calibration.history_posterior import (
     posteriors,
     seasons_seen,
 )
-from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.forecaster import Grounds, LastInterval, Paths, Quantity, knows_neither
 from evenbeat.clock.levels import VarianceTerms
@@ -150,12 +151,7 @@ class HistoryModel(Result):
     @property
     def class_odds(self) -> Mapping[str, float]:
         """Probability of each class of oscillator, the likeliest first."""
-        odds: dict[str, float] = {}
-        logs = self.posterior.log_evidence[0]
-        shares = np.exp(logs - logs.max())
-        for part, share in zip(self.prior.mixture, shares / shares.sum(), strict=False):
-            odds[part.name] = odds.get(part.name, 0.0) + float(share)
-        return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+        return _odds(self.prior, self.posterior)
 
     @property
     def mistaken_readings(self) -> Mapping[str, float]:
@@ -246,16 +242,19 @@ class HistoryModel(Result):
     ) -> Iterator[Paths]:
         """Yield paths after the last calibration, those of one random walk together."""
         knows_neither(averaging_time_s, environment)
-        found, t = self._begun(as_left), np.asarray(times, dtype=float) / SECONDS_PER_YEAR
-        shape, walked, size = _courses, _walked, 1.0
+        t, size, shape, walked = np.asarray(times, dtype=float) / SECONDS_PER_YEAR, 1.0, _courses, _walked
+        held = np.ones(len(t))
         if of == "time_error":
-            shape, walked, size = _gained, _gained_by_walk, SECONDS_PER_YEAR
+            size, shape, walked, held = SECONDS_PER_YEAR, _gained, _gained_by_walk, t
+        # what it is left at is part of the covariance, so that conditioning on a later value is exact
+        known = 0.0 if as_left is None else as_left.standard_uncertainty**2
+        found = self._begun(None if as_left is None else Estimate.normal(as_left.value, 0.0))
         for points, walk, wander in _drawn(found, n, rng):
             drawn = _drawn_normal(found.mean[:, 0, points], found.covariance[:, :, 0, points], rng)
             diffusion = walk**2 / SECONDS_PER_YEAR if of == "offset" else 0.0
             yield Paths(
                 mean=size * np.einsum("ni,nit->nt", drawn, shape(found.bend[0, points], t)),
-                covariance=size**2 * walked(walk, wander, t),
+                covariance=size**2 * (walked(walk, wander, t) + known * np.outer(held, held)),
                 growth=np.ones(len(points)),
                 diffusion=np.full(len(points), diffusion),
             )
@@ -440,11 +439,13 @@ def fit_history(
         If no two calibrations follow each other with a value left and a value or state found, or a state
         is given without a tolerance.
 
-    Notes ----- Increment ``d ~ N(D T, s² T + u² + u²)``, neighbours that share a reading being correlated by
-    ``-u²``; the drift is integrated in closed form, walks and laws on a grid. A class is set beside itself 4,
-    16 and 64 times as wide. Of one history, a reading that three or more others speak against is weighed as a
-    mistake (5 % beforehand), and named. Not valid where the drift changes its sign at once or an adjustment
-    changes the drift itself.
+    Notes
+    -----
+    Increment ``d ~ N(D T, s² T + u² + u²)``, neighbours that share a reading being correlated by ``-u²``; the
+    drift is integrated in closed form, walks and laws on a grid. A class is set beside itself 4, 16 and 64
+    times as wide. Of one history, a reading that three or more others speak against is weighed as a mistake
+    (5 % beforehand), and named. Not valid where the drift changes its sign at once or an adjustment changes
+    the drift itself.
 
     References
     ----------
@@ -544,18 +545,25 @@ def evidence_findings(
     ]
 
 
+def _part_shares(prior: DriftPrior, found: Posteriors) -> FloatArray:
+    """Return the probability of each part; beside longer priors it is filled up with parts of no weight."""
+    return np.asarray(special.softmax(found.log_evidence[0])[: len(prior.mixture)])
+
+
+def _odds(prior: DriftPrior, found: Posteriors) -> dict[str, float]:
+    """Return the probability of each class, the likeliest first."""
+    odds: dict[str, float] = {}
+    for part, share in zip(prior.mixture, _part_shares(prior, found).tolist(), strict=True):
+        odds[part.name] = odds.get(part.name, 0.0) + share
+    return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+
+
 def _about_class(increments: Sequence[Increment], prior: DriftPrior, found: Posteriors) -> Finding:
-    logs = found.log_evidence[0]
-    shares = np.exp(logs - logs.max())
-    shares = shares / shares.sum()
-    parts = prior.mixture
-    shares = shares[: len(parts)]  # beside longer ones it is filled up with parts of no weight
+    parts, shares = prior.mixture, _part_shares(prior, found)
     learned = f", as learned from {prior.learned_from} instruments" if prior.learned_from else ""
     if not prior.name:
-        odds: dict[str, float] = {}
-        for part, share in zip(parts, shares.tolist(), strict=True):
-            odds[part.name] = odds.get(part.name, 0.0) + share
-        first, *rest = sorted(odds.items(), key=lambda pair: -pair[1])
+        odds = _odds(prior, found)
+        first, *rest = odds.items()
         told = [first, *(one for one in rest if one[1] >= 0.05)]
         words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
         clear = first[1] >= SURE
@@ -565,12 +573,10 @@ def _about_class(increments: Sequence[Increment], prior: DriftPrior, found: Post
         return Finding(
             code="CLASS_INFERRED", severity="note" if clear else "caution", sentence=sentence, values=odds
         )
-    usual = float(
-        sum(
-            share
-            for part, share in zip(parts, shares, strict=True)
-            if (part.weight >= COMMON if prior.learned_from else part.factor == 1)
-        )
+    usual = sum(
+        share
+        for part, share in zip(parts, shares.tolist(), strict=True)
+        if (part.weight >= COMMON if prior.learned_from else part.factor == 1)
     )
     if len(parts) > 1 and usual < CONTRADICTED:
         width = float(sum(p.factor * share for p, share in zip(parts, shares, strict=True)))
@@ -687,8 +693,3 @@ def agreement(first: Estimate, second: Estimate) -> float:
         msg = "both estimates are exact; at least one needs an uncertainty"
         raise InputError(msg)
     return abs(first.value - second.value) / spread
-
-
-def interval_text(seconds: float) -> str:
-    """Return an interval in words; ``over 40 years`` where no limit was found."""
-    return "over 40 years" if seconds >= LONGEST_S else duration_text(seconds)

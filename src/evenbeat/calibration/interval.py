@@ -10,14 +10,20 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evenbeat.calibration.calendar import CalendarUnit, whole_units
 from evenbeat.calibration.history_model import TIMES_LONGEST, season_unseen
-from evenbeat.calibration.interval_findings import Question, limit_finding, reference_findings
+from evenbeat.calibration.interval_findings import (
+    Question,
+    limit_finding,
+    missing_at_start,
+    missing_for,
+    reference_findings,
+)
 from evenbeat.calibration.interval_suggestion import (
     MEANINGS,
     IntervalSuggestion,
@@ -26,7 +32,6 @@ from evenbeat.calibration.interval_suggestion import (
     NeverLeft,
     running_mean,
 )
-from evenbeat.calibration.missing import missing_at_start, missing_for
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.as_predicted import stop_unless_trusted
 from evenbeat.clock.forecaster import (
@@ -141,13 +146,25 @@ def suggest_interval(
     """
     grounds = checked_forecaster(source).grounds
     over = grounds.averaging_time_s if averaging_time_s is None else averaging_time_s
-    question = replace(_question(tolerance, guard_band, reliability, meaning), averaging_time_s=over)
+    if meaning not in MEANINGS:
+        msg = f"meaning is {meaning!r}; it must be one of {', '.join(MEANINGS)}"
+        raise InputError(msg)
+    question = Question(
+        tolerance=Tolerance.of(tolerance),
+        guard_band=guard_band or 0.0,
+        reliability=checked_probability(reliability, "reliability"),
+        meaning=meaning,
+        averaging_time_s=over,
+    )
     constant = {
         "reference": reference_uncertainty,
         "environment": environment_uncertainty,
         "transport": transport_uncertainty,
     }
-    _check_constant(constant)
+    for name, value in constant.items():
+        if not (value >= 0 and math.isfinite(value)):
+            msg = f"{name}_uncertainty is {value:g}; it must be zero or positive"
+            raise InputError(msg)
     if grounds.log is not None:
         record = grounds.log.record
         untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
@@ -159,7 +176,7 @@ def suggest_interval(
         asked={"averaging_time_s": averaging_time_s, "environment": environment},
         as_left=as_left,
         constant=math.hypot(*constant.values()),
-        limits=Tolerance.of(question.tolerance, guard_band=question.guard_band),
+        limits=question.limits,
         reliability=reliability,
         paths=checked_paths(paths),
         seed=seed,
@@ -169,7 +186,14 @@ def suggest_interval(
     times = _search_times(min(grounds.first_s, reach / 100), reach)
     simulated = search.never_left(reach) if meaning == "never_left" else None
     allowed = search.intervals(times, simulated)
-    interval, limited_by = _limited(allowed[meaning], reach, reach_named, cap)
+    ends: list[tuple[float, LimitedBy]] = [
+        (allowed[meaning], "tolerance"),
+        (cap, "policy"),
+        (reach, reach_named),
+    ]
+    if math.isnan(allowed[meaning]):
+        ends = [(math.nan, "start")]
+    interval, limited_by = min(ends, key=lambda end: end[0])
     offset, terms = search.offset(times), search.terms(interval, constant)
     extrapolated = search.beyond(reach) if limited_by in ("record length", "longest interval") else math.nan
     begun = Estimate(distribution=offset.one(0))
@@ -211,23 +235,6 @@ def suggest_interval(
     )
 
 
-def _question(
-    tolerance: ToleranceLike | Tolerance, guard_band: float | None, reliability: float, meaning: Meaning
-) -> Question:
-    """Return what is asked, or raise ``InputError`` where it cannot be."""
-    if meaning not in MEANINGS:
-        msg = f"meaning is {meaning!r}; it must be one of {', '.join(MEANINGS)}"
-        raise InputError(msg)
-    band = 0.0 if guard_band is None else guard_band
-    Tolerance.of(tolerance, guard_band=band)
-    return Question(
-        tolerance=Tolerance.of(tolerance),
-        guard_band=band,
-        reliability=checked_probability(reliability, "reliability"),
-        meaning=meaning,
-    )
-
-
 def _reach(grounds: Grounds, longest_observed_s: float | None) -> tuple[float, LimitedBy]:
     """Return how far the evidence reaches, and what it is."""
     if longest_observed_s is not None and not longest_observed_s > 0:
@@ -250,12 +257,6 @@ def _checked_cap(cap_s: float | None, name: str) -> float:
     return cap_s
 
 
-def _limited(allowed: float, reach: float, reach_named: LimitedBy, cap: float) -> tuple[float, LimitedBy]:
-    if math.isnan(allowed):
-        return math.nan, "start"
-    return min([(allowed, "tolerance"), (cap, "policy"), (reach, reach_named)], key=lambda end: end[0])  # type: ignore[return-value]
-
-
 def _search_times(first: float, last: float) -> FloatArray:
     """Return times close together at the start, where a fast change would be, and evenly later on."""
     return np.unique(
@@ -263,13 +264,6 @@ def _search_times(first: float, last: float) -> FloatArray:
             [[0.0], np.geomspace(first, last, SEARCH_POINTS // 2), np.linspace(0, last, SEARCH_POINTS)[1:]]
         )
     )
-
-
-def _check_constant(constant: Mapping[str, float]) -> None:
-    for name, value in constant.items():
-        if not (value >= 0 and math.isfinite(value)):
-            msg = f"{name}_uncertainty is {value:g}; it must be zero or positive"
-            raise InputError(msg)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -13,13 +13,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import HistoryModel, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.calibration.reliability import fit_reliability
-from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike, lasting_text
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, merged
@@ -107,9 +107,9 @@ class MethodComparison(Result):
     def _columns(self) -> tuple[Column, ...]:
         return (
             Column("method", heading="method"),
-            Column("interval_s", heading="interval", form=_text),
-            Column("low_s", heading="low", form=_text),
-            Column("high_s", heading="high", form=_text),
+            Column("interval_s", heading="interval", form=lasting_text),
+            Column("low_s", heading="low", form=lasting_text),
+            Column("high_s", heading="high", form=lasting_text),
         )
 
     def _headline(self) -> str:
@@ -117,8 +117,8 @@ class MethodComparison(Result):
         if math.isnan(low):
             return f"No method gives an interval for {self.tolerance}"
         return (
-            f"Intervals for {self.tolerance} at {100 * self.reliability:g} %: from {_text(low)} to "
-            f"{_text(high)}, depending on the method"
+            f"Intervals for {self.tolerance} at {100 * self.reliability:g} %: from {lasting_text(low)} to "
+            f"{lasting_text(high)}, depending on the method"
         )
 
     def __str__(self) -> str:
@@ -127,10 +127,6 @@ class MethodComparison(Result):
             for one in self.methods
         ]
         return "\n".join([super().__str__(), *said])
-
-
-def _text(seconds: float) -> str:
-    return "over 40 years" if seconds >= LONGEST_S else "none" if seconds == 0 else duration_text(seconds)
 
 
 def compare_methods(
@@ -248,12 +244,12 @@ def observed_rate(
             return math.inf
         return interval_s * math.log(target) / math.log(share) if share > 0 else 0.0
 
-    posterior = stats.beta(found_in + 0.5, inspected - found_in + 0.5)
-    few, many = stats.binom(inspected, target).cdf(found_in), stats.binom(inspected, target).sf(found_in - 1)
+    few, many = special.bdtr(found_in, inspected, target), special.bdtrc(found_in - 1, inspected, target)
+    shape = found_in + 0.5, inspected - found_in + 0.5  # of the posterior of the share
     return ObservedRate(
         interval_s=updated(found_in / inspected),
-        low_s=updated(float(posterior.ppf(0.05))),
-        high_s=updated(float(posterior.ppf(0.95))),
+        low_s=updated(float(special.betaincinv(*shape, 0.05))),
+        high_s=updated(float(special.betaincinv(*shape, 0.95))),
         probability=float(few),
         significant=bool(min(few, many) < 0.025),
     )

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from evenbeat.clock.tested import coverage_limits
 from evenbeat.errors import InputError
@@ -444,7 +444,7 @@ def _profile_limits(
     interval, reliability, lowest, confidence = question
     if not (0 < interval < math.inf):
         return 0.0, math.inf
-    allowed = 0.5 * float(stats.chi2.ppf(confidence, 1))
+    allowed = 0.5 * float(special.chdtri(1, 1 - confidence))
 
     def excess(log_time: float) -> float:
         return _profile(model, rows, best, math.exp(log_time), reliability) - lowest - allowed

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from scipy import optimize
 
-from evenbeat.calibration.tolerance import LONGEST_S, SEARCH_TIMES_S, Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import LONGEST_S, SEARCH_TIMES_S, Tolerance, ToleranceLike, lasting_text
 from evenbeat.clock.forecaster import Forecaster, checked_forecaster, first_exit
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
@@ -82,11 +82,11 @@ class SetpointSuggestion(Result):
         return (
             Column("setpoint", ("zero", "half way", "optimum"), "setpoint"),
             Column("left_at", (0.0, self.half_way, self.optimum), "left at", ".3g"),
-            Column("within_tolerance_s", lasting, "within tolerance for", _lasting),
+            Column("within_tolerance_s", lasting, "within tolerance for", lasting_text),
         )
 
     def _headline(self) -> str:
-        lasting, percent = _lasting(self.interval_s), f"{100 * self.reliability:g} %"
+        lasting, percent = lasting_text(self.interval_s), f"{100 * self.reliability:g} %"
         over = (
             ""
             if math.isnan(self.averaging_time_s)
@@ -99,12 +99,6 @@ class SetpointSuggestion(Result):
             f"{left} stays within {self.tolerance} for as long as the evidence reaches, "
             f"{duration_text(self.evidence_s)} ({percent}); the aging law alone would give {lasting}"
         )
-
-
-def _lasting(seconds: float) -> str:
-    if seconds == 0:
-        return "not at all"
-    return "over 40 years" if seconds >= LONGEST_S else duration_text(seconds)
 
 
 @dataclass(frozen=True, eq=False)

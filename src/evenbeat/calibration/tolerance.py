@@ -12,7 +12,7 @@ from evenbeat.clock.forecaster import Forecaster, first_exit
 from evenbeat.errors import InputError
 from evenbeat.plain import Plain
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, parse_limits
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text, parse_limits
 
 ToleranceLike = float | tuple[float, float] | Sequence[float] | str
 """± one number, or the lower and the upper limit; either as text, too."""
@@ -131,3 +131,10 @@ def _limits(limits: ToleranceLike | Tolerance) -> tuple[float, float]:
         msg = f"tolerance is {limits}; two limits must be finite, the lower one first, such as (-5e-9, 1e-8)"
         raise InputError(msg)
     return pair
+
+
+def lasting_text(seconds: float) -> str:
+    """Return how long limits are kept in words; ``over 40 years`` where no end was found."""
+    if seconds == 0:
+        return "not at all"
+    return "over 40 years" if seconds >= LONGEST_S else duration_text(seconds)

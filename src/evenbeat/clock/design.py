@@ -9,10 +9,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import correlate
+from scipy import fft
 
 from evenbeat.clock.aging import AgingLaw, Curvature
-from evenbeat.clock.blocks import Blocks, between_samples, frequencies
+from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
 from evenbeat.quantities import Estimate, FloatArray
@@ -76,13 +76,16 @@ class Fading:
     def of(cls, rows: FloatArray, step_s: float) -> Fading:
         """Return that of samples on a grid, shape (n, q), less mean and daily wave; NaN where missing."""
         present: npt.NDArray[np.bool_] = np.asarray(~np.isnan(rows).any(axis=1))
-        counts = correlate(present.astype(float), present.astype(float), method="fft")[len(rows) - 1 :]
-        most = max(1, len(rows) // 2)
+        size, most = fft.next_fast_len(2 * len(rows), real=True), max(1, len(rows) // 2)
+
+        def products(values: FloatArray) -> FloatArray:
+            return np.asarray(fft.irfft(np.abs(fft.rfft(values, size)) ** 2, size)[:most])
+
+        counts = products(present.astype(float))
         kept = np.where(present[:, np.newaxis], rows, 0.0)
         found = np.ones((most, rows.shape[1]))
         for column, values in zip(found.T, kept.T, strict=True):
-            sums = correlate(values, values, method="fft")[len(rows) - 1 :][:most]
-            mean = sums / np.maximum(counts[:most], 1.0)
+            mean = products(values) / np.maximum(counts, 1.0)
             falling = np.minimum.accumulate(mean / mean[0]) if mean[0] > 0 else np.zeros(most)
             column[:] = np.maximum(falling, 0.0)
         return cls(step_s=step_s, correlation=np.vstack([found, np.zeros((1, rows.shape[1]))]))
@@ -363,14 +366,9 @@ def _over_blocks(record: Record, blocks: Blocks, columns: FloatArray) -> FloatAr
         present &= ~np.isnan(between_samples(record, record.covariates[name]))
     first = np.round(blocks.spans.start / record.interval_s).astype(int)
     last = np.ceil(blocks.spans.stop / record.interval_s - 1e-6).astype(int)  # gates may end before
-    count = _sums(present.astype(float), first, last)
-    sums = [_sums(np.where(present, column, 0.0), first, last) for column in columns.T]
+    count = sums_between(present.astype(float), first, last)
+    sums = [sums_between(np.where(present, column, 0.0), first, last) for column in columns.T]
     return np.array([each / count for each in sums]).T
-
-
-def _sums(values: FloatArray, first: npt.NDArray[np.intp], last: npt.NDArray[np.intp]) -> FloatArray:
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    return np.asarray(total[last] - total[first])
 
 
 def _influence(record: Record, influence: Influence, column: FloatArray, lag: Estimate) -> FittedInfluence:

@@ -65,13 +65,7 @@ class Influence:
 def chosen_influences(
     record: Record, environment: str | Influence | Sequence[str | Influence]
 ) -> tuple[Influence, ...]:
-    """Return what ``environment`` names, one or several; a plain name is a line with a lag to be found.
-
-    Raises
-    ------
-    InputError
-        If the record has no such covariate, or one is named twice.
-    """
+    """Return what ``environment`` names, one or several; a plain name is a line with a lag to be found."""
     named = (environment,) if isinstance(environment, str | Influence) else environment
     chosen = tuple(Influence(each) if isinstance(each, str) else each for each in named)
     names = [each.name for each in chosen]
@@ -95,6 +89,23 @@ def without_holes(column: FloatArray) -> FloatArray:
     return np.interp(np.arange(len(column)), index, column[index])
 
 
+def recursion(gains: FloatArray, keep: float) -> FloatArray:
+    """Return y_n = keep y_(n-1) + gains_n from zero, on the last axis: pieces by a matrix, their ends alike.
+
+    A million take 30 ms longer than by ``scipy.signal.lfilter``, whose import takes ten times as long.
+    """
+    length, size = gains.shape[-1], 64
+    pieces = np.zeros((*gains.shape[:-1], -(-length // size), size))
+    pieces.reshape(*gains.shape[:-1], -1)[..., :length] = gains
+    place = np.arange(size)
+    apart = place - place[:, np.newaxis]
+    found = pieces @ np.where(apart < 0, 0.0, keep ** np.maximum(apart, 0))
+    if found.shape[-2] > 1:
+        ends = recursion(found[..., -1], keep**size)
+        found[..., 1:, :] += ends[..., :-1, np.newaxis] * keep ** (place + 1)
+    return np.asarray(found.reshape(*gains.shape[:-1], -1)[..., :length])
+
+
 def lagged(column: FloatArray, lag_in_samples: float, *, initial: float | None = None) -> FloatArray:
     """Return a covariate without holes behind a first-order lag, shape (n,).
 
@@ -112,11 +123,9 @@ def lagged(column: FloatArray, lag_in_samples: float, *, initial: float | None =
     """
     if lag_in_samples == 0:
         return column
-    from scipy.signal import lfilter
-
     keep = math.exp(-1 / abs(lag_in_samples))
     start = column[0] if initial is None else initial
-    behind = np.asarray(lfilter([1 - keep], [1, -keep], column - start)) + start
+    behind = recursion((1 - keep) * (column - start), keep) + start
     return 2 * column - behind if lag_in_samples < 0 else behind
 
 
@@ -181,13 +190,7 @@ class Course:
 
 
 def checked_courses(courses: Mapping[str, Course] | None, names: Sequence[str]) -> dict[str, Course]:
-    """Return the courses, all of covariates that were fitted.
-
-    Raises
-    ------
-    InputError
-        If one is not of a fitted covariate.
-    """
+    """Return the courses, all of covariates that were fitted."""
     for name in courses or {}:
         if name not in names:
             msg = f"{name!r} was not fitted; the environment of this model is: {', '.join(names) or 'none'}"

@@ -26,7 +26,7 @@ from evenbeat.clock.covariance import (
     unit_level,
 )
 from evenbeat.clock.determined import Inverted, inverted, ranked
-from evenbeat.clock.environment import Influence, lagged, without_holes
+from evenbeat.clock.environment import Influence, lagged, recursion, without_holes
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY
@@ -94,13 +94,11 @@ class FineAverages:
     def _lagged_means(self, column: FloatArray, lags: FloatArray) -> FloatArray:
         """Return the averages of a column behind each lag, in samples and not zero, shape (blocks, lags).
 
-        The sum over F samples behind a lag, z_j = k z_(j-1) + (1 - k) x_j, is that of x_j (1 - k^(F-j)) and of
-        the last z before, times k (1 - k^F)/(1 - k): no sample is filtered but where some are missing.
+        The sum over F samples behind a lag, z_j = k z_(j-1) + (1 - k) x_j, is that of x_j (1 - k^(F-j)) and
+        of the last z before, times k (1 - k^F)/(1 - k): no sample is filtered but where some are missing.
         """
-        from scipy.signal import lfilter
-
         samples = column[: self.shown.size].reshape(self.shown.shape)
-        blocks, factor = samples.shape
+        blocks, factor = self.shown.shape
         decay = -1 / np.abs(lags)
         left = np.arange(factor, 0, -1)[:, np.newaxis]
         level = column[0]
@@ -108,13 +106,11 @@ class FineAverages:
         sums = samples @ -np.expm1(left * decay) + level * np.expm1(left * decay).sum(axis=0)
         before = np.zeros((blocks, len(lags)))
         for k, each in enumerate(decay):
-            before[1:, k] = lfilter([1.0], [1.0, -np.exp(factor * each)], gains[:-1, k])
+            before[1:, k] = recursion(gains[:-1, k], np.exp(factor * each))
         means = level + (sums + before * np.exp(decay) * np.expm1(factor * decay) / np.expm1(decay)) / factor
         for k, each in enumerate(decay) if len(self._broken) else ():
-            start = np.exp(each) * before[self._broken, k, np.newaxis]
-            behind = lfilter([-np.expm1(each)], [1, -np.exp(each)], samples[self._broken] - level, zi=start)[
-                0
-            ]
+            behind = recursion(-np.expm1(each) * (samples[self._broken] - level), np.exp(each))
+            behind += before[self._broken, k, np.newaxis] * np.exp(each * left[::-1, 0])
             means[self._broken, k] = self._means_of_broken(level + behind)
         return np.where(lags < 0, 2 * self.means(column)[:, np.newaxis] - means, means)
 
@@ -261,13 +257,15 @@ class Pooling:
 
     @cached_property
     def _stacked(self) -> list[FloatArray]:
-        """The contrasts of each group, shape (rows - 1, windows (1 + K q)), the record first in each window."""
+        """The contrasts of each group, shape (rows - 1, windows (1 + K q)), the record before each set."""
         blocks = len(self.columns)
         everything = np.column_stack([self.fine.frequency, self.columns.reshape(blocks, -1)])
         windows = everything.reshape(-1, self.fine.averages, everything.shape[1])
         return [
             group.contrasts.of(
-                windows[np.ix_(group.windows, group.rows)].swapaxes(0, 1).reshape(len(group.rows), -1)
+                windows[np.ix_(np.array(group.windows), group.rows)]
+                .swapaxes(0, 1)
+                .reshape(len(group.rows), -1)
             )
             for group in self.groups
         ]

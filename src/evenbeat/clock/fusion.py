@@ -24,7 +24,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, special, stats
+from scipy import linalg, special
 
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.noise_grid import NoiseGrid
@@ -201,7 +201,7 @@ class Fusion:
         said = self._predicted[best]
         solved = _Solved.of(self.offsets, self.reference, said, said.level)
         return Agreement(
-            probability=float(weights @ stats.chi2.sf(chi, freedom)),
+            probability=float(weights @ special.chdtrc(freedom, chi)),
             chi_squared=float(weights @ chi),
             freedom=freedom,
             normalised=solved.normalised(),

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+from scipy import special
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity
@@ -414,6 +414,8 @@ def coverage_limits(
 
 def coverage_p_value(covered: int, tests: int, nominal: float) -> float:
     """Return the exact two-sided binomial probability of so far a share, if ``nominal`` is right."""
+    from scipy import stats
+
     return float(stats.binomtest(covered, tests, nominal).pvalue)
 
 
@@ -425,6 +427,8 @@ def uniformity_p_value(transforms: npt.ArrayLike, independent: float) -> float:
     Kolmogorov's largest distance from the uniform distribution over all of them, judged as if it came
     from ``independent`` ones: approximate where tests overlap.
     """
+    from scipy import stats
+
     ordered = np.sort(np.asarray(transforms, dtype=float))
     count = len(ordered)
     steps = np.arange(count + 1) / count

@@ -144,14 +144,16 @@ def _reported(
     with _Progress(shown=shown, with_case=question["basis"] is not None) as progress:
         progress("reading")
         assessment = assess_stated(stated, read(), question, progress)
+    try:  # the answer stands; figures, page and print follow, also where nobody reads on
+        _print_assessment(assessment, arguments)
+        sys.stdout.flush()
+    finally:
         if not arguments.no_report:
-            progress("report")
             report = write_report(assessment, folder, force=arguments.force, pdf=stated["pdf"])
             if report.trouble:
                 print(f"evenbeat: {report.trouble}", file=sys.stderr)
-    _print_assessment(assessment, arguments)
-    if not (arguments.no_report or arguments.json):
-        print(f"\nReport: {folder / 'report.html'}")
+            if not arguments.json:
+                print(f"\nReport: {report.html}")
     out = assessment.now is not None and assessment.now.state == "out"
     return OUT_OF_TOLERANCE if arguments.fail_if_out and out else DONE
 
@@ -236,7 +238,7 @@ class _Progress:
             from tqdm import tqdm
 
             self._bar = tqdm(
-                total=2 + len(STAGES) + (MOST_STAGES if self._with_case else 0),
+                total=1 + len(STAGES) + (MOST_STAGES if self._with_case else 0),
                 bar_format="{l_bar}{bar}| {elapsed}",
                 leave=False,
                 ncols=PAGE_WIDTH,

@@ -227,11 +227,17 @@ def _local_spread(residual: FloatArray, step: float | None) -> FloatArray:
     heaviness = min(tails / middle, _HEAVIEST) if middle > 0 else 1.0
     blocks = max(1, len(size) // _BLOCK)
     edges = np.linspace(0, len(size), blocks + 1).astype(int)
-    scale = np.array([np.median(size[a:b]) for a, b in pairwise(edges)])
+    scale = np.array([_median(size[a:b]) for a, b in pairwise(edges)])
     if blocks >= 3:
         scale = ndimage.median_filter(scale, size=3, mode="nearest")
     scale = MAD_TO_SIGMA * heaviness * np.maximum(scale, _QUIETEST * float(np.median(size)))
     return np.repeat(scale, np.diff(edges))
+
+
+def _median(values: FloatArray) -> float:
+    """Return the median of a few values; numpy's takes three times as long for a thousand."""
+    middle = [(len(values) - 1) // 2, len(values) // 2]
+    return float(np.partition(values, middle)[middle].mean())
 
 
 def _in_shadow(size: FloatArray) -> npt.NDArray[np.bool_]:

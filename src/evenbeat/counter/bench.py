@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from evenbeat.calibration.decision import DecisionRule, decide, decision_rule, probability_text
 from evenbeat.counter.bench_points import (
@@ -354,7 +354,7 @@ def _unexplained_scatter(point: SheetPoint, explained: float) -> Contribution | 
     if count < 2:
         return None
     variance = float(np.var(point.readings, ddof=1))
-    if explained > 0 and stats.chi2.sf((count - 1) * variance / explained**2, count - 1) > UNLIKELY:
+    if explained > 0 and special.chdtrc(count - 1, (count - 1) * variance / explained**2) > UNLIKELY:
         return None
     if variance == 0:
         return None

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from scipy import stats
+from scipy import special
 
 from evenbeat.counter.budget import UncertaintyBudget
 from evenbeat.counter.reading import RISES_WITH_TIMEBASE, UNITS
@@ -143,7 +143,7 @@ def about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> 
     if timebase is None or len(kept) < 2:
         return []
     z = [(p.relative_deviation - timebase.value) / p.relative_uncertainty for p in kept]
-    chance = float(stats.chi2.sf(math.fsum(v * v for v in z), len(kept) - 1))
+    chance = float(special.chdtrc(len(kept) - 1, math.fsum(v * v for v in z)))
     if chance > UNLIKELY:
         sentence = (
             f"All {len(kept)} points that read the timebase agree on one offset (chi-squared, "

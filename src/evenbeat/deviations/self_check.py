@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.noise_mixture import NoiseMixture
@@ -180,6 +180,8 @@ def _about_steep_noise(mixture: NoiseMixture) -> tuple[Finding, ...]:
 
 def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, paths: int) -> Finding:
     """Return whether intervals held less often than they say, and which shortfall would have been seen."""
+    from scipy import stats
+
     # binomial, at each averaging time one of n tests
     fewest = stats.binom.ppf(BY_CHANCE / len(held), paths, confidence) / paths
     short = held < fewest

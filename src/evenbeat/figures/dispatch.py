@@ -168,9 +168,9 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
         writes it to a file.
     details
         Passed to the drawing: ``tolerance=`` for a clock model, and ``came=`` for the times and frequencies
-        that came after its record, ``record=`` for a stability curve (draws the floor of the display),
-        ``floor=`` for a curve of the measuring system's own noise under it,
-        ``carrier_hz=`` for a spectrum (draws the phase noise L(f) of that carrier).
+        that came after its record, for a holdover the times and time errors; ``record=`` for a stability
+        curve (draws the floor of the display), ``floor=`` for a curve of the measuring system's own noise
+        under it, ``carrier_hz=`` for a spectrum (draws the phase noise L(f) of that carrier).
 
     Returns
     -------

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.figures.axes import (
     Label,
@@ -16,7 +17,18 @@ from evenbeat.figures.axes import (
     percent_text,
     time_unit,
 )
-from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, OCHRE, RUST, dressed, stroke, styled
+from evenbeat.figures.style import (
+    BEHIND_TEXT,
+    BLUE,
+    GREY,
+    INK,
+    OCHRE,
+    RUST,
+    Keywords,
+    dressed,
+    stroke,
+    styled,
+)
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.holdover.passage import LimitPassage
 from evenbeat.quantities import Estimate, FloatArray
@@ -46,8 +58,16 @@ def holdover_caption(holdover: HoldoverForecast) -> str:
 
 
 @styled
-def draw_holdover(ax: Axes, holdover: HoldoverForecast) -> None:
+def draw_holdover(
+    ax: Axes, holdover: HoldoverForecast, *, came: tuple[npt.ArrayLike, npt.ArrayLike] | None = None
+) -> None:
     """Draw the size of the time error against time since the reference was lost, with the budget.
+
+    Parameters
+    ----------
+    came
+        What came, where it is known: seconds since the loss and time error in seconds, shape (n,) each; drawn
+        as it was, and as it would have been with the forecast as a correction.
 
     Notes
     -----
@@ -63,6 +83,12 @@ def draw_holdover(ax: Axes, holdover: HoldoverForecast) -> None:
     log_time_axis(ax, float(time.min()) / 1.15, float(time.max()) * 1.15)
     ax.set_yscale("log")
     bottom = float(half.min()) / 30
+    errors = {}
+    if came is not None:
+        later, error = (np.asarray(each, dtype=float) for each in came)
+        corrected = error - np.interp(later, time, holdover.forecast.mean)
+        errors = {"came": (BLUE, np.abs(error)), "came, corrected": (INK, np.abs(corrected))}
+        bottom = min(bottom, *(float(each.min()) / 2 for _, each in errors.values() if each.min() > 0))
     ax.set_ylim(bottom, float(largest.max()) * 2)
     percent = percent_text(holdover.confidence)
     ax.fill_between(time, np.maximum(smallest, bottom), largest, color=BLUE, alpha=0.28, linewidth=0)
@@ -73,6 +99,15 @@ def draw_holdover(ax: Axes, holdover: HoldoverForecast) -> None:
         Label.at_end(time, half, f"if corrected\n({percent})"),
         *_draw_terms(ax, holdover),
     ]
+    for name, (colour, sizes) in errors.items():
+        crosses: Keywords = {
+            "linestyle": "none",
+            "marker": "x",
+            "markersize": 6,
+            "color": colour,
+            "zorder": 5,
+        }
+        ax.plot(later, sizes, label=name, **crosses)
     deviation_axis(ax, "size of the time error", "s")
     if holdover.time_error_limit_s is not None:
         labels.append(_draw_limit(ax, holdover, holdover.time_error_limit_s))

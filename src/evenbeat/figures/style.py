@@ -19,7 +19,9 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.backend_bases import FigureCanvasBase
     from matplotlib.figure import Figure
+    from PIL.Image import Image
 
 Arguments = ParamSpec("Arguments")
 Drawn = TypeVar("Drawn")
@@ -170,8 +172,11 @@ def svg_text(figure: Figure, *, prefix: str = "") -> str:
     prefix
         Put before every id inside, so that several figures in a page do not share one.
     """
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="svg", metadata=_WITHOUT_METADATA)
+    with _on(FigureCanvasSVG, figure) as canvas:
+        canvas.print_svg(buffer, metadata=_WITHOUT_METADATA)
     text = buffer.getvalue().decode()
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text[text.index("<svg") :], flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
@@ -184,8 +189,37 @@ def svg_text(figure: Figure, *, prefix: str = "") -> str:
 
 
 @styled
+def pixels(figure: Figure, *, dpi: int = PRINT_DPI) -> Image:
+    """Return the figure as an image of red, green and blue."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    with _on(FigureCanvasAgg, figure, dpi=dpi) as canvas:
+        canvas.draw()
+        return Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba()).convert("RGB")
+
+
 def png_bytes(figure: Figure, *, dpi: int = PRINT_DPI) -> bytes:
     """Return the figure as a PNG image without time stamp or software name."""
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+    pixels(figure, dpi=dpi).save(buffer, format="png")
     return buffer.getvalue()
+
+
+@contextmanager
+def _on(kind: type[FigureCanvasBase], figure: Figure, *, dpi: float | None = None) -> Iterator[Any]:
+    """Let a figure be drawn on a canvas of this kind, laid out once for all of them, and give it back."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    canvas, resolution = figure.canvas, figure.dpi
+    try:
+        if (engine := figure.get_layout_engine()) is not None:
+            FigureCanvasAgg(figure)  # can measure text
+            engine.execute(figure)
+            figure.set_layout_engine("none")
+        if dpi is not None:
+            figure.dpi = dpi
+        yield kind(figure)
+    finally:
+        figure.dpi = resolution
+        figure.set_canvas(canvas)

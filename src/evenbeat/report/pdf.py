@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.figures.axes import typeset
-from evenbeat.figures.style import png_bytes
+from evenbeat.figures.style import pixels
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph
 
 if TYPE_CHECKING:
@@ -226,9 +225,7 @@ def _illustration(pdf: FPDF, one: Illustration, setting: _Setting) -> None:
     _text(pdf, caption, size=setting.caption, after=0.3)
     _text(pdf, one.reading, size=setting.caption - 1, colour=SOFT, after=0.5)
     width = pdf.epw if one.narrow else FIGURE_SHARE * pdf.epw
-    pdf.image(
-        io.BytesIO(png_bytes(one.figure)), w=width, alt_text=_printable(one.alternative), title=one.name
-    )
+    pdf.image(pixels(one.figure), w=width, alt_text=_printable(one.alternative), title=one.name)
     pdf.ln(2)
 
 
