@@ -10,7 +10,7 @@ from typing import Literal, get_args
 import numpy as np
 
 from evenbeat.counter.budget import Contribution, UncertaintyBudget, budget
-from evenbeat.counter.resolution import CountLaw, count_error
+from evenbeat.counter.resolution import CountLaw, Method, count_error
 from evenbeat.counter.timebase import Timebase
 from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
@@ -20,7 +20,6 @@ from evenbeat.quantities import Estimate
 from evenbeat.result import Column, Result, Table
 
 Function = Literal["frequency", "period", "time_interval", "ratio", "totalise", "rpm"]
-Method = Literal["direct", "reciprocal"]
 UNITS: dict[str, str] = {
     "frequency": "Hz",
     "period": "s",

@@ -14,6 +14,7 @@ from typing import Literal
 from evenbeat.counter.budget import Distribution
 from evenbeat.errors import InputError
 
+Method = Literal["direct", "reciprocal"]
 CountLaw = Literal["triangular", "rectangular", "bound", "in_step"]
 
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
-from evenbeat.counter.reading import UNITS, Function, Method
-from evenbeat.counter.resolution import CountLaw
+from evenbeat.counter.reading import UNITS, Function
+from evenbeat.counter.resolution import CountLaw, Method
 from evenbeat.dates import order_of_dates
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding

@@ -4,21 +4,50 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import special
 
 from evenbeat.clock.model import ClockModel
 from evenbeat.counter.budget import Contribution
-from evenbeat.counter.resolution import CountLaw
+from evenbeat.counter.resolution import CountLaw, Method, count_error
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
+from evenbeat.result import Result
 from evenbeat.units import duration_text
 
-if TYPE_CHECKING:
-    from evenbeat.counter.card import Needed
-    from evenbeat.counter.reading import Method
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Needed(Result):
+    """What a claimed uncertainty needs, made by :meth:`evenbeat.Timebase.needed_for`.
+
+    Attributes
+    ----------
+    gate_s
+        Shortest gate with the timebase as it is; ``inf`` where no gate suffices.
+    timebase_standard_uncertainty
+        Largest relative standard uncertainty of a timebase or reference with the longest gate allowed;
+        NaN where even a perfect one does not suffice.
+    """
+
+    frequency_hz: float
+    claimed_relative: float
+    confidence: float
+    longest_gate_s: float
+    gate_s: float
+    timebase_standard_uncertainty: float
+
+    def _headline(self) -> str:
+        what = f"±{self.claimed_relative:.2g} of {self.frequency_hz:.7g} Hz ({100 * self.confidence:g} %)"
+        if math.isfinite(self.gate_s):
+            return f"{what} needs a gate of {self.gate_s:.3g} s with this timebase"
+        if math.isfinite(self.timebase_standard_uncertainty):
+            return (
+                f"{what} cannot be had with this timebase and a gate of {self.longest_gate_s:g} s; it "
+                f"needs a reference of uncertainty {self.timebase_standard_uncertainty:.2g} or better"
+            )
+        return f"{what} cannot be had with a gate of {self.longest_gate_s:g} s, whatever the reference"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -89,17 +118,34 @@ class Timebase:
         Source: budget of reading_uncertainty, read backwards
         Tests: tests/counter/test_card.py
         """
-        from evenbeat.counter.card import needed
-
-        return needed(
-            self,
-            claimed_relative,
-            frequency_hz,
-            longest_gate_s=longest_gate_s,
-            method=method,
-            clock_tick_s=clock_tick_s,
-            count_law=count_law,
+        for name, value in {
+            "claimed_relative": claimed_relative,
+            "frequency_hz": frequency_hz,
+            "longest_gate_s": longest_gate_s,
+        }.items():
+            if not (value > 0 and math.isfinite(value)):
+                msg = f"{name} is {value}; it must be positive"
+                raise InputError(msg)
+        if method == "reciprocal" and clock_tick_s is None:
+            msg = "clock_tick_s is missing; the reciprocal method needs it"
+            raise InputError(msg)
+        allowed = claimed_relative / float(
+            special.ndtri(0.5 * (1 + checked_probability(confidence, "confidence")))
+        )
+        per_second = count_error(count_law).standard_uncertainty * (
+            (clock_tick_s or math.nan) if method == "reciprocal" else 1 / frequency_hz
+        )
+        left = allowed**2 - self.standard_uncertainty**2
+        gate = per_second / math.sqrt(left) if left > 0 else math.inf
+        beside = allowed**2 - (per_second / longest_gate_s) ** 2
+        return Needed(
+            frequency_hz=frequency_hz,
+            claimed_relative=claimed_relative,
             confidence=confidence,
+            longest_gate_s=longest_gate_s,
+            gate_s=gate if gate <= longest_gate_s else math.inf,
+            timebase_standard_uncertainty=math.sqrt(beside) if beside > 0 else math.nan,
+            findings=self.findings,
         )
 
     @classmethod

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Protocol, Self
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
+from evenbeat.deviations.dead_time import TWO_SAMPLE, dead_time_correction
 from evenbeat.deviations.noise_mixture import NoiseMixture
 from evenbeat.deviations.self_check import Asked, CoverageCheck, coverage_of
 from evenbeat.errors import InputError
@@ -270,9 +271,17 @@ class StabilityCurve(Result):
         Source: Barnes, NBS Technical Note 375 (1969); Barnes and Allan, NIST Technical Note 1318 (1990)
         Tests: tests/deviations/test_dead_time.py
         """
-        from evenbeat.deviations.dead_time import without_dead_time
-
-        return without_dead_time(self)
+        if self.statistic not in TWO_SAMPLE:
+            allowed = " and ".join(TWO_SAMPLE)
+            msg = f"the curve is the {self.title}; dead time can be taken out of {allowed} only"
+            raise InputError(msg)
+        record = None if self.asked is None else self.asked.record
+        bias, found = dead_time_correction(
+            record, self.averaging_factor, self.noise_exponent, self.noise_names
+        )
+        kept = tuple(finding for finding in self.findings if finding.code != "DEAD_TIME")
+        corrected = self.deviation / np.sqrt(np.where(np.isnan(bias), 1.0, bias))
+        return replace(self, deviation=corrected, findings=(*kept, *found))
 
     def at(self, averaging_time_s: float, *, confidence: float = DEFAULT_CONFIDENCE) -> StabilityPoint:
         """Return the point computed at this averaging time; nothing is interpolated.

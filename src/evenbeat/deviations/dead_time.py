@@ -10,20 +10,21 @@ Technical Note 375, 1969), B3 that of spread to lumped dead time (Barnes and All
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Sequence
 
 import numpy as np
 
-from evenbeat.deviations.curve import StabilityCurve, noise_name
+from evenbeat.deviations.averaging import IntArray
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.intake import check_positive, whole_factor
 from evenbeat.quantities import FloatArray
+from evenbeat.record import Record
 from evenbeat.units import duration_text
 
 CORRECTABLE = {0: -1.0, -1: 0.0, -2: 1.0}
 """Exponent α of the noises that are corrected, and μ of their Allan variance."""
-_TWO_SAMPLE = ("allan", "overlapping_allan")
+TWO_SAMPLE = ("allan", "overlapping_allan")
 
 
 def dead_time_bias(ratio: float, mu: float) -> float:
@@ -96,30 +97,27 @@ def distributed_dead_time_bias(averages: int, ratio: float, mu: float) -> float:
     return float(total / (count ** (mu + 2) * (first + 2 * one)))
 
 
-def without_dead_time(curve: StabilityCurve) -> StabilityCurve:
-    """Return :meth:`evenbeat.results.StabilityCurve.without_dead_time`."""
-    if curve.statistic not in _TWO_SAMPLE:
-        msg = (
-            f"the curve is the {curve.title}; dead time can be taken out of {' and '.join(_TWO_SAMPLE)} only"
-        )
-        raise InputError(msg)
-    record = None if curve.asked is None else curve.asked.record
+def dead_time_correction(
+    record: Record | None, factors: IntArray, exponents: FloatArray, names: Sequence[str]
+) -> tuple[FloatArray, tuple[Finding, ...]]:
+    """Return what the variances of a record are divided by, NaN where unknown, and what is said of it.
+
+    Raises
+    ------
+    InputError
+        If the record has no dead time.
+    """
     gate = None if record is None or record.kind != "frequency" else record.gate_s
-    if gate is None or gate >= curve.interval_s * (1 - 1e-9):
+    if record is None or gate is None or gate >= record.interval_s * (1 - 1e-9):
         msg = (
             "the record of the curve has no dead time; it must be of frequencies with gate_s shorter than "
             "interval_s"
         )
         raise InputError(msg)
-    ratio = curve.interval_s / gate
-    points = zip(curve.averaging_factor, curve.noise_exponent, strict=True)
+    ratio = record.interval_s / gate
+    points = zip(factors, exponents, strict=True)
     bias = np.array([_total_bias(factor, ratio, exponent) for factor, exponent in points])
-    kept = tuple(finding for finding in curve.findings if finding.code != "DEAD_TIME")
-    return replace(
-        curve,
-        deviation=curve.deviation / np.sqrt(np.where(np.isnan(bias), 1.0, bias)),
-        findings=(*kept, *_remarks(curve, gate, bias, ratio)),
-    )
+    return bias, _remarks(record.interval_s, gate, bias, names)
 
 
 def _total_bias(factor: int, ratio: float, exponent: float) -> float:
@@ -130,14 +128,14 @@ def _total_bias(factor: int, ratio: float, exponent: float) -> float:
     return dead_time_bias(ratio, mu) * distributed_dead_time_bias(int(factor), ratio, mu) * ratio**-mu
 
 
-def _remarks(curve: StabilityCurve, gate_s: float, bias: FloatArray, ratio: float) -> tuple[Finding, ...]:
+def _remarks(interval_s: float, gate_s: float, bias: FloatArray, told: Sequence[str]) -> tuple[Finding, ...]:
     done = np.isfinite(bias)
     found = []
     if done.any():
         factors = np.sqrt(bias[done])
         sentence = (
             f"Dead time was taken out at {int(done.sum())} averaging time(s): gates of "
-            f"{duration_text(gate_s)} every {duration_text(curve.interval_s)} make the deviation "
+            f"{duration_text(gate_s)} every {duration_text(interval_s)} make the deviation "
             f"{factors.min():.3g} to "
             f"{factors.max():.3g} times that without dead time for the noise identified there (B2 and "
             "B3). White PM cannot be told from white FM in such readings; where it is present the corrected "
@@ -145,14 +143,14 @@ def _remarks(curve: StabilityCurve, gate_s: float, bias: FloatArray, ratio: floa
         )
         values: dict[str, float | int | str] = {
             "gate_s": gate_s,
-            "interval_s": curve.interval_s,
-            "ratio": ratio,
+            "interval_s": interval_s,
+            "ratio": interval_s / gate_s,
             "smallest_bias": float(factors.min()),
             "largest_bias": float(factors.max()),
         }
         found.append(Finding(code="DEAD_TIME_CORRECTED", severity="note", sentence=sentence, values=values))
     if not done.all():
-        names = sorted({noise_name(a) or "not told" for a in curve.noise_exponent[~done]})
+        names = sorted({name or "not told" for name, known in zip(told, done, strict=True) if not known})
         sentence = (
             f"At {int((~done).sum())} averaging time(s) the noise ({', '.join(names)}) has no usable bias "
             "function, and the deviation was left as it is."

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.counter.reading import Method, ReadingUncertainty, reading_uncertainty
+from evenbeat.counter.reading import ReadingUncertainty, reading_uncertainty
+from evenbeat.counter.resolution import Method
 from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
 from evenbeat.lessons.lesson import Code, Lesson, call_text
