@@ -28,8 +28,8 @@ LOGS = [
 
 
 def gained(record: eb.Record, since_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return times after a moment and the time gained since, from the readings alone."""
-    values, elapsed = record.usable_values(without_steps=False), record.elapsed_s
+    """Return times after a moment and the time gained since; steps of phase to come are not foretold."""
+    values, elapsed = record.usable_values(without_steps=record.kind == "phase"), record.elapsed_s
     if record.kind == "frequency":
         later = elapsed >= since_s - 1e-6
         steps = np.where(np.isnan(values), np.nanmean(values[later]), values)[later] * record.interval_s
