@@ -90,7 +90,7 @@ def without_holes(column: FloatArray) -> FloatArray:
 
 
 def recursion(gains: FloatArray, keep: float) -> FloatArray:
-    """Return y_n = keep y_(n-1) + gains_n from zero, along the last axis: pieces by a matrix, their ends alike.
+    """Return y_n = keep y_(n-1) + gains_n from zero, on the last axis: pieces by a matrix, their ends alike.
 
     A million take 30 ms longer than by ``scipy.signal.lfilter``, whose import takes ten times as long.
     """
