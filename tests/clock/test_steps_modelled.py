@@ -64,13 +64,14 @@ def test_assessment_names_the_phase_step_and_trusts_the_clock() -> None:
     assert "1 step of phase" in modelled.sentence
 
 
-def test_without_a_model_no_step_is_called_modelled() -> None:
-    """Readings that differ by a step alone carry no model, and nothing says that they do."""
+def test_the_only_change_of_a_display_is_a_count_and_no_step_that_is_modelled() -> None:
+    """Two readings and nothing between: the change may be one count, and all below it stays unknown."""
     shown = np.where(np.arange(720) < 401, 0.0, 1e-6)
-    assessment = eb.assess(Record.from_frequency(shown, interval_s=10.0, nominal_frequency_hz=1e7))
-    assert assessment.model is None
-    assert "but for steps all" in assessment.verdict.headline
-    assert "modelled" not in str(assessment)
+    model = eb.assess(Record.from_frequency(shown, interval_s=10.0, nominal_frequency_hz=1e7)).model
+    assert model is not None
+    assert {"DISPLAY_HIDES", "STEP_NOT_MODELLED"} <= _codes(model)
+    assert "STEPS_MODELLED" not in _codes(model)
+    assert model.aging_rate().standard_uncertainty > 0.5e-6 / 7200
 
 
 def test_both_kinds_of_step_at_once() -> None:
