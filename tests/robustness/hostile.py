@@ -5,10 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-import numpy as np
-
 import evenbeat as eb
-from evenbeat.command.main import main
 
 TEXTS = (
     "<script>window.struck = 1</script>",
@@ -31,26 +28,9 @@ RAW = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2
 DUE = ["--on", "2026-03-01", "--processes", "1"]
 
 
-def name_of(text: str) -> str:
-    """Return a text as a name of a file."""
-    return text.replace("/", "∕")[:60]
-
-
 def printable(text: str) -> bool:
     """Return whether a register takes it for a name: others are refused."""
     return not any(ord(letter) < 32 for letter in text)
-
-
-def log(folder: Path, text: str, rows: int = 120) -> Path:
-    """Return a log that holds the text in its name, its head and the name of a column."""
-    times = np.datetime64("2026-01-01T00:00:00") + 3600 * np.arange(rows) * np.timedelta64(1, "s")
-    noise = 1e-9 * np.random.default_rng(3).standard_normal(rows)
-    column = '"' + text.replace('"', '""') + '_c"'
-    lines = [f"# reference: {text}", f"# {text}", f"utc,fractional_frequency,{column}"]
-    lines += [f"{at}Z,{y:.4e},{20 + 1e8 * y:.3f}" for at, y in zip(times, noise, strict=True)]
-    path = folder / f"{name_of(text)}.csv"
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="")
-    return path
 
 
 def register(folder: Path, texts: tuple[str, ...]) -> Path:
@@ -74,25 +54,3 @@ def register(folder: Path, texts: tuple[str, ...]) -> Path:
 def outputs(folder: Path) -> list[str]:
     """Return the options by which every list is written into a folder."""
     return [word for option, name in LISTS.items() for word in (option, str(folder / name))]
-
-
-def written(folder: Path, texts: tuple[str, ...]) -> list[Path]:
-    """Write every kind of page, list and report about the texts; what is printed goes to standard output."""
-    names, calls, paths = tuple(filter(printable, texts)), [], []
-    if names:
-        kept, table = str(register(folder, names)), folder / "table.csv"
-        calls += [
-            ["register", "list", kept],
-            *(["register", "show", kept, name] for name in names),
-            ["register", "export", kept, "-o", str(table)],
-            ["fleet", kept, *DUE, *outputs(folder)],
-            ["history", kept, "--instrument", names[0], "-o", str(folder / "history")],
-        ]
-        paths = [table, *(folder / name for name in LISTS.values())]
-    for text in texts:
-        path = log(folder, text)
-        calls.append(["inspect", str(path)])
-        calls.append(["assess", str(path), "--tolerance", "1e-7", "-o", str(folder / f"log {name_of(text)}")])
-    for words in calls:
-        assert main(words) == 0, words
-    return [*paths, *sorted(folder.glob("*/report.*")), *sorted(folder.glob("*/result.json"))]

@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from hostile import DUE, LISTS, RAW, TEXTS, outputs, printable, register, written
+from hostile import DUE, LISTS, RAW, TEXTS, outputs, printable, register
 
 import evenbeat as eb
 from evenbeat.command.main import main
@@ -169,15 +169,3 @@ def test_a_register_of_hostile_names(tmp_path: Path, capsys: pytest.CaptureFixtu
     again = eb.Register.create(tmp_path / "again.sqlite")
     eb.import_table(again, tmp_path / "table.csv")
     assert sorted(one.name for one in again.instruments()) == sorted(names)
-
-
-@pytest.mark.slow
-@pytest.mark.timeout(1800)
-@pytest.mark.parametrize("number", range(len(TEXTS)))
-def test_hostile_names_through_every_output(
-    number: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Log, history and fleet, each printed and written in every form; a warning of a figure is an error."""
-    paths = written(tmp_path, (TEXTS[number],))
-    assert len(paths) == (11 if printable(TEXTS[number]) else 3)
-    check(paths, capsys.readouterr().out, (TEXTS[number],))

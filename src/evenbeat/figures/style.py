@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import re
 import sys
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -213,13 +214,16 @@ def _on(kind: type[FigureCanvasBase], figure: Figure, *, dpi: float | None = Non
 
     canvas, resolution = figure.canvas, figure.dpi
     try:
-        if (engine := figure.get_layout_engine()) is not None:
-            FigureCanvasAgg(figure)  # can measure text
-            engine.execute(figure)
-            figure.set_layout_engine("none")
-        if dpi is not None:
-            figure.dpi = dpi
-        yield kind(figure)
+        with warnings.catch_warnings(
+            action="ignore", category=UserWarning
+        ):  # no font has all that names hold
+            if (engine := figure.get_layout_engine()) is not None:
+                FigureCanvasAgg(figure)  # can measure text
+                engine.execute(figure)
+                figure.set_layout_engine("none")
+            if dpi is not None:
+                figure.dpi = dpi
+            yield kind(figure)
     finally:
         figure.dpi = resolution
         figure.set_canvas(canvas)
