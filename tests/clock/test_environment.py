@@ -147,6 +147,27 @@ def test_scale_and_kind_of_record_do_not_matter(lagging: Record) -> None:
     assert fine_view(as_phase, influences).lags[0].value == pytest.approx(usual.value, abs=1000)
 
 
+@pytest.mark.parametrize("lag_s", [2.0, 900.0, 40_000.0, -900.0])
+def test_averages_behind_a_lag_are_those_of_filtered_samples(lag_s: float) -> None:
+    """Averages of what is present, some samples missing, against scipy.signal.lfilter sample by sample."""
+    from scipy.signal import lfilter
+
+    record = _clock(4, 900.0, days=30, interval_s=120.0)
+    values = np.array(record.values)
+    values[[7, 8, 300, 1000]] = np.nan
+    fine = fine_averages(replace(record, values=values), (eb.Influence("room_c"),))
+    assert fine is not None
+    (found,) = fine.powers(0, lag_s)
+
+    column = fine.covariates[0]
+    keep = np.exp(-record.interval_s / abs(lag_s))
+    behind = lfilter([1 - keep], [1, -keep], column - column[0]) + column[0]
+    behind = 2 * column - behind if lag_s < 0 else behind
+    present = np.where(np.isnan(values), np.nan, behind)[: fine.shown.size].reshape(fine.shown.shape)
+    assert fine.shown.shape[1] > 1
+    assert found[:, 0] == pytest.approx(np.nanmean(present, axis=1), rel=1e-9)
+
+
 def test_pooled_least_squares_agrees_with_statsmodels() -> None:
     """One window with a gap under mixed noise: the same coefficient and residual as statsmodels' GLS.
 

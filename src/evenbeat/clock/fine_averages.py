@@ -94,11 +94,11 @@ class FineAverages:
     def _lagged_means(self, column: FloatArray, lags: FloatArray) -> FloatArray:
         """Return the averages of a column behind each lag, in samples and not zero, shape (blocks, lags).
 
-        The sum over F samples behind a lag, z_j = k z_(j-1) + (1 - k) x_j, is that of x_j (1 - k^(F-j)) and of
-        the last z before, times k (1 - k^F)/(1 - k): no sample is filtered but where some are missing.
+        The sum over F samples behind a lag, z_j = k z_(j-1) + (1 - k) x_j, is that of x_j (1 - k^(F-j)) and
+        of the last z before, times k (1 - k^F)/(1 - k): no sample is filtered but where some are missing.
         """
         samples = column[: self.shown.size].reshape(self.shown.shape)
-        blocks, factor = samples.shape
+        blocks, factor = self.shown.shape
         decay = -1 / np.abs(lags)
         left = np.arange(factor, 0, -1)[:, np.newaxis]
         level = column[0]
@@ -257,13 +257,15 @@ class Pooling:
 
     @cached_property
     def _stacked(self) -> list[FloatArray]:
-        """The contrasts of each group, shape (rows - 1, windows (1 + K q)), the record first in each window."""
+        """The contrasts of each group, shape (rows - 1, windows (1 + K q)), the record before each set."""
         blocks = len(self.columns)
         everything = np.column_stack([self.fine.frequency, self.columns.reshape(blocks, -1)])
         windows = everything.reshape(-1, self.fine.averages, everything.shape[1])
         return [
             group.contrasts.of(
-                windows[np.ix_(group.windows, group.rows)].swapaxes(0, 1).reshape(len(group.rows), -1)
+                windows[np.ix_(np.array(group.windows), group.rows)]
+                .swapaxes(0, 1)
+                .reshape(len(group.rows), -1)
             )
             for group in self.groups
         ]

@@ -91,13 +91,8 @@ def _in_phase(
         return record.checked(NAME, f"{looked_at}; too noisy to tell", looked=False)
     late = [run for run in runs(np.flatnonzero(off)) if len(run) <= _LONGEST_LATE]
     bad = np.concatenate(late) if late else np.empty(0, dtype=np.intp)
-    return _flagged(
-        record,
-        looked_at,
-        missed=where[bad],
-        missed_pulses=float(np.abs(periods[bad]).sum()),
-        sentence=f"Off by whole periods of {time_text(period)}.",
-    )
+    why, pulses = f"Off by whole periods of {time_text(period)}.", float(np.abs(periods[bad]).sum())
+    return _of_pulses(record, looked_at, where[bad], where[:0], pulses, why)
 
 
 def _period_of(record: Record) -> float | None:
@@ -123,14 +118,8 @@ def _in_frequency(record: Record, samples: FloatArray, where: npt.NDArray[np.int
     if (record.nominal_frequency_hz or 0.0) * record.interval_s > _MANY_CYCLES:
         return _of_a_counter(record, looked_at, where, ratio / usual, noise)
     missed, extra, pulses = _sorted_out(length, far, noise)
-    return _flagged(
-        record,
-        looked_at,
-        missed=where[missed],
-        missed_pulses=pulses,
-        extra=where[extra],
-        sentence="A whole number of intervals in one.",
-    )
+    why = "A whole number of intervals in one."
+    return _of_pulses(record, looked_at, where[missed], where[extra], pulses, why)
 
 
 def _of_a_counter(
@@ -141,37 +130,27 @@ def _of_a_counter(
         parts = np.where(ratio > 1, ratio, 1 / ratio)
     whole = np.rint(parts)
     bad = (whole >= 2) & (whole <= _MOST_EDGES) & (np.abs(parts - whole) <= _tolerance(noise, whole))
-    if not bad.any():
-        return record.checked(NAME, looked_at)
-    flags = (
-        *flagged_runs(
-            where[bad & (ratio < 1)],
-            cause="missed_pulse",
-            sentence="A whole part of the usual frequency: edges were missed.",
-            excluded=True,
-        ),
-        *flagged_runs(
-            where[bad & (ratio > 1)],
-            cause="extra_pulse",
-            sentence="A multiple of the usual frequency: edges were counted more than once.",
-            excluded=True,
-        ),
-    )
-    count = int(np.count_nonzero(bad))
+    missed, extra = where[bad & (ratio < 1)], where[bad & (ratio > 1)]
+    count = len(missed) + len(extra)
     sentence = (
         f"{counted(count, 'reading is', 'readings are')} a whole multiple or a whole part of the usual "
         "frequency, as when edges are counted twice or missed; flagged and left out."
     )
-    values = {"missed_readings": int(np.count_nonzero(bad & (ratio < 1))), "count": count}
-    finding = Finding(code="PULSES", severity="note", sentence=sentence, values=values)
-    return record.checked(
-        NAME,
+    return _flagged(
+        record,
         looked_at,
-        flags=flags,
-        findings=[finding],
-        found=len(flags),
-        set_aside=count,
-        where=places_text(record, np.sort([flag.start for flag in flags])),
+        missed,
+        extra,
+        why=(
+            "A whole part of the usual frequency: edges were missed.",
+            "A multiple of the usual frequency: edges were counted more than once.",
+        ),
+        finding=Finding(
+            code="PULSES",
+            severity="note",
+            sentence=sentence,
+            values={"missed_readings": len(missed), "count": count},
+        ),
         advice="Check trigger level, hysteresis and the edges of the signal.",
         done={"found": count},
     )
@@ -232,46 +211,61 @@ def _tolerance(noise: float, whole: FloatArray) -> FloatArray:
     )
 
 
-_NONE: npt.NDArray[np.intp] = np.empty(0, dtype=np.intp)
-
-
-def _flagged(
+def _of_pulses(
     record: Record,
     looked_at: str,
-    *,
     missed: npt.NDArray[np.intp],
+    extra: npt.NDArray[np.intp],
     missed_pulses: float,
-    extra: npt.NDArray[np.intp] = _NONE,
-    sentence: str,
+    why: str,
 ) -> Record:
-    if not len(missed) and not len(extra):
-        return record.checked(NAME, looked_at)
-    flags = (
-        *flagged_runs(missed, cause="missed_pulse", sentence=sentence, excluded=True),
-        *flagged_runs(
-            extra, cause="extra_pulse", sentence="Parts that together are whole intervals.", excluded=True
-        ),
-    )
+    """Return the record with the readings flagged that pulses missed and pulses too many made."""
     parts = [f"{counted(len(missed), 'reading misses', 'readings miss')} {missed_pulses:.0f} pulses in all"]
     parts = parts * bool(len(missed))
     parts += [f"{counted(len(extra), 'reading is', 'readings are')} cut short by extra pulses"] * bool(
         len(extra)
     )
-    lost_s = missed_pulses * record.interval_s
     without_stamps = record.kind == "frequency" and record.start is None and len(missed) > 0
-    late = (
-        f"; without time stamps the rows after them count {duration_text(lost_s)} too few in all"
-        if without_stamps
-        else ""
+    lost = duration_text(missed_pulses * record.interval_s)
+    late = f"; without time stamps the rows after them count {lost} too few in all" * without_stamps
+    return _flagged(
+        record,
+        looked_at,
+        missed,
+        extra,
+        why=(why, "Parts that together are whole intervals."),
+        finding=Finding(
+            code="PULSES",
+            severity="caution" if without_stamps else "note",
+            sentence=f"{' and '.join(parts)}; they are flagged and left out{late}.",
+            values={
+                "missed_readings": len(missed),
+                "missed_pulses": missed_pulses,
+                "extra_readings": len(extra),
+            },
+        ),
+        advice="Check trigger level, cable and the source of the pulses"
+        + ("; log the time of each reading." if without_stamps else "."),
+        done={"missed": len(missed), "extra": len(extra)},
     )
-    text = f"{' and '.join(parts)}; they are flagged and left out{late}."
-    values = {
-        "missed_readings": len(missed),
-        "missed_pulses": missed_pulses,
-        "extra_readings": len(extra),
-    }
-    finding = Finding(
-        code="PULSES", severity="caution" if without_stamps else "note", sentence=text, values=values
+
+
+def _flagged(
+    record: Record,
+    looked_at: str,
+    missed: npt.NDArray[np.intp],
+    extra: npt.NDArray[np.intp],
+    *,
+    why: tuple[str, str],
+    finding: Finding,
+    advice: str,
+    done: dict[str, int],
+) -> Record:
+    if not len(missed) and not len(extra):
+        return record.checked(NAME, looked_at)
+    flags = (
+        *flagged_runs(missed, cause="missed_pulse", sentence=why[0], excluded=True),
+        *flagged_runs(extra, cause="extra_pulse", sentence=why[1], excluded=True),
     )
     return record.checked(
         NAME,
@@ -281,7 +275,6 @@ def _flagged(
         found=len(flags),
         set_aside=len(missed) + len(extra),
         where=places_text(record, np.sort([flag.start for flag in flags])),
-        advice="Check trigger level, cable and the source of the pulses"
-        + ("; log the time of each reading." if without_stamps else "."),
-        done={"missed": len(missed), "extra": len(extra)},
+        advice=advice,
+        done=done,
     )

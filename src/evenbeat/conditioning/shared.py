@@ -63,8 +63,8 @@ def tail_spread(values: FloatArray, share: float) -> float:
     if not len(values):
         return 0.0
     share = min(max(share, 1e-3), 0.5)
-    quantile = float(np.quantile(np.abs(values - np.median(values)), 1 - share))
-    return max(spread(values), quantile / float(special.ndtri(1 - share / 2)))
+    middle, far = np.quantile(np.abs(values - np.median(values)), (0.5, 1 - share))
+    return float(max(MAD_TO_SIGMA * middle, far / special.ndtri(1 - share / 2)))
 
 
 def moment_text(record: Record, sample: int) -> str:

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from PIL.Image import Image
 
-Canvas = TypeVar("Canvas", bound="FigureCanvasBase")
 Arguments = ParamSpec("Arguments")
 Drawn = TypeVar("Drawn")
 LineStyle = str | tuple[float, tuple[float, ...]]
@@ -208,7 +207,7 @@ def png_bytes(figure: Figure, *, dpi: int = PRINT_DPI) -> bytes:
 
 
 @contextmanager
-def _on(kind: type[Canvas], figure: Figure, *, dpi: float | None = None) -> Iterator[Canvas]:
+def _on(kind: type[FigureCanvasBase], figure: Figure, *, dpi: float | None = None) -> Iterator[Any]:
     """Let a figure be drawn on a canvas of this kind, laid out once for all of them, and give it back."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
