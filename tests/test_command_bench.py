@@ -99,6 +99,18 @@ def test_typed_wins_over_set_and_set_over_the_file(
     assert both["reliability"] == 0.9
 
 
+def test_a_default_that_is_stated_wins_over_the_file(tmp_path: Path) -> None:
+    """The library refuses a bad line where that is stated, although the bench file would pass over it."""
+    bench, path = tmp_path / "auk.toml", log(tmp_path / "log.csv")
+    bench.write_text('nominal_frequency = "5 MHz"\nbad_lines = "reject"\nevery = 2\nrow_offset = 1\n')
+    path.write_text(path.read_text() + "2026-03-01T00:01:30Z,torn,21\n")
+    assert len(eb.read_log(path, layout=bench)) == ROWS // 2
+    with pytest.raises(eb.LogError, match="torn"):
+        eb.read_log(path, layout=bench, bad_lines="refuse")
+    first = eb.read_log(path, layout=bench, offset=0)
+    assert first.start == eb.read_log(path, layout=bench).start - np.timedelta64(1, "s")
+
+
 def test_one_file_for_every_command(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The reader, inspect, history and readings take from it what they use, and pass over the rest."""
     data = Path(__file__).resolve().parents[1] / "data"

@@ -191,6 +191,8 @@ def test_panel(name: str, opened: Any, lab: Any, screenshots: Path) -> None:
         expect(picture).not_to_have_attribute("src", before or "", timeout=5_000)
         sliders = cell.locator(".noUi-target")
         live = [k for k in range(sliders.count()) if sliders.nth(k).get_attribute("disabled") is None]
+        if name == "clock_detective":
+            live = live[:1]  # how sure the reader is changes the words, not the picture
         answers = [page.move(cell, slider=number) for number in live]
         print(name, [round(answer) for answer in answers], "ms")  # noqa: T201 - shown with -s, kept by CI
         assert answers

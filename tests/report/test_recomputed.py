@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
+from evenbeat.bench import Stated, read_bench
 from evenbeat.command.main import main
+from evenbeat.plain import plain
 from evenbeat.report.recomputed import verify_record
 
 ROWS = """date,as_found,as_left,standard_uncertainty,adjusted
@@ -116,6 +118,7 @@ def _log(path: Path) -> None:
     path.write_text(f"time,frequency\n{rows}", encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_the_record_of_a_log_is_computed_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """How it was read stands in a bench file, what was asked on the line; both are in the record itself."""
     bench, folder = tmp_path / "auk.toml", tmp_path / "report"
@@ -143,9 +146,27 @@ def test_the_record_of_a_log_is_computed_again(tmp_path: Path, monkeypatch: pyte
 
 
 def test_a_log_assessed_by_the_library_does_not_say_how_it_was_read(tmp_path: Path) -> None:
-    """It is refused in one sentence, not computed on a guess."""
-    _log(tmp_path / "auk.log")
-    record = eb.read_log(tmp_path / "auk.log", unit="Hz", nominal_frequency_hz=1e7)
-    eb.write_report(eb.assess(record), tmp_path / "report", pdf=False)
-    with pytest.raises(eb.LogError, match="does not say how one log was read"):
-        verify_record(tmp_path / "report" / "result.json")
+    """Nor does one of a comparison: it is refused in one sentence, not computed on a guess."""
+    source = {"name": "auk.log", "sha256": "0" * 64, "parts": []}
+    for settings in ({"tolerance": 1e-8}, {"command": "compare", "typed": {}}):
+        path = tmp_path / "result.json"
+        path.write_text(json.dumps({"settings": settings, "record": {"source": source}}), encoding="utf-8")
+        with pytest.raises(eb.LogError, match="does not say how one log was read"):
+            verify_record(path)
+
+
+def test_what_was_stated_is_had_again_from_the_settings(tmp_path: Path) -> None:
+    """From JSON as it is filed: every key of the bench file and of the line, each value to the last bit."""
+    path = tmp_path / "auk.toml"
+    path.write_text(
+        'nominal_frequency = "10 MHz"\ntolerance = [-5e-9, 1e-8]\nhistory_from = 2021-01-01\n'
+        'gate = 0.1\npartial = true\n[columns]\nvalue = "f"\n[rows]\nseparator = ","\n'
+    )
+    typed = {"columns": ["time=t", "temp_c=2"], "as_left": ["1.0(2)e-9"], "environment": ["none"]}
+    stated = Stated.of("assess", read_bench(path), typed)
+
+    again = Stated.again("assess", json.loads(json.dumps(plain(stated.settings()))))
+
+    assert again.values == stated.values
+    assert again.values["columns"] == {"value": "f", "time": "t", "temp_c": 2}
+    assert again.bench.rows == stated.bench.rows

@@ -18,7 +18,7 @@ import re
 import shutil
 import sqlite3
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -222,7 +222,7 @@ def cases() -> dict[str, Case]:
 
 
 def tried(folder: Path, words: list[str], kind: int, number: int) -> tuple[int, str, str]:
-    """Run a command in a process of its own with a fault; return its status, its complaint, the calls it made."""
+    """Run a command in a process of its own with a fault; return its status, complaint and calls."""
     note = folder.parent / "note.json"
     note.unlink(missing_ok=True)
     child = os.fork()
@@ -246,12 +246,14 @@ def tried(folder: Path, words: list[str], kind: int, number: int) -> tuple[int, 
 
 
 def remember(module: str, name: str) -> None:
-    """Let a function that takes long be computed once for every tolerance or footer."""
+    """Let a function that takes long be computed once for every tolerance, footer or settings."""
     owner, kept = importlib.import_module(module), {}
     real = getattr(owner, name)
 
     def once(subject: Any, *more: Any, **options: Any) -> Any:
-        key = str(options.get("tolerance", getattr(subject, "footer", "")))
+        key = str(
+            [options.get("tolerance"), *(getattr(subject, name, "") for name in ("footer", "settings"))]
+        )
         if key not in kept:
             kept[key] = real(subject, *more, **options)
         return kept[key]
@@ -259,8 +261,8 @@ def remember(module: str, name: str) -> None:
     setattr(owner, name, once)
 
 
-def run(case: Case, folder: Path, step: int) -> dict[str, Any]:
-    """Try a fault of every kind at every ``step``-th call; return how many there were and what failed."""
+def run(case: Case, folder: Path, step: int) -> Iterator[str]:
+    """Try a fault of every kind at every ``step``-th call; yield what failed, and how many were tried."""
     template, work = folder / "template", folder / "work"
     os.environ["EVENBEAT_STATE"] = str(work / "state")
     work.mkdir()
@@ -275,7 +277,7 @@ def run(case: Case, folder: Path, step: int) -> dict[str, Any]:
     new, names = case.state(work), calls.split()
     assert old != new
     usual = {path.name for path in work.rglob("*")} | {path.name for path in template.rglob("*")}
-    failed, count = [], 0
+    count = 0
     for kind, code in KINDS.items():
         for number in range(1, len(names) + 1, step):
             shutil.rmtree(work)
@@ -286,29 +288,31 @@ def run(case: Case, folder: Path, step: int) -> dict[str, Any]:
             try:
                 seen = case.state(work)
                 if item := case.between(old, new, seen):
-                    failed.append(f"{what}{item} is neither old nor new")
+                    yield f"{what}{item} is neither old nor new"
             except (AssertionError, OSError, sqlite3.Error, eb.EvenbeatError) as error:
-                failed.append(f"{what}the state cannot be read: {type(error).__name__} {error}")
+                yield f"{what}the state cannot be read: {type(error).__name__} {error}"
             told = said.startswith("evenbeat: ") and said.count("\n") == 1
             good = {"kill": status == KILLED, "full disk": status == 0 or (status == 2 and told)}
             if not good.get(kind, status == 0 or (status == 2 and told)):
-                failed.append(f"{what}status {status}: {said[:300]!r}")
+                yield f"{what}status {status}: {said[:300]!r}"
             if kind != "kill" and status == 0 and case.between(new, new, seen):
-                failed.append(f"{what}status 0, and not the new state")
+                yield f"{what}status 0, and not the new state"
             left = {path.name for path in work.rglob("*")} - usual
             if left and kind != "kill" and names[number - 1] not in ("unlink", "rmdir"):
-                failed.append(f"{what}left behind {sorted(left)}")
+                yield f"{what}left behind {sorted(left)}"
             status, said, _ = tried(work, case.words(work), 0, 0)
             if status != 0 and not (status == 2 and case.between(old, old, seen)):
-                failed.append(f"{what}the next run ends with {status}: {said[:300]!r}")
+                yield f"{what}the next run ends with {status}: {said[:300]!r}"
             elif (
                 not case.between(old, old, seen) and case.between is Case.between and case.state(work) != new
             ):
-                failed.append(f"{what}the next run does not reach the new state")
-    return {"calls": len(names), "tried": count, "failed": failed, "names": calls}
+                yield f"{what}the next run does not reach the new state"
+    yield json.dumps({"calls": len(names), "tried": count, "names": names})
 
 
 if __name__ == "__main__":
     remember("evenbeat.assessment.assess", "assess")
-    remember("evenbeat.report.pdf", "pdf_bytes")
-    print(json.dumps(run(cases()[sys.argv[1]], Path(sys.argv[2]), int(sys.argv[3]))))
+    for module, name in (("contents", "document_of"), ("page", "html_page"), ("pdf", "pdf_bytes")):
+        remember(f"evenbeat.report.{module}", name)
+    for told in run(cases()[sys.argv[1]], Path(sys.argv[2]), int(sys.argv[3])):
+        print(told, flush=True)

@@ -25,6 +25,7 @@ TEXTS = (
     "'); DROP TABLE entries; --",
     "%s %n %(x)s {0}",
 )
+LISTS = {"--page": "due.html", "-o": "due.csv", "--calendar": "due.ics", "--labels": "labels.txt"}
 RAW = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 """What a terminal would obey; line feeds and tabs apart."""
 DUE = ["--on", "2026-03-01", "--processes", "1"]
@@ -56,7 +57,7 @@ def register(folder: Path, texts: tuple[str, ...]) -> Path:
     """Return a register whose instruments, people, places and remarks are the texts."""
     path = folder / "workshop.sqlite"
     kept = eb.Register.create(path, who=texts[0], role=texts[-1])
-    for text in filter(printable, texts):
+    for text in texts:
         kept.add_instrument(text, tolerance=1e-7, place=text, remark=text, model=text)
         for month in (1, 5, 9):
             kept.add_calibration(
@@ -70,26 +71,28 @@ def register(folder: Path, texts: tuple[str, ...]) -> Path:
     return path
 
 
+def outputs(folder: Path) -> list[str]:
+    """Return the options by which every list is written into a folder."""
+    return [word for option, name in LISTS.items() for word in (option, str(folder / name))]
+
+
 def written(folder: Path, texts: tuple[str, ...]) -> list[Path]:
     """Write every kind of page, list and report about the texts; what is printed goes to standard output."""
-    kept, table = register(folder, texts), folder / "table.csv"
-    due = [folder / name for name in ("due.html", "due.csv", "due.ics", "labels.txt")]
-    outputs = [
-        word
-        for pair in zip(("--page", "-o", "--calendar", "--labels"), map(str, due), strict=True)
-        for word in pair
-    ]
-    calls = [
-        ["register", "list", str(kept)],
-        *(["register", "show", str(kept), text] for text in texts),
-        ["register", "export", str(kept), "-o", str(table)],
-        ["fleet", str(kept), *DUE, *outputs],
-        ["history", str(kept), "--instrument", texts[0], "-o", str(folder / "history")],
-    ]
+    names, calls, paths = tuple(filter(printable, texts)), [], []
+    if names:
+        kept, table = str(register(folder, names)), folder / "table.csv"
+        calls += [
+            ["register", "list", kept],
+            *(["register", "show", kept, name] for name in names),
+            ["register", "export", kept, "-o", str(table)],
+            ["fleet", kept, *DUE, *outputs(folder)],
+            ["history", kept, "--instrument", names[0], "-o", str(folder / "history")],
+        ]
+        paths = [table, *(folder / name for name in LISTS.values())]
     for text in texts:
         path = log(folder, text)
         calls.append(["inspect", str(path)])
         calls.append(["assess", str(path), "--tolerance", "1e-7", "-o", str(folder / f"log {name_of(text)}")])
     for words in calls:
         assert main(words) == 0, words
-    return [*due, table, *sorted(folder.glob("*/report.*")), *sorted(folder.glob("*/result.json"))]
+    return [*paths, *sorted(folder.glob("*/report.*")), *sorted(folder.glob("*/result.json"))]

@@ -52,6 +52,29 @@ ODD = [
         b",",
     ),
 ]
+SPECIFICATION = b"""name = "recorder"
+
+[[line]]
+quantity = "aging_per_day"
+limit = 5e-10
+
+[[line]]
+quantity = "aging_per_day"
+limit = [-1e-10, 2e-10]
+"""
+BENCH = b"""nominal_frequency = "10 MHz"
+interval = "1 s"
+quantity = "fractional_frequency"
+unit = "1"
+tolerance = "2 ppb"
+reliability = 0.9
+reference = "rubidium R-2"
+reference_uncertainty = "0.02 ppb"
+oscillator_class = "oven"
+
+[beside]
+room_c = "temperature_query@tcp://192.0.2.10:5025"
+"""
 
 
 def _text_log(rng: np.random.Generator) -> bytes:
@@ -86,10 +109,7 @@ class Specimens:
             file.create_dataset("time_error_s", data=noise, compression="gzip")
         table = Path(__file__).parents[2] / "data" / "kittiwake-history.csv"
         self.table = Path(shutil.copy(table, folder / "history.csv"))
-        spec = (
-            'name = "bench"\nnominal_frequency = "10 MHz"\ninterval = "1 s"\nquantity = "frequency"\nunit = "1"\n'
-            'tolerance = "1e-8"\nreliability = 0.95\ngate = "1 s"\nreference = "rubidium"\n'
-        )
+        fleet = table.with_name("fleet-history.csv").read_bytes()
         register = eb.Register.create(folder / "r.sqlite", who="me")
         register.add_instrument("kittiwake", tolerance=1e-8)
         for month in (1, 4, 7):
@@ -98,9 +118,12 @@ class Specimens:
             )
 
         def log(path: Path) -> Any:
-            record = eb.read_log(
-                path, interval_s=1.0, bad_lines="reject", clock="TERN" if path.suffix == ".clk" else None
-            )
+            stated = {
+                ".clk": {"clock": "TERN"},
+                ".npy": {"quantity": "phase", "unit": "s", "interval_s": 1.0},
+            }
+            usual = {} if "cctf" in path.name or "cggtts" in path.name else {"interval_s": 1.0}
+            record = eb.read_log(path, bad_lines="reject", **stated.get(path.suffix, usual))
             record.to_dict()
             return record
 
@@ -135,15 +158,15 @@ class Specimens:
             ("log.npy", lambda _: (folder / "n.npy").read_bytes(), log),
             ("log.parquet", lambda _: (folder / "p").read_bytes(), log),
             ("log.h5", lambda _: (folder / "h").read_bytes(), log),
-            ("bench.toml", lambda _: spec.encode(), beside),
-            ("spec.toml", lambda _: spec.encode(), eb.Specification.from_toml),
+            ("bench.toml", lambda _: BENCH, beside),
+            ("spec.toml", lambda _: SPECIFICATION, eb.Specification.from_toml),
             ("r.sqlite", lambda _: (folder / "r.sqlite").read_bytes(), opened),
             (
                 "history.csv",
                 lambda _: table.read_bytes(),
                 lambda path: str(eb.CalibrationHistory.from_table(path)),
             ),
-            ("history.csv", lambda _: table.read_bytes(), brought),
+            ("fleet.csv", lambda _: fleet, brought),
             (
                 "result.json",
                 lambda _: self.audit_record.read_bytes(),
@@ -155,10 +178,8 @@ class Specimens:
     def audit_record(self) -> Path:
         """The record of a history."""
         with contextlib.redirect_stdout(None):
-            assert (
-                main(["history", str(self.table), "--tolerance", "1e-8", "-o", str(self.folder / "record")])
-                == 0
-            )
+            words = ["history", str(self.table), "--tolerance", "1e-8", "-o", str(self.folder / "record")]
+            assert main(words) == 0
         return self.folder / "record" / "result.json"
 
 

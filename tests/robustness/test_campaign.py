@@ -45,6 +45,14 @@ def specimens(tmp_path_factory: pytest.TempPathFactory) -> mutated_files.Specime
     return mutated_files.Specimens(tmp_path_factory.mktemp("specimens"))
 
 
+def test_undamaged_files_open(specimens: mutated_files.Specimens) -> None:
+    """Each is something to be damaged."""
+    for name, sound, opens in specimens.kinds[:-1]:
+        path = specimens.folder / name
+        path.write_bytes(sound(np.random.default_rng(1)))
+        assert opens(path)
+
+
 @pytest.mark.parametrize("seed", range(17))
 def test_one_mutation_of_every_format(seed: int, specimens: mutated_files.Specimens) -> None:
     """Text, packed text, exchange formats, columns, bench files, registers and tables."""

@@ -74,11 +74,6 @@ def whole_units(
     interval, findings
         ``None`` where not even one day fits; a finding where the unit asked for does not fit once and a
         smaller one was taken.
-
-    Raises
-    ------
-    InputError
-        If the unit or the date is not known.
     """
     if unit is not None and unit not in DAYS:
         msg = f"calendar unit is {unit!r}; it must be one of {', '.join(DAYS)}"
@@ -108,13 +103,7 @@ def whole_units(
 
 
 def checked_date(date: dt.date | str | None) -> dt.date | None:
-    """Return a date from ISO text.
-
-    Raises
-    ------
-    InputError
-        If it is none.
-    """
+    """Return a date from ISO text."""
     if date is None:
         return None
     if isinstance(date, dt.datetime):

@@ -84,13 +84,7 @@ DECISION_RULES: dict[str, DecisionRule] = {
 
 
 def decision_rule(rule: str | DecisionRule) -> DecisionRule:
-    """Return the rule of this name.
-
-    Raises
-    ------
-    InputError
-        If there is none.
-    """
+    """Return the rule of this name."""
     if isinstance(rule, DecisionRule):
         return rule
     if rule not in DECISION_RULES:

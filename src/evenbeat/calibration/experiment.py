@@ -527,11 +527,6 @@ def variance_inflation(covariate: npt.ArrayLike, times: npt.ArrayLike | None = N
     covariate, times
         Shape (n,); evenly spaced times where none are given.
 
-    Raises
-    ------
-    InputError
-        If the covariate is constant or the lengths differ.
-
     Notes
     -----
     A sinusoid of n whole cycles in sine phase: R² = 6/(π n)². Infinite for a straight line.
@@ -555,13 +550,7 @@ def variance_inflation(covariate: npt.ArrayLike, times: npt.ArrayLike | None = N
 def plan_temperature(
     levels: NoiseLevels, *, step_k: float, lag_s: float, wanted_per_k: float | None, interval_s: float
 ) -> TemperatureExperiment:
-    """Return the steps that give a sensitivity to the uncertainty wanted, or the shortest that settle.
-
-    Raises
-    ------
-    InputError
-        If the step or what is wanted is not positive, or no dwell suffices.
-    """
+    """Return the steps that give a sensitivity to the uncertainty wanted, or the shortest that settle."""
     for name, value in {"temperature_step_k": step_k, "sensitivity_uncertainty_per_k": wanted_per_k}.items():
         if value is not None and not (value > 0 and math.isfinite(value)):
             msg = f"{name} is {value}; it must be positive"

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
 from evenbeat.calibration.history_posterior import (
@@ -150,12 +151,7 @@ class HistoryModel(Result):
     @property
     def class_odds(self) -> Mapping[str, float]:
         """Probability of each class of oscillator, the likeliest first."""
-        odds: dict[str, float] = {}
-        logs = self.posterior.log_evidence[0]
-        shares = np.exp(logs - logs.max())
-        for part, share in zip(self.prior.mixture, shares / shares.sum(), strict=False):
-            odds[part.name] = odds.get(part.name, 0.0) + float(share)
-        return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+        return _odds(self.prior, self.posterior)
 
     @property
     def mistaken_readings(self) -> Mapping[str, float]:
@@ -549,18 +545,25 @@ def evidence_findings(
     ]
 
 
+def _part_shares(prior: DriftPrior, found: Posteriors) -> FloatArray:
+    """Return the probability of each part; beside longer priors it is filled up with parts of no weight."""
+    return np.asarray(special.softmax(found.log_evidence[0])[: len(prior.mixture)])
+
+
+def _odds(prior: DriftPrior, found: Posteriors) -> dict[str, float]:
+    """Return the probability of each class, the likeliest first."""
+    odds: dict[str, float] = {}
+    for part, share in zip(prior.mixture, _part_shares(prior, found).tolist(), strict=True):
+        odds[part.name] = odds.get(part.name, 0.0) + share
+    return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+
+
 def _about_class(increments: Sequence[Increment], prior: DriftPrior, found: Posteriors) -> Finding:
-    logs = found.log_evidence[0]
-    shares = np.exp(logs - logs.max())
-    shares = shares / shares.sum()
-    parts = prior.mixture
-    shares = shares[: len(parts)]  # beside longer ones it is filled up with parts of no weight
+    parts, shares = prior.mixture, _part_shares(prior, found)
     learned = f", as learned from {prior.learned_from} instruments" if prior.learned_from else ""
     if not prior.name:
-        odds: dict[str, float] = {}
-        for part, share in zip(parts, shares.tolist(), strict=True):
-            odds[part.name] = odds.get(part.name, 0.0) + share
-        first, *rest = sorted(odds.items(), key=lambda pair: -pair[1])
+        odds = _odds(prior, found)
+        first, *rest = odds.items()
         told = [first, *(one for one in rest if one[1] >= 0.05)]
         words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
         clear = first[1] >= SURE
@@ -570,12 +573,10 @@ def _about_class(increments: Sequence[Increment], prior: DriftPrior, found: Post
         return Finding(
             code="CLASS_INFERRED", severity="note" if clear else "caution", sentence=sentence, values=odds
         )
-    usual = float(
-        sum(
-            share
-            for part, share in zip(parts, shares, strict=True)
-            if (part.weight >= COMMON if prior.learned_from else part.factor == 1)
-        )
+    usual = sum(
+        share
+        for part, share in zip(parts, shares.tolist(), strict=True)
+        if (part.weight >= COMMON if prior.learned_from else part.factor == 1)
     )
     if len(parts) > 1 and usual < CONTRADICTED:
         width = float(sum(p.factor * share for p, share in zip(parts, shares, strict=True)))

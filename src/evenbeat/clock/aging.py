@@ -272,13 +272,7 @@ them because a clock that certainly does not drift would be a promise that no re
 
 
 def chosen_laws(aging: str | Sequence[str]) -> tuple[AgingLaw, ...]:
-    """Return the laws that ``aging`` stands for: by name or names, or those that ``'auto'`` compares.
-
-    Raises
-    ------
-    InputError
-        If there is no such law.
-    """
+    """Return the laws that ``aging`` stands for: by name or names, or those that ``'auto'`` compares."""
     names = (aging,) if isinstance(aging, str) else tuple(dict.fromkeys(aging))
     if names == ("auto",):
         names = AUTOMATIC_LAWS

@@ -31,13 +31,7 @@ WITHHOLDING = ("NOT_AS_PREDICTED", "CLOCK_CHANGED", "SELF_TEST_FAILED")
 
 
 def stop_unless_trusted(model: ClockModel, *, even_if_untested: bool) -> None:
-    """Refuse an answer about the future from a model whose forecasts of the past failed.
-
-    Raises
-    ------
-    InputError
-        If a test failed, unless the answer is wanted all the same.
-    """
+    """Refuse an answer about the future from a model whose forecasts of the past failed."""
     if even_if_untested:
         return
     known = {finding.code: finding for finding in model.findings}

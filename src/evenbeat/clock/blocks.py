@@ -140,13 +140,6 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
         Number of regular blocks that is not exceeded.
     covariates
         Names of those that are averaged too; a sample without one of them is left out.
-
-    Raises
-    ------
-    InputError
-        If no reading comes with all the covariates.
-    TooShortError
-        If fewer than 8 blocks come out.
     """
     values = frequencies(record)
     columns = {name: between_samples(record, record.covariates[name]) for name in covariates}
@@ -171,10 +164,12 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
             f"a clock model needs at least {FEWEST_BLOCKS}"
         )
         raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(first))
-    count = _sums(present.astype(float), first, last)
-    means = {name: _sums(np.where(present, c, 0.0), first, last) / count for name, c in columns.items()}
+    count = sums_between(present.astype(float), first, last)
+    means = {
+        name: sums_between(np.where(present, c, 0.0), first, last) / count for name, c in columns.items()
+    }
     middle = float(np.nanmean(values))
-    frequency = middle + _sums(np.where(present, values - middle, 0.0), first, last) / count
+    frequency = middle + sums_between(np.where(present, values - middle, 0.0), first, last) / count
     gating = _gating(record)
     dead_time = 0.0 if gating is None else gating.interval - gating.gate
     return Blocks(
@@ -250,7 +245,8 @@ def _runs(present: np.ndarray, edges: list[int], hole: int) -> tuple[np.ndarray,
     return index[begin], index[end] + 1
 
 
-def _sums(values: FloatArray, first: np.ndarray, last: np.ndarray) -> FloatArray:
+def sums_between(values: FloatArray, first: np.ndarray, last: np.ndarray) -> FloatArray:
+    """Return the sums of samples from ``first`` up to ``last``."""
     total = np.concatenate([[0.0], np.cumsum(values)])
     return total[last] - total[first]
 
@@ -294,11 +290,6 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
     ----------
     most_blocks
         Where there are more, only every second, third … reading is used, and the last.
-
-    Raises
-    ------
-    TooShortError
-        If there are fewer than 9 readings.
 
     Notes
     -----
@@ -355,11 +346,6 @@ def blocks_of_readings(record: Record, *, most_blocks: int) -> Blocks:
     most_blocks
         Where there are more readings, groups of neighbours are averaged, weighted by their spans; a group
         ends at a step of frequency and where half of its usual length is empty.
-
-    Raises
-    ------
-    TooShortError
-        If there are fewer than 8.
 
     Notes
     -----

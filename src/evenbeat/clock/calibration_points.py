@@ -63,13 +63,7 @@ def need_calibrations(read: Table) -> None:
 
 
 def calibration_in(row: Row) -> ReadCalibration:
-    """Return what a row says.
-
-    Raises
-    ------
-    LogError
-        If a cell cannot be read, or the row states two uncertainties of one offset.
-    """
+    """Return what a row says."""
     word = row.text("as_found").lower()
     found, *own = (math.nan, math.nan) if word in ("in", "out") else row.estimate("as_found")
     left, of_left = row.estimate("as_left")

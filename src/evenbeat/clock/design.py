@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from evenbeat.clock.aging import AgingLaw, Curvature
-from evenbeat.clock.blocks import Blocks, between_samples, frequencies
+from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
 from evenbeat.quantities import Estimate, FloatArray
@@ -366,14 +366,9 @@ def _over_blocks(record: Record, blocks: Blocks, columns: FloatArray) -> FloatAr
         present &= ~np.isnan(between_samples(record, record.covariates[name]))
     first = np.round(blocks.spans.start / record.interval_s).astype(int)
     last = np.ceil(blocks.spans.stop / record.interval_s - 1e-6).astype(int)  # gates may end before
-    count = _sums(present.astype(float), first, last)
-    sums = [_sums(np.where(present, column, 0.0), first, last) for column in columns.T]
+    count = sums_between(present.astype(float), first, last)
+    sums = [sums_between(np.where(present, column, 0.0), first, last) for column in columns.T]
     return np.array([each / count for each in sums]).T
-
-
-def _sums(values: FloatArray, first: npt.NDArray[np.intp], last: npt.NDArray[np.intp]) -> FloatArray:
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    return np.asarray(total[last] - total[first])
 
 
 def _influence(record: Record, influence: Influence, column: FloatArray, lag: Estimate) -> FittedInfluence:

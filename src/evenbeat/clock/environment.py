@@ -65,13 +65,7 @@ class Influence:
 def chosen_influences(
     record: Record, environment: str | Influence | Sequence[str | Influence]
 ) -> tuple[Influence, ...]:
-    """Return what ``environment`` names, one or several; a plain name is a line with a lag to be found.
-
-    Raises
-    ------
-    InputError
-        If the record has no such covariate, or one is named twice.
-    """
+    """Return what ``environment`` names, one or several; a plain name is a line with a lag to be found."""
     named = (environment,) if isinstance(environment, str | Influence) else environment
     chosen = tuple(Influence(each) if isinstance(each, str) else each for each in named)
     names = [each.name for each in chosen]
@@ -196,13 +190,7 @@ class Course:
 
 
 def checked_courses(courses: Mapping[str, Course] | None, names: Sequence[str]) -> dict[str, Course]:
-    """Return the courses, all of covariates that were fitted.
-
-    Raises
-    ------
-    InputError
-        If one is not of a fitted covariate.
-    """
+    """Return the courses, all of covariates that were fitted."""
     for name in courses or {}:
         if name not in names:
             msg = f"{name!r} was not fitted; the environment of this model is: {', '.join(names) or 'none'}"

@@ -153,7 +153,7 @@ def fit_clock(
     Formula: y = Xβ + noise; l = -½[(N-p) ln s² + ln|A'VA|]; β by generalized least squares
     Source: Patterson and Thompson 1971 (restricted likelihood); Barnes 1983 (drift); MIL-PRF-55310
         (logarithmic aging)
-    Tests: tests/coverage/test_clock_coverage.py
+    Tests: tests/coverage/real_clocks.py
     """
     check_record(record)
     influences = chosen_influences(record, environment)
@@ -263,13 +263,7 @@ def _white_pm_shows(blocks: Blocks) -> bool:
 
 
 def _scale(record: Record, blocks: Blocks, step_times: tuple[float, ...]) -> float:
-    """Return the unit of frequency: the spread of the averages.
-
-    Raises
-    ------
-    DisplayLimitedError
-        If nothing but steps makes them differ.
-    """
+    """Return the unit of frequency: the spread of the averages."""
     scale = float(np.std(blocks.drawn))
     after = after_steps(step_times, blocks.spans.scaled(1 / record.duration_s))
     constant, sizes = ranked(after).least_squares(blocks.drawn)
@@ -292,11 +286,6 @@ def _trend(
 
     What has a lag to be found is judged as if it had none before, because a lag alone must not tell it
     apart, and everything under the lags that were found.
-
-    Raises
-    ------
-    TooShortError
-        If there are too few averages for all of it.
     """
     while True:
         acting = [[_before_lags(each, blocks) for each in asked.influences]]
@@ -497,13 +486,7 @@ def _laws(
 
 
 def _interruptions(record: Record) -> tuple[float, ...]:
-    """Return the scaled times from which settling after an interruption goes on unflagged.
-
-    Raises
-    ------
-    InputError
-        If there is none.
-    """
+    """Return the scaled times from which settling after an interruption goes on unflagged."""
     ends = [record.time_of(f.stop) for f in record.flags if f.cause == "warm_up" and f.start > 0]
     starts = tuple(end / record.duration_s for end in ends if end < 0.9 * record.duration_s)
     if not starts:

@@ -109,7 +109,7 @@ class Grounds:
             "calibrations": f"Twice the longest interval that was observed is {long}",
         }[self.kind]
         sentence = f"{known}; for longer times the aging law is carried on, untested."
-        values = {"longest_s": elapsed_s, "evidence_s": self.reach_s}
+        values = {"interval_s": elapsed_s, "evidence_s": self.reach_s}
         return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
 
 
@@ -170,13 +170,7 @@ class Forecaster(Protocol):
 
 
 def checked_forecaster(source: Forecaster) -> Forecaster:
-    """Return what predicts a clock, or say what would.
-
-    Raises
-    ------
-    InputError
-        If the source predicts nothing.
-    """
+    """Return what predicts a clock, or say what would."""
     if hasattr(source, "grounds"):
         return source
     msg = (
@@ -187,13 +181,7 @@ def checked_forecaster(source: Forecaster) -> Forecaster:
 
 
 def knows_neither(averaging_time_s: float | None, environment: Mapping[str, Course] | None) -> None:
-    """Refuse, for a forecaster without a log, an averaging time and an environment.
-
-    Raises
-    ------
-    InputError
-        If one of them is given.
-    """
+    """Refuse, for a forecaster without a log, an averaging time and an environment."""
     if averaging_time_s is not None:
         msg = "averaging_time_s is given, but only a clock model knows the noise of averages"
         raise InputError(msg)
@@ -296,13 +284,7 @@ def never_left(
 
 
 def checked_paths(paths: int) -> int:
-    """Return a number of paths that says something of a probability.
-
-    Raises
-    ------
-    InputError
-        For fewer than 100.
-    """
+    """Return a number of paths that says something of a probability."""
     if paths < FEWEST_PATHS:
         msg = f"paths is {paths}; fewer than {FEWEST_PATHS} say nothing about a probability"
         raise InputError(msg)

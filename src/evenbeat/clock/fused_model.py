@@ -107,13 +107,7 @@ class FusedModel(ClockModel):
 
 
 def reference_prior(model: ClockModel, offset: Estimate | None, drift: Estimate | None) -> Reference:
-    """Return the prior of the log's reference in the model's units; perfect where nothing is stated.
-
-    Raises
-    ------
-    InputError
-        If an uncertainty is not finite.
-    """
+    """Return the prior of the log's reference in the model's units; perfect where nothing is stated."""
     sizes = model.scale, model.scale / model.record.duration_s
     means, spreads = [], []
     for name, stated, size in zip(

@@ -34,7 +34,6 @@ POINTS = 24
 MATTERS = 9.0
 """Log likelihood below the best at which a lag no longer counts."""
 KEPT_WEIGHT = 0.01
-MOST_NOISES = 8
 MOST_DECOMPOSITIONS = 500
 FLICKER_RATIOS = (0.0, 0.01, 0.1, 1.0, 10.0, 100.0)
 WALK_RATIOS = (0.0, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0)

@@ -375,13 +375,7 @@ class Ratios:
         """Return the ratios to a white FM that dead time makes as much larger in the averages."""
         if factor == 1:
             return self
-        return Ratios(
-            white_pm=tuple(factor * ratio for ratio in self.white_pm),
-            flicker_fm=tuple(factor * ratio for ratio in self.flicker_fm),
-            random_walk_fm=tuple(factor * ratio for ratio in self.random_walk_fm),
-            wander=tuple(factor * ratio for ratio in self.wander),
-            flicker_beside_wander=tuple(factor * ratio for ratio in self.flicker_beside_wander),
-        )
+        return Ratios(**{name: tuple(factor * r for r in ratios) for name, ratios in vars(self).items()})
 
 
 def ratio_grid(count: float, *, with_white_pm: bool) -> Ratios:

@@ -124,13 +124,7 @@ OSCILLATOR_CLASSES: Mapping[str, OscillatorClass] = MappingProxyType(
 def oscillator_class_named(
     name: str | OscillatorClass, argument: str = "oscillator_class"
 ) -> OscillatorClass:
-    """Return the class of this name.
-
-    Raises
-    ------
-    InputError
-        If there is none; the sentence names the argument.
-    """
+    """Return the class of this name."""
     if isinstance(name, OscillatorClass):
         return name
     if name not in OSCILLATOR_CLASSES:

@@ -111,7 +111,7 @@ def least_squares_line(
     level
         The other columns after the record, shape (p - 1,): zero for the environment, one for steps.
     """
-    scale = float(np.std(frequency))
+    scale = float(np.std(frequency)) or 1.0
     y = (frequency - frequency.mean()) / scale
     columns = np.column_stack([np.ones(len(y)), design])
     ranks = ranked(design)

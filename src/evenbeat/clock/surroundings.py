@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -18,7 +18,7 @@ from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Component, Variant, coefficient_mixture
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.quantities import Estimate, FloatArray
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, covariate_words, duration_text
 
@@ -66,15 +66,11 @@ class Surroundings:
         if order not in range(1, influence.order + 1):
             msg = f"{name} was fitted to order {influence.order}; there is no coefficient of order {order!r}"
             raise InputError(msg)
-        away = 0.0 if at is None else at - influence.mean
-        weight = np.zeros((len(self.components), self._widest))
-        for k, component in enumerate(self.components):
-            first = self.trend.first_of(name, self.variants[component.variant].design.shape[1])
-            for power in range(order, influence.order + 1):
-                share = math.comb(power, order) * away ** (power - order) / influence.spread**power
-                weight[k, first + power - 1] = share * influence.spread**order
-        mixture = coefficient_mixture(self.variants, self.components, weight)
-        return Estimate(distribution=mixture.scaled(self.scale / influence.spread**order), unit=unit)
+        away = 0.0 if at is None else (at - influence.mean) / influence.spread
+        powers = range(1, influence.order + 1)
+        shares = [math.comb(power, order) * away ** max(power - order, 0) for power in powers]
+        mixture = self._combined(lambda width: self.trend.first_of(name, width), shares)
+        return Estimate(distribution=mixture.scaled(influence.spread**-order), unit=unit)
 
     def change_between(self, name: str, start: float, stop: float) -> Estimate:
         """Return how fractional frequency changes when a covariate goes from one value to another.
@@ -93,14 +89,8 @@ class Surroundings:
             return Estimate.normal(math.nan, math.nan)
         influence = self._influence_named(name)
         low, high = ((value - influence.mean) / influence.spread for value in (start, stop))
-        weight = np.zeros((len(self.components), self._widest))
-        for k, component in enumerate(self.components):
-            first = self.trend.first_of(name, self.variants[component.variant].design.shape[1])
-            for power in range(1, influence.order + 1):
-                weight[k, first + power - 1] = high**power - low**power
-        return Estimate(
-            distribution=coefficient_mixture(self.variants, self.components, weight).scaled(self.scale)
-        )
+        shares = [high**power - low**power for power in range(1, influence.order + 1)]
+        return Estimate(distribution=self._combined(lambda width: self.trend.first_of(name, width), shares))
 
     def lag(self, name: str) -> Estimate:
         """Return the time constant in seconds by which the clock follows a covariate.
@@ -145,13 +135,18 @@ class Surroundings:
             raise InputError(msg)
         from_end = 2 * (len(self.trend.waves_s) - self.trend.waves_s.index(period_s))
         parts = self._wave_parts[self.trend.waves_s.index(period_s)]
-        size = math.hypot(*parts) or 1.0
-        weight = np.zeros((len(self.components), self._widest))
-        for k, component in enumerate(self.components):
-            first = self.variants[component.variant].design.shape[1] - from_end
-            weight[k, first : first + 2] = parts / size
-        mixture = coefficient_mixture(self.variants, self.components, weight)
-        return Estimate(distribution=mixture.scaled(self.scale))
+        shares = parts / (math.hypot(*parts) or 1.0)
+        return Estimate(distribution=self._combined(lambda width: width - from_end, shares))
+
+    def _combined(
+        self, first_of: Callable[[int], int], shares: Sequence[float] | FloatArray
+    ) -> StudentMixture:
+        """Return a combination of neighbouring coefficients from a place in so many columns on."""
+        designs = [self.variants[component.variant].design.shape[1] for component in self.components]
+        weight = np.zeros((len(designs), max(designs)))
+        for row, width in zip(weight, designs, strict=True):
+            row[first_of(width) :][: len(shares)] = shares
+        return coefficient_mixture(self.variants, self.components, weight).scaled(self.scale)
 
     def _environment_rows(self) -> list[tuple[str, str]]:
         """Return what the printed model says of the environment."""
@@ -199,10 +194,6 @@ class Surroundings:
         names = ", ".join(influence.name for influence in self.trend.influences) or "none"
         msg = f"{name!r} was not fitted; the environment of this model is: {names}"
         raise InputError(msg)
-
-    @property
-    def _widest(self) -> int:
-        return max(variant.design.shape[1] for variant in self.variants)
 
     @cached_property
     def _effects(self) -> FloatArray:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -24,6 +23,9 @@ from evenbeat.units import SECONDS_PER_DAY
 SAMPLES, INTERVAL_S = 2880, 600.0
 TEMPERATURE = "room_temperature_c"
 PLAIN = "nothing the matter"
+DIAGNOSES = (
+    PLAIN, "a step", "popcorn", "temperature", "aging", "a wrong unit", "two instruments", "a locked loop",
+)  # fmt: skip
 STEEPEST = 3.0
 """Ratio of the Allan deviations at one and at two readings: of every power-law noise it is at most two."""
 
@@ -89,73 +91,43 @@ def mystery(number: int, *, seed: int = 1) -> Mystery:
     slow = np.interp(day, np.arange(22), generator.normal(0, 1.0, 22))
     room = 21 + 1.5 * np.sin(2 * np.pi * (day + generator.uniform())) + slow
     diagnosis = str(generator.choice(list(DIAGNOSES)))
-    y, put_in = _PUT_IN[diagnosis](np.asarray(clock.values) + offset, day, room - 21, float(white), generator)
+    plain = np.asarray(clock.values) + offset
+    y, put_in = _put_in(diagnosis, plain, day, room - 21, float(white), generator)
     record = Record.from_frequency(y, interval_s=INTERVAL_S, covariates={TEMPERATURE: np.round(room, 2)})
     return Mystery(number=number, record=record, diagnosis=diagnosis, put_in=put_in)
 
 
-_Changed = tuple[FloatArray, str]
-
-
-def _step(y: FloatArray, day: FloatArray, _: FloatArray, white: float, rng: np.random.Generator) -> _Changed:
-    at, size = rng.uniform(5, 15), rng.choice([-1, 1]) * rng.uniform(3, 5) * white
-    return np.where(day < at, y, y + size), f"a step of {size:+.2g} on day {at:.1f}"
-
-
-def _popcorn(
-    y: FloatArray, day: FloatArray, _: FloatArray, white: float, rng: np.random.Generator
-) -> _Changed:
-    switches, size = np.cumsum(rng.uniform(2.5, 6.0, 10)), rng.uniform(5, 8) * white
-    upper = np.searchsorted(switches, day) % 2
-    return y + size * upper, f"two levels {size:.2g} apart, {np.sum(switches < day[-1])} changes between them"
-
-
-def _temperature(
-    y: FloatArray, _: FloatArray, warmth: FloatArray, white: float, rng: np.random.Generator
-) -> _Changed:
-    per_kelvin = rng.choice([-1, 1]) * rng.uniform(1.0, 2.0) * white
-    return y + per_kelvin * warmth, f"{per_kelvin:+.2g} per kelvin"
-
-
-def _aging(y: FloatArray, day: FloatArray, _: FloatArray, white: float, rng: np.random.Generator) -> _Changed:
-    per_day = rng.choice([-1, 1]) * rng.uniform(0.4, 0.8) * white
-    return y + per_day * day, f"{per_day:+.2g} per day"
-
-
-def _wrong_unit(y: FloatArray, *_: object) -> _Changed:
-    return 1e6 * y, "parts in 10⁶ read as fractions of one"
-
-
-def _two_instruments(
-    y: FloatArray, _: FloatArray, __: FloatArray, white: float, rng: np.random.Generator
-) -> _Changed:
-    apart = rng.uniform(5, 10) * white
-    return y + apart * (
-        np.arange(len(y)) % 2
-    ), f"every other reading is of a second clock, {apart:.2g} higher"
-
-
-def _locked(y: FloatArray, _: FloatArray, __: FloatArray, white: float, rng: np.random.Generator) -> _Changed:
-    jitter_s = white * INTERVAL_S * rng.uniform(0.5, 1.5)
-    phase = rng.normal(0, jitter_s, len(y) + 1)
-    return np.diff(phase) / INTERVAL_S, f"steered to its reference, the phase held within {jitter_s:.2g} s"
-
-
-def _plain(y: FloatArray, *_: object) -> _Changed:
+def _put_in(
+    diagnosis: str, y: FloatArray, day: FloatArray, warmth: FloatArray, white: float, rng: np.random.Generator
+) -> tuple[FloatArray, str]:
+    """Return a plain record with one thing the matter, sized by its white noise, and that in words."""
+    match diagnosis:
+        case "a step":
+            at, size = rng.uniform(5, 15), rng.choice([-1, 1]) * rng.uniform(3, 5) * white
+            return np.where(day < at, y, y + size), f"a step of {size:+.2g} on day {at:.1f}"
+        case "popcorn":
+            switches, size = np.cumsum(rng.uniform(2.5, 6.0, 10)), rng.uniform(5, 8) * white
+            upper = np.searchsorted(switches, day) % 2
+            changes = np.sum(switches < day[-1])
+            return y + size * upper, f"two levels {size:.2g} apart, {changes} changes between them"
+        case "temperature":
+            size = rng.choice([-1, 1]) * rng.uniform(1.0, 2.0) * white
+            return y + size * warmth, f"{size:+.2g} per kelvin"
+        case "aging":
+            size = rng.choice([-1, 1]) * rng.uniform(0.4, 0.8) * white
+            return y + size * day, f"{size:+.2g} per day"
+        case "a wrong unit":
+            return 1e6 * y, "parts in 10⁶ read as fractions of one"
+        case "two instruments":
+            size = rng.uniform(5, 10) * white
+            other = np.arange(len(y)) % 2
+            return y + size * other, f"every other reading is of a second clock, {size:.2g} higher"
+        case "a locked loop":
+            jitter_s = white * INTERVAL_S * rng.uniform(0.5, 1.5)
+            phase = rng.normal(0, jitter_s, len(y) + 1)
+            held = f"steered to its reference, the phase held within {jitter_s:.2g} s"
+            return np.diff(phase) / INTERVAL_S, held
     return y, "white and flicker FM, nothing else"
-
-
-_PUT_IN: Mapping[str, Callable[..., _Changed]] = {
-    PLAIN: _plain,
-    "a step": _step,
-    "popcorn": _popcorn,
-    "temperature": _temperature,
-    "aging": _aging,
-    "a wrong unit": _wrong_unit,
-    "two instruments": _two_instruments,
-    "a locked loop": _locked,
-}
-DIAGNOSES = tuple(_PUT_IN)
 
 
 def evidence(diagnosis: str, record: Record) -> str:

@@ -211,7 +211,7 @@ def convert_log(
     if unknown:
         msg = f"{unknown[0]!r} is no option of a log"
         raise InputError(msg)
-    wanted, chosen = chosen_layout(layout, Options(**options))
+    wanted, chosen = chosen_layout(layout, options)
     source = Path(path)
     if not source.is_file():
         msg = "there is no such file"

@@ -453,7 +453,7 @@ def inspect_log(
     if unknown:
         msg = f"{unknown[0]!r} is no option of a log; there are {', '.join(sorted(known))} and layout"
         raise InputError(msg)
-    wanted, chosen = chosen_layout(layout, Options(**options))
+    wanted, chosen = chosen_layout(layout, options)
     lenient = replace(chosen, bad_lines="reject")
     try:
         sheet = open_sheet(path, lenient, wanted)

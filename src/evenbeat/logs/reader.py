@@ -64,11 +64,11 @@ def read_log(
     clock: str | None = None,
     signal: str | None = None,
     counter_weighting: str | None = None,
-    bad_lines: str = "refuse",
-    partial: bool = False,
+    bad_lines: str | None = None,
+    partial: bool | None = None,
     select: str | None = None,
     every: int | None = None,
-    offset: int = 0,
+    offset: int | None = None,
     layout: str | Path | Layout | Bench | None = None,
 ) -> Record:
     """Return the record in a log.
@@ -131,7 +131,8 @@ def read_log(
         were logged in turn. ``interval_s`` is the spacing of these rows. ``every=1`` states that all rows
         are of one oscillator, however they alternate.
     layout
-        A layout file, or the layout that :func:`evenbeat.inspect_log` found, so that nothing is detected.
+        A bench file, or the layout that :func:`evenbeat.inspect_log` found, so that nothing is detected.
+        What is stated beside it wins, a default too.
 
     Returns
     -------
@@ -151,7 +152,7 @@ def read_log(
     Tests: tests/logs/test_formats.py
     """
     stated = {name: value for name, value in locals().items() if name not in ("path", "layout")}
-    written, options = chosen_layout(layout, Options(**stated))
+    written, options = chosen_layout(layout, stated)
     return record_of(open_sheet(path, options, written), options)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -212,12 +212,6 @@ class Options:
         """Whether lines that cannot be read are passed over."""
         return self.bad_lines == "reject"
 
-    def over(self, stated: Mapping[str, Any]) -> Options:
-        """Return these options with those of a layout file where these say nothing."""
-        blank = Options()
-        own = {f.name for f in fields(self) if getattr(self, f.name) != getattr(blank, f.name)}
-        return replace(self, **{name: value for name, value in stated.items() if name not in own})
-
     def with_statements(self, said: Statements) -> Statements:
         """Return what comment lines say where nothing is stated from outside."""
         return replace(
@@ -288,11 +282,12 @@ _ROWS: dict[str, tuple[str, ...]] = {
 
 
 def chosen_layout(
-    layout: str | Path | Layout | Bench | None, options: Options
+    layout: str | Path | Layout | Bench | None, stated: Mapping[str, Any]
 ) -> tuple[Candidate | None, Options]:
     """Return how the rows are written, and the options, those of the layout where the caller says nothing."""
+    own = {name: value for name, value in stated.items() if value is not None}
     if layout is None:
-        return None, options
+        return None, Options(**own)
     if isinstance(layout, Layout):
         bench = bench_of(layout.to_toml())
     else:
@@ -313,6 +308,6 @@ def chosen_layout(
             raise LogError(msg, path=path)
         candidate = Candidate(**rows, understood=1.0, rows=0, reason="the bench file says so")
     try:
-        return candidate, options.over(bench.keywords("log"))
+        return candidate, Options(**{**bench.keywords("log"), **own})
     except (InputError, TypeError) as error:
         raise LogError(str(error), path=path) from None

@@ -14,7 +14,7 @@ from evenbeat.counter.reading import UNITS
 from evenbeat.findings import worst_first
 from evenbeat.quantities import number_text
 from evenbeat.report.document import Bullets, Document, Grid, Paragraph, Section, pairs
-from evenbeat.report.method import setting_rows
+from evenbeat.report.method import setting_rows, stated_files
 from evenbeat.report.page import html_page
 
 STANDING = (
@@ -32,7 +32,10 @@ def bench_page(check: BenchCheck, settings: Mapping[str, Any] | None = None) -> 
     """Return the check as an HTML page that loads nothing from anywhere; ``settings`` are what was stated."""
     facts = check.facts
     stated = pairs(
-        "What was stated beside the sheet", setting_rows(settings or {}), heads=("Setting", "Value"), raw=True
+        "What was stated beside the sheet",
+        [*stated_files(settings or {}), *setting_rows(settings or {})],
+        heads=("Setting", "Value"),
+        raw=True,
     )
     document = Document(
         title="Counter check",

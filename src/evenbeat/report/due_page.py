@@ -20,7 +20,7 @@ from evenbeat.findings import worst_first
 from evenbeat.fleet.due import DueInstrument, DueList, percent
 from evenbeat.quantities import number_text
 from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
-from evenbeat.report.method import setting_rows
+from evenbeat.report.method import setting_rows, stated_files
 from evenbeat.report.page import html_page
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
@@ -191,6 +191,7 @@ def _remarks(due: DueList) -> tuple[str, ...]:
 def _provenance(due: DueList) -> Grid:
     named = {"name": "Source", "sha256": "SHA-256 of the file", "head": "Head of the register"}
     rows = [(named.get(key, key), value) for key, value in due.source.items()]
-    rows += setting_rows({name: due.settings[name] for name in ("bench", "typed") if name in due.settings})
+    rows += stated_files(due.settings)
+    rows += setting_rows({name: value for name, value in due.settings.items() if name == "typed"})
     rows.append(("Software", ", ".join(f"{name} {version}" for name, version in due.software.items())))
     return pairs("Input and software", rows, raw=True)

@@ -13,7 +13,7 @@ from evenbeat.report.answer import STANDING, other_findings, range_text, trouble
 from evenbeat.report.case_sections import decision_sections, test_sections
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
 from evenbeat.report.evidence import NARROW_IN
-from evenbeat.report.method import cautions_section, setting_rows
+from evenbeat.report.method import cautions_section, setting_rows, stated_files
 from evenbeat.units import duration_text
 
 METHOD = (
@@ -251,5 +251,6 @@ def _provenance(assessment: HistoryAssessment) -> Grid:
             ("Size and rows", f"{source.size_bytes} bytes, {source.rows} calibrations"),
             ("SHA-256 of the file", source.sha256),
         ]
+    rows += stated_files(assessment.settings)
     rows.append(("Software", ", ".join(f"{name} {number}" for name, number in assessment.software.items())))
     return pairs("Input and software", rows, narrow=True, raw=True)

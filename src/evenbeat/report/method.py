@@ -35,8 +35,6 @@ _SETTING_NAMES = {
     "date_order": "Order of day and month",
     "nominal_frequency_hz": "Nominal frequency [Hz]",
     "instruments": "Instruments named",
-    "results_sha256": "SHA-256 of the dated results",
-    "history": "Calibrations beside the log",
     "typed": "Stated in the command",
 }
 _WORDS = {"end_of_period": "the end of the period", "average_over_period": "an average over the period"}
@@ -153,17 +151,25 @@ def _settings(assessment: Assessment) -> Grid:
 
 
 def setting_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return what was asked, name and value as people say it; of a bench file its name and its hash."""
+    """Return what was asked, name and value as people say it; files and their hashes are provenance."""
     rows = []
     for name, value in settings.items():
-        if name == "bench":
-            rows += [("Bench file", value["file"]), ("SHA-256 of the bench file", value["sha256"])]
-        else:
+        if name not in ("bench", "history", "results_sha256"):
             words = name.replace("_", " ")
             label = _SETTING_NAMES.get(name, words[0].upper() + words[1:])
             whole = duration_text(value) if name == "policy_cap_s" and value is not None else None
             rows.append((label, whole or _setting_text(value)))
     return rows
+
+
+def stated_files(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the files that were stated beside the input, with their hashes, to be set letter by letter."""
+    rows = []
+    for name, words, key in (("bench", "Bench file", "file"), ("history", "Calibrations", "name")):
+        if name in settings:
+            rows += [(words, settings[name][key]), ("SHA-256 of that file", settings[name]["sha256"])]
+    results = settings.get("results_sha256")
+    return rows + ([] if results is None else [("SHA-256 of the dated results", results)])
 
 
 def _setting_text(value: object) -> str:
@@ -195,9 +201,7 @@ def _provenance(assessment: Assessment) -> Grid:
     if record.ledger is not None:
         rows.append(("Lines of the file", f"of {record.ledger.lines}: {record.ledger.counts}"))
     rows.append(("SHA-256 of the samples", record.fingerprint()))
-    for beside in () if assessment.case is None else assessment.case.inputs:
-        if beside != source:
-            rows += [("Calibrations", beside.name), ("SHA-256 of that file", beside.sha256)]
+    rows += stated_files(assessment.settings)
     rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]
     versions = ", ".join(f"{name} {version}" for name, version in assessment.software.items())
     rows.append(("Software", versions))

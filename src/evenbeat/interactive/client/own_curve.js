@@ -3,9 +3,9 @@ function render({ model, el }) {
   const { interval_s: interval, tau_s: tau, days, noises, starts } = model.get("ingredients");
   const { controls, picture, say } = laid_out(el, "Draw your own curve: get the clock that has it", 760, 530);
   const begin = choice(controls, "begin with", Object.keys(starts));
-  const which = range(controls, "which clock of this kind", 1, noises[0].clocks.length, 1);
   const away = range(controls, "without a reference for", 0, tau.length - 1, 5);
   const tolerance = range(controls, "tolerance", -150, -80, -105); // tenths of decades
+  const which = range(controls, "which clock of this kind", 1, noises[0].clocks.length, 1);
   page(controls, "div", {}, "Draw into the upper left picture, or move its points by the arrow keys.");
   const mixture = page(controls, "div", { class: "eb-mixture" });
 
