@@ -89,7 +89,9 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
         bad |= off
         largest = np.where(off & (np.abs(distance) > np.abs(largest)), distance, largest)
     if record.kind == "phase":
-        bad &= ~_in_shadow(np.where(bad, np.abs(largest), 0.0))
+        size = np.where(bad, np.abs(largest), 0.0)
+        reach = 2 * 2 * max(PHASE_SPANS) + 1  # lines through a much larger outlier judged its neighbours
+        bad &= size * _SHADOW >= ndimage.maximum_filter1d(size, reach, mode="constant")
     looked_at = counted(len(where), "reading")
     off_by, found = largest[bad], where[bad]
     if not len(found):
@@ -238,12 +240,6 @@ def _median(values: FloatArray) -> float:
     """Return the median of a few values; numpy's takes three times as long for a thousand."""
     middle = [(len(values) - 1) // 2, len(values) // 2]
     return float(np.partition(values, middle)[middle].mean())
-
-
-def _in_shadow(size: FloatArray) -> npt.NDArray[np.bool_]:
-    """Return which samples lie so near a much larger outlier that the lines through it judged them."""
-    reach = 2 * 2 * max(PHASE_SPANS) + 1
-    return size * _SHADOW < ndimage.maximum_filter1d(size, reach, mode="constant")
 
 
 def _visible_step(samples: FloatArray) -> float | None:

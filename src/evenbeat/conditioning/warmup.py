@@ -47,7 +47,11 @@ def with_warm_up_flagged(record: Record) -> Record:
     spans: list[tuple[int, int]] = []
     budget = LARGEST_SHARE * len(samples)
     for start in starts:
-        stop = _settled(samples, levels, start)
+        stop = start
+        for _ in range(_MOST_PASSES):
+            stop += (length := _settling_length(samples, levels, stop))
+            if not length:
+                break
         if stop > start and stop - start <= budget:
             spans.append((int(where[start]), int(where[min(stop, len(where) - 1)])))
             budget -= stop - start
@@ -120,30 +124,20 @@ def _base_medians(samples: FloatArray) -> FloatArray:
     return np.median(samples[:whole].reshape(-1, _BASE), axis=1) if whole else np.empty(0)
 
 
-def _settled(samples: FloatArray, levels: tuple[_Level, ...], start: int) -> int:
-    """Return the first sample after ``start`` that belongs to the settled oscillator."""
-    begin = start
-    for _ in range(_MOST_PASSES):
-        length = _settling_length(samples, levels, begin)
-        if length is None:
-            return begin
-        begin += length
-    return begin
-
-
-def _settling_length(samples: FloatArray, levels: tuple[_Level, ...], begin: int) -> int | None:
+def _settling_length(samples: FloatArray, levels: tuple[_Level, ...], begin: int) -> int:
+    """Return how many samples from ``begin`` on the fastest settling that is left takes, zero for none."""
     for level in levels:
         stretch = 4 * level.size
         part = samples[begin : begin + 2 * stretch]
         if len(part) < 2 * stretch:
-            return None
+            return 0
         quarters = _base_medians(part).reshape(8, -1).mean(axis=1)
         first = quarters[3] - quarters[0] - level.usual
         second = quarters[7] - quarters[4] - level.usual
         clear = abs(first) > SIGNIFICANCE * level.sigma > 0
         if clear and abs(second) < SETTLED * abs(first) and _one_way(quarters[:5], first):
             return _cut(part, stretch, level)
-    return None
+    return 0
 
 
 def _one_way(quarters: FloatArray, change: float) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,23 +20,6 @@ _SLOPE_WIDTH = 31
 _FEWEST_JUMPS = 3
 _NEAR_WHOLE = 0.1
 _CLEAR = 8.0
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Jumps:
-    """Changes from sample to sample beyond the local slope.
-
-    Parameters
-    ----------
-    where
-        Positions of the samples that are present.
-    excess
-        Change into each present sample but the first, the local slope removed.
-    """
-
-    where: npt.NDArray[np.intp]
-    excess: FloatArray
-    noise: float
 
 
 def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
@@ -63,24 +46,27 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     if record.kind != "phase":
         return record.checked(NAME, "frequencies do not wrap", looked=False)
     values = record.usable_values(without_steps=False)
-    there = counted(len(present(values)), "reading")
-    if len(present(values)) < 4:
+    where = present(values)
+    there = counted(len(where), "reading")
+    if len(where) < 4:
         return record.checked(NAME, f"{there}, fewer than 4", looked=False)
-    jumps = _jumps(values)
-    period = period_s if period_s is not None else _evident_period(record, jumps)
+    elapsed, change = np.diff(where), np.diff(np.asarray(values[where], dtype=float))
+    excess = change - running_median(change / elapsed, _SLOPE_WIDTH) * elapsed  # beyond the local slope
+    noise = spread(excess)
+    period = period_s if period_s is not None else _evident_period(record, where, excess, noise)
     if period is None:
         return record.checked(NAME, f"{there}, no period known")
     looked_at = f"{there}, period {time_text(period)}"
-    if _CLEAR * jumps.noise > 0.5 * period:
+    if _CLEAR * noise > 0.5 * period:
         return record.checked(NAME, f"{looked_at}: too noisy to tell", looked=False)
-    turns = np.rint(jumps.excess / period)
-    near = np.abs(jumps.excess - turns * period) <= max(_NEAR_WHOLE * period, 5 * jumps.noise)
+    turns = np.rint(excess / period)
+    near = np.abs(excess - turns * period) <= max(_NEAR_WHOLE * period, 5 * noise)
     turns = np.where(near, turns, 0.0)
     if not turns.any():
         return record.checked(NAME, looked_at)
     taken = np.zeros(len(record))
-    taken[jumps.where[1:]] = turns
-    places = jumps.where[1:][turns != 0]
+    taken[where[1:]] = turns
+    places = where[1:][turns != 0]
     flags = [
         Flag(
             cause="phase_wrap",
@@ -113,24 +99,17 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     )
 
 
-def _jumps(values: FloatArray) -> _Jumps:
-    where = present(values)
-    elapsed = np.diff(where)
-    change = np.diff(np.asarray(values[where], dtype=float))
-    slope = running_median(change / elapsed, _SLOPE_WIDTH)
-    excess = change - slope * elapsed
-    return _Jumps(where=where, excess=excess, noise=spread(excess))
-
-
-def _evident_period(record: Record, jumps: _Jumps) -> float | None:
-    values = record.values[jumps.where]
+def _evident_period(
+    record: Record, where: npt.NDArray[np.intp], excess: FloatArray, noise: float
+) -> float | None:
+    values = record.values[where]
     extent = float(values.max() - values.min())
-    sizes = np.abs(jumps.excess)
-    large = sizes > max(0.5 * extent, _CLEAR * jumps.noise)
+    sizes = np.abs(excess)
+    large = sizes > max(0.5 * extent, _CLEAR * noise)
     if np.count_nonzero(large) < _FEWEST_JUMPS:
         return None
     size = float(np.median(sizes[large]))
-    tolerance = max(0.02 * size, 5 * jumps.noise)
+    tolerance = max(0.02 * size, 5 * noise)
     alike = np.abs(sizes[large] - size) <= tolerance
     if not alike.all() or extent > size + tolerance:
         return None
