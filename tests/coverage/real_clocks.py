@@ -36,7 +36,7 @@ HORIZONS = (0.1, 0.5, 1.0)
 QUANTITIES = ("rate", *(f"{h:g}" for h in HORIZONS))
 SHARES = (0.95, 0.6827)
 PER_READING = 4
-FIRST_SEED = 500_000
+FIRST_SEED = 40_000_000
 LAG_S = 2 * 3600.0
 ABOUT = """Made by `python tests/coverage/real_clocks.py`: records conditioned, aging law told from the data,
 noise by exact fractional differencing. Quantities: aging rate at the end of the record, time error after 0.1,
@@ -385,7 +385,7 @@ def _over_the_panel(rows: pd.DataFrame) -> list[str]:
         lines.append(f"| mean of {prefix} | {found:.3f} | {aim:g} ± {by:g} | {said} |")
     if FIRST_WIDTHS.exists():
         first = pd.read_csv(FIRST_WIDTHS, index_col="clock")
-        both = rows.set_index("clock").join(first, rsuffix=" first", how="inner")
+        both = rows.merge(first, left_on="clock", right_index=True, suffixes=("", " first"))
         for each in QUANTITIES:
             ratio = float(np.exp(np.log(both[f"width {each}"] / both[f"width {each} first"]).mean()))
             said = "held" if ratio <= 1.15 else "missed"
