@@ -15,8 +15,8 @@ import pytest
 import random_logs
 
 HERE = Path(__file__).parent
-FOUND = (21, 37, 15)
-"""Logs that once failed: values too large, a probability above one, values too small."""
+FOUND = (21, 37)
+"""Logs that once failed: values too large, a probability above one; the slow form holds a third, 15."""
 
 
 @pytest.mark.parametrize("seed", FOUND)
@@ -53,16 +53,23 @@ def test_undamaged_files_open(specimens: mutated_files.Specimens) -> None:
         assert opens(path)
 
 
-@pytest.mark.parametrize("seed", range(17))
+@pytest.mark.parametrize("seed", [*range(17), 1166, 1171])  # the last two once failed
 def test_one_mutation_of_every_format(seed: int, specimens: mutated_files.Specimens) -> None:
     """Text, packed text, exchange formats, columns, bench files, registers and tables."""
     assert mutated_files.run(seed, specimens) == []
 
 
-@pytest.mark.slow
 @pytest.mark.timeout(4 * 3600)
-@pytest.mark.parametrize(("script", "count"), [("random_logs.py", 5000), ("mutated_files.py", 10_000)])
-def test_the_whole_campaign(script: str, count: int) -> None:
+@pytest.mark.parametrize(
+    ("script", "count"),
+    [
+        pytest.param("random_logs.py", 30, marks=pytest.mark.slow),
+        pytest.param("mutated_files.py", 1200, marks=pytest.mark.slow),
+        pytest.param("random_logs.py", 5000, marks=pytest.mark.long),
+        pytest.param("mutated_files.py", 10_000, marks=pytest.mark.long),
+    ],
+)
+def test_the_campaign(script: str, count: int) -> None:
     """Two processes, each half of it; each prints what failed, with the number that makes it again."""
     half = count // 2
     halves = [

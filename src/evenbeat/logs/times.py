@@ -616,6 +616,7 @@ def absolute_times(ns: IntArray, *, form: TimeForm, findings: tuple[Finding, ...
     return Times(seconds=seconds, start=start, form=form, findings=(*findings, *leap), ns=ns)
 
 
+@np.errstate(over="ignore", invalid="ignore")  # cells reach 1e308: no time
 def looks_like_time(values: FloatArray) -> bool:
     """Return whether an unnamed column of numbers rises as time does: always, and evenly or as Unix time."""
     if len(values) < 3 or np.isnan(values).any():
@@ -628,6 +629,7 @@ def looks_like_time(values: FloatArray) -> bool:
     return bool(even or (unix and (steps > 0).mean() > 0.5))
 
 
+@np.errstate(over="ignore", invalid="ignore")
 def looks_like_days(days: FloatArray, seconds: FloatArray) -> bool:
     """Return whether two unnamed columns are MJD and second of the day, as in logs of daemons."""
     rows = min(len(days), len(seconds))  # some rows may end early

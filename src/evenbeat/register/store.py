@@ -171,7 +171,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
             connection.execute("BEGIN")
             yield connection
             connection.execute("COMMIT")
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # its complaint quotes what is damaged
         msg = f"{path} cannot be read as a register: {error}"
         raise LogError(msg) from error
 
