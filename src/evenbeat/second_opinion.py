@@ -141,6 +141,12 @@ def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crossc
     columns are not used. Of the total family and of Théo1 the values before bias removal are compared; where
     its definition differs, the finding says how.
 
+    References
+    ----------
+    Formula: |ours / theirs − 1|
+    Source: allantools, an independent library
+    Tests: tests/test_second_opinion.py
+
     Examples
     --------
     >>> import evenbeat as eb
