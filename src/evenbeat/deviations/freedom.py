@@ -257,7 +257,7 @@ def weights_of_terms(
     evenly = terms.complete
     if not evenly:
         places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
-        evenly = len(counts) == count > 1 and bool(np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts))
+        evenly = len(counts) == count and bool(np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts))
     if evenly:
         row = covariance(np.arange(count, dtype=np.int64) * stride)
         return _raised(_toeplitz_eigenvalues(row / row[0]), edf)
