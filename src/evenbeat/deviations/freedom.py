@@ -247,17 +247,17 @@ def weights_of_terms(
     time and which is given up to a factor. Of the terms at long averaging times, which overlap for the most
     part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so many count as so many
     at their mean place, unless all stretches have nearly equal numbers of them. Where the record holds many
-    averaging times, or many terms are independent, chi-squared itself is good to half a point of probability:
-    then ``None``.
+    averaging times, or many terms are independent, chi-squared itself is good to half a point of probability,
+    and of a single term it is exact: then ``None``.
     """
-    if not has_weights(terms.possible / overlap, edf):
+    if terms.terms == 1 or not has_weights(terms.possible / overlap, edf):
         return None
     stride = -(-terms.possible // MOST_TERMS)
     count = -(-terms.possible // stride)
     evenly = terms.complete
     if not evenly:
         places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
-        evenly = len(counts) == count > 1 and bool(np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts))
+        evenly = len(counts) == count and bool(np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts))
     if evenly:
         row = covariance(np.arange(count, dtype=np.int64) * stride)
         return _raised(_toeplitz_eigenvalues(row / row[0]), edf)
