@@ -141,6 +141,12 @@ def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crossc
     columns are not used. Of the total family and of Théo1 the values before bias removal are compared; where
     its definition differs, the finding says how.
 
+    References
+    ----------
+    Formula: largest |own/theirs - 1| over the averaging times that both give
+    Source: allantools, an independent implementation
+    Tests: tests/test_second_opinion.py
+
     Examples
     --------
     >>> import evenbeat as eb
