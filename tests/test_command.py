@@ -7,7 +7,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 import pytest
@@ -247,7 +247,7 @@ def test_interrupt_ends_without_traceback(
     def interrupted(*_arguments: object, **_options: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("evenbeat.logs.reader.read_log", interrupted)
+    monkeypatch.setattr("evenbeat.assessment.asked.read_log", interrupted)
     assert main(["assess", str(log), "--no-report"]) == 130
     assert capsys.readouterr().err == "evenbeat: stopped\n"
 
@@ -275,7 +275,7 @@ def test_numbers_with_a_sign_reach_their_option(log: Path, capsys: pytest.Captur
 
 def test_every_quantity_of_the_reader_can_be_stated() -> None:
     """The choices are written out so that --help stays quick; they must not fall behind the reader's."""
-    from evenbeat import bench
-    from evenbeat.logs.terms import Quantity
+    from evenbeat.bench import KEYS
+    from evenbeat.logs.terms import QUANTITIES
 
-    assert set(bench.QUANTITIES) == set(get_args(Quantity))
+    assert sorted(KEYS["quantity"].kind.accepts.removeprefix("one of ").split(", ")) == sorted(QUANTITIES)

@@ -140,7 +140,7 @@ def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
     array = read_only(values, name)
     finite = 0
     for number, block in enumerate(blocks(array)):
-        bad = np.abs(block) > LARGEST
+        bad = np.abs(block) > np.float64(LARGEST)
         if bad.any():
             place = int(np.argmax(bad))
             what = "infinite" if np.isinf(block[place]) else f"{block[place]:.3g}, as no clock reads"

@@ -88,8 +88,9 @@ class StudentMixture:
         z = self._deviates(value)
         if not self.scales.min(initial=1.0) > 0:
             z = np.where(np.isnan(z), 0.0, z)
-        total = student_cdf(self.degrees_of_freedom, z) @ self.weights
-        return np.clip(total, 0.0, 1.0)  # the weights may sum to 1 + 1e-16
+        shares = student_cdf(self.degrees_of_freedom, z)
+        # the weights may sum to 1 ± 1e-16
+        return np.where(shares.min(axis=-1) >= 1.0, 1.0, np.clip(shares @ self.weights, 0.0, 1.0))
 
     def _deviates(self, value: npt.ArrayLike) -> FloatArray:
         offset = np.asarray(value, dtype=float)[..., np.newaxis] - self.locations

@@ -143,8 +143,8 @@ def crosscheck(curve: StabilityCurve | TimeErrorCurve, record: Record) -> Crossc
 
     References
     ----------
-    Formula: largest |own/theirs - 1| over the averaging times that both give
-    Source: allantools, an independent implementation
+    Formula: |ours / theirs − 1|
+    Source: allantools, an independent library
     Tests: tests/test_second_opinion.py
 
     Examples

@@ -18,6 +18,8 @@ def tried(name: str, runs: int) -> dict[str, float]:
     return rows.iloc[0].to_dict()
 
 
+@pytest.mark.slow
+@pytest.mark.timeout(1800)
 def test_a_drift_that_changed_once_is_covered() -> None:
     """Shares of .42 for the rate and .76 a record ahead are what a model without wandering drift gave."""
     found = tried("drift changes once, 200", 10)
@@ -26,6 +28,7 @@ def test_a_drift_that_changed_once_is_covered() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1800)
 @pytest.mark.parametrize("name", ["white FM, 60", "flicker FM, 100", "random-walk FM, 100"])
 def test_intervals_hold_in_a_few_runs(name: str) -> None:
     """Forty clocks: at least 80 % covered (binomial 1e-3 limit of a true 94 %)."""

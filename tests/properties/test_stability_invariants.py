@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
@@ -19,6 +19,10 @@ FEW = settings(max_examples=25)
 
 COUNT_S = 2.0**-70
 """A power of two changes no digit, and a clock that gains a million seconds a second is refused."""
+
+
+ONE_TERM = np.array([701.0, 974, 996, 535, 150, -769, np.nan, -2586, -3236, -2610, -2312, -1487])
+"""A record with a gap in which one term of the longest averaging times is possible, and is there."""
 
 
 @st.composite
@@ -40,6 +44,7 @@ def deviations(phase: npt.NDArray[np.float64], statistic: str) -> npt.NDArray[np
 @pytest.mark.parametrize("statistic", ALL)
 @FEW
 @given(phase=phases(), exponent=st.integers(-40, 40))
+@example(phase=ONE_TERM, exponent=0)
 def test_scaling(statistic: str, phase: npt.NDArray[np.float64], exponent: int) -> None:
     """Scaling the phase by a power of two scales every deviation exactly."""
     scaled = deviations(phase * 2.0**exponent, statistic)

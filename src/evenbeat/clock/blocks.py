@@ -66,8 +66,11 @@ class Display:
         return np.hypot(self.offset * ahead_s, 0.5 * self.rate * ahead_s**2)
 
     @classmethod
-    def of(cls, record: Record) -> Display:
-        """Return that of a record: of a display that hides, else what double precision leaves."""
+    def of(cls, record: Record, *, ages: bool = True) -> Display:
+        """Return that of a record: of a display that hides, else what double precision leaves.
+
+        Of a clock stated not to age no rate is hidden.
+        """
         values = record.usable_values(without_steps=False)
         seen = values[~np.isnan(values)]
         step, hides = float(np.spacing(np.abs(seen).max(initial=0.0))), False
@@ -79,7 +82,7 @@ class Display:
             shown = record.resolution or display_step(seen, None) or least
             hides = math.isfinite(shown) and float(np.mean(change == 0)) > MOSTLY_REPEATED
             step = shown if hides else step
-        return cls(step=step, hides=hides, rate=step / (math.sqrt(3) * record.duration_s))
+        return cls(step=step, hides=hides, rate=ages * step / (math.sqrt(3) * record.duration_s))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

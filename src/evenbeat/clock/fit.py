@@ -160,7 +160,8 @@ def fit_clock(
     if influences:
         record.needs_grid("a model of the environment")
     aging_laws = _laws(record, aging, age_s, retrace=retrace)
-    blocks = replace(_blocks(record, influences, most_blocks), display=Display.of(record))
+    display = Display.of(record, ages=any(law.terms for law in aging_laws))
+    blocks = replace(_blocks(record, influences, most_blocks), display=display)
     points, assumed = calibration_points(
         calibrations, stated_nominal(record.findings, record.nominal_frequency_hz)
     )
@@ -587,11 +588,11 @@ def _few_blocks_finding(count: int) -> Finding:
 
 def _display_finding(model: ClockModel) -> Finding:
     display = model.blocks.display
+    of_rate = f" and {display.rate * SECONDS_PER_DAY:.1e} per day of the aging rate" if display.rate else ""
     sentence = (
         f"Neighbouring readings mostly repeat the same displayed value, so averaging does not see within a "
         f"display step of {display.step:.2g}: every reading counts as an interval, which leaves at least "
-        f"{display.offset:.1e} (step/√6) unknown of every absolute frequency and "
-        f"{display.rate * SECONDS_PER_DAY:.1e} per day of the aging rate."
+        f"{display.offset:.1e} (step/√6) unknown of every absolute frequency{of_rate}."
     )
     values = {"standard_uncertainty": display.offset, "aging_per_day": display.rate * SECONDS_PER_DAY}
     return Finding(code="DISPLAY_HIDES", severity="caution", sentence=sentence, values=values)

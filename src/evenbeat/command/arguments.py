@@ -29,7 +29,7 @@ def argument(parse: Callable[[str], Parsed]) -> Callable[[str], Parsed]:
 def check_absent(path: Path, *, force: bool) -> None:
     """Refuse to replace a file unasked; call it before the work, so that none is done in vain."""
     if path.exists() and not force:
-        msg = f"{path} exists; name another file or pass --force"
+        msg = f"{path} exists already; name another file or pass --force"
         raise OutputError(msg)
 
 

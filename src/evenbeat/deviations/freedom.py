@@ -247,10 +247,10 @@ def weights_of_terms(
     time and which is given up to a factor. Of the terms at long averaging times, which overlap for the most
     part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so many count as so many
     at their mean place, unless all stretches have nearly equal numbers of them. Where the record holds many
-    averaging times, or many terms are independent, chi-squared itself is good to half a point of probability:
-    then ``None``.
+    averaging times, or many terms are independent, chi-squared itself is good to half a point of probability,
+    and of a single term it is exact: then ``None``.
     """
-    if not has_weights(terms.possible / overlap, edf):
+    if terms.terms == 1 or not has_weights(terms.possible / overlap, edf):
         return None
     stride = -(-terms.possible // MOST_TERMS)
     count = -(-terms.possible // stride)
