@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -46,6 +47,7 @@ def stop_unless_trusted(model: ClockModel, *, even_if_untested: bool) -> None:
             raise InputError(msg)
 
 
+@lru_cache(maxsize=2)  # the next question to the same model needs no second fit
 def as_predicted_finding(model: ClockModel) -> Finding | None:
     """Return whether the mean frequency of the last fifth lies where the rest predicted it.
 
