@@ -78,6 +78,7 @@ class Display:
             step /= record.duration_s
         elif len(seen) > 1:
             change = np.abs(np.diff(seen))
+            change[change < 64 * step] = 0.0  # one reading, rounded twice
             least = float(change[change > 0].min(initial=np.inf))
             shown = record.resolution or display_step(seen, None) or least
             hides = math.isfinite(shown) and float(np.mean(change == 0)) > MOSTLY_REPEATED
