@@ -282,7 +282,9 @@ def run(case: Case, folder: Path, step: int) -> Iterator[str]:
         for number in range(1, len(names) + 1, step):
             shutil.rmtree(work)
             shutil.copytree(template, work, symlinks=True)
-            status, said, _ = tried(work, case.words(work), code, number)
+            status, said, made = tried(work, case.words(work), code, number)
+            if status == 0 and len(made.split()) < number:
+                continue  # a collection writes as often as its clock says: this one ended before
             what, count = f"{kind} at call {number} of {len(names)} ({names[number - 1]}): ", count + 1
             seen: State = {}
             try:

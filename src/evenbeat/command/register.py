@@ -241,7 +241,7 @@ def _assessment(arguments: argparse.Namespace) -> int:
             source=path.name,
             software=versions,
         )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         if isinstance(error, InputError):
             raise
         msg = f"this is no result.json of a report ({error})"

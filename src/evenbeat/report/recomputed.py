@@ -133,7 +133,7 @@ def verify_record(path: str | Path, inputs: Sequence[str | Path] = ()) -> Recomp
             raise LogError(mixed, path=record)
         found = _Inputs(record, [Path(one) for one in inputs])
         again = _log_again(filed, found) if "record" in filed else _history_again(filed, found)
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
         if isinstance(error, EvenbeatError):
             raise
         msg = f"this is no result.json of 'evenbeat history -o' or 'evenbeat assess' ({error})"
