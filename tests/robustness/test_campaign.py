@@ -64,7 +64,7 @@ def test_one_mutation_of_every_format(seed: int, specimens: mutated_files.Specim
     ("script", "count"),
     [
         pytest.param("random_logs.py", 30, marks=pytest.mark.slow),
-        pytest.param("mutated_files.py", 1200, marks=pytest.mark.slow),
+        pytest.param("mutated_files.py", 1200, marks=pytest.mark.long),
         pytest.param("random_logs.py", 5000, marks=pytest.mark.long),
         pytest.param("mutated_files.py", 10_000, marks=pytest.mark.long),
     ],
