@@ -283,9 +283,9 @@ def run(case: Case, folder: Path, step: int) -> Iterator[str]:
             shutil.rmtree(work)
             shutil.copytree(template, work, symlinks=True)
             status, said, made = tried(work, case.words(work), code, number)
+            what, count = f"{kind} at call {number} of {len(names)} ({names[number - 1]}): ", count + 1
             if status == 0 and len(made.split()) < number:
                 continue  # a collection writes as often as its clock says: this one ended before
-            what, count = f"{kind} at call {number} of {len(names)} ({names[number - 1]}): ", count + 1
             seen: State = {}
             try:
                 seen = case.state(work)
