@@ -44,6 +44,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 WITHIN, AHEAD = 60, 30
+PER_TURN, MOST = 12, 600
+"""Points for each turn of a wave that the model carries, and how many at most."""
 FARTHEST = (1.6, 0.4)
 """The axis is widened by up to this many times its length for the nearer limit, and for the other one."""
 _FORECAST_NAMES = {
@@ -98,8 +100,11 @@ def draw_aging(
     end, blocks = model.record.duration_s, model.blocks
     # means as long as the averages that are drawn
     over = blocks.length_s
-    within = model.frequency_at(np.linspace(0.5 * blocks.length_s, end, WITHIN), averaging_time_s=over)
-    ahead = model.frequency_at(end + np.linspace(0, end, AHEAD), averaging_time_s=over)
+    fewest = min(MOST, PER_TURN * math.ceil(end / min(model.trend.waves_s, default=math.inf)))
+    within = model.frequency_at(
+        np.linspace(0.5 * blocks.length_s, end, max(WITHIN, fewest)), averaging_time_s=over
+    )
+    ahead = model.frequency_at(end + np.linspace(0, end, max(AHEAD, fewest)), averaging_time_s=over)
     shown = [(within, within.interval(), 0.16), (ahead, ahead.interval(), 0.28)]
     bands = [limit for _, interval, _ in shown for limit in interval]
     size, unit = fractional_unit(blocks.frequency, *bands)
