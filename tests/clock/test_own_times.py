@@ -267,7 +267,7 @@ def test_the_nine_year_clock_is_one_record(open_data: Path) -> None:
 def test_bands_from_irregular_epochs_cover(kind: str, walk: float) -> None:
     """Of 100 clocks the 95 % bands of the aging rate and of a forecast one record ahead hold at least 90.
 
-    They are no wider than on a grid (``clock_coverage.md``: white FM about 2.6 times a straight line's, which
+    They are no wider than on a grid (``real_clocks.md``: white FM about twice a straight line's, which
     knows that there is no walk), and with a random walk they hold no more than 99.
     """
     runs, rates, ahead, width = 100, 0, 0, 0.0

@@ -19,6 +19,7 @@ were as large as that."""
 SHOWN = 10
 SEARCH = "a search that stops at its own tolerance"
 SAME = "readings all the same: rounding alone"
+EXACT = "an exact reading at its own moment: the root of what rounding leaves of 0"
 LOOSER: tuple[tuple[str, str, float, str], ...] = (
     (
         "*",
@@ -32,6 +33,7 @@ LOOSER: tuple[tuple[str, str, float, str], ...] = (
         0.5,
         "without noise at the moment asked: rounding, and moves with the version of numpy",
     ),
+    ("open-second-interval-errors", "/clock/frequency_within/standard_uncertainty[[]0]", math.inf, EXACT),
     (
         "*",
         "*/noise_levels/*",
