@@ -109,9 +109,31 @@ def allowed(name: str, path: str) -> float:
     )
 
 
+QUICK = (
+    "simulated-flicker-pm-frequency",
+    "simulated-white-fm-phase",
+    "simulated-8-phases",
+    "simulated-read-now-and-then",
+    "simulated-display-that-stands",
+    "noise-levels",
+    "limits",
+    "separation",
+    "histories",
+    "decisions",
+    "readings",
+    "fleet",
+    "counter-check",
+    "kittiwake-history",
+    "open-found-states",
+    "field-03-thousands",
+    "field-10-hand",
+    "field-17-phase-step",
+)
+"""One or two of every kind that take about a second: the fast run. The slow one has all."""
+
+
 @pytest.mark.parametrize(
-    "name",
-    [pytest.param(name, marks=pytest.mark.slow if case.slow else ()) for name, case in CASES.items()],
+    "name", [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in CASES]
 )
 def test_numbers_are_what_they_were(name: str, request: pytest.FixtureRequest) -> None:
     """Numbers to 1e-6 of themselves, counts, codes and names exactly."""
