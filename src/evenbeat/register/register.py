@@ -105,8 +105,18 @@ class Entry(Plain):
 
     @property
     def fact(self) -> Fact | None:
-        """What it states; ``None`` for a withdrawal."""
-        return None if self.content is None else fact_of(self.kind, json.loads(self.content))
+        """What it states; ``None`` for a withdrawal.
+
+        Raises
+        ------
+        LogError
+            If it cannot be read: it was changed after it was written.
+        """
+        try:
+            return None if self.content is None else fact_of(self.kind, json.loads(self.content))
+        except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
+            msg = f"entry {self.number} cannot be used: {error}"
+            raise LogError(msg) from error
 
     def computed_hash(self) -> str:
         """Return the hash that this row must have."""
@@ -118,7 +128,8 @@ class Entry(Plain):
         return tuple(getattr(self, name) for name in COLUMNS)
 
     def _facts(self) -> Mapping[str, object]:
-        return {**super()._facts(), "content": None if self.content is None else json.loads(self.content)}
+        fact = self.fact
+        return {**super()._facts(), "content": None if fact is None else fact.to_dict()}
 
 
 def chained_hash(parts: tuple[int | str | None, ...]) -> str:
@@ -414,8 +425,8 @@ class Register:
             entry = Entry(**{**held, **signed, **follows})
             try:
                 _ = entry.fact
-            except InputError as error:
-                msg = f"entry {at} cannot be used: {error}; correct it with the evenbeat that wrote it"
+            except LogError as error:
+                msg = f"{error}; correct it with the evenbeat that wrote it"
                 raise LogError(msg, path=first) from error
             entries.append(replace(entry, hash=entry.computed_hash()))
         return cls._holding(path, entries, who=who, role=role)
@@ -716,11 +727,10 @@ class _Held:
 
     def _dates_of(self, name: str) -> dict[str, int]:
         if name not in self._dates:
-            query = (
-                "SELECT number, content FROM standing_entries WHERE kind = 'calibration' AND instrument = ?"
+            rows = self._connection.execute(
+                "SELECT date, number FROM calibrations WHERE instrument = ?", (name,)
             )
-            rows = self._connection.execute(query, (name,))
-            self._dates[name] = {json.loads(content)["date"]: number for number, content in rows}
+            self._dates[name] = dict(rows.fetchall())
         return self._dates[name]
 
 
