@@ -375,6 +375,7 @@ class Register:
         with writing(self.path) as connection:
             held = _Held(connection)
             added = tuple(held.add(draft, signed) for draft in drafts)
+            held.check_kept(added)
         if added:
             note_head(self.path, f"{added[-1].number}:{added[-1].hash}")
         return added
@@ -439,7 +440,8 @@ class Register:
             with writing(made.path) as connection:
                 held = _Held(connection)
                 for entry in entries:
-                    held.keep(entry, None)
+                    held.keep(entry)
+                held.check_kept(entries)
         except BaseException:
             made.path.unlink(missing_ok=True)
             raise
@@ -618,7 +620,7 @@ class _Held:
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
         number, _, self._hash = _head(connection).partition(":")
-        self._number = int(number)
+        self._first = self._number = int(number)
         self._known: dict[str, bool] = {}
         self._dates: dict[str, dict[str, int]] = {}
 
@@ -632,31 +634,28 @@ class _Held:
         self._forget(former)
         if fact is not None:
             self._check_fit(fact)
-        entry = Entry(
-            number=self._number + 1,
-            kind=kind,
-            instrument=name,
-            content=None if fact is None else canonical_text(fact.to_dict()),
-            corrects=draft.corrects,
-            reason=None if draft.reason is None else draft.reason.strip(),
-            software=SOFTWARE,
-            former_hash=self._hash,
-            hash="",
-            **signed,
-        )
-        return self.keep(replace(entry, hash=entry.computed_hash()), fact)
-
-    def keep(self, entry: Entry, fact: Fact | None) -> Entry:
-        """Write one row as it is."""
-        row = entry.row
-        self._connection.execute(_INSERT, row)
-        query = f"{_SELECT} entries WHERE number = ?"
-        if self._connection.execute(query, (entry.number,)).fetchone() != row:
-            msg = f"the register did not keep entry {entry.number} as it was given; nothing was added"
-            raise OutputError(msg)
-        self._number, self._hash = entry.number, entry.hash
+        content = None if fact is None else canonical_text(fact.to_dict())
+        reason = None if draft.reason is None else draft.reason.strip()
+        about = (self._number + 1, kind, name, content, draft.corrects, reason)
+        said = (*about, signed["who"], signed["role"], signed["written_at"], SOFTWARE, self._hash)
+        entry = _entry_of((*said, chained_hash(said)))
+        self.keep(entry)
         self._remember(entry, fact)
         return entry
+
+    def keep(self, entry: Entry) -> None:
+        """Write one row as it is."""
+        self._connection.execute(_INSERT, entry.row)
+        self._number, self._hash = entry.number, entry.hash
+
+    def check_kept(self, added: Sequence[Entry]) -> None:
+        """Read again what was written: a trigger may have swallowed it."""
+        rows = self._connection.execute(f"{_SELECT} entries WHERE number > ?", (self._first,))
+        there = {row[0]: row for row in rows}
+        for entry in added:
+            if there.get(entry.number) != entry.row:
+                msg = f"the register did not keep entry {entry.number} as it was given; nothing was added"
+                raise OutputError(msg)
 
     def _check_correction(self, draft: Draft, former: Entry | None) -> None:
         if former is None:
