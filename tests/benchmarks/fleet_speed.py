@@ -1,8 +1,8 @@
 """Processor seconds of a register of 20 000 instruments with 100 000 calibrations, beside another tree.
 
-Run as ``python tests/benchmarks/fleet_speed.py OTHER`` with the root of the other tree of this repository (``git
-worktree add``): each job runs in a fresh process on a register that its own tree made, and ``fleet_speed.md`` is
-written beside this script. Elapsed time is no measure on a machine that does other work; ratios hold best.
+Run as ``python tests/benchmarks/fleet_speed.py OTHER`` with the root of the other tree of this repository
+(``git worktree add``): each job runs in a fresh process on a register that its own tree made, and
+``fleet_speed.md`` is written beside this script.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ JOBS = {
     f"{ADDED} calibrations added one by one": (
         "one = eb.Register.open('r.sqlite')\n"
         f"for k in range({ADDED}):\n"
-        "    one.add_calibration(f'clock{k:05d}', date='2026-05-01', as_found=1e-9, standard_uncertainty=1e-9)"
+        "    one.add_calibration(f'clock{k:05d}', date='2026-05-01', as_found=1e-9,"
+        " standard_uncertainty=1e-9)"
     ),
     "one instrument's interval": "eb.fit_history(eb.Register.open('r.sqlite').history('clock00007'))",
     "verification of the register": "eb.verify_register(eb.Register.open('r.sqlite'))",
@@ -49,7 +50,7 @@ def write_table(path: Path) -> None:
         offset[adjusted] = 0.0
         days = generator.integers(1, 29, INSTRUMENTS)
         for k in range(INSTRUMENTS):
-            left = f"0,3e-9,yes" if adjusted[k] else f"{found[k]:.3e},3e-9,no"
+            left = "0,3e-9,yes" if adjusted[k] else f"{found[k]:.3e},3e-9,no"
             lines.append(f"clock{k:05d},oven,1e-7,{2022 + year}-03-{days[k]:02d},{found[k]:.3e},{left}")
     path.write_text("\n".join(lines) + "\n")
 
@@ -79,9 +80,10 @@ def main(other: Path) -> None:
             print(lines[-1], flush=True)
     head = (
         f"# A register of {INSTRUMENTS} instruments\n\n"
-        "Written by `fleet_speed.py`: processor seconds, imports included, in another tree of this repository "
-        f"and in this one, each job in a fresh process; load {os.getloadavg()[0]:.0f} on {os.cpu_count()} "
-        "processors at the end.\n\n| job | before / s | now / s | ratio |\n|---|---|---|---|\n"
+        "Written by `fleet_speed.py`: processor seconds, imports included, in another tree of this\n"
+        "repository and in this one, each job in a fresh process; load "
+        f"{os.getloadavg()[0]:.0f} on {os.cpu_count()} processors at the end.\n\n"
+        "| job | before / s | now / s | ratio |\n|---|---|---|---|\n"
     )
     Path(__file__).with_suffix(".md").write_text(head + "\n".join(lines) + "\n")
 

@@ -181,7 +181,16 @@ class Specimens:
     def audit_record(self) -> Path:
         """The record of a history."""
         with contextlib.redirect_stdout(None):
-            words = ["history", str(self.table), "--tolerance", "1e-8", "--set", "analysed_on=2026-03-01", "--set", "pdf=no"]
+            words = [
+                "history",
+                str(self.table),
+                "--tolerance",
+                "1e-8",
+                "--set",
+                "analysed_on=2026-03-01",
+                "--set",
+                "pdf=no",
+            ]
             assert main([*words, "-o", str(self.folder / "record")]) == 0
         return self.folder / "record" / "result.json"
 
