@@ -33,7 +33,7 @@ DRAWS = 1000
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class DegradationFit(Result):
-    """Times to a limit of units that creep, made by :func:`evenbeat.fit_degradation`.
+    """Times to a limit of units that creep, made by :func:`evenbeat.calibration.fit_degradation`.
 
     Attributes
     ----------

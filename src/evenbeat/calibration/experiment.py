@@ -123,7 +123,7 @@ class TemperatureExperiment(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class ExperimentPlan(Result):
-    """A plan of a log, made by :func:`evenbeat.plan_experiment`.
+    """A plan of a log, made by :func:`evenbeat.calibration.plan_experiment`.
 
     Attributes
     ----------

@@ -90,7 +90,7 @@ class MethodInterval(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class MethodComparison(Result):
-    """Intervals by several methods, made by :func:`evenbeat.compare_methods`."""
+    """Intervals by several methods, made by :func:`evenbeat.calibration.compare_methods`."""
 
     tolerance: Tolerance
     reliability: float

@@ -181,7 +181,7 @@ class Observed(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class ReliabilityComparison(Result):
-    """All models side by side, made by :func:`evenbeat.fit_reliability`; the best AIC first.
+    """All models side by side, made by :func:`evenbeat.calibration.fit_reliability`; the best AIC first.
 
     Attributes
     ----------

@@ -89,7 +89,7 @@ class JudgedLine(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class SpecificationVerdict(Result):
-    """A specification held against a log, made by :func:`evenbeat.check_specification`.
+    """A specification held against a log, made by :func:`evenbeat.calibration.check_specification`.
 
     Attributes
     ----------
