@@ -258,10 +258,23 @@ def assess(
         Called with the name of each stage in ``STAGES`` as it begins; then, for the audit record,
         with every other model and every fit of the backtest.
 
+    Returns
+    -------
+    Assessment
+        Prints its verdict; ``plot`` draws it and ``write_report`` writes it to a folder.
+
     Raises
     ------
     InputError
         If an option cannot be used, or a moment lies outside the log.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-18)
+    >>> record = eb.simulate_clock(60, interval_s=86400, levels=noise, seed=1)
+    >>> eb.assess(record, tolerance=1e-8).now.state
+    'in'
 
     References
     ----------

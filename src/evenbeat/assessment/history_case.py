@@ -264,10 +264,23 @@ def assess_history(
     progress
         Called with what is computed next.
 
+    Returns
+    -------
+    HistoryAssessment
+        Prints when to calibrate again; ``write_report`` makes an audit record of it.
+
     Raises
     ------
     InputError
         If an option cannot be used, or no calibration has a value.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> table = eb.demo_data("kittiwake-history.csv")
+    >>> found = eb.assess_history(table, tolerance=1e-8, whole_case=False, analysed_on="2026-08-20")
+    >>> found.interval.limited_by
+    'longest interval'
 
     References
     ----------

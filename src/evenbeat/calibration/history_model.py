@@ -433,6 +433,11 @@ def fit_history(
         Of several instruments: ``related``, their drifts scattering about a common one by as much as the
         histories show, or ``identical``, all sharing one drift. The random walk is common either way.
 
+    Returns
+    -------
+    HistoryModel
+        A posterior of drift and walk; a Forecaster as :func:`evenbeat.fit_clock`'s model is.
+
     Raises
     ------
     InputError
@@ -446,6 +451,13 @@ def fit_history(
     times as wide. Of one history, a reading that three or more others speak against is weighed as a mistake
     (5 % beforehand), and named. Not valid where the drift changes its sign at once or an adjustment changes
     the drift itself.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> history = eb.CalibrationHistory.from_table(eb.demo_data("kittiwake-history.csv"))
+    >>> eb.fit_history(history).drift_per_year.sign_established()
+    True
 
     References
     ----------

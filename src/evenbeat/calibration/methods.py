@@ -151,6 +151,11 @@ def compare_methods(
     staircase
         Its two steps; by default those whose equilibrium is the reliability.
 
+    Returns
+    -------
+    MethodComparison
+        A row for each method: its interval, or why it gives none.
+
     Raises
     ------
     InputError
@@ -160,6 +165,14 @@ def compare_methods(
     -----
     Each is uncapped and none is rounded. A state 'in' or 'out' by another tolerance than this is left out of
     the methods that count states.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> history = eb.CalibrationHistory.from_table(eb.demo_data("kittiwake-history.csv"))
+    >>> comparison = eb.calibration.compare_methods(history, tolerance=1e-8)
+    >>> len(comparison.to_frame())
+    6
 
     References
     ----------

@@ -84,6 +84,11 @@ def backtest(
     progress
         Called with the number of the origin, from 1 on, and how many there are, before each fit.
 
+    Returns
+    -------
+    Backtest
+        How often forecasts held, per horizon.
+
     Raises
     ------
     InputError
@@ -98,6 +103,15 @@ def backtest(
     Outliers and steps flagged by conditioning were found with the whole record in view: the only look
     ahead. Not valid as a promise about horizons longer than those tested, nor for a clock that is treated
     otherwise from now on.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-18)
+    >>> record = eb.simulate_clock(60, interval_s=86400, levels=noise, seed=1)
+    >>> test = eb.backtest(record, horizons_s=[5 * 86400.0], origins=4)
+    >>> sorted({score.horizon_s for score in test.scores})
+    [432000.0]
 
     References
     ----------

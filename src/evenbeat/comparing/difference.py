@@ -69,13 +69,13 @@ def difference(
     >>> import evenbeat as eb
     >>> noise = eb.NoiseLevels(white_fm=1e-20)
     >>> one, other = (eb.simulate_clock(500, interval_s=1, levels=noise, seed=seed) for seed in (1, 2))
-    >>> between = eb.difference(one, other, common_reference=True)
+    >>> between = eb.difference(one, other, offset_s=0)
     >>> len(between), between.kind
     (500, 'frequency')
 
     References
     ----------
-    Formula: y = y₁ - y₂, with ``through`` y = y₁ + y₂
+    Formula: y = y₁ - y₂; through a record of the reference y = y₁ + y₂
     Source: IEEE Std 1139 (sign of differences)
     Tests: tests/comparing/test_difference.py
     """

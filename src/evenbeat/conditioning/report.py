@@ -130,6 +130,25 @@ def conditioning_report(record: Record) -> ConditioningReport:
         As :func:`evenbeat.condition` returned it; one that was not conditioned yet is conditioned here,
         with every check.
 
+    Returns
+    -------
+    ConditioningReport
+        A row for each check: what it looked at, found and set aside.
+
+    Raises
+    ------
+    InputError
+        If it is not a record.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> report = eb.conditioning_report(eb.condition(record))
+    >>> "outliers" in report.to_frame()["check"].tolist()
+    True
+
     References
     ----------
     Source: what condition did, in words

@@ -189,6 +189,11 @@ def bench_check(
     locked
         Whether the stimulus ran from the counter's own timebase: nothing is said about the timebase then.
 
+    Returns
+    -------
+    BenchCheck
+        A verdict on each point and on the counter as a whole.
+
     Raises
     ------
     LogError
@@ -202,6 +207,13 @@ def bench_check(
     where it exceeds what resolution and trigger explain (chi-squared, 1 %). The offset of the timebase is
     the weighted mean of all relative deviations (JCGM 100:2008, 5; of a period with its sign turned) but
     those more than four standard uncertainties from their weighted median, which are called miscounts.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> check = eb.bench_check(eb.demo_data("counter-check-readings.csv"))
+    >>> check.verdict
+    'fail'
 
     References
     ----------

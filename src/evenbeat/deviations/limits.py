@@ -331,6 +331,12 @@ def limit_lines() -> Mapping[str, LimitLine]:
     Not valid outside the range of averaging times of each line. For another Recommendation state the limit
     from the document with :meth:`LimitLine.from_table`.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> "G.811 PRC MTIE" in eb.limit_lines()
+    True
+
     References
     ----------
     Source: ITU-T G.811, G.8272 and G.8272.1, with the clause or table on each line
@@ -473,6 +479,15 @@ def compare_with_limit(
     twelfth of the record, as is common practice for masks. The
     maximum time interval error of one record has no interval: the verdict is on this record only. Not a
     statement of conformity.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_pm=1e-20)
+    >>> record = eb.simulate_clock(600, interval_s=1, levels=noise, seed=1, kind="phase")
+    >>> verdict = eb.compare_with_limit(eb.time_interval_error(record), eb.limit_lines()["G.811 PRC MTIE"])
+    >>> verdict.overall
+    'below'
 
     References
     ----------

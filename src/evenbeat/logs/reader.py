@@ -145,6 +145,13 @@ def read_log(
     LogError
         If the log cannot be read without a guess; the sentence names the line or the option.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> record = eb.read_log(eb.demo_data("fulmar-evening.csv"))
+    >>> record.kind, record.interval_s
+    ('frequency', 10.0)
+
     References
     ----------
     Formula: y = (f - f₀)/f₀; y = f_ref/f_read - 1 where the reference was read

@@ -133,6 +133,26 @@ def realised_reliability(register: Register | Holdings) -> RealisedReliability:
     For each calibration the promise is the last assessment with a due day between the calibration before and
     it. One that came after the due day does not count, in tolerance or out.
 
+    Parameters
+    ----------
+    register
+        The register, or what it holds.
+
+    Returns
+    -------
+    RealisedReliability
+        Shares of promises that were kept, with intervals.
+
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile, pathlib
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> register = eb.Register.create(pathlib.Path(folder.name) / "workshop.sqlite")
+    >>> done = eb.register.import_table(register, eb.demo_data("fleet-history.csv"))
+    >>> eb.register.realised_reliability(register)
+    <No promise was put to the test yet: keep due lists, and calibrate by them>
+    >>> folder.cleanup()
+
     References
     ----------
     Formula: Clopper-Pearson interval of a binomial share

@@ -80,8 +80,15 @@ def import_table(
 
     Parameters
     ----------
+    register, path
+        Where to, and the table: of calibrations, as :meth:`evenbeat.CalibrationHistory.from_table` reads it.
     date_order, nominal_frequency_hz
         As for :meth:`evenbeat.CalibrationHistory.from_table`.
+
+    Returns
+    -------
+    Imported
+        How many instruments and calibrations came in.
 
     Raises
     ------
@@ -89,6 +96,16 @@ def import_table(
         If the table cannot be read, its dates may be read in two ways, a row cannot be used, or it says
         another tolerance, class or identity of an instrument than the register; the sentence names the line,
         and nothing is added.
+
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile, pathlib
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> register = eb.Register.create(pathlib.Path(folder.name) / "workshop.sqlite")
+    >>> done = eb.register.import_table(register, eb.demo_data("fleet-history.csv"))
+    >>> done.calibrations
+    114
+    >>> folder.cleanup()
 
     References
     ----------

@@ -107,6 +107,8 @@ def trace_reference(
 
     Parameters
     ----------
+    register, reference
+        The register, and the name of the reference in it.
     since, until
         When it was good last and when it was found out; by default as its own calibrations say, the last of
         which that was out counts.
@@ -114,12 +116,27 @@ def trace_reference(
         A table with the columns ``date``, ``instrument`` and ``name``: what was measured with the
         instruments.
 
+    Returns
+    -------
+    Trace
+        Calibrations, instruments, assessments and readings in doubt.
+
     Raises
     ------
     InputError
         If the instrument is not known, or was never found out and ``until`` is not given.
     LogError
         If the table cannot be read.
+
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile, pathlib
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> register = eb.Register.create(pathlib.Path(folder.name) / "workshop.sqlite")
+    >>> done = eb.register.import_table(register, eb.demo_data("fleet-history.csv"))
+    >>> eb.register.trace_reference(register, "avocet", since="2024-12-05", until="2025-12-05")
+    <avocet, good 2024-12-05, found out 2025-12-05, touches 0 calibrations, 0 assessments, 0 readings>
+    >>> folder.cleanup()
 
     References
     ----------
