@@ -89,7 +89,7 @@ def methods() -> pd.DataFrame:
 
 def public_functions() -> dict[str, Callable[..., Any]]:
     """Return every public function by the name it is called by, those of a room as ``room.function``."""
-    found = {}
+    found: dict[str, Any] = {}
     for room in ("", *ROOMS):
         module = import_module(f"evenbeat.{room}".rstrip("."))
         found |= {f"{room}.{name}".lstrip("."): getattr(module, name) for name in module.__all__}

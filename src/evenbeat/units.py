@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Callable
 from decimal import Decimal
-from typing import Literal
+from typing import Literal, SupportsInt
 
 from evenbeat.errors import InputError
 
@@ -351,6 +351,11 @@ def duration_range_text(low_s: float, high_s: float) -> str:
 
 def _short(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
+
+
+def counted(count: SupportsInt, one: str, many: str = "") -> str:
+    """Return a count with its noun, ``one`` or else ``many`` (with an s by default): '1 row', '2 rows'."""
+    return f"{int(count)} {one if int(count) == 1 else many or one + 's'}"
 
 
 def frequency_text(hertz: float, digits: int = 10) -> str:

@@ -95,7 +95,7 @@ def test_every_command_reads_the_same_table(tmp_path: Path, capsys: pytest.Captu
         history = json.loads(capsys.readouterr().out)
         assert main(["register", "create", register]) == 0
         assert main(["register", "import", register, table]) == 0
-        assert "1 instrument(s) and 4 calibration(s) added" in capsys.readouterr().out
+        assert "1 instrument and 4 calibrations added" in capsys.readouterr().out
         lists = []
         for source in (table, register):
             assert main(["fleet", source, "--on", "2023-06-01", "--json"]) == 0

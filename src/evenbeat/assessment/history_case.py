@@ -43,7 +43,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate
 from evenbeat.record import Source
 from evenbeat.result import Column, Result, Table
-from evenbeat.units import SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_YEAR, counted, duration_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -292,7 +292,10 @@ def assess_history(
     tables = [table] if isinstance(table, str | Path | CalibrationHistory) else list(table)
     names: list[str | None] = [instrument] if isinstance(instrument, str) else list(instrument or ())
     if len(names) > len(tables):
-        msg = f"{len(names)} instruments are named for {len(tables)} table(s); give a table for each of them"
+        msg = (
+            f"{len(names)} instruments are named for {counted(len(tables), 'table')}; give a table "
+            "for each of them"
+        )
         raise InputError(msg)
     names += [None] * (len(tables) - len(names))
     read: dict[str, Any] = {"date_order": date_order, "nominal_frequency_hz": nominal_frequency_hz}

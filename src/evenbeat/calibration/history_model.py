@@ -49,7 +49,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
 from evenbeat.result import Column, Result
-from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR, counted, duration_text
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
@@ -684,7 +684,7 @@ def few_calibrations(intervals: int, prior: DriftPrior) -> Finding:
         if prior.name
         else "without a class to go by the answer stays cautious"
     )
-    some = f"{intervals} interval(s) between calibrations say little"
+    some = f"Little is known from {counted(intervals, 'interval')} between calibrations"
     sentence = f"{some if intervals else 'There is no interval between calibrations so far'}; {rest}."
     return Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence)
 

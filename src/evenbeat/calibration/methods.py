@@ -26,7 +26,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
 from evenbeat.result import PAGE_WIDTH, Column, Result
-from evenbeat.units import SECONDS_PER_HOUR, duration_text
+from evenbeat.units import SECONDS_PER_HOUR, counted, duration_text
 
 SIMPLE_MODELS = ("exponential", "weibull", "random_walk")
 """Of the reliability models, those that few found states can tell apart."""
@@ -220,7 +220,10 @@ def control_chart(changes: Sequence[float]) -> ControlChart:
     """Return the chart of individual changes, at least two."""
     values = np.asarray(changes, dtype=float)
     if len(values) < 2 or not np.all(np.isfinite(values)):
-        msg = f"{len(values)} change(s) are given; a control chart needs at least two finite ones"
+        msg = (
+            f"{counted(len(values), 'change is', 'changes are')} given; a control chart needs at "
+            "least two finite ones"
+        )
         raise InputError(msg)
     centre = float(values.mean())
     reach = 1.5 * math.sqrt(math.pi) * float(np.mean(np.abs(np.diff(values))))

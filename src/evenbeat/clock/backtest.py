@@ -37,6 +37,7 @@ from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
+from evenbeat.units import counted
 
 FIRST_SHARE = 0.4
 USUAL_SHARES = (0.01, 0.03, 0.1, 0.3)
@@ -282,7 +283,7 @@ def _scores(found: Sequence[Outcome], horizons: FloatArray, confidence: float) -
 
 def _remarks(record: Record, refused: Sequence[str]) -> Iterator[Finding]:
     if refused:
-        sentence = f"At {len(refused)} origin(s) no model could be fitted: {refused[0]}."
+        sentence = f"At {counted(len(refused), 'origin')} no model could be fitted: {refused[0]}."
         yield Finding(
             code="ORIGINS_LEFT_OUT", severity="note", sentence=sentence, values={"origins": len(refused)}
         )

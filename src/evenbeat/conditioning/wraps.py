@@ -73,7 +73,10 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
             start=int(place),
             stop=int(place),
             excluded=False,
-            sentence=f"{int(turn):+d} period(s) of {time_text(period)} taken back.",
+            sentence=(
+                f"{int(turn):+d} {'period' if abs(turn) == 1 else 'periods'} of {time_text(period)} "
+                "taken back."
+            ),
             put_back_s=-float(turn) * period,
         )
         for place, turn in zip(places, turns[turns != 0], strict=True)

@@ -26,7 +26,7 @@ from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.result import Column, Result
 from evenbeat.tables import Field, TableLike, read_table
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 _TIME_ERRORS: Mapping[str, str] = {
     "mtie": "maximum time interval error",
@@ -226,7 +226,7 @@ def _points(
 
 def _check_points(points: FloatArray, name: str) -> None:
     if len(points) < 2:
-        msg = f"the limit {name!r} has {len(points)} point(s); at least 2 are needed"
+        msg = f"the limit {name!r} has {counted(len(points), 'point')}; at least 2 are needed"
         raise InputError(msg)
     if not (np.all(np.isfinite(points)) and np.all(points > 0)):
         msg = f"the limit {name!r} holds a value that is not a positive number; logarithmic axes need such"
@@ -574,7 +574,8 @@ def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:
     outside = int(np.count_nonzero(np.isnan(result.allowed)))
     if outside and result.overall != "no statement":
         sentence = (
-            f"At {outside} averaging time(s) of the curve the limit is not defined or the record too short "
+            f"At {counted(outside, 'averaging time')} of the curve the limit is not defined or the "
+            "record too short "
             "for it; no statement is made."
         )
         values = {"averaging_times": outside}

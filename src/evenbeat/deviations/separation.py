@@ -32,7 +32,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.result import UNKNOWN, Column, Result, Table
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 Method = Literal["covariance", "hat"]
 PAIRS_OF_CLOCK = ((0, 2), (0, 1), (1, 2))
@@ -458,7 +458,8 @@ def _remarks(result: SeparatedClocks) -> tuple[Finding, ...]:
             found.append(_finding("CLOCK_NOT_SEEN", "note", sentence, averaging_times=unseen, clock=name))
         if impossible:
             sentence = (
-                f"The variance of {name} is below zero at {impossible} averaging time(s) by more than "
+                f"The variance of {name} is below zero at {counted(impossible, 'averaging time')} by "
+                "more than "
                 "chance explains: the clocks (or the counters) are not independent, or the records not "
                 "simultaneous."
             )

@@ -19,6 +19,7 @@ from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, KeptAssessment
 from evenbeat.register.register import Holdings, Register
 from evenbeat.result import Column, Result
+from evenbeat.units import counted
 
 MARGIN = 0.05
 """A promise counts as held where the lower end of the band is no further below it."""
@@ -244,6 +245,8 @@ def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Fin
     if late:
         out = sum(one.late and not one.within for one in promises)
         severity: Severity = "caution" if out else "note"
-        sentence = f"{late} calibration(s) came after the due day and do not count; {out} found it out."
+        sentence = (
+            f"{counted(late, 'calibration')} came after the due day and did not count; {out} found it out."
+        )
         found.append(Finding(code="CAME_LATE", severity=severity, sentence=sentence))
     return found

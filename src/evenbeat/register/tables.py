@@ -26,6 +26,7 @@ from evenbeat.findings import Finding
 from evenbeat.register.facts import Calibration, Event, Instrument, iso_moment, status_on
 from evenbeat.register.register import Draft, Register
 from evenbeat.tables import Field, Row, Table, guarded, read_table
+from evenbeat.units import counted
 
 OF_CALIBRATION = ("instrument", "date", "as_found", "as_left", "standard_uncertainty", "adjusted")
 TEXTS = ("certificate", "remark", "reference", "certificate_sha256", "as_entered")
@@ -61,11 +62,13 @@ class Imported:
     findings: tuple[Finding, ...] = ()
 
     def __str__(self) -> str:
-        said = f"{self.instruments} instrument(s) and {self.calibrations} calibration(s) added"
+        said = (
+            f"{counted(self.instruments, 'instrument')} and {counted(self.calibrations, 'calibration')} added"
+        )
         if self.events:
             said += f", {self.events} of the instruments with another status"
         if self.repeated:
-            said += f", {self.repeated} row(s) were there already"
+            said += f", {counted(self.repeated, 'row was', 'rows were')} there already"
         return "\n".join([said, *(f"[{finding.severity}] {finding.sentence}" for finding in self.findings)])
 
 

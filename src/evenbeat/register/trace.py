@@ -16,6 +16,7 @@ from evenbeat.register.facts import Calibration, Instrument, day_of
 from evenbeat.register.register import Register, unknown_instrument
 from evenbeat.result import Column, Result
 from evenbeat.tables import Field, TableLike, read_table
+from evenbeat.units import counted
 
 READINGS = (
     Field(name="date"),
@@ -254,5 +255,5 @@ def _remarks(begin: dt.datetime | None, error: float, silent: int) -> Iterator[F
         sentence = "By how much it was off is not known, so neither is how much that is of each tolerance."
         yield Finding(code="ERROR_UNKNOWN", severity="caution", sentence=sentence)
     if silent:
-        sentence = f"{silent} calibration(s) in the register name no reference; nothing is said of those."
+        sentence = f"Nothing is said of {counted(silent, 'calibration')} in the register for want of a named reference."
         yield Finding(code="NO_REFERENCE_NAMED", severity="caution", sentence=sentence)
