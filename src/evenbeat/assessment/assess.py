@@ -34,7 +34,7 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
-from evenbeat.findings import Finding, merged, worst_first
+from evenbeat.findings import Finding, alike_once, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.plausible import assumed_nominal, doubt, implausible_tolerance, stated_nominal
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
@@ -362,8 +362,9 @@ def assess(
             as_left=as_left,
             reference_uncertainty=asked["reference_uncertainty"],
         )
-    shown = () if display is not None else (*curves.values(), time_error)  # of a display that stands still
-    results = [result for result in (*shown, model, holdover, interval) if result]
+    shown = [(curve.title, curve.findings) for curve in curves.values()]
+    if time_error is not None:
+        shown.append(("MTIE", time_error.findings))
     found: dict[str, Any] = {
         "curves": curves,
         "model": model,
@@ -382,6 +383,7 @@ def assess(
         given = [limits.lower, limits.upper]
     again = LogQuestion(record=record, model=model, interval=interval, fitted=fitted, asked=asked)
     case = None if basis is None else case_of_log(again, basis, beside=beside.inputs, progress=progress)
+    results = [result for result in (model, holdover, interval, case) if result]
     return Assessment(
         record=record,
         **found,
@@ -405,7 +407,8 @@ def assess(
             missing_curves,
             no_model,
             [finding for finding in (no_nominal, far) if finding is not None],
-            *(each.findings for each in (*results, *([case] if case else []))),
+            alike_once(shown) if display is None else (),
+            *(result.findings for result in results),
         ),
         case=case,
     )

@@ -255,5 +255,5 @@ def _remarks(begin: dt.datetime | None, error: float, silent: int) -> Iterator[F
         sentence = "By how much it was off is not known, so neither is how much that is of each tolerance."
         yield Finding(code="ERROR_UNKNOWN", severity="caution", sentence=sentence)
     if silent:
-        sentence = f"Nothing is said of {counted(silent, 'calibration')} in the register for want of a named reference."
+        sentence = f"Nothing is said of {counted(silent, 'calibration')} whose reference is not named."
         yield Finding(code="NO_REFERENCE_NAMED", severity="caution", sentence=sentence)
