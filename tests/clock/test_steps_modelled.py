@@ -37,6 +37,7 @@ def _after_an_hour(record: Record) -> float:
     return float(forecast.corrected_half_width()[0])
 
 
+@pytest.mark.slow
 def test_forecast_is_as_narrow_as_without_a_phase_step() -> None:
     """A step of a thousand sigmas widens the forecast by what is lost where it fell, not two-thousandfold."""
     ratios = []

@@ -46,11 +46,10 @@ BRIEF = (*LONG, "total", "theo1", "theo1_hybrid")
 
 @dataclass(frozen=True, kw_only=True)
 class Case:
-    """One case: what computes its numbers from a folder, the folder it needs, and whether it takes long."""
+    """One case: what computes its numbers from a folder, and the folder it needs."""
 
     compute: Callable[[Path], dict[str, Any]]
     needs: str = "demo_data"
-    slow: bool = False
 
 
 CASES: dict[str, Case] = {}
@@ -398,7 +397,7 @@ def cases_of_made(name: str, made: Made) -> None:
         compute=lambda _: everything(made.record(), statistics=made.statistics, aging=made.aging, **asked)
     )
     if made.at_length:
-        CASES[f"at-length-{name}"] = Case(compute=lambda _: at_length(made.record(), **asked), slow=True)
+        CASES[f"at-length-{name}"] = Case(compute=lambda _: at_length(made.record(), **asked))
 
 
 for _name, _made in SIMULATED.items():
@@ -565,7 +564,7 @@ def separation(_: Path) -> dict[str, Any]:
     }
 
 
-@case("second-opinion", slow=True)
+@case("second-opinion")
 def second_opinion(_: Path) -> dict[str, Any]:
     """Ask other libraries; how closely they agree is a matter of rounding and not frozen."""
     phase = SIMULATED["flicker-pm-phase"].record()
@@ -637,7 +636,7 @@ def environment(_: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-environment", slow=True)
+@case("at-length-environment")
 def environment_at_length(_: Path) -> dict[str, Any]:
     """Lags with many averages, of phase, and where there is none; the assessment that chooses for itself."""
     chosen = {"environment": ["room_c"]}
@@ -738,7 +737,7 @@ def calibrated_clock(_: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-calibrated-clock", slow=True)
+@case("at-length-calibrated-clock")
 def calibrated_clock_at_length(_: Path) -> dict[str, Any]:
     """Holdover and interval of a log with calibrations."""
     model = calibrated(calibrations=POINTS, **REFERENCE)
@@ -930,7 +929,7 @@ def histories(_: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-histories", slow=True)
+@case("at-length-histories")
 def histories_at_length(_: Path) -> dict[str, Any]:
     """Methods beside each other, setpoints, and never having left."""
     worked, stated = table(*ROWS), table(*ROWS, *STATES, tolerance=[1e-7] * 6)
@@ -983,7 +982,7 @@ def reliabilities(_: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-reliability", slow=True)
+@case("at-length-reliability")
 def reliabilities_at_length(_: Path) -> dict[str, Any]:
     """Fit every reliability model."""
     return of.reliability(eb.calibration.fit_reliability(*found_states()))
@@ -1246,7 +1245,7 @@ def kittiwake_history(folder: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-kittiwake-history", slow=True)
+@case("at-length-kittiwake-history")
 def kittiwake_history_at_length(folder: Path) -> dict[str, Any]:
     """Assess the demo history with the audit record."""
     path = folder / "kittiwake-history.csv"
@@ -1285,7 +1284,7 @@ def assessed_log(path: Path, *, factor: int = 1, **options: Any) -> dict[str, An
     }
 
 
-@case("demo-kittiwake-by-the-hour", slow=True)
+@case("demo-kittiwake-by-the-hour")
 def kittiwake_averaged(folder: Path) -> dict[str, Any]:
     """Condition the long demo log, then assess averages of an hour."""
     return assessed_log(
@@ -1297,7 +1296,7 @@ def kittiwake_averaged(folder: Path) -> dict[str, Any]:
     )
 
 
-@case("demo-kittiwake", slow=True)
+@case("demo-kittiwake")
 def kittiwake(folder: Path) -> dict[str, Any]:
     """Assess the long demo log as it is, by ten minutes, and with its calibrations."""
     path = folder / "kittiwake.csv.gz"
@@ -1337,14 +1336,14 @@ def gannet(folder: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-gannet", slow=True)
+@case("at-length-gannet")
 def gannet_at_length(folder: Path) -> dict[str, Any]:
     """Assess the locked part by itself."""
     locked = eb.read_log(folder / "gannet.csv.gz").between(0, 9.9 * DAY).averaged(30)
     return {"locked_part": of.assessment(eb.assess(locked, tolerance=1e-10))}
 
 
-@case("case-for-the-file", slow=True)
+@case("case-for-the-file")
 def case_for_the_file(folder: Path) -> dict[str, Any]:
     """Assess with all that an auditor asks for: twenty models and a backtest."""
     given = eb.read_log(folder / "fulmar.csv.gz").averaged(60)
@@ -1393,7 +1392,7 @@ def cases_of_log(name: str, log: Log, needs: str) -> None:
     """Put a log among the cases."""
     CASES[name] = Case(compute=log.numbers, needs=needs)
     if log.at_length:
-        CASES[f"at-length-{name}"] = Case(compute=log.numbers_at_length, needs=needs, slow=True)
+        CASES[f"at-length-{name}"] = Case(compute=log.numbers_at_length, needs=needs)
 
 
 CRYSTAL = {
@@ -1472,7 +1471,7 @@ def nine_years(folder: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-open-nine-year-quartz", needs="open_data", slow=True)
+@case("at-length-open-nine-year-quartz", needs="open_data")
 def nine_years_at_length(folder: Path) -> dict[str, Any]:
     """Fit the first part of nine years under single laws, with holdover and interval."""
     whole = read_now_and_then(folder / "nine-year-quartz-clock.csv")
@@ -1499,21 +1498,21 @@ def oscillator_change(folder: Path) -> dict[str, Any]:
     }
 
 
-@case("open-caesium-vs-maser-whole", needs="open_data", slow=True)
+@case("open-caesium-vs-maser-whole", needs="open_data")
 def caesium_whole(folder: Path) -> dict[str, Any]:
     """Take all 556 990 seconds."""
     given = eb.read_log(folder / "caesium-vs-maser-phase.txt.gz")
     return everything(given, tolerance=1e-12, statistics=[*LONG, "total", "theo1"])
 
 
-@case("open-second-interval-errors-whole", needs="open_data", slow=True)
+@case("open-second-interval-errors-whole", needs="open_data")
 def second_errors_whole(folder: Path) -> dict[str, Any]:
     """Take all 253 241 seconds."""
     log = OPEN_LOGS["second-interval-errors"]
     return everything(eb.read_log(folder / log.file, **log.options), tolerance=1e-2, statistics=LONG)
 
 
-@case("open-gnss-clocks", needs="open_data", slow=True)
+@case("open-gnss-clocks", needs="open_data")
 def gnss_clocks(folder: Path) -> dict[str, Any]:
     """Take more clocks of one file: masers, satellites, a receiver's quartz."""
     names = ("ALIC", "NRC1", "R10")
