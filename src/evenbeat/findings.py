@@ -74,7 +74,7 @@ def merged(*groups: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def alike_once(titled: Iterable[tuple[str, Iterable[Finding]]]) -> tuple[Finding, ...]:
-    """Return the findings of several curves, each code once: the most severe, with how many are much the same.
+    """Return the findings of several curves, each code once: the most severe, and how many are alike.
 
     Parameters
     ----------

@@ -36,7 +36,7 @@ from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, alike_once, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
-from evenbeat.plausible import assumed_nominal, doubt, implausible_tolerance, stated_nominal
+from evenbeat.plausible import ASSUMED_NOMINAL, assumed_nominal, doubt, implausible_tolerance, stated_nominal
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.result import Result
@@ -108,9 +108,15 @@ class Assessment(Result):
 
     @property
     def beside_verdict(self) -> tuple[Finding, ...]:
-        """Findings that the verdict does not already say word for word."""
-        said = {sentence for _, sentence in self.verdict.lines}
-        return tuple(finding for finding in self.findings if finding.sentence not in said)
+        """Findings that the verdict does not already say, word for word or as its reason to withhold."""
+        said = "\n".join([self.verdict.headline, *(sentence for _, sentence in self.verdict.lines)])
+        withheld = {finding.code for finding in self.withheld}
+        return tuple(
+            finding
+            for finding in self.findings
+            if finding.sentence not in said
+            and not (finding.code == ASSUMED_NOMINAL and "NOMINAL_NOT_STATED" in withheld)
+        )
 
     @cached_property
     def next_steps(self) -> tuple[str, ...]:

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.shared import counted, places_text, present, running_median, spread
+from evenbeat.conditioning.shared import places_text, present, running_median, spread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
-from evenbeat.units import time_text
+from evenbeat.units import counted, time_text
 
 NAME = "wraps"
 _SLOPE_WIDTH = 31

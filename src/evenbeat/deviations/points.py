@@ -193,7 +193,7 @@ def about_noise(law: Law, times: FloatArray, *, stated: bool) -> tuple[Finding, 
     if not unsure.any():
         return ()
     sentence = (
-        f"At {np.count_nonzero(unsure)} averaging time(s), the shortest of them "
+        f"At {counted(np.count_nonzero(unsure), 'averaging time')}, the shortest of them "
         f"{duration_text(float(times[unsure][0]))}, the record does not show clearly which noise makes the "
         "largest part; the intervals take in what others would make of them."
     )
