@@ -223,3 +223,13 @@ def test_what_the_verdict_says_is_not_said_again() -> None:
     assert len(stops) == 1
     page = " ".join(str(found).split())
     assert page.count(" ".join(stops[0].split())) == 1
+
+
+def test_no_note_of_the_curves_stands_twice() -> None:
+    """What several deviations say of their noise or of gaps is one finding of the assessment."""
+    record = simulate_clock(60, interval_s=DAY, levels=NoiseLevels(white_fm=1e-18), seed=1)
+    found = assess(record)
+    of_curves = {f.code for curve in found.curves.values() for f in curve.findings}
+    codes = [f.code for f in found.findings if f.code in of_curves]
+    assert "NOISE_NOT_SURE" in codes
+    assert len(codes) == len(set(codes))

@@ -101,7 +101,7 @@ def test_too_short_records_are_refused(statistic: str, kind: str, needed: int) -
     make = eb.Record.from_phase if kind == "phase" else eb.Record.from_frequency
     samples = np.random.default_rng(0).standard_normal(needed)
     if needed > 2:
-        with pytest.raises(eb.TooShortError, match=f"needs at least {needed} samples") as caught:
+        with pytest.raises(eb.errors.TooShortError, match=f"needs at least {needed} samples") as caught:
             eb.stability(make(samples[:-1], interval_s=1.0), statistic)
         assert caught.value.needed == needed
 

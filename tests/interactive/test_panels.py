@@ -336,7 +336,7 @@ def test_the_game_keeps_score_of_first_reveals() -> None:
     assert not game.lesson.revealed
     game.reveal.click()
     assert len(game.score) == 2
-    assert "2 round(s)" in game.tally.value
+    assert "2 rounds" in game.tally.value
 
 
 def test_log_panel_assesses_refuses_and_shows(demo_data: Path) -> None:

@@ -556,7 +556,7 @@ def separation(_: Path) -> dict[str, Any]:
         ),
         "dead_time": tried(lambda: of.curve(eb.stability(gated, averaging="doublings").without_dead_time())),
         "difference": tried(lambda: of.record(eb.difference(one, other))),
-        "corrected_for_reference": tried(lambda: of.record(eb.corrected_for_reference(one, other))),
+        "corrected_for_reference": tried(lambda: of.record(eb.difference(one, other, through=True))),
         "averaged": of.record(one.averaged(7)),
         "to_phase": of.record(one.to_phase()),
         "to_frequency": of.record(pairs[0].to_frequency()),
@@ -936,10 +936,14 @@ def histories_at_length(_: Path) -> dict[str, Any]:
     used = table(*ROWS, in_use_hours=[0.0, 2000.0, 5000.0, 6000.0])
     model = eb.fit_history(worked)
     return {
-        "methods": of.methods(eb.compare_methods(worked, tolerance=1e-7)),
-        "methods_of_states": of.methods(eb.compare_methods(stated, tolerance=5e-8, reliability=0.9)),
-        "methods_of_family": tried(lambda: of.methods(eb.compare_methods(family(), tolerance=5e-8))),
-        "methods_in_use": of.methods(eb.compare_methods(used, tolerance=5e-8)),
+        "methods": of.methods(eb.calibration.compare_methods(worked, tolerance=1e-7)),
+        "methods_of_states": of.methods(
+            eb.calibration.compare_methods(stated, tolerance=5e-8, reliability=0.9)
+        ),
+        "methods_of_family": tried(
+            lambda: of.methods(eb.calibration.compare_methods(family(), tolerance=5e-8))
+        ),
+        "methods_in_use": of.methods(eb.calibration.compare_methods(used, tolerance=5e-8)),
         "never_left": of.interval(
             eb.suggest_interval(model, tolerance=1e-7, meaning="never_left", paths=1000)
         ),
@@ -966,18 +970,22 @@ def reliabilities(_: Path) -> dict[str, Any]:
     values = rng.normal(2e-15, 4e-16, 9)[owner] * moments + 2e-10 * rng.standard_normal(72)
     other = {"reliability": 0.9, "confidence": 0.8}
     return {
-        "found_states": of.reliability(eb.fit_reliability(*found_states(), models=QUICK)),
-        "found_states_at_90": of.reliability(eb.fit_reliability(*found_states(), models=QUICK, **other)),
-        "exact_times": of.reliability(eb.fit_reliability(low, high, models=QUICK)),
-        "degradation": of.degradation(eb.fit_degradation(moments, values, owner, limit=1e-8)),
-        "degradation_down": of.degradation(eb.fit_degradation(moments, -values, owner, limit=1e-8, **other)),
+        "found_states": of.reliability(eb.calibration.fit_reliability(*found_states(), models=QUICK)),
+        "found_states_at_90": of.reliability(
+            eb.calibration.fit_reliability(*found_states(), models=QUICK, **other)
+        ),
+        "exact_times": of.reliability(eb.calibration.fit_reliability(low, high, models=QUICK)),
+        "degradation": of.degradation(eb.calibration.fit_degradation(moments, values, owner, limit=1e-8)),
+        "degradation_down": of.degradation(
+            eb.calibration.fit_degradation(moments, -values, owner, limit=1e-8, **other)
+        ),
     }
 
 
 @case("at-length-reliability")
 def reliabilities_at_length(_: Path) -> dict[str, Any]:
     """Fit every reliability model."""
-    return of.reliability(eb.fit_reliability(*found_states()))
+    return of.reliability(eb.calibration.fit_reliability(*found_states()))
 
 
 QUICK = ("exponential", "weibull", "random_walk")
@@ -997,7 +1005,7 @@ def decisions(_: Path) -> dict[str, Any]:
     measured = {f"{value:g}": eb.Estimate.normal(value, 1e-8) for value in (0.0, 8e-8, 9e-8, 1.1e-7, -1.3e-7)}
 
     def shared(rule: str, ratio: float) -> list[float]:
-        found = eb.global_risk(
+        found = eb.calibration.global_risk(
             tolerance=1.0, expanded_uncertainty=1 / ratio, in_tolerance_probability=0.95, rule=rule
         )
         return [found.false_accept, found.false_reject]
@@ -1151,7 +1159,7 @@ def plans(_: Path) -> dict[str, Any]:
     }
 
     def plan(noise: Any, options: Mapping[str, Any]) -> dict[str, Any]:
-        found = eb.plan_experiment(noise, **options)
+        found = eb.calibration.plan_experiment(noise, **options)
         heat = found.temperature
         return {
             "record_length_s": found.record_length_s,
@@ -1175,7 +1183,7 @@ def specifications(_: Path) -> dict[str, Any]:
     """Hold a written specification against a clock."""
     given = with_room()
     model = eb.fit_clock(given, aging="linear", environment=["room_c"], most_blocks=60)
-    asked = eb.Specification.of(
+    asked = eb.calibration.Specification.of(
         {"quantity": "stability", "averaging_time": "1 h", "limit": 2e-12},
         {"quantity": "stability", "averaging_time": "10 min", "limit": 3e-12},
         {"quantity": "aging_per_day", "limit": 2.2e-11},
@@ -1188,10 +1196,14 @@ def specifications(_: Path) -> dict[str, Any]:
         {"quantity": "offset", "limit": 1.5e-9},
     )
     return {
-        "model": of.specification(eb.check_specification(asked, model=model)),
-        "record": tried(lambda: of.specification(eb.check_specification(asked, given, powered_on_s=0.0))),
+        "model": of.specification(eb.calibration.check_specification(asked, model=model)),
+        "record": tried(
+            lambda: of.specification(eb.calibration.check_specification(asked, given, powered_on_s=0.0))
+        ),
         "guarded": of.specification(
-            eb.check_specification(asked, model=model, rule="guard_band", reference_uncertainty=2e-10)
+            eb.calibration.check_specification(
+                asked, model=model, rule="guard_band", reference_uncertainty=2e-10
+            )
         ),
     }
 
@@ -1249,7 +1261,9 @@ def kittiwake_history_at_length(folder: Path) -> dict[str, Any]:
         }
 
     return {
-        "methods": of.methods(eb.compare_methods(eb.CalibrationHistory.from_table(path), tolerance=5e-9)),
+        "methods": of.methods(
+            eb.calibration.compare_methods(eb.CalibrationHistory.from_table(path), tolerance=5e-9)
+        ),
         "assessed": assessed(),
         "guarded": assessed(basis=eb.DecisionBasis.of("guard_band"), calendar_unit="month"),
     }
@@ -1520,7 +1534,7 @@ def open_found_states(folder: Path) -> dict[str, Any]:
     counts = np.concatenate([inside, failed])
     used = counts > 0
     rows = after[used], before[used], counts[used]
-    return of.reliability(eb.fit_reliability(*rows, models=QUICK))
+    return of.reliability(eb.calibration.fit_reliability(*rows, models=QUICK))
 
 
 @case("open-interval-censored", needs="open_data")
@@ -1528,7 +1542,7 @@ def open_interval_censored(folder: Path) -> dict[str, Any]:
     """Interval-censored times."""
     rows = pd.read_csv(folder / "interval-censored.csv")
     return of.reliability(
-        eb.fit_reliability(
+        eb.calibration.fit_reliability(
             rows["left"].to_numpy(float),
             rows["right"].to_numpy(float),
             models=QUICK,
@@ -1541,7 +1555,7 @@ def open_degradation(folder: Path) -> dict[str, Any]:
     """Paths to a limit."""
     rows = pd.read_csv(folder / "degradation-to-limit.csv")
     return of.degradation(
-        eb.fit_degradation(
+        eb.calibration.fit_degradation(
             rows["hours"].to_numpy(float) * HOUR, rows["increase"], rows["unit"].astype(int), limit=10.0
         )
     )

@@ -404,6 +404,15 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     Not valid for readings with dead time or counter averaging (see the findings), for periodic disturbances,
     which look like noise, and for drift that is not constant.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> fit = eb.fit_noise_levels(record)
+    >>> fit.detected
+    (1, 0)
+
     References
     ----------
     Formula: σ²(τ) = Σ h_α Φ_α(τ), h_α ≥ 0

@@ -339,6 +339,15 @@ def moving_stability(
     alarm in the whole record is at most about 5 %. Not valid as a test of *when* the noise changed:
     that is known to about a window. A drift of frequency differs in nothing between windows.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> moving = eb.moving_stability(record, 7200.0)
+    >>> len(moving.window_start_s)
+    17
+
     References
     ----------
     Formula: σ_y(τ) in a window that moves; F = s₁²/s₂²

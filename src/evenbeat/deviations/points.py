@@ -25,7 +25,7 @@ from evenbeat.intake import blocks
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, Treatment
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
 FEWEST = 4
 LAW = "linear drift"
@@ -125,7 +125,7 @@ def about_gaps(
     empty = [float(time) for time, term in zip(times, sums, strict=True) if term.terms == 0]
     if empty:
         sentence = (
-            f"Gaps leave no complete term at {len(empty)} averaging time(s), the shortest of them "
+            f"Gaps leave no complete term at {counted(len(empty), 'averaging time')}, the shortest of them "
             f"{duration_text(min(empty))}; of frequency records a lower minimum_coverage admits averages "
             "with missing samples."
         )
@@ -141,7 +141,8 @@ def about_variation(deviation: FloatArray) -> tuple[Finding, ...]:
     if silent == 0:
         return ()
     sentence = (
-        f"The deviation is exactly zero at {silent} averaging time(s): the readings do not vary, so that the "
+        f"The deviation is exactly zero at {counted(silent, 'averaging time')}: the readings do not "
+        "vary, so that the "
         "display and not the oscillator limits the result."
     )
     return (caution("NO_VARIATION", sentence, averaging_times=silent),)
@@ -158,7 +159,8 @@ def about_rounding(samples: Samples, deviation: FloatArray, response: FloatArray
     if count == 0:
         return ()
     sentence = (
-        f"At {count} averaging time(s) the deviation is less than {ROUNDING_MARGIN:.0f} times what rounding "
+        f"At {counted(count, 'averaging time')} the deviation is less than {ROUNDING_MARGIN:.0f} "
+        "times what rounding "
         f"of the stored phase to {rounding:.1e} s makes; store the phase less its mean slope, in double "
         "precision."
     )
@@ -181,7 +183,7 @@ def about_noise(law: Law, times: FloatArray, *, stated: bool) -> tuple[Finding, 
     if not unsure.any():
         return ()
     sentence = (
-        f"At {np.count_nonzero(unsure)} averaging time(s), the shortest of them "
+        f"At {counted(np.count_nonzero(unsure), 'averaging time')}, the shortest of them "
         f"{duration_text(float(times[unsure][0]))}, the record does not show clearly which noise makes the "
         "largest part; the intervals take in what others would make of them."
     )
@@ -481,7 +483,7 @@ def about_bias(kind: Statistic, points: Points, bias: Bias) -> tuple[Finding, ..
     unknown = int(np.count_nonzero(np.isnan(points.law.exponent)))
     if unknown:
         sentence = (
-            f"At {unknown} averaging time(s) the noise could not be told and the bias against the "
+            f"At {counted(unknown, 'averaging time')} the noise could not be told and the bias against the "
             f"{kind.estimates} was left in."
         )
         found.append(caution("BIAS_NOT_TOLD", sentence, averaging_times=unknown))

@@ -17,7 +17,7 @@ from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray, checked_probability
 from evenbeat.record import Record
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 FEWEST_PATHS = 20
 BY_CHANCE = 0.01
@@ -194,8 +194,9 @@ def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, path
     name, low, high = f"{100 * confidence:g} %", 100 * held.min(), 100 * held.max()
     if short.any():
         sentence = (
-            f"The {name} intervals held the truth too rarely at {np.count_nonzero(short)} averaging "
-            f"time(s), the shortest of them {duration_text(float(times[short][0]))}: in {low:.1f} % of "
+            f"The {name} intervals held the truth too rarely at "
+            f"{counted(np.count_nonzero(short), 'averaging time')}, the shortest of them "
+            f"{duration_text(float(times[short][0]))}: in {low:.1f} % of "
             f"{paths} records at the least."
         )
         return caution("INTERVALS_TOO_SHORT", sentence, **values)

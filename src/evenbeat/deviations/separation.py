@@ -32,7 +32,7 @@ from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.result import UNKNOWN, Column, Result, Table
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 Method = Literal["covariance", "hat"]
 PAIRS_OF_CLOCK = ((0, 2), (0, 1), (1, 2))
@@ -297,6 +297,15 @@ def separate_clocks(
     Gray and Allan (1974); Groslambert et al. (1981). Not valid for clocks that are correlated, such as
     by a common temperature: their shared noise is invisible and may make variances negative.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20)
+    >>> a, b, c = (eb.simulate_clock(900, interval_s=1, levels=noise, seed=seed) for seed in (1, 2, 3))
+    >>> pairs = [eb.difference(one, other, offset_s=0) for one, other in ((a, b), (b, c), (c, a))]
+    >>> eb.separate_clocks(*pairs).names
+    ('A', 'B', 'C')
+
     References
     ----------
     Formula: σ_A² = (σ_AB² + σ_AC² - σ_BC²)/2
@@ -449,7 +458,8 @@ def _remarks(result: SeparatedClocks) -> tuple[Finding, ...]:
             found.append(note("CLOCK_NOT_SEEN", sentence, averaging_times=unseen, clock=name))
         if impossible:
             sentence = (
-                f"The variance of {name} is below zero at {impossible} averaging time(s) by more than "
+                f"The variance of {name} is below zero at {counted(impossible, 'averaging time')} by "
+                "more than "
                 "chance explains: the clocks (or the counters) are not independent, or the records not "
                 "simultaneous."
             )
@@ -634,6 +644,16 @@ def without_reference(
     Notes
     -----
     Variances of independent sources add. Not valid where the device follows the reference.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> curve = eb.stability(record)
+    >>> less = eb.without_reference(curve, {tau: 1e-13 for tau in curve.averaging_time_s.tolist()})
+    >>> bool((less.variance < curve.deviation**2).all())
+    True
 
     References
     ----------

@@ -219,6 +219,11 @@ def spectrum(
     bins_per_decade
         Averages of neighbouring frequencies on a logarithmic scale; ``None`` keeps every line.
 
+    Returns
+    -------
+    Spectrum
+        Fourier frequencies in hertz, S_y in 1/Hz, S_x in s²/Hz, L in 1/Hz, with intervals.
+
     Raises
     ------
     InputError
@@ -238,6 +243,15 @@ def spectrum(
 
     Not valid beyond about a fifth of the sampling rate for flicker and random-walk FM, which come out up to
     25 % low at half of it (averaging over the interval), nor for readings with dead time.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> spectrum = eb.spectrum(record)
+    >>> bool((spectrum.frequency_hz > 0).all())
+    True
 
     References
     ----------

@@ -121,6 +121,15 @@ def time_interval_error(
     that the maximum is a lower limit there. The maximum of one record is not an estimate with an
     interval. Both take little extra memory.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> curve = eb.time_interval_error(record)
+    >>> bool((curve.time_error_s[1:] >= curve.time_error_s[:-1]).all())
+    True
+
     References
     ----------
     Formula: MTIE(τ) = max over windows of (max x - min x)
