@@ -10,6 +10,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS
+from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.record import Flag
 
 
@@ -267,7 +268,9 @@ def test_response_to_uniform_phase_errors() -> None:
 
     def response(name: str) -> np.ndarray:
         kind = STATISTICS[name]
-        variances = [kind.form.white_phase_variance(factor) / 12 for factor in factors.tolist()]
+        terms = TermSum(total=0.0, possible=1000, terms=1000)
+        moments = [kind.form.moments(terms, 1000, factor) for factor in factors.tolist()]
+        variances = [found.of_unit_phase_errors / 12 for found in moments]
         return kind.deviation(np.array(variances), times, 2.0)
 
     assert response("allan") == pytest.approx([1 / 4, 1 / 32])

@@ -454,6 +454,7 @@ def grown(make: Callable[[], Any], name: str, values: list[Any], times: int) -> 
     return after - before, panel
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("make", "name", "values", "times"), [(interactive.holdover_game, "guess", [0.1, 0.2, 0.8], 24)]
 )

@@ -310,6 +310,40 @@ def test_blobs_and_flipped_bits_are_told(register: eb.Register, tampering: str) 
     assert {"ENTRY_CHANGED"} == {finding.code for finding in found.findings if finding.severity == "stop"}
 
 
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b'{"adjusted":false', b'{"adjusted":f\x00\x01se'),
+        (b'{"adjusted":false', b'["adjusted",false'),
+        (b'"date":', b'"d\xffte":'),
+    ],
+)
+def test_bits_that_flipped_on_disk_are_one_sentence(register: eb.Register, old: bytes, new: bytes) -> None:
+    """Whatever reads the entry says which one it is, and that it was changed."""
+    whole = register.path.read_bytes()
+    assert whole.count(old) == 1
+    register.path.write_bytes(whole.replace(old, new))
+
+    assert not eb.verify_register(register).intact
+    for read in (
+        register.calibrations,
+        register.holdings,
+        lambda: [one.to_dict() for one in register.entries()],
+    ):
+        with pytest.raises(eb.LogError, match="entry 2 cannot be used"):
+            read()
+
+
+def test_a_damaged_form_is_one_line(register: eb.Register) -> None:
+    """SQLite quotes the lines of the table that it cannot understand."""
+    whole = register.path.read_bytes()
+    register.path.write_bytes(whole.replace(b"  content     TEXT", b"  `ontent     TEXT"))
+
+    with pytest.raises(eb.LogError, match="cannot be read as a register") as caught:
+        eb.Register.open(register.path)
+    assert "\n" not in str(caught.value)
+
+
 @pytest.mark.parametrize("command", [["register", "list"], ["register", "export"], ["fleet"]])
 def test_nothing_is_made_of_a_tampered_register(
     register: eb.Register, command: list[str], capsys: pytest.CaptureFixture[str], tmp_path: Path

@@ -564,7 +564,7 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
     y = model._y
     findings = law_findings(model.laws)
     if not model.blocks.display.hides:  # a display that stands still for days looks like a quiet clock
-        findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
+        findings += innovation_findings(model.grid, y, model.variants, model.record)
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "

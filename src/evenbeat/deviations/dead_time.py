@@ -16,7 +16,7 @@ import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.intake import check_positive, whole_factor
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
@@ -141,14 +141,17 @@ def _remarks(interval_s: float, gate_s: float, bias: FloatArray, told: Sequence[
             "B3). White PM cannot be told from white FM in such readings; where it is present the corrected "
             "values are still too large."
         )
-        values: dict[str, float | int | str] = {
-            "gate_s": gate_s,
-            "interval_s": interval_s,
-            "ratio": interval_s / gate_s,
-            "smallest_bias": float(factors.min()),
-            "largest_bias": float(factors.max()),
-        }
-        found.append(Finding(code="DEAD_TIME_CORRECTED", severity="note", sentence=sentence, values=values))
+        found.append(
+            note(
+                "DEAD_TIME_CORRECTED",
+                sentence,
+                gate_s=gate_s,
+                interval_s=interval_s,
+                ratio=interval_s / gate_s,
+                smallest_bias=float(factors.min()),
+                largest_bias=float(factors.max()),
+            )
+        )
     if not done.all():
         names = sorted({name or "not told" for name, known in zip(told, done, strict=True) if not known})
         sentence = (
@@ -156,10 +159,7 @@ def _remarks(interval_s: float, gate_s: float, bias: FloatArray, told: Sequence[
             "usable bias "
             "function, and the deviation was left as it is."
         )
-        values = {"averaging_times": int((~done).sum())}
-        found.append(
-            Finding(code="DEAD_TIME_NOT_CORRECTED", severity="caution", sentence=sentence, values=values)
-        )
+        found.append(caution("DEAD_TIME_NOT_CORRECTED", sentence, averaging_times=int((~done).sum())))
     return tuple(found)
 
 

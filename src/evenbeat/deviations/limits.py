@@ -21,7 +21,7 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.statistics import STATISTICS, name_of
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, merged, note
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.result import Column, Result
@@ -133,9 +133,7 @@ class LimitLine(Result):
             f"The limit {called} is given at {len(points)} averaging times; between them it is taken as "
             "straight on logarithmic axes, outside them nothing is said."
         )
-        finding = Finding(
-            code="INTERPOLATED", severity="note", sentence=sentence, values={"points": len(points)}
-        )
+        finding = note("INTERPOLATED", sentence, points=len(points))
         return cls(
             name=called,
             statistic=statistic,
@@ -570,7 +568,7 @@ def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:
             "A time interval error describes this record only and has no interval: the verdict does not say "
             "what another record would show."
         )
-        found.append(Finding(code="NO_INTERVAL", severity="note", sentence=sentence))
+        found.append(note("NO_INTERVAL", sentence))
     outside = int(np.count_nonzero(np.isnan(result.allowed)))
     if outside and result.overall != "no statement":
         sentence = (
@@ -578,6 +576,5 @@ def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:
             "record too short "
             "for it; no statement is made."
         )
-        values = {"averaging_times": outside}
-        found.append(Finding(code="OUTSIDE_LIMIT", severity="note", sentence=sentence, values=values))
+        found.append(note("OUTSIDE_LIMIT", sentence, averaging_times=outside))
     return tuple(found)

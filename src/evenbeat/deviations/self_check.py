@@ -12,7 +12,7 @@ from scipy import special
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.noise_mixture import NoiseMixture
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray, checked_probability
 from evenbeat.record import Record
@@ -175,7 +175,7 @@ def _about_steep_noise(mixture: NoiseMixture) -> tuple[Finding, ...]:
         "Noise steeper than random-walk FM is likely in the record and is not simulated; the check is for "
         "the five others alone."
     )
-    return (Finding(code="STEEP_NOISE_LEFT_OUT", severity="caution", sentence=sentence),)
+    return (caution("STEEP_NOISE_LEFT_OUT", sentence),)
 
 
 def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, paths: int) -> Finding:
@@ -199,7 +199,7 @@ def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, path
             f"{duration_text(float(times[short][0]))}: in {low:.1f} % of "
             f"{paths} records at the least."
         )
-        return Finding(code="INTERVALS_TOO_SHORT", severity="caution", sentence=sentence, values=values)
+        return caution("INTERVALS_TOO_SHORT", sentence, **values)
     # smallest shortfall that leaves the share below the limit in nine of ten checks, normal approximation
     away = special.ndtri(OFTEN) * np.sqrt(fewest * (1 - fewest) / paths)
     values["shortfall_seen"] = shortfall = float(confidence - fewest + away)

@@ -28,7 +28,7 @@ from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.points import about_record
 from evenbeat.deviations.statistics import DIFFERENCES, name_of
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.result import UNKNOWN, Column, Result, Table
@@ -455,7 +455,7 @@ def _remarks(result: SeparatedClocks) -> tuple[Finding, ...]:
                 f"{name} cannot be told from a perfect clock at {unseen} of {int(known.sum())} averaging "
                 "times: only an upper limit of its deviation is known there."
             )
-            found.append(_finding("CLOCK_NOT_SEEN", "note", sentence, averaging_times=unseen, clock=name))
+            found.append(note("CLOCK_NOT_SEEN", sentence, averaging_times=unseen, clock=name))
         if impossible:
             sentence = (
                 f"The variance of {name} is below zero at {counted(impossible, 'averaging time')} by "
@@ -463,9 +463,7 @@ def _remarks(result: SeparatedClocks) -> tuple[Finding, ...]:
                 "chance explains: the clocks (or the counters) are not independent, or the records not "
                 "simultaneous."
             )
-            found.append(
-                _finding("NOT_INDEPENDENT", "caution", sentence, averaging_times=impossible, clock=name)
-            )
+            found.append(caution("NOT_INDEPENDENT", sentence, averaging_times=impossible, clock=name))
     return (*found, *_about_closure(result))
 
 
@@ -486,14 +484,8 @@ def _about_closure(result: SeparatedClocks) -> tuple[Finding, ...]:
         f"The three differences do not add up to zero: at {duration_text(tau)} their sum deviates by "
         f"{amount:.2g} times a typical difference, which is noise of the counters; {rejected}."
     )
-    severity: Literal["note", "caution"] = "note" if result.method == "covariance" else "caution"
-    return (_finding("COUNTER_NOISE", severity, sentence, averaging_time_s=tau, deviation_ratio=amount),)
-
-
-def _finding(
-    code: str, severity: Literal["note", "caution"], sentence: str, **values: float | int | str
-) -> Finding:
-    return Finding(code=code, severity=severity, sentence=sentence, values=values)
+    say = note if result.method == "covariance" else caution
+    return (say("COUNTER_NOISE", sentence, averaging_time_s=tau, deviation_ratio=amount),)
 
 
 Known = StabilityCurve | Mapping[float, float]
@@ -728,7 +720,7 @@ def _about_exact(names: tuple[str, ...]) -> tuple[Finding, ...]:
         f"The {' and the '.join(names)} given as plain numbers count{'s' if len(names) == 1 else ''} as "
         "exactly known; the intervals do not include their uncertainty."
     )
-    return (Finding(code="TAKEN_AS_EXACT", severity="note", sentence=sentence),)
+    return (note("TAKEN_AS_EXACT", sentence),)
 
 
 def _about_significance(result: CorrectedCurve) -> tuple[Finding, ...]:
@@ -740,8 +732,7 @@ def _about_significance(result: CorrectedCurve) -> tuple[Finding, ...]:
         f"At {unseen} of {len(low)} averaging times the measured variance does not stand out from what the "
         "reference and the floor make: only an upper limit of the device's deviation is known there."
     )
-    values = {"averaging_times": unseen}
-    return (Finding(code="NOT_SIGNIFICANT", severity="caution", sentence=sentence, values=values),)
+    return (caution("NOT_SIGNIFICANT", sentence, averaging_times=unseen),)
 
 
 def _root(variance: float) -> str:

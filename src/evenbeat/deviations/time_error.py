@@ -24,7 +24,7 @@ from evenbeat.deviations.sums import kernels
 from evenbeat.deviations.sums.kernels import sums_of_squares
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.intake import blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
@@ -206,8 +206,7 @@ def _gap_findings(possible: IntArray, windows: IntArray) -> tuple[Finding, ...]:
         f"Windows that touch a missing or excluded sample were left out ({share:.2%} of all); "
         "the time error may have moved further there."
     )
-    values: dict[str, float | int | str] = {"windows_left_out": lost, "windows_left_out_share": share}
-    return (Finding(code="GAPS_SKIPPED", severity="caution", sentence=sentence, values=values),)
+    return (caution("GAPS_SKIPPED", sentence, windows_left_out=lost, windows_left_out_share=share),)
 
 
 def largest_movements(phase: FloatArray, factors: IntArray) -> FloatArray:

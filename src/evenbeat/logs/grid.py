@@ -186,7 +186,7 @@ def rows_in_order(seconds: FloatArray) -> IntArray:
     A lone time ahead of several rows behind it is left out itself. After rows that were left out the time
     has to go on by half an interval: where clocks were put back, the next row may be stamped anew by chance.
     """
-    if len(seconds) < 3:
+    if len(seconds) < 3 or (seconds[1:] > seconds[:-1]).all():
         return np.flatnonzero(np.diff(seconds, prepend=-np.inf) > 0).astype(np.int64)
     ahead = np.zeros(len(seconds), dtype=bool)
     ahead[:-2] = (seconds[:-2] >= seconds[1:-1]) & (seconds[:-2] >= seconds[2:])

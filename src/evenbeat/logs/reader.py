@@ -310,9 +310,10 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
         interval_s=stated.gate_s or stated.interval_s,
     )
     converted = turned(converted) if stated.reading_of == "reference" else converted
-    usual = np.abs(converted.values) <= LARGEST
-    if not usual.all() and (bad := ~usual & ~np.isnan(readings)).any():
-        row = int(np.argmax(bad))
+    ends = np.fmin.reduce(converted.values), np.fmax.reduce(converted.values)
+    holes = np.count_nonzero(np.isnan(converted.values)) > np.count_nonzero(np.isnan(readings))
+    if holes or not (np.isnan(ends[0]) or -LARGEST <= ends[0] <= ends[1] <= LARGEST):
+        row = int(np.argmax(~(np.abs(converted.values) <= LARGEST) & ~np.isnan(readings)))
         msg = (
             f"the reading {readings[row]:g} in column {layout.form.label(layout.value)} "
             "cannot be converted; write a missing reading as NaN"

@@ -221,11 +221,11 @@ def _row_findings(entry: Entry, former: str, expected: int) -> tuple[list[Findin
     reason = ""
     try:
         fact = entry.fact
-    except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
+    except LogError as error:
         reason = str(error)
     if fact is not None and fact.instrument != entry.instrument:
-        reason = f"it is filed under {entry.instrument}, but states {fact.instrument}"
+        reason = f"entry {entry.number} is filed under {entry.instrument}, but states {fact.instrument}"
     if reason:
-        sentence = f"Entry {entry.number} cannot be used: {reason}."
+        sentence = f"E{reason[1:]}."
         found.append(Finding(code="ENTRY_UNUSABLE", severity="stop", sentence=sentence, values=where))
     return found, fact
