@@ -36,7 +36,7 @@ def log(tmp_path: Path) -> Path:
 def coarse(tmp_path: Path) -> Path:
     """Return a log whose display hides the clock: assessed at once."""
     path = tmp_path / "coarse.csv"
-    path.write_text(HEADER + "elapsed_s,frequency_hz\n" + "".join(f"{k}0,10000000.1\n" for k in range(60)))
+    path.write_text(HEADER + "elapsed_s,frequency_hz\n" + "".join(f"{k}0,10000001.0\n" for k in range(60)))
     return path
 
 
@@ -153,7 +153,7 @@ def test_what_withholds_the_answer_is_said_once(log: Path, capsys: pytest.Captur
 def test_out_of_tolerance_is_status_1_only_when_asked(
     coarse: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """An offset of 1e-8 against a tolerance of 1e-14."""
+    """An offset of 1e-7 against a tolerance of 1e-14."""
     question = ["assess", str(coarse), "--no-report", "-q", "--tolerance", "1e-14"]
     assert main(question) == 0
     assert main([*question, "--fail-if-out"]) == 1

@@ -133,7 +133,7 @@ def test_every_row_of_the_table_is_told_from_the_others(demo_data: Path) -> None
     """Points in units that fit them, counts in full; what tells two alike points apart is in the table."""
     text = str(bench_check(demo_data / "counter-check-readings.csv"))
     table = text[text.index("\nfrequency\n") : text.index("\n[")]
-    titles = [re.split(r" {2,}", line.strip())[0] for line in table.splitlines() if line.startswith("  ")]
+    titles = [re.split(r" {2,}", line.strip())[0] for line in table.splitlines() if line.startswith(" ")]
     assert len(titles) == len(set(titles)) == 28
     assert "10\N{NO-BREAK SPACE}000\N{NO-BREAK SPACE}000, gate 10 s, 0.02 V" in titles
     assert "e+0" not in table

@@ -221,7 +221,8 @@ def _aging_line(model: ClockModel) -> Line:
     rate = model.aging_rate().per_day
     low, high = rate.interval()
     seen = "" if rate.sign_established() else ", its sign not established"
-    return "aging", f"{rate.value:+.2e} per day (95 %: {low:+.2e} to {high:+.2e}){seen}."
+    form = "+.2e" if not seen else "+.1e"  # an interval about zero deserves no more digits
+    return "aging", f"{rate.value:{form}} per day (95 %: {low:{form}} to {high:{form}}){seen}."
 
 
 def _sensitivity_line(model: ClockModel, name: str) -> Line:
