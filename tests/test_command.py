@@ -144,7 +144,7 @@ def test_what_withholds_the_answer_is_said_once(log: Path, capsys: pytest.Captur
     """A nominal frequency that was assumed: the headline says so, and no caution repeats it."""
     rows = [row.split(",")[1] for row in _rows()]
     log.write_text("frequency_hz\n" + "\n".join(rows) + "\n")
-    assert main(["assess", str(log), "--interval", "10 s", "--tolerance", "1e-7", "--no-report", "-v"]) == 0
+    assert main(["assess", str(log), "--interval", "10 s", "--tolerance", "1e-9", "--no-report", "-v"]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert out.startswith("No recommendation. The log states no nominal frequency")
     assert out.count("states no nominal frequency") == 1
