@@ -226,17 +226,15 @@ def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> 
 
 @contextmanager
 def _progress(*, shown: bool, with_case: bool) -> Iterator[Progress]:
-    """Yield what is told of each stage that begins: a bar on a terminal shows it, nothing elsewhere."""
-    if not shown:
-        yield lambda _stage: None
-        return
+    """Yield what is told of each stage that begins; a bar on a terminal shows it."""
     from tqdm import tqdm
 
     from evenbeat.assessment.assess import STAGES
     from evenbeat.assessment.log_case import MOST_STAGES
 
     stages = 1 + len(STAGES) + (MOST_STAGES if with_case else 0)
-    with tqdm(total=stages, bar_format="{l_bar}{bar}| {elapsed}", leave=False, ncols=PAGE_WIDTH) as bar:
+    look = {"bar_format": "{l_bar}{bar}| {elapsed}", "leave": False, "ncols": PAGE_WIDTH}
+    with tqdm(total=stages, disable=not shown, **look) as bar:
 
         def begin(stage: str) -> None:
             bar.set_description_str(textwrap.shorten(stage, 44, placeholder=" …").ljust(30))
