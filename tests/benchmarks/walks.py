@@ -80,15 +80,13 @@ if __name__ == "__main__":
     lines = [
         "# How far a reader must walk",
         "",
-        "Files and functions of evenbeat that a question enters, and hops between files; the second time it is",
-        "asked. In brackets the first round's tree, before rooms were rebuilt. `python tests/benchmarks/walks.py`",
-        "writes this page.",
+        "Files and functions of evenbeat that a question enters, and hops between files, the second time it is",
+        "asked; in brackets in the first round's tree. `python tests/benchmarks/walks.py` writes this page.",
         "",
         "| question | files | functions | hops |",
         "|---|---|---|---|",
         *(
-            f"| {name} | "
-            + " | ".join(f"{now} ({was})" for now, was in zip(row, FIRST[name], strict=True))
+            " | ".join([f"| {name}", *(f"{n} ({was})" for n, was in zip(row, FIRST[name], strict=True))])
             + " |"
             for name, row in rows.items()
         ),
