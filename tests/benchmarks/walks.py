@@ -87,7 +87,6 @@ if __name__ == "__main__":
         "|---|---|---|---|",
         *(
             " | ".join([f"| {name}", *(f"{n} ({was})" for n, was in zip(row, FIRST[name], strict=True))])
-            + " |"
             for name, row in rows.items()
         ),
     ]
