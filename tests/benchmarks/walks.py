@@ -85,9 +85,8 @@ if __name__ == "__main__":
         "",
         "| question | files | functions | hops |",
         "|---|---|---|---|",
-        *(
-            " | ".join([f"| {name}", *(f"{n} ({was})" for n, was in zip(row, FIRST[name], strict=True))])
-            for name, row in rows.items()
-        ),
     ]
+    for name, row in rows.items():
+        cells = [f"{now} ({was})" for now, was in zip(row, FIRST[name], strict=True)]
+        lines.append(f"| {name} | {' | '.join(cells)} |")
     Path(__file__).with_suffix(".md").write_text("\n".join(lines) + "\n", encoding="utf-8")
