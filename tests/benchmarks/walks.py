@@ -80,8 +80,8 @@ if __name__ == "__main__":
     lines = [
         "# How far a reader must walk",
         "",
-        "Files and functions of evenbeat that a question enters, and hops between files, the second time it is",
-        "asked; in brackets in the first round's tree. `python tests/benchmarks/walks.py` writes this page.",
+        "Files and functions of evenbeat that a question enters, and hops between files, when it is",
+        "asked again; in brackets in the first round's tree. `python tests/benchmarks/walks.py` writes this page.",
         "",
         "| question | files | functions | hops |",
         "|---|---|---|---|",
