@@ -156,7 +156,7 @@ def with_steps_flagged(record: Record) -> Record:
 def _no_steps(smallest: Mapping[str, float]) -> Finding:
     """Say that no step stands out, and which would have."""
     frequency, phase = smallest["frequency_step"], smallest.get("phase_step")
-    seen = [f"one of frequency by {frequency:.2g} amid it"]
+    seen = [f"one of frequency by {frequency:.2g} within its noise"]
     seen += [] if phase is None else [f"one of phase by {time_text(phase)}"]
     sentence = (
         f"No step of frequency or phase stands out from the noise of the record; {' or '.join(seen)} would "

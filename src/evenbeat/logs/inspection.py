@@ -462,7 +462,7 @@ def inspect_log(
     known = {f.name for f in fields(Options)}
     unknown = sorted(set(options) - known)
     if unknown:
-        msg = f"{unknown[0]!r} is no option of a log; there are {', '.join(sorted(known))} and layout"
+        msg = f"{unknown[0]!r} is not an option of a log; there are {', '.join(sorted(known))} and layout"
         raise InputError(msg)
     wanted, chosen = chosen_layout(layout, options)
     lenient = replace(chosen, bad_lines="reject")

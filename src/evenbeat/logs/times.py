@@ -604,7 +604,7 @@ def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str) -> Tim
         row = int(np.argmax(wrong))
         msg = "the time is missing in this row; every row needs its time"
         if not bad[row]:
-            msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is no time"
+            msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is not a time"
         raise NoTimeError(msg, wrong)
     whole = _in_ns(days, _DAY_NS, MJD_OF_UNIX_EPOCH)
     finding = () if re.search(r"\bmjd\b", words) else _form_finding("mjd", "", 0.0)
@@ -694,7 +694,7 @@ def _seconds_per_unit(unit: str) -> float:
     try:
         return parse_duration(f"1 {unit}")
     except ValueError:
-        msg = f"the time column is in '{unit}', which is no unit of time; use s, ms, min, h or d"
+        msg = f"the time column is in '{unit}', which is not a unit of time; use s, ms, min, h or d"
         raise LogError(msg) from None
 
 
