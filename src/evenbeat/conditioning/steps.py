@@ -17,7 +17,6 @@ import numpy.typing as npt
 from scipy import special
 
 from evenbeat.conditioning.shared import (
-    counted,
     moment_text,
     places_text,
     present,
@@ -29,7 +28,7 @@ from evenbeat.conditioning.step_scan import MOST_BLOCKS, USUALLY_ABOVE, step_sca
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
-from evenbeat.units import time_text
+from evenbeat.units import counted, time_text
 
 NAME = "steps"
 FALSE_ALARM = 0.002
