@@ -239,7 +239,7 @@ class Ledger(Result):
         return Ledger(**counts, reasons=tuple(sorted(kinds.values(), key=lambda reason: -reason.count)))
 
     def told(self) -> list[str]:
-        """Return the counts, then rejected lines: at most three of each reason and how many more there are."""
+        """Return the counts, then rejected lines: at most three of a reason, and how many more there are."""
         told = [f"Of {self.lines} line{'s' * (self.lines != 1)} {self._phrase()}."]
         for reason in self.reasons:
             told += [f"  {line}" for line in reason.rejected[:_SHOWN]]

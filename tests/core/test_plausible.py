@@ -96,8 +96,6 @@ JUDGED = [(1e-3, True), pytest.param(1e-6, False, marks=pytest.mark.slow)]
 
 
 @pytest.mark.parametrize(("tolerance", "said"), JUDGED)
-    ("tolerance", "said"), [(1e-3, True), pytest.param(1e-6, False, marks=pytest.mark.slow)]
-)
 def test_a_tolerance_beyond_everything_is_doubted(tolerance: float, said: bool) -> None:
     """A thousand times all that the record holds may have been meant in another unit."""
     assessment = eb.assess(eb.Record.from_frequency(Y, interval_s=10.0), tolerance=tolerance)

@@ -413,7 +413,7 @@ class Inspection(Result):
         )
 
     def as_text(self, *, needs: bool = True) -> str:
-        """Return all of it as text, each thing once; without ``needs`` what is wrong or missing is left out."""
+        """Return all of it as text, each thing once; without ``needs`` what is wrong is left out."""
         told = [] if self.ledger is None else self.ledger.told()
         others = tuple(finding for finding in self.findings if finding.code != "REJECTED_LINES")
         parts = [

@@ -278,7 +278,8 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
     if quantity in ("count", "period", "interval_error"):
         return
     readings = sheet.table.numbers[sheet.layout.value][:_SOME_ROWS]
-    step = _smallest_step(readings)
+    distinct = np.unique(readings[np.isfinite(readings)])
+    step = float(np.diff(distinct).min()) if len(distinct) > 1 else 0.0
     for turn in range(2, _MOST_IN_TURN + 1):
         if len(readings) < _FEWEST_TURNS * turn:
             return
@@ -299,12 +300,6 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
             f"(every={turn}, offset=0 …), or {_ALL}"
         )
         raise LogError(msg, line=sheet.layout.form.first_line)
-
-
-def _smallest_step(readings: FloatArray) -> float:
-    """Return the smallest difference between two readings that are not the same."""
-    distinct = np.unique(readings[np.isfinite(readings)])
-    return float(np.diff(distinct).min()) if len(distinct) > 1 else 0.0
 
 
 def _level(level: float, levels: list[float]) -> str:
