@@ -59,12 +59,12 @@ def display_step(values: FloatArray, printed: float | None) -> float | None:
     if printed and len(some) > 2 and np.rint(np.diff(some).min() / printed) == 1:
         return printed  # no other reading can make it smaller than the last digit
     if len(some) > _MOST_DISTINCT:  # no lattice: spare the sorting
-        return _divisor_unsorted(finite, printed) if printed else None
+        return _divisor(finite, printed) if printed else None
     distinct = _distinct(finite)
     if len(distinct) < 3:
-        return _common_divisor(distinct, printed) if printed else None
+        return printed
     coarse = _lattice_step(distinct, printed or 4 * float_spacing)
-    return coarse if coarse is not None else (_common_divisor(distinct, printed) if printed else None)
+    return coarse if coarse is not None else (_divisor(distinct, printed) if printed else None)
 
 
 def _distinct(values: FloatArray) -> FloatArray:
@@ -77,26 +77,14 @@ def _distinct(values: FloatArray) -> FloatArray:
     return few if not len(others) else np.unique(np.concatenate([few, np.unique(others)]))
 
 
-def _divisor_unsorted(values: FloatArray, printed: float) -> float:
-    """Return the greatest common divisor of the differences from the first value, in last digits."""
-    steps = np.rint((values[: 4 * _MOST_DISTINCT] - values[0]) / printed)
-    for part in (steps, None):
-        steps = np.rint((values - values[0]) / printed) if part is None else part
-        if np.abs(steps).max() > 2**53:
-            return printed
-        divisor = int(np.gcd.reduce(np.abs(steps).astype(np.int64)))
+def _divisor(values: FloatArray, printed: float) -> float:
+    """Return the greatest common divisor of the differences from the first value, whole last digits."""
+    for some in (values[: 4 * _MOST_DISTINCT], values):
+        steps = np.abs(np.rint((some - values[0]) / printed))
+        divisor = int(np.gcd.reduce(steps.astype(np.int64))) if steps.max() <= 2**53 else 1
         if divisor <= 1:
             return printed
     return printed * divisor
-
-
-def _common_divisor(distinct: FloatArray, printed: float) -> float:
-    """Return the greatest common divisor of the differences, in units of the last digit."""
-    steps = np.rint(np.diff(distinct) / printed)
-    if not len(steps) or steps.max() > 2**53:
-        return printed
-    divisor = int(np.gcd.reduce(steps.astype(np.int64)))
-    return printed * max(divisor, 1) if len(distinct) > 2 else printed
 
 
 def _lattice_step(distinct: FloatArray, rounding: float) -> float | None:
