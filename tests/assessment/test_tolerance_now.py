@@ -15,9 +15,9 @@ NOISE = 1e-10
 
 
 def loop_that_opened(end: float) -> np.ndarray:
-    """Return fractional frequencies that are quiet for 27 hours, then leave in a straight line for 7."""
-    y = 1e-12 * np.random.default_rng(1).standard_normal(2000)
-    y[1600:] += np.linspace(0, end, 400)
+    """Return fractional frequencies that are quiet for seven hours, then leave in a straight line for two."""
+    y = 1e-12 * np.random.default_rng(1).standard_normal(500)
+    y[400:] += np.linspace(0, end, 100)
     return y
 
 
@@ -28,8 +28,8 @@ def noisy(offset: float, count: int) -> np.ndarray:
 
 def stepped(end: float) -> np.ndarray:
     """Return a log whose frequency jumps near its end."""
-    y = 1e-9 + NOISE * np.random.default_rng(7).standard_normal(2000)
-    y[1700:] += end
+    y = 1e-9 + NOISE * np.random.default_rng(7).standard_normal(500)
+    y[425:] += end
     return y
 
 
@@ -146,7 +146,7 @@ def test_a_display_whose_step_is_not_known_decides_nothing() -> None:
 
 def test_a_folder_lists_a_log_that_is_out_as_overdue(tmp_path: Path) -> None:
     """Its interval is withheld, but it is out today: that is urgent, not 'not judged'."""
-    times = np.datetime64("2024-08-01T00:00:00") + np.arange(2000) * np.timedelta64(60, "s")
+    times = np.datetime64("2024-08-01T00:00:00") + np.arange(500) * np.timedelta64(60, "s")
     rows = "\n".join(
         f"{time}Z,{1e7 * (1 + y):.6f}" for time, y in zip(times, loop_that_opened(5e-8), strict=True)
     )
