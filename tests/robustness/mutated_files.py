@@ -138,7 +138,7 @@ class Specimens:
 
         def opened(path: Path) -> Any:
             found = eb.Register.open(path)
-            str(eb.verify_register(found))
+            str(eb.register.verify_register(found))
             return [entry.to_dict() for entry in found.entries()], eb.assess_fleet(
                 path, on="2026-01-01"
             ).to_dict()
@@ -146,7 +146,7 @@ class Specimens:
         def brought(path: Path) -> Any:
             new = path.with_name("new.sqlite")
             new.unlink(missing_ok=True)
-            return str(eb.import_table(eb.Register.create(new), path))
+            return str(eb.register.import_table(eb.Register.create(new), path))
 
         self.kinds: list[tuple[str, Callable[[np.random.Generator], bytes], Callable[[Path], Any]]] = [
             ("log.txt", _text_log, log),
@@ -162,7 +162,7 @@ class Specimens:
             ("log.parquet", lambda _: (folder / "p").read_bytes(), log),
             ("log.h5", lambda _: (folder / "h").read_bytes(), log),
             ("bench.toml", lambda _: BENCH, beside),
-            ("spec.toml", lambda _: SPECIFICATION, eb.Specification.from_toml),
+            ("spec.toml", lambda _: SPECIFICATION, eb.calibration.Specification.from_toml),
             ("r.sqlite", lambda _: (folder / "r.sqlite").read_bytes(), opened),
             (
                 "history.csv",

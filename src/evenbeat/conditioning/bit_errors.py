@@ -11,11 +11,12 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.shared import MAD_TO_SIGMA, counted, flagged_runs, places_text, present, spread
+from evenbeat.conditioning.shared import MAD_TO_SIGMA, flagged_runs, places_text, present, spread
 from evenbeat.findings import Finding
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
+from evenbeat.units import counted
 
 NAME = "bit_errors"
 FEWEST = 32

@@ -13,12 +13,12 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from evenbeat.conditioning.shared import counted, present, scatter
+from evenbeat.conditioning.shared import present, scatter
 from evenbeat.findings import Finding, Severity
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 DISPLAY, TONES = "display", "idle_tones"
 FEW_VALUES = 3

@@ -15,20 +15,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from evenbeat.conditioning.shared import (
-    MAD_TO_SIGMA,
-    counted,
-    places_text,
-    present,
-    running_median,
-    runs,
-    tail_spread,
-)
+from evenbeat.conditioning.shared import MAD_TO_SIGMA, places_text, present, running_median, runs, tail_spread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
+from evenbeat.units import counted
 
 NAME = "outliers"
 FREQUENCY_WIDTH = 31

@@ -9,20 +9,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.shared import (
-    counted,
-    flagged_runs,
-    places_text,
-    present,
-    running_median,
-    runs,
-    spread,
-)
+from evenbeat.conditioning.shared import flagged_runs, places_text, present, running_median, runs, spread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import counted, duration_text, time_text
 
 NAME = "pulses"
 FEWEST = 8

@@ -13,18 +13,11 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.shared import (
-    MAD_TO_SIGMA,
-    counted,
-    flagged_runs,
-    places_text,
-    running_median,
-    spread,
-)
+from evenbeat.conditioning.shared import MAD_TO_SIGMA, flagged_runs, places_text, running_median, spread
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 ORDER = "stamp_order"
 SPACING = "stamp_spacing"

@@ -17,7 +17,6 @@ import numpy.typing as npt
 from scipy import special
 
 from evenbeat.conditioning.shared import (
-    counted,
     moment_text,
     places_text,
     present,
@@ -29,7 +28,7 @@ from evenbeat.conditioning.step_scan import MOST_BLOCKS, USUALLY_ABOVE, step_sca
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
-from evenbeat.units import time_text
+from evenbeat.units import counted, time_text
 
 NAME = "steps"
 FALSE_ALARM = 0.002
@@ -66,13 +65,18 @@ class _Series:
         Shape (n,): samples missing before each, summed from the first on.
     measured
         Shape (n,): False where a sample is missing and was drawn straight.
+    quantum
+        Step of the display of the samples.
+    hidden
+        Of time errors: what one step of their display adds to a sum of samples.
     """
 
     samples: FloatArray
     where: npt.NDArray[np.intp]
     missed: npt.NDArray[np.intp]
     measured: npt.NDArray[np.bool_]
-    quantum: float
+    quantum: float = 0.0
+    hidden: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,7 +181,7 @@ def _steps(record: Record, values: FloatArray) -> tuple[list[Flag], dict[str, fl
     refused: list[tuple[str, int, int]] = []
     while len(flags) < MOST_STEPS and len(refused) < MOST_STEPS + _MOST_REFUSED:
         series = _frequency_series(record, values)
-        phase = _phase_series(values) if record.kind == "phase" and even else None
+        phase = _phase_series(record, values) if record.kind == "phase" and even else None
         found = [*_of_frequency(series, refused, of_phase=record.kind == "phase")]
         found += _candidates(series, "frequency_step", _adjacent_difference, refused, rounding)
         if phase is not None:
@@ -185,6 +189,8 @@ def _steps(record: Record, values: FloatArray) -> tuple[list[Flag], dict[str, fl
         smallest = {step.cause: math.inf for step in found}
         for step in found:
             smallest[step.cause] = min(smallest[step.cause], step.smallest)
+        if phase is not None:
+            smallest["phase_step"] = max(smallest.get("phase_step", math.inf), _by_display(phase))
         best = max(found, key=lambda step: step.ratio)
         if best.ratio <= 1:
             break
@@ -217,8 +223,13 @@ def _frequency_series(record: Record, values: FloatArray) -> _Series:
         return _Series(samples=samples, where=where, missed=missed, measured=measured, quantum=quantum)
     elapsed = np.diff(where)
     samples = np.diff(samples) / (elapsed * record.interval_s)
-    missed, measured = np.cumsum(elapsed - 1), np.ones(len(samples), dtype=bool)
-    return _Series(samples=samples, where=where[:-1], missed=missed, measured=measured, quantum=0.0)
+    return _Series(
+        samples=samples,
+        where=where[:-1],
+        missed=np.cumsum(elapsed - 1),
+        measured=np.ones(len(samples), dtype=bool),
+        hidden=(record.resolution or 0.0) / record.interval_s,
+    )
 
 
 def _uneven_series(record: Record, samples: FloatArray, where: npt.NDArray[np.intp]) -> _Series:
@@ -277,7 +288,7 @@ def _uneven_phase_steps(record: Record, values: FloatArray) -> list[Flag]:
     return flags
 
 
-def _phase_series(values: FloatArray) -> _Series:
+def _phase_series(record: Record, values: FloatArray) -> _Series:
     """Return time errors; one or two missing in a row are drawn straight, for the search alone."""
     present_at = present(values)
     places = np.arange(present_at[0], present_at[-1] + 1)
@@ -290,7 +301,7 @@ def _phase_series(values: FloatArray) -> _Series:
         where=where,
         missed=where - np.arange(len(where)) - where[0],
         measured=~np.isnan(values[where]),
-        quantum=0.0,
+        hidden=record.resolution or 0.0,
     )
 
 
@@ -434,8 +445,17 @@ def _is_lasting(series: _Series, step: _Step) -> bool:
     return wide * np.sign(step.size) >= _LASTING * abs(step.size)
 
 
+def _by_display(series: _Series) -> float:
+    """Return what a sum of samples may gain where a quiet display of time errors moves on by one step."""
+    noise = spread(np.diff(series.samples)) / math.sqrt(2)
+    return 1.5 * series.hidden if noise < 0.5 * series.hidden else 0.0
+
+
 def _is_sharp(series: _Series, step: _Step) -> bool:
     """Return whether the two windows look like a step rather than like a slope (sixteen block means)."""
+    gained = abs(step.size) * (1 if step.cause == "phase_step" else step.width)
+    if gained < _by_display(series):
+        return False
     if step.cause == "phase_step":  # an offset of straight lines: a slow change gives none
         return True
     noise = spread(np.diff(series.samples)) / math.sqrt(2)

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.conditioning.shared import counted, present, spread, tail_spread
+from evenbeat.conditioning.shared import present, spread, tail_spread
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 NAME = "warm_up"
 SIGNIFICANCE = 8.0

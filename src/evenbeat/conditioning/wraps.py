@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.conditioning.shared import counted, places_text, present, running_median, spread
+from evenbeat.conditioning.shared import places_text, present, running_median, spread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
-from evenbeat.units import time_text
+from evenbeat.units import counted, time_text
 
 NAME = "wraps"
 _SLOPE_WIDTH = 31
@@ -73,7 +73,10 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
             start=int(place),
             stop=int(place),
             excluded=False,
-            sentence=f"{int(turn):+d} period(s) of {time_text(period)} taken back.",
+            sentence=(
+                f"{int(turn):+d} {'period' if abs(turn) == 1 else 'periods'} of {time_text(period)} "
+                "taken back."
+            ),
             put_back_s=-float(turn) * period,
         )
         for place, turn in zip(places, turns[turns != 0], strict=True)

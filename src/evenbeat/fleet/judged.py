@@ -22,7 +22,7 @@ from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import Member, stated
 from evenbeat.register.facts import Calibration, Instrument, days_after, history_of, status_on
 from evenbeat.register.tables import calibration_of
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
 T = TypeVar("T")
 LIMITS_OF_A_LOG: dict[str, LimitedBy] = {"tolerance": "tolerance", "record length": "log", "start": "start"}
@@ -168,7 +168,7 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
     events = [one for one in member.events if one.moment.date() <= question.on]
     findings = []
     if len(rows) < len(checked):
-        sentence = f"{len(checked) - len(rows)} calibration(s) after {question.on} are left out."
+        sentence = f"Made without {counted(len(checked) - len(rows), 'calibration')} after {question.on}."
         findings.append(Finding(code="AFTER_THE_DAY", severity="note", sentence=sentence))
     if not rows:
         return replace(
