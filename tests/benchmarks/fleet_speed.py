@@ -18,22 +18,18 @@ import numpy as np
 
 HERE = Path(__file__).resolve().parents[2]
 INSTRUMENTS, EACH, ADDED = 20_000, 5, 20
-START = "import sys; import evenbeat as eb\n"
+START = "import sys; from evenbeat.command.main import main; sys.exit(main(sys.argv[1:]))"
 JOBS = {
-    f"import of a table of {INSTRUMENTS * EACH} rows": (
-        "eb.import_table(eb.Register.create('r.sqlite'), 'table.csv')"
-    ),
+    "making an empty register": ["register", "create", "r.sqlite"],
+    f"import of a table of {INSTRUMENTS * EACH} rows": ["register", "import", "r.sqlite", "table.csv"],
     f"due list of {INSTRUMENTS} instruments, one process": (
-        "eb.assess_fleet(eb.Register.open('r.sqlite'), on='2026-06-01', processes=1)"
+        ["fleet", "r.sqlite", "--on", "2026-06-01", "--processes", "1", "--json"]
     ),
-    f"{ADDED} calibrations added one by one": (
-        "one = eb.Register.open('r.sqlite')\n"
-        f"for k in range({ADDED}):\n"
-        "    one.add_calibration(f'clock{k:05d}', date='2026-05-01', as_found=1e-9,"
-        " standard_uncertainty=1e-9)"
-    ),
-    "one instrument's interval": "eb.fit_history(eb.Register.open('r.sqlite').history('clock00007'))",
-    "verification of the register": "eb.verify_register(eb.Register.open('r.sqlite'))",
+    "one calibration more": [
+        *("register", "add-calibration", "r.sqlite", "clock00007", "--date", "2026-05-01"),
+        *("--as-found", "1e-9", "--standard-uncertainty", "1e-9"),
+    ],
+    "verification of the register": ["register", "verify", "r.sqlite"],
 }
 
 
@@ -55,12 +51,13 @@ def write_table(path: Path) -> None:
     path.write_text("\n".join(lines) + "\n")
 
 
-def spent(tree: Path, job: str, folder: Path) -> float:
+def spent(tree: Path, job: list[str], folder: Path) -> float:
     """Return the processor seconds of a job, NaN of one that the tree cannot do."""
     environment = os.environ | {"PYTHONPATH": str(tree / "src"), "OMP_NUM_THREADS": "1"}
     environment["EVENBEAT_STATE"] = str(folder)
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    done = subprocess.run([sys.executable, "-c", START + job], cwd=folder, env=environment, check=False)
+    command = [sys.executable, "-c", START, *job]
+    done = subprocess.run(command, cwd=folder, env=environment, check=False, stdout=subprocess.DEVNULL)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     whole = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     return float("nan") if done.returncode else whole

@@ -159,6 +159,7 @@ def test_units_of_time_do_not_matter() -> None:
     assert scaled.interval_s * MONTH == pytest.approx(plain.interval_s, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_all_models_side_by_side() -> None:
     """All models agree on the data and differ in the interval: it is said, and JSON holds no NaN."""
     comparison = fit_reliability(*ROWS)

@@ -28,7 +28,6 @@ GOOD = {
 
 
 @pytest.mark.parametrize("header", ORDERS)
-@pytest.mark.parametrize("processes", [1, 2])
 @pytest.mark.parametrize(
     ("row", "words"),
     [
@@ -40,15 +39,11 @@ GOOD = {
     ],
 )
 def test_a_torn_row_is_its_instruments_own_matter(
-    header: str,
-    processes: int,
-    row: str,
-    words: str,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
+    header: str, row: str, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Wherever its columns end: one sentence with file and line; the rows around it count, each once."""
     monkeypatch.setattr("evenbeat.fleet.assess_fleet.CHUNK", 1)
+    processes = 2 if (header, row) == (ORDERS[1], "torn,1e-9") else 1
     table = tmp_path / "table.csv"
     first, second = GOOD[header]
     table.write_text("\n".join([header, first, row, second]) + "\n", encoding="utf-8")
@@ -104,15 +99,18 @@ def test_an_internal_fault_with_one_log_is_its_own(
 ) -> None:
     """A singular matrix in one of three logs: class and message stand in its line, the others are listed."""
     for number, name in enumerate(("auk", "murre", "puffin")):
-        noise = 1e-10 * np.random.default_rng(number).standard_normal(300)
+        noise = 1e-10 * np.random.default_rng(number).standard_normal(60)
         _log(tmp_path / f"{name}.csv", 2e-9 + noise)
-    real = eb.assess
+    real, known = eb.assess, {}
 
     def assess(record: eb.Record, **options: object) -> eb.results.Assessment:
-        if "murre" in record.source.path:
+        name = record.source.path
+        if "murre" in name:
             msg = "Singular matrix"
             raise np.linalg.LinAlgError(msg)
-        return real(record, **options)
+        if name not in known:
+            known[name] = real(record, **options)
+        return known[name]
 
     monkeypatch.setattr("evenbeat.assessment.assess.assess", assess)
     question = ["fleet", str(tmp_path), "--on", ON, "--tolerance", "1e-8", "--processes", "1", "--json"]

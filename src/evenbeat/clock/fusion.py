@@ -78,7 +78,8 @@ class Reference:
 class Conditioned:
     """One set of noise levels after conditioning: a normal distribution of the targets.
 
-    ``level`` is σ², the Allan variance of white FM at one block, in the model's scale.
+    ``level`` is σ², the Allan variance of white FM at one block, in the model's scale. Covariance, trend and
+    reference are matrices, or their diagonals where the targets were asked for each by itself.
     """
 
     weight: float
@@ -213,10 +214,27 @@ class Fusion:
         return [weight for _, _, weight in self._points]
 
     def conditioned(
-        self, spans: Spans, designs: Sequence[FloatArray], *, only: npt.NDArray[np.bool_] | None = None
+        self,
+        spans: Spans,
+        designs: Sequence[FloatArray],
+        *,
+        only: npt.NDArray[np.bool_] | None = None,
+        combine: FloatArray | None = None,
+        alone: bool = False,
     ) -> Iterator[Conditioned]:
-        """Yield the distribution of means over spans at every point of the posterior, or at some only."""
+        """Yield the distribution of means over spans at every point of the posterior, or at some only.
+
+        Parameters
+        ----------
+        combine
+            Shape (targets, spans): sums of means that are asked for instead.
+        alone
+            Whether each is asked for by itself.
+        """
         leans, steps = leans_over(spans), self.offsets.steps_over(spans)
+        if combine is not None:
+            leans, steps = combine @ leans, combine @ steps
+            whole = linalg.block_diag(np.eye(len(self.offsets)), combine)
         both = [np.vstack(pair) for pair in zip(self.offsets.designs, designs, strict=True)]
         kriging = self._kriging(_together(self.offsets.spans, spans), both)
         points = self._points if only is None else list(itertools.compress(self._points, only))
@@ -225,11 +243,17 @@ class Fusion:
         with one_thread():
             for index, factor, weight in points:
                 if index not in joint:
-                    joint[index] = kriging.together(self.log_components[index])
+                    one = kriging.together(self.log_components[index])
+                    if combine is not None:
+                        shape, trend = (whole @ part @ whole.T for part in (one.shape, one.trend))
+                        one = replace(one, location=whole @ one.location, shape=shape, trend=trend)
+                    joint[index] = one
                 said = joint[index]
                 level = factor * said.level
                 solved = _Solved.of(self.offsets, self.reference, said, level)
-                yield solved.condition(said, level, weight, leans=leans, steps=steps, count=count)
+                yield solved.condition(
+                    said, level, weight, leans=leans, steps=steps, count=count, alone=alone
+                )
 
     def rate(self, at: float) -> StudentMixture:
         """Return the distribution of the clock's drift at a scaled time plus that of the reference."""
@@ -254,17 +278,17 @@ class Fusion:
     def predict(self, targets: Targets) -> Predicted:
         """Return the distribution of the targets, as :func:`evenbeat.clock.prediction.predict` does."""
         spans, designs = targets.spans, targets.designs
-        combine = np.eye(len(spans))
+        combine = None
         if targets.reference is not None:
             spans = _together(spans, targets.reference)
             designs = tuple(np.vstack(pair) for pair in zip(designs, targets.reference_designs, strict=True))
-            combine = np.hstack([combine, -combine])
-        parts = list(self.conditioned(spans, designs))
+            combine = np.hstack([np.eye(len(targets.spans)), -np.eye(len(targets.spans))])
+        parts = list(self.conditioned(spans, designs, combine=combine, alone=True))
         weights = np.array([part.weight for part in parts])
-        locations = np.array([combine @ part.mean for part in parts]).T
-        variances = np.array([np.diag(combine @ part.covariance @ combine.T) for part in parts]).T
-        trend = np.array([np.diag(combine @ part.trend @ combine.T) for part in parts]).T
-        owed = np.array([np.diag(combine @ part.reference @ combine.T) for part in parts]).T
+        locations, variances, trend, owed = (
+            np.array([getattr(part, name) for part in parts]).T
+            for name in ("mean", "covariance", "trend", "reference")
+        )
         return Predicted(
             distribution=_normal_mixture(weights, locations, np.sqrt(np.maximum(variances, 0.0))),
             trend_variance=trend @ weights,
@@ -352,13 +376,22 @@ class _Solved:
         leans: FloatArray,
         steps: FloatArray,
         count: int,
+        alone: bool = False,
     ) -> Conditioned:
         """Return the targets, which follow the ``count`` offsets in ``said``, given the offsets."""
+
+        def square(factor: FloatArray, middle: FloatArray | None = None) -> FloatArray:
+            """Return ``factorᵀ middle factor``, or its diagonal."""
+            right = factor if middle is None else middle @ factor
+            return np.einsum("ij,ij->j", factor, right) if alone else factor.T @ right
+
+        own, fixed = said.shape[count:, count:], said.trend[count:, count:]
+        if alone:
+            own, fixed = np.diag(own), np.diag(fixed)
         towards = level * said.shape[:count, count:] + self.leans @ self.prior @ leans.T
         gain = linalg.solve_triangular(self.lower, towards, lower=True)
-        own = level * said.shape[count:, count:]
         excess = steps - gain.T @ self.steps
-        covariance = own + leans @ self.prior @ leans.T - gain.T @ gain + excess @ self.inverse @ excess.T
+        reference = square(leans.T, self.prior)
         without = linalg.solve_triangular(self.lower, level * said.trend[:count, count:], lower=True)
         owed = linalg.solve_triangular(self.lower, self.leans @ self.prior @ leans.T, lower=True)
         free = np.eye(count) - self.steps @ self.inverse @ self.steps.T
@@ -369,7 +402,7 @@ class _Solved:
             + leans @ self.shift
             + gain.T @ (self.whitened - self.steps @ self.found)
             + steps @ self.found,
-            covariance=covariance,
-            trend=level * said.trend[count:, count:] - without.T @ free @ without,
-            reference=leans @ self.prior @ leans.T - owed.T @ free @ owed,
+            covariance=level * own + reference - square(gain) + square(excess.T, self.inverse),
+            trend=level * fixed - square(without, free),
+            reference=reference - square(owed, free),
         )

@@ -72,11 +72,13 @@ class ManyHistories:
         some, limits, after = self.some(rows), limit[rows], first[rows]
         low, high = (longest_s[rows] * shares[at] for at in (after - 1, after))
         over, under = (excess[rows, at] for at in (after - 1, after))
-        at, side = low, np.zeros(len(rows), dtype=int)
+        at, side, going = low, np.zeros(len(rows), dtype=int), np.ones(len(rows), dtype=bool)
         for _ in range(MOST_STEPS):
-            before, at = at, (low * under - high * over) / (under - over)
-            if np.all(np.abs(at - before) <= TOLERATED * at):
+            nearer = (low * under - high * over) / (under - over)
+            going = going & (np.abs(nearer - at) > TOLERATED * nearer)  # none depends on its neighbours
+            if not going.any():
                 break
+            at = np.where(going, nearer, at)
             here = some.probability_within(at, limits) - asked
             left = here < 0
             halved = np.where(np.where(left, -1, 1) == side, 0.5, 1.0)  # the end that stays again (Illinois)
