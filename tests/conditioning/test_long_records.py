@@ -47,7 +47,7 @@ def test_pieces_of_any_length_give_the_same_flags(kind: str, monkeypatch: pytest
 
 @pytest.mark.parametrize("kind", ["frequency", "phase"])
 def test_a_long_record_is_judged_by_some_of_its_samples(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where a part of the samples tells how noisy the record is, the same events are found as by all of them."""
+    """A part of the samples tells how noisy the record is: the same events are found as by all of them."""
     record = eventful(kind, 200_000)
     by_all = eb.condition(record)
     monkeypatch.setattr(shared, "FEW", 1 << 16)

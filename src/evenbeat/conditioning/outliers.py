@@ -15,7 +15,6 @@ import numpy as np
 from scipy import ndimage
 
 from evenbeat.conditioning.shared import (
-    FEW,
     MAD_TO_SIGMA,
     Piece,
     Places,
@@ -26,6 +25,7 @@ from evenbeat.conditioning.shared import (
     runs,
     step_of_display,
     tail_spread,
+    told_by_all,
     usable,
 )
 from evenbeat.errors import InputError
@@ -279,9 +279,9 @@ def _usual_sizes(
             begun = edges[kind] + ends[kind]
             of_piece = begun[np.searchsorted(begun[:-1], first) : np.searchsorted(begun[:-1], last) + 1]
             medians[kind] += [_median(size[a:b]) for a, b in pairwise(of_piece - piece.first)]
-            if len(series) <= FEW:
+            if told_by_all(len(series)):
                 some[kind].append(size[piece.own])
-    for piece in series.some(_REACH) if len(series) > FEW else ():
+    for piece in series.some(_REACH) if not told_by_all(len(series)) else ():
         for kind, size in enumerate(sizes_of(piece)):
             some[kind].append(size[piece.own])
     scales = []

@@ -134,9 +134,14 @@ def in_blocks(count: int) -> Iterator[tuple[int, int]]:
         yield first, min(first + BLOCK, count)
 
 
+def told_by_all(count: int) -> bool:
+    """Return whether so many samples are few enough to tell all by themselves how they usually behave."""
+    return count <= FEW
+
+
 def stretches(count: int) -> Iterator[tuple[int, int]]:
     """Yield where the stretches begin and end that tell how a series usually behaves."""
-    if count <= FEW:
+    if told_by_all(count):
         yield 0, count
         return
     apart = count / (FEW // STRETCH)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -109,8 +110,9 @@ class _Row:
         """Return whether the samples at these positions of the record were read, not drawn."""
         return ~np.isnan(self._readings.rows(int(where[0]), int(where[-1]) + 1)[where - where[0]])
 
+    @cached_property
     def noise(self) -> float:
-        """Return the scatter of one sample beside the next."""
+        """Scatter of one sample beside the next, whatever the steps."""
         changes = [np.diff(self.take(*stretch)[0]) for stretch in stretches(len(self))]
         return spread(np.concatenate(changes)) / math.sqrt(2)
 
@@ -308,7 +310,7 @@ def _of_frequency(row: _Row, refused: list[tuple[str, int, int]]) -> _Step:
     top = int(np.argmax(ratio))
     index, size = int(scan.start[top]), float(scan.size[top])
     # as many samples on either side as show it eight times over their scatter, and two blocks at least
-    scatter = max(row.noise(), row.quantum / math.sqrt(12))
+    scatter = max(row.noise, row.quantum / math.sqrt(12))
     blocks = 2 * -(-n // MOST_BLOCKS)
     wanted = 2 * (_CLEAR * scatter / size) ** 2 if size else 0.0
     width = int(min(max(_SHORTEST, blocks, wanted), max(_SHORTEST, min(index, n - index) // 2)))
@@ -544,7 +546,7 @@ def _is_sharp(row: _Row, step: _Step) -> bool:
     """Return whether the two windows look like a step rather than like a slope (sixteen block means)."""
     if step.cause == "phase_step":  # an offset of straight lines: a slow change gives none
         return True
-    if row.noise() < 0.5 * row.quantum and abs(step.size) < 1.5 * row.quantum:
+    if row.noise < 0.5 * row.quantum and abs(step.size) < 1.5 * row.quantum:
         return False  # a quiet display that moves on by one step
     block = min(step.width, step.index, len(row) - step.index) // 8
     if block < 1:

@@ -11,7 +11,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.conditioning.shared import FEW, Series, changes, counted, spread, stretches, tail_spread, usable
+from evenbeat.conditioning.shared import (
+    Series,
+    changes,
+    counted,
+    spread,
+    stretches,
+    tail_spread,
+    told_by_all,
+    usable,
+)
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
@@ -125,9 +134,10 @@ def _levels(series: Series, coarse: FloatArray) -> tuple[_Level, ...]:
             seen.setdefault(size, []).append(blocks[3:] - blocks[:-3])
             blocks, size = 0.5 * (blocks[: len(blocks) // 2 * 2 : 2] + blocks[1::2]), 2 * size
 
+    largest = np.inf if told_by_all(len(series)) else _COARSE / 2
     for stretch in stretches(len(series)):
-        add(_BASE, _base_medians(series.take(*stretch)[0]), np.inf if len(series) <= FEW else _COARSE / 2)
-    if len(series) > FEW:
+        add(_BASE, _base_medians(series.take(*stretch)[0]), largest)
+    if not told_by_all(len(series)):
         add(_COARSE, coarse, np.inf)
     return tuple(
         _Level(size=size, usual=float(np.median(every)), sigma=tail_spread(every, 0.05))
