@@ -72,9 +72,9 @@ def with_stamp_order_reported(record: Record) -> Record:
     back: list[Places] = []
     for piece in stamped.pieces(1):
         steps = np.diff(piece.where) + np.diff(piece.samples) / record.interval_s
-        new = piece.where[1:]
-        again.append(new[(steps >= -1e-9) & (steps <= REPEATED)])
-        back.append(new[steps < -1e-9])
+        later = piece.where[1:]
+        again.append(later[(steps >= -1e-9) & (steps <= REPEATED)])
+        back.append(later[steps < -1e-9])
     repeated, backward = np.unique(np.concatenate(again)), np.unique(np.concatenate(back))
     flags = (
         *flagged_runs(
