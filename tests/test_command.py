@@ -19,7 +19,7 @@ from evenbeat.report import write
 HEADER = "# nominal frequency: 10 MHz\n# interval: 10 s\n"
 
 
-def _rows(n: int = 200, *, step: float = 10.0) -> list[str]:
+def _rows(n: int = 60, *, step: float = 10.0) -> list[str]:
     clock = simulate_clock(n, interval_s=step, levels=NoiseLevels(white_fm=1e-20), seed=3)
     return [f"{k * step:.0f},{1e7 * (1 + y):.5f}" for k, y in enumerate(clock.values)]
 
@@ -29,6 +29,14 @@ def log(tmp_path: Path) -> Path:
     """Return a small good log."""
     path = tmp_path / "oscillator.csv"
     path.write_text(HEADER + "elapsed_s,frequency_hz\n" + "\n".join(_rows()) + "\n")
+    return path
+
+
+@pytest.fixture
+def coarse(tmp_path: Path) -> Path:
+    """Return a log whose display hides the clock: assessed at once."""
+    path = tmp_path / "coarse.csv"
+    path.write_text(HEADER + "elapsed_s,frequency_hz\n" + "".join(f"{k}0,10000000.1\n" for k in range(60)))
     return path
 
 
@@ -47,11 +55,13 @@ def _refused(capsys: pytest.CaptureFixture[str], *arguments: object) -> str:
     return complaint
 
 
+@pytest.mark.parametrize("which", ["coarse", pytest.param("log", marks=pytest.mark.slow)])
 def test_assess_prints_a_verdict_and_writes_a_report(
-    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    which: str, request: pytest.FixtureRequest, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Status 0, a page of at most 80 columns, three files, and the page's headline in the JSON."""
     folder = tmp_path / "out"
+    log = request.getfixturevalue(which)
     assert main(["assess", str(log), "--tolerance", "1e-8", "-o", str(folder)]) == 0
     out = capsys.readouterr().out
     assert max(map(len, out.splitlines()[:-1])) <= 80
@@ -61,7 +71,7 @@ def test_assess_prints_a_verdict_and_writes_a_report(
 
 
 def test_the_verdict_stands_before_the_report_is_drawn(
-    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    coarse: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What takes long follows the answer: no figure is drawn before the last word of the verdict."""
     said: list[str] = []
@@ -72,16 +82,16 @@ def test_the_verdict_stands_before_the_report_is_drawn(
         return written(*arguments, **options)
 
     monkeypatch.setattr(write, "write_report", listening)
-    assert main(["assess", str(log), "-o", str(tmp_path / "report"), "--set", "pdf=no"]) == 0
+    assert main(["assess", str(coarse), "-o", str(tmp_path / "report"), "--set", "pdf=no"]) == 0
 
     assert len(said[0].splitlines()) > 3
     assert "Report:" not in said[0]
     assert capsys.readouterr().out.startswith("\nReport: ")
 
 
-def test_json_is_the_whole_result(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_json_is_the_whole_result(coarse: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Machine-readable output alone on standard output, with the hash of the input."""
-    assert main(["assess", str(log), "--no-report", "--json"]) == 0
+    assert main(["assess", str(coarse), "--no-report", "--json"]) == 0
     result = json.loads(capsys.readouterr().out)
     assert len(result["record"]["source"]["sha256"]) == 64
     assert result["settings"]["reliability"] == 0.95
@@ -130,20 +140,22 @@ def test_quiet_prints_one_sentence_and_verbose_everything(
     assert "\nnote " in verbose
 
 
-def test_out_of_tolerance_is_status_1_only_when_asked(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """An offset of 1e-9 against a tolerance of 1e-12."""
-    question = ["assess", str(log), "--no-report", "-q", "--tolerance", "1e-14"]
+def test_out_of_tolerance_is_status_1_only_when_asked(
+    coarse: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An offset of 1e-8 against a tolerance of 1e-14."""
+    question = ["assess", str(coarse), "--no-report", "-q", "--tolerance", "1e-14"]
     assert main(question) == 0
     assert main([*question, "--fail-if-out"]) == 1
     assert capsys.readouterr().out.count("\n") >= 2
 
 
 def test_nothing_is_overwritten_without_force(
-    log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    coarse: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A second run is refused before any work and leaves the files as they were; --force replaces them."""
     folder = tmp_path / "out"
-    arguments = ["assess", str(log), "-o", str(folder), "--set", "pdf=no"]
+    arguments = ["assess", str(coarse), "-o", str(folder), "--set", "pdf=no"]
     assert main(arguments) == 0
     capsys.readouterr()
     (folder / "report.html").write_text("mine")
@@ -164,12 +176,14 @@ BAD_LOGS = {
     ),
     "text in the middle": (
         (
-            HEADER + "elapsed_s,frequency_hz\n" + "\n".join([*_rows()[:100], "door open", *_rows()[100:]])
+            HEADER
+            + "elapsed_s,frequency_hz\n"
+            + "\n".join([*_rows(200)[:100], "door open", *_rows(200)[100:]])
         ).encode(),
         "line 104",
     ),
     "times going backwards": (
-        (HEADER + "elapsed_s,frequency_hz\n" + "\n".join([*_rows()[:100], *_rows()[50:]])).encode(),
+        (HEADER + "elapsed_s,frequency_hz\n" + "\n".join([*_rows(200)[:100], *_rows(200)[50:]])).encode(),
         "line 104.*back|back.*line 104",
     ),
     "mixed units": (
@@ -182,7 +196,7 @@ BAD_LOGS = {
     ),
     "quantity not stated": (("value\n" + "1.5e-9\n-2e-9\n" * 50).encode(), "--quantity|quantity"),
     "cut short gzip": (
-        gzip.compress((HEADER + "frequency_hz\n" + "\n".join(_rows())).encode())[:-30],
+        gzip.compress((HEADER + "frequency_hz\n" + "\n".join(_rows(200))).encode())[:-30],
         "gzip|cut|trunc",
     ),
 }

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import json
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -16,12 +18,25 @@ from evenbeat.figures.axes import typeset
 TABLE = str(Path(__file__).resolve().parents[1] / "data" / "kittiwake-history.csv")
 
 
+@functools.cache
 def printed(*options: str) -> str:
-    """Return what the command prints for the demo history."""
+    """Return what the command prints for the demo history; the same question is asked once."""
     page = io.StringIO()
     with contextlib.redirect_stdout(page):
         assert main(["history", TABLE, *options]) == 0
     return page.getvalue()
+
+
+@pytest.fixture(scope="module")
+def filed(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., tuple[str, Path]]:
+    """Return what makes an audit record of the demo history: what is printed, and its folder."""
+
+    @functools.cache
+    def made(*options: str) -> tuple[str, Path]:
+        folder = tmp_path_factory.mktemp("case")
+        return printed(*options, "-o", str(folder), "--set", "pdf=no"), folder
+
+    return made
 
 
 @pytest.fixture(scope="module")
@@ -186,47 +201,45 @@ def test_asymmetric_tolerance_methods_and_caps(tmp_path: Path, capsys: pytest.Ca
     "options",
     [
         (),
-        ("--set", "guard_band=2e-9"),
-        ("--set", "calendar_unit=day"),
-        ("--set", "longest_interval=200 d"),
-        ("--set", "drift_law=constant"),
+        *(
+            pytest.param(options, marks=pytest.mark.slow)
+            for options in (
+                ("--set", "guard_band=2e-9"),
+                ("--set", "calendar_unit=day"),
+                ("--set", "longest_interval=200 d"),
+                ("--set", "drift_law=constant"),
+                ("--set", "meaning=never_left"),
+                ("--methods",),
+            )
+        ),
     ],
 )
-def test_the_file_record_says_the_day_that_is_printed_without_it(
-    options: tuple[str, ...], tmp_path: Path
+def test_printed_and_filed_say_the_same(
+    options: tuple[str, ...], filed: Callable[..., tuple[str, Path]]
 ) -> None:
-    """The due day of the page, of report.html and of result.json is the one printed, whatever was asked."""
-    short = printed("--tolerance", "6e-9", *options)
-    long = printed("--tolerance", "6e-9", *options, "-o", str(tmp_path), "--set", "pdf=no")
+    """One wording and one due day: those of the console, with -o or without, are those of page and JSON."""
+    asked = ("--tolerance", "6e-9", *options)
+    short, (long, folder) = printed(*asked), filed(*asked)
+    result = json.loads((folder / "result.json").read_text())
+    page = (folder / "report.html").read_text()
 
     due = re.search(r"due\s+(\d{4}-\d\d-\d\d)", short)[1]
-    assert json.loads((tmp_path / "result.json").read_text())["due"] == due
-    assert f"due {due}" in (tmp_path / "report.html").read_text()
-    assert f"due {due}" in " ".join(long.split())
-
-
-@pytest.mark.parametrize(
-    "options", [(), ("--set", "meaning=never_left"), ("--methods",), ("--set", "longest_interval=100 d")]
-)
-def test_printed_and_filed_say_the_same_sentence(options: tuple[str, ...], tmp_path: Path) -> None:
-    """One wording: the first sentence of the console, with -o or without, is that of page and JSON."""
-    asked = ("--tolerance", "6e-9", *options)
-    short, long = printed(*asked), printed(*asked, "-o", str(tmp_path), "--set", "pdf=no")
-    filed = json.loads((tmp_path / "result.json").read_text())
-
-    headline = filed["verdict"]["headline"]
+    assert result["due"] == due
+    assert f"due {due}" in page
+    headline = result["verdict"]["headline"]
     assert headline == json.loads(printed(*asked, "--json"))["verdict"]["headline"]
-    page = re.sub("<[^>]+>", " ", (tmp_path / "report.html").read_text())
     for text in (short, long):
+        assert f"due {due}" in " ".join(text.split())
         assert headline in " ".join(text.split())
-    assert typeset(headline) in " ".join(page.split())
-    assert filed["interval"]["meaning"] == filed["settings"]["meaning"]
-    assert (filed["methods"] is None) == ("--methods" not in options)
-    if "never_left" in options:
-        assert filed["interval"]["meaning"] == "never_left"
+    assert typeset(headline) in " ".join(re.sub("<[^>]+>", " ", page).split())
+    assert result["interval"]["meaning"] == result["settings"]["meaning"]
+    assert (result["methods"] is None) == ("--methods" not in options)
+    if "meaning=never_left" in options:
+        assert result["interval"]["meaning"] == "never_left"
         assert "never having left" in headline
 
 
+@pytest.mark.slow
 def test_what_was_found_out_is_filed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Found out: first sentence, day, affected results and duties are in the file."""
     results = tmp_path / "results.csv"
@@ -251,6 +264,7 @@ def test_what_was_found_out_is_filed(tmp_path: Path, capsys: pytest.CaptureFixtu
         assert words in page
 
 
+@pytest.mark.slow
 def test_a_family_is_filed_as_it_was_asked(tmp_path: Path) -> None:
     """--family goes into the file, and other methods are compared with that model."""
     family = ("--tolerance", "6e-9", "--set", "family=identical", "--methods")
@@ -285,16 +299,17 @@ def test_the_file_says_when_and_against_what(tmp_path: Path) -> None:
     assert b"D:20260302000000" in (tmp_path / "report.pdf").read_bytes()
 
 
-def test_nothing_in_the_file_states_conformity(tmp_path: Path) -> None:
+def test_nothing_in_the_file_states_conformity(filed: Callable[..., tuple[str, Path]]) -> None:
     """An analysis that is 'not a conformity statement' does not say 'pass' two lines later."""
-    printed("--tolerance", "6e-9", "-o", str(tmp_path), "--set", "pdf=no")
-    page = re.sub("<[^>]+>", " ", (tmp_path / "report.html").read_text())
+    _, folder = filed("--tolerance", "6e-9")
+    page = re.sub("<[^>]+>", " ", (folder / "report.html").read_text())
 
     assert "not a conformity statement" in page
     assert not re.search(r"\bpass\b", page, re.IGNORECASE)
     assert "for longer times the aging law is carried on, untested" in " ".join(page.split())
 
 
+@pytest.mark.slow
 def test_sensitivities_are_not_cut_off(tmp_path: Path) -> None:
     """Where the evidence caps the interval, each change still shows what it does."""
     printed("--tolerance", "1e-8", "-o", str(tmp_path), "--set", "pdf=no")

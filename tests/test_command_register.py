@@ -20,7 +20,7 @@ def workshop(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> str:
     path = str(tmp_path / "workshop.sqlite")
     assert main(["register", "create", path]) == 0
     assert main(["register", "import", path, TABLE]) == 0
-    assert "22 instrument(s) and 114 calibration(s) added" in capsys.readouterr().out
+    assert "22 instruments and 114 calibrations added" in capsys.readouterr().out
     return path
 
 

@@ -144,16 +144,7 @@ def test_help_is_status_0(command: str, capsys: pytest.CaptureFixture[str]) -> N
 @pytest.mark.parametrize(
     "arguments",
     [
-        [
-            "assess",
-            str(DATA / "gannet.csv.gz"),
-            "--until",
-            "1 h",
-            "--tolerance",
-            "1e-14",
-            "--no-report",
-            "-q",
-        ],
+        ["assess", "{one}", "--tolerance", "1e-9", "--no-report", "-q"],
         ["compare", "{one}", "{two}", "--offset", "0", "--tolerance", "1e-12", "--no-report", "-q"],
         ["readings", str(DATA / "counter-check-readings.csv"), "-q"],
         ["fleet", str(DATA / "fleet-history.csv"), "--on", "2026-03-01", "-q"],
@@ -166,7 +157,7 @@ def test_out_of_tolerance_is_status_1_where_asked(
     """The same answer with either status: --fail-if-out alone makes it 1; the other commands lack it."""
     logs = {"one": tmp_path / "one.csv", "two": tmp_path / "two.csv"}
     for shift, path in enumerate(logs.values()):
-        rows = "".join(f"{k},{10000000 + shift + (k * k + shift * k) % 7 / 100}\n" for k in range(60))
+        rows = "".join(f"{k},{10000001 + shift}.00\n" for k in range(60))  # what a coarse display shows
         path.write_text(f"# nominal frequency: 10 MHz\nelapsed_s,frequency_Hz\n{rows}")
     arguments = [word.format(**logs) for word in arguments]
     plain = ran(capsys, *arguments)
@@ -230,7 +221,7 @@ def test_a_terminal_that_cannot_show_it(closed: str, tmp_path: Path) -> None:
 def test_sigterm_leaves_no_part_files(tmp_path: Path) -> None:
     """A conversion that is asked to end takes its half-written file away; status as of Ctrl-C."""
     log = tmp_path / "log.csv"
-    log.write_text("frequency_Hz\n" + "10000000.125\n" * 3_000_000)
+    log.write_text("frequency_Hz\n" + "10000000.125\n" * 1_000_000)
     convert = [sys.executable, "-m", "evenbeat", "convert", str(log), str(tmp_path / "log.npy")]
     process = subprocess.Popen([*convert, "--interval", "1 s"], stderr=subprocess.PIPE, text=True)
     while process.poll() is None and not list(tmp_path.glob(".*")):
@@ -266,7 +257,7 @@ def test_done_is_status_0_of_every_command(
 ) -> None:
     """Something is printed, and nothing on the error stream."""
     log = tmp_path / "log.csv"
-    rows = "".join(f"{k},{10000000 + (k * k) % 7 / 10}\n" for k in range(60))
+    rows = "".join(f"{k},10000000.10\n" for k in range(60))
     log.write_text(f"# nominal frequency: 10 MHz\nelapsed_s,frequency_Hz\n{rows}")
     status, out, err = ran(
         capsys, command, *(word.format(log=log, new=tmp_path / "new") for word in GOOD[command])

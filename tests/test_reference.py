@@ -14,7 +14,7 @@ from evenbeat import reference
 
 CHECKOUT = Path(__file__).resolve().parents[1]
 NOTEBOOKS = sorted((CHECKOUT / "notebooks").glob("*.ipynb"))
-FUNCTIONS = [name for name in evenbeat.__all__ if inspect.isfunction(getattr(evenbeat, name))]
+FUNCTIONS = reference.public_functions()
 NOT_SAID = ("allan variance plot", "frequency drift rate", "phase-time")
 """Other words for terms of the glossary: one word for one thing."""
 
@@ -22,7 +22,7 @@ NOT_SAID = ("allan variance plot", "frequency drift rate", "phase-time")
 @pytest.mark.parametrize("name", FUNCTIONS)
 def test_public_function_names_source_and_test(name: str) -> None:
     """A docstring has ``References`` with ``Source:`` and ``Tests:``, and ``Formula:`` where there is one."""
-    _, source, tests = reference.references_of(inspect.getdoc(getattr(evenbeat, name)) or "")
+    _, source, tests = reference.references_of(inspect.getdoc(FUNCTIONS[name]) or "")
 
     assert source, f"{name}: add a section References with a line 'Source: …' to its docstring"
     assert (CHECKOUT / tests).is_file(), f"{name}: 'Tests: {tests}' is no file of tests"
@@ -32,14 +32,16 @@ def test_tests_named_use_the_function() -> None:
     """The named file of tests mentions the function, or it would be the wrong one."""
     for row in reference.methods().itertuples():
         text = (CHECKOUT / row.tests).read_text(encoding="utf-8")
-        assert row.function in text, f"{row.tests} does not mention {row.function}"
+        assert row.function.split(".")[-1] in text, f"{row.tests} does not mention {row.function}"
 
 
 def test_methods_stand_in_flow_order() -> None:
-    """One row for every public function, in the order of ``__all__``, each saying what it gives."""
+    """One row for every public function, those of the rooms last, each saying what it gives."""
     table = reference.methods()
 
-    assert table["function"].tolist() == FUNCTIONS
+    own = [name for name in evenbeat.__all__ if inspect.isfunction(getattr(evenbeat, name))]
+    assert table["function"].tolist()[: len(own)] == own
+    assert {"calibration.global_risk", "register.verify_register"} <= set(table["function"][len(own) :])
     assert table["gives"].str.len().min() > 10
     assert (table["formula"] != "").sum() > 25
 

@@ -1,12 +1,12 @@
 """The public names, once, in the order in which data flow; ``__init__.py`` loads each on first use."""
 
+from . import calibration as calibration
+from . import errors as errors
+from . import register as register
 from . import results as results
 from .errors import EvenbeatError as EvenbeatError
 from .errors import InputError as InputError
 from .errors import LogError as LogError
-from .errors import TooShortError as TooShortError
-from .errors import OutputError as OutputError
-from .errors import InstrumentError as InstrumentError
 from .errors import EvenbeatWarning as EvenbeatWarning
 from .shipped.files import demo_data as demo_data
 from .findings import Finding as Finding
@@ -30,7 +30,6 @@ from .deviations.limits import compare_with_limit as compare_with_limit
 from .conditioning.condition import condition as condition
 from .conditioning.report import conditioning_report as conditioning_report
 from .comparing.difference import difference as difference
-from .comparing.difference import corrected_for_reference as corrected_for_reference
 from .clock.environment import Influence as Influence
 from .clock.environment import Course as Course
 from .clock.fit import fit_clock as fit_clock
@@ -44,17 +43,9 @@ from .holdover.passage import limit_passage as limit_passage
 from .calibration.interval import suggest_interval as suggest_interval
 from .calibration.history import CalibrationHistory as CalibrationHistory
 from .calibration.history_model import fit_history as fit_history
-from .calibration.methods import compare_methods as compare_methods
 from .calibration.stated_drift import StatedDrift as StatedDrift
 from .calibration.setpoint import suggest_setpoint as suggest_setpoint
-from .calibration.reliability import fit_reliability as fit_reliability
-from .calibration.degradation import fit_degradation as fit_degradation
 from .calibration.decision import decide as decide
-from .calibration.decision import DecisionRule as DecisionRule
-from .calibration.decision import global_risk as global_risk
-from .calibration.experiment import plan_experiment as plan_experiment
-from .calibration.specification import Specification as Specification
-from .calibration.specification_verdict import check_specification as check_specification
 from .calibration.back_cast import back_cast as back_cast
 from .counter.trigger import Trigger as Trigger
 from .counter.timebase import Timebase as Timebase
@@ -69,11 +60,6 @@ from .assessment.assess import assess as assess
 from .assessment.history_case import assess_history as assess_history
 from .assessment.basis import DecisionBasis as DecisionBasis
 from .register.register import Register as Register
-from .register.facts import KeptAssessment as KeptAssessment
-from .register.tables import import_table as import_table
-from .register.verification import verify_register as verify_register
-from .register.trace import trace_reference as trace_reference
-from .register.promises import realised_reliability as realised_reliability
 from .fleet.assess_fleet import assess_fleet as assess_fleet
 from .figures.dispatch import plot as plot
 from .report.write import write_report as write_report

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Literal
 
 from evenbeat.errors import InputError
 from evenbeat.plain import Plain
+from evenbeat.units import counted
 
 Severity = Literal["good", "note", "caution", "stop"]
 SEVERITIES: tuple[Severity, ...] = ("good", "note", "caution", "stop")
@@ -70,6 +71,29 @@ def merged(*groups: Iterable[Finding]) -> tuple[Finding, ...]:
         for finding in group:
             seen.setdefault((finding.code, finding.sentence), finding)
     return tuple(seen.values())
+
+
+def alike_once(titled: Iterable[tuple[str, Iterable[Finding]]]) -> tuple[Finding, ...]:
+    """Return the findings of several curves, each code once: the most severe, and how many are alike.
+
+    Parameters
+    ----------
+    titled
+        Title of each curve and its findings.
+    """
+    groups: dict[str, list[tuple[str, Finding]]] = {}
+    for title, findings in titled:
+        for finding in findings:
+            groups.setdefault(finding.code, []).append((title, finding))
+    told = []
+    for group in groups.values():
+        title, worst = max(group, key=lambda one: SEVERITIES.index(one[1].severity))
+        others = len({of for of, finding in group if of != title and finding.sentence != worst.sentence})
+        if others:
+            like = f"{title[0].upper()}{title[1:]}; much the same for {counted(others, 'other curve')}."
+            worst = replace(worst, sentence=f"{worst.sentence} ({like})")
+        told.append(worst)
+    return tuple(told)
 
 
 BY_WEIGHT = (

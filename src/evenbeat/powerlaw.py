@@ -325,6 +325,18 @@ def simulate_clock(
         Constant fractional frequency.
     aging
         Fractional frequency added as a function of elapsed seconds, shape (n,) to shape (n,).
+    nominal_frequency_hz, start
+        Of the record; UTC as ``datetime64`` or ISO text.
+
+    Returns
+    -------
+    Record
+        Of ``n`` samples; ``record.truth`` holds levels, offset and seed.
+
+    Raises
+    ------
+    InputError
+        If fewer than two samples are asked for, or the interval is not positive.
 
     Notes
     -----
@@ -332,6 +344,13 @@ def simulate_clock(
     continuous-time noise averaged over each interval (Davies and Harte 1987 for flicker FM, whose
     second differences are stationary). Flicker and random-walk FM start from zero frequency; only
     their changes have a meaning. Flicker PM is a half-order fractional sum of white noise.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(flicker_fm=1e-24)
+    >>> len(eb.simulate_clock(1000, interval_s=10, levels=noise, seed=1))
+    1000
 
     References
     ----------

@@ -47,7 +47,7 @@ from evenbeat.plain import UNLISTED, Plain
 from evenbeat.plausible import implausible
 from evenbeat.quantities import FloatArray
 from evenbeat.result import Result
-from evenbeat.units import duration_text, frequency_text, parse_unit
+from evenbeat.units import counted, duration_text, frequency_text, parse_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -261,7 +261,7 @@ class Record(Result):
             object.__setattr__(self, "counter_weighting", checked_weighting(self.counter_weighting))
         values = read_only(self.values, "values")
         if len(values) < 2:
-            msg = f"the record has {len(values)} sample(s); at least 2 are needed"
+            msg = f"the record has {counted(len(values), 'sample')}; at least 2 are needed"
             raise TooShortError(msg, needed=2, available=len(values))
         object.__setattr__(self, "values", values)
         covariates = {name: read_only(column, name) for name, column in self.covariates.items()}

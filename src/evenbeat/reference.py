@@ -9,6 +9,7 @@ from __future__ import annotations
 import html
 import inspect
 import re
+from collections.abc import Callable
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from pandas.io.formats.style import Styler
 
+ROOMS = ("calibration", "register")
+"""Rooms with verbs of their own, beside those of ``evenbeat`` itself."""
 KEYS = ("Formula", "Source", "Tests")
 _WIDEST, _MARGIN = 45, 4  # characters; longer cells are wrapped
 _LINE = re.compile(rf"^({'|'.join(KEYS)}): (.+)$")
@@ -70,7 +73,7 @@ TERMS: dict[str, tuple[str, str]] = {
 
 
 def methods() -> pd.DataFrame:
-    """Return one row for every public function: what it gives, formula, source, tests.
+    """Return one row for every public function, by the name it is called by.
 
     Returns
     -------
@@ -80,10 +83,17 @@ def methods() -> pd.DataFrame:
     """
     import pandas as pd
 
-    package = import_module("evenbeat")
-    functions = {name: getattr(package, name) for name in package.__all__}
-    rows = [_row(name, thing) for name, thing in functions.items() if inspect.isfunction(thing)]
+    rows = [_row(name, function) for name, function in public_functions().items()]
     return pd.DataFrame(rows, columns=["function", "gives", "formula", "source", "tests"])
+
+
+def public_functions() -> dict[str, Callable[..., Any]]:
+    """Return every public function by the name it is called by, those of a room as ``room.function``."""
+    found: dict[str, Any] = {}
+    for room in ("", *ROOMS):
+        module = import_module(f"evenbeat.{room}".rstrip("."))
+        found |= {f"{room}.{name}".lstrip("."): getattr(module, name) for name in module.__all__}
+    return {name: thing for name, thing in found.items() if inspect.isfunction(thing)}
 
 
 def _row(name: str, function: object) -> tuple[str, str, str, str, str]:

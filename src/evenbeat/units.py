@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Callable
 from decimal import Decimal
-from typing import Literal
+from typing import Literal, SupportsInt
 
 from evenbeat.errors import InputError
 
@@ -326,7 +326,7 @@ def duration_text(seconds: float) -> str:
         return "unknown"
     size = abs(seconds)
     if size < 1 and size > 0:
-        return f"{seconds:.3g} s"
+        return f"{seconds:.3g} s" if size >= 1e-3 else time_text(seconds)
     steps = (
         (120.0, 1.0, "s"),
         (SECONDS_PER_HOUR, SECONDS_PER_MINUTE, "min"),
@@ -353,6 +353,11 @@ def _short(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
+def counted(count: SupportsInt, one: str, many: str = "") -> str:
+    """Return a count with its noun, ``one`` or else ``many`` (with an s by default): '1 row', '2 rows'."""
+    return f"{int(count)} {one if int(count) == 1 else many or one + 's'}"
+
+
 def frequency_text(hertz: float, digits: int = 10) -> str:
     """Return a frequency with an SI prefix: ``'10 MHz'``, ``'32.768 kHz'``."""
     for size, name in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
@@ -365,10 +370,14 @@ def time_text(seconds: float) -> str:
     """Return a time error with an SI prefix: ``'1.23 µs'``, ``'45 ns'``."""
     if not math.isfinite(seconds):
         return "unknown"
-    for limit, factor, name in ((1.0, 1.0, "s"), (1e-3, 1e3, "ms"), (1e-6, 1e6, "µs"), (1e-9, 1e9, "ns")):
-        if abs(seconds) >= limit:
-            return f"{_short(seconds * factor)} {name}"
-    return f"{_short(seconds * 1e12)} ps" if seconds else "0 s"
+    size, name = time_scale(seconds)
+    return f"{_short(seconds / size)} {name}"
+
+
+def time_scale(seconds: float) -> tuple[float, str]:
+    """Return the unit in which a time is said, its size in seconds and its name: ``(1e-6, 'µs')``."""
+    units = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
+    return next((unit for unit in units if abs(seconds) >= unit[0] or not seconds), (1e-12, "ps"))
 
 
 def seconds_of_day(moment: dt.datetime) -> float:

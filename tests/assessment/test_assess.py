@@ -37,6 +37,7 @@ def evening(demo_data: Path) -> Assessment:
     return assess(read_log(demo_data / "fulmar-evening.csv"), tolerance=1e-7)
 
 
+@pytest.mark.slow
 def test_offset_and_aging_of_kittiwake_hold_the_truth(kittiwake: Assessment, truth: dict) -> None:
     """The 95 % intervals contain what the log was made of."""
     known = truth["kittiwake.csv.gz"]["truth"]
@@ -51,6 +52,7 @@ def test_offset_and_aging_of_kittiwake_hold_the_truth(kittiwake: Assessment, tru
     assert np.mean((low < told[within]) & (told[within] < high)) >= 0.9
 
 
+@pytest.mark.slow
 def test_time_error_of_kittiwake_holds_the_truth(kittiwake: Assessment, truth: dict) -> None:
     """Free running after the log it gained what truth.json says after 1, 7 and 30 days."""
     gained = truth["kittiwake.csv.gz"]["truth"]["after_the_log"]["time_error_gained_s"]
@@ -59,6 +61,7 @@ def test_time_error_of_kittiwake_holds_the_truth(kittiwake: Assessment, truth: d
     assert np.all((low < list(gained.values())) & (list(gained.values()) < high))
 
 
+@pytest.mark.slow
 def test_both_steps_of_kittiwake_are_found(kittiwake: Assessment, truth: dict) -> None:
     """The retrace after the power cut and the later step, by size and time."""
     events = truth["kittiwake.csv.gz"]["truth"]["events"]
@@ -68,6 +71,7 @@ def test_both_steps_of_kittiwake_are_found(kittiwake: Assessment, truth: dict) -
     assert step.start * 10 / DAY == pytest.approx(events["frequency_step"]["day"], abs=0.1)
 
 
+@pytest.mark.slow
 def test_room_temperature_is_found_and_the_oven_not_blamed(kittiwake: Assessment, truth: dict) -> None:
     """The sensitivity put in lies within three standard uncertainties; a constant oven is left out."""
     known = truth["kittiwake.csv.gz"]["truth"]["settings"]["room_temperature_sensitivity_per_kelvin"]
@@ -76,6 +80,7 @@ def test_room_temperature_is_found_and_the_oven_not_blamed(kittiwake: Assessment
     assert kittiwake.settings["environment"] == ["room_temperature_c"]
 
 
+@pytest.mark.slow
 def test_headline_says_when_to_calibrate(kittiwake: Assessment) -> None:
     """The sentence carries the interval, the tolerance and the probability, and fits a page."""
     assert kittiwake.verdict.headline.startswith("Calibrate again within ")
@@ -95,6 +100,7 @@ def test_a_display_that_never_changes_is_blamed_and_bounded(evening: Assessment,
     assert dict(evening.verdict.lines)["tolerance"].startswith("In tolerance now: every offset that shows")
 
 
+@pytest.mark.slow
 def test_fulmar_counts_the_reference_so_its_sign_is_turned(demo_data: Path, truth: dict) -> None:
     """Readings above nominal mean a slow timebase; offset and aging hold the truth."""
     assessment = assess(read_log(demo_data / "fulmar.csv.gz"))
@@ -109,6 +115,7 @@ def test_fulmar_counts_the_reference_so_its_sign_is_turned(demo_data: Path, trut
     assert "state a tolerance for more" in assessment.verdict.headline
 
 
+@pytest.mark.slow
 def test_a_loop_that_opened_withholds_the_recommendation(demo_data: Path) -> None:
     """Gannet is locked for ten days and coasts for two: no forecast from both together."""
     assessment = assess(read_log(demo_data / "gannet.csv.gz"), tolerance=1e-10)
@@ -116,6 +123,7 @@ def test_a_loop_that_opened_withholds_the_recommendation(demo_data: Path) -> Non
     assert assessment.interval is None
 
 
+@pytest.mark.slow
 def test_the_coasting_part_by_itself_holds_the_truth(demo_data: Path) -> None:
     """Its two days alone: the aging of 2.5e-11 per day that was put in lies in the interval."""
     record = read_log(demo_data / "gannet.csv.gz").between(10 * DAY, 12 * DAY)
@@ -215,3 +223,13 @@ def test_what_the_verdict_says_is_not_said_again() -> None:
     assert len(stops) == 1
     page = " ".join(str(found).split())
     assert page.count(" ".join(stops[0].split())) == 1
+
+
+def test_no_note_of_the_curves_stands_twice() -> None:
+    """What several deviations say of their noise or of gaps is one finding of the assessment."""
+    record = simulate_clock(60, interval_s=DAY, levels=NoiseLevels(white_fm=1e-18), seed=1)
+    found = assess(record)
+    of_curves = {f.code for curve in found.curves.values() for f in curve.findings}
+    codes = [f.code for f in found.findings if f.code in of_curves]
+    assert "NOISE_NOT_SURE" in codes
+    assert len(codes) == len(set(codes))

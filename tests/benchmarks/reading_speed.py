@@ -1,7 +1,9 @@
 """Reading text beside the C parser of pandas, both in this process, as ratios of the best of several runs.
 
-Run ``python tests/benchmarks/reading_speed.py``; it writes reading_speed.md next to itself. With a number
-of rows, ``python tests/benchmarks/reading_speed.py 1e8``, a log of that length is also converted in blocks.
+``python tests/benchmarks/reading_speed.py`` writes the table of reading_speed.md beside itself. With a number
+of rows, ``… 1e8``, a log of that length is converted in blocks instead; with the root of another tree of this
+repository (``git worktree add``), ``… ../other``, both read the same logs in fresh processes. A run writes
+its own section and leaves the others.
 """
 
 from __future__ import annotations
@@ -10,10 +12,11 @@ import gzip
 import io
 import os
 import platform
+import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -30,8 +33,22 @@ from evenbeat.logs.sheet import layout_of, probe, wanted_columns
 from evenbeat.logs.terms import Options
 
 ROWS = 4_000_000
+OLDER_ROWS = 1_000_000
 RUNS = 5
-LONG = "## Long logs in blocks\n\n"
+HERE = Path(__file__).resolve().parents[2]
+READ = """
+import sys, time
+import evenbeat as eb
+def peak():  # reset where a process begins, as that of getrusage is not
+    with open("/proc/self/status") as status:
+        return next(int(line.split()[1]) / 1024 for line in status if line.startswith("VmHWM"))
+path, small, options = sys.argv[1], sys.argv[2], eval(sys.argv[3])
+eb.read_log(small, **options)
+imported = peak()
+begun = time.process_time()
+eb.read_log(path, **options)
+print(time.process_time() - begun, imported, peak())
+"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,33 +235,97 @@ def conversion(folder: Path, rows: int) -> list[str]:
     return lines
 
 
+def beside(folder: Path, other: Path) -> list[str]:
+    """Return what reading takes in another tree and in this one."""
+    lines = [
+        (
+            f"Logs of {OLDER_ROWS:,} rows: processor seconds of `read_log`, imports not counted, and peak of "
+            "resident memory in MiB, in brackets beyond that of reading twelve rows, which is that of the "
+            "libraries (pandas and pyarrow among them now); the other tree / this one, each in a fresh process, "
+            f"the better of two; load average {os.getloadavg()[0]:.0f}.\n"
+        ),
+        "| log | processor s | ratio | memory MiB | ratio |",
+        "|---|---|---|---|---|",
+    ]
+    for name, path, options in _logs(folder, OLDER_ROWS):
+        small = path.with_suffix(".small")
+        with path.open() as log:
+            small.write_text("".join(log.readline() for _ in range(13)))
+        command = [sys.executable, "-c", READ, str(path), str(small), repr(options)]
+        runs = []
+        for tree in (other, HERE, other, HERE):
+            environment = os.environ | {"PYTHONPATH": str(tree / "src"), "OMP_NUM_THREADS": "1"}
+            told = subprocess.check_output(command, env=environment, text=True)
+            runs.append([float(word) for word in told.split()])
+        (old_s, old_base, old), (new_s, new_base, new) = np.min([runs[:2], runs[2:]], axis=0)
+        lines.append(
+            f"| {name} | {old_s:.2f} / {new_s:.2f} | {new_s / old_s:.2f} "
+            f"| {old:.0f} ({old - old_base:.0f}) / {new:.0f} ({new - new_base:.0f}) "
+            f"| {new / old:.2f} ({(new - new_base) / (old - old_base):.2f}) |"
+        )
+        print(lines[-1], flush=True)
+        path.unlink()
+    return lines
+
+
+def _logs(folder: Path, rows: int) -> Iterator[tuple[str, Path, dict[str, Any]]]:
+    generator = np.random.default_rng(1)
+    moments = np.datetime64("2026-01-01T00:00:00") + np.arange(rows).astype("m8[s]")
+    stamps = np.datetime_as_string(moments).tolist()
+    hertz = [f"{f:.4f}" for f in (1e7 - 0.32 + 2e-4 * generator.standard_normal(rows)).tolist()]
+    other = generator.permutation(np.arange(rows) % 2 == 1).tolist()
+    other[:12] = [False] * 12
+    path = folder / "log.csv"
+    path.write_text("utc,frequency_hz\n" + "".join(f"{t}Z,{f}\n" for t, f in zip(stamps, hertz, strict=True)))
+    yield "ISO stamps and hertz", path, {}
+    path.write_text("frequency_hz\n" + "".join(f"{f}\n" for f in hertz))
+    yield "hertz alone", path, {"interval_s": 1.0}
+    path.write_text("unix_s frequency_hz\n" + "".join(f"{1767225600 + k} {f}\n" for k, f in enumerate(hertz)))
+    yield "Unix seconds and hertz", path, {}
+    lines = (f"{f}\n" + "ERR timeout\n" * odd for f, odd in zip(hertz, other, strict=True))
+    path.write_text("frequency_hz\n" + "".join(lines))
+    yield "hertz between half as many error lines", path, {"interval_s": 1.0, "bad_lines": "reject"}
+
+
+def write_section(heading: str, lines: Sequence[str]) -> None:
+    """Put a section into the page, where it replaces the one of that heading."""
+    page = Path(__file__).with_suffix(".md")
+    title, *sections = f"\n{page.read_text()}".split("\n## ") if page.exists() else ["\n# Reading text\n"]
+    kept = {section.partition("\n")[0]: section.partition("\n")[2].strip() for section in sections}
+    kept[heading] = "\n".join(lines)
+    page.write_text(title.strip() + "\n" + "".join(f"\n## {name}\n\n{body}\n" for name, body in kept.items()))
+
+
 def main() -> None:
-    """Write the page."""
+    """Write one section of the page."""
+    asked = sys.argv[1] if len(sys.argv) > 1 else ""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        long_lines = conversion(folder, int(float(sys.argv[1]))) if len(sys.argv) > 1 else []
-        (folder / "long.csv").unlink(missing_ok=True)
-        lines = table(write_logs(folder, ROWS))
-    load = f"{os.getloadavg()[0]:.0f}"
-    page = Path(__file__).with_suffix(".md")
-    head = (
-        f"# Reading text beside pandas {pd.__version__}\n\n"
-        f"Clean logs of {ROWS:,} rows, seconds of the best of {RUNS} runs in turn, processor seconds in "
-        f"brackets; load average {load} on {os.cpu_count()} processors, Python {platform.python_version()}, "
-        f"{platform.machine()}. 'pandas, text' is its C parser on the text of the log in memory, 'text to "
-        "columns' is evenbeat on the same, its layout detected and times read to the nanosecond. 'pandas' is "
-        "`read_csv` on the file, which takes two threads and leaves times as they are written; 'with times' "
-        "makes them datetime64, which is what compares with a record. 'columns' is evenbeat on the file with "
-        "the SHA-256 of it and a check that it is text and did not change meanwhile; `read_log` is the whole "
-        "way to a record on its grid. The last four columns are pandas' time by ours, in brackets by "
-        "processor seconds: above 1 evenbeat is faster. It reads on two threads, which on a loaded machine "
-        "have to share its processors.\n\n"
-    )
-    body = "\n".join(lines) + "\n"
-    before = page.read_text().partition(LONG)[2] if page.exists() else ""
-    body += f"\n{LONG}" + ("\n".join(long_lines) + "\n" if long_lines else before)
-    page.write_text(head + body)
-    print(body)
+        if Path(asked, "src").is_dir() and asked:
+            write_section("Beside an earlier tree", beside(folder, Path(asked).resolve()))
+        elif asked:
+            write_section("Long logs in blocks", conversion(folder, int(float(asked))))
+        else:
+            lines = table(write_logs(folder, ROWS))
+            write_section("Beside pandas", [*_introduction(), "", *lines])
+
+
+def _introduction() -> list[str]:
+    return [
+        (
+            f"pandas {pd.__version__}. Clean logs of {ROWS:,} rows, seconds of the best of {RUNS} runs in "
+            f"turn, processor seconds in brackets; load average {os.getloadavg()[0]:.0f} on "
+            f"{os.cpu_count()} processors, Python {platform.python_version()}, {platform.machine()}. "
+            "'pandas, text' is its C parser on the text of the log in memory, 'text to columns' is "
+            "evenbeat on the same, its layout detected and times read to the nanosecond. 'pandas' is "
+            "`read_csv` on the file, which takes two threads and leaves times as they are written; 'with "
+            "times' makes them datetime64, which is what compares with a record. 'columns' is evenbeat on"
+            " the file with the SHA-256 of it and a check that it is text and did not change meanwhile; "
+            "`read_log` is the whole way to a record on its grid. The last four columns are pandas' time "
+            "by ours, in brackets by processor seconds: above 1 evenbeat is faster. It reads on two "
+            "threads, which on a loaded machine have to share its processors."
+        )
+    ]
 
 
 if __name__ == "__main__":

@@ -111,7 +111,7 @@ def test_every_way_to_the_due_day_is_the_same(tmp_path: Path, capsys: pytest.Cap
     alone = written(tmp_path / "one.csv", *ONE_CHANGE)
     fleet = written(tmp_path / "fleet.csv", *ONE_CHANGE, instrument="auk")
     register = eb.Register.create(tmp_path / "register.sqlite")
-    eb.import_table(register, fleet)
+    eb.register.import_table(register, fleet)
 
     lines = [eb.assess_fleet(source, on="2024-02-01").instruments[0] for source in (fleet, register)]
     model = eb.fit_history(register.history("auk"))

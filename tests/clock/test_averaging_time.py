@@ -16,6 +16,7 @@ def _model(days: int, interval_s: float = DAY) -> eb.results.ClockModel:
     return eb.fit_clock(eb.Record.from_frequency(values, interval_s=interval_s), aging="linear")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("interval_s", "over"), [(10.0, 3600.0), (600.0, 3600.0), (DAY, DAY)])
 def test_the_default_does_not_depend_on_the_length_of_the_record(interval_s: float, over: float) -> None:
     """An hour, or from one reading to the next; blocks differ by the length of the record."""

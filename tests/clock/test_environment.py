@@ -311,6 +311,7 @@ def test_weather_stays_unless_the_future_was_measured(model: ClockModel) -> None
     assert assumed.standard_uncertainty <= unknown.standard_uncertainty
 
 
+@pytest.mark.slow
 def test_a_short_forecast_starts_from_the_temperature_that_is_now() -> None:
     """A crystal at 2e-8 per kelvin, an hour ahead, from ten ends of its record.
 

@@ -196,6 +196,7 @@ def test_reference_alone_shifts_and_widens() -> None:
     )
 
 
+@pytest.mark.slow
 def test_calibrations_reveal_the_reference(fused: FusedModel) -> None:
     """A point after the log narrows the absolute frequency there; terms still add up to the variance."""
     record = clock()

@@ -31,6 +31,7 @@ def _codes(record: Record, oscillator_class: str) -> set[str]:
     return {finding.code for finding in model.findings}
 
 
+@pytest.mark.slow
 def test_a_right_class_narrows_the_aging_and_still_holds() -> None:
     """Thirty clocks: narrower by an eighth at least, and 80 % cover (binomial 1e-3 limit of 95 %)."""
     covered, shorter = 0, []

@@ -156,6 +156,7 @@ def test_what_the_model_cannot_do_without_a_grid_is_one_sentence() -> None:
             asked()
 
 
+@pytest.mark.slow
 def test_a_backtest_of_phase_and_of_hand_readings() -> None:
     """Forecasts within the record hold nearly all outcomes; sparse frequencies show no time error."""
     rng = np.random.default_rng(12)
@@ -171,6 +172,7 @@ def test_a_backtest_of_phase_and_of_hand_readings() -> None:
     assert np.mean([each.low <= each.observed <= each.high for each in sparse.outcomes]) > 0.85
 
 
+@pytest.mark.slow
 def test_the_whole_job_on_a_hand_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Holdover, interval, verdict, report and exit status, from Python and by the command."""
     record = hand_readings(8)
@@ -196,6 +198,7 @@ def test_the_whole_job_on_a_hand_table(tmp_path: Path, capsys: pytest.CaptureFix
     assert results["record"]["interval_s"] is None
 
 
+@pytest.mark.slow
 def test_telemetry_with_a_temperature(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without a grid the temperature is left out and that is said; on_grid brings it and the deviations."""
     rng = np.random.default_rng(14)
@@ -267,7 +270,7 @@ def test_the_nine_year_clock_is_one_record(open_data: Path) -> None:
 def test_bands_from_irregular_epochs_cover(kind: str, walk: float) -> None:
     """Of 100 clocks the 95 % bands of the aging rate and of a forecast one record ahead hold at least 90.
 
-    They are no wider than on a grid (``clock_coverage.md``: white FM about 2.6 times a straight line's, which
+    They are no wider than on a grid (``real_clocks.md``: white FM about twice a straight line's, which
     knows that there is no walk), and with a random walk they hold no more than 99.
     """
     runs, rates, ahead, width = 100, 0, 0, 0.0

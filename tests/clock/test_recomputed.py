@@ -384,6 +384,7 @@ def test_libraries_agree_with_the_model(kind: str) -> None:
     assert ("state-space likelihood" in found) == (kind != "dead time")
 
 
+@pytest.mark.slow
 def test_environment_and_laws_are_computed_anew() -> None:
     """A covariate, several aging laws: thousands of points, all of them."""
     # SOURCE: scipy (dense Cholesky factorisations), statsmodels (exact diffuse Kalman filter)

@@ -37,6 +37,7 @@ def _after_an_hour(record: Record) -> float:
     return float(forecast.corrected_half_width()[0])
 
 
+@pytest.mark.slow
 def test_forecast_is_as_narrow_as_without_a_phase_step() -> None:
     """A step of a thousand sigmas widens the forecast by what is lost where it fell, not two-thousandfold."""
     ratios = []
@@ -139,6 +140,7 @@ def _lag(record: Record) -> list[float]:
     return [lag.value, lag.standard_uncertainty, sensitivity.value, sensitivity.standard_uncertainty]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("answer", [_time_error, _calibrated, _lag, _backtested, _passage])
 def test_no_answer_depends_on_the_size_of_a_phase_step(answer: Callable[[Record], list[float]]) -> None:
     """Forecast, calibrations, lag search, backtest and passage are the same after 10 ns and after 1 ms."""
@@ -168,6 +170,7 @@ def test_clock_read_now_and_then_forgets_the_interval_that_was_stepped() -> None
     assert stepped.aging_rate().standard_uncertainty < 1.2 * plain.aging_rate().standard_uncertainty
 
 
+@pytest.mark.slow
 def test_readings_missing_beside_a_frequency_step_do_not_spread_it() -> None:
     """Shares of a block that was only partly read are shares of its readings, not of its time."""
     values = 1e-11 * np.random.default_rng(1).standard_normal(5000)

@@ -193,6 +193,7 @@ def test_daily_wave_beside_a_temperature_that_is_one() -> None:
         model.daily_wave()
 
 
+@pytest.mark.slow
 def test_adjustments_at_one_moment_are_one_step() -> None:
     """Two calibrations of one day that both adjusted the clock after its log."""
     record = replace(_clock(), start=np.datetime64("2026-01-01"))
@@ -207,6 +208,7 @@ def test_adjustments_at_one_moment_are_one_step() -> None:
     assert 0 < forecast.standard_uncertainty[0] < 1e-11
 
 
+@pytest.mark.slow
 def test_backtest_leaves_out_origins_before_a_temperature_moved() -> None:
     """A model without the temperature is another model; one that never moves keeps none from being tested."""
     record = _clock()
@@ -219,6 +221,7 @@ def test_backtest_leaves_out_origins_before_a_temperature_moved() -> None:
     assert "room_c is not determined" in finding.sentence
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(12))
 def test_no_record_ends_in_a_traceback(seed: int) -> None:
     """Steps anywhere, at once and at the ends, short records, odd covariates: an answer or a sentence."""
@@ -267,6 +270,7 @@ def test_no_record_ends_in_a_traceback(seed: int) -> None:
         assert np.isnan(model.sensitivity(name).value) == said
 
 
+@pytest.mark.slow
 def test_the_command_says_what_is_not_determined(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Text, JSON and page of a log whose temperature jumps where its frequency steps."""
     noise = 1e-10 * np.random.default_rng(1).standard_normal(3000)
@@ -285,6 +289,7 @@ def test_the_command_says_what_is_not_determined(tmp_path: Path, capsys: pytest.
     assert "NaN" not in page.replace("isNaN", "")
 
 
+@pytest.mark.slow
 def test_demo_log_with_an_oven_that_stands_still(demo_data: Path) -> None:
     """The oven's sensor shows one value while the log is used: said, not refused."""
     record = eb.condition(eb.read_log(demo_data / "kittiwake.csv.gz"))

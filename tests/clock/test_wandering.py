@@ -51,6 +51,7 @@ def test_covariance_is_the_integral_over_the_noise() -> None:
         assert drift_variance(at) == pytest.approx(drift @ drift / 10000)
 
 
+@pytest.mark.slow
 def test_the_rate_is_that_at_the_end_and_its_band_covers() -> None:
     """A drift that wanders: a straight line through all of it would miss what it has become."""
     covered, inside = 0, 0
@@ -114,6 +115,7 @@ def test_bands_are_wider_by_what_the_past_shows_and_the_record_is_not() -> None:
     assert held[1] < held[0]
 
 
+@pytest.mark.slow
 def test_the_result_says_how_often_it_was_tested() -> None:
     """A field and a finding; a steady clock earns next to no widening."""
     tests = [eb.fit_clock(_wandering(seed, 0.0)[0]).self_test for seed in range(20)]

@@ -151,7 +151,7 @@ def test_a_better_reference_is_carried_over() -> None:
     device, reference = clock(1).values + 1e-4, clock(2).values + 3e-5
     record = against(device, reference)
     own = eb.Record.from_frequency(reference, interval_s=1, start="2026-03-01", reference="maser")
-    result = eb.corrected_for_reference(record, own)
+    result = eb.difference(record, own, through=True)
     np.testing.assert_allclose(result.values, device, rtol=0, atol=5e-16)
     assert result.reference == "maser"
     assert "REFERENCE_CORRECTED" in codes(result)

@@ -247,7 +247,7 @@ class TestOnGrid:
             record.on_grid(interval_s=-1)
         with pytest.raises(eb.InputError, match=r"on a grid of 10 s already; use record.averaged"):
             eb.Record.from_phase([0.0, 1e-9, 3e-9], interval_s=10.0).on_grid(interval_s=60)
-        with pytest.raises(eb.TooShortError, match="1 of 15 places"):
+        with pytest.raises(eb.errors.TooShortError, match="1 of 15 places"):
             record.on_grid(interval_s=70)
 
     def test_a_deviation_of_the_gridded_record(self) -> None:

@@ -10,7 +10,7 @@ import pickle
 import pytest
 
 from evenbeat.errors import InputError
-from evenbeat.findings import SEVERITIES, Finding, merged, worst_first
+from evenbeat.findings import SEVERITIES, Finding, alike_once, merged, worst_first
 
 
 def finding(
@@ -83,3 +83,20 @@ def test_worst_first_keeps_order_within_a_severity() -> None:
     given = [finding(severity=s, sentence=f"{i}.") for i, s in enumerate([*SEVERITIES, *SEVERITIES])]
 
     assert [one.sentence for one in worst_first(given)] == ["3.", "7.", "2.", "6.", "1.", "5.", "0.", "4."]
+
+
+def test_what_several_curves_say_alike_is_said_once() -> None:
+    """The most severe speaks, with how many others say much the same; what is equal is not counted."""
+    notes = [finding("SURE", "note", f"At {n} times.") for n in (1, 2, 2)]
+    curves = [
+        ("Allan deviation", [notes[0]]),
+        ("time deviation", [notes[1], finding("GAPS")]),
+        ("MTIE", [notes[2], finding("SURE", "caution", "At all times.")]),
+    ]
+
+    sure, gaps = alike_once(curves)
+
+    assert sure.severity == "caution"
+    assert sure.sentence == "At all times. (MTIE; much the same for 2 other curves.)"
+    assert gaps.sentence == finding().sentence
+    assert alike_once([("a", [notes[1]]), ("b", [notes[2]])]) == (notes[1],)

@@ -165,7 +165,6 @@ VERBS: dict[str, Callable[[Any], object]] = {
     "condition": eb.condition,
     "conditioning_report": eb.conditioning_report,
     "difference": lambda record: eb.difference(RECORD, record),
-    "corrected_for_reference": lambda record: eb.corrected_for_reference(record, RECORD),
     "separate_clocks": lambda record: eb.separate_clocks(RECORD, RECORD, record),
     "fit_clock": eb.fit_clock,
     "backtest": eb.backtest,

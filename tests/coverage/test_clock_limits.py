@@ -117,7 +117,7 @@ def table(rows: list[tuple[str, float, float]]) -> str:
         "covers white FM at least as often as stands here, if it is to cover every random walk so often",
         "(nominal 68.27 %; a bound by Lagrange's dual over simulated records, scatter 0.005). Written by",
         "`test_clock_limits.py`. The clock model, which knows neither level nor noises and whose 95 %",
-        "intervals come from the same distribution, is in `clock_coverage.md`.",
+        "intervals come from the same distribution, is in `real_clocks.md`.",
         "",
         "| quantity | every random walk covered | white FM covered at least |",
         "|---|---|---|",

@@ -162,5 +162,7 @@ def test_impossible_requests_are_answered() -> None:
         reading_weights("regression", 1)
     with pytest.raises(eb.InputError, match=r"stamps_s\[1\] is missing"):
         weighted_readings([0.0, np.nan, 0.0, 0.0], weighting="plain", stamps_per_gate=1, gate_s=1.0)
-    with pytest.raises(eb.TooShortError, match="15 time stamps give fewer than 2 readings; at least 30"):
+    with pytest.raises(
+        eb.errors.TooShortError, match="15 time stamps give fewer than 2 readings; at least 30"
+    ):
         weighted_readings(np.zeros(15), weighting="triangular", stamps_per_gate=10, gate_s=1.0)

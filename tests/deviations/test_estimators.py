@@ -10,6 +10,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS
+from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.record import Flag
 
 
@@ -100,7 +101,7 @@ def test_too_short_records_are_refused(statistic: str, kind: str, needed: int) -
     make = eb.Record.from_phase if kind == "phase" else eb.Record.from_frequency
     samples = np.random.default_rng(0).standard_normal(needed)
     if needed > 2:
-        with pytest.raises(eb.TooShortError, match=f"needs at least {needed} samples") as caught:
+        with pytest.raises(eb.errors.TooShortError, match=f"needs at least {needed} samples") as caught:
             eb.stability(make(samples[:-1], interval_s=1.0), statistic)
         assert caught.value.needed == needed
 
@@ -267,7 +268,9 @@ def test_response_to_uniform_phase_errors() -> None:
 
     def response(name: str) -> np.ndarray:
         kind = STATISTICS[name]
-        variances = [kind.form.white_phase_variance(factor) / 12 for factor in factors.tolist()]
+        terms = TermSum(total=0.0, possible=1000, terms=1000)
+        moments = [kind.form.moments(terms, 1000, factor) for factor in factors.tolist()]
+        variances = [found.of_unit_phase_errors / 12 for found in moments]
         return kind.deviation(np.array(variances), times, 2.0)
 
     assert response("allan") == pytest.approx([1 / 4, 1 / 32])

@@ -272,14 +272,13 @@ def test_pairs_by_borders_are_those_of_the_mask(width: int) -> None:
     mask[3000:3100] = False
     changes = np.flatnonzero(np.diff(mask, prepend=False, append=False))
     borders = Borders(changes[::2], changes[1::2])
-    # SOURCE: numpy.add.reduceat and a plain sum over the bins
+    # SOURCE: numpy.add.reduceat and plain sums over the bins and over the mask
     bins = np.add.reduceat(mask.astype(int), np.arange(0, len(mask), width))
+    lags = np.array([0, 1, 5, 12, 90, 700, 3000])
 
-    found = borders.pairs(width, 12)
-
-    assert found.tolist() == [int(bins[lag:] @ bins[: len(bins) - lag]) for lag in range(12)]
-    assert found.tolist() == pairs_of_bins(mask, width, 12).tolist()
-    assert borders.pairs_apart(5) == np.count_nonzero(mask[5:] & mask[:-5])
+    assert pairs_of_bins(mask, width, 12).tolist() == [bins[k:] @ bins[: len(bins) - k] for k in range(12)]
+    assert borders.pairs_of_bins(width, 12).tolist() == pairs_of_bins(mask, width, 12).tolist()
+    assert borders.pairs(lags).tolist() == [np.count_nonzero(mask[k:] & mask[: len(mask) - k]) for k in lags]
     known = [k + np.flatnonzero(mask[k : k + width]) for k in range(0, len(mask), width)]
     places, counts = borders.stretches(width, len(mask))
     assert counts.tolist() == [len(some) for some in known if len(some)]

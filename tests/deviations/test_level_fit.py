@@ -331,7 +331,7 @@ def test_impossible_requests_are_answered() -> None:
     """Too short a record, no variation, a wrong significance or averaging time: a sentence each."""
     record = simulated(eb.NoiseLevels(white_fm=2e-22), 2)
     fit = eb.fit_noise_levels(record)
-    with pytest.raises(eb.TooShortError, match="needs at least 127 samples; the record has 100"):
+    with pytest.raises(eb.errors.TooShortError, match="needs at least 127 samples; the record has 100"):
         eb.fit_noise_levels(simulated(eb.NoiseLevels(white_fm=2e-22), 2, 100))
     with pytest.raises(eb.InputError, match="does not vary at all"):
         eb.fit_noise_levels(eb.Record.from_frequency(np.zeros(500), interval_s=1.0))

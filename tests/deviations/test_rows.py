@@ -12,7 +12,7 @@ from evenbeat.deviations.forms.form import (
     form_of_stretches,
     moments_of_form,
     seen_by_differences,
-    weights_of_form,
+    weighing_of_form,
 )
 from evenbeat.deviations.statistics import Statistic
 from evenbeat.deviations.sums.kernels import TermSum
@@ -40,7 +40,8 @@ def test_law_of_a_statistic_of_ones_own(levels: tuple[float, ...]) -> None:
     terms = np.lib.stride_tricks.sliding_window_view(phases, row.shape[1], axis=1) @ row[0]
     values = np.mean(terms**2, axis=1)
     edf = moments.freedom(given)
-    weights = weights_of_form(inner, POINTS, given, 2)
+    weights = np.linalg.eigvalsh(weighing_of_form(inner, POINTS, given, 2)[0])[::-1]
+    weights /= weights.sum()
 
     assert values.mean() == pytest.approx(moments.expected @ given, rel=5 * np.sqrt(2 / edf / 4000))
     assert 2 * values.mean() ** 2 / values.var() == pytest.approx(edf, rel=0.15)
@@ -84,7 +85,9 @@ def test_one_row_makes_a_curve_with_intervals_and_a_self_check() -> None:
     assert "99" in next(f.sentence for f in curve.findings if f.code == "FACTORS_NOT_COMPUTED")
     assert kind.form.largest(POINTS) == POINTS // 3
     # a row of weights w makes Σ w² of independent phase errors
-    assert kind.form.white_phase_variance(SPAN) == pytest.approx(np.sum(row**2))
+    terms = TermSum(total=0.0, possible=1, terms=1)
+    found = kind.form.moments(terms, POINTS, SPAN).of_unit_phase_errors
+    assert found == pytest.approx(np.sum(row**2))
 
     check = curve.checked(paths=40, seed=1)
     assert np.all(check.held[1] >= 0.8)

@@ -185,7 +185,7 @@ def test_impossible_requests_are_answered() -> None:
         eb.spectrum(record, segments=0)
     with pytest.raises(eb.InputError, match=r"segments is 2\.5"):
         eb.spectrum(record, segments=2.5)
-    with pytest.raises(eb.TooShortError, match="20 segments need a stretch of at least 168 samples"):
+    with pytest.raises(eb.errors.TooShortError, match="20 segments need a stretch of at least 168 samples"):
         eb.spectrum(record, segments=20)
     with pytest.raises(eb.InputError, match="states no nominal frequency"):
         eb.spectrum(record).phase_noise_dbc_per_hz()

@@ -12,7 +12,7 @@ import evenbeat as eb
 from evenbeat.deviations.covariance import exponents_of, term_covariance
 from evenbeat.deviations.forms import form as dense
 from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
-from evenbeat.deviations.freedom import raised_to_freedom
+from evenbeat.deviations.freedom import raised_to_freedom, weights_of
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum
 
@@ -26,6 +26,12 @@ def terms_of(possible: int, valid: np.ndarray | None = None) -> TermSum:
     return TermSum(total=0.0, possible=possible, terms=used, valid=valid)
 
 
+def eigenvalues(matrices: np.ndarray) -> np.ndarray:
+    """Return those of one matrix, largest first and their sum one."""
+    values = linalg.eigvalsh(matrices[0])[::-1]
+    return values / values.sum()
+
+
 def weights_and_edf(
     possible: int, factor: int, exponent: int, name: str, valid: np.ndarray | None = None
 ) -> tuple[np.ndarray | None, float]:
@@ -35,7 +41,8 @@ def weights_and_edf(
     terms = terms_of(possible, valid)
     edf = equivalent_degrees_of_freedom(terms, factor, exponent=exponent, **options)
     noise = np.eye(len(exponents_of(kind.order)))[2 - exponent]
-    return kind.form.weights(terms, 0, factor, kind.form.moments(terms, 0, factor), noise), edf
+    weighing = kind.form.weighing(terms, 0, factor, kind.form.moments(terms, 0, factor), noise)
+    return weights_of([weighing], np.array([edf]))[0], edf
 
 
 @pytest.mark.parametrize("exponent", NOISES)
@@ -68,9 +75,10 @@ def test_a_shorter_record_stands_for_a_longer_one(name: str, exponent: int) -> N
     factor = 160 if name == "theo1" else 80
     noise = np.eye(len(exponents_of(form.order)))[2 - exponent]
     moments = form.moments(terms_of(1), 321, factor)
-    short = form.weights(terms_of(100), 321, factor, moments, noise)
+    weighing = form.weighing(terms_of(100), 321, factor, moments, noise)
+    (short,) = weights_of([weighing], np.array([moments.freedom(noise)]))
     inner = dense.seen_by_differences(form.matrix(321, factor), form.order)
-    whole = dense.weights_of_form(inner, 321, noise, form.order)
+    whole = eigenvalues(dense.weighing_of_form(inner, 321, noise, form.order))
 
     if short is None:
         assert moments.freedom(noise) > 50
@@ -88,7 +96,7 @@ def test_two_ways_to_the_degrees_of_freedom(name: str, factor: int, exponent: in
     noise = np.eye(len(exponents_of(form.order)))[2 - exponent]
     exact = form.moments(terms_of(1), 129, factor).freedom(noise)
     inner = dense.seen_by_differences(form.matrix(129, factor), form.order)
-    weights = dense.weights_of_form(inner, 129, noise, form.order)
+    weights = eigenvalues(dense.weighing_of_form(inner, 129, noise, form.order))
 
     assert 1 / np.sum(weights**2) == pytest.approx(exact, rel=1e-3)
     # beyond m = 16 the degrees of freedom of stretches are carried over from shorter ones
@@ -97,13 +105,13 @@ def test_two_ways_to_the_degrees_of_freedom(name: str, factor: int, exponent: in
 
 def test_power_gives_the_degrees_of_freedom_asked_for() -> None:
     """Raised weights sum to one, keep their order and have the degrees of freedom, if any can."""
-    weights = np.array([0.5, 0.3, 0.15, 0.05])
-    raised = raised_to_freedom(weights, 2.2)
+    weights = np.array([[0.5, 0.3, 0.15, 0.05]] * 2)
+    raised, none = raised_to_freedom(weights, np.array([2.2, 7.0]))
 
     assert raised.sum() == pytest.approx(1)
     assert 1 / np.sum(raised**2) == pytest.approx(2.2, rel=1e-5)
     assert np.all(np.diff(raised) < 0)
-    assert raised_to_freedom(weights, 7.0) is None
+    assert np.isnan(none).all()
 
 
 def test_gaps_leave_the_weights_of_the_valid_terms() -> None:

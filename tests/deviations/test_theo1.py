@@ -118,7 +118,7 @@ def test_odd_and_short_spans_come_back_as_a_finding() -> None:
 @pytest.mark.parametrize(("statistic", "needed"), [("theo1", 11), ("theo1_hybrid", 91)])
 def test_short_records_and_gaps_are_refused(statistic: str, needed: int) -> None:
     """The sentences name how many samples are needed, and the stretch without gaps."""
-    with pytest.raises(eb.TooShortError, match=f"needs at least {needed} samples"):
+    with pytest.raises(eb.errors.TooShortError, match=f"needs at least {needed} samples"):
         eb.stability(record_of(walk(needed - 1)), statistic)
     assert np.all(np.isfinite(eb.stability(record_of(walk(needed)), statistic).deviation))
     holed = walk(300)

@@ -104,7 +104,7 @@ def test_refusals_and_findings() -> None:
 
     with pytest.raises(eb.InputError, match="statistic is 'peak'; it must be 'mtie' or 'rms'"):
         eb.time_interval_error(record, "peak")
-    with pytest.raises(eb.TooShortError, match="none of the averaging factors 50 can be computed"):
+    with pytest.raises(eb.errors.TooShortError, match="none of the averaging factors 50 can be computed"):
         eb.time_interval_error(record, averaging=[50])
     curve = eb.time_interval_error(record, averaging=[49, 60])
     assert [finding.code for finding in curve.findings] == ["FACTORS_NOT_COMPUTED"]

@@ -199,7 +199,7 @@ def test_gaps_are_refused_with_a_way_out(statistic: str) -> None:
 def test_short_records_are_refused(statistic: str, needed: int) -> None:
     """One sample too few is refused with the number needed."""
     with pytest.raises(
-        eb.TooShortError, match=f"needs at least {needed} samples; the record has {needed - 1}"
+        eb.errors.TooShortError, match=f"needs at least {needed} samples; the record has {needed - 1}"
     ):
         eb.stability(record_of(np.arange(needed - 1.0)), statistic)
     assert eb.stability(record_of(walk(needed)), statistic).averaging_factor.tolist() == [1]

@@ -191,5 +191,7 @@ def test_a_statistic_blind_to_drift_does_not_change() -> None:
 
 def test_too_few_samples_for_a_drift() -> None:
     """Three samples hold a drift exactly and nothing beside it."""
-    with pytest.raises(eb.TooShortError, match="a drift needs at least 4 known samples; the record has 3"):
+    with pytest.raises(
+        eb.errors.TooShortError, match="a drift needs at least 4 known samples; the record has 3"
+    ):
         eb.stability(eb.Record.from_phase([0.0, 1e-9, 1e-9], interval_s=1.0), remove_drift=True)

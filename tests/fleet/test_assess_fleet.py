@@ -40,7 +40,7 @@ def test_the_most_urgent_stands_first(fleet_table: Path) -> None:
 def test_register_table_and_frame_agree(fleet_table: Path, tmp_path: Path) -> None:
     """The same instruments give the same lines wherever they come from."""
     register = eb.Register.create(tmp_path / "fleet.sqlite")
-    eb.import_table(register, fleet_table)
+    eb.register.import_table(register, fleet_table)
 
     from_table = eb.assess_fleet(fleet_table, on=ON)
 

@@ -88,7 +88,7 @@ def test_a_table_with_a_torn_row_is_not_imported(tmp_path: Path) -> None:
     register = eb.Register.create(tmp_path / "fleet.sqlite")
 
     with pytest.raises(eb.LogError, match="line 4: "):
-        eb.import_table(register, table)
+        eb.register.import_table(register, table)
 
     assert register.calibrations() == ()
 

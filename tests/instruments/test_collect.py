@@ -346,7 +346,7 @@ def test_bad_arguments(options: dict[str, Any], sentence: str, tmp_path: Path) -
 
 def test_unreachable_instrument_leaves_nothing_behind(tmp_path: Path) -> None:
     """A new collection that cannot begin ends at once, without an empty log."""
-    with pytest.raises(eb.InstrumentError, match="there is no link to the instrument"):
+    with pytest.raises(eb.errors.InstrumentError, match="there is no link to the instrument"):
         eb.collect("frequency_query", "tcp://127.0.0.1:1", tmp_path / "bench")
     assert list(tmp_path.iterdir()) == []
 
@@ -355,7 +355,7 @@ def test_unanswered_question_is_named(counter: Any, quick: Description, tmp_path
     """Who waits in vain learns which question the instrument does not know."""
     odd = replace(quick, identify="WHO ARE YOU?")
     with pytest.raises(
-        eb.InstrumentError, match=r"no complete answer came within 0\.4 s, asked 'WHO ARE YOU\?'"
+        eb.errors.InstrumentError, match=r"no complete answer came within 0\.4 s, asked 'WHO ARE YOU\?'"
     ):
         eb.collect(odd, counter.address, tmp_path / "bench")
 

@@ -58,6 +58,7 @@ def test_estimates_of_the_wall_are_the_library_s() -> None:
     assert wall.truth == pytest.approx(1e-11, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_the_wall_shows_what_it_is_there_to_show() -> None:
     """Ours hold in 88 to 100 of a hundred (binomial, 0.2 % beyond); naive ones in fewer than 60 of them."""
     for exponent in NOISES:

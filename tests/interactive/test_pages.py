@@ -33,6 +33,7 @@ def saved(folder: Path, *cells: str) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_a_page_says_what_the_notebook_shows(tmp_path: Path) -> None:
     """Title, formulas as pictures, withheld output folded, the answer kept back, a panel standing still."""
     notebook = saved(tmp_path, *CELLS)

@@ -336,7 +336,7 @@ def test_the_game_keeps_score_of_first_reveals() -> None:
     assert not game.lesson.revealed
     game.reveal.click()
     assert len(game.score) == 2
-    assert "2 round(s)" in game.tally.value
+    assert "2 rounds" in game.tally.value
 
 
 def test_log_panel_assesses_refuses_and_shows(demo_data: Path) -> None:
@@ -454,6 +454,7 @@ def grown(make: Callable[[], Any], name: str, values: list[Any], times: int) -> 
     return after - before, panel
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("make", "name", "values", "times"), [(interactive.holdover_game, "guess", [0.1, 0.2, 0.8], 24)]
 )

@@ -107,7 +107,7 @@ def test_all_missing_is_refused(tmp_path: Path) -> None:
 
 def test_too_few_readings_are_counted(tmp_path: Path) -> None:
     """The number of usable readings is said where it is below three."""
-    with pytest.raises(eb.LogError, match=r"holds 2 usable reading\(s\); at least 3"):
+    with pytest.raises(eb.LogError, match=r"holds 2 usable readings; at least 3"):
         eb.read_log(written(tmp_path, HEADER + rows(2)))
 
 

@@ -125,6 +125,6 @@ def test_deep_and_long_toml(text: str, tmp_path: Path) -> None:
     with pytest.raises(eb.LogError, match="the bench file is not valid TOML"):
         eb.read_log(log, layout=path)
     with pytest.raises(eb.InputError, match="not valid TOML"):
-        eb.Specification.from_toml(path)
+        eb.calibration.Specification.from_toml(path)
     with pytest.raises(eb.InputError, match="not valid TOML"):
         eb.collect(path, "tcp://127.0.0.1:1", tmp_path / "new")

@@ -68,7 +68,7 @@ def test_an_existing_file_is_not_replaced_unasked(tmp_path: Path) -> None:
     """An earlier file stays as it is unless it may be replaced; other suffixes are refused."""
     log = log_of(tmp_path / "log.csv", "elapsed")
     (tmp_path / "new.npy").write_text("mine")
-    with pytest.raises(eb.OutputError, match=r"exists already; .*overwrite=True"):
+    with pytest.raises(eb.errors.OutputError, match=r"exists already; .*overwrite=True"):
         eb.convert_log(log, tmp_path / "new.npy")
     assert (tmp_path / "new.npy").read_text() == "mine"
     with pytest.raises(eb.InputError, match=r"neither \.parquet nor \.npy"):

@@ -297,6 +297,14 @@ def test_display_step_from_digits_and_differences(tmp_path: Path, cells: list[st
     assert record.resolution == pytest.approx(step, rel=1e-6)
 
 
+@pytest.mark.parametrize("exponent", ["-400", "-" + "9" * 400])
+def test_an_exponent_beyond_arithmetic_is_no_display_step(tmp_path: Path, exponent: str) -> None:
+    """The reading is zero, as far as a float can tell; the step is that of the others."""
+    cells = ["1.5e-9", "2.5e-9", "3.25e-9", f"1e{exponent}"]
+    record = read(tmp_path, "fractional_frequency\n" + "\n".join(cells * 5), interval_s=1)
+    assert record.values[3] == 0.0
+
+
 @pytest.mark.parametrize("values", [["1e-13", "1e-13", "2e-13"], ["0", "01e-9", "1e-9"]])
 def test_a_header_of_two_names_tells_a_comma_from_a_decimal_comma(tmp_path: Path, values: list[str]) -> None:
     """``0,1e-13`` under ``elapsed_s,phase_s`` is two cells; without a header it would be one number."""

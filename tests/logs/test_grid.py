@@ -115,4 +115,4 @@ def test_a_beat_that_began_anew_is_one_grid(tmp_path: Path) -> None:
     assert record.interval_s == pytest.approx(10.0, rel=1e-3)
     assert np.count_nonzero(~np.isnan(record.values)) == 600
     assert np.nanmax(np.abs(record.stamp_offset_s)) <= 5.1
-    assert "29 time(s)" in next(f.sentence for f in record.findings if f.code == "BEAT_ANEW")
+    assert "29 times" in next(f.sentence for f in record.findings if f.code == "BEAT_ANEW")

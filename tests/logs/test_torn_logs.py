@@ -155,7 +155,7 @@ def test_a_line_cut_short_is_refused_or_counted(
         eb.read_log(path)
     record = eb.read_log(path, bad_lines="reject")
     (found,) = [finding for finding in record.findings if finding.code == "REJECTED_LINES"]
-    assert "1 line(s) were rejected" in found.sentence
+    assert "1 line was rejected" in found.sentence
     assert "(line 152): 1 × " + why in found.sentence
     assert np.flatnonzero(np.isnan(record.values)).tolist() == [150]
     assert main(["inspect", str(path)]) == 2

@@ -46,11 +46,10 @@ BRIEF = (*LONG, "total", "theo1", "theo1_hybrid")
 
 @dataclass(frozen=True, kw_only=True)
 class Case:
-    """One case: what computes its numbers from a folder, the folder it needs, and whether it takes long."""
+    """One case: what computes its numbers from a folder, and the folder it needs."""
 
     compute: Callable[[Path], dict[str, Any]]
     needs: str = "demo_data"
-    slow: bool = False
 
 
 CASES: dict[str, Case] = {}
@@ -398,7 +397,7 @@ def cases_of_made(name: str, made: Made) -> None:
         compute=lambda _: everything(made.record(), statistics=made.statistics, aging=made.aging, **asked)
     )
     if made.at_length:
-        CASES[f"at-length-{name}"] = Case(compute=lambda _: at_length(made.record(), **asked), slow=True)
+        CASES[f"at-length-{name}"] = Case(compute=lambda _: at_length(made.record(), **asked))
 
 
 for _name, _made in SIMULATED.items():
@@ -557,7 +556,7 @@ def separation(_: Path) -> dict[str, Any]:
         ),
         "dead_time": tried(lambda: of.curve(eb.stability(gated, averaging="doublings").without_dead_time())),
         "difference": tried(lambda: of.record(eb.difference(one, other))),
-        "corrected_for_reference": tried(lambda: of.record(eb.corrected_for_reference(one, other))),
+        "corrected_for_reference": tried(lambda: of.record(eb.difference(one, other, through=True))),
         "averaged": of.record(one.averaged(7)),
         "to_phase": of.record(one.to_phase()),
         "to_frequency": of.record(pairs[0].to_frequency()),
@@ -565,7 +564,7 @@ def separation(_: Path) -> dict[str, Any]:
     }
 
 
-@case("second-opinion", slow=True)
+@case("second-opinion")
 def second_opinion(_: Path) -> dict[str, Any]:
     """Ask other libraries; how closely they agree is a matter of rounding and not frozen."""
     phase = SIMULATED["flicker-pm-phase"].record()
@@ -637,7 +636,7 @@ def environment(_: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-environment", slow=True)
+@case("at-length-environment")
 def environment_at_length(_: Path) -> dict[str, Any]:
     """Lags with many averages, of phase, and where there is none; the assessment that chooses for itself."""
     chosen = {"environment": ["room_c"]}
@@ -738,7 +737,7 @@ def calibrated_clock(_: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-calibrated-clock", slow=True)
+@case("at-length-calibrated-clock")
 def calibrated_clock_at_length(_: Path) -> dict[str, Any]:
     """Holdover and interval of a log with calibrations."""
     model = calibrated(calibrations=POINTS, **REFERENCE)
@@ -930,17 +929,21 @@ def histories(_: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-histories", slow=True)
+@case("at-length-histories")
 def histories_at_length(_: Path) -> dict[str, Any]:
     """Methods beside each other, setpoints, and never having left."""
     worked, stated = table(*ROWS), table(*ROWS, *STATES, tolerance=[1e-7] * 6)
     used = table(*ROWS, in_use_hours=[0.0, 2000.0, 5000.0, 6000.0])
     model = eb.fit_history(worked)
     return {
-        "methods": of.methods(eb.compare_methods(worked, tolerance=1e-7)),
-        "methods_of_states": of.methods(eb.compare_methods(stated, tolerance=5e-8, reliability=0.9)),
-        "methods_of_family": tried(lambda: of.methods(eb.compare_methods(family(), tolerance=5e-8))),
-        "methods_in_use": of.methods(eb.compare_methods(used, tolerance=5e-8)),
+        "methods": of.methods(eb.calibration.compare_methods(worked, tolerance=1e-7)),
+        "methods_of_states": of.methods(
+            eb.calibration.compare_methods(stated, tolerance=5e-8, reliability=0.9)
+        ),
+        "methods_of_family": tried(
+            lambda: of.methods(eb.calibration.compare_methods(family(), tolerance=5e-8))
+        ),
+        "methods_in_use": of.methods(eb.calibration.compare_methods(used, tolerance=5e-8)),
         "never_left": of.interval(
             eb.suggest_interval(model, tolerance=1e-7, meaning="never_left", paths=1000)
         ),
@@ -967,18 +970,22 @@ def reliabilities(_: Path) -> dict[str, Any]:
     values = rng.normal(2e-15, 4e-16, 9)[owner] * moments + 2e-10 * rng.standard_normal(72)
     other = {"reliability": 0.9, "confidence": 0.8}
     return {
-        "found_states": of.reliability(eb.fit_reliability(*found_states(), models=QUICK)),
-        "found_states_at_90": of.reliability(eb.fit_reliability(*found_states(), models=QUICK, **other)),
-        "exact_times": of.reliability(eb.fit_reliability(low, high, models=QUICK)),
-        "degradation": of.degradation(eb.fit_degradation(moments, values, owner, limit=1e-8)),
-        "degradation_down": of.degradation(eb.fit_degradation(moments, -values, owner, limit=1e-8, **other)),
+        "found_states": of.reliability(eb.calibration.fit_reliability(*found_states(), models=QUICK)),
+        "found_states_at_90": of.reliability(
+            eb.calibration.fit_reliability(*found_states(), models=QUICK, **other)
+        ),
+        "exact_times": of.reliability(eb.calibration.fit_reliability(low, high, models=QUICK)),
+        "degradation": of.degradation(eb.calibration.fit_degradation(moments, values, owner, limit=1e-8)),
+        "degradation_down": of.degradation(
+            eb.calibration.fit_degradation(moments, -values, owner, limit=1e-8, **other)
+        ),
     }
 
 
-@case("at-length-reliability", slow=True)
+@case("at-length-reliability")
 def reliabilities_at_length(_: Path) -> dict[str, Any]:
     """Fit every reliability model."""
-    return of.reliability(eb.fit_reliability(*found_states()))
+    return of.reliability(eb.calibration.fit_reliability(*found_states()))
 
 
 QUICK = ("exponential", "weibull", "random_walk")
@@ -998,7 +1005,7 @@ def decisions(_: Path) -> dict[str, Any]:
     measured = {f"{value:g}": eb.Estimate.normal(value, 1e-8) for value in (0.0, 8e-8, 9e-8, 1.1e-7, -1.3e-7)}
 
     def shared(rule: str, ratio: float) -> list[float]:
-        found = eb.global_risk(
+        found = eb.calibration.global_risk(
             tolerance=1.0, expanded_uncertainty=1 / ratio, in_tolerance_probability=0.95, rule=rule
         )
         return [found.false_accept, found.false_reject]
@@ -1152,7 +1159,7 @@ def plans(_: Path) -> dict[str, Any]:
     }
 
     def plan(noise: Any, options: Mapping[str, Any]) -> dict[str, Any]:
-        found = eb.plan_experiment(noise, **options)
+        found = eb.calibration.plan_experiment(noise, **options)
         heat = found.temperature
         return {
             "record_length_s": found.record_length_s,
@@ -1176,7 +1183,7 @@ def specifications(_: Path) -> dict[str, Any]:
     """Hold a written specification against a clock."""
     given = with_room()
     model = eb.fit_clock(given, aging="linear", environment=["room_c"], most_blocks=60)
-    asked = eb.Specification.of(
+    asked = eb.calibration.Specification.of(
         {"quantity": "stability", "averaging_time": "1 h", "limit": 2e-12},
         {"quantity": "stability", "averaging_time": "10 min", "limit": 3e-12},
         {"quantity": "aging_per_day", "limit": 2.2e-11},
@@ -1189,10 +1196,14 @@ def specifications(_: Path) -> dict[str, Any]:
         {"quantity": "offset", "limit": 1.5e-9},
     )
     return {
-        "model": of.specification(eb.check_specification(asked, model=model)),
-        "record": tried(lambda: of.specification(eb.check_specification(asked, given, powered_on_s=0.0))),
+        "model": of.specification(eb.calibration.check_specification(asked, model=model)),
+        "record": tried(
+            lambda: of.specification(eb.calibration.check_specification(asked, given, powered_on_s=0.0))
+        ),
         "guarded": of.specification(
-            eb.check_specification(asked, model=model, rule="guard_band", reference_uncertainty=2e-10)
+            eb.calibration.check_specification(
+                asked, model=model, rule="guard_band", reference_uncertainty=2e-10
+            )
         ),
     }
 
@@ -1234,7 +1245,7 @@ def kittiwake_history(folder: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-kittiwake-history", slow=True)
+@case("at-length-kittiwake-history")
 def kittiwake_history_at_length(folder: Path) -> dict[str, Any]:
     """Assess the demo history with the audit record."""
     path = folder / "kittiwake-history.csv"
@@ -1250,7 +1261,9 @@ def kittiwake_history_at_length(folder: Path) -> dict[str, Any]:
         }
 
     return {
-        "methods": of.methods(eb.compare_methods(eb.CalibrationHistory.from_table(path), tolerance=5e-9)),
+        "methods": of.methods(
+            eb.calibration.compare_methods(eb.CalibrationHistory.from_table(path), tolerance=5e-9)
+        ),
         "assessed": assessed(),
         "guarded": assessed(basis=eb.DecisionBasis.of("guard_band"), calendar_unit="month"),
     }
@@ -1271,7 +1284,7 @@ def assessed_log(path: Path, *, factor: int = 1, **options: Any) -> dict[str, An
     }
 
 
-@case("demo-kittiwake-by-the-hour", slow=True)
+@case("demo-kittiwake-by-the-hour")
 def kittiwake_averaged(folder: Path) -> dict[str, Any]:
     """Condition the long demo log, then assess averages of an hour."""
     return assessed_log(
@@ -1283,7 +1296,7 @@ def kittiwake_averaged(folder: Path) -> dict[str, Any]:
     )
 
 
-@case("demo-kittiwake", slow=True)
+@case("demo-kittiwake")
 def kittiwake(folder: Path) -> dict[str, Any]:
     """Assess the long demo log as it is, by ten minutes, and with its calibrations."""
     path = folder / "kittiwake.csv.gz"
@@ -1323,14 +1336,14 @@ def gannet(folder: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-gannet", slow=True)
+@case("at-length-gannet")
 def gannet_at_length(folder: Path) -> dict[str, Any]:
     """Assess the locked part by itself."""
     locked = eb.read_log(folder / "gannet.csv.gz").between(0, 9.9 * DAY).averaged(30)
     return {"locked_part": of.assessment(eb.assess(locked, tolerance=1e-10))}
 
 
-@case("case-for-the-file", slow=True)
+@case("case-for-the-file")
 def case_for_the_file(folder: Path) -> dict[str, Any]:
     """Assess with all that an auditor asks for: twenty models and a backtest."""
     given = eb.read_log(folder / "fulmar.csv.gz").averaged(60)
@@ -1379,7 +1392,7 @@ def cases_of_log(name: str, log: Log, needs: str) -> None:
     """Put a log among the cases."""
     CASES[name] = Case(compute=log.numbers, needs=needs)
     if log.at_length:
-        CASES[f"at-length-{name}"] = Case(compute=log.numbers_at_length, needs=needs, slow=True)
+        CASES[f"at-length-{name}"] = Case(compute=log.numbers_at_length, needs=needs)
 
 
 CRYSTAL = {
@@ -1458,7 +1471,7 @@ def nine_years(folder: Path) -> dict[str, Any]:
     }
 
 
-@case("at-length-open-nine-year-quartz", needs="open_data", slow=True)
+@case("at-length-open-nine-year-quartz", needs="open_data")
 def nine_years_at_length(folder: Path) -> dict[str, Any]:
     """Fit the first part of nine years under single laws, with holdover and interval."""
     whole = read_now_and_then(folder / "nine-year-quartz-clock.csv")
@@ -1485,21 +1498,21 @@ def oscillator_change(folder: Path) -> dict[str, Any]:
     }
 
 
-@case("open-caesium-vs-maser-whole", needs="open_data", slow=True)
+@case("open-caesium-vs-maser-whole", needs="open_data")
 def caesium_whole(folder: Path) -> dict[str, Any]:
     """Take all 556 990 seconds."""
     given = eb.read_log(folder / "caesium-vs-maser-phase.txt.gz")
     return everything(given, tolerance=1e-12, statistics=[*LONG, "total", "theo1"])
 
 
-@case("open-second-interval-errors-whole", needs="open_data", slow=True)
+@case("open-second-interval-errors-whole", needs="open_data")
 def second_errors_whole(folder: Path) -> dict[str, Any]:
     """Take all 253 241 seconds."""
     log = OPEN_LOGS["second-interval-errors"]
     return everything(eb.read_log(folder / log.file, **log.options), tolerance=1e-2, statistics=LONG)
 
 
-@case("open-gnss-clocks", needs="open_data", slow=True)
+@case("open-gnss-clocks", needs="open_data")
 def gnss_clocks(folder: Path) -> dict[str, Any]:
     """Take more clocks of one file: masers, satellites, a receiver's quartz."""
     names = ("ALIC", "NRC1", "R10")
@@ -1521,7 +1534,7 @@ def open_found_states(folder: Path) -> dict[str, Any]:
     counts = np.concatenate([inside, failed])
     used = counts > 0
     rows = after[used], before[used], counts[used]
-    return of.reliability(eb.fit_reliability(*rows, models=QUICK))
+    return of.reliability(eb.calibration.fit_reliability(*rows, models=QUICK))
 
 
 @case("open-interval-censored", needs="open_data")
@@ -1529,7 +1542,7 @@ def open_interval_censored(folder: Path) -> dict[str, Any]:
     """Interval-censored times."""
     rows = pd.read_csv(folder / "interval-censored.csv")
     return of.reliability(
-        eb.fit_reliability(
+        eb.calibration.fit_reliability(
             rows["left"].to_numpy(float),
             rows["right"].to_numpy(float),
             models=QUICK,
@@ -1542,7 +1555,7 @@ def open_degradation(folder: Path) -> dict[str, Any]:
     """Paths to a limit."""
     rows = pd.read_csv(folder / "degradation-to-limit.csv")
     return of.degradation(
-        eb.fit_degradation(
+        eb.calibration.fit_degradation(
             rows["hours"].to_numpy(float) * HOUR, rows["increase"], rows["unit"].astype(int), limit=10.0
         )
     )

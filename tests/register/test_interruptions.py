@@ -84,7 +84,7 @@ def check(path: Path, *, kills: int, seed: int) -> dict[str, object]:
     told = nursery(path, kills=kills, seed=seed)
     register = eb.Register.open(path)
     entries = register.entries()
-    assert eb.verify_register(register).intact
+    assert eb.register.verify_register(register).intact
     assert told["status"] == [0, 0]
     assert len(entries) == told["after_kills"] + 80
     written = {entry.number for entry in entries}

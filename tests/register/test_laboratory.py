@@ -48,7 +48,7 @@ def test_every_entry_says_who_made_it(register: eb.Register) -> None:
     with closing(sqlite3.connect(register.path, isolation_level=None)) as connection:
         connection.execute("DROP TRIGGER entries_never_change")
         connection.execute("UPDATE entries SET who = 'B. Other' WHERE number = 1")
-    assert "ENTRY_CHANGED" in {found.code for found in eb.verify_register(register).findings}
+    assert "ENTRY_CHANGED" in {found.code for found in eb.register.verify_register(register).findings}
 
 
 def test_a_repair_begins_the_drift_anew(register: eb.Register, tmp_path: Path) -> None:
@@ -178,7 +178,9 @@ def test_everything_out_and_in(register: eb.Register, tmp_path: Path) -> None:
     register.add_event("counter", "lost", date="2024-09-01", remark="señal — perdida")
     digest = hashlib.sha256(b"result").hexdigest()
     register.add_assessment(
-        eb.KeptAssessment(instrument="counter", date="2024-04-01", headline="1.2 years", sha256=digest)
+        eb.register.KeptAssessment(
+            instrument="counter", date="2024-04-01", headline="1.2 years", sha256=digest
+        )
     )
     text = register.to_lines()
     copy = eb.Register.from_lines(tmp_path / "copy.sqlite", text)
@@ -186,7 +188,7 @@ def test_everything_out_and_in(register: eb.Register, tmp_path: Path) -> None:
     assert copy.entries() == register.entries()
     assert copy.head() == register.head()
     assert copy.to_lines() == text
-    assert eb.verify_register(copy).intact
+    assert eb.register.verify_register(copy).intact
     assert (
         main(["register", "export", str(register.path), "--what", "everything", "-o", str(tmp_path / "t")])
         == 0
@@ -226,14 +228,14 @@ def test_tables_keep_identity_and_status(register: eb.Register, tmp_path: Path) 
     for name, text in (("i.csv", export_instruments(register)), ("c.csv", export_table(register))):
         (tmp_path / name).write_text(text, encoding="utf-8")
     other = eb.Register.create(tmp_path / "other.sqlite")
-    first = eb.import_table(other, tmp_path / "i.csv")
-    eb.import_table(other, tmp_path / "c.csv")
+    first = eb.register.import_table(other, tmp_path / "i.csv")
+    eb.register.import_table(other, tmp_path / "c.csv")
 
     assert (first.instruments, first.events) == (2, 1)
     assert other.instruments() == register.instruments()
     assert other.calibrations() == register.calibrations()
     assert other.status("standard") == register.status("standard")
-    again = eb.import_table(other, tmp_path / "i.csv")
+    again = eb.register.import_table(other, tmp_path / "i.csv")
     assert (again.instruments, again.repeated) == (0, 2)
 
 
@@ -254,9 +256,9 @@ def test_a_table_that_says_otherwise_is_not_ignored(
     table.write_text(f"{header}\ncounter,2025-03-01,6e-9,,1e-10,no,{value}\n", encoding="utf-8")
     if sentence:
         with pytest.raises(eb.LogError, match=sentence):
-            eb.import_table(register, table)
+            eb.register.import_table(register, table)
         return
-    found = eb.import_table(register, table).findings
+    found = eb.register.import_table(register, table).findings
     assert [(one.code, one.severity) for one in found] == [("NOT_TAKEN_OVER", "caution")]
     assert register.instrument("counter").serial_number == ""
 
@@ -294,14 +296,14 @@ def test_heads_seen_before_show_what_the_chain_cannot(
     statements = ["DELETE FROM entries WHERE number > 5"] if how == "cut" else recomputed(register.path)
     tampered(register.path, *statements)
 
-    found = eb.verify_register(register)
+    found = eb.register.verify_register(register)
 
     assert {one.code for one in found.findings if one.severity == "stop"} == {"HEAD_NOT_FOUND"}
     for command in (["fleet"], ["register", "export"], ["register", "list"]):
         assert main([*command, str(register.path)]) == 2
         assert "rows were cut off, or all was computed anew" in capsys.readouterr().err
     heads_file(register.path).unlink()
-    assert eb.verify_register(register).intact  # nothing outside of the file speaks against it
+    assert eb.register.verify_register(register).intact  # nothing outside of the file speaks against it
 
 
 def test_a_head_on_a_due_list_is_the_proof(register: eb.Register) -> None:
@@ -313,7 +315,7 @@ def test_a_head_on_a_due_list_is_the_proof(register: eb.Register) -> None:
     assert head in str(due).replace("\n    ", "")
     heads_file(register.path).unlink()
     tampered(register.path, "DELETE FROM entries WHERE number > 5")
-    assert not eb.verify_register(register, noted_head=head).intact
+    assert not eb.register.verify_register(register, noted_head=head).intact
 
 
 def test_a_folder_that_cannot_be_written_costs_a_caution(
@@ -324,7 +326,7 @@ def test_a_folder_that_cannot_be_written_costs_a_caution(
     monkeypatch.setenv("EVENBEAT_STATE", str(tmp_path / "file"))
 
     register.add_event("counter", "move", date="2025-01-01")
-    found = eb.verify_register(register)
+    found = eb.register.verify_register(register)
 
     assert found.intact
     assert {"HEAD_NOT_KEPT", "NO_HEAD_NOTED"} <= {one.code for one in found.findings}
@@ -464,7 +466,7 @@ def test_a_register_of_version_1_is_upgraded(tmp_path: Path, capsys: pytest.Capt
 
     assert "New register" in capsys.readouterr().out
     made = eb.Register.open(new)
-    assert eb.verify_register(made).intact
+    assert eb.register.verify_register(made).intact
     assert hashlib.sha256(old.read_bytes()).hexdigest() == digest
     last = made.entries()[-1]
     assert (last.corrects, last.reason, last.written_at) == (2, "misread", "2024-01-03T00:00:00Z")

@@ -27,7 +27,7 @@ def laboratory(path: Path, *, tested: int, kept: int) -> eb.Register:
     for number in range(tested):
         name = f"device {number:03d}"
         found = 5e-9 if number < kept else 2e-8
-        promise = eb.KeptAssessment(
+        promise = eb.register.KeptAssessment(
             instrument=name,
             date="2024-02-01",
             headline="later",
@@ -70,7 +70,9 @@ def test_what_counts_as_a_promise(tmp_path: Path) -> None:
         ("2026-05-01", "2027-01-01"),
     ):
         register.add_assessment(
-            eb.KeptAssessment(instrument="device 000", date=date, headline="", sha256=DIGEST, due=due)
+            eb.register.KeptAssessment(
+                instrument="device 000", date=date, headline="", sha256=DIGEST, due=due
+            )
         )
     register.add_calibration("device 000", date="2025-10-01", as_found=2e-8, standard_uncertainty=1e-10)
     register.add_calibration("device 001", date="2026-05-01", as_found=2e-8, standard_uncertainty=1e-10)

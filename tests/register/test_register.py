@@ -68,7 +68,7 @@ def test_a_correction_is_a_new_row(register: eb.Register) -> None:
     assert register.calibrations() == ()
     assert [entry.corrects for entry in register.entries()] == [None, None, 2, 3]
     assert register.entries()[1].fact == register.entries("kittiwake")[1].fact
-    assert eb.verify_register(register).intact
+    assert eb.register.verify_register(register).intact
 
 
 @pytest.mark.parametrize(
@@ -140,7 +140,7 @@ def test_tampering_is_found(register: eb.Register, tampering: str, code: str) ->
         for _, statement in names:
             connection.execute(statement)
 
-    found = eb.verify_register(register, noted_head=head)
+    found = eb.register.verify_register(register, noted_head=head)
 
     assert not found.intact
     assert code in {finding.code for finding in found.findings}
@@ -151,7 +151,7 @@ def test_missing_triggers_are_found(register: eb.Register) -> None:
     with connected(register) as connection:
         connection.execute("DROP TRIGGER entries_never_change")
 
-    assert [finding.code for finding in eb.verify_register(register).findings] == ["FORM_CHANGED"]
+    assert [finding.code for finding in eb.register.verify_register(register).findings] == ["FORM_CHANGED"]
 
 
 def test_table_in_and_out(register: eb.Register, tmp_path: Path) -> None:
@@ -159,13 +159,13 @@ def test_table_in_and_out(register: eb.Register, tmp_path: Path) -> None:
     table = tmp_path / "table.csv"
     table.write_text(TABLE, encoding="utf-8")
 
-    first, again = eb.import_table(register, table), eb.import_table(register, table)
+    first, again = eb.register.import_table(register, table), eb.register.import_table(register, table)
 
     assert (first.instruments, first.calibrations, first.repeated) == (1, 3, 0)
     assert (again.instruments, again.calibrations, again.repeated) == (0, 0, 3)
     table.write_text(export_table(register), encoding="utf-8")
     other = eb.Register.create(tmp_path / "other.sqlite")
-    eb.import_table(other, table)
+    eb.register.import_table(other, table)
     assert other.calibrations() == register.calibrations()
     assert export_instruments(other) == export_instruments(register)
 
@@ -199,7 +199,7 @@ def test_a_bad_row_is_named_and_nothing_is_added(
     before = register.head()
 
     with pytest.raises(eb.LogError) as error:
-        eb.import_table(register, table)
+        eb.register.import_table(register, table)
 
     assert sentence in str(error.value)
     assert register.head() == before
@@ -248,14 +248,14 @@ def test_what_is_no_register(tmp_path: Path) -> None:
         connection.execute("PRAGMA user_version = 99")
     with pytest.raises(eb.LogError, match="version 99"):
         eb.Register.open(newer.path)
-    with pytest.raises(eb.OutputError, match="exists already"):
+    with pytest.raises(eb.errors.OutputError, match="exists already"):
         eb.Register.create(newer.path)
 
 
 def test_an_assessment_is_kept(register: eb.Register) -> None:
     """What an assessment said is kept with the hash of its bytes."""
     digest = hashlib.sha256(b"result").hexdigest()
-    kept = eb.KeptAssessment(
+    kept = eb.register.KeptAssessment(
         instrument="kittiwake",
         date="2026-03-01",
         headline="Calibrate again within 1.2 years.",
@@ -269,7 +269,7 @@ def test_an_assessment_is_kept(register: eb.Register) -> None:
 
     assert register.assessments("kittiwake") == (kept,)
     with pytest.raises(eb.InputError, match="64 hexadecimal"):
-        eb.KeptAssessment(instrument="kittiwake", date="2026-03-01", headline="", sha256="none")
+        eb.register.KeptAssessment(instrument="kittiwake", date="2026-03-01", headline="", sha256="none")
 
 
 SWALLOW = """CREATE TRIGGER quiet BEFORE INSERT ON entries WHEN NEW.kind = 'calibration'
@@ -283,8 +283,10 @@ def test_a_trigger_that_swallows_rows_is_refused(register: eb.Register) -> None:
 
     with pytest.raises(eb.LogError, match=r"holds what no register has \(trigger quiet\)"):
         eb.Register.open(register.path)
-    assert [finding.code for finding in eb.verify_register(register).findings] == ["FORM_CHANGED"]
-    with pytest.raises(eb.OutputError, match="did not keep entry 3 as it was given; nothing was added"):
+    assert [finding.code for finding in eb.register.verify_register(register).findings] == ["FORM_CHANGED"]
+    with pytest.raises(
+        eb.errors.OutputError, match="did not keep entry 3 as it was given; nothing was added"
+    ):
         register.add_calibration("kittiwake", date="2026-03-01", as_found=1e-9, standard_uncertainty=1e-10)
 
 
@@ -302,10 +304,44 @@ def test_blobs_and_flipped_bits_are_told(register: eb.Register, tampering: str) 
         connection.execute("DROP TRIGGER entries_never_change")
         connection.execute(tampering)
         connection.execute(NO_UPDATE)
-    found = eb.verify_register(register)
+    found = eb.register.verify_register(register)
 
     assert not found.intact
     assert {"ENTRY_CHANGED"} == {finding.code for finding in found.findings if finding.severity == "stop"}
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b'{"adjusted":false', b'{"adjusted":f\x00\x01se'),
+        (b'{"adjusted":false', b'["adjusted",false'),
+        (b'"date":', b'"d\xffte":'),
+    ],
+)
+def test_bits_that_flipped_on_disk_are_one_sentence(register: eb.Register, old: bytes, new: bytes) -> None:
+    """Whatever reads the entry says which one it is, and that it was changed."""
+    whole = register.path.read_bytes()
+    assert whole.count(old) == 1
+    register.path.write_bytes(whole.replace(old, new))
+
+    assert not eb.verify_register(register).intact
+    for read in (
+        register.calibrations,
+        register.holdings,
+        lambda: [one.to_dict() for one in register.entries()],
+    ):
+        with pytest.raises(eb.LogError, match="entry 2 cannot be used"):
+            read()
+
+
+def test_a_damaged_form_is_one_line(register: eb.Register) -> None:
+    """SQLite quotes the lines of the table that it cannot understand."""
+    whole = register.path.read_bytes()
+    register.path.write_bytes(whole.replace(b"  content     TEXT", b"  `ontent     TEXT"))
+
+    with pytest.raises(eb.LogError, match="cannot be read as a register") as caught:
+        eb.Register.open(register.path)
+    assert "\n" not in str(caught.value)
 
 
 @pytest.mark.parametrize("command", [["register", "list"], ["register", "export"], ["fleet"]])

@@ -49,7 +49,9 @@ def register(tmp_path: Path) -> eb.Register:
         )
     for name, date in (("counter", "2025-07-02"), ("counter", "2026-08-02"), ("other", "2025-07-02")):
         digest = hashlib.sha256(name.encode()).hexdigest()
-        made.add_assessment(eb.KeptAssessment(instrument=name, date=date, headline="2 years", sha256=digest))
+        made.add_assessment(
+            eb.register.KeptAssessment(instrument=name, date=date, headline="2 years", sha256=digest)
+        )
     return made
 
 

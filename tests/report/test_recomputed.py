@@ -67,6 +67,15 @@ def test_a_changed_digit_is_named(record: Path, capsys: pytest.CaptureFixture[st
     assert "interval/interval_s" in out
 
 
+def test_a_number_beyond_arithmetic_differs(record: Path) -> None:
+    """Four hundred digits are a number of JSON, too."""
+    content = json.loads(record.read_text(encoding="utf-8"))
+    content["interval_s"] = int("9" * 400)
+    record.write_text(json.dumps(content), encoding="utf-8")
+
+    assert [one.where for one in verify_record(record).differences] == ["interval_s"]
+
+
 def test_rounding_is_told_but_does_not_count(record: Path) -> None:
     """A last digit that another machine gives is listed; the record holds."""
     content = json.loads(record.read_text(encoding="utf-8"))

@@ -72,7 +72,7 @@ def _bytes(path: Path) -> bytes | None:
 
 def _entries(folder: Path) -> list[tuple[str, str, str]]:
     register = eb.Register.open(folder / "r.sqlite")
-    assert eb.verify_register(register).intact
+    assert eb.register.verify_register(register).intact
     return [(entry.kind, entry.instrument, entry.content) for entry in register.entries()]
 
 

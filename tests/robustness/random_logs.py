@@ -247,6 +247,14 @@ def _parts(where: str, thing: Any, depth: int = 0) -> Iterator[tuple[str, Any]]:
             yield from _parts(f"{where}.{field.name}", getattr(thing, field.name), depth + 1)
 
 
+def said_of(error: Exception) -> str:
+    """Return what an exception says, and the last line of ours that led to it."""
+    frames = traceback.extract_tb(error.__traceback__)
+    frame = next((each for each in reversed(frames) if "evenbeat" in Path(each.filename).parts), frames[-1])
+    where = f"{Path(frame.filename).name}:{frame.lineno} {frame.line}"
+    return f"{type(error).__name__}: {str(error)[:200]} ({where})"
+
+
 def run(seed: int, folder: Path) -> list[str]:
     """Return everything that failed with one log of the campaign."""
     log, failed, begun, name = RandomLog(seed), [], time.process_time(), "read"
@@ -258,9 +266,7 @@ def run(seed: int, folder: Path) -> list[str]:
         except eb.EvenbeatError:
             pass  # refused in a sentence
         except Exception as error:
-            frame = traceback.extract_tb(error.__traceback__)[-1]
-            where = f"{Path(frame.filename).name}:{frame.lineno} {frame.line}"
-            failed.append(f"after {name}: {type(error).__name__}: {error} ({where})")
+            failed.append(f"after {name}: {said_of(error)}")
     spent = time.process_time() - begun
     if spent > LONGEST_S:
         failed.append(f"took {spent:.0f} s")

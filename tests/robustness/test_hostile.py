@@ -167,5 +167,5 @@ def test_a_register_of_hostile_names(tmp_path: Path, capsys: pytest.CaptureFixtu
     page = (tmp_path / "due.html").read_text(encoding="utf-8")
     assert html.escape(TEXTS[0]) in page
     again = eb.Register.create(tmp_path / "again.sqlite")
-    eb.import_table(again, tmp_path / "table.csv")
+    eb.register.import_table(again, tmp_path / "table.csv")
     assert sorted(one.name for one in again.instruments()) == sorted(names)

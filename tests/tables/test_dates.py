@@ -48,7 +48,7 @@ def _register(folder: Path, dates: tuple[str, ...], order: str | None) -> list[d
     table = folder / "fleet.csv"
     table.write_text(_history_text(dates, instrument=True), encoding="utf-8")
     register = eb.Register.create(folder / "register.sqlite")
-    eb.import_table(register, table, date_order=order)
+    eb.register.import_table(register, table, date_order=order)
     return [one.moment.date() for one in register.calibrations()]
 
 

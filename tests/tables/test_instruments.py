@@ -80,7 +80,7 @@ def test_a_family_from_one_table(table: Path, alone: Path, capsys: pytest.Captur
 
     assert family != _drift(capsys, alone)
     assert main(["history", str(table), "--tolerance", "1e-7", "--instrument", "a", "--instrument", "b"]) == 2
-    assert "2 instruments are named for 1 table(s)" in capsys.readouterr().err
+    assert "2 instruments are named for 1 table" in capsys.readouterr().err
 
 
 def test_the_file_record_is_of_the_one_selected(

@@ -95,7 +95,7 @@ def test_every_command_reads_the_same_table(tmp_path: Path, capsys: pytest.Captu
         history = json.loads(capsys.readouterr().out)
         assert main(["register", "create", register]) == 0
         assert main(["register", "import", register, table]) == 0
-        assert "1 instrument(s) and 4 calibration(s) added" in capsys.readouterr().out
+        assert "1 instrument and 4 calibrations added" in capsys.readouterr().out
         lists = []
         for source in (table, register):
             assert main(["fleet", source, "--on", "2023-06-01", "--json"]) == 0
@@ -159,7 +159,7 @@ def test_every_reader_names_them(tmp_path: Path) -> None:
     register = eb.Register.create(tmp_path / "r.sqlite")
     found = {
         "fleet": eb.assess_fleet(table, on="2023-06-01", tolerance=1e-7),
-        "import": eb.import_table(register, table),
+        "import": eb.register.import_table(register, table),
         "clock": eb.fit_clock(record, calibrations=table),
         "results": eb.back_cast(
             eb.CalibrationHistory.from_table(out), tolerance=3e-8, results=results, paths=200
@@ -323,7 +323,7 @@ def test_a_tolerance_means_the_same_to_everybody(
     limits = eb.CalibrationHistory.from_table(table).points[0].tolerance
     assert (limits.lower, limits.upper) == meant
     register = eb.Register.create(tmp_path / "r.sqlite")
-    eb.import_table(register, table)
+    eb.register.import_table(register, table)
     (about,) = register.instruments()
     again = eb.Register.create(tmp_path / "again.sqlite")
     again.add_instrument("auk", tolerance=text)

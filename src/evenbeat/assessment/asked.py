@@ -11,7 +11,7 @@ from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.bench import Stated
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.environment import Influence
-from evenbeat.comparing.difference import corrected_for_reference, difference
+from evenbeat.comparing.difference import difference
 from evenbeat.conditioning.condition import condition
 from evenbeat.errors import InputError
 from evenbeat.logs.reader import read_log
@@ -108,12 +108,12 @@ def compared_logs(stated: Stated, path: str, others: Stated, second: str, *, thr
     plain = options | {"sawtooth": None, "sawtooth_rows": 0}
     record, cut_s = part_stated(stated, path)
     record, other = condition(record, **options), condition(_read(others, second), **plain)
-    alignment: dict[str, Any] = {
-        "offset_s": None if stated["offset"] is None else stated["offset"] - cut_s,
-        "part_interval": stated["part_interval"],
-    }
-    if through:
-        record = corrected_for_reference(record, other, **alignment)
-    else:
-        record = difference(record, other, common_reference=stated["common_reference"] or None, **alignment)
+    record = difference(
+        record,
+        other,
+        through=through,
+        offset_s=None if stated["offset"] is None else stated["offset"] - cut_s,
+        part_interval=stated["part_interval"],
+        common_reference=stated["common_reference"] or None,
+    )
     return condition(record, **plain)

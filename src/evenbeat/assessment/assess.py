@@ -34,9 +34,9 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
-from evenbeat.findings import Finding, merged, worst_first
+from evenbeat.findings import Finding, alike_once, merged, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
-from evenbeat.plausible import assumed_nominal, doubt, implausible_tolerance, stated_nominal
+from evenbeat.plausible import ASSUMED_NOMINAL, assumed_nominal, doubt, implausible_tolerance, stated_nominal
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.result import Result
@@ -108,9 +108,15 @@ class Assessment(Result):
 
     @property
     def beside_verdict(self) -> tuple[Finding, ...]:
-        """Findings that the verdict does not already say word for word."""
-        said = {sentence for _, sentence in self.verdict.lines}
-        return tuple(finding for finding in self.findings if finding.sentence not in said)
+        """Findings that the verdict does not already say, word for word or as its reason to withhold."""
+        said = "\n".join([self.verdict.headline, *(sentence for _, sentence in self.verdict.lines)])
+        withheld = {finding.code for finding in self.withheld}
+        return tuple(
+            finding
+            for finding in self.findings
+            if finding.sentence not in said
+            and not (finding.code == ASSUMED_NOMINAL and "NOMINAL_NOT_STATED" in withheld)
+        )
 
     @cached_property
     def next_steps(self) -> tuple[str, ...]:
@@ -258,10 +264,23 @@ def assess(
         Called with the name of each stage in ``STAGES`` as it begins; then, for the audit record,
         with every other model and every fit of the backtest.
 
+    Returns
+    -------
+    Assessment
+        Prints its verdict; ``plot`` draws it and ``write_report`` writes it to a folder.
+
     Raises
     ------
     InputError
         If an option cannot be used, or a moment lies outside the log.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-18)
+    >>> record = eb.simulate_clock(60, interval_s=86400, levels=noise, seed=1)
+    >>> eb.assess(record, tolerance=1e-8).now.state
+    'in'
 
     References
     ----------
@@ -349,8 +368,9 @@ def assess(
             as_left=as_left,
             reference_uncertainty=asked["reference_uncertainty"],
         )
-    shown = () if display is not None else (*curves.values(), time_error)  # of a display that stands still
-    results = [result for result in (*shown, model, holdover, interval) if result]
+    shown = [(curve.title, curve.findings) for curve in curves.values()]
+    if time_error is not None:
+        shown.append(("MTIE", time_error.findings))
     found: dict[str, Any] = {
         "curves": curves,
         "model": model,
@@ -369,6 +389,7 @@ def assess(
         given = [limits.lower, limits.upper]
     again = LogQuestion(record=record, model=model, interval=interval, fitted=fitted, asked=asked)
     case = None if basis is None else case_of_log(again, basis, beside=beside.inputs, progress=progress)
+    results = [result for result in (model, holdover, interval, case) if result]
     return Assessment(
         record=record,
         **found,
@@ -392,7 +413,8 @@ def assess(
             missing_curves,
             no_model,
             [finding for finding in (no_nominal, far) if finding is not None],
-            *(each.findings for each in (*results, *([case] if case else []))),
+            alike_once(shown) if display is None else (),
+            *(result.findings for result in results),
         ),
         case=case,
     )

@@ -22,7 +22,7 @@ from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate
 from evenbeat.record import Source
-from evenbeat.units import SECONDS_PER_YEAR
+from evenbeat.units import SECONDS_PER_YEAR, counted
 
 SAID = (
     "CALIBRATIONS_AGREE",
@@ -137,7 +137,7 @@ def _since(history: CalibrationHistory, day: dt.date | None) -> tuple[Calibratio
         msg = f"no calibration of the history is of {day} or later; choose an earlier day"
         raise InputError(msg)
     left_out = len(history) - len(kept)
-    sentence = f"{left_out} calibration(s) before {day} are left out, as asked."
+    sentence = f"Made without {counted(left_out, 'calibration')} before {day}, as asked."
     found = Finding(code="CALIBRATIONS_TOO_OLD", severity="note", sentence=sentence)
     return replace(history, points=kept), [found] if left_out else []
 
@@ -167,7 +167,7 @@ def calibration_points_of(history: CalibrationHistory) -> tuple[list[Calibration
         )
     if not left_out:
         return points, []
-    sentence = f"{left_out} calibration(s) without a value are left out beside the log."
+    sentence = f"Made without {counted(left_out, 'calibration')} that give no value, beside the log."
     return points, [Finding(code="CALIBRATIONS_WITHOUT_VALUE", severity="note", sentence=sentence)]
 
 

@@ -43,7 +43,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.quantities import Estimate
 from evenbeat.record import Source
 from evenbeat.result import Column, Result, Table
-from evenbeat.units import SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_YEAR, counted, duration_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -264,10 +264,23 @@ def assess_history(
     progress
         Called with what is computed next.
 
+    Returns
+    -------
+    HistoryAssessment
+        Prints when to calibrate again; ``write_report`` makes an audit record of it.
+
     Raises
     ------
     InputError
         If an option cannot be used, or no calibration has a value.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> table = eb.demo_data("kittiwake-history.csv")
+    >>> found = eb.assess_history(table, tolerance=1e-8, whole_case=False, analysed_on="2026-08-20")
+    >>> found.interval.limited_by
+    'longest interval'
 
     References
     ----------
@@ -279,7 +292,10 @@ def assess_history(
     tables = [table] if isinstance(table, str | Path | CalibrationHistory) else list(table)
     names: list[str | None] = [instrument] if isinstance(instrument, str) else list(instrument or ())
     if len(names) > len(tables):
-        msg = f"{len(names)} instruments are named for {len(tables)} table(s); give a table for each of them"
+        msg = (
+            f"{len(names)} instruments are named for {counted(len(tables), 'table')}; give a table "
+            "for each of them"
+        )
         raise InputError(msg)
     names += [None] * (len(tables) - len(names))
     read: dict[str, Any] = {"date_order": date_order, "nominal_frequency_hz": nominal_frequency_hz}

@@ -16,3 +16,7 @@
     back_cast.py       back_cast(): when it left (bridge.py), which results that touches (affected.py)
     experiment.py      plan_experiment(): how long to log, at which gate
 """
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

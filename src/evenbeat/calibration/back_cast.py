@@ -183,6 +183,11 @@ def back_cast(
     paths, seed
         Simulated courses of the offset.
 
+    Returns
+    -------
+    BackCast
+        With the probable moment of leaving, its interval, and which results are affected.
+
     Raises
     ------
     InputError
@@ -193,6 +198,13 @@ def back_cast(
     Each simulated course has its own drift and noise and is conditioned on what was found
     (normal, exact); those whose drift makes the finding unlikely count less, unless the model has seen it
     already. Not valid where a step (shock, power) explains the finding: it could have come on any day.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> history = eb.CalibrationHistory.from_table(eb.demo_data("kittiwake-history.csv"))
+    >>> eb.back_cast(history, tolerance=1e-8).crossing_s
+    nan
 
     References
     ----------

@@ -195,10 +195,21 @@ def decide(
     coverage
         Probability of the interval whose half width is U; 0.9545 is exactly k = 2 of a normal distribution.
 
+    Returns
+    -------
+    Decision
+        State, probability of conformance, acceptance limits and risk.
+
     Raises
     ------
     InputError
         If no limit is given, the lower is not below the upper, or the rule is unknown.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> eb.decide(eb.Estimate.normal(6e-9, 5e-10), tolerance=1e-8, rule="guard_band").verdict
+    'pass'
 
     References
     ----------
@@ -308,6 +319,13 @@ def global_risk(
         U of the measurement, and the factor it was made with.
     in_tolerance_probability
         Share of instruments that arrive within tolerance.
+    rule
+        Decision rule, as for :func:`evenbeat.decide`.
+
+    Returns
+    -------
+    GlobalRisk
+        Probabilities of a false accept and of a false reject.
 
     Raises
     ------
@@ -318,6 +336,15 @@ def global_risk(
     -----
     Global risks as in JCGM 106:2012, by quadrature. Not valid where errors pile up on one side, as
     those of oscillators that age in one direction do: use the clock model's own forecast for those.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> risk = eb.calibration.global_risk(
+    ...     tolerance=1e-8, expanded_uncertainty=2.5e-9, in_tolerance_probability=0.95
+    ... )
+    >>> 0 < risk.false_accept < 0.02
+    True
 
     References
     ----------

@@ -123,7 +123,7 @@ class TemperatureExperiment(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class ExperimentPlan(Result):
-    """A plan of a log, made by :func:`evenbeat.plan_experiment`.
+    """A plan of a log, made by :func:`evenbeat.calibration.plan_experiment`.
 
     Attributes
     ----------
@@ -221,6 +221,11 @@ def plan_experiment(
     confidence
         Of the interval of the deviation.
 
+    Returns
+    -------
+    ExperimentPlan
+        Length of the log, and what counter and reference it needs.
+
     Raises
     ------
     InputError
@@ -232,6 +237,13 @@ def plan_experiment(
     flicker floor σ a drift D is seen after T = 4.81 σ/|D|. Where the levels have to be learnt from the same
     record, intervals are about 1.6 times as wide. Counter: rounding of both edges, √3 r/(√12 τ). Neither
     warm-up, nor gaps, nor temperature are in these lengths.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> plan = eb.calibration.plan_experiment(eb.NoiseLevels(white_fm=1e-22), drift_uncertainty_per_day=1e-12)
+    >>> plan
+    <ExperimentPlan: log for 6.26 h>
 
     References
     ----------

@@ -49,7 +49,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
 from evenbeat.result import Column, Result
-from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR, counted, duration_text
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
@@ -433,6 +433,11 @@ def fit_history(
         Of several instruments: ``related``, their drifts scattering about a common one by as much as the
         histories show, or ``identical``, all sharing one drift. The random walk is common either way.
 
+    Returns
+    -------
+    HistoryModel
+        A posterior of drift and walk; a Forecaster as :func:`evenbeat.fit_clock`'s model is.
+
     Raises
     ------
     InputError
@@ -446,6 +451,13 @@ def fit_history(
     times as wide. Of one history, a reading that three or more others speak against is weighed as a mistake
     (5 % beforehand), and named. Not valid where the drift changes its sign at once or an adjustment changes
     the drift itself.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> history = eb.CalibrationHistory.from_table(eb.demo_data("kittiwake-history.csv"))
+    >>> eb.fit_history(history).drift_per_year.sign_established()
+    True
 
     References
     ----------
@@ -672,7 +684,7 @@ def few_calibrations(intervals: int, prior: DriftPrior) -> Finding:
         if prior.name
         else "without a class to go by the answer stays cautious"
     )
-    some = f"{intervals} interval(s) between calibrations say little"
+    some = f"Little is known from {counted(intervals, 'interval')} between calibrations"
     sentence = f"{some if intervals else 'There is no interval between calibrations so far'}; {rest}."
     return Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence)
 

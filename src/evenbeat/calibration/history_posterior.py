@@ -340,9 +340,7 @@ def posteriors(
     limits = [None] * len(histories) if tolerances is None else list(tolerances)
     stacked = _Stacked.of(histories)
     base = _solved(stacked, priors, limits, law)
-    tested: list[tuple[int, int]] = []
-    for i in range(len(histories)):
-        tested += [(i, number) for number in base.suspects(i)]
+    tested = [(i, number) for i, sizes in enumerate(base.innovations()) for number in base.suspects(i, sizes)]
     if not tested:
         return base.points([{}] * len(histories), None, [])
     # each suspect: without that reading; of those likely to be mistakes, with the sign turned
@@ -755,16 +753,20 @@ class _Solved:
         """Log of the evidence, shape (m,)."""
         return np.asarray(special.logsumexp(self.log_weight, axis=(1, 2, 3)))
 
-    def suspects(self, i: int) -> list[int]:
+    def innovations(self) -> FloatArray:
+        """Return squares of standardised innovations by the first law and its likeliest walk, (m, j)."""
+        row, (_, _, walks, parts) = np.arange(len(self.rate)), self.log_weight.shape
+        best = self.log_weight[:, 0].reshape(len(row), -1).argmax(axis=1)
+        walk, part = np.unravel_index(best, (walks, parts))
+        drift = self.drift[row, 0, walk, part][:, np.newaxis, np.newaxis]
+        chosen = self.walks[row, walk][:, np.newaxis]
+        return _filtered(self.stacked, chosen, self.laws[:1], self.rate, drift).innovations[:, 0, 0]
+
+    def suspects(self, i: int, sizes: FloatArray) -> list[int]:
         """Return the readings of a history to be tested: numbers of increments, -1 - j where one begins j."""
-        alone = self.stacked.some([i])
-        used, there, fresh = alone.used[0], alone.there[0], alone.fresh[0]
-        if used.sum() < 3 or self.walks.shape[1] < 2:
+        used, there, fresh = self.stacked.used[i], self.stacked.there[i], self.stacked.fresh[i]
+        if used.sum() < 3:
             return []
-        best = np.unravel_index(int(np.argmax(self.log_weight[i, 0])), self.log_weight.shape[2:])
-        walk = self.walks[i, best[0]].reshape(1, 1)
-        drift = self.drift[i, 0, best[0], best[1]].reshape(1, 1, 1)
-        sizes = _filtered(alone, walk, self.laws[:1], self.rate[[i]], drift).innovations[0, 0, 0]
         last = len(self.stacked.increments[i]) - 1
         if sizes.max() < max(SUSPECT_SQUARE, SUSPECT_SHARE * sizes.sum()):
             # the last reading is where forecasts begin: it is tested sooner

@@ -126,6 +126,11 @@ def suggest_interval(
     even_if_untested
         Answer for a clock model too whose forecasts within its own record failed.
 
+    Returns
+    -------
+    IntervalSuggestion
+        The interval in seconds and what limits it; the probability along the way.
+
     Raises
     ------
     InputError
@@ -137,6 +142,16 @@ def suggest_interval(
     The suggestion of a clock model never exceeds the length of its record, unless longer intervals
     between calibrations were observed; what the aging law gives beyond is reported beside it. It comes from
     a model of the instrument's own drift (ILAC-G24:2022 / OIML D 10 leaves the choice of method open).
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> model = eb.fit_clock(record)
+    >>> suggestion = eb.suggest_interval(model, tolerance=1e-8)
+    >>> suggestion.limited_by
+    'record length'
 
     References
     ----------

@@ -26,7 +26,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
 from evenbeat.result import PAGE_WIDTH, Column, Result
-from evenbeat.units import SECONDS_PER_HOUR, duration_text
+from evenbeat.units import SECONDS_PER_HOUR, counted, duration_text
 
 SIMPLE_MODELS = ("exponential", "weibull", "random_walk")
 """Of the reliability models, those that few found states can tell apart."""
@@ -90,7 +90,7 @@ class MethodInterval(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class MethodComparison(Result):
-    """Intervals by several methods, made by :func:`evenbeat.compare_methods`."""
+    """Intervals by several methods, made by :func:`evenbeat.calibration.compare_methods`."""
 
     tolerance: Tolerance
     reliability: float
@@ -151,6 +151,11 @@ def compare_methods(
     staircase
         Its two steps; by default those whose equilibrium is the reliability.
 
+    Returns
+    -------
+    MethodComparison
+        A row for each method: its interval, or why it gives none.
+
     Raises
     ------
     InputError
@@ -160,6 +165,14 @@ def compare_methods(
     -----
     Each is uncapped and none is rounded. A state 'in' or 'out' by another tolerance than this is left out of
     the methods that count states.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> history = eb.CalibrationHistory.from_table(eb.demo_data("kittiwake-history.csv"))
+    >>> comparison = eb.calibration.compare_methods(history, tolerance=1e-8)
+    >>> len(comparison.to_frame())
+    6
 
     References
     ----------
@@ -207,7 +220,10 @@ def control_chart(changes: Sequence[float]) -> ControlChart:
     """Return the chart of individual changes, at least two."""
     values = np.asarray(changes, dtype=float)
     if len(values) < 2 or not np.all(np.isfinite(values)):
-        msg = f"{len(values)} change(s) are given; a control chart needs at least two finite ones"
+        msg = (
+            f"{counted(len(values), 'change is', 'changes are')} given; a control chart needs at "
+            "least two finite ones"
+        )
         raise InputError(msg)
     centre = float(values.mean())
     reach = 1.5 * math.sqrt(math.pi) * float(np.mean(np.abs(np.diff(values))))

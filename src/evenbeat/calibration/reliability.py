@@ -181,7 +181,7 @@ class Observed(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class ReliabilityComparison(Result):
-    """All models side by side, made by :func:`evenbeat.fit_reliability`; the best AIC first.
+    """All models side by side, made by :func:`evenbeat.calibration.fit_reliability`; the best AIC first.
 
     Attributes
     ----------
@@ -254,6 +254,11 @@ def fit_reliability(
     models
         Names in :data:`RELIABILITY_MODELS`.
 
+    Returns
+    -------
+    ReliabilityComparison
+        The models by AIC, each with its interval.
+
     Raises
     ------
     InputError
@@ -265,6 +270,14 @@ def fit_reliability(
     The models may agree on what was seen and differ by a factor of two in the interval: the spread is part
     of the result. Not valid where units are adjusted at every calibration although in tolerance and the
     rows are pooled with those that are not.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> year = 365.25 * 86400
+    >>> after, before = [0, 0, year, 0, 2 * year], [year, 2 * year, float("inf"), year, float("inf")]
+    >>> eb.calibration.fit_reliability(after, before, [3, 6, 40, 2, 8], models=["exponential", "weibull"])
+    <252 d for 95 % by weibull, from 59 found states>
 
     References
     ----------

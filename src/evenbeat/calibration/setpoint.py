@@ -147,6 +147,11 @@ def suggest_setpoint(
     averaging_time_s
         Of a clock model: what the offset is the mean over, as for :func:`evenbeat.suggest_interval`.
 
+    Returns
+    -------
+    SetpointSuggestion
+        The offset to leave it at, and the interval that this gives.
+
     Raises
     ------
     InputError
@@ -158,6 +163,14 @@ def suggest_setpoint(
     hold with the same probability as its start. Only where the sign of the drift is established (99 %);
     otherwise the middle of the tolerance, which is zero for a
     symmetric one. The lab that leaves an oscillator off zero must report it so.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> history = eb.CalibrationHistory.from_table(eb.demo_data("kittiwake-history.csv"))
+    >>> point = eb.suggest_setpoint(eb.fit_history(history), tolerance=1e-8)
+    >>> -1e-8 < point.as_left < 1e-8
+    True
 
     References
     ----------

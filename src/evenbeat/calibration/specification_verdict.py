@@ -89,7 +89,7 @@ class JudgedLine(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class SpecificationVerdict(Result):
-    """A specification held against a log, made by :func:`evenbeat.check_specification`.
+    """A specification held against a log, made by :func:`evenbeat.calibration.check_specification`.
 
     Attributes
     ----------
@@ -171,6 +171,8 @@ def check_specification(
 
     Parameters
     ----------
+    specification
+        Its lines, from :meth:`Specification.of` or :meth:`Specification.from_toml`.
     record, model, curves
         A log, its clock model (:func:`evenbeat.fit_clock`) and stability curves by the name of their
         statistic; what is not given is computed from the record where it can be, the model excepted.
@@ -187,6 +189,11 @@ def check_specification(
     coverage
         Probability of the interval whose half width is U; 0.9545 is exactly k = 2 of a normal distribution.
 
+    Returns
+    -------
+    SpecificationVerdict
+        A verdict on each line.
+
     Raises
     ------
     InputError
@@ -197,6 +204,14 @@ def check_specification(
     A deviation's distribution is that of its interval (see :meth:`StabilityCurve.confidence_interval`); what
     the counter and the reference add to it is included, so that a fail may be theirs. An aging per year
     counts as tested by a log of a year; a temperature range if the log has seen it.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> stated = eb.calibration.Specification.of({"quantity": "offset", "limit": 1e-9})
+    >>> measured = {"offset": eb.Estimate.normal(2e-10, 5e-11)}
+    >>> eb.calibration.check_specification(stated, measured=measured).overall
+    'conforms'
 
     References
     ----------

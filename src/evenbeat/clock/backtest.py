@@ -37,6 +37,7 @@ from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
+from evenbeat.units import counted
 
 FIRST_SHARE = 0.4
 USUAL_SHARES = (0.01, 0.03, 0.1, 0.3)
@@ -84,6 +85,11 @@ def backtest(
     progress
         Called with the number of the origin, from 1 on, and how many there are, before each fit.
 
+    Returns
+    -------
+    Backtest
+        How often forecasts held, per horizon.
+
     Raises
     ------
     InputError
@@ -98,6 +104,15 @@ def backtest(
     Outliers and steps flagged by conditioning were found with the whole record in view: the only look
     ahead. Not valid as a promise about horizons longer than those tested, nor for a clock that is treated
     otherwise from now on.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-18)
+    >>> record = eb.simulate_clock(60, interval_s=86400, levels=noise, seed=1)
+    >>> test = eb.backtest(record, horizons_s=[5 * 86400.0], origins=4)
+    >>> sorted({score.horizon_s for score in test.scores})
+    [432000.0]
 
     References
     ----------
@@ -268,7 +283,7 @@ def _scores(found: Sequence[Outcome], horizons: FloatArray, confidence: float) -
 
 def _remarks(record: Record, refused: Sequence[str]) -> Iterator[Finding]:
     if refused:
-        sentence = f"At {len(refused)} origin(s) no model could be fitted: {refused[0]}."
+        sentence = f"At {counted(len(refused), 'origin')} no model could be fitted: {refused[0]}."
         yield Finding(
             code="ORIGINS_LEFT_OUT", severity="note", sentence=sentence, values={"origins": len(refused)}
         )

@@ -24,7 +24,7 @@ from evenbeat.findings import Finding
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 FEWEST_BLOCKS = 8
 HALVINGS = 4
@@ -164,7 +164,8 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
     first, last = first[keep], last[keep]
     if len(first) < FEWEST_BLOCKS:
         msg = (
-            f"the record gives {len(first)} average(s) of {duration_text(factor * record.interval_s)}; "
+            f"the record gives {counted(len(first), 'average')} of "
+            f"{duration_text(factor * record.interval_s)}; "
             f"a clock model needs at least {FEWEST_BLOCKS}"
         )
         raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(first))

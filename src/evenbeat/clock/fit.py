@@ -133,6 +133,11 @@ def fit_clock(
         Fractional offset of the log's own reference at the end of the log, and its drift per second, as
         far as they are known: both enter every answer. Without them it counts as perfect.
 
+    Returns
+    -------
+    ClockModel
+        Forecasts offset and time error, tells the aging rate and sensitivities.
+
     Raises
     ------
     InputError
@@ -147,6 +152,15 @@ def fit_clock(
     Restricted likelihood of block averages under the generalized covariance of the power-law noises;
     deterministic. Not valid for noises outside white PM to random-walk FM, nor for a clock whose
     noise changes within the record.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> model = eb.fit_clock(record)
+    >>> model.aging_rate().per_day.sign_established()
+    False
 
     References
     ----------
@@ -550,7 +564,7 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
     y = model._y
     findings = law_findings(model.laws)
     if not model.blocks.display.hides:  # a display that stands still for days looks like a quiet clock
-        findings += innovation_findings(model.grid, y, model.variants, model.record.duration_s)
+        findings += innovation_findings(model.grid, y, model.variants, model.record)
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "

@@ -13,7 +13,7 @@ from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import counted, duration_text, time_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,7 +102,7 @@ class Forecast(Result):
         )
 
     def _headline(self) -> str:
-        return f"Forecast of the {_TITLES[self.quantity]} at {len(self)} time(s)"
+        return f"Forecast of the {_TITLES[self.quantity]} at {counted(len(self), 'time')}"
 
 
 def extrapolation_findings(forecast: Forecast, record_s: float) -> tuple[Finding, ...]:

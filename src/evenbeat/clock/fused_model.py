@@ -20,7 +20,7 @@ from evenbeat.clock.rates import AgingRate
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import Estimate, FloatArray
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
 DISAGREEMENT = 0.01
 """Prior-predictive probability below which log and calibrations are not combined."""
@@ -222,7 +222,10 @@ def _span_findings(at_s: FloatArray, points: Sequence[CalibrationPoint]) -> list
         )
     adjusted = sum(point.adjusted for point in points)
     if adjusted:
-        sentence = f"{adjusted} adjustment(s) count as steps of unknown size; aging goes on across them."
+        sentence = (
+            f"{counted(adjusted, 'adjustment counts as a step', 'adjustments count as steps')} of "
+            "unknown size; aging goes on across."
+        )
         findings.append(
             Finding(
                 code="ADJUSTMENTS_ARE_STEPS", severity="note", sentence=sentence, values={"count": adjusted}

@@ -155,15 +155,14 @@ class NoiseGrid:
         levels (time error: mean of half a record ahead and a whole one). Of the aging rate alone the 68 %
         interval covers .49 of some hidden walks and .83 at most; with two noises only and their level known
         the best of all rules would cover .60 of every walk and .73 of white FM
-        (``tests/coverage/clock_limits.md``). ``tests/coverage/clock_coverage.md`` is the published panel.
+        (``tests/coverage/clock_limits.md``). ``tests/coverage/real_clocks.md`` is the published panel.
 
         A drift that wanders has a tenth of every prior. With a quarter, 95 % of the rates of a mild one
         are covered .83 times instead of .63 (none at all: .30), and intervals of the rate of white FM
         grow by 1.7 instead of 1.1. Falling with the root of its strength instead of flat, with 0.12,
         beside 0.05 flat, it would cover .60 instead of .35 of 68 % rates after one change of drift, .75
         instead of .67 of 95 % rates of the mild one, and widen rates of white FM by four tenths (48 of
-        each of seventeen clocks); no such shape covers the mild one (``tests/coverage/real_clocks.md``
-        has the panel).
+        each of seventeen clocks); no such shape covers the mild one.
         """
         if prior not in PRIORS:
             msg = f"noise_prior is {prior!r}; it must be one of {', '.join(map(repr, PRIORS))}"

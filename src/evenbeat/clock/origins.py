@@ -39,8 +39,10 @@ from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.findings import Finding
+from evenbeat.logs.display import display_step
 from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray
+from evenbeat.record import Record
 from evenbeat.units import duration_text
 
 LAW_ORIGINS, LAW_AHEAD = (0.5, 0.6, 0.7, 0.8), (0.2,)
@@ -381,15 +383,15 @@ def innovations(grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant]) -> 
 
 
 def innovation_findings(
-    grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant], duration_s: float
+    grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant], record: Record
 ) -> list[Finding]:
     """Return what the innovations say against the model; nothing where they are too few to say."""
     if len(y) <= FEWEST_INNOVATIONS:
         return []
     white = innovations(grid, y, variants)
-    changed = change_finding(white, grid.spans.start[1:] * duration_s)
+    changed = change_finding(white, grid.spans.start[1:] * record.duration_s)
     if changed is not None:
-        return [changed]
+        return [_of_display(record, changed) or changed]
     statistic, probability = ljung_box(white, LAGS)
     if probability >= NOT_WHITE:
         return []
@@ -441,6 +443,29 @@ def change_finding(white: FloatArray, starts_s: FloatArray) -> Finding | None:
     )
     values = {"elapsed_s": moment, "ratio": ratio, "normal_deviate": abs(deviate)}
     return Finding(code="CLOCK_CHANGED", severity="caution", sentence=sentence, values=values)
+
+
+def _of_display(record: Record, changed: Finding) -> Finding | None:
+    """Return what to say where not the clock became noisier but its display coarser, and hides the noise."""
+    moment, ratio = float(changed.values["elapsed_s"]), float(changed.values["ratio"])
+    values = record.usable_values(without_steps=False)
+    at = int(np.searchsorted(record.elapsed_s, moment))
+    near = min(at, len(values) - at) // 4  # blocks tell the moment no better
+    parts = [part[~np.isnan(part)] for part in (values[: at - near], values[at + near :])]
+    if min(map(len, parts)) < FEWEST_ASIDE:
+        return None
+    steps = [display_step(part, None) or 0.0 for part in parts]
+    coarser = int(np.argmax(steps))
+    shown = np.diff(parts[coarser])
+    if max(steps) < CHANGED_SIZE * min(steps) or not np.std(shown) < steps[coarser]:
+        return None
+    unit = " s" * (record.kind == "phase")
+    where = "From" if coarser else "Until"
+    sentence = (
+        f"{where} {duration_text(moment)} {'on ' * coarser}readings come in steps of {max(steps):.2g}{unit}, "
+        f"otherwise in finer ones: the display, not the clock, makes that part noisier ({ratio:.2g} times)."
+    )
+    return Finding(code="DISPLAY_CHANGED", severity="caution", sentence=sentence, values=dict(changed.values))
 
 
 def _clearest_division(sizes: FloatArray) -> tuple[float, int | None]:

@@ -1,4 +1,4 @@
-"""``difference`` and ``corrected_for_reference``: two records against one reference, or one through another.
+"""``difference``: two records against one reference, or one through a record of its reference.
 
 With frequencies as ratios, f₁/f₂ = (1 + y₁)/(1 + y₂) and f₁/f₀ = (1 + y₁)(1 + y₂); the difference and the
 sum of the offsets are these to first order, and the exact ones are used.
@@ -7,14 +7,13 @@ sum of the offsets are these to first order, and the exact ones are used.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
 from evenbeat.comparing.alignment import Aligned, aligned
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record, Source, Treatment, check_record
 from evenbeat.units import duration_text
@@ -24,6 +23,7 @@ def difference(
     first: Record,
     second: Record,
     *,
+    through: bool = False,
     offset_s: float | None = None,
     part_interval: str = "refuse",
     common_reference: bool | None = None,
@@ -35,6 +35,9 @@ def difference(
     first, second
         Records of the two oscillators; conditioned or not. Samples that either leaves out are left out,
         steps of either stay known.
+    through
+        ``True`` says that the second is a record of the first one's own reference against a better one,
+        positive where that reference is fast or ahead: the result is the first against the better one.
     offset_s
         Start of the second record after that of the first in seconds, where they state none or another
         is right.
@@ -61,83 +64,44 @@ def difference(
     The reference's own noise and drift cancel where both were measured in the same moments. Noise of the
     two counters does not.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20)
+    >>> one, other = (eb.simulate_clock(500, interval_s=1, levels=noise, seed=seed) for seed in (1, 2))
+    >>> between = eb.difference(one, other, offset_s=0)
+    >>> len(between), between.kind
+    (500, 'frequency')
+
     References
     ----------
-    Formula: y = y₁ - y₂
+    Formula: y = y₁ - y₂; through a record of the reference y = y₁ + y₂
     Source: IEEE Std 1139 (sign of differences)
     Tests: tests/comparing/test_difference.py
     """
     for record in (first, second):
         check_record(record, grid_for="difference")
-    described, doubt = _common_reference(first, second, stated=common_reference)
+    if through:
+        if common_reference is not None:
+            msg = "common_reference is given with through=True, where the references are two; leave one out"
+            raise InputError(msg)
+        reference = second.reference or "the better reference"
+        code, doubt = "REFERENCE_CORRECTED", ""
+        sentence = (
+            f"The offset of the reference, as {_name(second, 'the second record')} shows it, was added, so "
+            f"that the record now stands against {reference}; the noise of that measurement is in it."
+        )
+    else:
+        described, doubt = _common_reference(first, second, stated=common_reference)
+        reference = f"the oscillator of {_name(second, 'the second record')}"
+        code = "REFERENCE_CANCELS"
+        sentence = (
+            f"The difference of two records against {described}: what the reference did in common is gone "
+            f"from it, the noise of both measurements is in it{doubt}."
+        )
     pair = aligned(first, second, offset_s=offset_s, part_interval=part_interval)
-    sentence = (
-        f"The difference of two records against {described}: what the reference did in common is gone from "
-        f"it, the noise of both measurements is in it{doubt}."
-    )
-    severity: Severity = "caution" if doubt else "note"
-    finding = Finding(code="REFERENCE_CANCELS", severity=severity, sentence=sentence)
-    return _joined(
-        pair,
-        operation="difference",
-        sign=-1.0,
-        ratios=lambda y1, y2: (y1 - y2) / (1 + y2),
-        reference=f"the oscillator of {_name(second, 'the second record')}",
-        findings=(finding, *_gate_finding(pair)),
-    )
-
-
-def corrected_for_reference(
-    record: Record,
-    reference: Record,
-    *,
-    offset_s: float | None = None,
-    part_interval: str = "refuse",
-) -> Record:
-    """Return an oscillator against a better reference, through a record of its own reference against that.
-
-    Parameters
-    ----------
-    record
-        The oscillator against its reference.
-    reference
-        That reference's own offset against a better one, positive where the reference is fast or ahead.
-    offset_s, part_interval
-        As for :func:`difference`.
-
-    Returns
-    -------
-    Record
-        The sum of both: device minus better reference.
-
-    Raises
-    ------
-    InputError
-        If the samples cannot be brought together without a guess; the sentence names the option.
-
-    References
-    ----------
-    Formula: y = y₁ + y_ref
-    Source: IEEE Std 1139 (sign of differences)
-    Tests: tests/comparing/test_difference.py
-    """
-    for each in (record, reference):
-        check_record(each, grid_for="corrected_for_reference")
-    pair = aligned(record, reference, offset_s=offset_s, part_interval=part_interval)
-    better = reference.reference or "the better reference"
-    sentence = (
-        f"The offset of the reference, as {_name(reference, 'the second record')} shows it, was added, so "
-        f"that the record now stands against {better}; the noise of that measurement is in it."
-    )
-    finding = Finding(code="REFERENCE_CORRECTED", severity="note", sentence=sentence)
-    return _joined(
-        pair,
-        operation="corrected_for_reference",
-        sign=1.0,
-        ratios=lambda y1, y2: y1 + y2 + y1 * y2,
-        reference=better,
-        findings=(finding, *_gate_finding(pair)),
-    )
+    finding = Finding(code=code, severity="caution" if doubt else "note", sentence=sentence)
+    return _joined(pair, through=through, reference=reference, findings=(finding, *_gate_finding(pair)))
 
 
 def _common_reference(first: Record, second: Record, *, stated: bool | None) -> tuple[str, str]:
@@ -148,7 +112,7 @@ def _common_reference(first: Record, second: Record, *, stated: bool | None) -> 
             msg = (
                 f"the first record is against '{names[0]}' and the second against '{names[1]}'; their "
                 "difference would hold both: say that they are the same with common_reference=True, or "
-                "bring one to the other's with eb.corrected_for_reference"
+                "bring one to the other's with eb.difference(record, reference, through=True)"
             )
             raise InputError(msg)
         return f"one reference ({names[0]}, also named {names[1]})", ""
@@ -173,18 +137,12 @@ def _gate_finding(pair: Aligned) -> tuple[Finding, ...]:
     return (Finding(code="DIFFERENT_GATES", severity="caution", sentence=sentence, values=values),)
 
 
-def _joined(
-    pair: Aligned,
-    *,
-    operation: str,
-    sign: float,
-    ratios: Callable[[FloatArray, FloatArray], FloatArray],
-    reference: str,
-    findings: tuple[Finding, ...],
-) -> Record:
-    first, second = pair.first, pair.second
+def _joined(pair: Aligned, *, through: bool, reference: str, findings: tuple[Finding, ...]) -> Record:
+    first, second, sign = pair.first, pair.second, 1.0 if through else -1.0
     one, other = (np.asarray(record.values, dtype=float) for record in (first, second))
-    values: FloatArray = one + sign * other if first.kind == "phase" else ratios(one, other)
+    values: FloatArray = one + sign * other
+    if first.kind == "frequency":  # of frequencies as ratios
+        values = one + other + one * other if through else (one - other) / (1 + other)
     if np.isnan(values).all():
         msg = "the records have no sample in common: where one holds a reading the other has a gap"
         raise InputError(msg)
@@ -230,19 +188,18 @@ def _joined(
         stamp_offset_s=None,
         flags=tuple(flags),
         findings=(*findings, *pair.findings, *doubts),
-        history=(*history, Treatment(operation=operation, arguments=files)),
+        history=(*history, Treatment(operation="difference", arguments={**files, "through": through})),
         checks=(),
-        source=_source(operation, first, second),
+        source=_source(first, second, "through" if through else "minus"),
         ledger=None,
         truth=None,
     )
 
 
-def _source(operation: str, first: Record, second: Record) -> Source | None:
+def _source(first: Record, second: Record, word: str) -> Source | None:
     if first.source is None or second.source is None:
         return None
-    joined = f"{operation} {first.source.sha256} {second.source.sha256}"
-    word = "minus" if operation == "difference" else "through"
+    joined = f"{word} {first.source.sha256} {second.source.sha256}"
     return Source(
         path=f"{first.source.name} {word} {second.source.name}",
         sha256=hashlib.sha256(joined.encode()).hexdigest(),

@@ -14,7 +14,6 @@ import numpy as np
 from evenbeat.conditioning.shared import (
     MAD_TO_SIGMA,
     Places,
-    counted,
     flagged_runs,
     in_blocks,
     places_text,
@@ -25,6 +24,7 @@ from evenbeat.conditioning.shared import (
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
+from evenbeat.units import counted
 
 NAME = "bit_errors"
 FEWEST = 32

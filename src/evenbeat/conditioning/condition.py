@@ -142,6 +142,8 @@ def condition(
 
     Parameters
     ----------
+    record
+        As it was read; time errors or frequencies.
     skip_checks
         Names of checks not to make: ``gaps``, ``stamp_order``, ``stamp_spacing``, ``interval_change``,
         ``computer_clock``, ``sawtooth``, ``pulses``, ``wraps``, ``bit_errors``, ``warm_up``,
@@ -179,6 +181,15 @@ def condition(
     needs a grid is not made, and a finding says so.
     On clean simulated clocks of white, flicker and random-walk FM (2000 samples) each check finds something
     in at most 2 % of them; those of pulses, wraps, bits and stamps in none.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> import numpy as np
+    >>> y = 1e-10 * np.random.default_rng(1).standard_normal(1000)
+    >>> y[500] = 1e-6
+    >>> eb.condition(eb.Record.from_frequency(y, interval_s=1)).excluded
+    1
 
     References
     ----------

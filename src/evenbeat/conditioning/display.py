@@ -14,7 +14,6 @@ import numpy as np
 from scipy import ndimage
 
 from evenbeat.conditioning.shared import (
-    counted,
     distinct_readings,
     missing_runs,
     scatter,
@@ -25,7 +24,7 @@ from evenbeat.conditioning.shared import (
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 DISPLAY, TONES = "display", "idle_tones"
 FEW_VALUES = 3

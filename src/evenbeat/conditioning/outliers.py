@@ -19,7 +19,6 @@ from evenbeat.conditioning.shared import (
     Piece,
     Places,
     Series,
-    counted,
     places_text,
     running_median,
     runs,
@@ -32,6 +31,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
+from evenbeat.units import counted
 
 NAME = "outliers"
 FREQUENCY_WIDTH = 31

@@ -12,7 +12,6 @@ from evenbeat.conditioning.shared import (
     Piece,
     Places,
     Series,
-    counted,
     flagged_runs,
     places_text,
     running_median,
@@ -23,7 +22,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import counted, duration_text, time_text
 
 NAME = "pulses"
 FEWEST = 8

@@ -10,10 +10,11 @@ import numpy as np
 
 from evenbeat.conditioning.condition import condition
 from evenbeat.conditioning.sawtooth import with_sawtooth
-from evenbeat.conditioning.shared import counted
+from evenbeat.findings import note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record, check_record
 from evenbeat.result import PAGE_WIDTH, Column, Result
+from evenbeat.units import counted
 
 TITLES = {
     "gaps": "gaps",
@@ -92,27 +93,22 @@ class ConditioningReport(Result):
         )
 
     def _columns(self) -> tuple[Column, ...]:
-        what = [o.looked_at if o.looked else f"({o.looked_at})" for o in self.checks]
-        found = [o.found if o.looked else None for o in self.checks]
-        aside = [o.set_aside if o.looked else None for o in self.checks]
+        made = [outcome for outcome in self.checks if outcome.looked]
         return (
-            Column("check", heading="check", form=lambda check: TITLES.get(check, check)),
-            Column("", what, "looked at (or why not)"),
-            Column("", found, "found"),
-            Column("", aside, "set aside"),
+            Column("", [TITLES.get(outcome.check, outcome.check) for outcome in made], "check"),
+            Column("", [outcome.looked_at for outcome in made], "looked at"),
+            Column("", [outcome.found for outcome in made], "found"),
+            Column("", [outcome.set_aside for outcome in made], "set aside"),
         )
 
     def __str__(self) -> str:
         notes = [
-            textwrap.fill(
-                f"{TITLES.get(outcome.check, outcome.check)}: {note_of(outcome)}",
-                PAGE_WIDTH,
-                subsequent_indent="    ",
-            )
+            f"{TITLES.get(outcome.check, outcome.check)}: {note_of(outcome)}"
             for outcome in self.checks
             if outcome.found and note_of(outcome)
         ]
-        return "\n".join([super().__str__(), *notes])
+        filled = [textwrap.fill(text, PAGE_WIDTH, subsequent_indent="    ") for text in notes]
+        return "\n".join([super().__str__(), *filled])
 
 
 def note_of(outcome: CheckOutcome) -> str:
@@ -130,6 +126,25 @@ def conditioning_report(record: Record) -> ConditioningReport:
         As :func:`evenbeat.condition` returned it; one that was not conditioned yet is conditioned here,
         with every check.
 
+    Returns
+    -------
+    ConditioningReport
+        A row for each check: what it looked at, found and set aside.
+
+    Raises
+    ------
+    InputError
+        If it is not a record.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> report = eb.conditioning_report(eb.condition(record))
+    >>> "outliers" in report.to_frame()["check"].tolist()
+    True
+
     References
     ----------
     Source: what condition did, in words
@@ -138,4 +153,10 @@ def conditioning_report(record: Record) -> ConditioningReport:
     check_record(record)
     if not record.checks:
         record = condition(record)
-    return ConditioningReport(record=record, checks=record.checks)
+    why: dict[str, list[str]] = {}
+    for outcome in record.checks:
+        if not outcome.looked:
+            why.setdefault(outcome.looked_at, []).append(TITLES.get(outcome.check, outcome.check))
+    told = "; ".join(f"{', '.join(titles)} ({reason})" for reason, titles in why.items())
+    findings = (note("CHECKS_NOT_MADE", f"Checks not made: {told}."),) if told else ()
+    return ConditioningReport(record=record, checks=record.checks, findings=findings)

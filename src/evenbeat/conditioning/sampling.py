@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from evenbeat.conditioning.shared import Places, counted, missing_runs, moment_text
+from evenbeat.conditioning.shared import Places, missing_runs, moment_text
 from evenbeat.findings import Finding
 from evenbeat.intake import blocks
 from evenbeat.record import Flag, Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 GAPS, INTERVAL, DEAD_TIME = "gaps", "interval_change", "dead_time"
 FEWEST = 10
@@ -185,7 +185,7 @@ def with_dead_time_reported(record: Record) -> Record:
     if share >= 1 - 1e-9:
         return record.checked(DEAD_TIME, looked_at)
     sentence = (
-        f"{share:.3g} of the time was measured: gates of {duration_text(record.gate_s)} start every "
+        f"{100 * share:.3g} % of the time was measured: gates of {duration_text(record.gate_s)} start every "
         f"{duration_text(record.interval_s)}."
     )
     values = {"gate_s": record.gate_s, "interval_s": record.interval_s, "measured_share": share}
@@ -206,8 +206,8 @@ def _with_measured_share(record: Record) -> Record:
     share = min(float(spans.sum()) / record.duration_s, 1.0)
     usual = duration_text(float(np.median(spans)))
     sentence = (
-        f"{share:.3g} of the time was measured: readings of {usual} begin {duration_text(record.spacing_s)} "
-        "apart in the median."
+        f"{100 * share:.3g} % of the time was measured: readings of {usual} begin "
+        f"{duration_text(record.spacing_s)} apart in the median."
     )
     values = {"span_s": float(np.median(spans)), "spacing_s": record.spacing_s, "measured_share": share}
     finding = Finding(code="MEASURED_SHARE", severity="note", sentence=sentence, values=values)
@@ -216,6 +216,6 @@ def _with_measured_share(record: Record) -> Record:
         counted(len(record), "span"),
         findings=[finding],
         found=len(record) - record.missing,
-        where=f"{1 - share:.2g} of the time",
+        where=f"{100 * (1 - share):.3g} % of the time",
         advice="The clock model allows for it by itself.",
     )

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenbeat.conditioning.shared import counted, flagged_runs, spread
+from evenbeat.conditioning.shared import flagged_runs, spread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import TIME_UNITS, time_text
+from evenbeat.units import TIME_UNITS, counted, time_text
 
 NAME = "sawtooth"
 _BETTER = 0.8

@@ -318,8 +318,3 @@ def flagged_runs(samples: Places, *, cause: str, sentence: str, excluded: bool) 
         Flag(cause=cause, start=int(run[0]), stop=int(run[-1]) + 1, excluded=excluded, sentence=sentence)
         for run in found
     )
-
-
-def counted(number: int, one: str, many: str | None = None) -> str:
-    """Return ``1 gap``, ``3 gaps``."""
-    return f"{number} {one if number == 1 else many or one + 's'}"

@@ -15,7 +15,6 @@ from evenbeat.conditioning.shared import (
     Piece,
     Places,
     Series,
-    counted,
     flagged_runs,
     in_blocks,
     moment_text,
@@ -26,7 +25,7 @@ from evenbeat.conditioning.shared import (
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 ORDER = "stamp_order"
 SPACING = "stamp_spacing"

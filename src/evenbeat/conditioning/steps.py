@@ -21,7 +21,6 @@ from scipy import special
 from evenbeat.conditioning.shared import (
     Places,
     Series,
-    counted,
     in_blocks,
     moment_text,
     places_text,
@@ -36,7 +35,7 @@ from evenbeat.conditioning.step_scan import MOST_BLOCKS, USUALLY_ABOVE, step_sca
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
-from evenbeat.units import time_text
+from evenbeat.units import counted, time_text
 
 NAME = "steps"
 FALSE_ALARM = 0.002
@@ -77,6 +76,9 @@ class _Row:
         self.record, self._readings, self._between = record, readings, between
         self._series = series = _filled(readings) if filled else readings
         self.quantum = (record.resolution or 0.0) if record.kind == "frequency" else 0.0
+        self.hidden = 0.0
+        if record.kind == "phase" and record.resolution is not None and record.epochs_ns is None:
+            self.hidden = record.resolution / (record.interval_s if between else 1.0)
         self._first = int(series.take(0, 1)[1][0])
         self._missed: Places | None = None
         if record.epochs_ns is not None:  # what lies farther apart than usual counts as missing
@@ -109,6 +111,11 @@ class _Row:
     def measured(self, where: Places) -> npt.NDArray[np.bool_]:
         """Return whether the samples at these positions of the record were read, not drawn."""
         return ~np.isnan(self._readings.rows(int(where[0]), int(where[-1]) + 1)[where - where[0]])
+
+    @property
+    def by_display(self) -> float:
+        """What a sum of samples may gain where a quiet display of time errors moves on by one step."""
+        return 1.5 * self.hidden if self.noise < 0.5 * self.hidden else 0.0
 
     @cached_property
     def noise(self) -> float:
@@ -234,6 +241,8 @@ def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, 
         smallest = {step.cause: math.inf for step in found}
         for step in found:
             smallest[step.cause] = min(smallest[step.cause], step.smallest)
+        if phase is not None:
+            smallest["phase_step"] = max(smallest.get("phase_step", math.inf), phase.by_display)
         best = max(found, key=lambda step: step.ratio)
         if best.ratio <= 1:
             break
@@ -544,6 +553,8 @@ def _is_lasting(row: _Row, step: _Step) -> bool:
 
 def _is_sharp(row: _Row, step: _Step) -> bool:
     """Return whether the two windows look like a step rather than like a slope (sixteen block means)."""
+    if abs(step.size) * (1 if step.cause == "phase_step" else step.width) < row.by_display:
+        return False
     if step.cause == "phase_step":  # an offset of straight lines: a slow change gives none
         return True
     if row.noise < 0.5 * row.quantum and abs(step.size) < 1.5 * row.quantum:

@@ -14,7 +14,6 @@ import numpy as np
 from evenbeat.conditioning.shared import (
     Series,
     changes,
-    counted,
     spread,
     stretches,
     tail_spread,
@@ -24,7 +23,7 @@ from evenbeat.conditioning.shared import (
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 NAME = "warm_up"
 SIGNIFICANCE = 8.0

@@ -11,7 +11,6 @@ from evenbeat.conditioning.shared import (
     Piece,
     Places,
     Series,
-    counted,
     places_text,
     running_median,
     spread,
@@ -21,7 +20,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
-from evenbeat.units import time_text
+from evenbeat.units import counted, time_text
 
 NAME = "wraps"
 _SLOPE_WIDTH = 31
@@ -79,7 +78,10 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
             start=int(place),
             stop=int(place),
             excluded=False,
-            sentence=f"{int(turn):+d} period(s) of {time_text(period)} taken back.",
+            sentence=(
+                f"{int(turn):+d} {'period' if abs(turn) == 1 else 'periods'} of {time_text(period)} "
+                "taken back."
+            ),
             put_back_s=-float(turn) * period,
         )
         for place, turn in zip(places, turns, strict=True)

@@ -95,6 +95,11 @@ def suggest_adjustment(
     nominal_frequency_hz
         To say the target as a reading.
 
+    Returns
+    -------
+    AdjustmentAdvice
+        Step to make, and how many readings to average before and after.
+
     Raises
     ------
     InputError
@@ -105,6 +110,12 @@ def suggest_adjustment(
     Target ``-share · D · T`` (mid-interval centring of a linear drift), held so that the as-left value
     keeps within the tolerance less two of its standard uncertainties. Only where the sign of the aging
     is established (99 %), since the wrong sign would double the offset.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> eb.suggest_adjustment(eb.Estimate.normal(3e-9, 1e-10), tolerance=1e-8).move
+    -3e-09
 
     References
     ----------

@@ -35,7 +35,7 @@ from evenbeat.findings import Finding, merged
 from evenbeat.plain import listed_as
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.result import Result, Table
-from evenbeat.units import duration_text, frequency_text, time_text
+from evenbeat.units import frequency_text, time_scale
 
 MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
 """Standard uncertainties from which a point is a miscount; what counts as one signal; and as disagreement."""
@@ -116,13 +116,19 @@ class BenchCheck(Result):
             if unit not in ("Hz", "s"):  # said once, for all rows
                 unit, name = "", f"{name}, in {unit}" if unit else name
             rows.append((name, "", "", "", ""))
-            for p in (one for one in self.points if one.point.function == function):
-                deviation = number_text(p.deviation.value, p.deviation.standard_uncertainty)
+            alike = [one for one in self.points if one.point.function == function]
+            for p in alike:
+                title = p.point.short_title
+                same = [set(one.point.further) for one in alike if one.point.short_title == title]
+                shared = set.intersection(*same)
+                title = ", ".join([title, *(part for part in p.point.further if part not in shared)])
+                size, shown = time_scale(p.permitted) if unit == "s" else (1.0, unit)
+                deviation = number_text(p.deviation.value / size, p.deviation.standard_uncertainty / size)
                 rows.append(
                     (
-                        f"  {_short_title(p.point)}",
-                        f"{'' if deviation.startswith('-') else '+'}{deviation} {unit}".rstrip(),
-                        f"±{p.permitted:.3g} {unit}".rstrip(),
+                        f"  {title}",
+                        f"{'' if deviation.startswith('-') else '+'}{deviation} {shown}".rstrip(),
+                        f"±{p.permitted / size:.3g} {shown}".rstrip(),
                         probability_text(p.conformance_probability),
                         p.verdict,
                     )
@@ -140,20 +146,6 @@ class BenchCheck(Result):
 
 def _size(estimate: Estimate) -> str:
     return number_text(abs(estimate.value), estimate.standard_uncertainty)
-
-
-def _short_title(point: SheetPoint) -> str:
-    if point.function == "frequency":
-        parts = [frequency_text(point.applied)]
-    elif UNITS[point.function] == "s":
-        parts = [time_text(point.applied)]
-    else:
-        parts = [f"{point.applied:.7g}"]
-    if point.gate_s is not None:
-        parts.append(f"gate {duration_text(point.gate_s)}")
-    elif point.periods > 1:
-        parts.append(f"{point.periods} periods")
-    return ", ".join(parts)
 
 
 def bench_check(
@@ -189,6 +181,11 @@ def bench_check(
     locked
         Whether the stimulus ran from the counter's own timebase: nothing is said about the timebase then.
 
+    Returns
+    -------
+    BenchCheck
+        A verdict on each point and on the counter as a whole.
+
     Raises
     ------
     LogError
@@ -202,6 +199,13 @@ def bench_check(
     where it exceeds what resolution and trigger explain (chi-squared, 1 %). The offset of the timebase is
     the weighted mean of all relative deviations (JCGM 100:2008, 5; of a period with its sign turned) but
     those more than four standard uncertainties from their weighted median, which are called miscounts.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> check = eb.bench_check(eb.demo_data("counter-check-readings.csv"))
+    >>> check.verdict
+    'fail'
 
     References
     ----------
@@ -256,7 +260,7 @@ def _told_once(points: Sequence[BenchPoint]) -> list[Finding]:
     silent = [p for p in points if any(f.code == "POINT_CANNOT_TELL" for f in p.findings)]
     if silent:
         shown = "; ".join(
-            f"{p.point.function.replace('_', ' ')} {_short_title(p.point)} ({p.deviation.limited_by})"
+            f"{p.point.function.replace('_', ' ')} {p.point.short_title} ({p.deviation.limited_by})"
             for p in silent
         )
         say = "points say" if len(silent) > 1 else "point says"

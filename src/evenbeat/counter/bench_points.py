@@ -15,6 +15,7 @@ from evenbeat.counter.sheet import SheetFacts, SheetPoint
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import Estimate
+from evenbeat.units import counted
 
 PointVerdict = Literal["pass", "conditional pass", "conditional fail", "fail", "no statement"]
 UNLIKELY = 0.01
@@ -190,7 +191,8 @@ def about_range(
     if beyond:
         worst = max(beyond, key=lambda p: p.point.event_frequency_hz)
         sentence = (
-            f"{len(beyond)} point(s) lie outside the rated range (one: {worst.point.title}): what a counter "
+            f"{counted(len(beyond), 'point lies', 'points lie')} outside the rated range (one: "
+            f"{worst.point.title}): what a counter "
             "does there is not promised, and levels or frequencies past its ratings can damage it; obey its "
             "manual."
         )

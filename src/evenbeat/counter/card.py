@@ -117,6 +117,11 @@ def timebase_card(
         Of a clock model: the offset of the timebase is its mean over so long, by default that of the model
         (:attr:`evenbeat.result.ClockModel.averaging_time_s`).
 
+    Returns
+    -------
+    TimebaseCard
+        Uncertainty for each elapsed time, frequency and gate, with what limits it.
+
     Raises
     ------
     InputError
@@ -127,6 +132,16 @@ def timebase_card(
     -----
     Uncorrected, the half width is |offset| f + U (JCGM 100:2008, F.2.4.5: an offset that is not
     corrected is added to U, not mixed into it).
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> model = eb.fit_clock(record)
+    >>> card = eb.timebase_card(model, elapsed_s=[86400.0], frequency_hz=[1e7], gate_s=[1.0])
+    >>> len(card.to_frame())
+    1
 
     References
     ----------

@@ -97,6 +97,11 @@ def best_uncertainty(
     count_law
         See :func:`evenbeat.reading_uncertainty`.
 
+    Returns
+    -------
+    Reach
+        Table of frequencies by gate times, with what limits each cell.
+
     Raises
     ------
     InputError
@@ -105,6 +110,13 @@ def best_uncertainty(
     Notes
     -----
     Timing needs at least one whole period, so below ``1 / gate`` the measuring time is one period.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> reach = eb.best_uncertainty([1e3, 1e7], [1.0, 10.0], clock_tick_s=1e-8, timebase=1e-9)
+    >>> reach.best.shape
+    (2, 2)
 
     References
     ----------

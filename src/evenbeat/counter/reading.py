@@ -277,6 +277,11 @@ def reading_uncertainty(
     more
         Further contributions, in the unit of the reading.
 
+    Returns
+    -------
+    ReadingUncertainty
+        The value with its budget, what limits it and what would improve it.
+
     Raises
     ------
     InputError
@@ -288,6 +293,13 @@ def reading_uncertainty(
     slew rate, two edges. Combination: JCGM 100:2008, 5.1.2, uncorrelated. The resolution is kept whole
     beside the scatter of several readings, since it averages only where gate phases are random. Not
     valid for signals whose noise exceeds the hysteresis of the input: such counts are wrong by integers.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> worth = eb.reading_uncertainty("frequency", 1e7, gate_s=1.0, clock_tick_s=1e-8, timebase=1e-9)
+    >>> worth.limited_by
+    'count'
 
     References
     ----------

@@ -15,7 +15,7 @@ from evenbeat.dates import order_of_dates
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding
 from evenbeat.tables import Field, Row, read_table
-from evenbeat.units import parse_unit
+from evenbeat.units import duration_text, frequency_text, parse_unit, time_text
 
 FIELDS = (
     Field(name="function"),
@@ -87,20 +87,31 @@ class SheetPoint:
         return math.nan
 
     @property
-    def title(self) -> str:
-        """The point in words: function, stimulus and gate."""
-        parts = [f"{self.function.replace('_', ' ')} {self.applied:.7g} {UNITS[self.function]}".strip()]
+    def short_title(self) -> str:
+        """Stimulus and gate in words: ``'10 MHz, gate 1 s'``."""
+        unit = UNITS[self.function]
+        if unit in ("Hz", "s"):
+            parts = [(frequency_text if unit == "Hz" else time_text)(self.applied)]
+        else:
+            size = f"{self.applied:,.0f}" if float(self.applied).is_integer() else f"{self.applied:,.7g}"
+            parts = [size.replace(",", "\N{NO-BREAK SPACE}")]
         if self.gate_s is not None:
-            parts.append(f"gate {self.gate_s:g} s")
+            parts.append(f"gate {duration_text(self.gate_s)}")
         if self.periods > 1:
             parts.append(f"{self.periods} periods")
-        if self.pulses_per_revolution > 1:
-            parts.append(f"{self.pulses_per_revolution} pulses")
-        if self.input:
-            parts.append(f"input {self.input}")
-        if self.level_v is not None:
-            parts.append(f"{self.level_v:g} V")
         return ", ".join(parts)
+
+    @property
+    def further(self) -> list[str]:
+        """How the signal came in: pulses of a revolution, input and level, as far as stated."""
+        parts = [f"{self.pulses_per_revolution} pulses"] if self.pulses_per_revolution > 1 else []
+        parts += [f"input {self.input}"] if self.input else []
+        return [*parts, f"{self.level_v:g} V"] if self.level_v is not None else parts
+
+    @property
+    def title(self) -> str:
+        """The point in words: function, stimulus, gate, and how the signal came in."""
+        return ", ".join([f"{self.function.replace('_', ' ')} {self.short_title}", *self.further])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.units import duration_text
 
 Averaging = Literal["ten_per_decade", "doublings", "every"] | Sequence[int]
@@ -64,8 +64,7 @@ def _every(largest: int) -> Factors:
         f"Of all {largest} averaging factors {len(factors)} were computed, each of the smallest and then at "
         "equal proportions; give a list of whole numbers for all of them."
     )
-    values: dict[str, float | int | str] = {"computed": len(factors), "possible": largest}
-    finding = Finding(code="FACTORS_THINNED", severity="note", sentence=sentence, values=values)
+    finding = note("FACTORS_THINNED", sentence, computed=len(factors), possible=largest)
     return Factors(factors=factors, findings=(finding,))
 
 
@@ -152,11 +151,14 @@ def _not_computed(beyond: list[int], largest: int, samples: int, interval_s: flo
         f"The averaging factors {_listed(beyond)} were asked for but {samples} samples reach only to "
         f"factor {largest} ({duration_text(largest * interval_s)})."
     )
-    values: dict[str, float | int | str] = {
-        "factors": _listed(beyond, limit=len(beyond)),
-        "largest_factor": largest,
-    }
-    return (Finding(code="FACTORS_NOT_COMPUTED", severity="caution", sentence=sentence, values=values),)
+    return (
+        caution(
+            "FACTORS_NOT_COMPUTED",
+            sentence,
+            factors=_listed(beyond, limit=len(beyond)),
+            largest_factor=largest,
+        ),
+    )
 
 
 def _listed(factors: list[int], limit: int = 8) -> str:

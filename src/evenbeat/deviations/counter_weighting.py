@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.intake import check_positive, checked_samples, checked_weighting, whole_factor
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
@@ -178,11 +178,14 @@ def about_counter_weighting(record: Record) -> tuple[Finding, ...]:
         f"flicker and random-walk FM there are {ratios[0]:.2f}, {ratios[-1]:.2f} and {ratios[-2]:.2f} times "
         "the Allan deviation, nearer to 1 the longer the averaging time."
     )
-    values: dict[str, float | int | str] = {
-        "counter_weighting": weighting,
-        "gate_s": gate,
-        "white_fm_ratio": ratios[0],
-        "flicker_fm_ratio": ratios[-1],
-        "random_walk_fm_ratio": ratios[-2],
-    }
-    return (Finding(code="COUNTER_WEIGHTING", severity="caution", sentence=sentence, values=values),)
+    return (
+        caution(
+            "COUNTER_WEIGHTING",
+            sentence,
+            counter_weighting=weighting,
+            gate_s=gate,
+            white_fm_ratio=ratios[0],
+            flicker_fm_ratio=ratios[-1],
+            random_walk_fm_ratio=ratios[-2],
+        ),
+    )

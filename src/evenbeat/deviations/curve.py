@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import Any, Protocol, Self
 
 import numpy as np
 
@@ -18,31 +17,10 @@ from evenbeat.errors import InputError
 from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
-from evenbeat.record import Record
 from evenbeat.result import Column, Result
 from evenbeat.units import duration_text
 
 _STEEP_NOISE_NAMES = {-3: "flicker-walk FM", -4: "random-run FM"}
-
-
-class Named(Protocol):
-    """What a statistic is called: name, title, symbol, and the unit of its deviation."""
-
-    @property
-    def name(self) -> str:
-        """As given to ``stability``."""
-
-    @property
-    def title(self) -> str:
-        """In words."""
-
-    @property
-    def symbol(self) -> str:
-        """As in a formula."""
-
-    @property
-    def unit(self) -> str:
-        """``"s"``, or empty for a fractional frequency."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,20 +115,6 @@ class StabilityCurve(Result):
                 locked = column.view()
                 locked.flags.writeable = False
                 object.__setattr__(self, item.name, locked)
-
-    @classmethod
-    def of_record(cls, record: Record, kind: Named, **points: Any) -> Self:
-        """Return the curve of one statistic of a record, given its points and findings."""
-        return cls(
-            statistic=kind.name,
-            title=kind.title,
-            symbol=kind.symbol,
-            unit=kind.unit,
-            interval_s=record.interval_s,
-            record_name="" if record.source is None else record.source.name,
-            record_sha256="" if record.source is None else record.source.sha256,
-            **points,
-        )
 
     def __len__(self) -> int:
         return len(self.averaging_factor)

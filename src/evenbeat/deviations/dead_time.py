@@ -16,11 +16,11 @@ import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.intake import check_positive, whole_factor
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 CORRECTABLE = {0: -1.0, -1: 0.0, -2: 1.0}
 """Exponent α of the noises that are corrected, and μ of their Allan variance."""
@@ -134,31 +134,32 @@ def _remarks(interval_s: float, gate_s: float, bias: FloatArray, told: Sequence[
     if done.any():
         factors = np.sqrt(bias[done])
         sentence = (
-            f"Dead time was taken out at {int(done.sum())} averaging time(s): gates of "
+            f"Dead time was taken out at {counted(done.sum(), 'averaging time')}: gates of "
             f"{duration_text(gate_s)} every {duration_text(interval_s)} make the deviation "
             f"{factors.min():.3g} to "
             f"{factors.max():.3g} times that without dead time for the noise identified there (B2 and "
             "B3). White PM cannot be told from white FM in such readings; where it is present the corrected "
             "values are still too large."
         )
-        values: dict[str, float | int | str] = {
-            "gate_s": gate_s,
-            "interval_s": interval_s,
-            "ratio": interval_s / gate_s,
-            "smallest_bias": float(factors.min()),
-            "largest_bias": float(factors.max()),
-        }
-        found.append(Finding(code="DEAD_TIME_CORRECTED", severity="note", sentence=sentence, values=values))
+        found.append(
+            note(
+                "DEAD_TIME_CORRECTED",
+                sentence,
+                gate_s=gate_s,
+                interval_s=interval_s,
+                ratio=interval_s / gate_s,
+                smallest_bias=float(factors.min()),
+                largest_bias=float(factors.max()),
+            )
+        )
     if not done.all():
         names = sorted({name or "not told" for name, known in zip(told, done, strict=True) if not known})
         sentence = (
-            f"At {int((~done).sum())} averaging time(s) the noise ({', '.join(names)}) has no usable bias "
+            f"At {counted((~done).sum(), 'averaging time')} the noise ({', '.join(names)}) has no "
+            "usable bias "
             "function, and the deviation was left as it is."
         )
-        values = {"averaging_times": int((~done).sum())}
-        found.append(
-            Finding(code="DEAD_TIME_NOT_CORRECTED", severity="caution", sentence=sentence, values=values)
-        )
+        found.append(caution("DEAD_TIME_NOT_CORRECTED", sentence, averaging_times=int((~done).sum())))
     return tuple(found)
 
 

@@ -11,12 +11,11 @@ mixture needs. With gaps n(k) is the autocorrelation of the whole mask of valid 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import linalg
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.sums.kernels import TermSum
@@ -63,6 +62,11 @@ class Moments:
         return at_least_one(float((self.expected @ levels) ** 2 / (levels @ self.products @ levels)))
 
     @property
+    def of_unit_phase_errors(self) -> float:
+        """What independent phase errors of unit variance make it: white PM of density 2 per sample."""
+        return float(self.expected[0]) * 8 * math.pi**2
+
+    @property
     def least_freedom(self) -> FloatArray:
         """Levels of the one noise under which there are the fewest, shape (noises,)."""
         fewest = int(np.argmin(self.expected**2 / np.diag(self.products)))
@@ -70,38 +74,26 @@ class Moments:
 
 
 def moments_of_terms(
-    terms: TermSum,
-    factor: int,
-    covariances: Callable[[IntArray], FloatArray],
-    *,
-    spans: int,
-    overlapping: bool,
-    known: FloatArray | None = None,
+    terms: TermSum, factor: int, covariances: Callable[[int], FloatArray], *, spans: int, overlapping: bool
 ) -> Moments:
     """Return those of a mean of squared terms linear in phase, each of which spans so many averaging times.
 
-    ``covariances`` gives those of two terms that many terms apart, (noises, lags); ``known`` are the same at
-    :func:`overlapping_lags`, where they have been computed before.
+    ``covariances`` gives those of two terms at the :func:`usual_lags` up to the last, shape (noises, lags).
     """
-    at_zero = covariances(np.zeros(1, dtype=np.int64))[:, 0] if known is None else known[:, 0]
-    if terms.terms == 0:
-        nothing = np.full(len(at_zero), np.nan)
-        return Moments(expected=nothing, aimed_at=nothing, products=np.outer(nothing, nothing))
-    if terms.terms == 1:
-        return Moments(expected=at_zero, aimed_at=at_zero, products=np.outer(at_zero, at_zero))
-    if not terms.complete:
-        at, weights = _pairs_with_gaps(terms, factor, covariances, spans, known, overlapping=overlapping)
-    else:
-        lags = _lags(factor, spans, overlapping=overlapping, possible=terms.possible)
-        weights = lag_weights(lags) * (terms.possible - lags)
-        if known is None:
-            at = covariances(lags)
-        elif len(lags) == known.shape[1]:
-            at = known
+    lags, weights = usual_lags(factor, spans, terms.possible - 1, overlapping=overlapping)
+    if terms.terms > 1:
+        pairs = terms.pairs(lags, bins=not overlapping)
+        if pairs is None:
+            lags, weights = _among_many_gaps(terms, factor, spans)
         else:
-            at = np.column_stack([known[:, : len(lags) - 1], covariances(lags[-1:])])
+            weights = weights * pairs
+    at = covariances(int(lags[-1]))
+    expected = at[:, 0]
+    if terms.terms < 2:
+        expected = expected if terms.terms else np.full(len(at), np.nan)
+        return Moments(expected=expected, aimed_at=expected, products=np.outer(expected, expected))
     products = (at * weights) @ at.T / float(terms.terms) ** 2
-    return Moments(expected=at_zero, aimed_at=at_zero, products=products)
+    return Moments(expected=expected, aimed_at=expected, products=products)
 
 
 def at_least_one(edf: float) -> float:
@@ -109,14 +101,13 @@ def at_least_one(edf: float) -> float:
     return 1.0 if edf < 1 else edf
 
 
-def _lags(factor: int, spans: int, *, overlapping: bool, possible: int) -> IntArray:
-    if not overlapping:
-        return np.arange(min(possible, REACH), dtype=np.int64)
-    lags = overlapping_lags(factor, spans)
-    if lags[-1] < possible:
-        return lags
-    inside = lags[lags < possible]
-    return inside if inside[-1] == possible - 1 else np.append(inside, possible - 1)
+@lru_cache(maxsize=1024)
+def usual_lags(factor: int, spans: int, last: int, *, overlapping: bool) -> tuple[IntArray, FloatArray]:
+    """Return lags up to the last at which pairs of terms are counted, and for how many lags each stands."""
+    lags = overlapping_lags(factor, spans) if overlapping else np.arange(min(last + 1, REACH), dtype=np.int64)
+    if lags[-1] > last:
+        lags = np.append(lags[lags < last], last)
+    return lags, lag_weights(lags)
 
 
 @lru_cache(maxsize=512)
@@ -155,34 +146,23 @@ def lag_weights(lags: IntArray) -> FloatArray:
     return weights
 
 
-def _pairs_with_gaps(
-    terms: TermSum,
-    factor: int,
-    covariances: Callable[[IntArray], FloatArray],
-    spans: int,
-    known: FloatArray | None,
-    *,
-    overlapping: bool,
-) -> tuple[FloatArray, FloatArray]:
-    """Return covariances at some lags, and how many pairs of both signs each of them stands for.
+def _among_many_gaps(terms: TermSum, factor: int, spans: int) -> tuple[IntArray, FloatArray]:
+    """Return the usual lags, and how many pairs of both signs each of them stands for.
 
     Every lag is counted, since n(k) jumps from lag to lag where gaps are regular. At long averaging times
     lags are taken together in bins of a small share of one, except the corners of the covariance: under
     noise of phase c(k) stands out there from its neighbours.
     """
-    width = max(1, factor // BINS) if overlapping else 1
-    last = min(terms.possible - 1, REACH_WITH_GAPS * (factor if overlapping else 1))
-    pairs = terms.pairs(width, last // width + 1)
-    both_signs = 2.0 * pairs
-    both_signs[0] = pairs[0]
-    if not overlapping:
-        return covariances(np.arange(last + 1, dtype=np.int64)), both_signs
+    width = max(1, factor // BINS)
+    last = min(terms.possible - 1, REACH_WITH_GAPS * factor)
+    both_signs = 2.0 * terms.pairs_of_bins(width, last // width + 1)
+    both_signs[0] /= 2
     lags = overlapping_lags(factor, spans)
     if width == 1:
         before, part = _between(factor, spans, last)
         weights: FloatArray = np.asarray(np.bincount(before, both_signs * (1 - part), len(lags)), dtype=float)
         weights += np.bincount(before + 1, both_signs * part, len(lags))
-        return (covariances(lags) if known is None else known), weights
+        return lags, weights
     weights = _weights_of_bins(lags, width, both_signs)
     where = np.searchsorted(lags, factor * np.arange(spans + 1))
     binned = weights[where]
@@ -196,7 +176,7 @@ def _pairs_with_gaps(
         weights[place] -= weight
         weights[abs(place - 1)] += 0.5 * weight
         weights[place + 1] += 0.5 * weight
-    return (covariances(lags) if known is None else known), weights
+    return lags, weights
 
 
 @lru_cache(maxsize=64)
@@ -238,29 +218,28 @@ def has_weights(averaging_times: float, edf: float) -> bool:
     return averaging_times <= MOST_AVERAGING_TIMES and 1 < edf < LARGEST_FREEDOM
 
 
-def weights_of_terms(
+def weighing_of_terms(
     terms: TermSum, overlap: int, edf: float, covariance: Callable[[IntArray], FloatArray]
 ) -> FloatArray | None:
-    """Return the weights, largest first and their sum one, of a mean of squared terms linear in phase.
+    """Return matrices, shape (1 or 2, n, n), with the weights of a mean of squared terms as eigenvalues.
 
-    These are the eigenvalues of the covariance of the terms, of which ``overlap`` begin within one averaging
-    time and which is given up to a factor. Of the terms at long averaging times, which overlap for the most
-    part, evenly spread ones are enough; with gaps, the valid ones in each stretch of so many count as so many
-    at their mean place, unless all stretches have nearly equal numbers of them. Where the record holds many
-    averaging times, or many terms are independent, chi-squared itself is good to half a point of probability,
-    and of a single term it is exact: then ``None``.
+    These are the eigenvalues of the covariance of the terms, which are linear in phase, of which ``overlap``
+    begin within one averaging time and whose covariance is given up to a factor. Of the terms at long
+    averaging times, which overlap for the most part, evenly spread ones are enough; with gaps, the valid ones
+    in each stretch of so many count as so many at their mean place, unless all stretches have nearly equal
+    numbers of them. Where the record holds many averaging times, or many terms are independent, chi-squared
+    itself is good to half a point of probability, and of a single term it is exact: then ``None``.
     """
-    if terms.terms == 1 or not has_weights(terms.possible / overlap, edf):
+    if terms.terms <= 1 or not has_weights(terms.possible / overlap, edf):
         return None
     stride = -(-terms.possible // MOST_TERMS)
     count = -(-terms.possible // stride)
-    evenly = terms.complete
+    evenly = terms.nearly_complete
     if not evenly:
         places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
         evenly = len(counts) == count and bool(np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts))
     if evenly:
-        row = covariance(np.arange(count, dtype=np.int64) * stride)
-        return _raised(_toeplitz_eigenvalues(row / row[0]), edf)
+        return _halves(covariance(np.arange(count, dtype=np.int64) * stride))
     apart = np.abs(places[:, np.newaxis] - places)
     if terms.possible <= LONGEST_TABLE:  # far fewer distances than pairs
         some = np.zeros(terms.possible, dtype=bool)
@@ -270,47 +249,61 @@ def weights_of_terms(
         matrix = at[apart]
     else:
         matrix = covariance(apart.ravel()).reshape(apart.shape)
-    matrix *= np.sqrt(np.outer(counts, counts))
-    return _raised(linalg.eigvalsh(matrix / matrix[0, 0]), edf)
+    return (matrix * np.sqrt(np.outer(counts, counts)))[np.newaxis]
 
 
-def _toeplitz_eigenvalues(row: FloatArray) -> FloatArray:
-    """Return the eigenvalues of the symmetric Toeplitz matrix with this first row.
+def _halves(row: FloatArray) -> FloatArray:
+    """Return two matrices, of one size for all, that together have the eigenvalues of a Toeplitz matrix.
 
     Its vectors are even or odd about the middle: half the size, an eighth of the work each (Cantoni and
-    Butler 1976, Linear Algebra and its Applications 13).
+    Butler 1976, Linear Algebra and its Applications 13). ``row`` is its first row.
     """
     half, odd = divmod(len(row), 2)
-    near = linalg.toeplitz(row[:half]) if half else np.zeros((0, 0))
-    far = row[len(row) - 1 - np.add.outer(np.arange(half), np.arange(half))]
-    even = near + far
+    found = np.zeros((2, MOST_TERMS // 2, MOST_TERMS // 2))
+    index = np.arange(half)
+    near = row[np.abs(index[:, np.newaxis] - index)]
+    far = row[len(row) - 1 - index[:, np.newaxis] - index]
+    found[0, :half, :half], found[1, :half, :half] = near + far, near - far
     if odd:
-        middle = math.sqrt(2) * row[half:0:-1]
-        even = np.block([[even, middle[:, np.newaxis]], [middle, row[:1]]])
-    return np.concatenate([linalg.eigvalsh(even), linalg.eigvalsh(near - far) if half else np.zeros(0)])
+        found[0, half, :half] = found[0, :half, half] = math.sqrt(2) * row[half:0:-1]
+        found[0, half, half] = row[0]
+    return found
 
 
-def _raised(values: FloatArray, edf: float) -> FloatArray | None:
-    """Return eigenvalues as weights, raised to the power that makes the degrees of freedom these.
+def weights_of(weighing: Sequence[FloatArray | None], edf: FloatArray) -> list[FloatArray | None]:
+    """Return the eigenvalues of each stack of matrices, largest first, raised to these degrees of freedom."""
+    found: list[FloatArray | None] = [None] * len(weighing)
+    shapes = [() if some is None else some.shape for some in weighing]
+    for shape in {shape for shape in shapes if shape}:
+        places = [place for place, other in enumerate(shapes) if other == shape]
+        values = np.linalg.eigvalsh(np.array([weighing[place] for place in places])).reshape(len(places), -1)
+        raised = raised_to_freedom(np.maximum(np.sort(values)[:, ::-1], 0.0), edf[places])
+        for place, row in zip(places, raised, strict=True):
+            found[place] = None if math.isnan(row[0]) else row
+    return found
 
-    The power is near one: they are those of some of the terms. ``None`` where no power does it.
+
+def raised_to_freedom(weights: FloatArray, edf: FloatArray) -> FloatArray:
+    """Return rows of weights, largest first, raised so that ``1/Σ w²`` is ``edf`` and Σ w one.
+
+    The power is near one: they are those of some of the terms. NaN where no power does it.
     """
-    ordered = np.maximum(np.sort(values)[::-1], 0.0)
-    return raised_to_freedom(ordered / ordered.sum(), edf)
-
-
-def raised_to_freedom(weights: FloatArray, edf: float) -> FloatArray | None:
-    """Return weights raised to a common power, their sum one, so that ``1/Σ w²`` is ``edf``."""
-    logarithms = np.log(weights[weights > 0] / weights[0])
-    power = 1.0
+    there = weights > 0
+    logarithms = np.log(np.where(there, weights, 1.0) / weights[:, :1])
+    power, edf = np.ones((len(weights), 1)), edf[:, np.newaxis]
     for _ in range(MOST_STEPS):  # Newton's, of the logarithm of Σ w² / (Σ w)²
-        powers = np.exp(power * logarithms)
-        total, squares = powers.sum(), powers @ powers
-        excess = math.log(edf * squares / total**2)
-        if abs(excess) < CLOSE:
-            return np.pad(powers / total, (0, len(weights) - len(powers)))
-        slope = 2 * (logarithms @ powers**2 / squares - logarithms @ powers / total)
-        power = min(max(power - excess / slope, power / 2), 2 * power) if slope else math.inf
-        if not 1 / STEEPEST <= power <= STEEPEST:
-            return None
-    return None
+        powers = np.where(there, np.exp(power * logarithms), 0.0)
+        total, squares = (np.sum(some, axis=1, keepdims=True) for some in (powers, powers**2))
+        excess = np.log(edf * squares / total**2)
+        near = np.abs(excess) < CLOSE
+        lost = ~near & ((power < 1 / STEEPEST) | (power > STEEPEST))
+        if np.all(near | lost):
+            break
+        slope = 2 * (
+            np.sum(logarithms * powers**2, axis=1, keepdims=True) / squares
+            - np.sum(logarithms * powers, axis=1, keepdims=True) / total
+        )
+        with np.errstate(divide="ignore"):
+            moved = np.clip(power - excess / slope, power / 2, 2 * power)
+        power = np.where(near | lost, power, moved)
+    return np.asarray(np.where(near, powers / total, np.nan))

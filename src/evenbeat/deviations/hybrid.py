@@ -15,28 +15,22 @@ import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.forms.form import (
-    Bias,
-    gap_free_phase,
-)
+from evenbeat.deviations.forms.form import Bias, gap_free_phase
 from evenbeat.deviations.forms.theo1 import theo1_variance
 from evenbeat.deviations.noise_mixture import Law
 from evenbeat.deviations.points import (
     Looked,
     Points,
     about_bias,
-    about_noise,
-    about_record,
-    about_rounding,
-    about_variation,
     check_no_gaps,
     computed_points,
+    made_curve,
 )
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import Progress, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import PhasePoints, samples_of
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.record import Record
 from evenbeat.units import duration_text
@@ -47,6 +41,7 @@ JOINED_AT = 0.1
 FEWEST_POINTS = 91
 RATIOS = 24
 _ALLAN, _THEO1 = STATISTICS["overlapping_allan"], STATISTICS["theo1"]
+_JOINED = replace(_ALLAN, name=HYBRID, title=TITLE)
 
 
 def hybrid_curve(
@@ -83,39 +78,9 @@ def hybrid_curve(
     if bias == "published" and len(spans):
         whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
         theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(whole)))
-    parts = (allan, theo1)
-    times = chosen.factors * record.interval_s
-    variances, ratio, expected = (
-        np.concatenate([getattr(part, name) for part in parts]) for name in ("variances", "bias", "expected")
-    )
-    deviation = np.sqrt(variances / ratio) / record.interval_s
-    response = np.sqrt([_ALLAN.form.white_phase_variance(m) / 12 for m in chosen.factors.tolist()])
-    return StabilityCurve(
-        statistic=HYBRID,
-        title=TITLE,
-        symbol="σ_y(τ)",
-        unit="",
-        interval_s=record.interval_s,
-        averaging_factor=chosen.factors,
-        averaging_time_s=times,
-        deviation=deviation,
-        terms=np.array([term.terms for part in parts for term in part.terms], dtype=np.int64),
-        edf=law.edf,
-        distribution=law.distribution([*allan.weights, *theo1.weights]),
-        noise_exponent=law.exponent,
-        noise=mixture,
-        expected=np.sqrt(expected) / record.interval_s,
-        record_name="" if record.source is None else record.source.name,
-        record_sha256="" if record.source is None else record.source.sha256,
-        findings=(
-            *chosen.findings,
-            *about_record(record),
-            *about_variation(deviation),
-            *about_rounding(samples, deviation, response / record.interval_s),
-            *about_noise(law, times, stated=noise is not None),
-            _about_join(join, record.interval_s),
-            *(_about_bias(theo1, bias) if len(spans) else ()),
-        ),
+    about = (_about_join(join, record.interval_s), *(_about_bias(theo1, bias) if len(spans) else ()))
+    return made_curve(
+        looked, _JOINED, chosen, [allan, theo1], law, mixture, stated=noise is not None, about=about
     )
 
 
@@ -146,9 +111,7 @@ def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Fa
         f"Beyond factor {join} the {TITLE} exists at multiples of 3; in place of {listed} stand the nearest "
         "below."
     )
-    finding = Finding(
-        code="FACTORS_MOVED", severity="note", sentence=sentence, values={"factors": listed, "join": join}
-    )
+    finding = note("FACTORS_MOVED", sentence, factors=listed, join=join)
     return Factors(factors=rounded, findings=(*chosen.findings, finding))
 
 
@@ -157,8 +120,7 @@ def _about_join(join: int, interval_s: float) -> Finding:
         f"Up to {duration_text(join * interval_s)} this is the overlapping Allan deviation, beyond it Théo1 "
         "at its effective averaging time."
     )
-    values: dict[str, float | int | str] = {"join_s": join * interval_s}
-    return Finding(code="JOINED", severity="note", sentence=sentence, values=values)
+    return note("JOINED", sentence, join_s=join * interval_s)
 
 
 def _about_bias(points: Points, bias: Bias) -> tuple[Finding, ...]:
@@ -170,8 +132,7 @@ def _about_bias(points: Points, bias: Bias) -> tuple[Finding, ...]:
         "both have and removed. It scatters with the record, which the intervals do not count, and under "
         'white or flicker PM one ratio does not fit all averaging times; bias="exact" has neither fault.'
     )
-    values: dict[str, float | int | str] = {"bias": bias, "smallest_factor": ratio, "largest_factor": ratio}
-    return (Finding(code="BIAS_REMOVED", severity="caution", sentence=sentence, values=values),)
+    return (caution("BIAS_REMOVED", sentence, bias=bias, smallest_factor=ratio, largest_factor=ratio),)
 
 
 def ratio_places(points: int) -> IntArray:

@@ -36,7 +36,7 @@ from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS, name_of
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.deviations.sums.samples import samples_of
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray, checked_probability, number_text
@@ -410,6 +410,15 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     Not valid for readings with dead time or counter averaging (see the findings), for periodic disturbances,
     which look like noise, and for drift that is not constant.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> fit = eb.fit_noise_levels(record)
+    >>> fit.detected
+    (1, 0)
+
     References
     ----------
     Formula: σ²(τ) = Σ h_α Φ_α(τ), h_α ≥ 0
@@ -746,7 +755,7 @@ def _bandwidth() -> Finding:
         "White and flicker PM are taken as cut off at half the sampling rate; a wider measurement bandwidth "
         "folds its noise into the fitted level."
     )
-    return Finding(code="PHASE_NOISE_BANDWIDTH", severity="note", sentence=sentence)
+    return note("PHASE_NOISE_BANDWIDTH", sentence)
 
 
 def _drift(drift_per_s: float, limit_per_s: float, left_out: int) -> Finding:
@@ -767,7 +776,7 @@ def _drift(drift_per_s: float, limit_per_s: float, left_out: int) -> Finding:
     if not seen:
         values["limit_per_s"] = limit_per_s
     code = "DRIFT_FITTED" if seen else "NO_DRIFT_SEEN"
-    return Finding(code=code, severity="note", sentence=sentence, values=values)
+    return note(code, sentence, **values)
 
 
 def _not_seen(limits: Mapping[int, float]) -> tuple[Finding, ...]:
@@ -780,7 +789,7 @@ def _not_seen(limits: Mapping[int, float]) -> tuple[Finding, ...]:
     )
     sentence = f"{below[0].upper()}{below[1:]} (each 95 %)."
     values: dict[str, float | int | str] = {f"h_{alpha:+d}_limit": limit for alpha, limit in limits.items()}
-    return (Finding(code="NOISE_NOT_DETECTED", severity="note", sentence=sentence, values=values),)
+    return (note("NOISE_NOT_DETECTED", sentence, **values),)
 
 
 def _misfit(misfit: float, spare: int) -> tuple[Finding, ...]:
@@ -801,4 +810,4 @@ def _misfit(misfit: float, spare: int) -> tuple[Finding, ...]:
         "freedom): look for a periodic disturbance, steps, uneven aging or the display's resolution; the "
         "levels and limits are doubtful."
     )
-    return (Finding(code="POWER_LAWS_DO_NOT_FIT", severity="caution", sentence=sentence, values=values),)
+    return (caution("POWER_LAWS_DO_NOT_FIT", sentence, **values),)

@@ -21,12 +21,12 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.statistics import STATISTICS, name_of
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, merged, note
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.result import Column, Result
 from evenbeat.tables import Field, TableLike, read_table
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 _TIME_ERRORS: Mapping[str, str] = {
     "mtie": "maximum time interval error",
@@ -133,9 +133,7 @@ class LimitLine(Result):
             f"The limit {called} is given at {len(points)} averaging times; between them it is taken as "
             "straight on logarithmic axes, outside them nothing is said."
         )
-        finding = Finding(
-            code="INTERPOLATED", severity="note", sentence=sentence, values={"points": len(points)}
-        )
+        finding = note("INTERPOLATED", sentence, points=len(points))
         return cls(
             name=called,
             statistic=statistic,
@@ -226,7 +224,7 @@ def _points(
 
 def _check_points(points: FloatArray, name: str) -> None:
     if len(points) < 2:
-        msg = f"the limit {name!r} has {len(points)} point(s); at least 2 are needed"
+        msg = f"the limit {name!r} has {counted(len(points), 'point')}; at least 2 are needed"
         raise InputError(msg)
     if not (np.all(np.isfinite(points)) and np.all(points > 0)):
         msg = f"the limit {name!r} holds a value that is not a positive number; logarithmic axes need such"
@@ -330,6 +328,12 @@ def limit_lines() -> Mapping[str, LimitLine]:
     -----
     Not valid outside the range of averaging times of each line. For another Recommendation state the limit
     from the document with :meth:`LimitLine.from_table`.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> "G.811 PRC MTIE" in eb.limit_lines()
+    True
 
     References
     ----------
@@ -474,6 +478,15 @@ def compare_with_limit(
     maximum time interval error of one record has no interval: the verdict is on this record only. Not a
     statement of conformity.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_pm=1e-20)
+    >>> record = eb.simulate_clock(600, interval_s=1, levels=noise, seed=1, kind="phase")
+    >>> verdict = eb.compare_with_limit(eb.time_interval_error(record), eb.limit_lines()["G.811 PRC MTIE"])
+    >>> verdict.overall
+    'below'
+
     References
     ----------
     Source: ITU-T G.810 (masks of MTIE and TDEV); Bonferroni; Berger 1982 (intersection-union)
@@ -555,13 +568,13 @@ def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:
             "A time interval error describes this record only and has no interval: the verdict does not say "
             "what another record would show."
         )
-        found.append(Finding(code="NO_INTERVAL", severity="note", sentence=sentence))
+        found.append(note("NO_INTERVAL", sentence))
     outside = int(np.count_nonzero(np.isnan(result.allowed)))
     if outside and result.overall != "no statement":
         sentence = (
-            f"At {outside} averaging time(s) of the curve the limit is not defined or the record too short "
+            f"At {counted(outside, 'averaging time')} of the curve the limit is not defined or the "
+            "record too short "
             "for it; no statement is made."
         )
-        values = {"averaging_times": outside}
-        found.append(Finding(code="OUTSIDE_LIMIT", severity="note", sentence=sentence, values=values))
+        found.append(note("OUTSIDE_LIMIT", sentence, averaging_times=outside))
     return tuple(found)

@@ -17,7 +17,7 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.points import about_record, about_variation
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import UNLISTED, Plain, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
@@ -145,7 +145,7 @@ def about_changes(compared: Compared, times: FloatArray, window_s: float) -> tup
             "No two windows could be compared: two that do not overlap, with at least "
             f"{FEWEST_EDF:.0f} degrees of freedom each, are needed."
         )
-        return (Finding(code="NOT_COMPARED", severity="note", sentence=sentence),)
+        return (note("NOT_COMPARED", sentence),)
     if not compared.changes:
         seen = np.flatnonzero(~np.isnan(compared.smallest_seen))
         sizes = compared.smallest_seen[seen]
@@ -166,11 +166,10 @@ def about_changes(compared: Compared, times: FloatArray, window_s: float) -> tup
         }
         return (Finding(code="NOISE_STEADY", severity="good", sentence=sentence, values=values),)
     return tuple(
-        Finding(
-            code="NOISE_CHANGED",
-            severity="caution",
-            sentence=change_sentence(change, comparisons, window_s),
-            values={**change.to_dict(), "comparisons": comparisons},
+        caution(
+            "NOISE_CHANGED",
+            change_sentence(change, comparisons, window_s),
+            **{**change.to_dict(), "comparisons": comparisons},
         )
         for change in compared.changes
     )
@@ -340,6 +339,15 @@ def moving_stability(
     alarm in the whole record is at most about 5 %. Not valid as a test of *when* the noise changed:
     that is known to about a window. A drift of frequency differs in nothing between windows.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> moving = eb.moving_stability(record, 7200.0)
+    >>> len(moving.window_start_s)
+    17
+
     References
     ----------
     Formula: σ_y(τ) in a window that moves; F = s₁²/s₂²
@@ -449,7 +457,5 @@ def _about_computed(curves: list[StabilityCurve]) -> tuple[Finding, ...]:
         sentence = (
             f"Gaps leave no term at {empty} pairs of a window and an averaging time; they stay unknown."
         )
-        found.append(
-            Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values={"places": empty})
-        )
+        found.append(caution("NO_COMPLETE_TERMS", sentence, places=empty))
     return tuple(found)

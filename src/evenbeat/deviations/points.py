@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
@@ -14,18 +14,18 @@ from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, Factors, Int
 from evenbeat.deviations.counter_weighting import about_counter_weighting
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.forms.form import Bias
-from evenbeat.deviations.freedom import Moments
+from evenbeat.deviations.freedom import Moments, weights_of
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture, mixture_of
 from evenbeat.deviations.statistics import Statistic
 from evenbeat.deviations.sums.kernels import Progress, TermSum
 from evenbeat.deviations.sums.samples import PhasePoints, Samples, samples_of
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.intake import blocks
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, Treatment
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
 FEWEST = 4
 LAW = "linear drift"
@@ -75,8 +75,7 @@ def without_drift(record: Record) -> tuple[Record, Finding]:
         "the statistic; with it goes some of the noise, so that deviations beyond about a tenth of the "
         "record come out low."
     )
-    values_found: dict[str, float | int | str] = {"drift_per_s": drift, "law": LAW}
-    finding = Finding(code="DRIFT_REMOVED", severity="note", sentence=sentence, values=values_found)
+    finding = note("DRIFT_REMOVED", sentence, drift_per_s=drift, law=LAW)
     return steady, finding
 
 
@@ -91,9 +90,7 @@ def about_record(record: Record) -> tuple[Finding, ...]:
     if record.steps:
         count = len(record.steps)
         sentence = f"{count} known step{'s were' if count > 1 else ' was'} subtracted before the analysis."
-        found.append(
-            Finding(code="STEPS_REMOVED", severity="note", sentence=sentence, values={"steps": count})
-        )
+        found.append(note("STEPS_REMOVED", sentence, steps=count))
     gate = record.gate_s
     if record.kind == "frequency" and gate is not None and gate < record.interval_s * (1 - 1e-9):
         sentence = (
@@ -101,8 +98,7 @@ def about_record(record: Record) -> tuple[Finding, ...]:
             f"{duration_text(record.interval_s)}; the values are used as they are, and short averaging times "
             "are biased (white PM most: it looks like white FM)."
         )
-        values: dict[str, float | int | str] = {"gate_s": gate, "interval_s": record.interval_s}
-        found.append(Finding(code="DEAD_TIME", severity="caution", sentence=sentence, values=values))
+        found.append(caution("DEAD_TIME", sentence, gate_s=gate, interval_s=record.interval_s))
     return (*found, *about_counter_weighting(record))
 
 
@@ -114,11 +110,10 @@ def about_gaps(
         return ()
     lost = sum(term.possible - term.terms for term in sums) / sum(term.possible for term in sums)
     found = [
-        Finding(
-            code="GAPS_SKIPPED",
-            severity="note",
-            sentence=f"Terms that touch a missing or excluded sample were left out ({lost:.2%} of all).",
-            values={"terms_left_out_share": lost},
+        note(
+            "GAPS_SKIPPED",
+            f"Terms that touch a missing or excluded sample were left out ({lost:.2%} of all).",
+            terms_left_out_share=lost,
         )
     ]
     if minimum_coverage < 1:
@@ -126,17 +121,17 @@ def about_gaps(
             f"Averages with at least {minimum_coverage:.0%} of their samples were used as if complete; "
             "white and flicker PM come out too large where samples are missing."
         )
-        values: dict[str, float | int | str] = {"minimum_coverage": minimum_coverage}
-        found.append(Finding(code="PARTIAL_AVERAGES", severity="note", sentence=sentence, values=values))
+        found.append(note("PARTIAL_AVERAGES", sentence, minimum_coverage=minimum_coverage))
     empty = [float(time) for time, term in zip(times, sums, strict=True) if term.terms == 0]
     if empty:
         sentence = (
-            f"Gaps leave no complete term at {len(empty)} averaging time(s), the shortest of them "
+            f"Gaps leave no complete term at {counted(len(empty), 'averaging time')}, the shortest of them "
             f"{duration_text(min(empty))}; of frequency records a lower minimum_coverage admits averages "
             "with missing samples."
         )
-        values = {"averaging_times": len(empty), "shortest_s": min(empty)}
-        found.append(Finding(code="NO_COMPLETE_TERMS", severity="caution", sentence=sentence, values=values))
+        found.append(
+            caution("NO_COMPLETE_TERMS", sentence, averaging_times=len(empty), shortest_s=min(empty))
+        )
     return tuple(found)
 
 
@@ -146,14 +141,11 @@ def about_variation(deviation: FloatArray) -> tuple[Finding, ...]:
     if silent == 0:
         return ()
     sentence = (
-        f"The deviation is exactly zero at {silent} averaging time(s): the readings do not vary, so that the "
+        f"The deviation is exactly zero at {counted(silent, 'averaging time')}: the readings do not "
+        "vary, so that the "
         "display and not the oscillator limits the result."
     )
-    return (
-        Finding(
-            code="NO_VARIATION", severity="caution", sentence=sentence, values={"averaging_times": silent}
-        ),
-    )
+    return (caution("NO_VARIATION", sentence, averaging_times=silent),)
 
 
 def about_rounding(samples: Samples, deviation: FloatArray, response: FloatArray) -> tuple[Finding, ...]:
@@ -167,39 +159,42 @@ def about_rounding(samples: Samples, deviation: FloatArray, response: FloatArray
     if count == 0:
         return ()
     sentence = (
-        f"At {count} averaging time(s) the deviation is less than {ROUNDING_MARGIN:.0f} times what rounding "
+        f"At {counted(count, 'averaging time')} the deviation is less than {ROUNDING_MARGIN:.0f} "
+        "times what rounding "
         f"of the stored phase to {rounding:.1e} s makes; store the phase less its mean slope, in double "
         "precision."
     )
-    values: dict[str, float | int | str] = {"averaging_times": count, "rounding_s": rounding}
-    return (Finding(code="ROUNDING_LIMITS", severity="caution", sentence=sentence, values=values),)
+    return (caution("ROUNDING_LIMITS", sentence, averaging_times=count, rounding_s=rounding),)
 
 
 def about_noise(law: Law, times: FloatArray, *, stated: bool) -> tuple[Finding, ...]:
     """Return how surely the noise is known behind bias and intervals."""
     if stated:
         sentence = "The noise was stated; bias and intervals are for it and not for what the record shows."
-        return (Finding(code="NOISE_STATED", severity="note", sentence=sentence),)
+        return (note("NOISE_STATED", sentence),)
     known = ~np.isnan(law.exponent)
     if not known.any():
         sentence = (
             "The kind of noise could not be told (too few readings, or no variation); "
             "the intervals are for the noise that makes them widest."
         )
-        return (Finding(code="NOISE_TYPE_UNKNOWN", severity="caution", sentence=sentence),)
+        return (caution("NOISE_TYPE_UNKNOWN", sentence),)
     unsure = known & (law.surely < SURE)
     if not unsure.any():
         return ()
     sentence = (
-        f"At {np.count_nonzero(unsure)} averaging time(s), the shortest of them "
+        f"At {counted(np.count_nonzero(unsure), 'averaging time')}, the shortest of them "
         f"{duration_text(float(times[unsure][0]))}, the record does not show clearly which noise makes the "
         "largest part; the intervals take in what others would make of them."
     )
-    values: dict[str, float | int | str] = {
-        "averaging_times": int(np.count_nonzero(unsure)),
-        "shortest_s": float(times[unsure][0]),
-    }
-    return (Finding(code="NOISE_NOT_SURE", severity="note", sentence=sentence, values=values),)
+    return (
+        note(
+            "NOISE_NOT_SURE",
+            sentence,
+            averaging_times=int(np.count_nonzero(unsure)),
+            shortest_s=float(times[unsure][0]),
+        ),
+    )
 
 
 BIASES = ("exact", "published", "none")
@@ -280,31 +275,58 @@ def curve_of(
     chosen = _possible_factors(record, samples, kind, averaging)
     mixture = looked.mixture(noise, order=kind.order)
     points = computed_points(looked, kind, chosen.factors, mixture, progress=progress)
-    interval = record.interval_s
+    about = (*about_effective_times(kind), *about_bias(kind, points, bias))
+    return made_curve(
+        looked, kind, chosen, [points], points.law, mixture, stated=noise is not None, about=about
+    )
+
+
+def made_curve(
+    looked: Looked,
+    kind: Statistic,
+    chosen: Factors,
+    parts: Sequence[Points],
+    law: Law,
+    mixture: NoiseMixture | None,
+    *,
+    stated: bool,
+    about: Sequence[Finding],
+) -> StabilityCurve:
+    """Return the curve of the points of all parts, whose law is given; ``about`` are its last findings."""
+    record, samples, interval = looked.record, looked.samples, looked.record.interval_s
     times = chosen.factors * interval * kind.form.effective_share
-    deviation = kind.deviation(points.variances / points.bias, times, interval)
-    response = np.array([kind.form.white_phase_variance(m) / 12 for m in chosen.factors.tolist()])
-    return StabilityCurve.of_record(
-        record,
-        kind,
+    terms = [term for part in parts for term in part.terms]
+    variances, bias, expected = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("variances", "bias", "expected")
+    )
+    deviation = kind.deviation(variances / bias, times, interval)
+    errors = np.array([found.of_unit_phase_errors for part in parts for found in part.moments])
+    return StabilityCurve(
+        statistic=kind.name,
+        title=kind.title,
+        symbol=kind.symbol,
+        unit=kind.unit,
+        interval_s=interval,
         averaging_factor=chosen.factors,
         averaging_time_s=times,
         deviation=deviation,
-        terms=np.array([term.terms for term in points.terms], dtype=np.int64),
-        edf=points.law.edf,
-        distribution=points.law.distribution(points.weights),
-        noise_exponent=points.law.exponent,
+        terms=np.array([term.terms for term in terms], dtype=np.int64),
+        edf=law.edf,
+        distribution=law.distribution([weights for part in parts for weights in part.weights]),
+        noise_exponent=law.exponent,
         noise=mixture,
-        expected=kind.deviation(points.expected, times, interval),
+        expected=kind.deviation(expected, times, interval),
+        record_name="" if record.source is None else record.source.name,
+        record_sha256="" if record.source is None else record.source.sha256,
         findings=(
             *chosen.findings,
             *about_record(record),
-            *about_gaps(samples, points.terms, times, minimum_coverage),
+            *about_gaps(samples, terms, times, looked.minimum_coverage),
             *about_variation(deviation),
-            *about_rounding(samples, deviation, kind.deviation(response, times, interval)),
-            *about_noise(points.law, times, stated=noise is not None),
-            *about_effective_times(kind),
-            *about_bias(kind, points, bias),
+            # rounding spreads evenly over one unit: a twelfth of its square
+            *about_rounding(samples, deviation, kind.deviation(errors / 12, times, interval)),
+            *about_noise(law, times, stated=stated),
+            *about,
         ),
     )
 
@@ -359,12 +381,7 @@ def _possible_factors(record: Record, samples: Samples, kind: Statistic, averagi
     sentence = (
         f"The averaging factors {refused} were asked for, but the {kind.title} has none such; {allowed}."
     )
-    finding = Finding(
-        code="FACTORS_NOT_COMPUTED",
-        severity="caution",
-        sentence=sentence,
-        values={"factors": refused, "largest_factor": largest},
-    )
+    finding = caution("FACTORS_NOT_COMPUTED", sentence, factors=refused, largest_factor=largest)
     return Factors(factors=chosen.factors[fits], findings=(*chosen.findings, finding))
 
 
@@ -402,14 +419,10 @@ def computed_points(
     law = Law.of(mixture, moments)
     levels = [law.levels if mixture is not None else found.least_freedom for found in moments]
 
-    def weights_at(place: int) -> FloatArray | None:
-        term, factor = each[place]
-        if not term.terms:
-            return None
-        return remembered(
-            (factor, levels[place].tobytes()),
-            lambda: form.weights(term, points, factor, moments[place], levels[place]),
-        )
+    weighing = [
+        form.weighing(term, points, factor, found, level) if term.terms else None
+        for (term, factor), found, level in zip(each, moments, levels, strict=True)
+    ]
 
     removed: FloatArray = np.ones(len(factors))
     if bias == "exact" and mixture is not None:
@@ -428,7 +441,7 @@ def computed_points(
         expected=law.aimed_at * law.bias if bias == "none" else law.aimed_at,
         moments=moments,
         law=law,
-        weights=[weights_at(place) for place in range(len(each))],
+        weights=weights_of(weighing, law.edf),
     )
 
 
@@ -441,8 +454,7 @@ def about_effective_times(kind: Statistic) -> tuple[Finding, ...]:
         f"The averaging factor is the span of the {kind.title} in samples; the averaging time is the "
         f"effective one, {share:g} of the span."
     )
-    values: dict[str, float | int | str] = {"effective_share": share}
-    return (Finding(code="EFFECTIVE_TIME", severity="note", sentence=sentence, values=values),)
+    return (note("EFFECTIVE_TIME", sentence, effective_share=share),)
 
 
 _WAYS = {
@@ -460,20 +472,19 @@ def about_bias(kind: Statistic, points: Points, bias: Bias) -> tuple[Finding, ..
             f"The bias of the {kind.title} was left in: its square differs in expectation from the "
             f"{kind.estimates}."
         )
-        return (Finding(code="BIAS_LEFT_IN", severity="note", sentence=sentence, values={"bias": bias}),)
+        return (note("BIAS_LEFT_IN", sentence, bias=bias),)
     low, high = float(points.bias.min()), float(points.bias.max())
     values: dict[str, float | int | str] = {"bias": bias, "smallest_factor": low, "largest_factor": high}
     sentence = (
         f"The bias against the {kind.estimates} was removed by {_WAYS[bias]}: the variances were divided by "
         f"{low:.3g} to {high:.3g}."
     )
-    found = [Finding(code="BIAS_REMOVED", severity="note", sentence=sentence, values=values)]
+    found = [note("BIAS_REMOVED", sentence, **values)]
     unknown = int(np.count_nonzero(np.isnan(points.law.exponent)))
     if unknown:
         sentence = (
-            f"At {unknown} averaging time(s) the noise could not be told and the bias against the "
+            f"At {counted(unknown, 'averaging time')} the noise could not be told and the bias against the "
             f"{kind.estimates} was left in."
         )
-        values = {"averaging_times": unknown}
-        found.append(Finding(code="BIAS_NOT_TOLD", severity="caution", sentence=sentence, values=values))
+        found.append(caution("BIAS_NOT_TOLD", sentence, averaging_times=unknown))
     return tuple(found)

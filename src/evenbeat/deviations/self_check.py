@@ -12,12 +12,12 @@ from scipy import special
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.noise_mixture import NoiseMixture
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray, checked_probability
 from evenbeat.record import Record
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 FEWEST_PATHS = 20
 BY_CHANCE = 0.01
@@ -175,7 +175,7 @@ def _about_steep_noise(mixture: NoiseMixture) -> tuple[Finding, ...]:
         "Noise steeper than random-walk FM is likely in the record and is not simulated; the check is for "
         "the five others alone."
     )
-    return (Finding(code="STEEP_NOISE_LEFT_OUT", severity="caution", sentence=sentence),)
+    return (caution("STEEP_NOISE_LEFT_OUT", sentence),)
 
 
 def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, paths: int) -> Finding:
@@ -194,11 +194,12 @@ def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, path
     name, low, high = f"{100 * confidence:g} %", 100 * held.min(), 100 * held.max()
     if short.any():
         sentence = (
-            f"The {name} intervals held the truth too rarely at {np.count_nonzero(short)} averaging "
-            f"time(s), the shortest of them {duration_text(float(times[short][0]))}: in {low:.1f} % of "
+            f"The {name} intervals held the truth too rarely at "
+            f"{counted(np.count_nonzero(short), 'averaging time')}, the shortest of them "
+            f"{duration_text(float(times[short][0]))}: in {low:.1f} % of "
             f"{paths} records at the least."
         )
-        return Finding(code="INTERVALS_TOO_SHORT", severity="caution", sentence=sentence, values=values)
+        return caution("INTERVALS_TOO_SHORT", sentence, **values)
     # smallest shortfall that leaves the share below the limit in nine of ten checks, normal approximation
     away = special.ndtri(OFTEN) * np.sqrt(fewest * (1 - fewest) / paths)
     values["shortfall_seen"] = shortfall = float(confidence - fewest + away)

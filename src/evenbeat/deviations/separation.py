@@ -28,11 +28,11 @@ from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.points import about_record
 from evenbeat.deviations.statistics import DIFFERENCES, name_of
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.result import UNKNOWN, Column, Result, Table
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 Method = Literal["covariance", "hat"]
 PAIRS_OF_CLOCK = ((0, 2), (0, 1), (1, 2))
@@ -297,6 +297,15 @@ def separate_clocks(
     Gray and Allan (1974); Groslambert et al. (1981). Not valid for clocks that are correlated, such as
     by a common temperature: their shared noise is invisible and may make variances negative.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20)
+    >>> a, b, c = (eb.simulate_clock(900, interval_s=1, levels=noise, seed=seed) for seed in (1, 2, 3))
+    >>> pairs = [eb.difference(one, other, offset_s=0) for one, other in ((a, b), (b, c), (c, a))]
+    >>> eb.separate_clocks(*pairs).names
+    ('A', 'B', 'C')
+
     References
     ----------
     Formula: σ_A² = (σ_AB² + σ_AC² - σ_BC²)/2
@@ -446,16 +455,15 @@ def _remarks(result: SeparatedClocks) -> tuple[Finding, ...]:
                 f"{name} cannot be told from a perfect clock at {unseen} of {int(known.sum())} averaging "
                 "times: only an upper limit of its deviation is known there."
             )
-            found.append(_finding("CLOCK_NOT_SEEN", "note", sentence, averaging_times=unseen, clock=name))
+            found.append(note("CLOCK_NOT_SEEN", sentence, averaging_times=unseen, clock=name))
         if impossible:
             sentence = (
-                f"The variance of {name} is below zero at {impossible} averaging time(s) by more than "
+                f"The variance of {name} is below zero at {counted(impossible, 'averaging time')} by "
+                "more than "
                 "chance explains: the clocks (or the counters) are not independent, or the records not "
                 "simultaneous."
             )
-            found.append(
-                _finding("NOT_INDEPENDENT", "caution", sentence, averaging_times=impossible, clock=name)
-            )
+            found.append(caution("NOT_INDEPENDENT", sentence, averaging_times=impossible, clock=name))
     return (*found, *_about_closure(result))
 
 
@@ -476,14 +484,8 @@ def _about_closure(result: SeparatedClocks) -> tuple[Finding, ...]:
         f"The three differences do not add up to zero: at {duration_text(tau)} their sum deviates by "
         f"{amount:.2g} times a typical difference, which is noise of the counters; {rejected}."
     )
-    severity: Literal["note", "caution"] = "note" if result.method == "covariance" else "caution"
-    return (_finding("COUNTER_NOISE", severity, sentence, averaging_time_s=tau, deviation_ratio=amount),)
-
-
-def _finding(
-    code: str, severity: Literal["note", "caution"], sentence: str, **values: float | int | str
-) -> Finding:
-    return Finding(code=code, severity=severity, sentence=sentence, values=values)
+    say = note if result.method == "covariance" else caution
+    return (say("COUNTER_NOISE", sentence, averaging_time_s=tau, deviation_ratio=amount),)
 
 
 Known = StabilityCurve | Mapping[float, float]
@@ -643,6 +645,16 @@ def without_reference(
     -----
     Variances of independent sources add. Not valid where the device follows the reference.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> curve = eb.stability(record)
+    >>> less = eb.without_reference(curve, {tau: 1e-13 for tau in curve.averaging_time_s.tolist()})
+    >>> bool((less.variance < curve.deviation**2).all())
+    True
+
     References
     ----------
     Formula: σ² = σ²(measured) - σ²(reference) - σ²(floor)
@@ -708,7 +720,7 @@ def _about_exact(names: tuple[str, ...]) -> tuple[Finding, ...]:
         f"The {' and the '.join(names)} given as plain numbers count{'s' if len(names) == 1 else ''} as "
         "exactly known; the intervals do not include their uncertainty."
     )
-    return (Finding(code="TAKEN_AS_EXACT", severity="note", sentence=sentence),)
+    return (note("TAKEN_AS_EXACT", sentence),)
 
 
 def _about_significance(result: CorrectedCurve) -> tuple[Finding, ...]:
@@ -720,8 +732,7 @@ def _about_significance(result: CorrectedCurve) -> tuple[Finding, ...]:
         f"At {unseen} of {len(low)} averaging times the measured variance does not stand out from what the "
         "reference and the floor make: only an upper limit of the device's deviation is known there."
     )
-    values = {"averaging_times": unseen}
-    return (Finding(code="NOT_SIGNIFICANT", severity="caution", sentence=sentence, values=values),)
+    return (caution("NOT_SIGNIFICANT", sentence, averaging_times=unseen),)
 
 
 def _root(variance: float) -> str:

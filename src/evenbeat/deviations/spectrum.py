@@ -13,7 +13,7 @@ from evenbeat.deviations.points import about_record
 from evenbeat.deviations.sums.kernels import sum_of_squared_differences
 from evenbeat.deviations.sums.samples import samples_of
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.intake import check_positive
 from evenbeat.plain import listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
@@ -219,6 +219,11 @@ def spectrum(
     bins_per_decade
         Averages of neighbouring frequencies on a logarithmic scale; ``None`` keeps every line.
 
+    Returns
+    -------
+    Spectrum
+        Fourier frequencies in hertz, S_y in 1/Hz, S_x in s²/Hz, L in 1/Hz, with intervals.
+
     Raises
     ------
     InputError
@@ -238,6 +243,15 @@ def spectrum(
 
     Not valid beyond about a fifth of the sampling rate for flicker and random-walk FM, which come out up to
     25 % low at half of it (averaging over the interval), nor for readings with dead time.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> spectrum = eb.spectrum(record)
+    >>> bool((spectrum.frequency_hz > 0).all())
+    True
 
     References
     ----------
@@ -333,16 +347,15 @@ def _findings(
         else "The densities are those of mean frequencies over the interval; beyond a fifth of the sampling "
         "rate folded noise and the averaging change steep noises by up to 25 %."
     )
-    found = [Finding(code="SPECTRUM_OF", severity="note", sentence=sentence, values={"sampled": sampled})]
+    found = [note("SPECTRUM_OF", sentence, sampled=sampled)]
     if np.isnan(values).any():
         share = sum(stop - start for start, stop in used) / len(values)
         sentence = (
             f"Only the {len(used)} stretch(es) without gap that hold a whole segment were used, {share:.0%} "
             f"of the record of {duration_text(record.duration_s)}; nothing was filled in."
         )
-        numbers: dict[str, float | int | str] = {"stretches": len(used), "share": share}
-        found.append(Finding(code="GAPS_SKIPPED", severity="note", sentence=sentence, values=numbers))
+        found.append(note("GAPS_SKIPPED", sentence, stretches=len(used), share=share))
     if not math.isfinite(float(np.nanmax(np.abs(values)))) or float(np.nanmax(np.abs(values))) == 0:
         sentence = "The readings do not vary, so that every density is zero."
-        found.append(Finding(code="NO_VARIATION", severity="caution", sentence=sentence))
+        found.append(caution("NO_VARIATION", sentence))
     return tuple(found)

@@ -24,7 +24,7 @@ from evenbeat.deviations.sums import kernels
 from evenbeat.deviations.sums.kernels import sums_of_squares
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.intake import blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
@@ -121,6 +121,15 @@ def time_interval_error(
     that the maximum is a lower limit there. The maximum of one record is not an estimate with an
     interval. Both take little extra memory.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> curve = eb.time_interval_error(record)
+    >>> bool((curve.time_error_s[1:] >= curve.time_error_s[:-1]).all())
+    True
+
     References
     ----------
     Formula: MTIE(τ) = max over windows of (max x - min x)
@@ -197,8 +206,7 @@ def _gap_findings(possible: IntArray, windows: IntArray) -> tuple[Finding, ...]:
         f"Windows that touch a missing or excluded sample were left out ({share:.2%} of all); "
         "the time error may have moved further there."
     )
-    values: dict[str, float | int | str] = {"windows_left_out": lost, "windows_left_out_share": share}
-    return (Finding(code="GAPS_SKIPPED", severity="caution", sentence=sentence, values=values),)
+    return (caution("GAPS_SKIPPED", sentence, windows_left_out=lost, windows_left_out_share=share),)
 
 
 def largest_movements(phase: FloatArray, factors: IntArray) -> FloatArray:

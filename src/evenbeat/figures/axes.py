@@ -19,6 +19,7 @@ from evenbeat.units import (
     SECONDS_PER_WEEK,
     SECONDS_PER_YEAR,
     duration_text,
+    time_scale,
     time_text,
 )
 
@@ -72,11 +73,7 @@ def fractional_unit(*values: npt.ArrayLike) -> tuple[float, str]:
 
 def seconds_unit(*values: npt.ArrayLike) -> tuple[float, str]:
     """Return the SI unit that suits time errors: its size in seconds, and its name."""
-    largest = _largest(values)
-    for size, name in ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns")):
-        if largest >= size:
-            return size, name
-    return 1e-12, "ps"
+    return time_scale(_largest(values))
 
 
 def _largest(values: Sequence[npt.ArrayLike]) -> float:

@@ -182,6 +182,15 @@ def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
     InputError
         If there is no figure for this type of result.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> ax = eb.plot(eb.stability(record))
+    >>> ax.get_xscale()
+    'log'
+
     References
     ----------
     Source: draws results; computes nothing

@@ -22,7 +22,7 @@ from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
 from evenbeat.register.facts import KeptAssessment, day_of
 from evenbeat.register.promises import realised_reliability
 from evenbeat.register.register import Draft, Register, canonical_text
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -103,6 +103,13 @@ def assess_fleet(
     observed; due days are rounded down (ILAC-G24:2022/OIML D 10; common practice). Logs:
     :func:`evenbeat.assess`.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> due = eb.assess_fleet(eb.demo_data("fleet-history.csv"), on="2026-08-20")
+    >>> due.to_frame().columns[0]
+    'instrument'
+
     References
     ----------
     Source: suggest_interval and fit_history for each instrument
@@ -146,7 +153,7 @@ def assess_fleet(
     lines, findings = crew.run(judge_logs if logs else judge_histories, question, chunks, progress)
     unevaluated = sum(line.state == "not evaluated" for line in lines)
     if unevaluated:
-        sentence = f"{unevaluated} instrument(s) could not be evaluated; each says why."
+        sentence = f"{counted(unevaluated, 'instrument')} could not be evaluated; each says why."
         told = {"instruments": unevaluated}
         findings.append(Finding(code="NOT_EVALUATED", severity="caution", sentence=sentence, values=told))
     return DueList(

@@ -12,23 +12,20 @@ from typing import Any, TypeVar
 import numpy as np
 
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import evidence_findings, season_unseen
-from evenbeat.calibration.history_posterior import DriftPrior, Posteriors, posteriors, seasons_seen
+from evenbeat.calibration.history_model import TIMES_LONGEST, evidence_findings, season_unseen
+from evenbeat.calibration.history_posterior import DriftPrior, posteriors, seasons_seen
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding
 from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
 from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import Member, stated
-from evenbeat.register.facts import Calibration, Event, Instrument, days_after, history_of, status_on
+from evenbeat.register.facts import Calibration, Instrument, days_after, history_of, status_on
 from evenbeat.register.tables import calibration_of
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
 T = TypeVar("T")
-FEW_INTERVALS = 3
 LIMITS_OF_A_LOG: dict[str, LimitedBy] = {"tolerance": "tolerance", "record length": "log", "start": "start"}
-OBSERVED_FACTOR = 2.0
-"""No interval beyond twice the longest one that was observed (common practice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,32 +93,18 @@ class _Case:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Answer:
-    """What the posterior of a history says of one case."""
-
-    interval_s: float
-    probability: float
-    drift: float
-    drift_uncertainty: float
-    posterior: Posteriors
-
-
 def judge_histories(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
     """Return the line of every member, in their order; one that cannot be evaluated says why."""
     ready = [_or_why_not(member, partial(_case, question, member)) for member in members]
     cases = {at: case for at, case in enumerate(ready) if isinstance(case, _Case)}
     try:
-        answers = _answers(question, cases)
-    except Exception:
-        answers = {}
-    lines = []
-    for at, (member, case) in enumerate(zip(members, ready, strict=True)):
-        if isinstance(case, DueInstrument):
-            lines.append(case)
-            continue
-        lines.append(_or_why_not(member, partial(_judged_case, question, case, answers.get(at))))
-    return lines
+        lines = dict(zip(cases, _lines(question, list(cases.values())), strict=True))
+    except Exception:  # each by itself: who is to blame says so, the others have their line
+        lines = {
+            at: _or_why_not(members[at], partial(lambda one: _lines(question, [one])[0], case))
+            for at, case in cases.items()
+        }
+    return [one if isinstance(one, DueInstrument) else lines[at] for at, one in enumerate(ready)]
 
 
 def histories_by_class(
@@ -154,14 +137,13 @@ def _or_why_not(member: Member, judge: Callable[[], T]) -> T | DueInstrument:
         return replace(line, reason=sentence, findings=(fault,))
 
 
-def _judged_case(question: Question, case: _Case, answer: _Answer | None) -> DueInstrument:
-    return _line(question, case, _answers(question, {0: case})[0] if answer is None else answer)
-
-
 def _case(question: Question, member: Member) -> _Case | DueInstrument:
     """Return a member made ready, or its line where there is nothing to compute."""
     checked = [row if isinstance(row, Calibration) else calibration_of(row) for row in member.rows]
-    about = _about(member)
+    said = {
+        name: stated(member, name) for name in ("oscillator_class", "tolerance", "serial_number", "place")
+    }
+    about = Instrument(name=member.name, **{k: v for k, v in said.items() if v is not None})  # type: ignore[arg-type]
     tolerance = question.tolerance if about.tolerance is None else Tolerance.of(about.tolerance)
     if tolerance is None:
         msg = "no tolerance is stated for it; give one in the register, in the table, or for all"
@@ -171,7 +153,10 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
         tolerance=tolerance.stated,
         calibrations=len(checked),
         serial_number=about.serial_number,
-        place=_place(about, member.events, question.on),
+        place=(
+            [about.place]
+            + [one.place for one in member.events if one.place and one.moment.date() <= question.on]
+        )[-1],
         reason="",
     )
     status, since = status_on(member.events, question.on)
@@ -183,7 +168,7 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
     events = [one for one in member.events if one.moment.date() <= question.on]
     findings = []
     if len(rows) < len(checked):
-        sentence = f"{len(checked) - len(rows)} calibration(s) after {question.on} are left out."
+        sentence = f"Made without {counted(len(checked) - len(rows), 'calibration')} after {question.on}."
         findings.append(Finding(code="AFTER_THE_DAY", severity="note", sentence=sentence))
     if not rows:
         return replace(
@@ -200,7 +185,13 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
         line, last_calibration=last.moment.date(), calibrations=len(rows), certificate=last.certificate
     )
     since_then = [one for one in events if one.moment > last.moment]
-    unknown = [one for one in since_then if one.what == "repair" or _jumped_unknown(one)]
+    # a repair makes a new drift; a move or an adjustment leaves the offset unknown unless it says how well
+    jumps = ("move", "adjustment")
+    unknown = [
+        one
+        for one in since_then
+        if one.what == "repair" or (one.what in jumps and one.standard_uncertainty is None)
+    ]
     if unknown:
         return replace(
             line,
@@ -235,22 +226,6 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
     )
 
 
-def _about(member: Member) -> Instrument:
-    names = ("oscillator_class", "tolerance", "serial_number", "place")
-    parts = {name: stated(member, name) for name in names}
-    return Instrument(name=member.name, **{k: v for k, v in parts.items() if v is not None})  # type: ignore[arg-type]
-
-
-def _place(about: Instrument, events: Sequence[Event], on: date) -> str:
-    """Return where an instrument is on a day."""
-    moved = [one for one in events if one.place and one.moment.date() <= on]
-    return moved[-1].place if moved else about.place
-
-
-def _jumped_unknown(event: Event) -> bool:
-    return event.what in ("move", "adjustment") and event.standard_uncertainty is None
-
-
 def _left_unknown(question: Question, last: Calibration, line: DueInstrument) -> DueInstrument:
     """Return the line of an instrument of which nobody knows what it was left at."""
     out = last.as_found == "out"
@@ -271,7 +246,7 @@ def _left_unknown(question: Question, last: Calibration, line: DueInstrument) ->
 
 def _longest(question: Question, history: CalibrationHistory, last: Calibration) -> tuple[float, LimitedBy]:
     """Return the longest interval that policy and evidence allow, and which of them."""
-    observed = OBSERVED_FACTOR * history.longest_interval_s
+    observed = TIMES_LONGEST * history.longest_interval_s
     limits: list[tuple[float, LimitedBy]] = [(question.longest_s, "policy")]
     limits.append((observed, "observed intervals") if observed else (question.first_s, "first interval"))
     if last.valid_until is not None:
@@ -280,62 +255,49 @@ def _longest(question: Question, history: CalibrationHistory, last: Calibration)
     return min(limits)
 
 
-def _evidence_findings(question: Question, case: _Case, answer: _Answer) -> list[Finding]:
-    """Say what the class is, where calibrations are few or contradict it, and which reading may be wrong."""
-    found = evidence_findings(case.history, case.history.increments(), case.prior, answer.posterior)
-    if not question.environment_uncertainty and not seasons_seen(case.history):
-        found.append(season_unseen())
-    return [one for one in found if one.severity != "note"]
-
-
-def _answers(question: Question, cases: Mapping[int, _Case]) -> dict[int, _Answer]:
-    """Return the answer of every case, all at once."""
-    some = list(cases.values())
-    if not some:
-        return {}
+def _lines(question: Question, cases: Sequence[_Case]) -> list[DueInstrument]:
+    """Return the line of every case, judged by the posteriors of all of them at once."""
+    if not cases:
+        return []
     found = posteriors(
-        [case.history for case in some],
-        [case.prior for case in some],
-        tolerances=[case.tolerance for case in some],
+        [case.history for case in cases],
+        [case.prior for case in cases],
+        tolerances=[case.tolerance for case in cases],
     )
     model = ManyHistories(posteriors=found, constant=question.constant)
-    longest, age = (np.array([getattr(case, name) for case in some]) for name in ("longest_s", "age_s"))
-    limit = np.array([(case.tolerance.lower, case.tolerance.upper) for case in some])
-    interval = model.interval_s(limit, question.reliability, longest)
-    probability = model.probability_within(age, limit)
-    drift, spread = model.drift_per_year()
-    return {
-        at: _Answer(
-            interval_s=float(interval[k]),
-            probability=float(probability[k]),
-            drift=float(drift[k]),
-            drift_uncertainty=float(spread[k]),
-            posterior=found.some(np.array([k])),
+    longest, age = (np.array([getattr(case, name) for case in cases]) for name in ("longest_s", "age_s"))
+    limit = np.array([(case.tolerance.lower, case.tolerance.upper) for case in cases])
+    intervals = model.interval_s(limit, question.reliability, longest).tolist()
+    probability = model.probability_within(age, limit).tolist()
+    drift, spread = (part.tolist() for part in model.drift_per_year())
+    lines = []
+    for k, (case, interval) in enumerate(zip(cases, intervals, strict=True)):
+        due = days_after(case.last_day, interval)
+        limited_by: LimitedBy = "tolerance"
+        if interval == 0:
+            limited_by = "start"
+        elif interval >= case.longest_s * (1 - 1e-9):
+            limited_by = case.longest_by
+        said = evidence_findings(
+            case.history, case.history.increments(), case.prior, found.some(np.array([k]))
         )
-        for k, at in enumerate(cases)
-    }
-
-
-def _line(question: Question, case: _Case, answer: _Answer) -> DueInstrument:
-    due = days_after(case.last_day, answer.interval_s)
-    limited_by: LimitedBy = "tolerance"
-    if answer.interval_s == 0:
-        limited_by = "start"
-    elif answer.interval_s >= case.longest_s * (1 - 1e-9):
-        limited_by = case.longest_by
-    return replace(
-        case.line,
-        due=due,
-        state=question.state(due),
-        probability_within=answer.probability,
-        interval_s=answer.interval_s,
-        limited_by=limited_by,
-        drift_per_year=answer.drift,
-        drift_uncertainty=answer.drift_uncertainty,
-        calibrations=len(case.history),
-        reason=_reason(limited_by, answer.interval_s, case.tolerance, question.reliability),
-        findings=(*case.findings, *_evidence_findings(question, case, answer)),
-    )
+        if not question.environment_uncertainty and not seasons_seen(case.history):
+            said.append(season_unseen())
+        line = replace(
+            case.line,
+            due=due,
+            state=question.state(due),
+            probability_within=probability[k],
+            interval_s=interval,
+            limited_by=limited_by,
+            drift_per_year=drift[k],
+            drift_uncertainty=spread[k],
+            calibrations=len(case.history),
+            reason=_reason(limited_by, interval, case.tolerance, question.reliability),
+            findings=(*case.findings, *(one for one in said if one.severity != "note")),
+        )
+        lines.append(line)
+    return lines
 
 
 def _reason(limited_by: LimitedBy, interval_s: float, limit: Tolerance, reliability: float) -> str:

@@ -8,7 +8,6 @@ import numpy as np
 from scipy import special
 
 from evenbeat.calibration.history_posterior import Posteriors
-from evenbeat.clock.forecaster import first_exit
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_YEAR
 
@@ -16,6 +15,8 @@ SMALLEST_VARIANCE = 1e-300
 SHARES = np.append(0.0, np.geomspace(1e-3, 1.0, 25))
 SEASON_SHARES = np.unique([*SHARES, *np.linspace(0, 1, 41)])
 """Where in the longest interval it is looked for that an offset leaves its limits."""
+TOLERATED, MOST_STEPS = 1e-10, 60
+"""Share of itself to which an interval is found, and after how many steps at the latest."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -50,20 +51,40 @@ class ManyHistories:
 
         0 where it is not even at the start, its ``longest_s`` where it does not leave by then.
         """
-        ends = []
-        for k, longest in enumerate(longest_s.tolist()):
-            one, limits = self.some(np.array([k])), limit[k : k + 1]
+        # a yearly course may leave and come back
+        seasonal = self.posteriors.covariance[2, 2].any(axis=1)
+        ends = np.zeros(len(limit))
+        for rows, shares in ((np.flatnonzero(~seasonal), SHARES), (np.flatnonzero(seasonal), SEASON_SHARES)):
+            if len(rows):
+                ends[rows] = self.some(rows)._ends(limit[rows], reliability, longest_s[rows], shares)
+        return ends
 
-            def probability(
-                times: FloatArray, one: ManyHistories = one, limits: FloatArray = limits
-            ) -> FloatArray:
-                return one._inside(times[:, np.newaxis], limits) @ one.posteriors.weight[0]
-
-            # a yearly course may leave and come back
-            seasonal = one.posteriors.covariance[2, 2].any()
-            times = longest * (SEASON_SHARES if seasonal else SHARES)
-            ends.append(first_exit(times, probability(times), reliability, between=probability))
-        return np.minimum(np.where(np.isnan(ends), 0.0, ends), longest_s)
+    def _ends(self, limit: FloatArray, asked: float, longest_s: FloatArray, shares: FloatArray) -> FloatArray:
+        """Return the first exits: between which two shares of the longest interval, then by regula falsi."""
+        excess = np.stack(
+            [self.probability_within(share * longest_s, limit) - asked for share in shares], axis=1
+        )
+        first = (excess < 0).argmax(axis=1)
+        ends = np.where(excess[:, 0] < 0, 0.0, longest_s)
+        rows = np.flatnonzero(first > 0)
+        if not len(rows):
+            return ends
+        some, limits, after = self.some(rows), limit[rows], first[rows]
+        low, high = (longest_s[rows] * shares[at] for at in (after - 1, after))
+        over, under = (excess[rows, at] for at in (after - 1, after))
+        at, side = low, np.zeros(len(rows), dtype=int)
+        for _ in range(MOST_STEPS):
+            before, at = at, (low * under - high * over) / (under - over)
+            if np.all(np.abs(at - before) <= TOLERATED * at):
+                break
+            here = some.probability_within(at, limits) - asked
+            left = here < 0
+            halved = np.where(np.where(left, -1, 1) == side, 0.5, 1.0)  # the end that stays again (Illinois)
+            over, under = np.where(left, over * halved, here), np.where(left, here, under * halved)
+            low, high = np.where(left, low, at), np.where(left, at, high)
+            side = np.where(left, -1, 1)
+        ends[rows] = at
+        return ends
 
     def drift_per_year(self) -> tuple[FloatArray, FloatArray]:
         """Return mean and standard deviation of the drift per year at the last calibration, shape (m,)."""

@@ -177,6 +177,11 @@ def predict_holdover(
     even_if_untested
         Answer also where the model's forecasts within its own record failed.
 
+    Returns
+    -------
+    HoldoverForecast
+        Time error after each duration with its interval and what it is made of.
+
     Raises
     ------
     InputError
@@ -187,6 +192,16 @@ def predict_holdover(
     -----
     The mean is what the measured offset and aging make of an uncorrected clock. The reference counts
     as perfect unless the model was fitted with ``reference_offset``, which makes a term of its own.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> model = eb.fit_clock(record)
+    >>> holdover = eb.predict_holdover(model, [3600.0])
+    >>> holdover.forecast.mean.shape
+    (1,)
 
     References
     ----------

@@ -115,6 +115,8 @@ def limit_passage(
 
     Parameters
     ----------
+    model
+        A clock model, calibration history's model or stated drift.
     time_error_limit_s
         Limit of the size of the time error.
     until_s
@@ -125,6 +127,13 @@ def limit_passage(
         As for :func:`evenbeat.predict_holdover`.
     paths
         Simulated futures: the standard error of a probability near 95 % is 0.0034 for 4000.
+    confidence, seed
+        Probability for which the time is sought, and seed of the simulation.
+
+    Returns
+    -------
+    LimitPassage
+        The time at which each share of the simulated clocks has left, with the times themselves.
 
     Raises
     ------
@@ -138,6 +147,16 @@ def limit_passage(
     do to a clock that stays alone. Touching a limit between moments: exp(-2ab/(qΔt)) for distances a and
     b from it and q = h₀/2 (Brownian bridge; Karatzas & Shreve 1991, 4.3.40). Flicker and random-walk FM
     hardly move between neighbouring moments.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> noise = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)
+    >>> record = eb.simulate_clock(600, interval_s=60, levels=noise, seed=1)
+    >>> model = eb.fit_clock(record)
+    >>> passage = eb.limit_passage(model, 1e-6, paths=200)
+    >>> passage.time_never_left_s > 0
+    True
 
     References
     ----------

@@ -64,6 +64,11 @@ def stated_holdover(
     time_error_limit_s, confidence
         As for :func:`evenbeat.predict_holdover`; searched from one second to ten years.
 
+    Returns
+    -------
+    HoldoverForecast
+        As from :func:`evenbeat.predict_holdover`.
+
     Raises
     ------
     InputError
@@ -75,6 +80,13 @@ def stated_holdover(
     optimum predictor: t² σ²/ln 2) and (2π²/3) h₋₂t³ (random-walk FM); NIST TN 1337. Normal throughout:
     not valid where the uncertainties themselves are hardly known, for which :func:`evenbeat.fit_clock`
     is made.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> off = eb.Estimate.normal(0, 1e-10)
+    >>> eb.stated_holdover([86400.0], frequency_offset=off).forecast.standard_uncertainty
+    array([8.64e-06])
 
     References
     ----------

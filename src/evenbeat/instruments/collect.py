@@ -104,6 +104,11 @@ def collect(
     A row is stamped in UTC when its answer was complete: later than the end of the gate by what the
     instrument takes to answer. Nothing is sent but the lines of the description.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> eb.collect("frequency_query", "tcp://192.0.2.10:5025", "bench", interval_s=2)  # doctest: +SKIP
+
     References
     ----------
     Source: IEEE 488.2, SCPI-1999 (queries)

@@ -15,6 +15,7 @@ from pathlib import Path
 from evenbeat.disk import sync
 from evenbeat.errors import OutputError
 from evenbeat.instruments.timekeeping import utc_from_text, utc_text
+from evenbeat.units import counted
 
 _SECOND_NS = 1_000_000_000
 _OURS = re.compile(rb"(?:#[^\n]*\n)+utc,")
@@ -113,7 +114,7 @@ class Journal:
         self.last_utc_ns = tail.last_utc_ns
         self.holds_rows = tail.last_utc_ns is not None or _number(newest) > 1
         self._size = os.fstat(self._descriptor).st_size
-        torn = f"; {tail.set_aside} torn line(s) set aside as comments" if tail.set_aside else ""
+        torn = f"; {counted(tail.set_aside, 'torn line')} set aside as a comment" if tail.set_aside else ""
         if tail.last_utc_ns is None:
             found = f"collection resumes, no row before{torn}"
         else:

@@ -51,7 +51,7 @@ from evenbeat.lessons.noise_mixture import FIELDS, SAMPLES, SLOPES, NoiseMixture
 from evenbeat.lessons.record_length import look_through_gaps
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import Estimate
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 START = {
     "white_pm": 1e-11,
@@ -272,7 +272,7 @@ class HoldoverGame(Game[HoldoverGuess]):
     def told(self) -> str:
         """Return how many rounds, and the mean of their points."""
         mean = sum(self.score.values()) / len(self.score)
-        return f"{len(self.score)} round(s), {mean:.0f} points on average; a clock counts once."
+        return f"{counted(len(self.score), 'round')}, {mean:.0f} points on average; a clock counts once."
 
     def _judged(self, *, clock: int, guess: float, half_width: float) -> HoldoverGuess:
         return judge_guess(
@@ -341,7 +341,8 @@ class ClockDetective(Game[Investigation]):
         cases, right = len(self.score), sum(bits > 0 for bits in self.score.values())
         sure = sum(self._said.values()) / cases
         return (
-            f"{cases} case(s), {sum(self.score.values()):+.1f} bits over blind guesses; {sure:.0f} % sure on "
+            f"{counted(cases, 'case')}, {sum(self.score.values()):+.1f} bits over blind guesses; "
+            f"{sure:.0f} % sure on "
             f"average, right in {right} of {cases}. A case counts once."
         )
 

@@ -202,6 +202,15 @@ def convert_log(
     OutputError
         If the new file exists or cannot be written.
 
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile, pathlib
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> done = eb.convert_log(eb.demo_data("fulmar-evening.csv"), pathlib.Path(folder.name) / "evening.npy")
+    >>> done.rows
+    720
+    >>> folder.cleanup()
+
     References
     ----------
     Source: reads as read_log does

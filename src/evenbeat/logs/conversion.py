@@ -16,7 +16,7 @@ from evenbeat.logs.terms import QUANTITIES
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind
-from evenbeat.units import frequency_text, parse_unit
+from evenbeat.units import counted, frequency_text, parse_unit
 
 _DIMENSIONS = {
     "frequency": "frequency",
@@ -385,7 +385,7 @@ def _unwrapped(
             )
         raise RowError(msg, row)
     wraps = np.concatenate([[0.0], np.cumsum(np.diff(known) < 0)])
-    sentence = f"The counter wrapped {len(falls)} time(s) at {capacity:.15g}; this was undone."
+    sentence = f"The counter wrapped {counted(len(falls), 'time')} at {capacity:.15g}; this was undone."
     finding = note("COUNT_WRAPPED", sentence, wraps=len(falls), capacity=capacity)
     return known + capacity * wraps, (finding,)
 

@@ -13,7 +13,7 @@ from evenbeat.quantities import FloatArray
 MOST_DISTINCT = 4096
 _FEW_DIGITS = 4  # more of them are finer than what is measured
 _LATTICE_TOLERANCE = 0.02
-_NUMBER = re.compile(r"[+-]?\d*(?:[.,](\d*))?(?:[eE]([+-]?\d+))?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?\d*(?:[.,](\d*))?(?:[eE]([+-]?\d{1,3}))?", re.ASCII)
 
 
 def printed_step(cells: Iterable[str]) -> float | None:
@@ -23,7 +23,7 @@ def printed_step(cells: Iterable[str]) -> float | None:
         match = _NUMBER.fullmatch(cell.strip())
         if match and any(c.isdigit() for c in cell):
             exponents.append(int(match.group(2) or 0) - len(match.group(1) or ""))
-    return 10.0 ** min(exponents) if exponents else None
+    return float(f"1e{min(exponents)}") or None if exponents else None
 
 
 def relative_step(values: FloatArray, cells: Iterable[str]) -> float | None:

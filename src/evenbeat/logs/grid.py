@@ -26,7 +26,7 @@ from evenbeat.findings import Finding, caution, note
 from evenbeat.logs.refusal import RowError
 from evenbeat.logs.times import Times, blocks_of_rows
 from evenbeat.quantities import FloatArray
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 _BLOCK = 64
 _SHORT_SPAN = 64
@@ -102,7 +102,8 @@ def _one_beat(seconds: FloatArray, anew: IntArray) -> tuple[FloatArray, tuple[Fi
     if farthest <= _ON_THE_GRID * spacing or (np.diff(seconds)[anew - 1] <= 0).any():
         return seconds, ()
     sentence = (
-        f"Collection was resumed {len(anew)} time(s) between two beats; the rows behind were moved by up to "
+        f"Collection was resumed {counted(len(anew), 'time')} between two beats; the rows behind were "
+        "moved by up to "
         f"{duration_text(farthest)} onto one grid."
     )
     return moved, (note("BEAT_ANEW", sentence, resumed=len(anew), farthest_s=farthest),)
@@ -185,7 +186,7 @@ def rows_in_order(seconds: FloatArray) -> IntArray:
     A lone time ahead of several rows behind it is left out itself. After rows that were left out the time
     has to go on by half an interval: where clocks were put back, the next row may be stamped anew by chance.
     """
-    if len(seconds) < 3:
+    if len(seconds) < 3 or (seconds[1:] > seconds[:-1]).all():
         return np.flatnonzero(np.diff(seconds, prepend=-np.inf) > 0).astype(np.int64)
     ahead = np.zeros(len(seconds), dtype=bool)
     ahead[:-2] = (seconds[:-2] >= seconds[1:-1]) & (seconds[:-2] >= seconds[2:])

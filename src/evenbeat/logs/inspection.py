@@ -436,12 +436,23 @@ def inspect_log(
         As for :func:`evenbeat.read_log`. Lines that cannot be read are always passed over and counted
         here; ``needs`` tells whether ``read_log`` would refuse them.
 
+    Returns
+    -------
+    Inspection
+        Columns, form of the times, the record that would be read or why none is, options to type.
+
     Raises
     ------
     LogError
         If there is no such file, or it cannot be opened at all.
     InputError
         If an option is not known or cannot be used.
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> eb.inspect_log(eb.demo_data("fulmar-evening.csv")).readable
+    True
 
     References
     ----------

@@ -40,6 +40,7 @@ from evenbeat.logs.times import (
 )
 from evenbeat.plausible import far_offset, implausible
 from evenbeat.record import Record, Source
+from evenbeat.units import counted
 
 if TYPE_CHECKING:
     from evenbeat.epochs import Grid
@@ -145,6 +146,13 @@ def read_log(
     LogError
         If the log cannot be read without a guess; the sentence names the line or the option.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> record = eb.read_log(eb.demo_data("fulmar-evening.csv"))
+    >>> record.kind, record.interval_s
+    ('frequency', 10.0)
+
     References
     ----------
     Formula: y = (f - f₀)/f₀; y = f_ref/f_read - 1 where the reference was read
@@ -186,7 +194,8 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     log, form, _ = readable_cells(log, wanted)
     if wanted is not None and form.columns != wanted.columns:
         msg = (
-            f"the log has {form.columns} column(s) where the layout has {wanted.columns}; read it without "
+            f"the log has {counted(form.columns, 'column')} where the layout has {wanted.columns}; "
+            "read it without "
             "the layout"
         )
         raise LogError(msg, line=form.first_line)
@@ -228,7 +237,7 @@ def _check_readings(sheet: Sheet) -> None:
         msg = f"all {table.rows} readings in column {label} are missing; there is nothing to analyse"
         raise LogError(msg)
     if readings < FEWEST_ROWS:
-        msg = f"column {label} holds {readings} usable reading(s); at least {FEWEST_ROWS} are needed"
+        msg = f"column {label} holds {counted(readings, 'usable reading')}; at least {FEWEST_ROWS} are needed"
         raise LogError(msg)
 
 
@@ -301,9 +310,10 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
         interval_s=stated.gate_s or stated.interval_s,
     )
     converted = turned(converted) if stated.reading_of == "reference" else converted
-    usual = np.abs(converted.values) <= LARGEST
-    if not usual.all() and (bad := ~usual & ~np.isnan(readings)).any():
-        row = int(np.argmax(bad))
+    ends = np.fmin.reduce(converted.values), np.fmax.reduce(converted.values)
+    holes = np.count_nonzero(np.isnan(converted.values)) > np.count_nonzero(np.isnan(readings))
+    if holes or not (np.isnan(ends[0]) or -LARGEST <= ends[0] <= ends[1] <= LARGEST):
+        row = int(np.argmax(~(np.abs(converted.values) <= LARGEST) & ~np.isnan(readings)))
         msg = (
             f"the reading {readings[row]:g} in column {layout.form.label(layout.value)} "
             "cannot be converted; write a missing reading as NaN"
@@ -399,7 +409,9 @@ def _record(
         raise LogError(msg, line=layout.form.first_line if log.text else None)
     told: list[Finding] = []
     if len(late):
-        sentence = f"{len(late)} row(s) whose time does not advance were rejected, as was asked for: "
+        sentence = (
+            f"{counted(len(late), 'row')} rejected, as was asked for, since the time does not advance: "
+        )
         sentence += f"{numbered(late)}."
         told.append(caution("LATE_ROWS", sentence, rows=len(late)))
     if coarse is not None:

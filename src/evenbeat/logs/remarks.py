@@ -18,7 +18,7 @@ from evenbeat.logs.rows import HARMLESS, Columns
 from evenbeat.logs.terms import Form, Layout, Statements
 from evenbeat.logs.times import Times
 from evenbeat.quantities import FloatArray
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
 _SOME = 20_000  # readings that are looked at for one that repeats
 _FEWEST_DISTINCT = 100
@@ -41,7 +41,7 @@ def _layout_remarks(layout: Layout) -> Iterator[Finding]:
         yield note("STATED_IN_COMMENTS", sentence)
     if form.skipped:
         sentence = (
-            f"{len(form.skipped)} line(s) of text before the first row were not understood and were skipped: "
+            f"Skipped {counted(len(form.skipped), 'line')} of text before the first row, not understood: "
             f"{numbered(form.skipped)}."
         )
         yield note("SKIPPED_LINES", sentence, lines=len(form.skipped))
@@ -111,7 +111,7 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
         harmless = all(reason in HARMLESS for reason in reasons)
         told = "; ".join(f"{count} × {reason}" for reason, count in reasons.most_common(3))
         sentence = (
-            f"{len(table.rejected)} line(s) were rejected as no row of the log "
+            f"{counted(len(table.rejected), 'line was', 'lines were')} rejected as no row of the log "
             f"({numbered(table.rejected.lines)}): {told}."
         )
         if layout.time is None and not harmless:
@@ -124,7 +124,7 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     if table.doubtful:
         others = numbered([row.line for row in table.doubtful[1:]])
         sentence = (
-            f"{len(table.doubtful)} row(s) may have been cut short and were read as written: "
+            f"{counted(len(table.doubtful), 'row')} may have been cut short; what is written was read: "
             f"{table.doubtful[0]}{f'; likewise {others}' if table.doubtful[1:] else ''}."
         )
         yield note("SHORT_NUMBERS", sentence, rows=len(table.doubtful), first_line=table.doubtful[0].line)
@@ -158,7 +158,8 @@ def _nines(readings: FloatArray) -> Iterator[Finding]:
             continue
         count = int(np.count_nonzero(readings == value))
         sentence = (
-            f"{count} reading(s) are {value:.12g}, which often stands for none; it was read as it is "
+            f"{counted(count, 'reading is', 'readings are')} {value:.12g}, which often stands for "
+            "none; it was read as it is "
             "written (write NaN where there is no reading)."
         )
         yield caution("ALL_NINES", sentence, readings=count)
@@ -218,7 +219,7 @@ def _later_than_file(path: str, times: Times | None) -> Iterator[Finding]:
     later = int(np.count_nonzero(times.seconds > limit_s))
     beyond = duration_text(float(times.seconds[-1]) - limit_s + _ZONES_S)
     sentence = (
-        f"{later} row(s) at the end are stamped up to {beyond} "
+        f"{counted(later, 'row at the end is', 'rows at the end are')} stamped up to {beyond} "
         "after the file was last written, as predictions are; they were read as measured (cut them off)."
     )
     values = {"rows": later, "of": len(times.seconds)}

@@ -23,6 +23,7 @@ from evenbeat.logs.cells import (
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form import detect_form, first_lines
 from evenbeat.logs.terms import Candidate, Form, Writing
+from evenbeat.units import counted
 
 QUERY = "a prompt or a query, no reading"
 OTHER_ANSWER = "an answer to another query"
@@ -407,7 +408,7 @@ def _from_remarks(
             remarks.setdefault(remark, []).append(number)
     told = "; ".join(f"'{remark}' in {_numbered(numbers)}" for remark, numbers in remarks.items())
     count = sum(map(len, remarks.values()))
-    sentence = f"{count} row(s) carry a remark, which was kept but not used: {told}."
+    sentence = f"{counted(count, 'row carries', 'rows carry')} a remark, which was kept but not used: {told}."
     finding = note("REMARKS", sentence, rows=count)
     body = rows.split(b"\n", first - 1)[-1]
     text = b"\n".join([*(line.encode() for line in lines), body])

@@ -22,6 +22,7 @@ from evenbeat.logs.rows import Columns, first_cells
 from evenbeat.logs.terms import Form, Layout, Options, Wanted
 from evenbeat.logs.times import Times, looks_like_days, looks_like_time, many_digits
 from evenbeat.quantities import FloatArray
+from evenbeat.units import counted
 
 _RESUMED = re.compile(rb"#[^\n]*\bcollection resumes\b")
 FEWEST_ROWS = 3
@@ -178,7 +179,10 @@ def chosen_rows(
             _refuse_levels(sheet, quantity)
         return sheet, times, ()
     if len(rows) < FEWEST_ROWS:
-        msg = f"only {len(rows)} row(s) are {' and '.join(told)}; at least {FEWEST_ROWS} are needed"
+        msg = (
+            f"only {counted(len(rows), 'row is', 'rows are')} {' and '.join(told)}; at least "
+            f"{FEWEST_ROWS} are needed"
+        )
         raise LogError(msg)
     count = sheet.table.rows
     kept = sheet.kept(rows)

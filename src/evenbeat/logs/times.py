@@ -20,7 +20,7 @@ from evenbeat.logs.cells import shape_of
 from evenbeat.logs.refusal import NoTimeError, RowError
 from evenbeat.logs.terms import TimeForm, Wanted
 from evenbeat.quantities import FloatArray
-from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, duration_text, parse_duration
+from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, counted, duration_text, parse_duration
 
 LEAP_SECONDS = np.array(
     [
@@ -43,7 +43,8 @@ def leap_second_finding(start: np.datetime64 | None, duration_s: float) -> tuple
         return ()
     days = ", ".join(str(moment.astype("datetime64[D]")) for moment in within)
     sentence = (
-        f"{len(within)} leap second(s) lie within the log (before {days}); time stamps in UTC do not count "
+        f"{counted(len(within), 'leap second lies', 'leap seconds lie')} within the log (before "
+        f"{days}); time stamps in UTC do not count "
         "them, so a time error measured by them would step by a second there, which was not corrected."
     )
     return (note("LEAP_SECOND", sentence, leap_seconds=len(within)),)
@@ -78,7 +79,7 @@ def across_midnights(seconds: FloatArray) -> tuple[FloatArray, Finding]:
     midnights = np.concatenate([[0], np.cumsum(np.diff(seconds) < -SECONDS_PER_DAY / 2)])
     sentence = (
         "The time column holds times of day without a date; the start stays unknown, and a day was added "
-        f"at each of {int(midnights[-1])} midnight(s)."
+        f"at each of {counted(midnights[-1], 'midnight')}."
     )
     finding = caution("NO_DATE", sentence)
     total = seconds + SECONDS_PER_DAY * midnights
@@ -95,7 +96,9 @@ def across_weeks(seconds: FloatArray) -> tuple[FloatArray, tuple[Finding, ...]]:
     for span, name in ((WEEK_S, "week"), (SECONDS_PER_DAY, "day")):
         if (np.abs(steps[falls] + span - step) < _WITHIN * step).all() and step < span / 10:
             turns = np.concatenate([[0], np.cumsum(steps < 0)])
-            sentence = f"The time begins anew {len(falls)} time(s) after a {name}, which was added there."
+            sentence = (
+                f"The time begins anew {counted(len(falls), 'time')} after a {name}, which was added there."
+            )
             finding = note("TIME_WRAPPED", sentence, turns=len(falls), span_s=span)
             return seconds + span * turns, (finding,)
     return seconds, ()
@@ -382,7 +385,7 @@ def times_from_moments(
         ns = ns + np.cumsum(begun) * 1_000_000_000
         seconds = seconds_since_first(ns)
         count = int(np.count_nonzero(begun))
-        sentence = f"The log writes {count} leap second(s) as second 60; the times after count them."
+        sentence = f"The log writes {counted(count, 'leap second')} as second 60; the times after count them."
         leap = (note("LEAP_SECOND", sentence, leap_seconds=count),)
         findings = (*leap, *findings)
     elif scale == "UTC":

@@ -11,3 +11,7 @@
     trace.py           what rests on a reference that was found out
     promises.py        how often promises were kept: realised reliability
 """
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

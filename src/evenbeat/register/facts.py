@@ -20,7 +20,7 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding, Severity
 from evenbeat.plain import Plain
 from evenbeat.plausible import UNUSUAL_OFFSET
-from evenbeat.units import NUMBER, frequency_text, parse_unit, seconds_of_day
+from evenbeat.units import NUMBER, counted, frequency_text, parse_unit, seconds_of_day
 
 Kind = Literal["instrument", "calibration", "event", "assessment"]
 What = Literal["repair", "move", "adjustment", "in use", "out of use", "retired", "lost"]
@@ -376,8 +376,8 @@ def history_of(
         since = [one for one in ordered if one.moment >= repair.moment]
         if len(since) < len(ordered):
             sentence = (
-                f"{name} was {repair}: its drift begins anew, and {len(ordered) - len(since)} calibration(s) "
-                "before count for nothing."
+                f"{name} was {repair}: its drift begins anew, without what "
+                f"{counted(len(ordered) - len(since), 'earlier calibration')} found."
             )
             findings.append(Finding(code="REPAIRED", severity="note", sentence=sentence))
         ordered = since

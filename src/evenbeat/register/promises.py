@@ -19,6 +19,7 @@ from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, KeptAssessment
 from evenbeat.register.register import Holdings, Register
 from evenbeat.result import Column, Result
+from evenbeat.units import counted
 
 MARGIN = 0.05
 """A promise counts as held where the lower end of the band is no further below it."""
@@ -133,6 +134,26 @@ def realised_reliability(register: Register | Holdings) -> RealisedReliability:
     For each calibration the promise is the last assessment with a due day between the calibration before and
     it. One that came after the due day does not count, in tolerance or out.
 
+    Parameters
+    ----------
+    register
+        The register, or what it holds.
+
+    Returns
+    -------
+    RealisedReliability
+        Shares of promises that were kept, with intervals.
+
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile, pathlib
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> register = eb.Register.create(pathlib.Path(folder.name) / "workshop.sqlite")
+    >>> done = eb.register.import_table(register, eb.demo_data("fleet-history.csv"))
+    >>> eb.register.realised_reliability(register)
+    <No promise was put to the test yet: keep due lists, and calibrate by them>
+    >>> folder.cleanup()
+
     References
     ----------
     Formula: Clopper-Pearson interval of a binomial share
@@ -224,6 +245,8 @@ def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Fin
     if late:
         out = sum(one.late and not one.within for one in promises)
         severity: Severity = "caution" if out else "note"
-        sentence = f"{late} calibration(s) came after the due day and do not count; {out} found it out."
+        sentence = (
+            f"{counted(late, 'calibration')} came after the due day and did not count; {out} found it out."
+        )
         found.append(Finding(code="CAME_LATE", severity=severity, sentence=sentence))
     return found

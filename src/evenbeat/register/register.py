@@ -105,8 +105,18 @@ class Entry(Plain):
 
     @property
     def fact(self) -> Fact | None:
-        """What it states; ``None`` for a withdrawal."""
-        return None if self.content is None else fact_of(self.kind, json.loads(self.content))
+        """What it states; ``None`` for a withdrawal.
+
+        Raises
+        ------
+        LogError
+            If it cannot be read: it was changed after it was written.
+        """
+        try:
+            return None if self.content is None else fact_of(self.kind, json.loads(self.content))
+        except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
+            msg = f"entry {self.number} cannot be used: {error}"
+            raise LogError(msg) from error
 
     def computed_hash(self) -> str:
         """Return the hash that this row must have."""
@@ -118,7 +128,8 @@ class Entry(Plain):
         return tuple(getattr(self, name) for name in COLUMNS)
 
     def _facts(self) -> Mapping[str, object]:
-        return {**super()._facts(), "content": None if self.content is None else json.loads(self.content)}
+        fact = self.fact
+        return {**super()._facts(), "content": None if fact is None else fact.to_dict()}
 
 
 def chained_hash(parts: tuple[int | str | None, ...]) -> str:
@@ -364,6 +375,7 @@ class Register:
         with writing(self.path) as connection:
             held = _Held(connection)
             added = tuple(held.add(draft, signed) for draft in drafts)
+            held.check_kept(added)
         if added:
             note_head(self.path, f"{added[-1].number}:{added[-1].hash}")
         return added
@@ -414,8 +426,8 @@ class Register:
             entry = Entry(**{**held, **signed, **follows})
             try:
                 _ = entry.fact
-            except InputError as error:
-                msg = f"entry {at} cannot be used: {error}; correct it with the evenbeat that wrote it"
+            except LogError as error:
+                msg = f"{error}; correct it with the evenbeat that wrote it"
                 raise LogError(msg, path=first) from error
             entries.append(replace(entry, hash=entry.computed_hash()))
         return cls._holding(path, entries, who=who, role=role)
@@ -428,7 +440,8 @@ class Register:
             with writing(made.path) as connection:
                 held = _Held(connection)
                 for entry in entries:
-                    held.keep(entry, None)
+                    held.keep(entry)
+                held.check_kept(entries)
         except BaseException:
             made.path.unlink(missing_ok=True)
             raise
@@ -607,7 +620,7 @@ class _Held:
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
         number, _, self._hash = _head(connection).partition(":")
-        self._number = int(number)
+        self._first = self._number = int(number)
         self._known: dict[str, bool] = {}
         self._dates: dict[str, dict[str, int]] = {}
 
@@ -621,31 +634,28 @@ class _Held:
         self._forget(former)
         if fact is not None:
             self._check_fit(fact)
-        entry = Entry(
-            number=self._number + 1,
-            kind=kind,
-            instrument=name,
-            content=None if fact is None else canonical_text(fact.to_dict()),
-            corrects=draft.corrects,
-            reason=None if draft.reason is None else draft.reason.strip(),
-            software=SOFTWARE,
-            former_hash=self._hash,
-            hash="",
-            **signed,
-        )
-        return self.keep(replace(entry, hash=entry.computed_hash()), fact)
-
-    def keep(self, entry: Entry, fact: Fact | None) -> Entry:
-        """Write one row as it is."""
-        row = entry.row
-        self._connection.execute(_INSERT, row)
-        query = f"{_SELECT} entries WHERE number = ?"
-        if self._connection.execute(query, (entry.number,)).fetchone() != row:
-            msg = f"the register did not keep entry {entry.number} as it was given; nothing was added"
-            raise OutputError(msg)
-        self._number, self._hash = entry.number, entry.hash
+        content = None if fact is None else canonical_text(fact.to_dict())
+        reason = None if draft.reason is None else draft.reason.strip()
+        about = (self._number + 1, kind, name, content, draft.corrects, reason)
+        said = (*about, signed["who"], signed["role"], signed["written_at"], SOFTWARE, self._hash)
+        entry = _entry_of((*said, chained_hash(said)))
+        self.keep(entry)
         self._remember(entry, fact)
         return entry
+
+    def keep(self, entry: Entry) -> None:
+        """Write one row as it is."""
+        self._connection.execute(_INSERT, entry.row)
+        self._number, self._hash = entry.number, entry.hash
+
+    def check_kept(self, added: Sequence[Entry]) -> None:
+        """Read again what was written: a trigger may have swallowed it."""
+        rows = self._connection.execute(f"{_SELECT} entries WHERE number > ?", (self._first,))
+        there = {row[0]: row for row in rows}
+        for entry in added:
+            if there.get(entry.number) != entry.row:
+                msg = f"the register did not keep entry {entry.number} as it was given; nothing was added"
+                raise OutputError(msg)
 
     def _check_correction(self, draft: Draft, former: Entry | None) -> None:
         if former is None:
@@ -716,11 +726,10 @@ class _Held:
 
     def _dates_of(self, name: str) -> dict[str, int]:
         if name not in self._dates:
-            query = (
-                "SELECT number, content FROM standing_entries WHERE kind = 'calibration' AND instrument = ?"
+            rows = self._connection.execute(
+                "SELECT date, number FROM calibrations WHERE instrument = ?", (name,)
             )
-            rows = self._connection.execute(query, (name,))
-            self._dates[name] = {json.loads(content)["date"]: number for number, content in rows}
+            self._dates[name] = dict(rows.fetchall())
         return self._dates[name]
 
 

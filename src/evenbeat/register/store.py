@@ -172,7 +172,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
             yield connection
             connection.execute("COMMIT")
     except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # its complaint quotes what is damaged
-        msg = f"{path} cannot be read as a register: {error}"
+        msg = f"{path} cannot be read as a register: {' '.join(str(error).split())}"
         raise LogError(msg) from error
 
 

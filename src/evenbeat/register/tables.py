@@ -26,6 +26,7 @@ from evenbeat.findings import Finding
 from evenbeat.register.facts import Calibration, Event, Instrument, iso_moment, status_on
 from evenbeat.register.register import Draft, Register
 from evenbeat.tables import Field, Row, Table, guarded, read_table
+from evenbeat.units import counted
 
 OF_CALIBRATION = ("instrument", "date", "as_found", "as_left", "standard_uncertainty", "adjusted")
 TEXTS = ("certificate", "remark", "reference", "certificate_sha256", "as_entered")
@@ -61,11 +62,13 @@ class Imported:
     findings: tuple[Finding, ...] = ()
 
     def __str__(self) -> str:
-        said = f"{self.instruments} instrument(s) and {self.calibrations} calibration(s) added"
+        said = (
+            f"{counted(self.instruments, 'instrument')} and {counted(self.calibrations, 'calibration')} added"
+        )
         if self.events:
             said += f", {self.events} of the instruments with another status"
         if self.repeated:
-            said += f", {self.repeated} row(s) were there already"
+            said += f", {counted(self.repeated, 'row was', 'rows were')} there already"
         return "\n".join([said, *(f"[{finding.severity}] {finding.sentence}" for finding in self.findings)])
 
 
@@ -80,8 +83,15 @@ def import_table(
 
     Parameters
     ----------
+    register, path
+        Where to, and the table: of calibrations, as :meth:`evenbeat.CalibrationHistory.from_table` reads it.
     date_order, nominal_frequency_hz
         As for :meth:`evenbeat.CalibrationHistory.from_table`.
+
+    Returns
+    -------
+    Imported
+        How many instruments and calibrations came in.
 
     Raises
     ------
@@ -89,6 +99,16 @@ def import_table(
         If the table cannot be read, its dates may be read in two ways, a row cannot be used, or it says
         another tolerance, class or identity of an instrument than the register; the sentence names the line,
         and nothing is added.
+
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile, pathlib
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> register = eb.Register.create(pathlib.Path(folder.name) / "workshop.sqlite")
+    >>> done = eb.register.import_table(register, eb.demo_data("fleet-history.csv"))
+    >>> done.calibrations
+    114
+    >>> folder.cleanup()
 
     References
     ----------

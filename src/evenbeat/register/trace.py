@@ -16,6 +16,7 @@ from evenbeat.register.facts import Calibration, Instrument, day_of
 from evenbeat.register.register import Register, unknown_instrument
 from evenbeat.result import Column, Result
 from evenbeat.tables import Field, TableLike, read_table
+from evenbeat.units import counted
 
 READINGS = (
     Field(name="date"),
@@ -107,6 +108,8 @@ def trace_reference(
 
     Parameters
     ----------
+    register, reference
+        The register, and the name of the reference in it.
     since, until
         When it was good last and when it was found out; by default as its own calibrations say, the last of
         which that was out counts.
@@ -114,12 +117,27 @@ def trace_reference(
         A table with the columns ``date``, ``instrument`` and ``name``: what was measured with the
         instruments.
 
+    Returns
+    -------
+    Trace
+        Calibrations, instruments, assessments and readings in doubt.
+
     Raises
     ------
     InputError
         If the instrument is not known, or was never found out and ``until`` is not given.
     LogError
         If the table cannot be read.
+
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile, pathlib
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> register = eb.Register.create(pathlib.Path(folder.name) / "workshop.sqlite")
+    >>> done = eb.register.import_table(register, eb.demo_data("fleet-history.csv"))
+    >>> eb.register.trace_reference(register, "avocet", since="2024-12-05", until="2025-12-05")
+    <avocet, good 2024-12-05, found out 2025-12-05, touches 0 calibrations, 0 assessments, 0 readings>
+    >>> folder.cleanup()
 
     References
     ----------
@@ -237,5 +255,5 @@ def _remarks(begin: dt.datetime | None, error: float, silent: int) -> Iterator[F
         sentence = "By how much it was off is not known, so neither is how much that is of each tolerance."
         yield Finding(code="ERROR_UNKNOWN", severity="caution", sentence=sentence)
     if silent:
-        sentence = f"{silent} calibration(s) in the register name no reference; nothing is said of those."
+        sentence = f"Nothing is said of {counted(silent, 'calibration')} whose reference is not named."
         yield Finding(code="NO_REFERENCE_NAMED", severity="caution", sentence=sentence)

@@ -64,9 +64,16 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
 
     Parameters
     ----------
+    register
+        From :meth:`Register.open` or :meth:`Register.create`.
     noted_head
         ``number:hash`` that :meth:`Register.head` gave earlier, or a due list shows: that row must still be
         there, as must those of the heads that this account saw before.
+
+    Returns
+    -------
+    Verification
+        Whether every row is as it was written; findings say what is not.
 
     Raises
     ------
@@ -74,6 +81,16 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
         If the noted head has another form.
     LogError
         If the file cannot be read.
+
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile, pathlib
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> register = eb.Register.create(pathlib.Path(folder.name) / "workshop.sqlite")
+    >>> done = eb.register.import_table(register, eb.demo_data("fleet-history.csv"))
+    >>> eb.register.verify_register(register).findings[0].code
+    'CHAIN_HOLDS'
+    >>> folder.cleanup()
 
     References
     ----------
@@ -204,11 +221,11 @@ def _row_findings(entry: Entry, former: str, expected: int) -> tuple[list[Findin
     reason = ""
     try:
         fact = entry.fact
-    except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
+    except LogError as error:
         reason = str(error)
     if fact is not None and fact.instrument != entry.instrument:
-        reason = f"it is filed under {entry.instrument}, but states {fact.instrument}"
+        reason = f"entry {entry.number} is filed under {entry.instrument}, but states {fact.instrument}"
     if reason:
-        sentence = f"Entry {entry.number} cannot be used: {reason}."
+        sentence = f"E{reason[1:]}."
         found.append(Finding(code="ENTRY_UNUSABLE", severity="stop", sentence=sentence, values=where))
     return found, fact

@@ -22,7 +22,7 @@ from evenbeat.quantities import number_text
 from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
 from evenbeat.report.method import setting_rows, stated_files
 from evenbeat.report.page import html_page
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, counted, duration_text
 
 MOST_LINES = 500
 STANDING = (
@@ -86,7 +86,7 @@ def _lines(due: DueList) -> list[tuple[str, str]]:
         )
     open_ones = due.counts["not evaluated"]
     if open_ones:
-        lines.append(("Not evaluated", f"{open_ones} instrument(s); each line says why"))
+        lines.append(("Not evaluated", f"{counted(open_ones, 'instrument')}; each line says why"))
     lines.append(("Reliability", f"{100 * float(str(due.settings['reliability'])):g} % at every moment"))
     return lines
 

@@ -267,9 +267,12 @@ def _leaves(one: Any, other: Any, where: str = "") -> Iterator[tuple[str, Any, A
 
 def _difference(where: str, one: Any, other: Any) -> Difference:
     numbers = all(isinstance(each, int | float) and not isinstance(each, bool) for each in (one, other))
-    size = abs(one - other) / max(abs(one), abs(other)) if numbers and one != other else math.nan
-    if numbers and one == other:  # 1 and 1.0
-        size = 0.0
+    size = math.nan
+    if numbers:
+        try:
+            size = 0.0 if one == other else abs(one - other) / max(abs(one), abs(other))  # 1 is 1.0
+        except OverflowError:  # a whole number beyond every float
+            size = math.inf
     return Difference(where=where, filed=_said(one), recomputed=_said(other), size=size)
 
 

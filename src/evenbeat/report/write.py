@@ -95,6 +95,15 @@ def write_report(
     a new folder, or one with an earlier report, is put in place as a whole. A PDF that cannot be made costs
     neither page nor numbers.
 
+    Examples
+    --------
+    >>> import evenbeat as eb, tempfile
+    >>> record = eb.Record.from_readings([10e6] * 60, unit="Hz", nominal_frequency_hz=10e6, interval_s=1)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     report = eb.write_report(eb.assess(record, tolerance=1e-6), folder, pdf=False)
+    >>> report.html.name
+    'report.html'
+
     References
     ----------
     Source: ISO/IEC 17025:2017, 7.8 (what an analysis is not: a certificate)

@@ -33,6 +33,11 @@ def demo_data(name: str) -> Path:
         ``'kittiwake-history.csv'``, ``'counter-check-readings.csv'``, ``'truth.json'`` (what was put in), or
         ``'README.md'`` (what each file is).
 
+    Returns
+    -------
+    Path
+        Of the file, wherever evenbeat is installed.
+
     Raises
     ------
     InputError
@@ -42,6 +47,12 @@ def demo_data(name: str) -> Path:
     -----
     All of it is simulated and belongs to an invented scenario; the file is the original, so read it and
     leave it as it is (``evenbeat demo`` makes copies).
+
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> eb.demo_data("kittiwake-history.csv").name
+    'kittiwake-history.csv'
 
     References
     ----------

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import term_covariances
 from evenbeat.deviations.forms.form import Bias, TermForm
-from evenbeat.deviations.freedom import overlapping_lags
 from evenbeat.deviations.sums.kernels import Progress, TermSum, sums_of_squares
 from evenbeat.deviations.sums.samples import Samples
 from evenbeat.quantities import FloatArray
@@ -29,6 +27,8 @@ class Differences(TermForm):
         Whether a difference starts at every sample, or once per averaging time.
     averaged
         Whether each term is the mean of as many neighbouring differences as the averaging factor.
+    stride
+        How many samples the terms are apart, if all are at every so many: the factor then counts these.
 
     Notes ----- Degrees of freedom are for the model of sampled phase, not of phase averaged over the sampling
     interval as in the published table of Greenhall and Riley (2003): the two differ by 17 % at factor 1 for
@@ -39,6 +39,7 @@ class Differences(TermForm):
     differences: int
     at_every_sample: bool
     averaged: bool = False
+    stride: int = 1
 
     @property
     def order(self) -> int:
@@ -93,21 +94,8 @@ class Differences(TermForm):
 
     def covariances(self, lags: IntArray, factor: int) -> FloatArray:
         """Return the covariance of two terms that many terms apart."""
-        step = 1 if self.overlapping else factor
-        return term_covariances(lags * step, factor, order=self.order, averaged=self.averaged)
-
-    def known(self, factor: int) -> FloatArray | None:
-        """Return the covariances at the usual lags."""
-        return _known_covariances(self, factor) if self.overlapping else None
-
-    def white_phase_variance(self, factor: int) -> float:
-        """Return the variance that independent phase errors of unit variance make."""
-        return math.comb(2 * self.order, self.order) * self.scale(factor) / (factor if self.averaged else 1)
-
-
-@lru_cache(maxsize=512)
-def _known_covariances(form: Differences, factor: int) -> FloatArray:
-    return form.covariances(overlapping_lags(factor, form.spans), factor)
+        step = self.stride * (1 if self.overlapping else factor)
+        return term_covariances(lags * step, factor * self.stride, order=self.order, averaged=self.averaged)
 
 
 def equivalent_degrees_of_freedom(

@@ -26,12 +26,11 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import ClassVar, Literal
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy import linalg
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import exponents_of, phase_kernel
@@ -42,8 +41,8 @@ from evenbeat.deviations.freedom import (
     lag_weights,
     moments_of_terms,
     overlapping_lags,
-    raised_to_freedom,
-    weights_of_terms,
+    usual_lags,
+    weighing_of_terms,
 )
 from evenbeat.deviations.sums.kernels import Progress, TermSum
 from evenbeat.deviations.sums.samples import PhasePoints, Samples
@@ -96,18 +95,17 @@ class Form(ABC):
         """Return its expectation and scatter, and the variance that is estimated."""
 
     @abstractmethod
-    def weights(
+    def weighing(
         self, terms: TermSum, points: int, factor: int, moments: Moments, levels: FloatArray
     ) -> FloatArray | None:
-        """Return the weights of the chi-squared variables behind it; ``None`` where one will do."""
+        """Return matrices, shape (1 or 2, n, n), whose eigenvalues are in proportion to the weights.
+
+        Of the chi-squared variables behind it; ``None`` where one will do.
+        """
 
     def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
         """Return the published expectation over the variance that is estimated."""
         return 1.0
-
-    @abstractmethod
-    def white_phase_variance(self, factor: int) -> float:
-        """Return about the variance that independent phase errors of unit variance make."""
 
 
 def in_threads(
@@ -147,31 +145,28 @@ class TermForm(Form):
     def covariances(self, lags: IntArray, factor: int) -> FloatArray:
         """Return the covariance of two terms that many terms apart per unit of each level, (noises, n)."""
 
-    def known(self, factor: int) -> FloatArray | None:  # noqa: ARG002
-        """Return the covariances at the lags of :func:`overlapping_lags`, where they are remembered."""
-        return None
-
     def moments(self, terms: TermSum, points: int, factor: int, bias: Bias = "exact") -> Moments:  # noqa: ARG002
         """Return those of the terms that exist."""
-        return (
-            _moments_of_all(self, terms.possible, factor) if terms.complete else self.of_terms(terms, factor)
-        )
-
-    def of_terms(self, terms: TermSum, factor: int) -> Moments:
-        """Return the moments, not remembered."""
-        found = moments_of_terms(
-            terms,
-            factor,
-            lambda lags: self.covariances(lags, factor),
-            spans=self.spans,
-            overlapping=self.overlapping,
-            known=self.known(factor),
-        )
-        scale = self.scale(factor)
+        found, scale = self.of_mean_square(terms, factor), self.scale(factor)
         expected = scale * found.expected
         return Moments(expected=expected, aimed_at=expected, products=scale**2 * found.products)
 
-    def weights(
+    def of_mean_square(self, terms: TermSum, factor: int) -> Moments:
+        """Return the moments of the mean square of the terms; so few left out do not matter."""
+        if terms.nearly_complete:
+            return _of_all(self, terms.terms, factor)
+        return self._of_terms(terms, factor)
+
+    def _of_terms(self, terms: TermSum, factor: int) -> Moments:
+        return moments_of_terms(
+            terms,
+            factor,
+            partial(_usual_covariances, self, factor),
+            spans=self.spans,
+            overlapping=self.overlapping,
+        )
+
+    def weighing(
         self,
         terms: TermSum,
         points: int,  # noqa: ARG002
@@ -180,7 +175,7 @@ class TermForm(Form):
         levels: FloatArray,
     ) -> FloatArray | None:
         """Return those of the terms that exist."""
-        return weights_of_terms(
+        return weighing_of_terms(
             terms,
             factor if self.overlapping else 1,
             moments.freedom(levels),
@@ -189,8 +184,13 @@ class TermForm(Form):
 
 
 @lru_cache(maxsize=4096)
-def _moments_of_all(form: TermForm, possible: int, factor: int) -> Moments:
-    return form.of_terms(variance_of(0.0, possible), factor)
+def _of_all(form: TermForm, possible: int, factor: int) -> Moments:
+    return form._of_terms(variance_of(0.0, possible), factor)
+
+
+@lru_cache(maxsize=1024)
+def _usual_covariances(form: TermForm, factor: int, last: int) -> FloatArray:
+    return form.covariances(usual_lags(factor, form.spans, last, overlapping=form.overlapping)[0], factor)
 
 
 class WholeForm(Form):
@@ -241,7 +241,7 @@ class WholeForm(Form):
         """
         return _moments(self, points, factor)
 
-    def weights(
+    def weighing(
         self,
         terms: TermSum,  # noqa: ARG002
         points: int,
@@ -250,15 +250,11 @@ class WholeForm(Form):
         levels: FloatArray,
     ) -> FloatArray | None:
         """Return those of a record in equal proportions, each noise with the share that it really has."""
-        edf = moments.freedom(levels)
-        if not has_weights(points / factor * self.intervals, edf):
+        if not has_weights(points / factor * self.intervals, moments.freedom(levels)):
             return None
         short_points, short = in_proportion(points, factor, self.step)
         inner, written = _written_out(self, short_points, short)
-        weights = weights_of_form(
-            inner, short_points, levels * moments.expected / written.expected, self.order
-        )
-        return raised_to_freedom(weights, edf)
+        return weighing_of_form(inner, short_points, levels * moments.expected / written.expected, self.order)
 
 
 @dataclass(frozen=True)
@@ -338,10 +334,6 @@ class RowsForm(WholeForm):
     def lags(self, factor: int) -> IntArray:
         """Return the lags between stretches, shape (n,), at which their covariance is formed."""
         return overlapping_lags(factor, max(1, self.rows(factor).shape[1] // factor))
-
-    def white_phase_variance(self, factor: int) -> float:
-        """Return the sum of squares of the weights."""
-        return float(np.sum(self.rows(factor) ** 2)) / self.divisor(factor)
 
 
 @lru_cache(maxsize=1024)
@@ -432,20 +424,14 @@ def moments_of_form(inner: FloatArray, points: int, order: int) -> Moments:
     return Moments(expected=expected, aimed_at=expected, products=scatter)
 
 
-def weights_of_form(inner: FloatArray, points: int, levels: FloatArray, order: int) -> FloatArray:
-    """Return the weights of such a form under these levels, largest first and their sum one."""
+def weighing_of_form(inner: FloatArray, points: int, levels: FloatArray, order: int) -> FloatArray:
+    """Return the matrix, shape (1, d, d), whose eigenvalues are in proportion to the weights."""
     _, kernels = _covariances(points, order)
     covariance = np.tensordot(levels, kernels, axes=1)
     covariance /= np.trace(covariance)
     # far below the least eigenvalue of any noise of so few points, above what rounding leaves of it
-    root = linalg.cholesky(covariance + 1e-12 * np.eye(len(covariance)), lower=True)
-    values = np.maximum(linalg.eigvalsh(root.T @ inner @ root)[::-1], 0.0)
-    return np.asarray(values / values.sum())
-
-
-def white_phase_allan(factor: float) -> float:
-    """Return the Allan variance that independent phase errors of unit variance make."""
-    return 3.0 / float(factor) ** 2
+    root = np.linalg.cholesky(covariance + 1e-12 * np.eye(len(covariance)))
+    return np.asarray(root.T @ inner @ root)[np.newaxis]
 
 
 def allan_variance(factor: float, exponent: int) -> float:

@@ -16,7 +16,7 @@ from scipy import fft
 
 from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.covariance import exponents_of, phase_kernel
-from evenbeat.deviations.forms.form import Bias, TermForm, in_threads, white_phase_allan
+from evenbeat.deviations.forms.form import Bias, TermForm, in_threads
 from evenbeat.deviations.freedom import MOST_AVERAGING_TIMES
 from evenbeat.deviations.sums.kernels import Progress, TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import Samples
@@ -122,11 +122,6 @@ class ParabolicForm(TermForm):
         at, values = _covariances(min(factor, LARGEST_EXACT))
         shapes = [np.interp(lags / scale, at, row / row[0]) for row in values]
         return np.array(shapes) * _expected(factor)[:, np.newaxis]
-
-    def white_phase_variance(self, factor: int) -> float:
-        """Return that of the parabolic variance."""
-        ratio = 1.0 if factor == 1 else 4.0 * (factor**2 - 1) / float(factor) ** 3
-        return white_phase_allan(factor) * ratio
 
 
 @lru_cache(maxsize=512)

@@ -301,10 +301,6 @@ class StretchForm(RowsForm):
             return 1.0
         return (_PUBLISHED_HADAMARD if self.hadamard else _PUBLISHED_MODIFIED)[exponent]
 
-    def white_phase_variance(self, factor: int) -> float:
-        """Return that of the Hadamard or the modified Allan variance."""
-        return 20 / (6.0 * float(factor) ** 2) if self.hadamard else 3.0 / float(factor) ** 3
-
 
 def _rows(factor: int, *, hadamard: bool) -> FloatArray:
     """Return the weights of phase."""

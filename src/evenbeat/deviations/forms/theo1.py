@@ -34,7 +34,6 @@ from evenbeat.deviations.forms.form import (
     freedom_by_ratio,
     gap_free_phase,
     variance_of,
-    white_phase_allan,
 )
 from evenbeat.deviations.freedom import overlapping_lags
 from evenbeat.deviations.sums.kernels import TermSum
@@ -160,10 +159,6 @@ class Theo1Form(RowsForm):
     def published_bias(self, points: int, factor: int, exponent: int) -> float:
         """Return the exact ratio under one noise; the published fit is within 2 % for FM, 15 % for PM."""
         return self.expected(points, factor, exponent) / self.aimed_at(factor, exponent)
-
-    def white_phase_variance(self, factor: int) -> float:
-        """Return that of the Allan variance at the effective averaging time."""
-        return white_phase_allan(EFFECTIVE_SHARE * factor)
 
 
 def squares_in_spans(stretches: FloatArray, weights: FloatArray) -> float:

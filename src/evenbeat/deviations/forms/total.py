@@ -22,7 +22,6 @@ from evenbeat.deviations.forms.form import (
     allan_variance,
     gap_free_phase,
     variance_of,
-    white_phase_allan,
 )
 from evenbeat.deviations.freedom import at_least_one
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
@@ -77,10 +76,6 @@ class TotalForm(WholeForm):
     def published_bias(self, points: int, factor: int, exponent: int) -> float:
         """Return ``1 - a τ/T`` with the published a; nothing is published for the phase noises."""
         return 1.0 - _PUBLISHED[exponent] * factor / (points - 1)
-
-    def white_phase_variance(self, factor: int) -> float:
-        """Return that of the Allan variance."""
-        return white_phase_allan(factor)
 
 
 def total_variance(samples: PhasePoints, factor: int) -> float:

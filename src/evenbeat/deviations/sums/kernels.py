@@ -58,6 +58,7 @@ MOST_WRITTEN = 1 << 12
 Progress = Callable[[int, int], None]
 _Sums = tuple[FloatArray, IntArray]
 BLOCK = 1 << 16
+NEARLY_NONE = 1e-3
 
 
 class TermSum:
@@ -88,7 +89,6 @@ class TermSum:
     ) -> None:
         self.total, self.possible, self.terms = total, possible, terms
         self._valid, self._runs = valid, runs
-        self._counted: dict[tuple[int, int], FloatArray] = {}
 
     @property
     def valid(self) -> BoolArray | None:
@@ -111,6 +111,11 @@ class TermSum:
         """Whether the record has no gaps, so that every possible term was used."""
         return self._valid is None and self._runs is None
 
+    @property
+    def nearly_complete(self) -> bool:
+        """Whether so few possible terms were left out that expectation and scatter are the same to 1e-3."""
+        return self.possible - self.terms <= NEARLY_NONE * self.possible and self.terms > 0
+
     def stretches(self, length: int) -> tuple[IntArray, FloatArray]:
         """Return the mean place and the number of the used terms in each stretch of terms that has any."""
         return self._borders.stretches(length, self.possible)
@@ -130,22 +135,24 @@ class TermSum:
         changes = np.flatnonzero(edged[1:] != edged[:-1])
         return Borders(changes[::2], changes[1::2])
 
-    def pairs(self, width: int, count: int) -> FloatArray:
-        """Return how many pairs of used terms are 0, 1 … ``count - 1`` bins of this width apart.
+    def pairs(self, lags: IntArray, *, bins: bool = False) -> FloatArray | None:
+        """Return how many pairs of used terms are so many terms apart; ``None`` where gaps are many.
 
-        Counted once for all noises.
+        Unless ``bins`` says that the lags are 0, 1, 2 ….
         """
-        if (width, count) not in self._counted:
-            few = self._borders.are_few(self.possible, width)
-            self._counted[width, count] = (
-                self._borders.pairs(width, count) if few else pairs_of_bins(self.mask, width, count)
-            )
-        return self._counted[width, count]
+        if self.complete:
+            return np.asarray(self.possible - lags, dtype=float)
+        if self._borders.are_few(self.possible):
+            return self._borders.pairs(lags)
+        return self.pairs_of_bins(1, len(lags)) if bins else None
+
+    def pairs_of_bins(self, width: int, count: int) -> FloatArray:
+        """Return how many pairs are 0, 1 … ``count - 1`` bins of this width apart."""
+        few = self._borders.are_few(self.possible, bins=self.possible // width)
+        return self._borders.pairs_of_bins(width, count) if few else pairs_of_bins(self.mask, width, count)
 
     def pairs_apart(self, lag: int) -> float:
-        """Return how many pairs of used terms are ``lag`` terms apart."""
-        if self._borders.are_few(self.possible, 1):
-            return self._borders.pairs_apart(lag)
+        """Return how many pairs of used terms are ``lag`` terms apart, counted one by one."""
         mask = self.mask
         return float(np.count_nonzero(mask[lag:] & mask[: max(0, self.possible - lag)]))
 

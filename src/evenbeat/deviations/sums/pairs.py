@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
@@ -11,6 +13,8 @@ from evenbeat.quantities import FloatArray
 
 SHORTEST_SEGMENT = 1 << 10
 TERMS_AT_ONCE = 1 << 16
+SMALL_SHARE = 0.02
+"""Of terms lost, up to which the number of pairs is smooth in the lag."""
 
 
 def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
@@ -42,7 +46,7 @@ def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
 
 
 class Borders:
-    """Where runs of valid terms begin and end: pairs at every distance without the mask, where these are few.
+    """Where runs of valid terms begin and end: pairs at any distance without the mask, where these are few.
 
     Parameters
     ----------
@@ -52,21 +56,25 @@ class Borders:
 
     def __init__(self, begins: IntArray, ends: IntArray) -> None:
         self._begins, self._ends = begins, ends
-        self._places = np.concatenate([begins, ends])
-        self._signs = np.concatenate([np.ones(len(begins)), -np.ones(len(ends))])
 
-    def are_few(self, terms: int, width: int) -> bool:
-        """Return whether pairs by borders are quicker than by transforms of so many terms in bins."""
-        steps = len(self._places) * (1 if width == 1 else 2)
-        return steps**2 < terms // width
+    def are_few(self, terms: int, *, bins: int = 0) -> bool:
+        """Return whether the number of pairs changes so little from lag to lag that some lags tell of all.
 
-    def pairs(self, width: int, count: int) -> FloatArray:
-        """Return the same as :func:`pairs_of_bins`.
+        For ``bins`` whether counting pairs from borders is quicker than by transforms of so many bins.
+        """
+        count = 2 * len(self._begins)
+        if bins:
+            return (count * (1 if bins == terms else 2)) ** 2 < bins
+        return count**2 < terms and terms - np.sum(self._ends - self._begins) < SMALL_SHARE * terms
+
+    def pairs_of_bins(self, width: int, count: int) -> FloatArray:
+        """Return the same as the function :func:`pairs_of_bins`.
 
         The counts b of bins step by d[i] at the places i of few borders, each in two bins, and
         ``n(k+1) - 2 n(k) + n(k-1) = -Σ d[i] d[i+k]``.
         """
-        places, steps = self._places, self._signs
+        places = np.concatenate([self._begins, self._ends])
+        steps = np.repeat([1.0, -1.0], len(self._begins))
         if width > 1:
             bins, inside = np.divmod(places, width)
             places = np.concatenate([bins, bins + 1])
@@ -77,6 +85,20 @@ class Borders:
         bends[0] *= 0.5
         at_zero = -0.5 * float(np.sum(products * np.abs(apart)))
         return np.concatenate([[at_zero], at_zero + np.cumsum(np.cumsum(-bends)[:-1])])
+
+    def pairs(self, lags: IntArray) -> FloatArray:
+        """Return how many pairs of valid terms are so many terms apart, for rising lags.
+
+        Two borders d apart, at which runs begin or end, add ``∓max(d, k)`` to the number at lag k.
+        """
+        places = np.stack([self._begins, self._ends], axis=1).ravel()
+        one, other = _two_of(len(places))
+        apart, signs = places[other] - places[one], 2.0 * ((one ^ other) & 1) - 1
+        near = np.searchsorted(lags, apart)
+        size = len(lags) + 1
+        within = np.cumsum(np.bincount(near, signs, size))[:-1]
+        beyond = np.cumsum(np.bincount(near, signs * apart, size))
+        return np.asarray(lags * (within - len(self._begins)) + (beyond[-1] - beyond[:-1]))
 
     def stretches(self, length: int, terms: int) -> tuple[IntArray, FloatArray]:
         """Return the mean place and the number of valid terms in each stretch of this length that has any."""
@@ -96,10 +118,12 @@ class Borders:
         offsets = (sums[some] - counts[some] * first) / counts[some]
         return first + np.rint(offsets).astype(np.int64), counts[some].astype(float)
 
-    def pairs_apart(self, lag: int) -> float:
-        """Return how many pairs of valid terms are so many terms apart."""
-        apart = self._places - self._places[:, np.newaxis] + lag
-        return -0.5 * float(self._signs @ np.abs(apart) @ self._signs)
+
+@lru_cache(maxsize=8)
+def _two_of(count: int) -> tuple[IntArray, IntArray]:
+    """Return the places of all pairs out of so many."""
+    one, other = np.triu_indices(count, 1)
+    return one.astype(np.int64), other.astype(np.int64)
 
 
 def _bins(valid: BoolArray, width: int) -> npt.NDArray[np.generic]:
