@@ -450,7 +450,7 @@ def _candidates(
                 own = slice((first - begin) // hop, -(-(last - begin) // hop))
                 ends = slice(first - begin, last - begin + (last == n), hop)
                 for kept, part in zip(wide, (sums[own], missed[ends], until[ends]), strict=True):
-                    kept.append(part)
+                    kept.append(part.copy())  # a view would keep the whole piece
             if width >= shortest:
                 values = _differences(sums, width // hop, width, cause)
                 lost = until[2 * reach * width :: hop][: len(values)] - missed[::hop][: len(values)]
