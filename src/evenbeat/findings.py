@@ -9,7 +9,6 @@ from typing import Literal
 
 from evenbeat.errors import InputError
 from evenbeat.plain import Plain
-from evenbeat.units import counted
 
 Severity = Literal["good", "note", "caution", "stop"]
 SEVERITIES: tuple[Severity, ...] = ("good", "note", "caution", "stop")
@@ -74,7 +73,7 @@ def merged(*groups: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def alike_once(titled: Iterable[tuple[str, Iterable[Finding]]]) -> tuple[Finding, ...]:
-    """Return the findings of several curves, each code once: the most severe, and how many are alike.
+    """Return the findings of several curves, each code once: the most severe, with whose it is.
 
     Parameters
     ----------
@@ -88,10 +87,8 @@ def alike_once(titled: Iterable[tuple[str, Iterable[Finding]]]) -> tuple[Finding
     told = []
     for group in groups.values():
         title, worst = max(group, key=lambda one: SEVERITIES.index(one[1].severity))
-        others = len({of for of, finding in group if of != title and finding.sentence != worst.sentence})
-        if others:
-            like = f"{title[0].upper()}{title[1:]}; much the same for {counted(others, 'other curve')}."
-            worst = replace(worst, sentence=f"{worst.sentence} ({like})")
+        if any(finding.sentence != worst.sentence for _, finding in group):
+            worst = replace(worst, sentence=f"{title[0].upper()}{title[1:]}: {worst.sentence}")
         told.append(worst)
     return tuple(told)
 

@@ -86,7 +86,7 @@ def test_worst_first_keeps_order_within_a_severity() -> None:
 
 
 def test_what_several_curves_say_alike_is_said_once() -> None:
-    """The most severe speaks, with how many others say much the same; what is equal is not counted."""
+    """The most severe speaks, and says of which curve where others say it in other numbers."""
     notes = [finding("SURE", "note", f"At {n} times.") for n in (1, 2, 2)]
     curves = [
         ("Allan deviation", [notes[0]]),
@@ -97,6 +97,6 @@ def test_what_several_curves_say_alike_is_said_once() -> None:
     sure, gaps = alike_once(curves)
 
     assert sure.severity == "caution"
-    assert sure.sentence == "At all times. (MTIE; much the same for 2 other curves.)"
+    assert sure.sentence == "MTIE: At all times."
     assert gaps.sentence == finding().sentence
     assert alike_once([("a", [notes[1]]), ("b", [notes[2]])]) == (notes[1],)
