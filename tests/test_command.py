@@ -36,7 +36,7 @@ def log(tmp_path: Path) -> Path:
 def coarse(tmp_path: Path) -> Path:
     """Return a log whose display hides the clock: assessed at once."""
     path = tmp_path / "coarse.csv"
-    path.write_text(HEADER + "elapsed_s,frequency_hz\n" + "".join(f"{k}0,10000000.1\n" for k in range(60)))
+    path.write_text(HEADER + "elapsed_s,frequency_hz\n" + "".join(f"{k}0,10000001.0\n" for k in range(60)))
     return path
 
 
@@ -140,10 +140,20 @@ def test_quiet_prints_one_sentence_and_verbose_everything(
     assert "\nnote " in verbose
 
 
+def test_what_withholds_the_answer_is_said_once(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A nominal frequency that was assumed: the headline says so, and no caution repeats it."""
+    rows = [row.split(",")[1] for row in _rows()]
+    log.write_text("frequency_hz\n" + "\n".join(rows) + "\n")
+    assert main(["assess", str(log), "--interval", "10 s", "--tolerance", "1e-9", "--no-report", "-v"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert out.startswith("No recommendation. The log states no nominal frequency")
+    assert out.count("states no nominal frequency") == 1
+
+
 def test_out_of_tolerance_is_status_1_only_when_asked(
     coarse: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """An offset of 1e-8 against a tolerance of 1e-14."""
+    """An offset of 1e-7 against a tolerance of 1e-14."""
     question = ["assess", str(coarse), "--no-report", "-q", "--tolerance", "1e-14"]
     assert main(question) == 0
     assert main([*question, "--fail-if-out"]) == 1
@@ -226,7 +236,7 @@ def test_a_missing_file_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[s
     ("arguments", "words"),
     [
         (["--tolerance", "-1e-8"], "tolerance is -1e-08; it must be a positive"),
-        (["--tolerance", "small"], "'small' is no tolerance"),
+        (["--tolerance", "small"], "'small' is not a tolerance"),
         (["--set", "reliability=95"], "reliability is 95.0; it must lie between 0 and 1"),
         (["--tolerance", "1e-8", "--set", "guard_band=1e-7"], "guard_band is 1e-07"),
         (["--interval", "-10 s"], "'-10 s' is not a duration"),

@@ -194,7 +194,7 @@ def test_asymmetric_tolerance_methods_and_caps(tmp_path: Path, capsys: pytest.Ca
     assert "Calibrate again within" in text
     with pytest.raises(SystemExit):
         main(["history", TABLE, "--tolerance", "wide"])
-    assert "'wide' is no tolerance; give 1e-8" in capsys.readouterr().err
+    assert "'wide' is not a tolerance; give 1e-8" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

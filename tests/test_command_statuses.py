@@ -71,7 +71,7 @@ def of(folder: Path, words: tuple[str, ...]) -> list[str]:
         (["assess", "log.csv", "--nonsense"], "evenbeat assess: there is no option --nonsense"),
         (
             ["assess", "log.csv", "--tolerance", "small"],
-            "evenbeat assess: argument --tolerance: 'small' is no tolerance; give",
+            "evenbeat assess: argument --tolerance: 'small' is not a tolerance; give",
         ),
         (["register", "forget"], "evenbeat register: argument TASK: invalid choice: 'forget'"),
     ],

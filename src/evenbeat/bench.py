@@ -96,18 +96,14 @@ def _number(text: str) -> float:
         raise InputError(msg) from error
 
 
-def _whole(text: str) -> int:
-    if not (text.strip().isascii() and text.strip().isdigit()):
-        msg = f"'{text}' is not a whole number such as 2"
-        raise InputError(msg)
-    return int(text)
+def _whole(least: int) -> Callable[[str], int]:
+    def parse(text: str) -> int:
+        if not (text.strip().isascii() and text.strip().isdigit() and int(text) >= least):
+            msg = f"'{text}' is not a {'positive ' * (least > 0)}whole number"
+            raise InputError(msg)
+        return int(text)
 
-
-def _count(text: str) -> int:
-    if not (text.strip().isascii() and text.strip().isdigit() and int(text) > 0):
-        msg = f"'{text}' is not a positive whole number"
-        raise InputError(msg)
-    return int(text)
+    return parse
 
 
 def _answer(text: str) -> bool:
@@ -155,10 +151,6 @@ def _range(text: str) -> tuple[float, float]:
         msg = f"'{text}' does not rise; give the lower frequency first, as in '10 Hz to 100 MHz'"
         raise InputError(msg)
     return ends
-
-
-def _words(text: str) -> tuple[str, ...]:
-    return tuple(word.strip() for word in text.split(",") if word.strip())
 
 
 def _pair(text: str) -> dict[str, str | int]:
@@ -212,10 +204,16 @@ NAME = Kind("NAME", "a name", str)
 FILE = Kind("FILE", "the name of a file", str)
 DATE = Kind("DATE", "a date such as 2026-02-26", str, toml=(dt.date,))
 NUMBER = Kind("N", "a number", _number, toml=_NUMBERS)
-WHOLE = Kind("N", "a whole number", _whole, toml=(int,))
-COUNT = Kind("N", "a positive whole number", _count, toml=(int,))
+WHOLE = Kind("N", "a whole number", _whole(0), toml=(int,))
+COUNT = Kind("N", "a positive whole number", _whole(1), toml=(int,))
 YES_NO = Kind("yes|no", "yes or no (true or false)", _answer, toml=(bool,))
-NAMES = Kind("NAME", "names, separated by commas", _words, toml=(list,), write=list)
+NAMES = Kind(
+    "NAME",
+    "names, separated by commas",
+    lambda text: tuple(word.strip() for word in text.split(",") if word.strip()),
+    toml=(list,),
+    write=list,
+)
 DURATION = Kind("T", "a duration such as '10 s' or '3 months'", parse_duration, _NUMBERS, _exactly("s"), "_s")
 DURATION_OR_ZERO = Kind(
     "T", "a duration such as '10 s', or 0", _duration_or_zero, _NUMBERS, _exactly("s"), "_s"

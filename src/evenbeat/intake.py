@@ -178,7 +178,7 @@ def numbers_of(values: Any, name: str) -> FloatArray:
         if array.dtype.kind == "O" and not any(isinstance(value, str | bytes) for value in array.flat):
             array = array.astype(float)  # None is NaN
     except (ValueError, TypeError) as error:
-        msg = f"{name} is no row of numbers ({error}); a missing one must be NaN"
+        msg = f"{name} is not a row of numbers ({error}); a missing one must be NaN"
         raise InputError(msg) from None
     if array.dtype.kind in "OUS" and array.size:
         msg = f"{name} holds text such as '{array.flat[0]}'; turn it into numbers, as with pandas.to_numeric"

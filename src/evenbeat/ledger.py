@@ -198,13 +198,15 @@ class Ledger(Result):
 
     @property
     def counts(self) -> str:
-        """What became of the lines, in one phrase; what there was none of is not said."""
+        """What became of the lines and why, in one phrase; what there was none of is not said."""
         why = ", ".join(f"{reason.count} × {_short(reason.reason)}" for reason in self.reasons[:_NAMED])
         more = sum(reason.count for reason in self.reasons[_NAMED:])
-        why += f", {more} for other reasons" if more else ""
+        return self._phrase(f" ({why}{f', {more} for other reasons' if more else ''})")
+
+    def _phrase(self, why: str = "") -> str:
         named = (
             (self.left_out, "not asked for"),
-            (self.rejected, f"rejected ({why})"),
+            (self.rejected, f"rejected{why}"),
             (self.comments, f"comment{'s' * (self.comments != 1)}"),
             (self.blank, "blank"),
             (self.header, "header"),
@@ -237,12 +239,12 @@ class Ledger(Result):
         return Ledger(**counts, reasons=tuple(sorted(kinds.values(), key=lambda reason: -reason.count)))
 
     def told(self) -> list[str]:
-        """Return the rejected lines, at most three of each reason and how many more there are."""
-        told = []
+        """Return the counts, then rejected lines: at most three of a reason, and how many more there are."""
+        told = [f"Of {self.lines} line{'s' * (self.lines != 1)} {self._phrase()}."]
         for reason in self.reasons:
-            told += [str(line) for line in reason.rejected[:_SHOWN]]
+            told += [f"  {line}" for line in reason.rejected[:_SHOWN]]
             if reason.count > _SHOWN:
-                told.append(f"… and {reason.count - _SHOWN} more like line {reason.lines[0]}")
+                told.append(f"  … and {reason.count - _SHOWN} more like line {reason.lines[0]}")
         return told
 
 

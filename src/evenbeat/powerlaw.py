@@ -7,7 +7,7 @@ PM), 1 (flicker PM), 0 (white FM), -1 (flicker FM), -2 (random-walk FM); IEEE St
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Literal
@@ -60,7 +60,17 @@ class NoiseLevels(Plain):
         object.__setattr__(self, "upper_limits", MappingProxyType(dict(self.upper_limits)))
 
     def __reduce__(self) -> tuple[object, ...]:
-        return _rebuild_levels, (tuple(self.by_exponent.values()), dict(self.upper_limits))
+        return NoiseLevels.in_order, (tuple(self.by_exponent.values()), dict(self.upper_limits))
+
+    @classmethod
+    def in_order(
+        cls, levels: Iterable[float], upper_limits: Mapping[int, float] | None = None
+    ) -> NoiseLevels:
+        """Return the levels given in their order, white PM first."""
+        named = zip(
+            ("white_pm", "flicker_pm", "white_fm", "flicker_fm", "random_walk_fm"), levels, strict=True
+        )
+        return cls(**dict(named), upper_limits=upper_limits or {})
 
     @classmethod
     def from_allan_deviations(
@@ -105,12 +115,11 @@ class NoiseLevels(Plain):
             if not deviation >= 0:
                 msg = f"{NOISE_NAMES[exponent]} is {deviation}; an Allan deviation must be zero or positive"
                 raise InputError(msg)
-        asked = _rebuild_levels(tuple(deviation**2 for deviation in stated), {})
+        asked = cls.in_order(deviation**2 for deviation in stated)
         asked.deviation(averaging_time_s, cutoff_hz=cutoff_hz)  # refuses a missing cut-off
         unit = _variance_factors(np.asarray(averaging_time_s, dtype=float), "allan", cutoff_hz or math.nan)
-        return _rebuild_levels(
-            tuple(v / float(unit[a]) if v > 0 else 0.0 for a, v in asked.by_exponent.items()), {}
-        )
+        levels = (v / float(unit[a]) if v > 0 else 0.0 for a, v in asked.by_exponent.items())
+        return cls.in_order(levels)
 
     @property
     def by_exponent(self) -> dict[int, float]:
@@ -184,17 +193,6 @@ class NoiseLevels(Plain):
             }
         variance = sum((levels[a] * factors[a] for a in levels if levels[a] > 0), np.zeros_like(tau))
         return np.sqrt(variance) * (tau / math.sqrt(3) if kind == "time" else 1.0)
-
-
-def _rebuild_levels(levels: tuple[float, ...], upper_limits: dict[int, float]) -> NoiseLevels:
-    return NoiseLevels(
-        white_pm=levels[0],
-        flicker_pm=levels[1],
-        white_fm=levels[2],
-        flicker_fm=levels[3],
-        random_walk_fm=levels[4],
-        upper_limits=upper_limits,
-    )
 
 
 def _variance_factors(tau: FloatArray, kind: str, cutoff: float) -> dict[int, FloatArray]:

@@ -83,7 +83,11 @@ def methods() -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [_row(name, function) for name, function in public_functions().items()]
+    rows = []
+    for name, function in public_functions().items():
+        text = inspect.getdoc(function) or ""
+        first = text.split("\n\n")[0].replace("\n", " ").replace("``", "").strip().removeprefix("Return ")
+        rows.append((name, first[:1].upper() + first[1:], *references_of(text)))
     return pd.DataFrame(rows, columns=["function", "gives", "formula", "source", "tests"])
 
 
@@ -94,13 +98,6 @@ def public_functions() -> dict[str, Callable[..., Any]]:
         module = import_module(f"evenbeat.{room}".rstrip("."))
         found |= {f"{room}.{name}".lstrip("."): getattr(module, name) for name in module.__all__}
     return {name: thing for name, thing in found.items() if inspect.isfunction(thing)}
-
-
-def _row(name: str, function: object) -> tuple[str, str, str, str, str]:
-    text = inspect.getdoc(function) or ""
-    formula, source, tests = references_of(text)
-    first = text.split("\n\n")[0].replace("\n", " ").replace("``", "").strip().removeprefix("Return ")
-    return name, first[:1].upper() + first[1:], formula, source, tests
 
 
 def references_of(docstring: str) -> tuple[str, str, str]:

@@ -267,15 +267,11 @@ def _returned(name: str, phase: FloatArray, factors: IntArray) -> FloatArray:
     return values
 
 
-def _title(statistic: str) -> str:
+def _outcome(statistic: str, obstacle: str, compared: int, points: int, largest: float) -> Finding:
     from evenbeat.deviations.statistics import STATISTICS
 
     known = STATISTICS.get(statistic)
-    return known.title if known else statistic.upper()  # MTIE
-
-
-def _outcome(statistic: str, obstacle: str, compared: int, points: int, largest: float) -> Finding:
-    name = _title(statistic)
+    name = known.title if known else statistic.upper()  # MTIE
     if compared == 0:
         reason = obstacle or "allantools returns no point with more than one term"
         sentence = f"The {name} was not compared with allantools: {reason}."

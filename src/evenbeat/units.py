@@ -232,7 +232,7 @@ def parse_limits(text: str, size: Callable[[str], float] | None = None) -> float
     """
     match = _LIMITS.fullmatch(text.strip().replace("−", "-"))
     if match is None or (match[1] and match[4]):
-        msg = f"{text!r} is no tolerance; give 1e-8 (for ±1e-8) or two limits, the lower first: -5e-9:1e-8"
+        msg = f"{text!r} is not a tolerance; give 1e-8 (for ±1e-8) or two limits, the lower first: -5e-9:1e-8"
         raise InputError(msg)
     size = size or _fraction
     first = float(match[2]) * size(match[3] or match[5] or "")

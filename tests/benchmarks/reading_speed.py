@@ -241,7 +241,7 @@ def beside(folder: Path, other: Path) -> list[str]:
         (
             f"Logs of {OLDER_ROWS:,} rows: processor seconds of `read_log`, imports not counted, and peak of "
             "resident memory in MiB, in brackets beyond that of reading twelve rows, which is that of the "
-            "libraries (pandas and pyarrow among them now); the other tree / this one, each in a new process, "
+            "libraries (pandas and pyarrow among them now); the other tree / this one, in fresh processes, "
             f"the better of two; load average {os.getloadavg()[0]:.0f}.\n"
         ),
         "| log | processor s | ratio | memory MiB | ratio |",

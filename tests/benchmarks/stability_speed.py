@@ -191,9 +191,9 @@ def as_they_come(points: Sequence[int], say: Callable[[str], None]) -> None:
     """Write one line for each record as it comes beside the complete one."""
     say(
         "| statistic | points | conditioned s | numpy's loops s | complete s | allantools, complete s "
-        "| × conditioned | × numpy's | × complete | beyond allantools ms | extra MiB | conditioning s |"
+        "| × conditioned | × numpy's | × complete | beyond allantools ms | conditioning s |"
     )
-    say("|---|---|---|---|---|---|---|---|---|---|---|---|")
+    say("|---|---|---|---|---|---|---|---|---|---|---|")
     for name in ("overlapping_allan", "modified_allan"):
         for count in points:
             mine, other, whole = (
@@ -203,8 +203,7 @@ def as_they_come(points: Sequence[int], say: Callable[[str], None]) -> None:
                 f"| {name} | {count:.0e} | {mine['work']:.4f} | {mine['plain']:.4f} | {whole['work']:.4f} "
                 f"| {other['work']:.4f} | {other['work'] / mine['work']:.1f} "
                 f"| {other['work'] / mine['plain']:.1f} | {other['work'] / whole['work']:.1f} "
-                f"| {1e3 * (mine['work'] - other['work']):.0f} | {mine['extra_mib']:.0f} "
-                f"| {mine['conditioning']:.2f} |"
+                f"| {1e3 * (mine['work'] - other['work']):.0f} | {mine['conditioning']:.2f} |"
             )
 
 

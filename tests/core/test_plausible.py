@@ -92,7 +92,10 @@ def test_a_record_of_centuries_is_doubted() -> None:
     assert "IMPLAUSIBLE_SPAN" in codes(record)
 
 
-@pytest.mark.parametrize(("tolerance", "said"), [(1e-3, True), (1e-6, False)])
+JUDGED = [(1e-3, True), pytest.param(1e-6, False, marks=pytest.mark.slow)]
+
+
+@pytest.mark.parametrize(("tolerance", "said"), JUDGED)
 def test_a_tolerance_beyond_everything_is_doubted(tolerance: float, said: bool) -> None:
     """A thousand times all that the record holds may have been meant in another unit."""
     assessment = eb.assess(eb.Record.from_frequency(Y, interval_s=10.0), tolerance=tolerance)
@@ -109,5 +112,3 @@ def test_no_interval_on_an_assumed_nominal(tmp_path: Path) -> None:
     with pytest.raises(eb.InputError, match=r"assumed, so no interval is suggested .*nominal_frequency_hz"):
         eb.suggest_interval(model, tolerance=1e-7)
     assert eb.suggest_setpoint(model, tolerance=1e-7).interval_s > 0
-    known = eb.fit_clock(eb.condition(eb.read_log(log, nominal_frequency_hz=1e7)))
-    assert eb.suggest_interval(known, tolerance=1e-7).interval_s > 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -126,6 +127,18 @@ def test_ten_second_gate_resolves_a_tenth_of_a_hertz(tmp_path: Path) -> None:
     point = bench_check(sheet, count_law="bound", reference_uncertainty=0.01 / 1e7).points[0]
     parts = {c.name: c.standard_uncertainty for c in point.deviation.contributions}
     assert parts == pytest.approx({"count": 0.1, "reference": 0.01})
+
+
+def test_every_row_of_the_table_is_told_from_the_others(demo_data: Path) -> None:
+    """Points in units that fit them, counts in full; what tells two alike points apart is in the table."""
+    text = str(bench_check(demo_data / "counter-check-readings.csv"))
+    table = text[text.index("\nfrequency\n") : text.index("\n[")]
+    titles = [re.split(r" {2,}", line.strip())[0] for line in table.splitlines() if line.startswith(" ")]
+    assert len(titles) == len(set(titles)) == 28
+    assert "10\N{NO-BREAK SPACE}000\N{NO-BREAK SPACE}000, gate 10 s, 0.02 V" in titles
+    assert "e+0" not in table
+    assert "e-0" not in table
+    assert max(map(len, table.splitlines())) <= 80
 
 
 def test_common_reference_does_not_average(tmp_path: Path) -> None:

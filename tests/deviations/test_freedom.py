@@ -243,6 +243,7 @@ def coverage(statistic: str, exponent: int, factor: int, runs: int, *, gaps: boo
     return float(np.mean((np.array(lows) < truth) & (truth < np.array(highs))))
 
 
+@pytest.mark.slow
 def test_interval_covers() -> None:
     """With gaps the 95 % interval holds the truth in 95 % of 400 records, within their scatter."""
     share = coverage("overlapping_allan", 0, 16, 400, gaps=True)

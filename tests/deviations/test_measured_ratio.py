@@ -16,16 +16,16 @@ POINTS, SPAN = 257, 64
 
 @pytest.mark.parametrize(("exponent", "name"), [(0, "white_fm"), (-1, "flicker_fm")])
 def test_the_measured_ratio_takes_the_bias_out(exponent: int, name: str) -> None:
-    """Of 300 records the corrected variances have the Allan variance for their mean."""
+    """Of 100 records the corrected variances have the Allan variance for their mean."""
     found = []
-    for seed in range(300):
+    for seed in range(100):
         levels = eb.NoiseLevels(**{name: 1.0})
         clock = eb.simulate_clock(POINTS, interval_s=1.0, levels=levels, seed=seed, kind="phase")
         samples = PhasePoints.of(np.asarray(clock.values))
         found.append(theo1_variance(samples.phase_s, SPAN) / measured_ratio(samples))
 
-    # SOURCE: simulation; the mean of 300 values is known to 6 % of their spread of about 0.5
-    assert np.mean(found) == pytest.approx(allan_variance(0.75 * SPAN, exponent), rel=0.08)
+    # SOURCE: simulation; the mean of 100 values is known to a tenth of their spread of about 0.5
+    assert np.mean(found) == pytest.approx(allan_variance(0.75 * SPAN, exponent), rel=0.12)
 
 
 def test_what_one_ratio_cannot_do_is_said() -> None:

@@ -103,6 +103,7 @@ def test_steady_noise_is_a_good_finding() -> None:
 
 
 # SOURCE: by construction: white FM whose size changes by the stated factor; binomial error of 60: 4 %
+@pytest.mark.slow
 @pytest.mark.parametrize("averaging", [1, 16])
 def test_steady_says_which_change_would_have_been_seen(averaging: int) -> None:
     """The change that 'steady' states is seen in about nine of ten records that have it."""

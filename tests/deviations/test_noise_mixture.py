@@ -227,6 +227,7 @@ def test_theo1_of_the_shortest_records(samples: int, averaging: str) -> None:
     assert np.all(curve.deviation > 0)
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_truth_with_the_noise_told() -> None:
     """White FM, 256 points, 150 records: 95 % intervals of four statistics hold what they say."""
     levels, factors = (

@@ -333,7 +333,7 @@ def fed(
         ({"rhythm": Rhythm(sync_s=-1.0)}, "sync_s is -1.0; it must be zero or positive"),
         ({"rhythm": Rhythm(part_s=0.5)}, "part_s is 0.5; a part must last at least one second"),
         ({"rhythm": Rhythm(part_bytes=10)}, "part_bytes is 10; a part must hold at least 10000 bytes"),
-        ({"beside": {"a b": ("temperature_query", "tcp://h:1")}}, "'a b' is no name for a column"),
+        ({"beside": {"a b": ("temperature_query", "tcp://h:1")}}, "'a b' is not a name for a column"),
         ({"beside": {"t": ("temperature_query", "h")}}, "the address 'h' is not understood"),
     ],
 )

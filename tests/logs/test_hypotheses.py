@@ -87,3 +87,34 @@ def test_a_refusal_is_said_once(field_logs: Path, capsys: pytest.CaptureFixture[
     assert "the log states no nominal frequency" not in out
     assert "1. column 'frequency_hz' as frequencies of a 12.288 MHz source, -2e-05, every 1 s" in out
     assert "--nominal-frequency '12.288 MHz'" in out
+
+
+def test_a_line_that_was_cut_is_told_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By the refusal; without one by the account of the lines."""
+    cells = [f"{1e7 * (1 + y):.4f}" for y in Y]
+    cells[50] = cells[50][:8]
+    path = str(log(tmp_path / "log.csv", "t_s,frequency_Hz", cells))
+
+    assert main(["inspect", path, "--nominal-frequency", "10MHz"]) == 2
+    out, error = capsys.readouterr()
+    assert (out + error).count("has 0 decimals where the others have 4") == 1
+    assert "1 rejected" in out
+    assert main(["inspect", path, "--nominal-frequency", "10MHz", "--set", "bad_lines=reject"]) == 0
+    assert capsys.readouterr().out.count("has 0 decimals where the others have 4") == 1
+
+
+def test_labels_are_offered_by_name(tmp_path: Path) -> None:
+    """Two oscillators in turn with a label each: the label is the option, not the number of the row."""
+    cells = [f"{'AB'[k % 2]},{1e7 * (1 + y) + 2.4 * (k % 2):.4f}" for k, y in enumerate(Y)]
+    first, second = eb.inspect_log(log(tmp_path / "log.csv", "t_s,ch,frequency_Hz", cells)).hypotheses[:2]
+
+    assert (first.command_options, second.command_options) == ("--set select=A", "--set select=B")
+    assert first.meaning.startswith("rows labelled 'A', column 'frequency_Hz'")
+
+
+def test_a_bare_word_of_a_program_is_no_name(field_logs: Path) -> None:
+    """What is not trusted to say phase is not said to say it."""
+    seen = eb.inspect_log(field_logs / "05-1pps-ti.txt.gz", interval_s=1.0)
+
+    assert "nothing says whether the small readings" in seen.needs
+    assert seen.columns[0].because == "no other column is left"

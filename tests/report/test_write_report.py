@@ -69,17 +69,17 @@ class Page(HTMLParser):
 
 
 def simulated() -> Record:
-    """Return sixty days of a simulated clock every two hours, as if read from a file with a hostile name."""
+    """Return sixty days of a simulated clock every six hours, as if read from a file with a hostile name."""
     record = simulate_clock(
-        720,
-        interval_s=7200,
+        240,
+        interval_s=21600,
         levels=NoiseLevels(white_fm=2e-20, random_walk_fm=1e-31),
         seed=8,
         aging=lambda t: 1e-9 + 1e-11 * t / DAY,
         start="2026-03-01",
         nominal_frequency_hz=1e7,
     )
-    source = Source(path=f"/somewhere/{HOSTILE}", sha256="ab" * 32, size_bytes=1234, rows=720)
+    source = Source(path=f"/somewhere/{HOSTILE}", sha256="ab" * 32, size_bytes=1234, rows=240)
     return replace(record, source=source, reference="rubidium & <b>co</b>")
 
 

@@ -88,7 +88,8 @@ def spoken_verdict(
     if model is None:
         headline = _with_state(f"No recommendation. {withheld[0].sentence}", now)
         return Verdict(headline=headline, lines=tuple(lines))
-    offset = _offset_now(model)
+    forecast = model.frequency_at(np.array([model.record.duration_s]))
+    offset = Estimate(distribution=forecast.distribution.one(0))
     lines.insert(0, ("now", _now_sentence(offset, record, model)))
     lines.insert(1, ("digits", _digits_sentence(offset, curves.get("overlapping_allan"))))
     lines.append(_aging_line(model))
@@ -148,11 +149,6 @@ def _headline(interval: IntervalSuggestion) -> str:
         f"Calibrate again within {duration_text(interval.interval_s)}: until then it stays within {limit} "
         f"with a probability of at least {100 * interval.reliability:g} %."
     )
-
-
-def _offset_now(model: ClockModel) -> Estimate:
-    forecast = model.frequency_at(np.array([model.record.duration_s]))
-    return Estimate(distribution=forecast.distribution.one(0))
 
 
 def _fast_or_slow(offset: Estimate) -> str:
@@ -225,7 +221,8 @@ def _aging_line(model: ClockModel) -> Line:
     rate = model.aging_rate().per_day
     low, high = rate.interval()
     seen = "" if rate.sign_established() else ", its sign not established"
-    return "aging", f"{rate.value:+.2e} per day (95 %: {low:+.2e} to {high:+.2e}){seen}."
+    form = "+.2e" if not seen else "+.1e"  # an interval about zero deserves no more digits
+    return "aging", f"{rate.value:{form}} per day (95 %: {low:{form}} to {high:{form}}){seen}."
 
 
 def _sensitivity_line(model: ClockModel, name: str) -> Line:
@@ -262,7 +259,8 @@ def _display_headline(display: DisplayBound) -> str:
 
 
 def _display_lines(display: DisplayBound, record: Record, now: ToleranceNow | None) -> list[Line]:
-    tolerance = [] if now is None else [("tolerance", _display_tolerance(now))]
+    hidden = "No interval is recommended because the display hides the aging."
+    tolerance = [] if now is None else [("tolerance", f"{now.sentence} {hidden}")]
     if math.isnan(display.step):
         bound = "The step of the display is not known, so not even a bound can be given."
         return [("meaning", bound), *tolerance]
@@ -282,7 +280,3 @@ def _display_lines(display: DisplayBound, record: Record, now: ToleranceNow | No
             "Use a longer gate, a counter with more digits or a phase comparison; or log much longer.",
         ),
     ]
-
-
-def _display_tolerance(now: ToleranceNow) -> str:
-    return f"{now.sentence} No interval is recommended because the display hides the aging."

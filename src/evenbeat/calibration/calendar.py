@@ -98,7 +98,9 @@ def whole_units(
                 due=None if begun is None else _after(begun, count, smaller),
             )
             return made, _smaller(asked, smaller, interval_s)
-    sentence = f"The interval of {duration_text(interval_s)} holds no whole day."
+    sentence = (
+        f"An interval of {duration_text(interval_s)} is shorter than a day: no due date follows from it."
+    )
     return None, (Finding(code="NO_WHOLE_DAY", severity="caution", sentence=sentence),)
 
 

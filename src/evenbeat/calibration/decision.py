@@ -1,7 +1,7 @@
 """Decision rules: whether a measured value may be called within its limits, and at what risk.
 
-Sources: conformance probability and risks, JCGM 106:2012, 7 to 9; names and guard bands of the rules,
-ILAC-G8:09/2019, 4 and table 1; the duty to agree on a rule before measuring, ISO/IEC 17025:2017, 7.1.3.
+Sources: conformance probability and risks, JCGM 106:2012; names and guard bands of the rules,
+ILAC-G8:09/2019; the duty to agree on a rule before measuring, ISO/IEC 17025:2017, 7.1.3.
 """
 
 from __future__ import annotations
@@ -131,7 +131,7 @@ class Decision(Result):
 
     @property
     def risk(self) -> float:
-        """Probability that this verdict is wrong (specific risk, JCGM 106:2012, 8)."""
+        """Probability that this verdict is wrong (specific risk, JCGM 106:2012)."""
         accepted = self.verdict in ("pass", "conditional pass")
         return 1 - self.conformance_probability if accepted else self.conformance_probability
 
@@ -214,7 +214,7 @@ def decide(
     References
     ----------
     Formula: p_c = Φ((T_U - y)/u) - Φ((T_L - y)/u); accepted within T - w
-    Source: JCGM 106:2012, 7 and 8; ILAC-G8:09/2019
+    Source: JCGM 106:2012; ILAC-G8:09/2019
     Tests: tests/calibration/test_decision.py
     """
     chosen = decision_rule(rule)

@@ -391,7 +391,9 @@ def _computed(line: SpecificationLine, record: Record | None) -> StabilityCurve:
         raise CannotTellError(msg)
     factor = round(time / record.interval_s)
     if factor < 1 or not math.isclose(factor * record.interval_s, time, rel_tol=1e-3):
-        msg = f"readings are {duration_text(record.interval_s)} apart: {duration_text(time)} is no multiple"
+        msg = (
+            f"readings are {duration_text(record.interval_s)} apart: {duration_text(time)} is not a multiple"
+        )
         raise CannotTellError(msg)
     try:
         curve = stability(record, line.statistic, averaging=[factor], minimum_coverage=MINIMUM_COVERAGE)

@@ -295,11 +295,11 @@ def _diagonalised(
     if p > 0:
         base = base + p * covariances[WHITE_PM]
     lower = np.linalg.cholesky(0.5 * (base + base.T))
-    inverse = linalg.lapack.dtrtri(lower, lower=1)[0]
-    whitened = inverse @ covariances[moving] @ inverse.T
-    eigenvalues, vectors = np.linalg.eigh(0.5 * (whitened + whitened.T))
+    whitened = linalg.lapack.dsygst(covariances[moving], lower, lower=1)[0]  # the lower half of L⁻¹ R L⁻ᵀ
+    eigenvalues, vectors = linalg.eigh(whitened, overwrite_a=True, check_finite=False, driver="evd")
     log_determinant = 2 * float(np.sum(np.log(np.diag(lower))))
-    return vectors.T @ inverse, np.maximum(eigenvalues, 0.0), log_determinant
+    turn = linalg.blas.dtrsm(1.0, lower, vectors, lower=1, trans_a=1).T
+    return turn, np.maximum(eigenvalues, 0.0), log_determinant
 
 
 NoisePrior = Literal["uniform", "balanced", "cautious"]

@@ -6,9 +6,10 @@ import argparse
 import json
 import sys
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from evenbeat.bench import KEYS, Stated
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE
@@ -141,7 +142,7 @@ def _reported(
         check_folder(folder, force=arguments.force)
     question = asked_of_log(stated)
     shown = sys.stderr.isatty() and not arguments.quiet
-    with _Progress(shown=shown, with_case=question["basis"] is not None) as progress:
+    with _progress(shown=shown, with_case=question["basis"] is not None) as progress:
         progress("reading")
         assessment = assess_stated(stated, read(), question, progress)
     try:  # the answer stands; figures, page and print follow, also where nobody reads on
@@ -223,33 +224,20 @@ def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> 
         print(labelled_text("", f"{len(serious) - SHOWN_CAUTIONS} more: -v"))
 
 
-class _Progress:
-    """A progress bar on a terminal; silent elsewhere."""
+@contextmanager
+def _progress(*, shown: bool, with_case: bool) -> Iterator[Progress]:
+    """Yield what is told of each stage that begins; a bar on a terminal shows it."""
+    from tqdm import tqdm
 
-    def __init__(self, *, shown: bool, with_case: bool = False) -> None:
-        self._shown, self._with_case = shown, with_case
-        self._bar: Any = None
+    from evenbeat.assessment.assess import STAGES
+    from evenbeat.assessment.log_case import MOST_STAGES
 
-    def __enter__(self) -> Progress:
-        from evenbeat.assessment.assess import STAGES
-        from evenbeat.assessment.log_case import MOST_STAGES
+    stages = 1 + len(STAGES) + (MOST_STAGES if with_case else 0)
+    look = {"bar_format": "{l_bar}{bar}| {elapsed}", "leave": False, "ncols": PAGE_WIDTH}
+    with tqdm(total=stages, disable=not shown, **look) as bar:
 
-        if self._shown:
-            from tqdm import tqdm
+        def begin(stage: str) -> None:
+            bar.set_description_str(textwrap.shorten(stage, 44, placeholder=" …").ljust(30))
+            bar.update()
 
-            self._bar = tqdm(
-                total=1 + len(STAGES) + (MOST_STAGES if self._with_case else 0),
-                bar_format="{l_bar}{bar}| {elapsed}",
-                leave=False,
-                ncols=PAGE_WIDTH,
-            )
-        return self._begin
-
-    def _begin(self, stage: str) -> None:
-        if self._bar is not None:
-            self._bar.set_description_str(textwrap.shorten(stage, 44, placeholder=" …").ljust(30))
-            self._bar.update()
-
-    def __exit__(self, *_exception: object) -> None:
-        if self._bar is not None:
-            self._bar.close()
+        yield begin

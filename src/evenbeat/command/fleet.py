@@ -8,7 +8,7 @@ import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, check_absent, write_text
 from evenbeat.command.stated import add_stated, stated_of
@@ -65,6 +65,8 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
 
 
 def _fleet(arguments: argparse.Namespace) -> int:
+    from tqdm import tqdm
+
     from evenbeat.fleet.assess_fleet import assess_fleet, keep_list
     from evenbeat.register.register import Register
 
@@ -75,8 +77,13 @@ def _fleet(arguments: argparse.Namespace) -> int:
     register = None
     if arguments.keep:  # before any work is done in vain
         register = Register.open(arguments.source, who=arguments.who, role=arguments.role)
-    shown = sys.stderr.isatty() and not arguments.quiet
-    with _Progress(shown=shown) as progress:
+    silent = arguments.quiet or not sys.stderr.isatty()
+    with tqdm(unit=" instruments", leave=False, ncols=PAGE_WIDTH, disable=silent) as bar:
+
+        def progress(done: int, total: int) -> None:
+            bar.total = total
+            bar.update(done - bar.n)
+
         due = assess_fleet(
             arguments.source,
             on=arguments.on or datetime.now(UTC).date(),
@@ -114,27 +121,3 @@ def _write(due: DueList, arguments: argparse.Namespace) -> None:
         from evenbeat.report.due_page import due_page
 
         write_text(Path(arguments.page), due_page(due), force=arguments.force)
-
-
-class _Progress:
-    """A bar on a terminal; silent elsewhere."""
-
-    def __init__(self, *, shown: bool) -> None:
-        self._shown = shown
-        self._bar: Any = None
-
-    def __enter__(self) -> _Progress:
-        return self
-
-    def __call__(self, done: int, total: int) -> None:
-        if not self._shown:
-            return
-        if self._bar is None:
-            from tqdm import tqdm
-
-            self._bar = tqdm(total=total, unit=" instruments", leave=False, ncols=PAGE_WIDTH)
-        self._bar.update(done - self._bar.n)
-
-    def __exit__(self, *_exception: object) -> None:
-        if self._bar is not None:
-            self._bar.close()

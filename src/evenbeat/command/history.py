@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
     from evenbeat.assessment.history_case import HistoryAssessment
     from evenbeat.bench import Stated
-    from evenbeat.findings import Finding
 
 CLOSING = (
     "An analysis for the owner of the equipment; not part of a calibration\ncertificate, not a "
@@ -123,10 +122,6 @@ def _from_registers(tables: Sequence[str], stated: Stated) -> dict[str, Any]:
     return {"table": read, **asked}
 
 
-def _said(findings: Sequence[Finding]) -> list[str]:
-    return [textwrap.fill(str(one), PAGE_WIDTH, subsequent_indent="    ") for one in worst_first(findings)]
-
-
 def _print(made: HistoryAssessment) -> None:
     """Print the answer, and what it rests on."""
     print(textwrap.fill(made.headline(), PAGE_WIDTH))
@@ -147,7 +142,11 @@ def _print(made: HistoryAssessment) -> None:
         )
     if made.case is not None:
         table = made._table()
-        shown.append("\n".join([*(() if table is None else (table.as_text(),)), *_said(made.case.findings)]))
+        lines = [
+            textwrap.fill(f"{f}", PAGE_WIDTH, subsequent_indent="    ")
+            for f in worst_first(made.case.findings)
+        ]
+        shown.append("\n".join([*(() if table is None else (table.as_text(),)), *lines]))
     if made.out is not None:
         steps = [
             textwrap.fill(f"{number}. {step}", PAGE_WIDTH, subsequent_indent="   ")

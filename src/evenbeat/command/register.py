@@ -244,7 +244,7 @@ def _assessment(arguments: argparse.Namespace) -> int:
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         if isinstance(error, InputError):
             raise
-        msg = f"this is no result.json of a report ({error})"
+        msg = f"this is not a result.json of a report ({error})"
         raise LogError(msg, path=path) from error
     return _added(_opened(arguments).add_assessment(kept))
 

@@ -7,13 +7,21 @@ off, and where readings are differences of one running total the next one is off
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 
-from evenbeat.conditioning.shared import MAD_TO_SIGMA, flagged_runs, places_text, present, spread
+from evenbeat.conditioning.shared import (
+    MAD_TO_SIGMA,
+    Places,
+    flagged_runs,
+    in_blocks,
+    places_text,
+    spread,
+    step_of_display,
+    usable,
+)
 from evenbeat.findings import Finding
-from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import counted
@@ -41,26 +49,30 @@ def with_bit_errors_flagged(record: Record) -> Record:
     reading is off by as much the other way. An outlier of another cause meets that by chance once in
     forty; it would be left out as an outlier anyway.
     """
-    values = record.usable_values(without_steps=False)
-    where = present(values)
-    if len(where) < FEWEST:
-        return record.checked(NAME, f"{len(where)} readings, fewer than {FEWEST}", looked=False)
-    samples = np.asarray(values[where], dtype=float)
-    step = record.resolution or display_step(samples, None)
+    series = usable(record, without_steps=False)
+    if len(series) < FEWEST:
+        return record.checked(NAME, f"{len(series)} readings, fewer than {FEWEST}", looked=False)
+    step = step_of_display(record, series)
     if not step:
         return record.checked(NAME, "no display step to count in", looked=False)
-    looked_at = counted(len(where), "reading")
-    counts = (samples - samples[0]) / step
-    change = np.diff(counts)
-    usual = spread(change[: 1 << 18])
-    large = np.abs(change - np.median(change[: 1 << 18])) > max(0.75 * 2**_LOWEST_BIT, 10 * usual)
-    suspects = np.flatnonzero(large)
-    if not len(suspects) or len(suspects) > _MOST * len(counts) + 8:
+    looked_at = counted(len(series), "reading")
+    begin = float(series.take(0, 1)[0][0])
+
+    def counts(first: int, last: int) -> FloatArray:
+        return (series.take(first, last)[0] - begin) / step
+
+    usual = np.diff(counts(0, min(len(series), 1 << 18)))
+    middle, least = np.median(usual), max(0.75 * 2**_LOWEST_BIT, 10 * spread(usual))
+    suspects: list[int] = []
+    for first, last in in_blocks(len(series) - 1):
+        change = np.diff(counts(first, last + 1))
+        suspects += (np.flatnonzero(np.abs(change - middle) > least) + first + 1).tolist()
+    if len(suspects) > _MOST * len(series) + 8:
         return record.checked(NAME, looked_at)
-    found = _off_by_a_bit(counts, suspects)
+    found = _off_by_a_bit(counts, np.array(suspects, dtype=np.intp), len(series))
     if not found:
         return record.checked(NAME, looked_at)
-    at = where[np.array(sorted(found), dtype=np.intp)]
+    at = np.array([series.take(reading, reading + 1)[1][0] for reading in sorted(found)], dtype=np.intp)
     sizes = np.unique([int(abs(_power(off))) for off in found.values()])
     why = "Off by a power of two in counts of the display."
     flags = flagged_runs(at, cause="bit_error", sentence=why, excluded=True)
@@ -84,14 +96,14 @@ def with_bit_errors_flagged(record: Record) -> Record:
     )
 
 
-def _off_by_a_bit(counts: FloatArray, suspects: npt.NDArray[np.intp]) -> dict[int, int]:
+def _off_by_a_bit(counts: Callable[[int, int], FloatArray], suspects: Places, length: int) -> dict[int, int]:
     """Return reading → signed number of counts (a power of two) that it is off."""
     found: dict[int, float] = {}
-    blocked = np.zeros(len(counts), dtype=bool)
-    blocked[suspects + 1] = True
-    for at in suspects + 1:
-        for reading in range(int(at), min(int(at) + _LONGEST, len(counts))):
-            off = _distance(counts, reading, blocked)
+    for at in suspects.tolist():
+        for reading in range(at, min(at + _LONGEST, length)):
+            first, last = max(0, reading - 2 * _NEIGHBOURS), min(length, reading + 2 * _NEIGHBOURS + 1)
+            blocked = suspects[np.searchsorted(suspects, first) : np.searchsorted(suspects, last)] - first
+            off = _distance(counts(first, last), reading - first, blocked)
             if off is None:
                 break
             found[reading] = off
@@ -116,16 +128,10 @@ def _is_close(off: float, share: float) -> bool:
     return abs(off - power) <= share * abs(power)
 
 
-def _distance(counts: FloatArray, reading: int, suspect: npt.NDArray[np.bool_]) -> float | None:
+def _distance(counts: FloatArray, reading: int, suspects: Places) -> float | None:
     """Return the distance of a reading from its neighbours where it is about a power of two counts."""
-    near = np.concatenate(
-        [
-            np.arange(max(0, reading - 2 * _NEIGHBOURS), reading),
-            np.arange(reading + 1, min(len(counts), reading + 2 * _NEIGHBOURS + 1)),
-        ]
-    )
-    before = near[(near < reading) & ~suspect[near]][-_NEIGHBOURS:]
-    after = near[(near > reading) & ~suspect[near]][:_NEIGHBOURS]
+    near = np.setdiff1d(np.arange(len(counts)), np.append(suspects, reading))
+    before, after = near[near < reading][-_NEIGHBOURS:], near[near > reading][:_NEIGHBOURS]
     if len(before) < 3 or len(after) < 3:
         return None
     levels = float(np.median(counts[before])), float(np.median(counts[after]))

@@ -13,9 +13,15 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from evenbeat.conditioning.shared import present, scatter
+from evenbeat.conditioning.shared import (
+    distinct_readings,
+    missing_runs,
+    scatter,
+    scatter_of,
+    step_of_display,
+    usable,
+)
 from evenbeat.findings import Finding, Severity
-from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import counted, duration_text
@@ -46,19 +52,18 @@ def with_resolution_reported(record: Record) -> Record:
     time errors, whose Allan deviation is q/(2 tau) (uniform rounding error; common practice). Not
     valid for readings that do not wander over several steps: their error is not random.
     """
-    values = record.usable_values(without_steps=False)
-    samples = values[present(values)]
-    looked_at = counted(len(samples), "reading")
-    if not len(samples):
+    series = usable(record, without_steps=False)
+    looked_at = counted(len(series), "reading")
+    if not len(series):
         return record.checked(DISPLAY, looked_at, looked=False)
-    distinct = len(np.unique(samples))
-    step = record.resolution or display_step(samples, None)
+    step = step_of_display(record, series)
     if record.resolution is None and step is not None:
         record = replace(record, resolution=step).treated(DISPLAY, step=step)
     size = ""
     if step:
         size = f"{step:.3g} s" if record.kind == "phase" else f"{step:.3g} (fractional)"
-    if distinct <= FEW_VALUES and len(samples) >= _REPEATS * distinct:
+    distinct = len(distinct_readings(series, FEW_VALUES))
+    if distinct <= FEW_VALUES and len(series) >= _REPEATS * distinct:
         what = "All readings are the same value"
         if distinct > 1:
             what = f"The readings take only {distinct} values"
@@ -83,13 +88,13 @@ def with_resolution_reported(record: Record) -> Record:
         )
     if step is None:
         return record.checked(DISPLAY, looked_at, where="no step found")
-    uneven = None if record.epochs_ns is None else record.elapsed_s[present(values)]
-    noise = scatter(samples, record.kind, uneven)
+    noise = scatter(record, series)
     if step / math.sqrt(12) < _VISIBLE * noise:
         sentence = f"The display step of {size} is too fine to matter beside the noise."
         finding = Finding(code="FINE_DISPLAY", severity="good", sentence=sentence, values={"step": step})
         return record.checked(DISPLAY, looked_at, findings=[finding], where=f"step {size}")
 
+    distinct = len(distinct_readings(series))
     # how much of the scatter between neighbours rounding can explain
     floor = floor_at_interval(record, step)
     share = min(1.0, step**2 / 12 / noise**2) if noise > 0 else 1.0
@@ -136,13 +141,18 @@ def with_idle_tones_reported(record: Record) -> Record:
     of lines (Bonferroni). Only asked where the display step is not lost in noise.
     """
     step = record.resolution
-    stretch = _longest_stretch(record.usable_values(without_steps=True))
+    series = usable(record, without_steps=True)
+    begins, ends = missing_runs(series.all_rows())
+    starts, stops = np.append(0, ends), np.append(begins, len(record))
+    longest = int(np.argmax(stops - starts))
+    stretch = series.rows(int(starts[longest]), min(int(stops[longest]), int(starts[longest]) + _LONGEST))
     if len(stretch) < FEWEST:
         return record.checked(TONES, f"{len(stretch)} in a row, fewer than {FEWEST}", looked=False)
-    if not step or step**2 / 12 < _SEEN * scatter(stretch, record.kind) ** 2:
+    changes = np.diff(stretch, n=2 if record.kind == "phase" else 1)
+    if not step or step**2 / 12 < _SEEN * scatter_of(changes, record.kind) ** 2:
         return record.checked(TONES, "display step lost in noise", looked=False)
     looked_at = counted(len(stretch), "reading")
-    line = _strongest_line(np.diff(stretch, n=2) if record.kind == "phase" else np.diff(stretch))
+    line = _strongest_line(changes)
     if line is None:
         return record.checked(TONES, looked_at)
     period, ratio = line
@@ -171,15 +181,6 @@ def with_idle_tones_reported(record: Record) -> Record:
         advice=f"Average over whole periods; near τ = {duration_text(0.37 * period * record.interval_s)} the "
         "deviation shows the display.",
     )
-
-
-def _longest_stretch(values: FloatArray) -> FloatArray:
-    missing = np.concatenate([[True], np.isnan(values), [True]])
-    edges = np.flatnonzero(missing)
-    lengths = np.diff(edges) - 1
-    longest = int(np.argmax(lengths))
-    begin = int(edges[longest])
-    return np.asarray(values[begin : begin + min(int(lengths[longest]), _LONGEST)], dtype=float)
 
 
 def _strongest_line(changes: FloatArray) -> tuple[float, float] | None:

@@ -7,18 +7,28 @@ a ramp of any slope, a step of phase and a bend pass.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
-from evenbeat.conditioning.shared import MAD_TO_SIGMA, places_text, present, running_median, runs, tail_spread
+from evenbeat.conditioning.shared import (
+    MAD_TO_SIGMA,
+    Piece,
+    Places,
+    Series,
+    places_text,
+    running_median,
+    runs,
+    step_of_display,
+    tail_spread,
+    told_by_all,
+    usable,
+)
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
-from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted
@@ -36,6 +46,10 @@ _QUIETEST = 0.25
 _TAIL_SHARE = 0.05
 _HEAVIEST = 3.0
 _GOLDEN = 0.6180339887498949
+_REACH = 64
+"""More samples than the widest window, three spans and the neighbours of an outlier take on either side."""
+_Judgement = Iterator[tuple[FloatArray, FloatArray]]
+"""Distances of the samples from where they should be, and their usual size."""
 
 
 def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
@@ -56,37 +70,51 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     if not threshold > 0:
         msg = f"outlier_threshold is {threshold}; it must be a positive number, such as 5"
         raise InputError(msg)
-    values = record.usable_values(without_steps=True)
-    where = present(values)
-    if len(where) < FEWEST:
-        sentence = f"{len(where)} samples are too few to look for outliers; {FEWEST} are needed."
+    series = usable(record, without_steps=True)
+    looked_at = counted(len(series), "reading")
+    if len(series) < FEWEST:
+        sentence = f"{len(series)} samples are too few to look for outliers; {FEWEST} are needed."
         unchecked = Finding(code="OUTLIERS_UNCHECKED", severity="note", sentence=sentence)
-        looked_at = f"{counted(len(where), 'reading')}, fewer than {FEWEST}"
+        looked_at = f"{looked_at}, fewer than {FEWEST}"
         return record.checked(NAME, looked_at, looked=False, findings=[unchecked])
-    samples = np.asarray(values[where], dtype=float)
-    rounding = 8 * np.spacing(np.abs(samples).max())
-    judge = _judged_phase if record.kind == "phase" else _judged_frequency
-    places: npt.NDArray[Any] = where
-    wider: FloatArray | float = 1.0
-    if record.epochs_ns is not None:
-        places = record.elapsed_s[where] / record.spacing_s
-        wider = _less_known(record, where)
-        if (
-            record.kind == "phase"
-        ):  # a drift bends the lines between readings more, the farther apart they are
-            samples = samples - np.polynomial.Polynomial.fit(places, samples, 3)(places)
-    bad = np.zeros(len(samples), dtype=bool)
-    largest = np.zeros(len(samples))
-    for distance, sigma in judge(samples, places, record.resolution):
-        off = np.abs(distance) > np.maximum(threshold * sigma * wider, rounding)
-        bad |= off
-        largest = np.where(off & (np.abs(distance) > np.abs(largest)), distance, largest)
+    step = step_of_display(record, series, repeating=_REPEATING)
+    if record.epochs_ns is not None and record.kind == "phase":
+        # a drift bends the lines between readings more, the farther apart they are
+        some = list(series.some())
+        at = _elapsed(record, np.concatenate([piece.where for piece in some]))
+        drift = np.polynomial.Polynomial.fit(at, np.concatenate([piece.samples for piece in some]), 3)
+        series = usable(record, without_steps=True, less=drift)
+    low, high = series.extremes()
+    rounding = 8 * np.spacing(max(abs(low), abs(high)))
+    residuals_of: Callable[[Piece], list[FloatArray]] = _from_median_and_side
+    judged: Callable[[Piece, list[FloatArray], list[FloatArray]], _Judgement] = _from_median_or_side
+    ends = [0, 0]
     if record.kind == "phase":
-        size = np.where(bad, np.abs(largest), 0.0)
-        reach = 2 * 2 * max(PHASE_SPANS) + 1  # lines through a much larger outlier judged its neighbours
-        bad &= size * _SHADOW >= ndimage.maximum_filter1d(size, reach, mode="constant")
-    looked_at = counted(len(where), "reading")
-    off_by, found = largest[bad], where[bad]
+        ends = [span for span in PHASE_SPANS if len(series) > 4 * span + 2]
+        residuals_of = partial(_between_neighbours, record, ends)
+        judged = partial(_from_three_lines, len(series), ends)
+    usual = _usual_sizes(series, residuals_of, ends, step)
+    wider = _less_known(record, series)
+    found, off_by = [], []
+    for piece in series.pieces(_REACH):
+        largest = np.zeros(len(piece.samples))
+        for distance, sigma in judged(piece, residuals_of(piece), usual(piece)):
+            off = np.abs(distance) > np.maximum(threshold * sigma * wider(piece), rounding)
+            largest = np.where(off & (np.abs(distance) > np.abs(largest)), distance, largest)
+        if record.kind == "phase":
+            size = np.abs(largest)
+            reach = 2 * 2 * max(PHASE_SPANS) + 1  # lines through a much larger outlier judged its neighbours
+            largest[size * _SHADOW < ndimage.maximum_filter1d(size, reach, mode="constant")] = 0.0
+        bad = np.flatnonzero(largest[piece.own])
+        found.append(piece.where[piece.own][bad])
+        off_by.append(largest[piece.own][bad])
+    return _with_outliers(record, looked_at, np.concatenate(found), np.concatenate(off_by), threshold)
+
+
+def _with_outliers(
+    record: Record, looked_at: str, found: Places, off_by: FloatArray, threshold: float
+) -> Record:
+    """Return the record with these samples flagged."""
     if not len(found):
         sentence = f"No outlier was found beyond {threshold:g} robust standard deviations."
         finding = Finding(code="NO_OUTLIERS", severity="good", sentence=sentence)
@@ -128,113 +156,157 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     )
 
 
-def _less_known(record: Record, where: npt.NDArray[np.intp]) -> FloatArray:
+def _elapsed(record: Record, where: Places) -> FloatArray:
+    return where * record.interval_s if record.epochs_ns is None else record.epochs_ns[where] / 1e9
+
+
+def _less_known(record: Record, series: Series) -> Callable[[Piece], FloatArray | float]:
     """Return by how much a distance may be larger than usual where readings lie far apart or are short.
 
     The noise of a mean frequency falls at most with its span (white PM); that of a phase beside a line
     through its neighbours grows at most with the power 3/2 of the time between them (random-walk FM).
     """
+    if record.epochs_ns is None:
+        return lambda _: 1.0
     if record.spans_s is not None:
-        spans = record.spans_s[where]
-        return np.asarray(np.maximum(float(np.median(spans)) / spans, 1.0))
-    steps = np.pad(np.diff(record.elapsed_s[where]), (1, 0), mode="edge")
-    around = ndimage.maximum_filter1d(steps, 2 * max(PHASE_SPANS), origin=-1, mode="nearest")
-    return np.asarray(np.maximum(around / np.median(around), 1.0) ** 1.5)
+        spans = record.spans_s
+        usual_s = float(np.median(series.usual(lambda piece: spans[piece.where])))
+        return lambda piece: np.maximum(usual_s / spans[piece.where], 1.0)
+
+    def around(piece: Piece) -> FloatArray:
+        steps = np.pad(np.diff(_elapsed(record, piece.where)), (1, 0), mode="edge")
+        return np.asarray(ndimage.maximum_filter1d(steps, 2 * max(PHASE_SPANS), origin=-1, mode="nearest"))
+
+    usual_s = float(np.median(series.usual(around, _REACH)))
+    return lambda piece: np.maximum(around(piece) / usual_s, 1.0) ** 1.5
 
 
-_Judgement = Iterator[tuple[FloatArray, FloatArray]]
-"""Distances of the samples from where they should be, and their usual size."""
+def _from_median_and_side(piece: Piece) -> list[FloatArray]:
+    """Return distances from the running median, and from the median of the seven before or after if less."""
+    reach = _SIDE // 2 + 1
+    medians = np.pad(running_median(piece.samples, _SIDE), reach, mode="edge")
+    before, after = piece.samples - medians[: -2 * reach], piece.samples - medians[2 * reach :]
+    nearer = np.where(np.abs(before) < np.abs(after), before, after)
+    return [piece.samples - running_median(piece.samples, FREQUENCY_WIDTH), nearer]
 
 
-def _judged_frequency(samples: FloatArray, _places: npt.NDArray[Any], resolution: float | None) -> _Judgement:
+def _from_median_or_side(_: Piece, residuals: list[FloatArray], sigmas: list[FloatArray]) -> _Judgement:
     """Yield the distance from the running median, or from the nearer side where that says less."""
-    residual = samples - running_median(samples, FREQUENCY_WIDTH)
-    step = resolution if resolution is not None else _visible_step(samples)
-    sigma = _local_spread(residual, step)
-    nearer = _from_nearer_side(samples)
-    sigma_nearer = _local_spread(nearer, step)
+    (residual, nearer), (sigma, sigma_nearer) = residuals, sigmas
     with np.errstate(divide="ignore", invalid="ignore"):
-        nearer *= np.where(sigma_nearer > sigma, sigma / sigma_nearer, 1.0)
+        nearer = nearer * np.where(sigma_nearer > sigma, sigma / sigma_nearer, 1.0)
     yield np.where(np.abs(nearer) < np.abs(residual), nearer, residual), sigma
 
 
-def _from_nearer_side(samples: FloatArray) -> FloatArray:
-    """Return the distance from the median of the seven before or the seven after, whichever is less."""
-    reach = _SIDE // 2 + 1
-    medians = np.pad(running_median(samples, _SIDE), reach, mode="edge")
-    before, after = samples - medians[: -2 * reach], samples - medians[2 * reach :]
-    return np.where(np.abs(before) < np.abs(after), before, after)
+def _between_neighbours(record: Record, spans: Sequence[int], piece: Piece) -> list[FloatArray]:
+    """Return distances of time errors from the line between two neighbours, NaN where one lacks.
 
-
-def _judged_phase(samples: FloatArray, places: npt.NDArray[Any], resolution: float | None) -> _Judgement:
-    """Yield for each span the least distance from three straight lines."""
-    elapsed = np.diff(places)
-    slope = running_median(np.diff(samples) / elapsed, _SLOPE_WIDTH)
-    level = samples - np.concatenate([[0.0], np.cumsum(slope * elapsed)])
-    for span in PHASE_SPANS:
-        if len(level) > 4 * span + 2:
-            step = resolution if resolution is not None else _visible_step(samples)
-            yield _from_straight_lines(level, span, step)
-
-
-def _from_straight_lines(level: FloatArray, span: int, step: float | None) -> tuple[FloatArray, FloatArray]:
-    """Return the least distance from the lines through two samples before, two after, or one on each side.
-
-    An outlier is off all three on the same side; a sample at a step or a bend is on one of them.
-    ``span`` is the spacing of those samples, so that ``span`` outliers in a row are seen. The measure
-    is the spread of the distances from the line between the two sides, at the ends from the one line left.
+    ``span`` is how far those are, so that ``span`` outliers in a row are seen; the usual slope is off.
     """
-    bend = level[2 * span :] - 2 * level[span:-span] + level[: -2 * span]
-    n, between = len(level), -0.5 * bend
-    before, after = np.full(n, np.nan), np.full(n, np.nan)
-    before[2 * span :], after[: -2 * span] = bend, bend
-    middle = np.full(n, np.nan)
-    middle[span:-span] = between
-    lines = np.stack([before, after, middle])
-    least = np.nanmin(np.abs(lines), axis=0) * np.sign(np.nanmean(lines, axis=0))
-    one_side = np.nanmin(lines, axis=0) * np.nanmax(lines, axis=0) > 0
-    distance = np.where(one_side, least, 0.0)
-    if span > 1:  # near an end too few lines are left to tell an outlier from its neighbours
-        distance[: 2 * span] = distance[-2 * span :] = 0.0
-    sigma = _local_spread(between, step)
-    ends = 2 * np.repeat(sigma[[0, -1]], span)  # a single line misses by twice as much as the middle one
-    return distance, np.concatenate([ends[:span], sigma, ends[span:]])
+    elapsed = np.diff(piece.where if record.epochs_ns is None else _elapsed(record, piece.where))
+    gained = np.diff(piece.samples)
+    gained = gained - running_median(gained / elapsed, _SLOPE_WIDTH) * elapsed
+    residuals = []
+    over = gained  # how much is gained over a span
+    for span in spans:
+        between = np.full(len(piece.samples), np.nan)
+        between[span:-span] = -0.5 * (over[span:] - over[:-span])
+        residuals.append(between)
+        over = over[:-1] + gained[span:]
+    return residuals
 
 
-def _local_spread(residual: FloatArray, step: float | None) -> FloatArray:
-    """Return the spread around each sample, from blocks of about a thousand.
+def _from_three_lines(
+    count: int, spans: Sequence[int], piece: Piece, residuals: list[FloatArray], sigmas: list[FloatArray]
+) -> _Judgement:
+    """Yield for each span the least distance of time errors from three straight lines, of two samples each.
+
+    An outlier is off the line through two samples before, that through two after and that between both, all
+    on the same side; a sample at a step or a bend is on one of them. The measure is the spread around the
+    last, at the ends of the record around the one line left.
+    """
+    for span, between, sigma in zip(spans, residuals, sigmas, strict=True):
+        before, after = np.full((2, len(between)), np.nan)
+        before[span:], after[:-span] = -2 * between[:-span], -2 * between[span:]
+        low, high = (f(f(before, after), between) for f in (np.fmin, np.fmax))
+        distance = np.where(low > 0, low, np.where(high < 0, high, 0.0))
+        rank = piece.first + np.arange(len(between))
+        if span > 1:  # near an end too few lines are left to tell an outlier from its neighbours
+            distance[(rank < 2 * span) | (rank >= count - 2 * span)] = 0.0
+        at_end = (rank < span) | (rank >= count - span)  # one line misses by twice as much as the middle one
+        yield distance, np.where(at_end, 2 * sigma, sigma)
+
+
+def _usual_sizes(
+    series: Series,
+    residuals_of: Callable[[Piece], list[FloatArray]],
+    ends: Sequence[int],
+    step: float | None,
+) -> Callable[[Piece], list[FloatArray]]:
+    """Return what tells how far off the samples of a piece usually are, from blocks of about a thousand.
 
     Where the farthest twentieth lies farther out than that of a normal distribution (the comb of a
     time-interval counter does), the spread is raised accordingly, at most threefold.
 
     Parameters
     ----------
-    residual
-        Shape (n,), around zero.
+    residuals_of
+        Residuals around zero, of one kind or more.
+    ends
+        How many samples at either end of the record have no residual of a kind.
     step
         Step of the display. The readings are spread evenly over it (a fixed low-discrepancy sequence),
         because the median absolute deviation of coarse readings jumps between multiples of the step.
     """
-    dither = np.mod(np.arange(len(residual)) * _GOLDEN, 1.0) - 0.5  # fills -1/2 to 1/2 evenly
-    size = np.abs(residual + dither * step if step else residual)
-    middle = MAD_TO_SIGMA * float(np.median(size))
-    tails = tail_spread(size * np.where(np.arange(len(size)) % 2, 1.0, -1.0), _TAIL_SHARE)
-    heaviness = min(tails / middle, _HEAVIEST) if middle > 0 else 1.0
-    blocks = max(1, len(size) // _BLOCK)
-    edges = np.linspace(0, len(size), blocks + 1).astype(int)
-    scale = np.array([_median(size[a:b]) for a, b in pairwise(edges)])
-    if blocks >= 3:
-        scale = ndimage.median_filter(scale, size=3, mode="nearest")
-    scale = MAD_TO_SIGMA * heaviness * np.maximum(scale, _QUIETEST * float(np.median(size)))
-    return np.repeat(scale, np.diff(edges))
+
+    def sizes_of(piece: Piece) -> list[FloatArray]:
+        sizes = []
+        for residual, end in zip(residuals_of(piece), ends, strict=True):
+            spread_out: FloatArray | float = 0.0
+            if step:
+                place = np.arange(piece.first - end, piece.first - end + len(residual))
+                spread_out = (np.mod(place * _GOLDEN, 1.0) - 0.5) * step  # -1/2 to 1/2, evenly
+            sizes.append(np.abs(residual + spread_out))
+        return sizes
+
+    counts = [len(series) - 2 * end for end in ends]
+    edges = [np.linspace(0, n, max(1, n // _BLOCK) + 1).astype(int) for n in counts]
+    medians: list[list[float]] = [[] for _ in ends]
+    some: list[list[FloatArray]] = [[] for _ in ends]
+    for piece in series.pieces(2 * _BLOCK + _REACH):
+        first, last = piece.first + piece.own.start, piece.first + piece.own.stop
+        for kind, size in enumerate(sizes_of(piece)):
+            begun = edges[kind] + ends[kind]
+            of_piece = begun[np.searchsorted(begun[:-1], first) : np.searchsorted(begun[:-1], last) + 1]
+            medians[kind] += [_median(size[a:b]) for a, b in pairwise(of_piece - piece.first)]
+            if told_by_all(len(series)):
+                some[kind].append(size[piece.own])
+    for piece in series.some(_REACH) if not told_by_all(len(series)) else ():
+        for kind, size in enumerate(sizes_of(piece)):
+            some[kind].append(size[piece.own])
+    scales = []
+    for parts, of_blocks in zip(some, medians, strict=True):
+        size = np.concatenate(parts)
+        size = size[~np.isnan(size)]
+        middle = float(np.median(size))
+        tails = tail_spread(size * np.where(np.arange(len(size)) % 2, 1.0, -1.0), _TAIL_SHARE)
+        heaviness = min(tails / (MAD_TO_SIGMA * middle), _HEAVIEST) if middle > 0 else 1.0
+        scale = np.array(of_blocks)
+        if len(scale) >= 3:
+            scale = ndimage.median_filter(scale, size=3, mode="nearest")
+        scales.append(MAD_TO_SIGMA * heaviness * np.maximum(scale, _QUIETEST * middle))
+
+    def usual(piece: Piece) -> list[FloatArray]:
+        ranks = piece.first + np.arange(len(piece.samples))
+        return [
+            scale[np.clip(np.searchsorted(edge[1:], ranks - end, side="right"), 0, len(scale) - 1)]
+            for scale, edge, end in zip(scales, edges, ends, strict=True)
+        ]
+
+    return usual
 
 
 def _median(values: FloatArray) -> float:
     """Return the median of a few values; numpy's takes three times as long for a thousand."""
     middle = [(len(values) - 1) // 2, len(values) // 2]
     return float(np.partition(values, middle)[middle].mean())
-
-
-def _visible_step(samples: FloatArray) -> float | None:
-    """Return the display step where readings repeat so often that their spread would jump with it."""
-    return display_step(samples, None) if len(np.unique(samples)) < _REPEATING * len(samples) else None

@@ -7,9 +7,17 @@ period too long; an extra pulse cuts an interval in two that together are a whol
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from evenbeat.conditioning.shared import flagged_runs, places_text, present, running_median, runs, spread
+from evenbeat.conditioning.shared import (
+    Piece,
+    Places,
+    Series,
+    flagged_runs,
+    places_text,
+    running_median,
+    spread,
+    usable,
+)
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
@@ -19,6 +27,7 @@ from evenbeat.units import counted, duration_text, time_text
 NAME = "pulses"
 FEWEST = 8
 _WIDTH = 31
+_REACH = 128
 _FAR = 0.2
 """Share of an interval by which a reading must be off before it is looked at."""
 _TIGHT = 1e-4
@@ -57,66 +66,85 @@ def with_pulses_flagged(record: Record, *, period_s: float | None = None) -> Rec
     if period_s is not None and not period_s > 0:
         msg = f"pulse_period_s is {period_s}; it must be a positive number of seconds"
         raise InputError(msg)
-    values = record.usable_values(without_steps=False)
-    where = present(values)
-    if len(where) < FEWEST:
-        return record.checked(NAME, f"{len(where)} readings, fewer than {FEWEST}", looked=False)
+    series = usable(record, without_steps=False)
+    if len(series) < FEWEST:
+        return record.checked(NAME, f"{len(series)} readings, fewer than {FEWEST}", looked=False)
     if record.kind == "phase":
-        return _in_phase(record, np.asarray(values[where], dtype=float), where, period_s)
-    return _in_frequency(record, np.asarray(values[where], dtype=float), where)
+        return _in_phase(record, series, period_s)
+    return _in_frequency(record, series)
 
 
-def _in_phase(
-    record: Record, samples: FloatArray, where: npt.NDArray[np.intp], period_s: float | None
-) -> Record:
-    period = period_s if period_s is not None else _period_of(record)
-    if period is None:
+def _in_phase(record: Record, series: Series, period_s: float | None) -> Record:
+    whole_s = round(record.interval_s)
+    if period_s is None and (whole_s < 1 or abs(record.interval_s - whole_s) >= 1e-3 * whole_s):
         return record.checked(NAME, "no pulses of whole seconds", looked=False)
-    looked_at = f"{counted(len(where), 'reading')}, pulses every {duration_text(period)}"
-    if samples.max() - samples.min() < 0.5 * period:
+    period = 1.0 if period_s is None else period_s
+    looked_at = f"{counted(len(series), 'reading')}, pulses every {duration_text(period)}"
+    low, high = series.extremes()
+    if high - low < 0.5 * period:
         return record.checked(NAME, looked_at)
-    level = samples - running_median(samples, _WIDTH)
-    noise = spread(level)
-    periods = np.rint(level / period)
-    off = (periods != 0) & (np.abs(level - periods * period) <= max(_NOISE * noise, _TIGHT * period))
-    if noise > _LOOSEST * period or np.count_nonzero(off) > _MOST * len(off):
+
+    def level(piece: Piece) -> FloatArray:
+        return piece.samples - running_median(piece.samples, _WIDTH)
+
+    noise = spread(series.usual(level, _WIDTH))
+    near = max(_NOISE * noise, _TIGHT * period)
+    found = []
+    for piece in series.pieces(_WIDTH):
+        off = level(piece)[piece.own]
+        periods = np.rint(off / period)
+        at = np.flatnonzero((periods != 0) & (np.abs(off - periods * period) <= near))
+        found.append((at + piece.first + piece.own.start, piece.where[piece.own][at], periods[at]))
+    ranks, where, periods = map(np.concatenate, zip(*found, strict=True))
+    if noise > _LOOSEST * period or len(ranks) > _MOST * len(series):
         return record.checked(NAME, f"{looked_at}; too noisy to tell", looked=False)
-    late = [run for run in runs(np.flatnonzero(off)) if len(run) <= _LONGEST_LATE]
-    bad = np.concatenate(late) if late else np.empty(0, dtype=np.intp)
-    why, pulses = f"Off by whole periods of {time_text(period)}.", float(np.abs(periods[bad]).sum())
-    return _of_pulses(record, looked_at, where[bad], where[:0], pulses, why)
+    runs = np.split(np.arange(len(ranks)), np.flatnonzero(np.diff(ranks) > 1) + 1)
+    late = np.concatenate([run for run in runs if len(run) <= _LONGEST_LATE] or [where[:0]])
+    why, pulses = f"Off by whole periods of {time_text(period)}.", float(np.abs(periods[late]).sum())
+    return _of_pulses(record, looked_at, where[late], where[:0], pulses, why)
 
 
-def _period_of(record: Record) -> float | None:
-    whole = round(record.interval_s)
-    return 1.0 if whole >= 1 and abs(record.interval_s - whole) < 1e-3 * whole else None
-
-
-def _in_frequency(record: Record, samples: FloatArray, where: npt.NDArray[np.intp]) -> Record:
-    looked_at = counted(len(where), "reading")
-    ratio = 1 + samples
+def _in_frequency(record: Record, series: Series) -> Record:
+    looked_at = counted(len(series), "reading")
     turned = any(finding.code == "TURNED_SIGN" for finding in record.findings)
-    middle = float(np.median(ratio))
-    if not middle > 0 or np.abs(ratio / middle - 1).max() < _FAR:
+    middle = 1 + series.level()
+    if not middle > 0 or max(abs((1 + end) / middle - 1) for end in series.extremes()) < _FAR:
         return record.checked(NAME, looked_at)
-    near = np.flatnonzero(np.abs(ratio / middle - 1) < _FAR)
-    usual = np.interp(np.arange(len(ratio)), near, running_median(ratio[near], _WIDTH))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        length = ratio / usual if turned else usual / ratio
-    far = ~(np.abs(length - 1) < _FAR)
-    noise = spread(length[~far])
-    if np.count_nonzero(far) > _MOST * len(far) or _NOISE * noise > _LOOSEST:
+
+    def length(piece: Piece) -> FloatArray:
+        ratio = 1 + piece.samples
+        near = np.flatnonzero(np.abs(ratio / middle - 1) < _FAR)
+        if not len(near):
+            return np.full(len(ratio), np.nan)
+        usual = np.interp(np.arange(len(ratio)), near, running_median(ratio[near], _WIDTH))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(ratio / usual if turned else usual / ratio)
+
+    some = series.usual(length, _REACH)
+    noise = spread(some[np.abs(some - 1) < _FAR])
+    found, far = [], 0
+    for piece in series.pieces(_REACH):
+        lengths = length(piece)[piece.own]
+        far += int(np.count_nonzero(~(np.abs(lengths - 1) < _FAR)))
+        at = np.flatnonzero(~(np.abs(lengths - 1) <= 2 * max(_NOISE * noise, _TIGHT)))
+        found.append((at + piece.first + piece.own.start, piece.where[piece.own][at], lengths[at]))
+    if far > _MOST * len(series) or _NOISE * noise > _LOOSEST:
         return record.checked(NAME, f"{looked_at}; too noisy to tell", looked=False)
+    ranks, where, lengths = map(np.concatenate, zip(*found, strict=True))
     if (record.nominal_frequency_hz or 0.0) * record.interval_s > _MANY_CYCLES:
-        return _of_a_counter(record, looked_at, where, ratio / usual, noise)
-    missed, extra, pulses = _sorted_out(length, far, noise)
-    why = "A whole number of intervals in one."
-    return _of_pulses(record, looked_at, where[missed], where[extra], pulses, why)
+        return _of_a_counter(record, looked_at, where, lengths if turned else 1 / lengths, noise)
+    grown, beside = ~(np.abs(lengths - 1) < _FAR), np.diff(ranks) == 1
+    for _ in range(2):  # neighbours that are off at all are the rest of a cut interval
+        grown[1:] |= grown[:-1] & beside
+        grown[:-1] |= grown[1:] & beside
+    where = where[grown]
+    missed, extra, pulses = _sorted_out(ranks[grown], lengths[grown], noise)
+    return _of_pulses(
+        record, looked_at, where[missed], where[extra], pulses, "A whole number of intervals in one."
+    )
 
 
-def _of_a_counter(
-    record: Record, looked_at: str, where: npt.NDArray[np.intp], ratio: FloatArray, noise: float
-) -> Record:
+def _of_a_counter(record: Record, looked_at: str, where: Places, ratio: FloatArray, noise: float) -> Record:
     """Flag readings of two to four times the usual frequency, or as small a part of it."""
     with np.errstate(divide="ignore"):
         parts = np.where(ratio > 1, ratio, 1 / ratio)
@@ -148,37 +176,23 @@ def _of_a_counter(
     )
 
 
-def _sorted_out(
-    length: FloatArray, far: npt.NDArray[np.bool_], noise: float
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], float]:
-    """Return the readings of missed pulses, those of extra ones, and how many pulses were missed."""
+def _sorted_out(ranks: Places, length: FloatArray, noise: float) -> tuple[Places, Places, float]:
+    """Return which readings are of missed pulses, which of extra ones, and how many pulses were missed."""
     missed: list[int] = []
     extra: list[int] = []
     pulses = 0.0
-    for run in runs(np.flatnonzero(_grown(length, far, noise))):
-        lengths = length[run]
-        if not np.isfinite(lengths).all() or len(run) > _LONGEST_RUN:
+    for run in np.split(np.arange(len(ranks)), np.flatnonzero(np.diff(ranks) > 1) + 1):
+        if not np.isfinite(length[run]).all() or len(run) > _LONGEST_RUN:
             continue
-        whole = np.rint(lengths)
-        multiple = (whole >= 2) & (np.abs(lengths - whole) <= _tolerance(noise, whole))
+        whole = np.rint(length[run])
+        multiple = (whole >= 2) & (np.abs(length[run] - whole) <= _tolerance(noise, whole))
         missed += run[multiple].tolist()
         pulses += float((whole[multiple] - 1).sum())
-        rest = run[~multiple]
-        extra += _pairs(rest, length, noise)
+        extra += _pairs(run[~multiple], length, noise)
     return np.array(missed, dtype=np.intp), np.array(extra, dtype=np.intp), pulses
 
 
-def _grown(length: FloatArray, far: npt.NDArray[np.bool_], noise: float) -> npt.NDArray[np.bool_]:
-    """Return far readings with the neighbours that are off at all: the rest of a cut interval."""
-    off = np.abs(length - 1) > 2 * max(_NOISE * noise, _TIGHT)
-    grown = far.copy()
-    for _ in range(2):
-        grown[1:] |= grown[:-1] & off[1:]
-        grown[:-1] |= grown[1:] & off[:-1]
-    return grown
-
-
-def _pairs(rest: npt.NDArray[np.intp], length: FloatArray, noise: float) -> list[int]:
+def _pairs(rest: Places, length: FloatArray, noise: float) -> list[int]:
     """Return neighbours, two or more, whose lengths add up to a whole number."""
     found: list[int] = []
     begin = 0
@@ -206,8 +220,8 @@ def _tolerance(noise: float, whole: FloatArray) -> FloatArray:
 def _of_pulses(
     record: Record,
     looked_at: str,
-    missed: npt.NDArray[np.intp],
-    extra: npt.NDArray[np.intp],
+    missed: Places,
+    extra: Places,
     missed_pulses: float,
     why: str,
 ) -> Record:
@@ -245,8 +259,8 @@ def _of_pulses(
 def _flagged(
     record: Record,
     looked_at: str,
-    missed: npt.NDArray[np.intp],
-    extra: npt.NDArray[np.intp],
+    missed: Places,
+    extra: Places,
     *,
     why: tuple[str, str],
     finding: Finding,

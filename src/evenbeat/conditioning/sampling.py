@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from evenbeat.conditioning.shared import moment_text, places_text, present
+from evenbeat.conditioning.shared import Places, missing_runs, moment_text
 from evenbeat.findings import Finding
+from evenbeat.intake import blocks
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted, duration_text
 
@@ -21,15 +21,14 @@ _ALIKE = 0.9
 def with_gaps_reported(record: Record) -> Record:
     """Return the record with a finding on its missing samples, in place of what its reader said of them."""
     record = replace(record, findings=tuple(f for f in record.findings if f.code not in ("GAPS", "NO_GAPS")))
-    missing = np.isnan(record.values)
-    count = int(np.count_nonzero(missing))
+    begins, ends = missing_runs(blocks(record.values))
+    lengths = ends - begins
+    count = int(lengths.sum())
     looked_at = counted(len(record), "place on the grid", "places on the grid")
     if not count:
         sentence = f"No sample is missing: {len(record)} follow each other without a gap."
         finding = Finding(code="NO_GAPS", severity="good", sentence=sentence)
         return record.checked(GAPS, looked_at, findings=[finding])
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], missing, [False]]).astype(np.int8)))
-    lengths = edges[1::2] - edges[::2]
     longest_s = float(lengths.max()) * record.interval_s
     sentence = (
         f"{counted(count, 'reading is', 'readings are')} missing in {counted(len(lengths), 'gap')}, the "
@@ -38,7 +37,6 @@ def with_gaps_reported(record: Record) -> Record:
     )
     values = {"missing": count, "gaps": len(lengths), "longest_s": longest_s}
     finding = Finding(code="GAPS", severity="note", sentence=sentence, values=values)
-    longest_first = edges[::2][np.argsort(-lengths, kind="stable")]
     advice = (
         f"Averages longer than a gap leave it out; of the time error gained in {duration_text(longest_s)} "
         "nothing is known."
@@ -50,7 +48,7 @@ def with_gaps_reported(record: Record) -> Record:
         looked_at,
         findings=[finding],
         found=len(lengths),
-        where=f"longest {duration_text(longest_s)}: {places_text(record, longest_first[:1])}",
+        where=f"longest {duration_text(longest_s)}: {moment_text(record, int(begins[np.argmax(lengths)]))}",
         advice=advice,
     )
 
@@ -76,10 +74,8 @@ def with_interval_changes_reported(record: Record) -> Record:
     Readings lost at random are not: with half of all readings lost, ten in a row two apart happen
     once in (1/4)^-10 = a million readings.
     """
-    where = present(record.values)
-    steps = np.diff(where)
-    looked_at = counted(len(where), "reading")
-    stretches = _stretches(where, steps)
+    looked_at = counted(len(record) - record.missing, "reading")
+    stretches = _stretches(*missing_runs(blocks(record.values)), len(record))
     if not stretches:
         return record.checked(INTERVAL, looked_at)
     flags = [
@@ -123,39 +119,50 @@ def with_interval_changes_reported(record: Record) -> Record:
     )
 
 
-def _stretches(where: npt.NDArray[np.intp], steps: npt.NDArray[np.intp]) -> list[_Stretch]:
-    if not len(steps) or steps.max() == 1:
+def _stretches(begins: Places, ends: Places, length: int) -> list[_Stretch]:
+    """Return stretches from where runs of missing places begin and end."""
+    # distances between readings as runs of equal ones: ones within a run of readings, more across a gap
+    first = int(ends[0]) if len(begins) and begins[0] == 0 else 0
+    inner = (begins > 0) & (ends < length)
+    begins, ends = begins[inner], ends[inner]
+    if not len(begins):
         return []
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(steps)) + 1, [len(steps)]])
-    lengths = np.diff(edges)
+    places = np.column_stack([np.ones_like(begins), ends - begins + 1]).ravel()
+    counts = np.column_stack([begins - 1 - np.append(first, ends[:-1]), np.ones_like(begins)]).ravel()
+    places, counts = places[counts > 0], counts[counts > 0]
+    new = np.flatnonzero(np.diff(places, prepend=0))
+    places, counts = places[new], np.add.reduceat(counts, new)
+    at = first + np.append(0, np.cumsum(places * counts))
     found: list[_Stretch] = []
     begin = 0
-    while begin < len(lengths):
-        places = int(steps[edges[begin]])
-        if places == 1 or lengths[begin] < FEWEST - 1:
+    while begin < len(places):
+        if places[begin] == 1 or counts[begin] < FEWEST - 1:
             begin += 1
             continue
-        end = _end(steps, edges, begin, places)
+        end = _end(places, counts, begin)
         found.append(
             _Stretch(
-                first=int(where[edges[begin]]),
-                last=int(where[edges[end]]),
-                places=places,
-                readings=int(edges[end] - edges[begin]) + 1,
+                first=int(at[begin]),
+                last=int(at[end]),
+                places=int(places[begin]),
+                readings=int(counts[begin:end].sum()) + 1,
             )
         )
         begin = end
     return found
 
 
-def _end(steps: npt.NDArray[np.intp], edges: npt.NDArray[np.intp], begin: int, places: int) -> int:
+def _end(places: Places, counts: Places, begin: int) -> int:
     """Return the run after the stretch: single readings lost within it do not end it."""
     end = begin + 1
-    for ahead in range(begin + 1, len(edges) - 1):
-        part = slice(edges[begin], edges[ahead + 1])
-        if steps[edges[ahead]] == places and np.mean(steps[part] == places) >= _ALIKE:
-            end = ahead + 1
-        elif edges[ahead + 1] - edges[end] > FEWEST:
+    alike, beyond = counts[begin], 0
+    whole = alike
+    for ahead in range(begin + 1, len(places)):
+        same = places[ahead] == places[begin]
+        whole, alike, beyond = whole + counts[ahead], alike + same * counts[ahead], beyond + counts[ahead]
+        if same and alike >= _ALIKE * whole:
+            end, beyond = ahead + 1, 0
+        elif beyond > FEWEST:
             break
     return end
 

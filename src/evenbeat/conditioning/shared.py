@@ -1,27 +1,236 @@
-"""What the checks share: robust level and spread of a series, and places in a record as people say them."""
+"""What the checks share: the samples of a record piece by piece, their level and spread, and places in words.
+
+No check holds the samples a second time. What happens somewhere is looked for piece by piece, each with what
+the windows of the check reach over on either side, so that the length of the pieces changes nothing. How a
+record usually behaves is told by at most a million of its samples, in stretches spread over it.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage, special
 
+from evenbeat.intake import let_go, mapping_of
+from evenbeat.logs.display import MOST_DISTINCT, display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import duration_text
 
+BLOCK = 1 << 18
+"""Samples looked at together."""
+FEW = 1 << 20
+"""A record of no more samples tells by all of them how it usually behaves, a longer one by as many."""
+STRETCH = 1 << 12
 MAD_TO_SIGMA = 1.4826
 """Standard deviation of a normal distribution in units of its median absolute deviation."""
 MOST_NAMED = 3
 MOST_FLAGS = 1000
+ALIGNED = 64
+"""Pieces and stretches begin at multiples of it."""
+_ROWS = 1 << 16
+_GOLDEN = 0.6180339887498949
+
+Places = npt.NDArray[np.intp]
 
 
-def present(values: FloatArray) -> npt.NDArray[np.intp]:
-    """Return the positions of the samples that are not missing."""
-    return np.flatnonzero(~np.isnan(values))
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Piece:
+    """Samples in a row.
+
+    Parameters
+    ----------
+    first
+        Which of the series is the first of them.
+    where
+        Their positions in the record.
+    own
+        Those that are asked for; the others are there for windows to reach over.
+    """
+
+    samples: FloatArray
+    where: Places
+    first: int
+    own: slice
+
+
+class Series:
+    """The samples of a record that are present and of use, or what lies between them, any stretch at a time.
+
+    Parameters
+    ----------
+    rows
+        Returns the rows from one to another of the record, NaN where one is missing, as an array that may be
+        changed.
+    length
+        Number of rows.
+    """
+
+    def __init__(self, rows: Callable[[int, int], FloatArray], length: int, stored: FloatArray) -> None:
+        self.rows, self.length, self._mapping = rows, length, mapping_of(stored)
+        counts = [np.count_nonzero(~np.isnan(part)) for part in self.all_rows()]
+        self._before = np.concatenate([[0], np.cumsum(counts, dtype=np.intp)])
+
+    def __len__(self) -> int:
+        return int(self._before[-1])
+
+    def all_rows(self) -> Iterator[FloatArray]:
+        """Yield all rows in order."""
+        for begin in range(0, self.length, _ROWS):
+            yield self.rows(begin, min(begin + _ROWS, self.length))
+            let_go(self._mapping)
+
+    def take(self, first: int, last: int) -> tuple[FloatArray, Places]:
+        """Return the samples from one to another that are present, and their positions in the record."""
+        begin = int(np.searchsorted(self._before, first, side="right")) - 1
+        end = int(np.searchsorted(self._before, last, side="left"))
+        if last <= first:
+            return np.empty(0), np.empty(0, dtype=np.intp)
+        rows = self.rows(begin * _ROWS, min(end * _ROWS, self.length))
+        let_go(self._mapping)
+        there = slice(first - int(self._before[begin]), last - int(self._before[begin]))
+        if self._before[end] - self._before[begin] == len(rows):  # none is missing
+            return rows[there], np.arange(there.start, there.stop) + begin * _ROWS
+        where = np.flatnonzero(~np.isnan(rows))[there]
+        return rows[where], where + begin * _ROWS
+
+    def piece(self, first: int, last: int, reach: int = 0) -> Piece:
+        """Return the samples from one to another with as many as ``reach`` on either side."""
+        begin, end = max(0, first - reach), min(len(self), last + reach)
+        samples, where = self.take(begin, end)
+        return Piece(samples=samples, where=where, first=begin, own=slice(first - begin, last - begin))
+
+    def pieces(self, reach: int = 0) -> Iterator[Piece]:
+        """Yield all samples, :data:`BLOCK` at a time."""
+        for first, last in in_blocks(len(self)):
+            yield self.piece(first, last, reach)
+
+    def some(self, reach: int = 0) -> Iterator[Piece]:
+        """Yield the stretches that tell how the record usually behaves: all of it, if it is not long."""
+        for first, last in stretches(len(self)):
+            yield self.piece(first, last, reach)
+
+    def usual(self, made: Callable[[Piece], FloatArray], reach: int = 0) -> FloatArray:
+        """Return what is made of those stretches, shape of at most :data:`FEW`."""
+        return np.concatenate([made(piece)[piece.own] for piece in self.some(reach)])
+
+    def level(self) -> float:
+        """Return the median of the samples."""
+        return float(np.median(self.usual(lambda piece: piece.samples)))
+
+    def extremes(self) -> tuple[float, float]:
+        """Return the smallest and the largest sample."""
+        ends = [(piece.samples.min(), piece.samples.max()) for piece in self.pieces()]
+        return float(min(low for low, _ in ends)), float(max(high for _, high in ends))
+
+
+def in_blocks(count: int) -> Iterator[tuple[int, int]]:
+    """Yield the first and last (exclusive) of every :data:`BLOCK` of so many samples."""
+    for first in range(0, count, BLOCK):
+        yield first, min(first + BLOCK, count)
+
+
+def told_by_all(count: int) -> bool:
+    """Return whether so many samples are few enough to tell all by themselves how they usually behave."""
+    return count <= FEW
+
+
+def stretches(count: int) -> Iterator[tuple[int, int]]:
+    """Yield where the stretches begin and end that tell how a series usually behaves."""
+    if told_by_all(count):
+        yield 0, count
+        return
+    apart = count / (FEW // STRETCH)
+    for number in range(FEW // STRETCH):  # at uneven distances, so that no period is missed
+        first = int(number * apart + (number * _GOLDEN % 1) * (apart - STRETCH)) // ALIGNED * ALIGNED
+        yield first, first + STRETCH
+
+
+def usable(record: Record, *, without_steps: bool, less: Callable[..., FloatArray] | None = None) -> Series:
+    """Return the samples an analysis should use: none that is excluded, steps subtracted on request.
+
+    Parameters
+    ----------
+    less
+        Returns, for the elapsed times of rows, what is to be subtracted from them.
+    """
+    spans = sorted((flag.start, flag.stop) for flag in record.flags if flag.excluded)
+    starts = np.array([start for start, _ in spans], dtype=np.intp)
+    stops = np.maximum.accumulate(np.array([stop for _, stop in spans], dtype=np.intp)) if spans else starts
+    steps = record.steps if without_steps else ()
+
+    def rows(begin: int, end: int) -> FloatArray:
+        values = np.array(record.values[begin:end], dtype=float)
+        for at in range(int(np.searchsorted(stops, begin, side="right")), int(np.searchsorted(starts, end))):
+            values[max(0, spans[at][0] - begin) : max(0, spans[at][1] - begin)] = np.nan
+        for step in steps:
+            take_out(record, values, begin, step.cause, step.size or 0.0, step.start)
+        if less is not None:
+            values -= less(elapsed_s(record, begin, end))
+        return values
+
+    return Series(rows, len(record), record.values)
+
+
+def take_out(record: Record, values: FloatArray, begin: int, cause: str, size: float, start: int) -> None:
+    """Subtract a step at a row from the rows from ``begin`` on."""
+    after = max(0, start - begin)
+    if after >= len(values):
+        return
+    if record.kind == "phase" and cause == "frequency_step":
+        values[after:] -= size * (
+            elapsed_s(record, begin + after, begin + len(values)) - record.time_of(start)
+        )
+    else:
+        values[after:] -= size
+
+
+def elapsed_s(record: Record, begin: int, end: int) -> FloatArray:
+    """Return the elapsed times of rows."""
+    if record.epochs_ns is not None:
+        return np.asarray(record.epochs_ns[begin:end] / 1e9)
+    return np.arange(begin, end) * record.interval_s
+
+
+def changes(series: Series) -> Series:
+    """Return the changes from row to row; one is missing where either row is."""
+    return Series(lambda a, b: np.diff(series.rows(a, b + 1)), series.length - 1, np.empty(0))
+
+
+def missing_runs(rows: Iterator[FloatArray]) -> tuple[Places, Places]:
+    """Return where runs of missing rows begin and where they end (exclusive)."""
+    edges: list[Places] = []
+    length, before = 0, False
+    for part in rows:
+        missing = np.isnan(part)
+        edges.append(np.flatnonzero(np.diff(missing, prepend=before)) + length)
+        length, before = length + len(part), bool(missing[-1])
+    ends = np.concatenate([*edges, [length] * before]).astype(np.intp)
+    return ends[::2], ends[1::2]
+
+
+def distinct_readings(series: Series, most: int | None = None) -> FloatArray:
+    """Return the distinct samples in order; no more are looked for when there are more than ``most``."""
+    distinct = np.empty(0)
+    for piece in series.pieces():
+        distinct = np.union1d(distinct, piece.samples)
+        if most is not None and len(distinct) > most:
+            break
+    return distinct
+
+
+def step_of_display(record: Record, series: Series, *, repeating: float = 1.0) -> float | None:
+    """Return the display step, stated or seen; ``None`` where more than a part of the readings differ."""
+    if record.resolution is not None or not len(series):
+        return record.resolution
+    distinct = distinct_readings(series, MOST_DISTINCT)
+    if len(distinct) > MOST_DISTINCT or (repeating < 1 and len(distinct) >= repeating * len(series)):
+        return None
+    return display_step(distinct, None)
 
 
 def running_median(values: FloatArray, width: int) -> FloatArray:
@@ -37,21 +246,26 @@ def spread(values: FloatArray) -> float:
     return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
 
 
-def scatter(samples: FloatArray, kind: str, elapsed: FloatArray | None = None) -> float:
-    """Return the scatter from one sample to the next, the slope of a phase record removed.
+def scatter(record: Record, series: Series) -> float:
+    """Return the scatter from one of its samples to the next, the slope of a phase record removed."""
+    n = 2 if record.kind == "phase" else 1
 
-    Parameters
-    ----------
-    elapsed
-        When the samples were taken, where that is not evenly.
-    """
-    changes = np.diff(samples, n=1 if kind == "frequency" else 2)
-    if kind == "phase" and elapsed is not None:  # twice the distance from the line between the neighbours
-        steps = np.diff(elapsed)
+    def changes_of(piece: Piece) -> FloatArray:
+        samples = piece.samples
+        if n == 1 or record.epochs_ns is None:
+            return np.diff(samples, n=n)
+        # twice the distance from the line between the neighbours
+        steps = np.diff(record.epochs_ns[piece.where]).astype(float)
         before = steps[:-1] / (steps[:-1] + steps[1:])
-        changes = 2 * ((1 - before) * samples[:-2] + before * samples[2:] - samples[1:-1])
+        return np.asarray(2 * ((1 - before) * samples[:-2] + before * samples[2:] - samples[1:-1]))
+
+    return scatter_of(np.concatenate([changes_of(piece) for piece in series.some()]), record.kind)
+
+
+def scatter_of(changes: FloatArray, kind: str) -> float:
+    """Return the scatter of one sample, from first differences of frequency or second ones of phase."""
     robust = spread(changes)
-    return (robust if robust > 0 else float(np.std(changes))) / math.sqrt(2 if kind == "frequency" else 6)
+    return (robust if robust > 0 else float(np.std(changes))) / math.sqrt(6 if kind == "phase" else 2)
 
 
 def tail_spread(values: FloatArray, share: float) -> float:
@@ -76,23 +290,21 @@ def moment_text(record: Record, sample: int) -> str:
     return f"{np.datetime_as_string(moment, unit='s')} UTC"
 
 
-def places_text(record: Record, samples: Sequence[int] | npt.NDArray[np.intp]) -> str:
+def places_text(record: Record, samples: Sequence[int] | Places) -> str:
     """Return the first three places and how many more there are."""
     named = "; ".join(moment_text(record, int(sample)) for sample in samples[:MOST_NAMED])
     more = len(samples) - MOST_NAMED
     return f"{named}; {more} more" if more > 0 else named
 
 
-def runs(samples: npt.NDArray[np.intp], apart: int = 1) -> list[npt.NDArray[np.intp]]:
+def runs(samples: Places, apart: int = 1) -> list[Places]:
     """Return samples in order, those at most ``apart`` from each other together."""
     if not len(samples):
         return []
     return np.split(samples, np.flatnonzero(np.diff(samples) > apart) + 1)
 
 
-def flagged_runs(
-    samples: npt.NDArray[np.intp], *, cause: str, sentence: str, excluded: bool
-) -> tuple[Flag, ...]:
+def flagged_runs(samples: Places, *, cause: str, sentence: str, excluded: bool) -> tuple[Flag, ...]:
     """Return flags over samples in order, neighbours in one.
 
     Flags that exclude nothing are joined over short distances where there would be thousands of them.

@@ -8,12 +8,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
-from evenbeat.conditioning.shared import MAD_TO_SIGMA, flagged_runs, places_text, running_median, spread
+from evenbeat.conditioning.shared import (
+    Piece,
+    Places,
+    Series,
+    flagged_runs,
+    in_blocks,
+    moment_text,
+    places_text,
+    running_median,
+    spread,
+)
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
@@ -38,14 +46,13 @@ _JUMP = 8.0
 _MOST_JUMPS = 100
 
 
-def stamp_times(record: Record) -> tuple[npt.NDArray[np.intp], FloatArray] | None:
-    """Return the samples with a stamp and their stamps in seconds since the first place of the grid."""
-    if record.stamp_offset_s is None:
+def _stamps(record: Record) -> Series | None:
+    """Return by how many seconds the stamps lie after their places on the grid."""
+    offset = record.stamp_offset_s
+    if offset is None:
         return None
-    where = np.flatnonzero(~np.isnan(record.stamp_offset_s))
-    if len(where) < 2:
-        return None
-    return where, where * record.interval_s + record.stamp_offset_s[where]
+    series = Series(lambda begin, end: np.array(offset[begin:end], dtype=float), len(record), offset)
+    return series if len(series) > 1 else None
 
 
 def with_stamp_order_reported(record: Record) -> Record:
@@ -54,16 +61,20 @@ def with_stamp_order_reported(record: Record) -> Record:
     What the reader of the log already did about such rows is in the same outcome.
     """
     before = _already_reported(record)
-    stamped = stamp_times(record)
+    stamped = _stamps(record)
     if stamped is None:
-        looked_at = f"{before} at reading" if before else NO_STAMPS
+        what = f"{before} at reading" if before else NO_STAMPS
         return record.checked(
-            ORDER, looked_at, looked=bool(before), found=_count_before(record), advice=_order_advice(before)
+            ORDER, what, looked=bool(before), found=_count_before(record), advice=_order_advice(before)
         )
-    where, seconds = stamped
-    steps = np.diff(seconds)
-    backward = where[1:][steps < -1e-9 * record.interval_s]
-    repeated = where[1:][(steps >= -1e-9 * record.interval_s) & (steps <= REPEATED * record.interval_s)]
+    again: list[Places] = []
+    back: list[Places] = []
+    for piece in stamped.pieces(1):
+        steps = np.diff(piece.where) + np.diff(piece.samples) / record.interval_s
+        later = piece.where[1:]
+        again.append(later[(steps >= -1e-9) & (steps <= REPEATED)])
+        back.append(later[steps < -1e-9])
+    repeated, backward = np.unique(np.concatenate(again)), np.unique(np.concatenate(back))
     flags = (
         *flagged_runs(
             repeated, cause="repeated_stamp", sentence="Stamped like the row before.", excluded=False
@@ -73,7 +84,7 @@ def with_stamp_order_reported(record: Record) -> Record:
         ),
     )
     found = len(repeated) + len(backward)
-    looked_at = counted(len(where), "stamp")
+    looked_at = counted(len(stamped), "stamp")
     late, told = _count_before(record, "LATE_ROWS"), _count_before(record, "IRREGULAR_TIMES")
     if not found and not late and not told:
         return record.checked(ORDER, looked_at)
@@ -131,15 +142,21 @@ def with_stamp_spacing_reported(record: Record) -> Record:
     computer's clock does not count; the 95 % point is compared with a tenth of the interval (common
     practice).
     """
-    stamped = stamp_times(record)
+    stamped = _stamps(record)
     if stamped is None:
         return record.checked(SPACING, NO_STAMPS, looked=False)
-    where, seconds = stamped
-    offset = seconds - where * record.interval_s
-    jitter = np.abs(offset - running_median(offset, _WIDTH))
-    usual, most = float(np.quantile(jitter, 0.95)), float(jitter.max())
-    uneven = where[jitter > UNEVEN * record.interval_s]
-    looked_at = counted(len(where), "stamp")
+
+    def jitter_of(piece: Piece) -> FloatArray:
+        return np.abs(piece.samples - running_median(piece.samples, _WIDTH))
+
+    usual = float(np.quantile(stamped.usual(jitter_of, _WIDTH), 0.95))
+    most, worst, uneven = -1.0, 0, 0
+    for piece in stamped.pieces(_WIDTH):
+        jitter = jitter_of(piece)[piece.own]
+        uneven += int(np.count_nonzero(jitter > UNEVEN * record.interval_s))
+        if jitter.max() > most:
+            most, worst = float(jitter.max()), int(piece.where[piece.own][np.argmax(jitter)])
+    looked_at = counted(len(stamped), "stamp")
     values = {"within_95_percent_s": usual, "largest_s": most, "interval_s": record.interval_s}
     text = (
         f"95 % of the time stamps lie within {duration_text(usual)} of an even spacing, the farthest "
@@ -152,13 +169,12 @@ def with_stamp_spacing_reported(record: Record) -> Record:
         text += f"; the readings were taken as evenly spaced {duration_text(record.interval_s)} apart."
         finding = Finding(code="UNEVEN_STAMPS", severity=severity, sentence=text, values=values)
         advice = "If the readings themselves came unevenly, short averaging times are not what they say."
-    worst = int(np.argmax(jitter))
     return record.checked(
         SPACING,
         looked_at,
         findings=[finding],
-        found=len(uneven),
-        where=f"farthest {duration_text(most)}: {places_text(record, where[worst : worst + 1])}",
+        found=uneven,
+        where=f"farthest {duration_text(most)}: {moment_text(record, worst)}",
         advice=advice,
     )
 
@@ -171,25 +187,20 @@ def with_computer_clock_reported(record: Record) -> Record:
     Slope of the stamps over the samples by least squares through up to 64 block medians, jumps taken out;
     its uncertainty allows for white jitter and a random walk of the computer's clock.
     """
-    stamped = stamp_times(record)
+    stamped = _stamps(record)
     if stamped is None:
         return record.checked(CLOCK, NO_STAMPS, looked=False)
-    where, seconds = stamped
-    if len(where) < FEWEST_STAMPS:
-        return record.checked(CLOCK, f"{len(where)} stamps, fewer than {FEWEST_STAMPS}", looked=False)
-    offset = seconds - where * record.interval_s
-    jumps, sizes = _jumps(offset, record.interval_s)
-    smooth = offset.copy()
-    for jump, size in zip(jumps, sizes, strict=True):
-        smooth[jump:] -= size
-    slope, uncertainty = _slope(where * record.interval_s, smooth)
+    if len(stamped) < FEWEST_STAMPS:
+        return record.checked(CLOCK, f"{len(stamped)} stamps, fewer than {FEWEST_STAMPS}", looked=False)
+    jumps, sizes = _jumps(stamped, record.interval_s)
+    slope, uncertainty = _slope(stamped, record.interval_s, jumps, sizes)
     base = _paced_interval(record.interval_s)
     rate = _Rate(value=record.interval_s * (1 + slope) / base - 1, uncertainty=uncertainty, paced_s=base)
     flags = tuple(
         Flag(
             cause="computer_clock_set",
-            start=int(where[jump]),
-            stop=int(where[jump]),
+            start=int(jump),
+            stop=int(jump),
             excluded=False,
             sentence=f"The stamps jump by {size:+.3g} s and stay there.",
         )
@@ -197,14 +208,14 @@ def with_computer_clock_reported(record: Record) -> Record:
     )
     findings = [_rate_finding(rate)]
     if len(jumps):
-        findings.append(_set_finding(record, where[jumps], sizes))
+        findings.append(_set_finding(record, jumps, sizes))
     return record.checked(
         CLOCK,
-        counted(len(where), "stamp"),
+        counted(len(stamped), "stamp"),
         flags=flags,
         findings=findings,
         found=int(rate.is_clear) + len(jumps),
-        where=f"rate {rate}" + (f"; set at {places_text(record, where[jumps])}" if len(jumps) else ""),
+        where=f"rate {rate}" + (f"; set at {places_text(record, jumps)}" if len(jumps) else ""),
         advice=_advice(rate),
     )
 
@@ -235,15 +246,21 @@ def _paced_interval(interval_s: float) -> float:
     return interval_s
 
 
-def _slope(elapsed_s: FloatArray, offset: FloatArray) -> tuple[float, float]:
+def _slope(stamped: Series, interval_s: float, jumps: Places, sizes: FloatArray) -> tuple[float, float]:
     """Return the rate at which the offset grows and its standard uncertainty, by medians of blocks."""
-    edges = np.linspace(0, len(offset), min(_BLOCKS, len(offset) // 4) + 1).astype(int)
-    parts = [slice(a, b) for a, b in pairwise(edges)]
-    first = float(np.median(offset[parts[-1]]) - np.median(offset[parts[0]]))
-    first /= float(np.mean(elapsed_s[parts[-1]]) - np.mean(elapsed_s[parts[0]]))
-    flat = offset - first * elapsed_s  # or the medians would pick the few rows in the middle of a ramp
-    medians = np.array([np.median(flat[part]) for part in parts])
-    rest, uncertainty = _line(medians, float(elapsed_s[-1] - elapsed_s[0]) / len(parts))
+    edges = np.linspace(0, len(stamped), min(_BLOCKS, len(stamped) // 4) + 1).astype(int)
+    taken = np.append(0.0, np.cumsum(sizes))
+
+    def part(number: int) -> tuple[FloatArray, FloatArray]:
+        offset, where = stamped.take(edges[number], edges[number + 1])
+        return where * interval_s, offset - taken[np.searchsorted(jumps, where, side="right")]
+
+    last = len(edges) - 2
+    (begin, low), (end, high) = part(0), part(last)
+    first = float(np.median(high) - np.median(low)) / float(end.mean() - begin.mean())
+    # flat, or the medians would pick the few rows in the middle of a ramp
+    medians = np.array([np.median(offset - first * at) for at, offset in map(part, range(last + 1))])
+    rest, uncertainty = _line(medians, float(end[-1] - begin[0]) / (last + 1))
     return first + rest, uncertainty
 
 
@@ -269,31 +286,32 @@ def _line(medians: FloatArray, apart_s: float) -> tuple[float, float]:
     return slope / apart_s, math.sqrt(12 * white / n**3 + 1.2 * walk / n) / apart_s
 
 
-def _jumps(offset: FloatArray, interval_s: float) -> tuple[npt.NDArray[np.intp], FloatArray]:
+def _jumps(stamped: Series, interval_s: float) -> tuple[Places, FloatArray]:
     """Return where the stamps jump and stay: medians of 64 before and after, far beyond the usual."""
     empty = np.empty(0, dtype=np.intp), np.empty(0)
-    if len(offset) < 2 * _SIDE:
+    n = len(stamped)
+    if n < 2 * _SIDE:
         return empty
-    steps = np.diff(offset)
-    least = max(_JUMP * spread(steps), 0.02 * interval_s)
-    candidates = np.flatnonzero(np.abs(steps) > least) + 1
-    if not len(candidates) or len(candidates) > 0.01 * len(offset) + 10:
+    usual = np.concatenate([np.diff(piece.samples) for piece in stamped.some()])
+    least = max(_JUMP * spread(usual), 0.02 * interval_s)
+    candidates: list[int] = []
+    for first, last in in_blocks(n - 1):
+        steps = np.diff(stamped.take(first, last + 1)[0])
+        candidates += (np.flatnonzero(np.abs(steps) > least) + first + 1).tolist()
+    if len(candidates) > 0.01 * n + 10:
         return empty
-    found: list[tuple[int, float]] = []
+    found: list[tuple[int, int, float]] = []
     for at in candidates:
-        before, after = offset[max(0, at - _SIDE) : at], offset[at : at + _SIDE]
-        if len(before) < _SIDE or len(after) < _SIDE:
+        if not _SIDE <= at <= n - _SIDE or (found and at - found[-1][0] <= _SIDE):
             continue
+        offset, where = stamped.take(at - _SIDE, at + _SIDE)
+        before, after = offset[:_SIDE], offset[_SIDE:]
         size = float(np.median(after) - np.median(before))
-        noise = MAD_TO_SIGMA * max(
-            float(np.median(np.abs(before - np.median(before)))),
-            float(np.median(np.abs(after - np.median(after)))),
-        )
-        if abs(size) > max(least, _JUMP * noise) and (not found or at - found[-1][0] > _SIDE):
-            found.append((int(at), size))
+        if abs(size) > max(least, _JUMP * max(spread(before), spread(after))):
+            found.append((at, int(where[_SIDE]), size))
     if len(found) > _MOST_JUMPS or not found:
         return empty
-    return np.array([at for at, _ in found], dtype=np.intp), np.array([size for _, size in found])
+    return np.array([where for _, where, _ in found]), np.array([size for *_, size in found])
 
 
 def _rate_finding(rate: _Rate) -> Finding:
@@ -315,7 +333,7 @@ def _rate_finding(rate: _Rate) -> Finding:
     return Finding(code="COMPUTER_CLOCK", severity=severity, sentence=sentence, values=values)
 
 
-def _set_finding(record: Record, jumps: npt.NDArray[np.intp], sizes: FloatArray) -> Finding:
+def _set_finding(record: Record, jumps: Places, sizes: FloatArray) -> Finding:
     largest = float(sizes[np.argmax(np.abs(sizes))])
     sentence = (
         f"The clock of the logging computer was set {counted(len(jumps), 'time')} during the log, by "

@@ -13,6 +13,7 @@ Patterson & Thompson 1971; the limit for one false alarm in a hundred records by
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -24,6 +25,7 @@ from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.powerlaw import phase_covariance
 from evenbeat.quantities import FloatArray
 
+Taken = Callable[[int, int], tuple[FloatArray, npt.NDArray[np.intp], npt.NDArray[np.intp]]]
 MOST_BLOCKS = 128
 LIMIT = 4.2
 """Square root of the likelihood ratio (twice the gain of log likelihood) that 1 % of clean records exceed."""
@@ -63,28 +65,31 @@ class Scan:
     smallest: float
 
 
-def step_scan(samples: FloatArray, missed: npt.NDArray[np.intp], *, of_phase: bool) -> Scan:
-    """Return the scan of a series.
+def step_scan(take: Taken, n: int, *, of_phase: bool) -> Scan:
+    """Return the scan of a series of ``n`` samples.
 
     Parameters
     ----------
-    samples, missed
-        Frequencies that are present, and how many samples are missing before each of them.
+    take
+        Returns, from one sample to another, frequencies that are present, their positions, and how many are
+        missing up to each of them.
     of_phase
         Whether they are differences of a phase record, which has white PM.
     """
-    n = len(samples)
     per = -(-n // MOST_BLOCKS)
     start = np.arange(0, n - per + 1, per)
-    counts = np.diff(np.append(start, n))
-    means = np.add.reduceat(samples - samples.mean(), start) / counts
-    begin = (start + missed[start]).astype(float)
-    last = start + counts - 1
-    end = last + missed[last] + 1.0
+    stop = np.append(start[1:], n)
+    means, begin, end = np.empty((3, len(start)))
+    largest = 0.0
+    for block, (first, last) in enumerate(zip(start.tolist(), stop.tolist(), strict=True)):
+        samples, _, missed = take(first, last)
+        means[block], begin[block], end[block] = samples.mean(), first + missed[0], last + missed[-1]
+        largest = max(largest, float(np.abs(samples).max()))
+    means -= means.mean()
     middle = 0.5 * (begin + end)
     beside = means - np.polynomial.Polynomial.fit(middle, means, 2)(middle)
     spread = float(np.std(beside))
-    if not spread > 4 * np.finfo(float).eps * np.abs(samples).max():  # a parabola but for rounding
+    if not spread > 4 * np.finfo(float).eps * largest:  # a parabola but for rounding
         nothing = np.zeros(len(start) - 1)
         return Scan(start=start[1:], size=nothing, sigma=nothing, ratio=nothing, smallest=0.0)
     with one_thread():

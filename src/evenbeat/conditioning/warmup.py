@@ -11,7 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.conditioning.shared import present, spread, tail_spread
+from evenbeat.conditioning.shared import (
+    Series,
+    changes,
+    spread,
+    stretches,
+    tail_spread,
+    told_by_all,
+    usable,
+)
 from evenbeat.findings import Finding
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
@@ -26,6 +34,11 @@ _FEWEST_STRETCHES = 10
 _LONG_GAP = 30
 _MOST_PASSES = 6
 _LEVEL_SIGMAS = 3.0
+_COARSE = 256
+"""Blocks as long are averaged once; longer ones are made of them in a long record."""
+_LONGEST_NEAR = 1 << 14
+"""Blocks whose samples themselves are looked at, from the very start of a settling."""
+_PART = 1 << 16
 
 
 def with_warm_up_flagged(record: Record) -> Record:
@@ -37,23 +50,27 @@ def with_warm_up_flagged(record: Record) -> Record:
     The stretches compared are shorter than a tenth of the record, so a slower settling is left to
     the aging model; no more than a fifth of the record is excluded.
     """
-    values = record.usable_values(without_steps=True)
-    values = np.diff(values) if record.kind == "phase" else values
-    where = present(values)
+    series = usable(record, without_steps=True)
+    if record.kind == "phase":
+        series = changes(series)
     # observation starts at the first sample and after long gaps
-    starts = [0, *(np.flatnonzero(np.diff(where) > _LONG_GAP) + 1).tolist()] if len(where) else []
-    samples = np.asarray(values[where], dtype=float)
-    levels = _pyramid(samples)
+    starts = [0] if len(series) else []
+    for piece in series.pieces(1):
+        starts += (np.flatnonzero(np.diff(piece.where) > _LONG_GAP) + piece.first + 1).tolist()
+    starts = sorted(set(starts))
+    coarse = _coarse_means(series)
+    levels = _levels(series, coarse)
     spans: list[tuple[int, int]] = []
-    budget = LARGEST_SHARE * len(samples)
+    budget = LARGEST_SHARE * len(series)
     for start in starts:
         stop = start
         for _ in range(_MOST_PASSES):
-            stop += (length := _settling_length(samples, levels, stop))
+            stop += (length := _settling_length(series, levels, coarse, stop))
             if not length:
                 break
         if stop > start and stop - start <= budget:
-            spans.append((int(where[start]), int(where[min(stop, len(where) - 1)])))
+            first, last = (int(series.take(at, at + 1)[1][0]) for at in (start, min(stop, len(series) - 1)))
+            spans.append((first, last))
             budget -= stop - start
     looked_at = counted(len(starts), "start")
     if not spans:
@@ -107,36 +124,59 @@ class _Level:
     sigma: float
 
 
-def _pyramid(samples: FloatArray) -> tuple[_Level, ...]:
-    blocks = _base_medians(samples)
-    levels = []
-    size = _BASE
-    while len(blocks) >= 4 * _FEWEST_STRETCHES:
-        changes = blocks[3:] - blocks[:-3]
-        levels.append(_Level(size=size, usual=float(np.median(changes)), sigma=tail_spread(changes, 0.05)))
-        blocks = 0.5 * (blocks[: len(blocks) // 2 * 2 : 2] + blocks[1::2])
-        size *= 2
-    return tuple(levels)
+def _levels(series: Series, coarse: FloatArray) -> tuple[_Level, ...]:
+    """Return how means usually change, of short blocks as some stretches of the record tell it."""
+    seen: dict[int, list[FloatArray]] = {}
+
+    def add(size: int, blocks: FloatArray, largest: float) -> None:
+        while size <= largest and len(series) // size >= 4 * _FEWEST_STRETCHES:
+            seen.setdefault(size, []).append(blocks[3:] - blocks[:-3])
+            blocks, size = 0.5 * (blocks[: len(blocks) // 2 * 2 : 2] + blocks[1::2]), 2 * size
+
+    largest = np.inf if told_by_all(len(series)) else _COARSE / 2
+    for stretch in stretches(len(series)):
+        add(_BASE, _base_medians(series.take(*stretch)[0]), largest)
+    if not told_by_all(len(series)):
+        add(_COARSE, coarse, np.inf)
+    return tuple(
+        _Level(size=size, usual=float(np.median(every)), sigma=tail_spread(every, 0.05))
+        for size, every in ((size, np.concatenate(parts)) for size, parts in seen.items())
+    )
 
 
 def _base_medians(samples: FloatArray) -> FloatArray:
-    whole = len(samples) // _BASE * _BASE
-    return np.median(samples[:whole].reshape(-1, _BASE), axis=1) if whole else np.empty(0)
+    """Return the medians of four samples each."""
+    a, b, c, d = (samples[k : len(samples) // _BASE * _BASE : _BASE] for k in range(_BASE))
+    low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    return np.asarray(0.5 * (low + np.minimum(np.maximum(a, b), np.maximum(c, d))))
 
 
-def _settling_length(samples: FloatArray, levels: tuple[_Level, ...], begin: int) -> int:
+def _coarse_means(series: Series) -> FloatArray:
+    """Return means over blocks of :data:`_COARSE` samples, of medians over four."""
+    ends = range(0, len(series) // _COARSE * _COARSE, _PART)
+    parts = (series.take(first, min(first + _PART, len(series) // _COARSE * _COARSE))[0] for first in ends)
+    means = [_base_medians(part).reshape(-1, _COARSE // _BASE).mean(axis=1) for part in parts]
+    return np.concatenate(means) if means else np.empty(0)
+
+
+def _settling_length(series: Series, levels: tuple[_Level, ...], coarse: FloatArray, begin: int) -> int:
     """Return how many samples from ``begin`` on the fastest settling that is left takes, zero for none."""
+    near = series.take(begin, min(begin + 8 * _LONGEST_NEAR, len(series)))[0]
+    medians, far = _base_medians(near), coarse[-(-begin // _COARSE) :]
     for level in levels:
-        stretch = 4 * level.size
-        part = samples[begin : begin + 2 * stretch]
-        if len(part) < 2 * stretch:
+        whole, part, unit = 8 * level.size, near, 1
+        blocks = medians[: whole // _BASE]
+        if level.size > _LONGEST_NEAR:
+            unit, part = _COARSE, far
+            blocks = far[: whole // unit]
+        if len(part) < whole // unit:
             return 0
-        quarters = _base_medians(part).reshape(8, -1).mean(axis=1)
+        quarters = blocks.reshape(8, -1).mean(axis=1)
         first = quarters[3] - quarters[0] - level.usual
         second = quarters[7] - quarters[4] - level.usual
         clear = abs(first) > SIGNIFICANCE * level.sigma > 0
         if clear and abs(second) < SETTLED * abs(first) and _one_way(quarters[:5], first):
-            return _cut(part, stretch, level)
+            return unit * _cut(part[: whole // unit], level)
     return 0
 
 
@@ -146,8 +186,9 @@ def _one_way(quarters: FloatArray, change: float) -> bool:
     return bool(steps[0] >= steps[2] and steps[0] > 0.3 * abs(change))
 
 
-def _cut(part: FloatArray, stretch: int, level: _Level) -> int:
-    """Return how many samples of the stretch stand off the level of the next by more than their noise."""
+def _cut(part: FloatArray, level: _Level) -> int:
+    """Return how many of the first half stand off the level of the second by more than their noise."""
+    stretch = len(part) // 2
     after = part[stretch:]
     end = float(np.median(after))
     width = max(1, stretch // 32)

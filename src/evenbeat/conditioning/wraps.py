@@ -6,9 +6,16 @@ import math
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
-from evenbeat.conditioning.shared import places_text, present, running_median, spread
+from evenbeat.conditioning.shared import (
+    Piece,
+    Places,
+    Series,
+    places_text,
+    running_median,
+    spread,
+    usable,
+)
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity
 from evenbeat.quantities import FloatArray
@@ -45,28 +52,26 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
         raise InputError(msg)
     if record.kind != "phase":
         return record.checked(NAME, "frequencies do not wrap", looked=False)
-    values = record.usable_values(without_steps=False)
-    where = present(values)
-    there = counted(len(where), "reading")
-    if len(where) < 4:
+    series = usable(record, without_steps=False)
+    there = counted(len(series), "reading")
+    if len(series) < 4:
         return record.checked(NAME, f"{there}, fewer than 4", looked=False)
-    elapsed, change = np.diff(where), np.diff(np.asarray(values[where], dtype=float))
-    excess = change - running_median(change / elapsed, _SLOPE_WIDTH) * elapsed  # beyond the local slope
-    noise = spread(excess)
-    period = period_s if period_s is not None else _evident_period(record, where, excess, noise)
+    if period_s is None and not _may_wrap(series):
+        return record.checked(NAME, f"{there}, no period known")
+    excess = series.usual(_excess, _SLOPE_WIDTH)
+    noise = spread(excess[~np.isnan(excess)])
+    period = period_s if period_s is not None else _evident_period(series, noise, record.nominal_frequency_hz)
     if period is None:
         return record.checked(NAME, f"{there}, no period known")
     looked_at = f"{there}, period {time_text(period)}"
     if _CLEAR * noise > 0.5 * period:
         return record.checked(NAME, f"{looked_at}: too noisy to tell", looked=False)
-    turns = np.rint(excess / period)
-    near = np.abs(excess - turns * period) <= max(_NEAR_WHOLE * period, 5 * noise)
-    turns = np.where(near, turns, 0.0)
-    if not turns.any():
+    places, sizes = _jumps(series, 0.5 * period)
+    turns = np.rint(sizes / period)
+    near = np.abs(sizes - turns * period) <= max(_NEAR_WHOLE * period, 5 * noise)
+    places, turns = places[near & (turns != 0)], turns[near & (turns != 0)]
+    if not len(places):
         return record.checked(NAME, looked_at)
-    taken = np.zeros(len(record))
-    taken[where[1:]] = turns
-    places = where[1:][turns != 0]
     flags = [
         Flag(
             cause="phase_wrap",
@@ -79,7 +84,7 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
             ),
             put_back_s=-float(turn) * period,
         )
-        for place, turn in zip(places, turns[turns != 0], strict=True)
+        for place, turn in zip(places, turns, strict=True)
     ]
     evident = period_s is None
     why = "evident from the jumps (override with wrap_period_s)" if evident else "as given"
@@ -89,7 +94,8 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     )
     severity: Severity = "caution" if evident else "note"
     found = {"count": len(places), "period_s": period}
-    values = np.asarray(record.values, dtype=float) - np.cumsum(taken) * period
+    taken = np.append(0.0, np.cumsum(turns))
+    values = record.values - period * np.repeat(taken, np.diff([0, *places, len(record)]))
     return replace(record, values=values).checked(
         NAME,
         looked_at,
@@ -102,21 +108,50 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     )
 
 
-def _evident_period(
-    record: Record, where: npt.NDArray[np.intp], excess: FloatArray, noise: float
-) -> float | None:
-    values = record.values[where]
-    extent = float(values.max() - values.min())
-    sizes = np.abs(excess)
-    large = sizes > max(0.5 * extent, _CLEAR * noise)
-    if np.count_nonzero(large) < _FEWEST_JUMPS:
+def _excess(piece: Piece) -> FloatArray:
+    """Return the change into each sample beyond the local slope, NaN for the first."""
+    elapsed, change = np.diff(piece.where), np.diff(piece.samples)
+    return np.append(np.nan, change - running_median(change / elapsed, _SLOPE_WIDTH) * elapsed)
+
+
+def _jumps(series: Series, least: float) -> tuple[Places, FloatArray]:
+    """Return the samples into which the time error changes by more than its slope and ``least``."""
+    places, sizes = [], []
+    for piece in series.pieces(_SLOPE_WIDTH):
+        excess = _excess(piece)[piece.own]
+        large = np.abs(excess) > least
+        places.append(piece.where[piece.own][large])
+        sizes.append(excess[large])
+    return np.concatenate(places), np.concatenate(sizes)
+
+
+def _may_wrap(series: Series) -> bool:
+    """Return whether enough changes are as large as half the extent, whatever the slope beside them is."""
+    low, high = series.extremes()
+    least = 0.5 * (high - low)
+    changes, gaps, steepest = [], [], 0.0
+    for piece in series.pieces(1):
+        change, elapsed = np.abs(np.diff(piece.samples)), np.diff(piece.where)
+        steepest = max(steepest, float((change / elapsed).max()))
+        aside = (elapsed > 1) | (change > 0.5 * least)
+        changes.append(change[aside])
+        gaps.append(elapsed[aside])
+    large = np.concatenate(changes) + steepest * np.concatenate(gaps) > least
+    return steepest > 0.5 * least or int(np.count_nonzero(large)) >= _FEWEST_JUMPS
+
+
+def _evident_period(series: Series, noise: float, nominal_frequency_hz: float | None) -> float | None:
+    low, high = series.extremes()
+    extent = high - low
+    _, sizes = _jumps(series, max(0.5 * extent, _CLEAR * noise))
+    if len(sizes) < _FEWEST_JUMPS:
         return None
-    size = float(np.median(sizes[large]))
+    sizes = np.abs(sizes)
+    size = float(np.median(sizes))
     tolerance = max(0.02 * size, 5 * noise)
-    alike = np.abs(sizes[large] - size) <= tolerance
-    if not alike.all() or extent > size + tolerance:
+    if (np.abs(sizes - size) > tolerance).any() or extent > size + tolerance:
         return None
-    return _round_period(size, tolerance, record.nominal_frequency_hz)
+    return _round_period(size, tolerance, nominal_frequency_hz)
 
 
 def _round_period(size: float, tolerance: float, nominal_frequency_hz: float | None) -> float:

@@ -118,18 +118,19 @@ class BenchCheck(Result):
             rows.append((name, "", "", "", ""))
             alike = [one for one in self.points if one.point.function == function]
             for p in alike:
-                title = p.point.short_title
+                title, sure = p.point.short_title, p.conformance_probability
                 same = [set(one.point.further) for one in alike if one.point.short_title == title]
                 shared = set.intersection(*same)
                 title = ", ".join([title, *(part for part in p.point.further if part not in shared)])
-                size, shown = time_scale(p.permitted) if unit == "s" else (1.0, unit)
+                largest = max(p.permitted, p.deviation.standard_uncertainty)
+                size, shown = time_scale(largest) if unit == "s" else (1.0, unit)
                 deviation = number_text(p.deviation.value / size, p.deviation.standard_uncertainty / size)
                 rows.append(
                     (
-                        f"  {title}",
+                        f" {title}",
                         f"{'' if deviation.startswith('-') else '+'}{deviation} {shown}".rstrip(),
                         f"±{p.permitted / size:.3g} {shown}".rstrip(),
-                        probability_text(p.conformance_probability),
+                        ">99.9 %" if sure > 0.999 else probability_text(sure),
                         p.verdict,
                     )
                 )

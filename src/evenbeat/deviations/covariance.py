@@ -169,6 +169,17 @@ def sampled_density(exponent: int, frequency: FloatArray) -> FloatArray:
     return np.asarray(aliases / (8 * math.pi**2))
 
 
+def octaves(longest: int, points: int, below: int) -> tuple[FloatArray, FloatArray]:
+    """Return frequencies in cycles per sample, evenly spaced in each octave from half down, and their widths.
+
+    Down to so many octaves below one over the longest averaging factor. A prime number of points falls in
+    step with no doubled factor.
+    """
+    inside = (np.arange(points) + 0.5) / points
+    edges = 0.5 ** np.arange(2, math.ceil(math.log2(longest)) + below + 2)
+    return (edges[:, np.newaxis] * (1 + inside)).ravel(), np.repeat(edges / points, points)
+
+
 def squared_gain(frequency: FloatArray, factors: IntArray, *, order: int, averaged: bool) -> FloatArray:
     """Return |G(f)|² of the filter from phase to the terms, shape (factors, frequencies)."""
     m = np.asarray(factors, dtype=float)[:, np.newaxis]

@@ -1,7 +1,7 @@
 """Théo1 joined with the overlapping Allan deviation: one curve to three quarters of the record.
 
 Up to a tenth of the record it is the overlapping Allan deviation, beyond it Théo1 with its bias removed (NIST
-SP 1065, 5.2.16; Taylor and Howe, FCS 2010). The handbook measures that bias in the record itself: the mean
+SP 1065, 5.2.16). The handbook measures that bias in the record itself: the mean
 ratio of the Allan variance at 9 + 3i samples to Théo1 at span 12 + 4i, for i up to N/30 - 3, of long records
 at ``RATIOS`` of these places spread evenly.
 """

@@ -27,6 +27,7 @@ from evenbeat.deviations.covariance import (
     FIVE,
     in_seconds,
     mean_square_difference,
+    octaves,
     sampled_density,
     squared_gain,
 )
@@ -47,9 +48,7 @@ from evenbeat.units import duration_text
 FEWEST_POINTS = 128
 LONGEST_SHARE = 8
 """The longest averaging time is the record divided by this: beyond it two or three degrees are left."""
-OCTAVE_POINTS = 509
-"""A prime, so that no doubled averaging factor falls in step with the points of an octave."""
-OCTAVES_BELOW = 5
+OCTAVE_POINTS, OCTAVES_BELOW = 509, 5
 SHRINKAGE = 0.02
 LONG_SHRINKAGE = 0.15
 """Share taken off every correlation, and how much more at the longest averaging time: no direction that the
@@ -126,12 +125,7 @@ class Variances:
 
     @cached_property
     def _frequencies(self) -> tuple[FloatArray, FloatArray]:
-        """Octaves with evenly spaced points, down to well below the longest averaging time; their widths."""
-        longest = max(point.factor for point in self.points)
-        octaves = math.ceil(math.log2(longest)) + OCTAVES_BELOW
-        inside = (np.arange(OCTAVE_POINTS) + 0.5) / OCTAVE_POINTS
-        edges = 0.5 ** np.arange(2, octaves + 2)
-        return (edges[:, np.newaxis] * (1 + inside)).ravel(), np.repeat(edges / OCTAVE_POINTS, OCTAVE_POINTS)
+        return octaves(max(point.factor for point in self.points), OCTAVE_POINTS, OCTAVES_BELOW)
 
     def spectral_parts(self, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return each variance's spectrum under levels of shape (6,), shape (n, frequencies), and the widths.
@@ -446,7 +440,7 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     drift = math.sqrt(levels[DRIFT]) if drifts else 0.0
     detected = tuple(a for a, level in zip(FIVE, levels[:DRIFT], strict=True) if level > 0)
     return NoiseFit(
-        levels=NoiseLevels(**_named(levels), upper_limits=limits),
+        levels=NoiseLevels.in_order(levels[:DRIFT].tolist(), limits),
         standard_uncertainty={
             a: float(u) for a, u in zip(FIVE, deviations[:DRIFT], strict=True) if a in detected
         },
@@ -469,14 +463,6 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
             ),
         ),
     )
-
-
-def _named(levels: FloatArray) -> dict[str, float]:
-    """Return the levels under the names that :class:`NoiseLevels` gives them."""
-    return {
-        NOISE_NAMES[alpha].replace(" ", "_").replace("-", "_").lower(): float(level)
-        for alpha, level in zip(FIVE, levels[:DRIFT], strict=True)
-    }
 
 
 def detection_threshold(significance: float) -> float:
@@ -560,7 +546,10 @@ def _confirmed(everything: Variances, levels: FloatArray, values: FloatArray, th
         ) -> float:
             return _explained(everything, begin, simulated, rest, noise, rounds=ROUNDS_BY_CHANCE)[1]
 
-        if seen < threshold or _is_chance(everything, without, by_chance, seen, threshold):
+        # simulated records without the noise may show as much of it too often
+        if seen < threshold or probability_by_chance(
+            by_chance, simulated_variances(everything, without), seen
+        ) > special.ndtr(-math.sqrt(threshold)):
             return _confirmed(everything, without, values, threshold)
     return levels
 
@@ -586,19 +575,6 @@ def _explained(
             return None, 0.0
     whitened, target, _ = _whitened_undrifted(everything, without, values)
     return without, _gain(whitened, target, sorted([*rest, noise]), noise)
-
-
-def _is_chance(
-    everything: Variances,
-    without: FloatArray,
-    by_chance: Callable[[FloatArray], float],
-    seen: float,
-    threshold: float,
-) -> bool:
-    """Return whether simulated records without the noise show as much of it too often."""
-    significance = special.ndtr(-math.sqrt(threshold))
-    simulated = simulated_variances(everything, without)
-    return bool(probability_by_chance(by_chance, simulated, seen) > significance)
 
 
 def _gain(whitened: FloatArray, target: FloatArray, subset: Sequence[int], noise: int) -> float:

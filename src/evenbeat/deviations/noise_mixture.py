@@ -31,6 +31,7 @@ from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.covariance import (
     EXPONENTS,
     exponents_of,
+    octaves,
     sampled_density,
     squared_gain,
 )
@@ -64,9 +65,7 @@ HOPELESS = 200.0
 WIDENED = 1.2
 SHRINKAGE = 0.05
 """Share taken off the correlations, which are those of a record without ends."""
-OCTAVE_POINTS = 127
-"""A prime, so that no doubled averaging factor falls in step with the points of an octave."""
-OCTAVES_BELOW = 5
+OCTAVE_POINTS, OCTAVES_BELOW = 127, 5
 GROUPS = 8
 """Of nodes alike in what they say of one averaging time, for its interval."""
 TOGETHER = 0.4
@@ -122,9 +121,8 @@ class NoiseMixture:
     @property
     def noise_levels(self) -> NoiseLevels:
         """The mean levels in their usual units; of the five noises that these have."""
-        names = (name.replace(" ", "_").replace("-", "_").lower() for name in NOISE_NAMES.values())
         units = self.interval_s ** (1.0 - np.array(EXPONENTS[: len(NOISE_NAMES)]))
-        return NoiseLevels(**dict(zip(names, (self.levels[: len(units)] / units).tolist(), strict=True)))
+        return NoiseLevels.in_order((self.levels[: len(units)] / units).tolist())
 
     def levels_for(self, noises: int) -> FloatArray:
         """Return the nodes with so many noises: those beyond left out, those not looked for zero."""
@@ -348,11 +346,7 @@ def _spectral_products(points: tuple[tuple[int, bool], ...], order: int) -> Floa
     The sum over lags of the product of the covariances of two statistics' terms is the integral of the
     product of their spectra.
     """
-    octaves = math.ceil(math.log2(max(factor for factor, _ in points))) + OCTAVES_BELOW
-    inside = (np.arange(OCTAVE_POINTS) + 0.5) / OCTAVE_POINTS
-    edges = 0.5 ** np.arange(2, octaves + 2)
-    frequency = (edges[:, np.newaxis] * (1 + inside)).ravel()
-    width = np.repeat(edges / OCTAVE_POINTS, OCTAVE_POINTS)
+    frequency, width = octaves(max(factor for factor, _ in points), OCTAVE_POINTS, OCTAVES_BELOW)
     gains = np.array([squared_gain(frequency, np.array([m]), order=order, averaged=a)[0] for m, a in points])
     densities = np.array([sampled_density(alpha, frequency) for alpha in exponents_of(order)])
     spectra = gains * (densities * np.sqrt(width))[:, np.newaxis]

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
 
 import numpy as np
+import numpy.typing as npt
 
 from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, Factors, IntArray, chosen_factors
 from evenbeat.deviations.counter_weighting import about_counter_weighting
@@ -125,14 +126,22 @@ def about_gaps(
     empty = [float(time) for time, term in zip(times, sums, strict=True) if term.terms == 0]
     if empty:
         sentence = (
-            f"Gaps leave no complete term at {counted(len(empty), 'averaging time')}, the shortest of them "
-            f"{duration_text(min(empty))}; of frequency records a lower minimum_coverage admits averages "
+            f"Gaps leave no complete term at {_these(empty).removesuffix(',')}; of frequency records "
+            "a lower minimum_coverage admits averages "
             "with missing samples."
         )
         found.append(
             caution("NO_COMPLETE_TERMS", sentence, averaging_times=len(empty), shortest_s=min(empty))
         )
     return tuple(found)
+
+
+def _these(times: npt.ArrayLike) -> str:
+    """Return averaging times in words, with a comma behind several."""
+    shortest = duration_text(float(np.min(times)))
+    if np.size(times) == 1:
+        return f"an averaging time of {shortest}"
+    return f"{np.size(times)} averaging times, the shortest of them {shortest},"
 
 
 def about_variation(deviation: FloatArray) -> tuple[Finding, ...]:
@@ -183,8 +192,7 @@ def about_noise(law: Law, times: FloatArray, *, stated: bool) -> tuple[Finding, 
     if not unsure.any():
         return ()
     sentence = (
-        f"At {counted(np.count_nonzero(unsure), 'averaging time')}, the shortest of them "
-        f"{duration_text(float(times[unsure][0]))}, the record does not show clearly which noise makes the "
+        f"At {_these(times[unsure])} the record does not show clearly which noise makes the "
         "largest part; the intervals take in what others would make of them."
     )
     return (

@@ -140,18 +140,14 @@ def new_figure(height_in: float = HEIGHT_IN, *, width_in: float = WIDTH_IN) -> F
     belongs to nobody and goes away with its last reference.
     """
     size = (width_in, height_in)
-    if _in_notebook():
+    shell = sys.modules.get("IPython")
+    if shell is not None and shell.get_ipython() is not None:
         from matplotlib import pyplot as plt
 
         return plt.figure(figsize=size, layout="constrained")
     from matplotlib.figure import Figure
 
     return Figure(figsize=size, layout="constrained")
-
-
-def _in_notebook() -> bool:
-    shell = sys.modules.get("IPython")
-    return shell is not None and shell.get_ipython() is not None
 
 
 def dressed(ax: Axes) -> Axes:

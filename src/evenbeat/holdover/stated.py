@@ -126,7 +126,7 @@ def _covariance(state: Sequence[Estimate], stated: npt.ArrayLike | None) -> Floa
     size = np.sqrt(np.maximum(np.diag(matrix), 0.0))
     unit = np.where(size > 0, size, 1.0)
     if np.linalg.eigvalsh(matrix / np.outer(unit, unit)).min() < -1e-9:
-        msg = "starting_covariance is no covariance: it gives some combination a negative variance"
+        msg = "starting_covariance is not a covariance: it gives some combination a negative variance"
         raise InputError(msg)
     return matrix
 

@@ -459,7 +459,7 @@ class _Sampler:
 
 def _column(name: str) -> str:
     if not _NAME.fullmatch(name) or name == "utc":
-        msg = f"'{name}' is no name for a column; use letters, digits and _, such as room_temperature_c"
+        msg = f"'{name}' is not a name for a column; use letters, digits and _, such as room_temperature_c"
         raise InputError(msg)
     return name
 

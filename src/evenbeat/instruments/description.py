@@ -110,7 +110,7 @@ class Description:
             msg = f"{self.name}: {error}"
             raise InputError(msg) from None
         if dimension != _DIMENSIONS[self.quantity]:
-            msg = f"{self.name}: '{self.unit}' is no unit of the quantity '{self.quantity}'"
+            msg = f"{self.name}: '{self.unit}' is not a unit of the quantity '{self.quantity}'"
             raise InputError(msg)
         return self
 
@@ -191,7 +191,7 @@ def _check_pattern(name: str, pattern: str | None) -> None:
     try:
         groups = re.compile(pattern).groupindex
     except re.error as error:
-        msg = f"{name}: [reading] value is no regular expression ({error})"
+        msg = f"{name}: [reading] value is not a regular expression ({error})"
         raise InputError(msg) from None
     if "value" not in groups:
         msg = f"{name}: [reading] value needs a group (?P<value>…) around the number"

@@ -218,7 +218,7 @@ def convert_log(
     """
     unknown = sorted(set(options) - {f.name for f in fields(Options)})
     if unknown:
-        msg = f"{unknown[0]!r} is no option of a log"
+        msg = f"{unknown[0]!r} is not an option of a log"
         raise InputError(msg)
     wanted, chosen = chosen_layout(layout, options)
     source = Path(path)

@@ -324,7 +324,7 @@ def phase_of_counts(counts: FloatArray, *, grid: Grid, nominal_frequency_hz: flo
     bad = (known != np.floor(known)) | (np.abs(known) >= _LARGEST_EXACT)
     if bad.any():
         row = int(rows[int(np.argmax(bad))])
-        msg = f"the total {counts[row]:.15g} is no whole number of cycles below 2^53"
+        msg = f"the total {counts[row]:.15g} is not a whole number of cycles below 2^53"
         raise RowError(msg, row)
     if grid.epochs_ns is None:
         places, unit_s = rows if grid.positions is None else grid.positions[rows], grid.interval_s
@@ -374,7 +374,7 @@ def _unwrapped(
     if not capacity or step <= 0 or bool((np.abs(back - step) > 0.5 * step).any()):
         row = int(rows[falls[0] + 1])
         msg = (
-            f"the total falls from {known[falls[0]]:.15g} to {known[falls[0] + 1]:.15g}, which is no wrap "
+            f"the total falls from {known[falls[0]]:.15g} to {known[falls[0] + 1]:.15g}, which is not a wrap "
             "of a counter; cut the log there"
         )
         if expected is None and capacity and len(falls) > max(_FEWEST_FALLS, _OFTEN * len(known)):

@@ -10,7 +10,7 @@ import numpy as np
 from evenbeat.logs.cells import shape_of
 from evenbeat.quantities import FloatArray
 
-_MOST_DISTINCT = 4096
+MOST_DISTINCT = 4096
 _FEW_DIGITS = 4  # more of them are finer than what is measured
 _LATTICE_TOLERANCE = 0.02
 _NUMBER = re.compile(r"[+-]?\d*(?:[.,](\d*))?(?:[eE]([+-]?\d{1,3}))?", re.ASCII)
@@ -55,55 +55,43 @@ def display_step(values: FloatArray, printed: float | None) -> float | None:
     float_spacing = float(np.spacing(max(abs(finite.max()), abs(finite.min()))))
     if printed is not None and printed < 4 * float_spacing:
         printed = None
-    some = np.unique(finite[:: -(-len(finite) // (4 * _MOST_DISTINCT))])
+    some = np.unique(finite[:: -(-len(finite) // (4 * MOST_DISTINCT))])
     if printed and len(some) > 2 and np.rint(np.diff(some).min() / printed) == 1:
         return printed  # no other reading can make it smaller than the last digit
-    if len(some) > _MOST_DISTINCT:  # no lattice: spare the sorting
-        return _divisor_unsorted(finite, printed) if printed else None
+    if len(some) > MOST_DISTINCT:  # no lattice: spare the sorting
+        return _divisor(finite, printed) if printed else None
     distinct = _distinct(finite)
     if len(distinct) < 3:
-        return _common_divisor(distinct, printed) if printed else None
+        return printed
     coarse = _lattice_step(distinct, printed or 4 * float_spacing)
-    return coarse if coarse is not None else (_common_divisor(distinct, printed) if printed else None)
+    return coarse if coarse is not None else (_divisor(distinct, printed) if printed else None)
 
 
 def _distinct(values: FloatArray) -> FloatArray:
     """Return the distinct values in order; where there are few, not all are sorted."""
     if len(values) < 100_000:
         return np.unique(values)
-    few = np.unique(values[: 4 * _MOST_DISTINCT])
+    few = np.unique(values[: 4 * MOST_DISTINCT])
     places = np.minimum(np.searchsorted(few, values), len(few) - 1)
     others = values[few[places] != values]
     return few if not len(others) else np.unique(np.concatenate([few, np.unique(others)]))
 
 
-def _divisor_unsorted(values: FloatArray, printed: float) -> float:
-    """Return the greatest common divisor of the differences from the first value, in last digits."""
-    steps = np.rint((values[: 4 * _MOST_DISTINCT] - values[0]) / printed)
-    for part in (steps, None):
-        steps = np.rint((values - values[0]) / printed) if part is None else part
-        if np.abs(steps).max() > 2**53:
-            return printed
-        divisor = int(np.gcd.reduce(np.abs(steps).astype(np.int64)))
+def _divisor(values: FloatArray, printed: float) -> float:
+    """Return the greatest common divisor of the differences from the first value, whole last digits."""
+    for some in (values[: 4 * MOST_DISTINCT], values):
+        steps = np.abs(np.rint((some - values[0]) / printed))
+        divisor = int(np.gcd.reduce(steps.astype(np.int64))) if steps.max() <= 2**53 else 1
         if divisor <= 1:
             return printed
     return printed * divisor
-
-
-def _common_divisor(distinct: FloatArray, printed: float) -> float:
-    """Return the greatest common divisor of the differences, in units of the last digit."""
-    steps = np.rint(np.diff(distinct) / printed)
-    if not len(steps) or steps.max() > 2**53:
-        return printed
-    divisor = int(np.gcd.reduce(steps.astype(np.int64)))
-    return printed * max(divisor, 1) if len(distinct) > 2 else printed
 
 
 def _lattice_step(distinct: FloatArray, rounding: float) -> float | None:
     """Return the step of a lattice that the readings lie on within rounding, where it is much coarser."""
     steps = np.diff(distinct)
     step = float(np.median(steps[steps <= 1.5 * steps.min() + rounding]))
-    if len(distinct) > _MOST_DISTINCT or step < 3 * rounding:
+    if len(distinct) > MOST_DISTINCT or step < 3 * rounding:
         return None
     for _ in range(3):  # a better step counts the far readings better
         places = np.rint((distinct - distinct[0]) / step)

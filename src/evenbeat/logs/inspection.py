@@ -22,7 +22,7 @@ from evenbeat.logs.headers import Meaning, column_meaning
 from evenbeat.logs.reader import open_sheet, open_text, record_of, understood_times
 from evenbeat.logs.rewriting import readable_cells
 from evenbeat.logs.rows import first_cells
-from evenbeat.logs.sheet import Sheet, probe
+from evenbeat.logs.sheet import Sheet, label_columns, layout_of, probe, wanted_columns
 from evenbeat.logs.terms import Candidate, Form, Layout, Options, chosen_layout
 from evenbeat.plain import Plain
 from evenbeat.record import Record
@@ -98,6 +98,7 @@ class _Proposal:
 
     options: Mapping[str, Any]
     unlikely: float = 0.0
+    sheet: Sheet | None = None  # the first lines, where they were opened with other options
 
 
 _AS_IT_STANDS = _Proposal(options={})
@@ -108,9 +109,10 @@ def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) 
     head = head_of(log, _HEAD_LINES)
     tried: dict[tuple[str, str], tuple[float, Hypothesis]] = {}
     for proposal in itertools.islice(_proposals(head, options, wanted), _MOST_TRIED):
+        stated = replace(options, **proposal.options)
         try:
-            sheet = open_text(head, replace(options, **proposal.options), wanted)
-            record = record_of(sheet, replace(options, **proposal.options))
+            sheet = _with_options(proposal.sheet, stated) or open_text(head, stated, wanted)
+            record = record_of(sheet, stated)
         except EvenbeatError:
             continue
         doubt, weight = _doubt(record)
@@ -126,24 +128,35 @@ def hypotheses(log: LogText, options: Options, wanted: Candidate | None = None) 
     return tuple(found for _, found in sorted(tried.values(), key=lambda ranked: ranked[0]))
 
 
+def _with_options(sheet: Sheet | None, options: Options) -> Sheet | None:
+    """Return an opened sheet as it is with other options, ``None`` where they change what its columns are."""
+    if sheet is None:
+        return None
+    form = sheet.layout.form
+    layout = layout_of(form, options, first=lambda index: probe(sheet.log, form, index))
+    same = wanted_columns(sheet.log, layout) == wanted_columns(sheet.log, sheet.layout)
+    return replace(sheet, layout=layout) if same else None
+
+
 def _proposals(head: LogText, options: Options, wanted: Candidate | None) -> Iterator[_Proposal]:
     """Yield what to try: the log as it stands, then every column, quantity, unit and time that is open."""
-    yield _AS_IT_STANDS
     try:
         sheet = open_text(head, options, wanted)
+        yield _Proposal(options={}, sheet=sheet)
     except EvenbeatError:
         sheet = None
     for place in _places(head, options, wanted, sheet):
         try:
-            opened = sheet if sheet and not place.options else None
-            opened = opened or open_text(head, replace(options, **place.options), wanted)
+            stated = replace(options, **place.options)
+            opened = _with_options(sheet, stated) or open_text(head, stated, wanted)
         except EvenbeatError:
             continue
         times = _times(opened, options)
         for what in _measures(opened, options):
             for time in times:
                 merged = {**place.options, **what.options, **time.options}
-                yield _Proposal(options=merged, unlikely=place.unlikely + what.unlikely + time.unlikely)
+                unlikely = place.unlikely + what.unlikely + time.unlikely
+                yield _Proposal(options=merged, unlikely=unlikely, sheet=opened)
 
 
 def _places(
@@ -153,7 +166,10 @@ def _places(
     if sheet is not None:
         yield _AS_IT_STANDS
         if _only_in_turn(sheet, options):
-            yield from (_Proposal(options={"every": 2, "offset": row}) for row in (0, 1))
+            labels = sorted({cell for cells in label_columns(sheet).values() for cell in cells})
+            yield from (_Proposal(options={"select": label}) for label in labels[:SHOWN])
+            in_turn = 1.0 if labels else 0.0
+            yield from (_Proposal(options={"every": 2, "offset": row}, unlikely=in_turn) for row in (0, 1))
         form: Form = sheet.layout.form
         taken = {sheet.layout.value, sheet.layout.time, sheet.layout.time_of_day}
     else:
@@ -305,7 +321,8 @@ def _meaning(sheet: Sheet, record: Record) -> str:
         what = f"{column} as frequencies of a {frequency_text(record.nominal_frequency_hz)} source"
     else:
         what = f"{column} as fractional frequencies"
-    turn = sheet.layout.stated.get("every") or 1
+    turn, label = sheet.layout.stated.get("every") or 1, sheet.layout.stated.get("select")
+    what = what if label is None else f"rows labelled '{label}', {what}"
     return what if turn == 1 else f"row {sheet.layout.stated['offset']} of every {turn}, {what}"
 
 
@@ -396,17 +413,17 @@ class Inspection(Result):
         )
 
     def as_text(self, *, needs: bool = True) -> str:
-        """Return all of it as text, with what is wrong or missing at the end if ``needs``."""
-        ledger = self.ledger
-        told = [] if ledger is None else [f"{ledger._headline()}.", *(f"  {line}" for line in ledger.told())]
+        """Return all of it as text, each thing once; without ``needs`` what is wrong is left out."""
+        told = [] if self.ledger is None else self.ledger.told()
+        others = tuple(finding for finding in self.findings if finding.code != "REJECTED_LINES")
         parts = [
-            str(self),
+            str(replace(self, findings=others)),
             "How its rows could be written, the likeliest first:",
             *(
                 f"  {rank}. {candidate}\n     {candidate.reason}"
                 for rank, candidate in enumerate(self.candidates[:_SHOWN_CANDIDATES], 1)
             ),
-            *told,
+            *(line for line in told if line.strip() not in self.needs),
         ]
         if not self.candidates:
             del parts[1]
@@ -462,7 +479,7 @@ def inspect_log(
     known = {f.name for f in fields(Options)}
     unknown = sorted(set(options) - known)
     if unknown:
-        msg = f"{unknown[0]!r} is no option of a log; there are {', '.join(sorted(known))} and layout"
+        msg = f"{unknown[0]!r} is not an option of a log; there are {', '.join(sorted(known))} and layout"
         raise InputError(msg)
     wanted, chosen = chosen_layout(layout, options)
     lenient = replace(chosen, bad_lines="reject")
@@ -523,7 +540,8 @@ def _taken_for(layout: Layout, index: int, meaning: Meaning) -> tuple[str, str]:
     if index in chosen or (index < len(layout.form.header) and layout.form.header[index] in chosen):
         named = "it was chosen"
     if index == layout.value:
-        if meaning.role != "value" and named != "it was chosen":
+        unsaid = layout.value_quantity is None and meaning.quantity  # a program's own word, not trusted
+        if (meaning.role != "value" or unsaid) and named != "it was chosen":
             named = ""
         return "the clock", named or "no other column is left"
     if index == layout.time:

@@ -137,7 +137,7 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
         for c in layout.covariates
         if c.name.endswith("_c")
         and c.index < len(layout.form.header)
-        and _no_unit(layout.form.header[c.index])
+        and column_meaning(layout.form.header[c.index]).unit is None
     ]
     if unstated:
         sentence = f"The log states no unit for {', '.join(unstated)}; degrees Celsius were assumed."
@@ -189,10 +189,6 @@ def numbered(lines: Sequence[int] | IntArray) -> str:
     """Return line numbers as people say them, the first few."""
     named = ", ".join(str(line) for line in lines[:5]) + (", …" if len(lines) > 5 else "")
     return f"line{'s' * (len(lines) > 1)} {named}"
-
-
-def _no_unit(name: str) -> bool:
-    return column_meaning(name).unit is None
 
 
 _ZONES_S = SECONDS_PER_DAY  # local time without a zone is less than a day from UTC

@@ -138,7 +138,7 @@ def _exact(cell: str, form: Form, wanted: Wanted) -> tuple[int, float]:
     exact = EXACT[form.decimal].fullmatch(cell)
     fraction = float(f"0.{exact.group(2) or ''}") if exact else 0.0
     if exact is None or (fraction and not wanted.fractions):
-        what = "is missing in this row" if cell.lower() in MISSING_TEXTS else f"{shown(cell)} is no number"
+        what = "is missing in this row" if cell.lower() in MISSING_TEXTS else f"{shown(cell)} is not a number"
         what = what if exact is None else f"{shown(cell)} has decimals where the first ones have none"
         msg = f"the time {what}; every row needs its time"
         raise _OddLineError(msg, advice="")

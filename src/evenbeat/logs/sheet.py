@@ -211,7 +211,7 @@ def _places(rows: int, times: Times | None) -> IntArray:
     return np.concatenate([[0], np.cumsum(np.rint(steps / unit))]).astype(np.int64)
 
 
-def _label_columns(sheet: Sheet) -> dict[int, list[str]]:
+def label_columns(sheet: Sheet) -> dict[int, list[str]]:
     """Return the columns that may say of which oscillator a row is, with the cells of the first rows."""
     layout, form = sheet.layout, sheet.layout.form
     used = {layout.value, layout.time, layout.time_of_day, *(c.index for c in layout.covariates)}
@@ -226,7 +226,7 @@ def _label_columns(sheet: Sheet) -> dict[int, list[str]]:
 
 def label_column(sheet: Sheet, label: str) -> int:
     """Return the column that holds a label and is not read otherwise."""
-    columns = _label_columns(sheet)
+    columns = label_columns(sheet)
     index = next((i for i, cells in columns.items() if label in cells), None)
     if index is None:
         known = sorted({cell for cells in columns.values() for cell in cells})
@@ -247,7 +247,7 @@ def labelled_rows(sheet: Sheet, index: int, label: str) -> IntArray:
 def _refuse_labels(sheet: Sheet) -> None:
     """Refuse rows whose labels take turns, or change often between levels that lie far apart."""
     readings = sheet.table.numbers[sheet.layout.value]
-    for index, cells in _label_columns(sheet).items():
+    for index, cells in label_columns(sheet).items():
         names = np.array(cells)
         often = Counter(cells)
         if min(often.values()) < FEWEST_ROWS or sheet.table.lines is not None or len(names) > len(readings):
@@ -278,7 +278,8 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
     if quantity in ("count", "period", "interval_error"):
         return
     readings = sheet.table.numbers[sheet.layout.value][:_SOME_ROWS]
-    step = _smallest_step(readings)
+    distinct = np.unique(readings[np.isfinite(readings)])
+    step = float(np.diff(distinct).min()) if len(distinct) > 1 else 0.0
     for turn in range(2, _MOST_IN_TURN + 1):
         if len(readings) < _FEWEST_TURNS * turn:
             return
@@ -299,12 +300,6 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
             f"(every={turn}, offset=0 …), or {_ALL}"
         )
         raise LogError(msg, line=sheet.layout.form.first_line)
-
-
-def _smallest_step(readings: FloatArray) -> float:
-    """Return the smallest difference between two readings that are not the same."""
-    distinct = np.unique(readings[np.isfinite(readings)])
-    return float(np.diff(distinct).min()) if len(distinct) > 1 else 0.0
 
 
 def _level(level: float, levels: list[float]) -> str:

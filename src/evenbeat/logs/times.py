@@ -175,7 +175,7 @@ def stamp_in(text: str) -> tuple[str, int, bool, bool] | None:
     if zone and zone[0] in "+-":
         east = int(zone[1:3]) * 3600 + int(zone[-2:]) * 60
         ns += east if zone[0] == "-" else -east
-    return date, ns * _SECOND_NS + _decimals_ns(clock.group(4)), bool(zone), second == 60
+    return date, ns * _SECOND_NS + int((clock.group(4) or "")[:9].ljust(9, "0")), bool(zone), second == 60
 
 
 def moments_in(cells: npt.NDArray[Any]) -> Moments:
@@ -304,13 +304,9 @@ def _by_ends(cells: Sequence[object]) -> Moments:
         dates=tuple(dates),
         day=day.astype(np.int64),
         leap=leap if leap.any() else None,
-        odd={row: _text(cells[row]) for row in np.flatnonzero(wrong).tolist()},
+        odd={row: texts[row] if texts[row].strip() else None for row in np.flatnonzero(wrong).tolist()},
         example=texts[int(np.argmin(wrong))],
     )
-
-
-def _text(cell: object) -> str | None:
-    return cell if isinstance(cell, str) and cell.strip() else None
 
 
 def _coded(texts: Sequence[str]) -> tuple[list[str], IntArray]:
@@ -324,10 +320,6 @@ def _head(text: str) -> tuple[str, int, bool, bool] | None:
     first, last = stamp_in(f"{text}:00"), stamp_in(f"{text}:59")
     ends_in_minute = first is not None and last is not None and last[1] - first[1] == 59 * _SECOND_NS
     return first if ends_in_minute else None
-
-
-def _decimals_ns(digits: str | None) -> int:
-    return int(digits[:9].ljust(9, "0")) if digits else 0
 
 
 _BLOCK_ROWS = 1 << 15
@@ -604,7 +596,7 @@ def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str) -> Tim
         row = int(np.argmax(wrong))
         msg = "the time is missing in this row; every row needs its time"
         if not bad[row]:
-            msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is no time"
+            msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is not a time"
         raise NoTimeError(msg, wrong)
     whole = _in_ns(days, _DAY_NS, MJD_OF_UNIX_EPOCH)
     finding = () if re.search(r"\bmjd\b", words) else _form_finding("mjd", "", 0.0)
@@ -694,7 +686,7 @@ def _seconds_per_unit(unit: str) -> float:
     try:
         return parse_duration(f"1 {unit}")
     except ValueError:
-        msg = f"the time column is in '{unit}', which is no unit of time; use s, ms, min, h or d"
+        msg = f"the time column is in '{unit}', which is not a unit of time; use s, ms, min, h or d"
         raise LogError(msg) from None
 
 

@@ -174,11 +174,6 @@ def range_text(low: float, high: float) -> str:
     return f"{low:.{decimals}f}\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}{high:.{decimals}f}"
 
 
-def _time_range(low: float, high: float) -> str:
-    size, unit = seconds_unit([low, high])
-    return f"{range_text(low / size, high / size)}\N{NO-BREAK SPACE}{unit}"
-
-
 def _stability_rows(curve: StabilityCurve) -> list[Row]:
     """Return the deviation at the first averaging time, the lowest known one and the one nearest to a day."""
     known = np.flatnonzero(np.isfinite(curve.deviation) & (curve.deviation > 0) & (curve.edf >= 3))
@@ -199,14 +194,11 @@ def _stability_rows(curve: StabilityCurve) -> list[Row]:
 
 
 def _holdover_rows(holdover: HoldoverForecast) -> list[Row]:
-    low, high = holdover.forecast.interval(holdover.confidence)
-    return [
-        (
-            f"Time error {duration_text(float(duration))} after the reference is lost",
-            time_text(float(mean)),
-            _time_range(float(below), float(above)),
-        )
-        for duration, mean, below, above in zip(
-            holdover.duration_s, holdover.forecast.mean, low, high, strict=True
-        )
-    ]
+    rows = []
+    ends = zip(*holdover.forecast.interval(holdover.confidence), strict=True)
+    for duration, mean, (low, high) in zip(holdover.duration_s, holdover.forecast.mean, ends, strict=True):
+        size, unit = seconds_unit([low, high])
+        between = f"{range_text(float(low) / size, float(high) / size)}\N{NO-BREAK SPACE}{unit}"
+        name = f"Time error {duration_text(float(duration))} after the reference is lost"
+        rows.append((name, time_text(float(mean)), between))
+    return rows

@@ -31,6 +31,7 @@ CAUTIONS = (
 def bench_page(check: BenchCheck, settings: Mapping[str, Any] | None = None) -> str:
     """Return the check as an HTML page that loads nothing from anywhere; ``settings`` are what was stated."""
     facts = check.facts
+    notes = tuple(finding.sentence for finding in worst_first(check.findings)) or ("Nothing else to note.",)
     stated = pairs(
         "What was stated beside the sheet",
         [*stated_files(settings or {}), *setting_rows(settings or {})],
@@ -44,7 +45,7 @@ def bench_page(check: BenchCheck, settings: Mapping[str, Any] | None = None) -> 
         lines=tuple(_lines(check)),
         standing=STANDING,
         sections=(
-            Section(heading="What to know", blocks=(Bullets(items=_sentences(check)),)),
+            Section(heading="What to know", blocks=(Bullets(items=notes),)),
             Section(heading="Every point", blocks=(_points(check),)),
             Section(
                 heading="How it was judged",
@@ -75,10 +76,6 @@ def _lines(check: BenchCheck) -> list[tuple[str, str]]:
     if facts.date:
         lines.append(("Date", facts.date))
     return lines
-
-
-def _sentences(check: BenchCheck) -> tuple[str, ...]:
-    return tuple(finding.sentence for finding in worst_first(check.findings)) or ("Nothing else to note.",)
 
 
 def _points(check: BenchCheck) -> Grid:

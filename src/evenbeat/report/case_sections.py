@@ -74,15 +74,15 @@ def _decision(case: Case) -> Section:
 
 
 def _sensitivity(case: Case) -> tuple[Block, ...]:
-    first = case.variations[0] if case.variations else None
-    rows = tuple(
-        (one.changed, str(one), "" if first is None else _compared(one.interval_s, first.interval_s))
-        for one in case.variations
-    )
+    rows = []
+    for one in case.variations:
+        asked_s = case.variations[0].interval_s
+        share = one.interval_s / asked_s if asked_s else math.nan
+        rows.append((one.changed, str(one), "–" if math.isnan(share) else f"{100 * share:.0f} %"))
     grid = Grid(
         caption="The interval when one thing is changed, before rounding to the calendar",
         columns=("Changed", "Interval", "of the one asked for"),
-        rows=rows,
+        rows=tuple(rows),
         widths=(52, 28, 20),
         numeric=(1, 2),
     )
@@ -119,11 +119,6 @@ def _stories(case: Case) -> tuple[Section, ...]:
             f"uncertainty of at most {first.check_uncertainty:.2g}."
         )
     return (Section(heading="What would break the interval", blocks=(Paragraph(text=said), grid)),)
-
-
-def _compared(interval_s: float, first_s: float) -> str:
-    share = interval_s / first_s if first_s else float("nan")
-    return "–" if math.isnan(share) else f"{100 * share:.0f} %"
 
 
 def _models(case: Case) -> tuple[Block, ...]:

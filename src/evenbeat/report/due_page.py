@@ -77,7 +77,8 @@ def _lines(due: DueList) -> list[tuple[str, str]]:
     lines = []
     first = next((one for one in due.instruments if one.state == "overdue"), None)
     if first is not None:
-        lines.append(("Most urgent", f"{first.instrument}: {_since(first)}{first.reason}"))
+        since = "" if first.due is None else f"due since {first.due.isoformat()}. "
+        lines.append(("Most urgent", f"{first.instrument}: {since}{first.reason}"))
     known = [one for one in due.instruments if not math.isnan(one.probability_within)]
     if known:
         low = min(known, key=lambda one: one.probability_within)
@@ -89,10 +90,6 @@ def _lines(due: DueList) -> list[tuple[str, str]]:
         lines.append(("Not evaluated", f"{counted(open_ones, 'instrument')}; each line says why"))
     lines.append(("Reliability", f"{100 * float(str(due.settings['reliability'])):g} % at every moment"))
     return lines
-
-
-def _since(one: DueInstrument) -> str:
-    return "" if one.due is None else f"due since {one.due.isoformat()}. "
 
 
 @styled

@@ -102,7 +102,13 @@ def illustrations_of(assessment: Assessment) -> tuple[Illustration, ...]:
 
 def evidence(assessment: Assessment, illustrations: tuple[Illustration, ...]) -> Section:
     """Return the section with the figures behind the first one, and their tables."""
-    tables = [table for shown in illustrations for table in _table_after(shown.name, assessment)]
+    tables = []
+    for shown in illustrations:
+        if shown.name == "stability":
+            curve = next(assessment.curves[s] for s in FREQUENCY_STATISTICS if s in assessment.curves)
+            tables.append(_stability_table(curve))
+        elif shown.name == "holdover" and assessment.holdover is not None:
+            tables.append(_holdover_table(assessment.holdover))
     missing = _why_missing(assessment)
     said = [Paragraph(text=missing)] if missing else []
     return Section(heading="Evidence", blocks=(*illustrations, *tables, *said), folded=True)
@@ -136,15 +142,6 @@ def _fine_holdover(assessment: Assessment) -> HoldoverForecast | None:
     durations = np.geomspace(shortest, longest, HOLDOVER_POINTS)
     finer = predict_holdover(assessment.model, durations, confidence=asked.confidence, even_if_untested=True)
     return replace(asked, forecast=finer.forecast)
-
-
-def _table_after(name: str, assessment: Assessment) -> list[Grid]:
-    if name == "stability":
-        curve = next(assessment.curves[s] for s in FREQUENCY_STATISTICS if s in assessment.curves)
-        return [_stability_table(curve)]
-    if name == "holdover" and assessment.holdover is not None:
-        return [_holdover_table(assessment.holdover)]
-    return []
 
 
 def _stability_table(curve: StabilityCurve) -> Grid:

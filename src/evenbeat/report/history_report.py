@@ -59,7 +59,7 @@ def history_document(assessment: HistoryAssessment) -> Document:
             Section(heading="Evidence", blocks=(*figures[1:], _calibrations(assessment)), folded=True),
             *test_sections(assessment.case),
             *_other_methods(assessment),
-            _findings(assessment),
+            Section(heading="Findings", blocks=other_findings(assessment.findings), folded=True),
             Section(
                 heading="Settings and provenance",
                 blocks=(_settings(assessment), _provenance(assessment)),
@@ -221,10 +221,6 @@ def _calibrations(assessment: HistoryAssessment) -> Grid:
         widths=(24, 22, 22, 18, 14, 20) if numbered else (24, 22, 22, 18, 14),
         numeric=(1, 2, 3),
     )
-
-
-def _findings(assessment: HistoryAssessment) -> Section:
-    return Section(heading="Findings", blocks=other_findings(assessment.findings), folded=True)
 
 
 def _settings(assessment: HistoryAssessment) -> Grid:

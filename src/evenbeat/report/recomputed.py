@@ -136,7 +136,7 @@ def verify_record(path: str | Path, inputs: Sequence[str | Path] = ()) -> Recomp
     except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
         if isinstance(error, EvenbeatError):
             raise
-        msg = f"this is no result.json of 'evenbeat history -o' or 'evenbeat assess' ({error})"
+        msg = f"this is not a result.json of 'evenbeat history -o' or 'evenbeat assess' ({error})"
         raise LogError(msg, path=record) from error
     made = json.loads(json.dumps(again.to_dict()))
     filed["settings"] = {name: value for name, value in filed["settings"].items() if name in made["settings"]}
