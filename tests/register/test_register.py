@@ -324,7 +324,7 @@ def test_bits_that_flipped_on_disk_are_one_sentence(register: eb.Register, old: 
     assert whole.count(old) == 1
     register.path.write_bytes(whole.replace(old, new))
 
-    assert not eb.verify_register(register).intact
+    assert not eb.register.verify_register(register).intact
     for read in (
         register.calibrations,
         register.holdings,

@@ -98,17 +98,11 @@ def assess_fleet(
     InputError
         If an option cannot be used, or the cluster does not answer.
 
-    Notes ----- Histories: the model of :func:`evenbeat.fit_history`; what is usual for a class is learned
-    from eight or more instruments of it in the fleet, and said. No interval exceeds twice the longest one
-    observed; due days are rounded down (ILAC-G24:2022/OIML D 10; common practice). Logs:
-    :func:`evenbeat.assess`.
-
-    Examples
-    --------
-    >>> import evenbeat as eb
-    >>> due = eb.assess_fleet(eb.demo_data("fleet-history.csv"), on="2026-08-20")
-    >>> due.to_frame().columns[0]
-    'instrument'
+    Notes
+    -----
+    Histories: the model of :func:`evenbeat.fit_history`; what is usual for a class is learned from eight or
+    more instruments of it in the fleet, and said. No interval exceeds twice the longest one observed; due
+    days are rounded down (ILAC-G24:2022/OIML D 10; common practice). Logs: :func:`evenbeat.assess`.
 
     References
     ----------
