@@ -81,7 +81,7 @@ if __name__ == "__main__":
         "# How far a reader must walk",
         "",
         "Files and functions of evenbeat that a question enters, and hops between files, when it is",
-        "asked again; in brackets in the first round's tree. `python tests/benchmarks/walks.py` writes this page.",
+        "asked again; in brackets on the first round's tree. `python walks.py` writes this page.",
         "",
         "| question | files | functions | hops |",
         "|---|---|---|---|",
