@@ -104,6 +104,13 @@ def assess_fleet(
     more instruments of it in the fleet, and said. No interval exceeds twice the longest one observed; due
     days are rounded down (ILAC-G24:2022/OIML D 10; common practice). Logs: :func:`evenbeat.assess`.
 
+    Examples
+    --------
+    >>> import evenbeat as eb
+    >>> due = eb.assess_fleet(eb.demo_data("fleet-history.csv"), on="2026-08-20")
+    >>> due.to_frame().columns[0]
+    'instrument'
+
     References
     ----------
     Source: suggest_interval and fit_history for each instrument
