@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 
 DayOrder = Literal["day-first", "month-first"]
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -102,7 +102,7 @@ def order_of_dates(
         )
         return DateOrder(order=None, problem=problem, at=at)
     sentence = "Dates with points were taken as day, month, year (override with date_order)."
-    finding = Finding(code="ASSUMED_DATE_ORDER", severity="caution", sentence=sentence)
+    finding = caution("ASSUMED_DATE_ORDER", sentence)
     return DateOrder(order="day-first", at=at, findings=(finding,))
 
 

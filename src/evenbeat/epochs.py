@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 from evenbeat.intake import check_positive, checked_samples, utc
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_DAY, duration_text
@@ -405,8 +405,7 @@ def irregular(seconds: FloatArray, ns: IntArray | None = None, *, name: str, odd
         f"apart (median {duration_text(usual)}).{odd} The {len(epochs)} readings were kept at their own "
         "times, as read; deviations need a grid, which --set on_grid=… or record.on_grid(interval_s=…) makes."
     )
-    values = {"shortest_s": shortest, "median_s": usual, "longest_s": longest}
-    finding = Finding(code="NO_GRID", severity="note", sentence=sentence, values=values)
+    finding = note("NO_GRID", sentence, shortest_s=shortest, median_s=usual, longest_s=longest)
     return Grid(positions=None, cells=len(epochs), interval_s=math.nan, epochs_ns=epochs, findings=(finding,))
 
 
@@ -449,14 +448,14 @@ def spans_of(
         sentence = (
             f"{cut} readings are followed by the next before their gate ends, and were taken to end there."
         )
-        found = Finding(code="SPANS_CUT", severity="note", sentence=sentence, values={"readings": cut})
+        found = note("SPANS_CUT", sentence, readings=cut)
         return spans, (found,) * (cut > 0)
     longest = min(float(np.median(steps)), LONGEST_GATE_S)
     sentence = (
         "Over what time each frequency was measured is not stated; it was taken as the time from its epoch "
         f"to the next one, {duration_text(longest)} at most. State it with --set gate=… (gate_s)."
     )
-    found = Finding(code="SPAN_ASSUMED", severity="note", sentence=sentence, values={"longest_s": longest})
+    found = note("SPAN_ASSUMED", sentence, longest_s=longest)
     return np.minimum(np.append(steps, longest), longest), (found,)
 
 
@@ -501,8 +500,7 @@ def reported_interval(
         sentence = (
             f"The time stamps advance by {mean:.9g} s per row on average; this was used as the interval."
         )
-    values = {"measured_interval_s": mean, "interval_s": interval}
-    return interval, (Finding(code="MEASURED_INTERVAL", severity="note", sentence=sentence, values=values),)
+    return interval, (note("MEASURED_INTERVAL", sentence, measured_interval_s=mean, interval_s=interval),)
 
 
 def round_value(value: float, reach: float, digits: int = 3) -> float | None:
@@ -528,5 +526,4 @@ def gap_finding(
         f"{missing} {what} are missing in {gaps} gap{'s' * (gaps > 1)} of {whole}, the longest "
         f"{duration_text(longest * interval)}; they stay missing, nothing was filled in."
     )
-    values = {"missing": missing, "gaps": gaps, "longest_s": longest * interval}
-    return (Finding(code="GAPS", severity="note", sentence=sentence, values=values),)
+    return (note("GAPS", sentence, missing=missing, gaps=gaps, longest_s=longest * interval),)

@@ -53,6 +53,11 @@ def _rebuild(code: str, severity: Severity, sentence: str, values: dict[str, flo
     return Finding(code=code, severity=severity, sentence=sentence, values=values)
 
 
+def good(code: str, sentence: str, **values: float | int | str) -> Finding:
+    """Return a check that passed."""
+    return Finding(code=code, severity="good", sentence=sentence, values=values)
+
+
 def note(code: str, sentence: str, **values: float | int | str) -> Finding:
     """Return an assumption or a fact."""
     return Finding(code=code, severity="note", sentence=sentence, values=values)
@@ -61,6 +66,11 @@ def note(code: str, sentence: str, **values: float | int | str) -> Finding:
 def caution(code: str, sentence: str, **values: float | int | str) -> Finding:
     """Return what the answer depends on."""
     return Finding(code=code, severity="caution", sentence=sentence, values=values)
+
+
+def stop(code: str, sentence: str, **values: float | int | str) -> Finding:
+    """Return what an answer is withheld for."""
+    return Finding(code=code, severity="stop", sentence=sentence, values=values)
 
 
 def merged(*groups: Iterable[Finding]) -> tuple[Finding, ...]:

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, stop
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_YEAR, duration_text, frequency_text
 
@@ -130,12 +130,11 @@ def assumed_nominal(
         f"The log states no nominal frequency and {nominal} was assumed, so no {what} on it; "
         f"state it with --nominal-frequency '{nominal}' (nominal_frequency_hz)."
     )
-    values = {"nominal_frequency_hz": nominal_frequency_hz or math.nan}
-    return Finding(code="NOMINAL_NOT_STATED", severity="stop", sentence=sentence, values=values)
+    return stop("NOMINAL_NOT_STATED", sentence, nominal_frequency_hz=nominal_frequency_hz or math.nan)
 
 
 def _caution(about: str, sentence: str, **values: float) -> Finding:
-    return Finding(code=f"{_DOUBTS}{about}", severity="caution", sentence=sentence, values=values)
+    return caution(f"{_DOUBTS}{about}", sentence, **values)
 
 
 def _sizes(kind: Literal["phase", "frequency"], values: FloatArray, interval_s: float) -> tuple[float, float]:

@@ -26,7 +26,7 @@ from evenbeat.epochs import (
     spans_of,
 )
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.intake import (
     FARTHEST_FROM_NOMINAL,
     blocks,
@@ -714,8 +714,7 @@ class Record(Result):
             f"Only {duration_text(self.gate_s)} of every {duration_text(self.interval_s)} were measured; "
             "the time error was integrated as if the frequency between the gates were the same."
         )
-        values = {"gate_s": self.gate_s, "interval_s": self.interval_s}
-        return (Finding(code="DEAD_TIME", severity="caution", sentence=sentence, values=values),)
+        return (caution("DEAD_TIME", sentence, gate_s=self.gate_s, interval_s=self.interval_s),)
 
     def to_frequency(self) -> Record:
         """Return the mean fractional frequencies between the samples of a phase record (n - 1 of them)."""
@@ -923,8 +922,7 @@ class Record(Result):
             "the readings before and after, of which the nearer is within a tenth of that"
         )
         sentence = f"{how}; {cells - filled} of {cells} places stay missing."
-        numbers = {"interval_s": interval_s, "places": cells, "missing": cells - filled}
-        finding = Finding(code="MADE_GRID", severity="note", sentence=sentence, values=numbers)
+        finding = note("MADE_GRID", sentence, interval_s=interval_s, places=cells, missing=cells - filled)
         first_cell = np.ceil(self.elapsed_s / interval_s - 1e-9).astype(int)
         steps = (replace(step, start=int(first_cell[min(step.start, len(self) - 1)])) for step in self.steps)
         return replace(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.record import check_record
 from evenbeat.result import Column, Result, Table
 
@@ -275,12 +275,12 @@ def _outcome(statistic: str, obstacle: str, compared: int, points: int, largest:
     if compared == 0:
         reason = obstacle or "allantools returns no point with more than one term"
         sentence = f"The {name} was not compared with allantools: {reason}."
-        return Finding(code="CROSSCHECK_NOT_POSSIBLE", severity="note", sentence=sentence)
+        return note("CROSSCHECK_NOT_POSSIBLE", sentence)
     share = f"{compared} of {points} points"
     remark = f" {_DIFFERENCES[statistic]}" if statistic in _DIFFERENCES else ""
     values: dict[str, float | int | str] = {"compared": compared, "largest_relative_difference": largest}
     if largest <= AGREEMENT:
         sentence = f"allantools agrees with the {name} within {largest:.1e} ({share} compared).{remark}"
-        return Finding(code="CROSSCHECK_AGREES", severity="good", sentence=sentence, values=values)
+        return good("CROSSCHECK_AGREES", sentence, **values)
     sentence = f"allantools differs from the {name} by up to {largest:.1e} ({share} compared).{remark}"
-    return Finding(code="CROSSCHECK_DIFFERS", severity="caution", sentence=sentence, values=values)
+    return caution("CROSSCHECK_DIFFERS", sentence, **values)

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, Union
 
 from evenbeat.dates import DateOrder, order_of_dates
 from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, note
 from evenbeat.logs.cells import MISSING_TEXTS
 from evenbeat.logs.files import load_text
 from evenbeat.logs.headers import column_meaning, comment_statements
@@ -464,7 +464,7 @@ def read_table(
         findings += text.findings
         if text.encoding not in ("UTF-8", "UTF-16"):
             sentence = f"The text of the {what} is not UTF-8; it was read as {text.encoding}."
-            findings.append(Finding(code="ENCODING_ASSUMED", severity="note", sentence=sentence))
+            findings.append(note("ENCODING_ASSUMED", sentence))
         if wrong:
             raise LogError(wrong, path=path)
     names = [name.strip() for name in names]
@@ -650,7 +650,7 @@ def _expanded(writing: _Writing) -> list[Finding]:
             sentence = (
                 f"The uncertainties in column {heading.text!r} are expanded: they were divided by {by}."
             )
-            found.append(Finding(code="EXPANDED_UNCERTAINTY", severity="note", sentence=sentence))
+            found.append(note("EXPANDED_UNCERTAINTY", sentence))
     return found
 
 

@@ -34,7 +34,7 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
-from evenbeat.findings import Finding, alike_once, merged, worst_first
+from evenbeat.findings import Finding, alike_once, caution, merged, note, worst_first
 from evenbeat.holdover.forecast import HoldoverForecast, predict_holdover
 from evenbeat.plausible import ASSUMED_NOMINAL, assumed_nominal, doubt, implausible_tolerance, stated_nominal
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
@@ -197,8 +197,12 @@ def part_of_log(
         f"Only a part of the log was assessed, {len(part) - part.missing} of {len(record) - record.missing} "
         "readings; what was found before it was cut out tells of the whole log."
     )
-    values = {"readings": len(part) - part.missing, "readings_of_log": len(record) - record.missing}
-    finding = Finding(code="PART_OF_LOG", severity="note", sentence=sentence, values=values)
+    finding = note(
+        "PART_OF_LOG",
+        sentence,
+        readings=len(part) - part.missing,
+        readings_of_log=len(record) - record.missing,
+    )
     return part.with_findings(finding)
 
 
@@ -436,13 +440,13 @@ def _curves(record: Record, begin: Progress) -> tuple[dict[str, StabilityCurve],
     try:
         record.needs_grid("a stability curve")
     except InputError as error:
-        return {}, [Finding(code="NO_CURVES", severity="note", sentence=f"{error}.".capitalize())]
+        return {}, [note("NO_CURVES", f"{error}.".capitalize())]
     for statistic in STATISTICS:
         begin(f"{statistic.replace('_', ' ')} deviation")
         try:
             curves[statistic] = stability(record, statistic, minimum_coverage=MINIMUM_COVERAGE)
         except TooShortError as error:
-            findings.append(Finding(code="CURVE_LEFT_OUT", severity="caution", sentence=f"{error}."))
+            findings.append(caution("CURVE_LEFT_OUT", f"{error}."))
     return curves, findings
 
 
@@ -478,7 +482,7 @@ def _without_environment(record: Record, names: Sequence[str]) -> Record:
         f"What {' and '.join(names)} did to the clock was not modelled: that needs readings on a grid, which "
         "--set on_grid=… or record.on_grid(interval_s=…) makes."
     )
-    return record.with_findings(Finding(code="ENVIRONMENT_NEEDS_GRID", severity="caution", sentence=sentence))
+    return record.with_findings(caution("ENVIRONMENT_NEEDS_GRID", sentence))
 
 
 def _varying_temperatures(record: Record) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from evenbeat.calibration.calendar import checked_date
 from evenbeat.calibration.decision import DecisionRule, decision_rule
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good
 from evenbeat.plain import Plain
 
 
@@ -83,21 +83,21 @@ class DecisionBasis(Plain):
                 f"It is not stated when the decision rule ({self.rule.name}) was chosen; it must be agreed "
                 "before the measurement that it judges."
             )
-            return Finding(code="RULE_NOT_DATED", severity="caution", sentence=sentence)
+            return caution("RULE_NOT_DATED", sentence)
         if first_used is None:
             sentence = "The data have no dates, so it cannot be told whether the rule was chosen before them."
-            return Finding(code="RULE_NOT_COMPARED", severity="caution", sentence=sentence)
+            return caution("RULE_NOT_COMPARED", sentence)
         if self.rule_chosen_on > first_used:
             sentence = (
                 f"The decision rule ({self.rule.name}) was chosen on {self.rule_chosen_on}, after the "
                 f"measurement of {first_used} that it judges."
             )
-            return Finding(code="RULE_AFTER_DATA", severity="caution", sentence=sentence)
+            return caution("RULE_AFTER_DATA", sentence)
         sentence = (
             f"The decision rule ({self.rule.name}) was chosen on {self.rule_chosen_on}, before the "
             f"measurement of {first_used} that it judges."
         )
-        return Finding(code="RULE_BEFORE_DATA", severity="good", sentence=sentence)
+        return good("RULE_BEFORE_DATA", sentence)
 
     def _facts(self) -> Mapping[str, object]:
         return {

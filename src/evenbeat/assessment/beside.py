@@ -19,7 +19,7 @@ from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.fused_model import FusedModel
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import EvenbeatError, InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.quantities import Estimate
 from evenbeat.record import Source
 from evenbeat.units import SECONDS_PER_YEAR, counted
@@ -138,7 +138,7 @@ def _since(history: CalibrationHistory, day: dt.date | None) -> tuple[Calibratio
         raise InputError(msg)
     left_out = len(history) - len(kept)
     sentence = f"Made without {counted(left_out, 'calibration')} before {day}, as asked."
-    found = Finding(code="CALIBRATIONS_TOO_OLD", severity="note", sentence=sentence)
+    found = note("CALIBRATIONS_TOO_OLD", sentence)
     return replace(history, points=kept), [found] if left_out else []
 
 
@@ -168,7 +168,7 @@ def calibration_points_of(history: CalibrationHistory) -> tuple[list[Calibration
     if not left_out:
         return points, []
     sentence = f"Made without {counted(left_out, 'calibration')} that give no value, beside the log."
-    return points, [Finding(code="CALIBRATIONS_WITHOUT_VALUE", severity="note", sentence=sentence)]
+    return points, [note("CALIBRATIONS_WITHOUT_VALUE", sentence)]
 
 
 def drift_agreement(
@@ -186,6 +186,6 @@ def drift_agreement(
     values = {"normalised_error": normalised}
     if normalised > 1:
         sentence = f"The log and the calibrations disagree about the drift ({said}); do not average them."
-        return Finding(code="DRIFTS_DISAGREE", severity="caution", sentence=sentence, values=values)
+        return caution("DRIFTS_DISAGREE", sentence, **values)
     sentence = f"The log and the calibrations agree about the drift ({said})."
-    return Finding(code="DRIFTS_AGREE", severity="good", sentence=sentence, values=values)
+    return good("DRIFTS_AGREE", sentence, **values)

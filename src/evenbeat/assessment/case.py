@@ -16,7 +16,7 @@ from evenbeat.assessment.stories import Story
 from evenbeat.assessment.variation import Variation, steadiness
 from evenbeat.calibration.decision import Decision
 from evenbeat.clock.tested import Backtest
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, caution
 from evenbeat.plain import Plain, declared, listed_as
 from evenbeat.record import Source
 
@@ -86,7 +86,7 @@ def predicted_finding(predicted: Sequence[PredictedCalibration]) -> list[Finding
     """Say how many calibrations were where those before them put them."""
     if not predicted:
         sentence = "Too few calibrations to hold a forecast against what was found."
-        return [Finding(code="NOT_TESTED", severity="caution", sentence=sentence)]
+        return [caution("NOT_TESTED", sentence)]
     held, tested = sum(one.held for one in predicted), len(predicted)
     sentence = f"{held} of {tested} calibrations lay in the 95 % interval that those before them predicted"
     missed = [one.when for one in predicted if not one.held]

@@ -39,7 +39,7 @@ from evenbeat.calibration.methods import MethodComparison, compare_methods
 from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike, lasting_text
 from evenbeat.errors import EvenbeatError, InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged
 from evenbeat.quantities import Estimate
 from evenbeat.record import Source
 from evenbeat.result import Column, Result, Table
@@ -392,7 +392,7 @@ def assess_history(
         sentence = (
             f"The reference was due on {until}, before the last calibration of {used}: its value is in doubt."
         )
-        overdue = [Finding(code="REFERENCE_OVERDUE", severity="caution", sentence=sentence)]
+        overdue = [caution("REFERENCE_OVERDUE", sentence)]
     sources = (model or history, interval, setpoint, out, case)
     asked = {name: value for name, value in question.items() if name not in ("tolerance", "start")}
     results_hash = None if isinstance(results, tuple) and not results else "in memory"

@@ -21,7 +21,7 @@ from evenbeat.clock.laws import LawWeight
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import EvenbeatError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate
 from evenbeat.record import Record, Source
@@ -158,5 +158,5 @@ def _backtest(question: LogQuestion, findings: list[Finding], begin: Progress) -
         )
     except EvenbeatError as error:
         sentence = f"No backtest: {error}."
-        findings.append(Finding(code="NO_BACKTEST", severity="caution", sentence=sentence))
+        findings.append(caution("NO_BACKTEST", sentence))
         return None

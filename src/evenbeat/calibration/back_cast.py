@@ -28,7 +28,7 @@ from evenbeat.calibration.history_model import fit_history
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.forecaster import PATHS, Forecaster, LastInterval, checked_forecaster, moments
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged, note, stop
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
 from evenbeat.result import UNKNOWN, Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
@@ -314,30 +314,29 @@ def _remarks(limits: Tolerance, ends: LastInterval, linear: float, left: float) 
             f"What was found is within {limits} (probability {chance:.1%}): whether it left in between is a "
             "question of its random walk only."
         )
-        found.append(Finding(code="FOUND_WITHIN", severity="note", sentence=sentence))
+        found.append(note("FOUND_WITHIN", sentence))
     elif chance > 0.5 * (1 - DEFAULT_CONFIDENCE):
         sentence = (
             f"The value found may still be within {limits} (probability {chance:.1%}): repeat the "
             "measurement with less uncertainty before anything else."
         )
-        found.append(Finding(code="FOUND_DOUBTFUL", severity="caution", sentence=sentence))
+        found.append(caution("FOUND_DOUBTFUL", sentence))
     if not limits.holds(ends.as_left.value):
         sentence = (
             "The last known-good value was out of tolerance already: go back to the calibration before it."
         )
-        found.append(Finding(code="START_OUT", severity="stop", sentence=sentence))
+        found.append(stop("START_OUT", sentence))
     elif math.isfinite(linear):
         sentence = (
             f"A straight line between both values leaves {limits} after {duration_text(linear)} "
             f"({linear / SECONDS_PER_DAY:.1f} d)."
         )
-        values = {"linear_crossing_s": linear, "left_by_found": left}
-        found.append(Finding(code="LINEAR_CROSSING", severity="note", sentence=sentence, values=values))
+        found.append(note("LINEAR_CROSSING", sentence, linear_crossing_s=linear, left_by_found=left))
     if limits.holds(ends.as_found.value):
         return found
     sentence = (
         "A step (shock, power off and on, a mistaken adjustment) could have come on any day since the last "
         "known-good value: if one is possible, every result since then is in question."
     )
-    found.append(Finding(code="STEP_POSSIBLE", severity="caution", sentence=sentence))
+    found.append(caution("STEP_POSSIBLE", sentence))
     return found

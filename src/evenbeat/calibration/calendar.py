@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import Plain
 from evenbeat.units import DAYS_PER_YEAR, SECONDS_PER_DAY, duration_text
 
@@ -101,7 +101,7 @@ def whole_units(
     sentence = (
         f"An interval of {duration_text(interval_s)} is shorter than a day: no due date follows from it."
     )
-    return None, (Finding(code="NO_WHOLE_DAY", severity="caution", sentence=sentence),)
+    return None, (caution("NO_WHOLE_DAY", sentence),)
 
 
 def checked_date(date: dt.date | str | None) -> dt.date | None:
@@ -147,4 +147,4 @@ def _smaller(asked: CalendarUnit, taken: CalendarUnit, interval_s: float) -> tup
         f"The interval of {duration_text(interval_s)} holds no whole {asked}; it is rounded down to whole "
         f"{taken}s instead."
     )
-    return (Finding(code="SMALLER_CALENDAR_UNIT", severity="note", sentence=sentence),)
+    return (note("SMALLER_CALENDAR_UNIT", sentence),)

@@ -15,7 +15,7 @@ from scipy import special
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.quantities import Estimate, checked_coverage, checked_probability
 from evenbeat.result import Result
 
@@ -271,17 +271,13 @@ def _remarks(rule: DecisionRule, band: float, half_width: float, expanded: float
             f"The uncertainty leaves nothing to accept: the guard band {band:.3g} is as wide as the "
             f"tolerance {half_width:.3g}; measure with less uncertainty or agree on another rule."
         )
-        found.append(Finding(code="NOTHING_ACCEPTED", severity="caution", sentence=sentence))
+        found.append(caution("NOTHING_ACCEPTED", sentence))
     ratio = half_width / expanded if expanded > 0 else math.inf
     if ratio < 4:
         sentence = (
             f"The tolerance is only {ratio:.2g} times the expanded uncertainty; 4 or more is common practice."
         )
-        found.append(
-            Finding(
-                code="LOW_UNCERTAINTY_RATIO", severity="caution", sentence=sentence, values={"ratio": ratio}
-            )
-        )
+        found.append(caution("LOW_UNCERTAINTY_RATIO", sentence, ratio=ratio))
     return tuple(found)
 
 

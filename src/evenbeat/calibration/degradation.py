@@ -20,7 +20,7 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.result import Column, Result
@@ -335,10 +335,10 @@ def _remarks(
             f"Normal rates give {duration_text(interval)}, lognormal ones {duration_text(lognormal)}: the "
             "spread belongs to the answer."
         )
-        found.append(Finding(code="MODELS_SPREAD", severity="caution", sentence=sentence))
+        found.append(caution("MODELS_SPREAD", sentence))
     if interval > longest:
         sentence = "The interval is longer than any unit was followed: the lines are carried on, untested."
-        found.append(Finding(code="BEYOND_OBSERVED", severity="caution", sentence=sentence))
+        found.append(caution("BEYOND_OBSERVED", sentence))
     bent = _bend(groups, rates)
     if bent < -3 or bent > 3:
         way = "slows down" if bent < 0 else "speeds up"
@@ -346,7 +346,7 @@ def _remarks(
             f"The paths bend (creep {way}; {abs(bent):.1f} standard errors over all units): lines through "
             "zero do not describe them well."
         )
-        found.append(Finding(code="PATHS_BEND", severity="caution", sentence=sentence, values={"t": bent}))
+        found.append(caution("PATHS_BEND", sentence, t=bent))
     return tuple(found)
 
 

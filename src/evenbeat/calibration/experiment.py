@@ -34,7 +34,7 @@ from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
 from evenbeat.deviations.levels import NoiseFit
 from evenbeat.deviations.sums.kernels import TermSum, one_thread
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import Plain
 from evenbeat.powerlaw import NoiseLevels, white_pm_deviation
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
@@ -404,22 +404,22 @@ def _remarks(
             "The noise is what is usual for the class (common practice); a first day of log tells how good "
             "this one is: plan again with its fit."
         )
-        found.append(Finding(code="NOISE_OF_CLASS", severity="note", sentence=sentence))
+        found.append(note("NOISE_OF_CLASS", sentence))
     if any(goal.wanted.startswith(("aging", "whether")) for goal in goals):
         sentence = (
             f"'To be safe' allows for noise that has to be learnt from the same log ({LEARNT:g} times the "
             "interval) and may be worse than assumed; warm-up, gaps and temperature come on top."
         )
-        found.append(Finding(code="NOISE_LEARNT", severity="note", sentence=sentence))
+        found.append(note("NOISE_LEARNT", sentence))
     if math.isfinite(gate):
         sentence = (
             f"Gate or average at least {duration_text(gate)}: from there on the counter is {BETTER:g} times "
             "better than the clock; use readings without dead time."
         )
-        found.append(Finding(code="GATE", severity="note", sentence=sentence, values={"gate_s": gate}))
+        found.append(note("GATE", sentence, gate_s=gate))
     elif math.isinf(gate):
         sentence = "At no gate up to 11 days is this counter good enough for the clock: use a finer one."
-        found.append(Finding(code="COUNTER_TOO_COARSE", severity="caution", sentence=sentence))
+        found.append(caution("COUNTER_TOO_COARSE", sentence))
     lowest = int(np.argmin(clock))
     sentence = (
         f"The reference should be {BETTER:g} times better than the clock at every averaging time (below "
@@ -427,9 +427,9 @@ def _remarks(
         f"{100 * (math.sqrt(1 + BETTER**-2) - 1):.0f} % and more too large; its own drift counts as the "
         "clock's."
     )
-    found.append(Finding(code="REFERENCE_NEEDED", severity="note", sentence=sentence))
+    found.append(note("REFERENCE_NEEDED", sentence))
     if temperature is not None:
-        found.append(Finding(code="TEMPERATURE_STEPS", severity="note", sentence=temperature.sentence))
+        found.append(note("TEMPERATURE_STEPS", temperature.sentence))
     return tuple(found)
 
 

@@ -45,7 +45,7 @@ from evenbeat.clock.forecaster import Grounds, LastInterval, Paths, Quantity, kn
 from evenbeat.clock.levels import VarianceTerms
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
 from evenbeat.result import Column, Result
@@ -531,14 +531,13 @@ def _family(several: Sequence[CalibrationHistory], found: Posteriors) -> list[Fi
         return []
     if found.common_share == 1:
         sentence = f"{len(several)} instruments are taken to share one drift and one random walk."
-        return [Finding(code="FAMILY_POOLED", severity="note", sentence=sentence)]
+        return [note("FAMILY_POOLED", sentence)]
     sentence = (
         f"The other {len(several) - 1} of the family say what is usual beforehand: about "
         f"{found.common_share:.0%} of the class's variance of drift is common to the family, and one random "
         "walk is taken for all."
     )
-    values = {"common_share": found.common_share, "instruments": len(several)}
-    return [Finding(code="FAMILY_RELATED", severity="note", sentence=sentence, values=values)]
+    return [note("FAMILY_RELATED", sentence, common_share=found.common_share, instruments=len(several))]
 
 
 def evidence_findings(
@@ -597,7 +596,7 @@ def _about_class(increments: Sequence[Increment], prior: DriftPrior, found: Post
         f"Prior for {prior.spoken} oscillators: drift within about ±{prior.drift_per_year:.0e} a year, "
         f"random walk about {prior.walk_per_root_year:.0e} in a year (common practice){learned}."
     )
-    return Finding(code="PRIOR_BY_CLASS", severity="note", sentence=sentence)
+    return note("PRIOR_BY_CLASS", sentence)
 
 
 def _falling(increments: Sequence[Increment]) -> list[Finding]:
@@ -609,7 +608,7 @@ def _falling(increments: Sequence[Increment]) -> list[Finding]:
         "The drift is smaller in every interval than in the one before; a logarithmic law is among those "
         "that the forecast averages over unless it was left out."
     )
-    return [Finding(code="DRIFT_DECREASES", severity="note", sentence=sentence)]
+    return [note("DRIFT_DECREASES", sentence)]
 
 
 def contradiction(
@@ -634,14 +633,15 @@ def contradiction(
         f"{duration_text(worst.duration_s)}{at} it is one as usual with a probability of {chance}. Drift and "
         f"walk were taken to be up to {width:.2g} times as wide. State the true class, or check the table."
     )
-    values = {
-        "probability": probability,
-        "width": width,
-        "change": worst.change,
-        "duration_s": worst.duration_s,
-        "row": worst.row,
-    }
-    return Finding(code="CLASS_CONTRADICTED", severity="caution", sentence=sentence, values=values)
+    return caution(
+        "CLASS_CONTRADICTED",
+        sentence,
+        probability=probability,
+        width=width,
+        change=worst.change,
+        duration_s=worst.duration_s,
+        row=worst.row,
+    )
 
 
 def _mistakes(history: CalibrationHistory, found: Posteriors) -> list[tuple[str, float, float, bool]]:
@@ -668,13 +668,14 @@ def _mistaken(
         f"{where}: the value {value:+.3g} does not fit the other calibrations{sign}. It is taken to be a "
         f"mistake with a probability of {share:.0%}: check it against its certificate."
     )
-    values: dict[str, float | int | str] = {
-        "place": place,
-        "probability": share,
-        "value": value,
-        "opposite_sign_fits": int(turned),
-    }
-    return Finding(code="READING_DOUBTED", severity="caution", sentence=sentence, values=values)
+    return caution(
+        "READING_DOUBTED",
+        sentence,
+        place=place,
+        probability=share,
+        value=value,
+        opposite_sign_fits=int(turned),
+    )
 
 
 def few_calibrations(intervals: int, prior: DriftPrior) -> Finding:
@@ -686,7 +687,7 @@ def few_calibrations(intervals: int, prior: DriftPrior) -> Finding:
     )
     some = f"Little is known from {counted(intervals, 'interval')} between calibrations"
     sentence = f"{some if intervals else 'There is no interval between calibrations so far'}; {rest}."
-    return Finding(code="FEW_CALIBRATIONS", severity="caution", sentence=sentence)
+    return caution("FEW_CALIBRATIONS", sentence)
 
 
 def season_unseen() -> Finding:
@@ -695,7 +696,7 @@ def season_unseen() -> Finding:
         "The calibrations cannot show a yearly course, as of temperature (too few, or all in one season), "
         "and nothing is allowed for it: calibrate in another season, or state the environment's uncertainty."
     )
-    return Finding(code="SEASON_UNSEEN", severity="caution", sentence=sentence)
+    return caution("SEASON_UNSEEN", sentence)
 
 
 def agreement(first: Estimate, second: Estimate) -> float:

@@ -13,7 +13,7 @@ from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.calibration_points import FIELDS, calibration_in, need_calibrations
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.tables import Field, Row, TableLike, read_table
 from evenbeat.units import seconds_of_day
 
@@ -113,15 +113,13 @@ def _believed(point: HistoryPoint, where: str) -> tuple[HistoryPoint, list[Findi
         return point, [_set_aside("AS_LEFT_MISSING", sentence, point)]
     if point.adjusted and math.isclose(found, left, rel_tol=1e-12):  # in whatever units they were written
         sentence = f"{where}: adjusted, but as_left is as_found: it counts as not adjusted."
-        finding = Finding(
-            code="ADJUSTED_IN_NAME", severity="note", sentence=sentence, values={"row": point.row}
-        )
+        finding = note("ADJUSTED_IN_NAME", sentence, row=point.row)
         return replace(point, adjusted=False, as_left=found), [finding]
     return point, []
 
 
 def _set_aside(code: str, sentence: str, point: HistoryPoint) -> Finding:
-    return Finding(code=code, severity="caution", sentence=sentence, values={"row": point.row})
+    return caution(code, sentence, row=point.row)
 
 
 def _in_order(rows: list[_Dated]) -> tuple[list[_Dated], list[Finding]]:

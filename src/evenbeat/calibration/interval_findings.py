@@ -12,7 +12,7 @@ from evenbeat.calibration.experiment import LEARNT, plan_experiment
 from evenbeat.calibration.interval_suggestion import LimitedBy, Meaning
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.forecaster import Grounds, first_exit
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, caution, note
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, number_text
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
@@ -111,7 +111,7 @@ def reference_findings(grounds: Grounds, reference_uncertainty: float) -> list[F
     sentence = (
         "The reference counts as exact: state the uncertainty of its frequency to include it in the interval."
     )
-    return [Finding(code="REFERENCE_EXACT", severity="caution", sentence=sentence)]
+    return [caution("REFERENCE_EXACT", sentence)]
 
 
 def missing_at_start(question: Question, offset: StudentMixture, terms: dict[str, float]) -> list[Finding]:
@@ -229,4 +229,4 @@ def _needed(limits: Tolerance, mean: float, reliability: float) -> float:
 
 
 def _finding(sentence: str, **values: float) -> Finding:
-    return Finding(code="WHAT_IS_MISSING", severity="note", sentence=sentence, values=values)
+    return note("WHAT_IS_MISSING", sentence, **values)

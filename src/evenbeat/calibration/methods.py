@@ -22,7 +22,7 @@ from evenbeat.calibration.reliability import fit_reliability
 from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike, lasting_text
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged
 from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
 from evenbeat.result import PAGE_WIDTH, Column, Result
@@ -286,8 +286,7 @@ def _found(history: CalibrationHistory, limits: Tolerance) -> tuple[list[tuple[f
                 f"{(after.place or 'a calibration').capitalize()} was found {after.state!r} by "
                 f"{after.tolerance}, not by {limits}: it is left out where states are counted."
             )
-            values = {"row": after.row}
-            aside.append(Finding(code="STATE_LEFT_OUT", severity="caution", sentence=sentence, values=values))
+            aside.append(caution("STATE_LEFT_OUT", sentence, row=after.row))
     return found, aside
 
 

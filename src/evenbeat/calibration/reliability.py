@@ -21,7 +21,7 @@ from scipy import optimize, special
 
 from evenbeat.clock.tested import coverage_limits
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.result import Column, Result
@@ -522,12 +522,12 @@ def _remarks(
             f"{_time_text(min(spread))} to {_time_text(max(spread))} for "
             f"{100 * reliability:g} %: the spread belongs to the answer."
         )
-        found.append(Finding(code="MODELS_SPREAD", severity="caution", sentence=sentence))
+        found.append(caution("MODELS_SPREAD", sentence))
     failed = float(weight[np.isfinite(high)].sum())
     if failed < 5:
         sentence = f"Only {failed:.0f} of {weight.sum():.0f} units were found out; that is little data."
-        found.append(Finding(code="FEW_FAILURES", severity="caution", sentence=sentence))
+        found.append(caution("FEW_FAILURES", sentence))
     if fits[0].interval_s > longest:
         sentence = "The interval is longer than any observed; do not exceed twice the longest observed."
-        found.append(Finding(code="BEYOND_OBSERVED", severity="caution", sentence=sentence))
+        found.append(caution("BEYOND_OBSERVED", sentence))
     return tuple(found)

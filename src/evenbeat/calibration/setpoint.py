@@ -13,7 +13,7 @@ from scipy import optimize
 from evenbeat.calibration.tolerance import LONGEST_S, SEARCH_TIMES_S, Tolerance, ToleranceLike, lasting_text
 from evenbeat.clock.forecaster import Forecaster, checked_forecaster, first_exit
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note, stop
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability
 from evenbeat.result import Column, Result
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
@@ -285,22 +285,21 @@ def _remarks(limits: Tolerance, best: float, from_middle: float, *, sure: float)
             f"Nowhere within {limits} does the start hold with the reliability asked for: adjust with less "
             "uncertainty, or widen the tolerance."
         )
-        return (Finding(code="SETPOINT_NONE", severity="stop", sentence=sentence),)
+        return (stop("SETPOINT_NONE", sentence),)
     if sure < SURE_OF_SIGN:
         where = "zero" if limits.middle == 0 else f"the middle of the tolerance, {limits.middle:.3g},"
         sentence = (
             f"The sign of the drift is not established (probability {sure:.0%}), so {where} is suggested: "
             "an offset against the wrong sign would shorten the interval."
         )
-        values = {"probability": sure}
-        return (Finding(code="DRIFT_SIGN_UNCERTAIN", severity="caution", sentence=sentence, values=values),)
+        return (caution("DRIFT_SIGN_UNCERTAIN", sentence, probability=sure),)
     if best == 0:
         return ()
     sentence = (
         "The setpoint starts near one limit on purpose: the lab that adjusts it reports the as-left offset; "
         "take half of it if users dislike an offset on the first day."
     )
-    return (Finding(code="SETPOINT_OFF_ZERO", severity="note", sentence=sentence),)
+    return (note("SETPOINT_OFF_ZERO", sentence),)
 
 
 def _longest(interval: Callable[[float], float], limits: Tolerance, side: float) -> float:

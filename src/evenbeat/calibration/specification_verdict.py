@@ -28,7 +28,7 @@ from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.quantities import Estimate, FloatArray, checked_coverage
 from evenbeat.record import Record, check_record
@@ -272,11 +272,7 @@ def _judged(line: SpecificationLine, evidence: Evidence, rule: DecisionRule) -> 
 
 def _remarks(lines: tuple[JudgedLine, ...], rule: DecisionRule) -> tuple[Finding, ...]:
     found = [
-        Finding(
-            code="LINE_NOT_TESTED",
-            severity="caution",
-            sentence=f"Not tested: {line.line.title}, because {line.reason}.",
-        )
+        caution("LINE_NOT_TESTED", f"Not tested: {line.line.title}, because {line.reason}.")
         for line in lines
         if line.verdict == "not tested"
     ]
@@ -285,7 +281,7 @@ def _remarks(lines: tuple[JudgedLine, ...], rule: DecisionRule) -> tuple[Finding
             "A deviation above its limit may be the counter's or the reference's: they should be three times "
             "better at that averaging time (common practice)."
         )
-        found.append(Finding(code="NOISE_MAY_BE_THEIRS", severity="caution", sentence=sentence))
+        found.append(caution("NOISE_MAY_BE_THEIRS", sentence))
     sentence = (
         f"Decision rule {rule.name}: {rule.says}. It has to be agreed before the data are seen "
         "(ISO/IEC 17025:2017, 7.1.3). An analysis for the owner, not a statement of conformity."

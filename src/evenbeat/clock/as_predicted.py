@@ -19,7 +19,7 @@ from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.outcomes import Outcomes, moments, record_until, seen_frequency
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good
 from evenbeat.quantities import StudentMixture, number_text
 from evenbeat.units import duration_text
 
@@ -135,10 +135,10 @@ def _finding(forecast: StudentMixture, observed: float, length_s: float) -> Find
     part, said = duration_text(length_s), number_text(predicted, uncertainty)
     if probability >= SURPRISING:
         sentence = f"The last {part} average {observed:.4g}; the log before that predicted {said}."
-        return Finding(code="AS_PREDICTED", severity="good", sentence=sentence, values=values)
+        return good("AS_PREDICTED", sentence, **values)
     sentence = (
         f"The last {part} average {observed:.4g} where the log before that predicted {said}: the clock "
         "changed, and no forecast from this log should be trusted; assess the part since then by "
         "itself (--from or start)."
     )
-    return Finding(code="NOT_AS_PREDICTED", severity="caution", sentence=sentence, values=values)
+    return caution("NOT_AS_PREDICTED", sentence, **values)

@@ -34,7 +34,7 @@ from evenbeat.clock.tested import (
     ranked_probability_score,
 )
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.units import counted
@@ -284,14 +284,10 @@ def _scores(found: Sequence[Outcome], horizons: FloatArray, confidence: float) -
 def _remarks(record: Record, refused: Sequence[str]) -> Iterator[Finding]:
     if refused:
         sentence = f"At {counted(len(refused), 'origin')} no model could be fitted: {refused[0]}."
-        yield Finding(
-            code="ORIGINS_LEFT_OUT", severity="note", sentence=sentence, values={"origins": len(refused)}
-        )
+        yield note("ORIGINS_LEFT_OUT", sentence, origins=len(refused))
     if record.flags:
         sentence = (
             f"{len(record.flags)} outliers, steps and other flags were found with the whole record in view "
             "and are used at every origin after them; nothing else looks ahead."
         )
-        yield Finding(
-            code="FLAGS_LOOK_AHEAD", severity="note", sentence=sentence, values={"flags": len(record.flags)}
-        )
+        yield note("FLAGS_LOOK_AHEAD", sentence, flags=len(record.flags))

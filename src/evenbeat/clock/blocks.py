@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from evenbeat.clock.covariance import Gates, Gating, Spans
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 from evenbeat.logs.display import display_step
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
@@ -260,16 +260,12 @@ def _findings(lost: int, short: int, covariates: tuple[str, ...]) -> tuple[Findi
     findings = []
     if lost:
         sentence = f"{lost} readings without {' or '.join(covariates)} were left out of the clock model."
-        findings.append(
-            Finding(code="COVARIATE_MISSING", severity="note", sentence=sentence, values={"readings": lost})
-        )
+        findings.append(note("COVARIATE_MISSING", sentence, readings=lost))
     if short:
         sentence = (
             f"{short} readings between gaps or steps, too few for a block, were left out of the clock model."
         )
-        findings.append(
-            Finding(code="FRAGMENTS_LEFT_OUT", severity="note", sentence=sentence, values={"readings": short})
-        )
+        findings.append(note("FRAGMENTS_LEFT_OUT", sentence, readings=short))
     return tuple(findings)
 
 
@@ -325,9 +321,7 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
         f"The clock was read {len(where)} times, mostly {duration_text(typical)} apart; the mean frequency "
         "from one reading to the next is used, which assumes that it was not set in between."
     )
-    finding = Finding(
-        code="READ_NOW_AND_THEN", severity="note", sentence=sentence, values={"readings": len(where)}
-    )
+    finding = note("READ_NOW_AND_THEN", sentence, readings=len(where))
     return Blocks(
         spans=spans,
         frequency=(values[last] - values[first]) / spans.length + record.removed_frequency,

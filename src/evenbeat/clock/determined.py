@@ -23,7 +23,7 @@ from evenbeat.clock.blocks import Blocks
 from evenbeat.clock.covariance import Spans
 from evenbeat.clock.design import after_steps, wave_over
 from evenbeat.clock.environment import Influence
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
@@ -57,9 +57,7 @@ class Asked:
     def without(self, name: str, why: str) -> Asked:
         """Return it without a covariate."""
         sentence = f"The influence of {name} is not determined: {why}."
-        finding = Finding(
-            code="INFLUENCE_NOT_DETERMINED", severity="caution", sentence=sentence, values={"covariate": name}
-        )
+        finding = caution("INFLUENCE_NOT_DETERMINED", sentence, covariate=name)
         return replace(
             self,
             influences=tuple(each for each in self.influences if each.name != name),
@@ -180,7 +178,7 @@ def _without_step(asked: Asked, step: _Column, parts: Sequence[str]) -> Asked:
         sentence = f"Of {step.words} and {others} the averages see only one change; they count as one step."
     else:
         sentence = f"A change at {step.words} cannot be told apart from {others}; it is attributed to that."
-    finding = Finding(code="STEP_NOT_DETERMINED", severity="caution", sentence=sentence)
+    finding = caution("STEP_NOT_DETERMINED", sentence)
     return replace(asked, findings=(*asked.findings, finding))
 
 
@@ -197,7 +195,7 @@ def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> A
         return asked.without(name, why)
     order = column.power - 1
     sentence = f"{name} takes too few values to show a curve; its influence is fitted to order {order} only."
-    finding = Finding(code="INFLUENCE_OF_LOWER_ORDER", severity="caution", sentence=sentence)
+    finding = caution("INFLUENCE_OF_LOWER_ORDER", sentence)
     fitted = [replace(each, order=order) if each.name == name else each for each in asked.influences]
     return replace(asked, influences=tuple(fitted), findings=(*asked.findings, finding))
 
@@ -207,7 +205,7 @@ def _without_wave(asked: Asked, wave: _Column, parts: Sequence[str]) -> Asked:
         f"{wave.words.capitalize()} is not determined: {' and '.join(parts)} moves just as it does, and all "
         "of it counts as that."
     )
-    finding = Finding(code="WAVE_NOT_DETERMINED", severity="caution", sentence=sentence)
+    finding = caution("WAVE_NOT_DETERMINED", sentence)
     return replace(asked, findings=(*asked.findings, finding))
 
 

@@ -45,7 +45,7 @@ from evenbeat.clock.plausibility import StatedPrior, class_findings
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.clock.surroundings import environment_findings
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
@@ -379,8 +379,7 @@ def _bent(
                 f"{influence.name} acts along a curve, not a line: order {order} was taken, as it shows; "
                 f"{influence.name}:1 (order=1) keeps the line."
             )
-            values: dict[str, float | int | str] = {"covariate": influence.name, "order": order}
-            told.append(Finding(code="INFLUENCE_CURVED", severity="note", sentence=sentence, values=values))
+            told.append(note("INFLUENCE_CURVED", sentence, covariate=influence.name, order=order))
             asked = replace(asked, influences=chosen)
     return asked, told
 
@@ -432,12 +431,13 @@ def _wave_finding(model: ClockModel, period_s: float) -> Finding:
         "explains (by chance in less than one record in a thousand): the model carries it on, and one record "
         "length ahead its phase counts as unknown. Log the temperature."
     )
-    values = {
-        "period_s": period_s,
-        "amplitude": abs(amplitude.value),
-        "standard_uncertainty": amplitude.standard_uncertainty,
-    }
-    return Finding(code="WAVE_NOT_LOGGED", severity="caution", sentence=sentence, values=values)
+    return caution(
+        "WAVE_NOT_LOGGED",
+        sentence,
+        period_s=period_s,
+        amplitude=abs(amplitude.value),
+        standard_uncertainty=amplitude.standard_uncertainty,
+    )
 
 
 def _before_lags(influence: Influence, blocks: Blocks) -> FloatArray:
@@ -474,16 +474,14 @@ def _step_findings(record: Record, seen: tuple[float, ...], modelled: tuple[floa
             "neither the aging nor the forecast."
         )
         values = {f"{what}_steps": count for count, what in counts}
-        yield Finding(code="STEPS_MODELLED", severity="note", sentence=sentence, values=values)
+        yield note("STEPS_MODELLED", sentence, **values)
     for time in flagged:
         if time / record.duration_s not in seen:
             sentence = (
                 f"The frequency step {duration_text(time)} into the record has no average of the clock model "
                 "on both sides, or is one count of the display, so that the model does not know it."
             )
-            yield Finding(
-                code="STEP_NOT_MODELLED", severity="caution", sentence=sentence, values={"elapsed_s": time}
-            )
+            yield caution("STEP_NOT_MODELLED", sentence, elapsed_s=time)
 
 
 def _laws(
@@ -570,21 +568,22 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "
             "nor variations beyond what was logged."
         )
-        findings.append(Finding(code="NO_DIURNAL_CYCLE", severity="note", sentence=sentence))
+        findings.append(note("NO_DIURNAL_CYCLE", sentence))
     if not all(variant.fit.kept.all() for variant in model.variants):
         sentence = (
             "At some curvatures of the aging laws not all terms of the model can be told apart; there the "
             "later ones are left out."
         )
-        findings.append(Finding(code="TERMS_NOT_TOLD_APART", severity="caution", sentence=sentence))
+        findings.append(caution("TERMS_NOT_TOLD_APART", sentence))
     if model.wandering >= WANDERS:
         rate = model.aging_rate().per_day
         sentence = (
             f"The drift itself wanders (probability {model.wandering:.0%}): the aging rate is that at the "
             "end of the record, and a forecast widens accordingly."
         )
-        values = {"probability": model.wandering, "aging_per_day": rate.value}
-        findings.append(Finding(code="DRIFT_WANDERS", severity="note", sentence=sentence, values=values))
+        findings.append(
+            note("DRIFT_WANDERS", sentence, probability=model.wandering, aging_per_day=rate.value)
+        )
     if len(model.blocks) < FEW_BLOCKS:
         findings.append(_few_blocks_finding(len(model.blocks)))
     if model.blocks.display.hides:
@@ -597,7 +596,7 @@ def _few_blocks_finding(count: int) -> Finding:
         f"{count} averages hardly tell a random walk from white noise: of simulated random walks the 95 % "
         "interval of the aging rate held the truth in about nine cases of ten (8 to 20 averages)."
     )
-    return Finding(code="FEW_AVERAGES", severity="caution", sentence=sentence, values={"averages": count})
+    return caution("FEW_AVERAGES", sentence, averages=count)
 
 
 def _display_finding(model: ClockModel) -> Finding:
@@ -608,5 +607,9 @@ def _display_finding(model: ClockModel) -> Finding:
         f"display step of {display.step:.2g}: every reading counts as an interval, which leaves at least "
         f"{display.offset:.1e} (step/√6) unknown of every absolute frequency{of_rate}."
     )
-    values = {"standard_uncertainty": display.offset, "aging_per_day": display.rate * SECONDS_PER_DAY}
-    return Finding(code="DISPLAY_HIDES", severity="caution", sentence=sentence, values=values)
+    return caution(
+        "DISPLAY_HIDES",
+        sentence,
+        standard_uncertainty=display.offset,
+        aging_per_day=display.rate * SECONDS_PER_DAY,
+    )

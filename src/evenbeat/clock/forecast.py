@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from evenbeat.clock.levels import VarianceTerms
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.plain import UNLISTED, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
 from evenbeat.result import Column, Result
@@ -131,4 +131,4 @@ def extrapolation_findings(forecast: Forecast, record_s: float) -> tuple[Finding
                 f"{lowest} to {highest}"
             )
         values |= {"lowest_law": low, "highest_law": high}
-    return (Finding(code="EXTRAPOLATION", severity="caution", sentence=f"{sentence}.", values=values),)
+    return (caution("EXTRAPOLATION", f"{sentence}.", **values),)

@@ -19,7 +19,7 @@ from scipy import optimize
 
 from evenbeat.clock.forecast import Forecast
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.units import duration_text
 
@@ -109,8 +109,7 @@ class Grounds:
             "calibrations": f"Twice the longest interval that was observed is {long}",
         }[self.kind]
         sentence = f"{known}; for longer times the aging law is carried on, untested."
-        values = {"interval_s": elapsed_s, "evidence_s": self.reach_s}
-        return (Finding(code="BEYOND_EVIDENCE", severity="caution", sentence=sentence, values=values),)
+        return (caution("BEYOND_EVIDENCE", sentence, interval_s=elapsed_s, evidence_s=self.reach_s),)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

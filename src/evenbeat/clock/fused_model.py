@@ -18,7 +18,7 @@ from evenbeat.clock.offsets import leans_over, offsets_beside
 from evenbeat.clock.prediction import DrawnMeans, Predicted, Targets
 from evenbeat.clock.rates import AgingRate
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
@@ -168,7 +168,7 @@ def _reference_finding(offset: Estimate | None, drift: Estimate | None) -> Findi
             "The reference of the log counts as perfect; state reference_offset and reference_drift to let "
             "its own error into every answer."
         )
-        return Finding(code="REFERENCE_PERFECT", severity="note", sentence=sentence)
+        return note("REFERENCE_PERFECT", sentence)
     values = {
         "standard_uncertainty_of_offset": 0.0 if offset is None else offset.standard_uncertainty,
         "standard_uncertainty_of_drift_per_s": 0.0 if drift is None else drift.standard_uncertainty,
@@ -177,13 +177,13 @@ def _reference_finding(offset: Estimate | None, drift: Estimate | None) -> Findi
         f"Answers are absolute: the reference of the log counts as off by {offset or 0} at the end of the "
         f"log, drifting by {drift or 0}."
     )
-    return Finding(code="REFERENCE_ALLOWED_FOR", severity="note", sentence=sentence, values=values)
+    return note("REFERENCE_ALLOWED_FOR", sentence, **values)
 
 
 def _agreement_finding(agreement: Agreement, labels: Sequence[str]) -> Finding:
     if agreement.freedom == 0:
         sentence = "Every calibration is taken up by an adjustment's step, so none could be checked."
-        return Finding(code="CALIBRATIONS_NOT_CHECKED", severity="note", sentence=sentence)
+        return note("CALIBRATIONS_NOT_CHECKED", sentence)
     sizes = np.where(np.isnan(agreement.normalised), 0.0, np.abs(agreement.normalised))
     worst = int(np.argmax(sizes))
     values = {
@@ -200,12 +200,12 @@ def _agreement_finding(agreement: Agreement, labels: Sequence[str]) -> Finding:
             "combined, and the answers rest on the log alone: look for a change of temperature, "
             "orientation, power or reference, or an adjustment that nobody noted."
         )
-        return Finding(code="CALIBRATIONS_DISAGREE", severity="caution", sentence=sentence, values=values)
+        return caution("CALIBRATIONS_DISAGREE", sentence, **values)
     if agreement.probability < DOUBTFUL:
         sentence = f"Log and calibrations agree poorly ({odds}), worst {farthest}; they were combined."
-        return Finding(code="CALIBRATIONS_DOUBTFUL", severity="caution", sentence=sentence, values=values)
+        return caution("CALIBRATIONS_DOUBTFUL", sentence, **values)
     sentence = f"The calibrations lie where the log puts them ({odds}); both were combined."
-    return Finding(code="CALIBRATIONS_AGREE", severity="good", sentence=sentence, values=values)
+    return good("CALIBRATIONS_AGREE", sentence, **values)
 
 
 def _span_findings(at_s: FloatArray, points: Sequence[CalibrationPoint]) -> list[Finding]:
@@ -216,19 +216,12 @@ def _span_findings(at_s: FloatArray, points: Sequence[CalibrationPoint]) -> list
             f"The first calibration is {duration_text(earliest)} older than the log: before it the aging "
             "laws run on straight with the rate that they have at its start."
         )
-        values = {"earliest_before_log_s": earliest}
-        findings.append(
-            Finding(code="CALIBRATIONS_BEFORE_LOG", severity="note", sentence=sentence, values=values)
-        )
+        findings.append(note("CALIBRATIONS_BEFORE_LOG", sentence, earliest_before_log_s=earliest))
     adjusted = sum(point.adjusted for point in points)
     if adjusted:
         sentence = (
             f"{counted(adjusted, 'adjustment counts as a step', 'adjustments count as steps')} of "
             "unknown size; aging goes on across."
         )
-        findings.append(
-            Finding(
-                code="ADJUSTMENTS_ARE_STEPS", severity="note", sentence=sentence, values={"count": adjusted}
-            )
-        )
+        findings.append(note("ADJUSTMENTS_ARE_STEPS", sentence, count=adjusted))
     return findings

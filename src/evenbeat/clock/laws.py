@@ -18,7 +18,7 @@ import numpy as np
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.prediction import Variant
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray, StudentMixture
 
@@ -206,7 +206,7 @@ def law_findings(laws: Sequence[LawWeight]) -> list[Finding]:
     shares = ", ".join(f"{spoken(law.law)} {law.weight:.0%}" for law in shown if law.weight >= 0.005)
     sentence = f"Forecasts average over the aging laws by their AICc weight: {shares}."
     weights = {law.law: law.weight for law in laws}
-    findings = [Finding(code="AGING_LAWS_AVERAGED", severity="note", sentence=sentence, values=weights)]
+    findings = [note("AGING_LAWS_AVERAGED", sentence, **weights)]
     leader = shown[0]
     closest = max(laws, key=lambda law: -math.inf if math.isnan(law.forecast_score) else law.forecast_score)
     if closest.forecast_score - leader.forecast_score > CLEARLY_BETTER:
@@ -215,9 +215,10 @@ def law_findings(laws: Sequence[LawWeight]) -> list[Finding]:
             f"{spoken(closest.law)} law came closer ({closest.forecast_error:.1e} against "
             f"{leader.forecast_error:.1e} rms): the aging changed its course, so trust no long forecast."
         )
-        errors = {"fits": leader.forecast_error, "predicts": closest.forecast_error}
         findings.append(
-            Finding(code="AGING_LAWS_DISAGREE", severity="caution", sentence=sentence, values=errors)
+            caution(
+                "AGING_LAWS_DISAGREE", sentence, fits=leader.forecast_error, predicts=closest.forecast_error
+            )
         )
     return findings
 

@@ -38,7 +38,7 @@ from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.deviations.sums.kernels import one_thread
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.logs.display import display_step
 from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray
@@ -317,7 +317,7 @@ class SelfTest(Plain):
         }
         if not self.tests:
             sentence = "The record is too short to test a single forecast on its own past."
-            return Finding(code="SELF_TEST_TOO_FEW", severity="caution", sentence=sentence)
+            return caution("SELF_TEST_TOO_FEW", sentence)
         span = " to ".join(dict.fromkeys(duration_text(s) for s in (self.shortest_s, self.longest_s)))
         said = f"Tested {self.tests} times on its own past, {span} ahead: {self.held} of the 95 % bands held"
         wider = f", so that bands and aging rate are {self.widened_by:.2g} times wider than without the test"
@@ -326,22 +326,20 @@ class SelfTest(Plain):
                 f"{said}, and errors were {self.error_ratio:.2g} times what was stated: the model is not "
                 "that of this clock, and no forecast from it should be trusted."
             )
-            return Finding(code="SELF_TEST_FAILED", severity="caution", sentence=sentence, values=values)
+            return caution("SELF_TEST_FAILED", sentence, **values)
         if self.verdict == "too few":
             sentence = (
                 f"{said}; that is worth {self.independent_tests:.1f} independent tests, too few to confirm "
                 f"or deny anything{wider if self.widened_by >= 1.05 else ''}."
             )
-            return Finding(code="SELF_TEST_TOO_FEW", severity="note", sentence=sentence, values=values)
+            return note("SELF_TEST_TOO_FEW", sentence, **values)
         if self.verdict == "too narrow":
-            return Finding(
-                code="SELF_TEST_TOO_NARROW", severity="caution", sentence=f"{said}{wider}.", values=values
-            )
+            return caution("SELF_TEST_TOO_NARROW", f"{said}{wider}.", **values)
         if self.verdict == "too wide":
             sentence = f"{said}, and errors were only {self.error_ratio:.2g} times what was stated."
-            return Finding(code="SELF_TEST_TOO_WIDE", severity="note", sentence=sentence, values=values)
+            return note("SELF_TEST_TOO_WIDE", sentence, **values)
         sentence = f"{said}{wider if self.widened_by >= 1.05 else ''}."
-        return Finding(code="SELF_TEST_CONSISTENT", severity="good", sentence=sentence, values=values)
+        return good("SELF_TEST_CONSISTENT", sentence, **values)
 
 
 def _verdict(squares: float, worth: float) -> SelfVerdict:
@@ -399,8 +397,7 @@ def innovation_findings(
         "What the averages add to each other is not independent under the fitted noise (Ljung-Box test, "
         f"probability {probability:.0e}): the clock has a rhythm or a noise that this model does not know."
     )
-    values = {"statistic": statistic, "lags": LAGS, "probability": probability}
-    return [Finding(code="INNOVATIONS_NOT_WHITE", severity="note", sentence=sentence, values=values)]
+    return [note("INNOVATIONS_NOT_WHITE", sentence, statistic=statistic, lags=LAGS, probability=probability)]
 
 
 def ljung_box(white: FloatArray, lags: int) -> tuple[float, float]:
@@ -441,8 +438,7 @@ def change_finding(white: FloatArray, starts_s: FloatArray) -> Finding | None:
         f"{'quieter' if after < before else 'noisier'}: it is not the same clock or not in the same state, "
         "and one model describes neither part; assess the part since then by itself (--from or start)."
     )
-    values = {"elapsed_s": moment, "ratio": ratio, "normal_deviate": abs(deviate)}
-    return Finding(code="CLOCK_CHANGED", severity="caution", sentence=sentence, values=values)
+    return caution("CLOCK_CHANGED", sentence, elapsed_s=moment, ratio=ratio, normal_deviate=abs(deviate))
 
 
 def _of_display(record: Record, changed: Finding) -> Finding | None:
@@ -465,7 +461,7 @@ def _of_display(record: Record, changed: Finding) -> Finding | None:
         f"{where} {duration_text(moment)} {'on ' * coarser}readings come in steps of {max(steps):.2g}{unit}, "
         f"otherwise in finer ones: the display, not the clock, makes that part noisier ({ratio:.2g} times)."
     )
-    return Finding(code="DISPLAY_CHANGED", severity="caution", sentence=sentence, values=dict(changed.values))
+    return caution("DISPLAY_CHANGED", sentence, **dict(changed.values))
 
 
 def _clearest_division(sizes: FloatArray) -> tuple[float, int | None]:

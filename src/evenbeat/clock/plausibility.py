@@ -25,7 +25,7 @@ from evenbeat.clock.oscillator_classes import (
     OscillatorName,
     oscillator_class_named,
 )
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.units import duration_text
 
@@ -131,11 +131,11 @@ def _aging_finding(
             f"{measured}, but it ages less than {at_most:.1e} per day, which is less than usual (common "
             f"practice: {usual}): is it held by a reference, or compared with itself?"
         )
-        return Finding(code="AGING_UNUSUALLY_SMALL", severity="caution", sentence=sentence, values=values)
+        return caution("AGING_UNUSUALLY_SMALL", sentence, **values)
     if at_most > FAR * most:
         return None  # the record is too short to say
     sentence = f"{measured}, and so is its aging (common practice: {usual})."
-    return Finding(code="USUAL_FOR_ITS_CLASS", severity="good", sentence=sentence, values=values)
+    return good("USUAL_FOR_ITS_CLASS", sentence, **values)
 
 
 def _ages_too_much(
@@ -150,7 +150,7 @@ def _ages_too_much(
         f"{like}, but at {abs(rate_per_day.value):.1e} per day it ages {abs(rate_per_day.value) / most:.2g} "
         f"times more than is usual (common practice: {_usual_aging(kind)}): {kind.settles}?"
     )
-    return Finding(code="AGING_UNUSUAL", severity="caution", sentence=sentence, values=values)
+    return caution("AGING_UNUSUAL", sentence, **values)
 
 
 def _usual_aging(kind: OscillatorClass) -> str:
@@ -169,7 +169,7 @@ def _stability_unusual(kind: OscillatorClass, floor: float, floor_s: float) -> F
         "lowest_deviation": floor,
         "averaging_time_s": floor_s,
     }
-    return Finding(code="STABILITY_UNUSUAL", severity="caution", sentence=sentence, values=values)
+    return caution("STABILITY_UNUSUAL", sentence, **values)
 
 
 TRUSTED = 0.9
@@ -279,10 +279,10 @@ def class_findings(model: ClockModel, prior: StatedPrior) -> list[Finding]:
             f"The noise is not that of {usual.spoken}: this record is {1 / support:.3g} times likelier from "
             "a clock of no stated class, so that the stated class hardly counted."
         )
-        found = [Finding(code="CLASS_DOUBTFUL", severity="caution", sentence=sentence, values=values)]
+        found = [caution("CLASS_DOUBTFUL", sentence, **values)]
     else:
         sentence = f"Noise levels usual for {usual.spoken} were assumed as a weak prior (common practice)."
-        found = [Finding(code="CLASS_ASSUMED", severity="note", sentence=sentence, values=values)]
+        found = [note("CLASS_ASSUMED", sentence, **values)]
     like, most = f"It was stated to be {usual.spoken}", {"usual_most_per_day": usual.aging_per_day[1]}
     unusual = _ages_too_much(model.aging_rate().per_day, usual, like, {"class": usual.name, **most})
     return found if unusual is None else [*found, unusual]

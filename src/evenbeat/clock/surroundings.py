@@ -17,7 +17,7 @@ from evenbeat.clock.lag import FineView
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Component, Variant, coefficient_mixture
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, covariate_words, duration_text
@@ -328,65 +328,64 @@ def _variances_without(inverse: FloatArray, some: slice) -> FloatArray:
 
 
 def _beside_steps(influence: FittedInfluence, inflation: float) -> Finding:
-    return Finding(
-        code="COLLINEAR_WITH_STEP",
-        severity="caution",
-        sentence=(
+    return caution(
+        "COLLINEAR_WITH_STEP",
+        (
             f"{influence.name} changes little but where the clock stepped, so its influence and the step are "
             f"hard to tell apart (variance inflation {inflation:.0f}). Change it on purpose at another time."
         ),
-        values={"variance_inflation": inflation},
+        variance_inflation=inflation,
     )
 
 
 def _collinear_finding(influence: FittedInfluence, inflation: float, correlation: float) -> Finding:
     dwell = max(DWELL * influence.lag.value, 2 * SECONDS_PER_HOUR)
     step = max(3 * influence.spread, 3.0) if influence.name.endswith(("_c", "_k")) else 3 * influence.spread
-    return Finding(
-        code="COLLINEAR_WITH_AGING",
-        severity="caution",
-        sentence=(
+    return caution(
+        "COLLINEAR_WITH_AGING",
+        (
             f"{influence.name} moves with time, so its influence and the aging are hard to tell apart "
             f"(variance inflation {inflation:.0f}, correlation {correlation:+.2f}). An experiment "
             f"tells: change it on purpose by {step:.2g} both ways, {duration_text(dwell)} at each, log on."
         ),
-        values={"variance_inflation": inflation, "correlation": correlation, "dwell_s": dwell, "step": step},
+        variance_inflation=inflation,
+        correlation=correlation,
+        dwell_s=dwell,
+        step=step,
     )
 
 
 def _lag_open(influence: FittedInfluence, longest_s: float) -> Finding:
-    return Finding(
-        code="LAG_NOT_SEEN",
-        severity="note",
-        sentence=(
+    return note(
+        "LAG_NOT_SEEN",
+        (
             f"How fast the clock follows {influence.name} cannot be seen in this record: every lag up to "
             f"{duration_text(longest_s)} fits about as well."
         ),
-        values={"longest_s": longest_s},
+        longest_s=longest_s,
     )
 
 
 def _direction(influence: FittedInfluence, effect: float, error: float) -> Finding:
-    return Finding(
-        code="HYSTERESIS",
-        severity="caution",
-        sentence=(
+    return caution(
+        "HYSTERESIS",
+        (
             f"At the same {influence.name}, its lag allowed for, frequency differs by {2 * effect:+.1e} "
             "between rising and falling: hysteresis, or a second and longer lag; the sensitivity is a mean "
             "of both."
         ),
-        values={"rising_minus_falling": 2 * effect, "standard_uncertainty": 2 * error},
+        rising_minus_falling=2 * effect,
+        standard_uncertainty=2 * error,
     )
 
 
 def _turn(influence: FittedInfluence, moment: float) -> Finding:
-    return Finding(
-        code="STEP_WITH_ENVIRONMENT",
-        severity="caution",
-        sentence=(
+    return caution(
+        "STEP_WITH_ENVIRONMENT",
+        (
             f"The frequency step {duration_text(moment)} into the record came just as {influence.name} "
             "changed its course: rather hysteresis or what drives it (a heater, its supply) than the "
             "oscillator."
         ),
-        values={"after_s": moment},
+        after_s=moment,
     )

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy import special
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, caution, good, note
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture, checked_probability
 from evenbeat.result import Column, Result
@@ -266,7 +266,7 @@ def _together(scores: Sequence[HorizonScore], confidence: float) -> Finding:
             f"The record is too short to test its own forecasts: no horizon has {FEWEST_INDEPENDENT:.0f} "
             "outcomes that do not overlap."
         )
-        return Finding(code="BACKTEST_TOO_FEW", severity="caution", sentence=sentence)
+        return caution("BACKTEST_TOO_FEW", sentence)
     # how many independent intervals missed beyond those that may
     surplus = {score: (confidence - score.coverage) * score.independent_tests for score in tested}
     worst = max(tested, key=lambda score: surplus[score])
@@ -282,8 +282,12 @@ def _together(scores: Sequence[HorizonScore], confidence: float) -> Finding:
         f"of the {confidence:.0%} intervals held; with so many independent tests a true share of "
         f"{weakest.coverage_low:.0%} would hardly look different."
     )
-    values = {"coverage": weakest.coverage, "independent_tests": weakest.independent_tests}
-    return Finding(code="BACKTEST_CONSISTENT", severity="good", sentence=sentence, values=values)
+    return good(
+        "BACKTEST_CONSISTENT",
+        sentence,
+        coverage=weakest.coverage,
+        independent_tests=weakest.independent_tests,
+    )
 
 
 def _said(
@@ -316,7 +320,7 @@ def _reach(scores: Sequence[HorizonScore], record_s: float) -> Finding:
         )
     else:
         sentence = f"Not tested beyond {duration_text(tested)}."
-    return Finding(code="NOT_TESTED_BEYOND", severity="note", sentence=sentence, values=values)
+    return note("NOT_TESTED_BEYOND", sentence, **values)
 
 
 REACH = 6.0

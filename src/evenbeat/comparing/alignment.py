@@ -9,7 +9,7 @@ from fractions import Fraction
 import numpy as np
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, note
 from evenbeat.record import Record
 from evenbeat.units import duration_text
 
@@ -91,7 +91,7 @@ def _of_one_kind(first: Record, second: Record) -> tuple[Record, Record, tuple[F
         f"The {which} record holds time errors and the other one frequencies; the mean frequencies between "
         "its time errors were taken."
     )
-    finding = Finding(code="MIXED_KINDS", severity="note", sentence=sentence)
+    finding = note("MIXED_KINDS", sentence)
     return first.to_frequency(), second.to_frequency(), (finding,)
 
 
@@ -167,9 +167,11 @@ def _interval_findings(first: Record, second: Record, grids: _Grids) -> tuple[Fi
         if factor > 1
     ]
     sentence = f"To give both the interval of {duration_text(first.interval_s * grids.factors[0])}, "
-    values = {"first_factor": grids.factors[0], "second_factor": grids.factors[1]}
-    finding = Finding(
-        code="INTERVALS_MATCHED", severity="note", sentence=f"{sentence}{' and '.join(told)}.", values=values
+    finding = note(
+        "INTERVALS_MATCHED",
+        f"{sentence}{' and '.join(told)}.",
+        first_factor=grids.factors[0],
+        second_factor=grids.factors[1],
     )
     return (finding,)
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from evenbeat.comparing.alignment import Aligned, aligned
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record, Source, Treatment, check_record
 from evenbeat.units import duration_text
@@ -133,8 +133,11 @@ def _gate_finding(pair: Aligned) -> tuple[Finding, ...]:
         f"Gates of {duration_text(gates[0])} and {duration_text(gates[1])} are compared, one each "
         f"{duration_text(interval)}; they do not cover the same time, so the reference cancels in part only."
     )
-    values = {"first_gate_s": gates[0], "second_gate_s": gates[1], "interval_s": interval}
-    return (Finding(code="DIFFERENT_GATES", severity="caution", sentence=sentence, values=values),)
+    return (
+        caution(
+            "DIFFERENT_GATES", sentence, first_gate_s=gates[0], second_gate_s=gates[1], interval_s=interval
+        ),
+    )
 
 
 def _joined(pair: Aligned, *, through: bool, reference: str, findings: tuple[Finding, ...]) -> Record:

@@ -21,7 +21,7 @@ from evenbeat.conditioning.shared import (
     step_of_display,
     usable,
 )
-from evenbeat.findings import Finding
+from evenbeat.findings import note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import counted
@@ -82,12 +82,11 @@ def with_bit_errors_flagged(record: Record) -> Record:
         f"({named}), as when a bit of the counter is misread; "
         f"{'it is' if len(at) == 1 else 'they are'} flagged and left out."
     )
-    told = {"count": len(at), "largest_counts": int(sizes[-1])}
     return record.checked(
         NAME,
         looked_at,
         flags=flags,
-        findings=[Finding(code="BIT_ERRORS", severity="note", sentence=sentence, values=told)],
+        findings=[note("BIT_ERRORS", sentence, count=len(at), largest_counts=int(sizes[-1]))],
         found=len(flags),
         set_aside=len(at),
         where=f"{named}: {places_text(record, [flag.start for flag in flags])}",

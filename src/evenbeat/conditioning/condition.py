@@ -24,7 +24,7 @@ from evenbeat.conditioning.steps import with_steps_flagged
 from evenbeat.conditioning.warmup import with_warm_up_flagged
 from evenbeat.conditioning.wraps import with_wraps_repaired
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import note
 from evenbeat.record import Record, check_record
 
 NO_GRID = "the readings follow no grid"
@@ -223,10 +223,7 @@ def condition(
     not_made = [outcome.check for outcome in record.checks if outcome.looked_at == NO_GRID]
     if not_made:
         sentence = f"The readings follow no grid, and these checks need one: {', '.join(not_made)}."
-        values = {"checks": len(not_made)}
-        record = record.with_findings(
-            Finding(code="CHECKS_WITHOUT_GRID", severity="note", sentence=sentence, values=values)
-        )
+        record = record.with_findings(note("CHECKS_WITHOUT_GRID", sentence, checks=len(not_made)))
     stated = {name: value for name, value in vars(asked).items() if value != getattr(Asked(), name)}
     return record.treated("condition", skip_checks=tuple(skip_checks), **stated)
 

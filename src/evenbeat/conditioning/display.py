@@ -21,7 +21,7 @@ from evenbeat.conditioning.shared import (
     step_of_display,
     usable,
 )
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, caution, good, note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import counted, duration_text
@@ -75,11 +75,10 @@ def with_resolution_reported(record: Record) -> Record:
             DISPLAY,
             looked_at,
             findings=[
-                Finding(
-                    code="DISPLAY_LIMITED",
-                    severity="caution",
-                    sentence=f"{what}: the display, not the oscillator, limits the result{bound}.",
-                    values=told,
+                caution(
+                    "DISPLAY_LIMITED",
+                    f"{what}: the display, not the oscillator, limits the result{bound}.",
+                    **told,
                 )
             ],
             found=1,
@@ -91,7 +90,7 @@ def with_resolution_reported(record: Record) -> Record:
     noise = scatter(record, series)
     if step / math.sqrt(12) < _VISIBLE * noise:
         sentence = f"The display step of {size} is too fine to matter beside the noise."
-        finding = Finding(code="FINE_DISPLAY", severity="good", sentence=sentence, values={"step": step})
+        finding = good("FINE_DISPLAY", sentence, step=step)
         return record.checked(DISPLAY, looked_at, findings=[finding], where=f"step {size}")
 
     distinct = len(distinct_readings(series))
@@ -165,13 +164,14 @@ def with_idle_tones_reported(record: Record) -> Record:
         "display steps: rounding that repeats, or something real of that period; the noise of rounding "
         "stated elsewhere does not hold for it."
     )
-    values = {
-        "period_samples": period,
-        "amplitude": amplitude,
-        "steps": amplitude / step,
-        "line_to_noise": ratio,
-    }
-    finding = Finding(code="IDLE_TONE", severity="note", sentence=sentence, values=values)
+    finding = note(
+        "IDLE_TONE",
+        sentence,
+        period_samples=period,
+        amplitude=amplitude,
+        steps=amplitude / step,
+        line_to_noise=ratio,
+    )
     return record.checked(
         TONES,
         looked_at,

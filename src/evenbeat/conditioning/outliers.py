@@ -28,7 +28,7 @@ from evenbeat.conditioning.shared import (
     usable,
 )
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import good, note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted
@@ -74,7 +74,7 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     looked_at = counted(len(series), "reading")
     if len(series) < FEWEST:
         sentence = f"{len(series)} samples are too few to look for outliers; {FEWEST} are needed."
-        unchecked = Finding(code="OUTLIERS_UNCHECKED", severity="note", sentence=sentence)
+        unchecked = note("OUTLIERS_UNCHECKED", sentence)
         looked_at = f"{looked_at}, fewer than {FEWEST}"
         return record.checked(NAME, looked_at, looked=False, findings=[unchecked])
     step = step_of_display(record, series, repeating=_REPEATING)
@@ -117,7 +117,7 @@ def _with_outliers(
     """Return the record with these samples flagged."""
     if not len(found):
         sentence = f"No outlier was found beyond {threshold:g} robust standard deviations."
-        finding = Finding(code="NO_OUTLIERS", severity="good", sentence=sentence)
+        finding = good("NO_OUTLIERS", sentence)
         return record.checked(NAME, looked_at, findings=[finding], done={"threshold": threshold, "found": 0})
     unit = " s" if record.kind == "phase" else ""
     together = runs(found)
@@ -139,9 +139,7 @@ def _with_outliers(
         f"({100 * len(found) / len(record):.2g} % of the samples, the largest off by {most:.3g}{unit}) "
         "are flagged and left out of the analysis; they stay in the record."
     )
-    finding = Finding(
-        code="OUTLIERS", severity="note", sentence=sentence, values={"count": len(found), "largest": most}
-    )
+    finding = note("OUTLIERS", sentence, count=len(found), largest=most)
     return record.checked(
         NAME,
         looked_at,

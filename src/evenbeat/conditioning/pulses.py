@@ -19,7 +19,7 @@ from evenbeat.conditioning.shared import (
     usable,
 )
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import counted, duration_text, time_text
@@ -165,12 +165,7 @@ def _of_a_counter(record: Record, looked_at: str, where: Places, ratio: FloatArr
             "A whole part of the usual frequency: edges were missed.",
             "A multiple of the usual frequency: edges were counted more than once.",
         ),
-        finding=Finding(
-            code="PULSES",
-            severity="note",
-            sentence=sentence,
-            values={"missed_readings": len(missed), "count": count},
-        ),
+        finding=note("PULSES", sentence, missed_readings=len(missed), count=count),
         advice="Check trigger level, hysteresis and the edges of the signal.",
         done={"found": count},
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from evenbeat.conditioning.shared import Places, missing_runs, moment_text
-from evenbeat.findings import Finding
+from evenbeat.findings import caution, good, note
 from evenbeat.intake import blocks
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted, duration_text
@@ -27,7 +27,7 @@ def with_gaps_reported(record: Record) -> Record:
     looked_at = counted(len(record), "place on the grid", "places on the grid")
     if not count:
         sentence = f"No sample is missing: {len(record)} follow each other without a gap."
-        finding = Finding(code="NO_GAPS", severity="good", sentence=sentence)
+        finding = good("NO_GAPS", sentence)
         return record.checked(GAPS, looked_at, findings=[finding])
     longest_s = float(lengths.max()) * record.interval_s
     sentence = (
@@ -35,8 +35,7 @@ def with_gaps_reported(record: Record) -> Record:
         f"longest {duration_text(longest_s)}; {'it stays' if count == 1 else 'they stay'} missing, nothing "
         "was filled in."
     )
-    values = {"missing": count, "gaps": len(lengths), "longest_s": longest_s}
-    finding = Finding(code="GAPS", severity="note", sentence=sentence, values=values)
+    finding = note("GAPS", sentence, missing=count, gaps=len(lengths), longest_s=longest_s)
     advice = (
         f"Averages longer than a gap leave it out; of the time error gained in {duration_text(longest_s)} "
         "nothing is known."
@@ -96,13 +95,14 @@ def with_interval_changes_reported(record: Record) -> Record:
         f"{duration_text(record.interval_s)}, the longest of {longest.readings} readings {slower} apart from "
         f"{moment_text(record, longest.first)} on; the places between them stay empty."
     )
-    values = {
-        "stretches": len(stretches),
-        "longest_readings": longest.readings,
-        "longest_interval_s": longest.places * record.interval_s,
-        "interval_s": record.interval_s,
-    }
-    finding = Finding(code="INTERVAL_CHANGE", severity="caution", sentence=sentence, values=values)
+    finding = caution(
+        "INTERVAL_CHANGE",
+        sentence,
+        stretches=len(stretches),
+        longest_readings=longest.readings,
+        longest_interval_s=longest.places * record.interval_s,
+        interval_s=record.interval_s,
+    )
     advice = (
         f"Average the whole log to {slower} (record.averaged({longest.places})), or analyse the parts with "
         "record.between(start, stop)."
@@ -188,8 +188,9 @@ def with_dead_time_reported(record: Record) -> Record:
         f"{100 * share:.3g} % of the time was measured: gates of {duration_text(record.gate_s)} start every "
         f"{duration_text(record.interval_s)}."
     )
-    values = {"gate_s": record.gate_s, "interval_s": record.interval_s, "measured_share": share}
-    finding = Finding(code="MEASURED_SHARE", severity="note", sentence=sentence, values=values)
+    finding = note(
+        "MEASURED_SHARE", sentence, gate_s=record.gate_s, interval_s=record.interval_s, measured_share=share
+    )
     return record.checked(
         DEAD_TIME,
         looked_at,
@@ -209,8 +210,13 @@ def _with_measured_share(record: Record) -> Record:
         f"{100 * share:.3g} % of the time was measured: readings of {usual} begin "
         f"{duration_text(record.spacing_s)} apart in the median."
     )
-    values = {"span_s": float(np.median(spans)), "spacing_s": record.spacing_s, "measured_share": share}
-    finding = Finding(code="MEASURED_SHARE", severity="note", sentence=sentence, values=values)
+    finding = note(
+        "MEASURED_SHARE",
+        sentence,
+        span_s=float(np.median(spans)),
+        spacing_s=record.spacing_s,
+        measured_share=share,
+    )
     return record.checked(
         DEAD_TIME,
         counted(len(record), "span"),

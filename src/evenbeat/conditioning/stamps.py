@@ -22,7 +22,7 @@ from evenbeat.conditioning.shared import (
     running_median,
     spread,
 )
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, good, note
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted, duration_text
@@ -162,7 +162,7 @@ def with_stamp_spacing_reported(record: Record) -> Record:
         f"95 % of the time stamps lie within {duration_text(usual)} of an even spacing, the farthest "
         f"{duration_text(most)} off"
     )
-    finding = Finding(code="EVEN_STAMPS", severity="good", sentence=f"{text}.", values=values)
+    finding = good("EVEN_STAMPS", f"{text}.", **values)
     advice = ""
     if usual > UNEVEN * record.interval_s:
         severity: Severity = "note" if usual <= 0.5 * record.interval_s else "caution"
@@ -323,7 +323,7 @@ def _rate_finding(rate: _Rate) -> Finding:
     }
     if not rate.is_clear:
         sentence = f"The clock of the logging computer keeps step with the samples (rate {rate})."
-        return Finding(code="COMPUTER_CLOCK", severity="good", sentence=sentence, values=values)
+        return good("COMPUTER_CLOCK", sentence, **values)
     severity: Severity = "note" if abs(rate.value) <= ORDINARY else "caution"
     size = number_text(abs(rate.value), rate.uncertainty)
     sentence = (
@@ -339,8 +339,7 @@ def _set_finding(record: Record, jumps: Places, sizes: FloatArray) -> Finding:
         f"The clock of the logging computer was set {counted(len(jumps), 'time')} during the log, by "
         f"{largest:+.3g} s at most ({places_text(record, jumps)}); the readings are not moved."
     )
-    values = {"count": len(jumps), "largest_s": largest}
-    return Finding(code="COMPUTER_CLOCK_SET", severity="note", sentence=sentence, values=values)
+    return note("COMPUTER_CLOCK_SET", sentence, count=len(jumps), largest_s=largest)
 
 
 def _meaning(rate: _Rate) -> str:

@@ -32,7 +32,7 @@ from evenbeat.conditioning.shared import (
     usable,
 )
 from evenbeat.conditioning.step_scan import MOST_BLOCKS, USUALLY_ABOVE, step_scan
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted, time_text
@@ -163,7 +163,7 @@ def with_steps_flagged(record: Record) -> Record:
     looked_at = counted(len(readings), "reading")
     if len(readings) < FEWEST:
         sentence = f"Fewer than {FEWEST} samples are too few to tell steps from wander."
-        unchecked = Finding(code="STEPS_UNCHECKED", severity="note", sentence=sentence)
+        unchecked = note("STEPS_UNCHECKED", sentence)
         too_few = f"{looked_at}, fewer than {FEWEST}"
         return record.checked(NAME, too_few, looked=False, findings=[unchecked])
     found, smallest = _steps(record, readings)
@@ -173,7 +173,7 @@ def with_steps_flagged(record: Record) -> Record:
             f"The record changes abruptly {MOST_STEPS} times or more, so that steps cannot be told from its "
             "wander; none is flagged."
         )
-        unclear = Finding(code="STEPS_UNCLEAR", severity="caution", sentence=sentence)
+        unclear = caution("STEPS_UNCLEAR", sentence)
         return record.checked(
             NAME,
             looked_at,
@@ -207,7 +207,7 @@ def _no_steps(smallest: Mapping[str, float]) -> Finding:
         "have been found nine times in ten."
     )
     values = {f"smallest_{cause}": size for cause, size in smallest.items()}
-    return Finding(code="NO_STEPS", severity="good", sentence=sentence, values=values)
+    return good("NO_STEPS", sentence, **values)
 
 
 def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, float]]:
@@ -581,12 +581,13 @@ def _flag(cause: str, start: int, size: float, sigma: float) -> Flag:
 def _finding(record: Record, flag: Flag) -> Finding:
     when = f"{moment_text(record, flag.start)}{_likely(record, flag)}"
     sentence = f"{flag.sentence} It happened at {when}; no sample is left out."
-    values = {
-        "first": flag.start,
-        "size": float(flag.size or 0.0),
-        "elapsed_s": record.time_of(flag.start),
-    }
-    return Finding(code=flag.cause.upper(), severity="caution", sentence=sentence, values=values)
+    return caution(
+        flag.cause.upper(),
+        sentence,
+        first=flag.start,
+        size=float(flag.size or 0.0),
+        elapsed_s=record.time_of(flag.start),
+    )
 
 
 def _likely(record: Record, flag: Flag) -> str:

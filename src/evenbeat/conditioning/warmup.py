@@ -20,7 +20,7 @@ from evenbeat.conditioning.shared import (
     told_by_all,
     usable,
 )
-from evenbeat.findings import Finding
+from evenbeat.findings import good, note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted, duration_text
@@ -75,7 +75,7 @@ def with_warm_up_flagged(record: Record) -> Record:
     looked_at = counted(len(starts), "start")
     if not spans:
         sentence = "No settling after switching on was found at the start or after a gap."
-        finding = Finding(code="NO_WARM_UP", severity="good", sentence=sentence)
+        finding = good("NO_WARM_UP", sentence)
         return record.checked(NAME, looked_at, findings=[finding], done={"found": 0})
     flags = [
         Flag(
@@ -95,12 +95,19 @@ def with_warm_up_flagged(record: Record) -> Record:
         f"The oscillator was settling {places}{more}; these samples ({100 * total / len(record):.2g} %) are "
         "flagged and left out of the analysis."
     )
-    told = {"spans": len(spans), "samples": total, "longest_s": record.interval_s * max(lengths)}
     return record.checked(
         NAME,
         looked_at,
         flags=flags,
-        findings=[Finding(code="WARM_UP", severity="note", sentence=sentence, values=told)],
+        findings=[
+            note(
+                "WARM_UP",
+                sentence,
+                spans=len(spans),
+                samples=total,
+                longest_s=record.interval_s * max(lengths),
+            )
+        ],
         found=len(spans),
         set_aside=total,
         where=f"{places}{more}",

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import caution, stop
 from evenbeat.quantities import Estimate
 from evenbeat.result import Result
 
@@ -16,7 +16,7 @@ ENOUGH = 1 / 3
 """Of the tolerance: an adjustment is believed once its measurement is this certain (common practice)."""
 MOST_READINGS = 10_000
 BEFORE_ADJUSTING = tuple(
-    Finding(code="BEFORE_ADJUSTING", severity="caution", sentence=sentence)
+    caution("BEFORE_ADJUSTING", sentence)
     for sentence in (
         "Record the as-found value first: adjusting without it destroys the history.",
         "Warm the instrument up as its manual says, in the orientation and with the covers it is used in.",
@@ -145,17 +145,17 @@ def suggest_adjustment(
                 f"The sign of the aging is not established (probability {max(positive, 1 - positive):.0%}), "
                 "so the target is zero: an offset against the wrong sign would shorten the interval."
             )
-            found.append(Finding(code="AGING_SIGN_UNCERTAIN", severity="caution", sentence=sentence))
+            found.append(caution("AGING_SIGN_UNCERTAIN", sentence))
     readings = _readings(reading_standard_uncertainty, tolerance, average=readings_average)
     if readings == 0:
         sentence = (
             "Averaging these readings does not determine the offset to a third of the tolerance; use a "
             "longer gate, a timed method or a better reference before adjusting."
         )
-        found.append(Finding(code="READINGS_TOO_COARSE", severity="stop", sentence=sentence))
+        found.append(stop("READINGS_TOO_COARSE", sentence))
     if abs(as_found.value - target) < 2 * as_found.standard_uncertainty:
         sentence = "The move is smaller than twice its uncertainty: adjusting would add noise, not accuracy."
-        found.append(Finding(code="MOVE_NOT_SIGNIFICANT", severity="caution", sentence=sentence))
+        found.append(caution("MOVE_NOT_SIGNIFICANT", sentence))
     nominal = math.nan if nominal_frequency_hz is None else nominal_frequency_hz
     return AdjustmentAdvice(
         as_found=as_found,

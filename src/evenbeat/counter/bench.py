@@ -31,7 +31,7 @@ from evenbeat.counter.sheet import ReadingsSheet, SheetFacts, SheetPoint, read_s
 from evenbeat.counter.timebase import Timebase
 from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, merged, note
 from evenbeat.plain import listed_as
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.result import Result, Table
@@ -269,8 +269,7 @@ def _told_once(points: Sequence[BenchPoint]) -> list[Finding]:
             f"{len(silent)} {say} nothing about the counter's limits, as the "
             f"uncertainty exceeds what is permitted: {shown}."
         )
-        values = {"points": len(silent)}
-        found.append(Finding(code="POINT_CANNOT_TELL", severity="note", sentence=sentence, values=values))
+        found.append(note("POINT_CANNOT_TELL", sentence, points=len(silent)))
     return found
 
 
@@ -313,7 +312,7 @@ def _checked(
             f"({deviation.limited_by}) exceeds the permitted {permitted:.2g}, so this point says nothing "
             "about the counter's limits."
         )
-        found = (Finding(code="POINT_CANNOT_TELL", severity="note", sentence=sentence),)
+        found = (note("POINT_CANNOT_TELL", sentence),)
     return BenchPoint(
         point=point,
         deviation=deviation,

@@ -12,7 +12,7 @@ from scipy import special
 from evenbeat.counter.budget import UncertaintyBudget
 from evenbeat.counter.reading import RISES_WITH_TIMEBASE, UNITS
 from evenbeat.counter.sheet import SheetFacts, SheetPoint
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import Estimate
 from evenbeat.units import counted
@@ -71,7 +71,7 @@ def about_scatter(point: SheetPoint, deviation: UncertaintyBudget) -> tuple[Find
             f"{point.title}: the readings scatter more than resolution and trigger explain; look for a "
             "noisy or modulated signal, a level near the threshold, or a loose connection."
         )
-        return (Finding(code="SCATTER_UNEXPLAINED", severity="caution", sentence=sentence),)
+        return (caution("SCATTER_UNEXPLAINED", sentence),)
     return ()
 
 
@@ -80,16 +80,16 @@ def assumptions(facts: SheetFacts, said: SheetFacts, *, locked: bool) -> list[Fi
     found = []
     if facts.count_law is None:
         sentence = "Nothing says how the gate starts, so it is taken as running free of the input."
-        found.append(Finding(code="COUNT_LAW_ASSUMED", severity="note", sentence=sentence))
+        found.append(note("COUNT_LAW_ASSUMED", sentence))
     if said.permitted_digits is None and facts.permitted_digits == 1:
         sentence = "Nothing says how many least digits are permitted; one is assumed."
-        found.append(Finding(code="DIGITS_ASSUMED", severity="note", sentence=sentence))
+        found.append(note("DIGITS_ASSUMED", sentence))
     if facts.clock_tick_s is None:
         sentence = "No clock tick is stated, so timed readings are taken to resolve one least digit."
-        found.append(Finding(code="CLOCK_TICK_UNKNOWN", severity="note", sentence=sentence))
+        found.append(note("CLOCK_TICK_UNKNOWN", sentence))
     if locked:
         sentence = "The stimulus ran from the counter's own timebase, so nothing is said about the timebase."
-        found.append(Finding(code="TIMEBASE_CANCELS", severity="caution", sentence=sentence))
+        found.append(caution("TIMEBASE_CANCELS", sentence))
     return found
 
 
@@ -113,8 +113,7 @@ def about_miscounts(apart: Sequence[tuple[BenchPoint, float]]) -> list[Finding]:
                 f"{point.point.title}: about {counts:.0f} counts too many; noise or ringing crosses the "
                 "threshold more than once. Lower the level, attenuate or filter."
             )
-        values = {"counts": counts, "standard_uncertainties": distance}
-        found.append(Finding(code="MISCOUNT", severity="caution", sentence=sentence, values=values))
+        found.append(caution("MISCOUNT", sentence, counts=counts, standard_uncertainties=distance))
     return found
 
 
@@ -135,8 +134,7 @@ def about_frozen(points: Sequence[BenchPoint]) -> list[Finding]:
         f"At {len(frozen)} of {len(repeated)} points that were read more than once all readings are the "
         "same: stimulus and timebase may be in step, and more readings do not make the count finer."
     )
-    values = {"points": len(frozen)}
-    return [Finding(code="FROZEN_READINGS", severity="note", sentence=sentence, values=values)]
+    return [note("FROZEN_READINGS", sentence, points=len(frozen))]
 
 
 def about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> list[Finding]:
@@ -165,14 +163,13 @@ def about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> 
 def about_disagreements(pairs: Sequence[tuple[SheetPoint, SheetPoint, float]]) -> list[Finding]:
     """Say which functions read one signal differently."""
     return [
-        Finding(
-            code="FUNCTIONS_DISAGREE",
-            severity="caution",
-            sentence=(
+        caution(
+            "FUNCTIONS_DISAGREE",
+            (
                 f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard "
                 "uncertainties."
             ),
-            values={"standard_uncertainties": size},
+            standard_uncertainties=size,
         )
         for a, b, size in pairs
     ]
@@ -186,7 +183,7 @@ def about_range(
     if rated is not None and not (usable[0] <= rated[0] and usable[1] >= rated[1]):
         shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
         sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
-        found.append(Finding(code="RATED_RANGE_NOT_SHOWN", severity="caution", sentence=sentence))
+        found.append(caution("RATED_RANGE_NOT_SHOWN", sentence))
     beyond = [p for p in points if _is_beyond(p.point, p.point.rated_hz or rated)]
     if beyond:
         worst = max(beyond, key=lambda p: p.point.event_frequency_hz)
@@ -196,8 +193,7 @@ def about_range(
             "does there is not promised, and levels or frequencies past its ratings can damage it; obey its "
             "manual."
         )
-        values = {"points": len(beyond)}
-        found.append(Finding(code="BEYOND_RATED_RANGE", severity="caution", sentence=sentence, values=values))
+        found.append(caution("BEYOND_RATED_RANGE", sentence, points=len(beyond)))
     return found
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import integrate, optimize, special
 
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
@@ -261,7 +261,7 @@ def budget(
             f"'{dominant.name}' dominates and is bounded, so the coverage factor is that of its "
             f"{dominant.distribution} distribution ({made.coverage_factor():.3f} at 95 %), not a normal one."
         )
-        found.append(Finding(code="BOUNDED_DOMINATES", severity="note", sentence=sentence))
+        found.append(note("BOUNDED_DOMINATES", sentence))
     return UncertaintyBudget(value=value, unit=unit, contributions=made.contributions, findings=tuple(found))
 
 

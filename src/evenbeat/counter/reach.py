@@ -11,7 +11,7 @@ import numpy.typing as npt
 from evenbeat.counter.resolution import CountLaw, count_error
 from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import caution
 from evenbeat.quantities import FloatArray
 from evenbeat.result import Column, Result, Table
 from evenbeat.units import duration_text
@@ -142,7 +142,7 @@ def best_uncertainty(
     found = []
     if stated is None:
         sentence = "No timebase is stated, so its error is missing from these uncertainties."
-        found.append(Finding(code="TIMEBASE_NOT_STATED", severity="caution", sentence=sentence))
+        found.append(caution("TIMEBASE_NOT_STATED", sentence))
     return Reach(
         frequency_hz=f,
         gate_s=gate,

@@ -14,7 +14,7 @@ from evenbeat.counter.resolution import CountLaw, Method, count_error
 from evenbeat.counter.timebase import Timebase
 from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate
 from evenbeat.result import Column, Result, Table
@@ -395,22 +395,22 @@ def _remarks(measurement: Measurement, values: np.ndarray) -> tuple[Finding, ...
             f"All {len(values)} readings are the same: source and timebase may be in step, or the display "
             "hides what changes; more readings do not reduce the uncertainty of the count."
         )
-        found.append(Finding(code="FROZEN_READINGS", severity="caution", sentence=sentence))
+        found.append(caution("FROZEN_READINGS", sentence))
     if measurement.locked:
         sentence = (
             "Source and counter share one timebase, so its error cancels: this tests resolution, trigger and "
             "counting, not the timebase."
         )
-        found.append(Finding(code="TIMEBASE_CANCELS", severity="note", sentence=sentence))
+        found.append(note("TIMEBASE_CANCELS", sentence))
     elif measurement.timebase is None and measurement.uses_timebase:
         sentence = "No timebase is stated, so its error is missing from this uncertainty."
-        found.append(Finding(code="TIMEBASE_NOT_STATED", severity="caution", sentence=sentence))
+        found.append(caution("TIMEBASE_NOT_STATED", sentence))
     timed = not measurement.counts_events
     if timed and measurement.clock_tick_s is None and measurement.interpolator_s is None:
         sentence = (
             "Neither clock tick nor interpolator is stated, so the resolution is that of the display alone."
         )
-        found.append(Finding(code="RESOLUTION_NOT_STATED", severity="caution", sentence=sentence))
+        found.append(caution("RESOLUTION_NOT_STATED", sentence))
     timebase = measurement.timebase
     return merged(found, timebase.findings if timebase and measurement.uses_timebase else ())
 

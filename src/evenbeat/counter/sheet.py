@@ -13,7 +13,7 @@ from evenbeat.counter.reading import UNITS, Function
 from evenbeat.counter.resolution import CountLaw, Method
 from evenbeat.dates import order_of_dates
 from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.tables import Field, Row, read_table
 from evenbeat.units import duration_text, frequency_text, parse_unit, time_text
 
@@ -183,15 +183,13 @@ def read_sheet(path: str | Path) -> ReadingsSheet:
     empty = len(read.rows) - len(rows)
     if empty:
         sentence = f"{empty} of {len(read.rows)} rows hold no reading and are left out."
-        found.append(
-            Finding(code="ROWS_EMPTY", severity="caution", sentence=sentence, values={"rows": empty})
-        )
+        found.append(caution("ROWS_EMPTY", sentence, rows=empty))
     said = (line.partition(":") for line in read.remarks)
     facts = _facts({name.strip().lower(): value.strip() for name, colon, value in said if colon}, path)
     order = order_of_dates([facts.date], points_decide=False)
     if order.problem:
         sentence = f"The head of the sheet: {order.problem.partition(';')[0]}; write it as 2026-02-26."
-        found.append(Finding(code="DATE_AMBIGUOUS", severity="caution", sentence=sentence))
+        found.append(caution("DATE_AMBIGUOUS", sentence))
     return ReadingsSheet(name=path.name, points=_grouped(single), facts=facts, findings=tuple(found))
 
 

@@ -12,7 +12,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.counter.budget import Contribution
 from evenbeat.counter.resolution import CountLaw, Method, count_error
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
 from evenbeat.result import Result
 from evenbeat.units import duration_text
@@ -204,10 +204,9 @@ class Timebase:
             )
         elif elapsed_s > 0:
             found = (
-                Finding(
-                    code="AGING_UNKNOWN",
-                    severity="caution",
-                    sentence="No aging rate is stated, so the timebase is taken as it was when calibrated.",
+                caution(
+                    "AGING_UNKNOWN",
+                    "No aging rate is stated, so the timebase is taken as it was when calibrated.",
                 ),
             )
         return cls(offset=mean, contributions=tuple(parts), says="calibration", findings=found)

@@ -37,7 +37,7 @@ from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS, name_of
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.deviations.sums.samples import samples_of
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding, caution, note
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.plain import UNLISTED
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import FloatArray, checked_probability, number_text
@@ -780,7 +780,7 @@ def _misfit(misfit: float, spare: int) -> tuple[Finding, ...]:
         sentence = (
             f"Power-law noises explain the variances (misfit {misfit:.0f} for {spare} degrees of freedom)."
         )
-        return (Finding(code="POWER_LAWS_FIT", severity="good", sentence=sentence, values=values),)
+        return (good("POWER_LAWS_FIT", sentence, **values),)
     sentence = (
         f"Power-law noises do not explain the variances (misfit {misfit:.0f} for {spare} degrees of "
         "freedom): look for a periodic disturbance, steps, uneven aging or the display's resolution; the "

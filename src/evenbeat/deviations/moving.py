@@ -17,7 +17,7 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.points import about_record, about_variation
 from evenbeat.errors import InputError, TooShortError
-from evenbeat.findings import Finding, caution, note
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.plain import UNLISTED, Plain, listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
@@ -159,12 +159,15 @@ def about_changes(compared: Compared, times: FloatArray, window_s: float) -> tup
             f"between any two of them a change of the deviation by a factor of {' or of '.join(said)} would "
             "have been seen nine times in ten."
         )
-        values: dict[str, float | int | str] = {
-            "comparisons": comparisons,
-            "smallest_factor_seen": float(sizes[least]),
-            "largest_factor_seen": float(sizes[most]),
-        }
-        return (Finding(code="NOISE_STEADY", severity="good", sentence=sentence, values=values),)
+        return (
+            good(
+                "NOISE_STEADY",
+                sentence,
+                comparisons=comparisons,
+                smallest_factor_seen=float(sizes[least]),
+                largest_factor_seen=float(sizes[most]),
+            ),
+        )
     return tuple(
         caution(
             "NOISE_CHANGED",

@@ -12,7 +12,7 @@ from scipy import special
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.noise_mixture import NoiseMixture
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, caution
+from evenbeat.findings import Finding, caution, good
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray, checked_probability
 from evenbeat.record import Record
@@ -207,4 +207,4 @@ def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, path
         f"The {name} intervals held the truth in {low:.1f} to {high:.1f} % of {paths} records; "
         f"{100 * shortfall:.1f} points less at one averaging time would have been seen nine times in ten."
     )
-    return Finding(code="COVERAGE_HELD", severity="good", sentence=sentence, values=values)
+    return good("COVERAGE_HELD", sentence, **values)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, caution
 from evenbeat.fleet.due import DueInstrument, DueList
 from evenbeat.fleet.judged import Question, histories_by_class, judge_histories, judge_logs
 from evenbeat.fleet.members import members_of
@@ -155,8 +155,7 @@ def assess_fleet(
     unevaluated = sum(line.state == "not evaluated" for line in lines)
     if unevaluated:
         sentence = f"{counted(unevaluated, 'instrument')} could not be evaluated; each says why."
-        told = {"instruments": unevaluated}
-        findings.append(Finding(code="NOT_EVALUATED", severity="caution", sentence=sentence, values=told))
+        findings.append(caution("NOT_EVALUATED", sentence, instruments=unevaluated))
     return DueList(
         on=question.on,
         instruments=tuple(sorted(lines, key=lambda line: _urgency(line, question.on))),

@@ -16,7 +16,7 @@ from evenbeat.calibration.history_model import TIMES_LONGEST, evidence_findings,
 from evenbeat.calibration.history_posterior import DriftPrior, posteriors, seasons_seen
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import EvenbeatError, InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note, stop
 from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
 from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import Member, stated
@@ -133,7 +133,7 @@ def _or_why_not(member: Member, judge: Callable[[], T]) -> T | DueInstrument:
     except Exception as error:
         said = ": ".join([type(error).__name__, " ".join(str(error).split())]).removesuffix(": ")
         sentence = f"not evaluated: internal fault {said}."
-        fault = Finding(code="INTERNAL_FAULT", severity="stop", sentence=sentence)
+        fault = stop("INTERNAL_FAULT", sentence)
         return replace(line, reason=sentence, findings=(fault,))
 
 
@@ -169,7 +169,7 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
     findings = []
     if len(rows) < len(checked):
         sentence = f"Made without {counted(len(checked) - len(rows), 'calibration')} after {question.on}."
-        findings.append(Finding(code="AFTER_THE_DAY", severity="note", sentence=sentence))
+        findings.append(note("AFTER_THE_DAY", sentence))
     if not rows:
         return replace(
             line,
@@ -205,10 +205,10 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
     findings += [one for one in history.findings if one.severity != "note"]
     if member.overdue_reference:
         sentence = member.overdue_reference
-        findings.append(Finding(code="REFERENCE_OVERDUE", severity="caution", sentence=sentence))
+        findings.append(caution("REFERENCE_OVERDUE", sentence))
     if isinstance(last.as_found, float) and not tolerance.holds(last.as_found):
         sentence = f"Found at {last.as_found:.3g} in its last calibration, outside {tolerance}."
-        findings.append(Finding(code="FOUND_OUT", severity="caution", sentence=sentence))
+        findings.append(caution("FOUND_OUT", sentence))
     if math.isnan(history.points[-1].as_left):
         return replace(_left_unknown(question, last, line), findings=tuple(findings))
     longest, by = _longest(question, history, last)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from evenbeat.clock.calibration_points import need_calibrations
 from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 from evenbeat.register.facts import Calibration, Event
 from evenbeat.register.register import Holdings, Register
 from evenbeat.register.store import is_database
@@ -61,7 +61,7 @@ def members_of(
     if isinstance(source, Register):
         held, name = intact_holdings(source), source.path.name
         sentence = f"Made from the register {name} with head {held.head}."
-        made = Finding(code="REGISTER_HEAD", severity="note", sentence=sentence)
+        made = note("REGISTER_HEAD", sentence)
         return _register_members(held, name), {"name": name, "head": held.head}, (made,), held
     if not isinstance(source, str | Path):
         members, assumed = table_members(source, date_order, nominal_frequency_hz)

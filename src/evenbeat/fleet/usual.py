@@ -17,7 +17,7 @@ import numpy as np
 
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_posterior import DriftPrior, PriorPart, posteriors
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 
 FACTORS = (
     (0.125, 0.02),
@@ -120,7 +120,7 @@ def _said(kind: str | None, prior: DriftPrior, weight: np.ndarray, learned_from:
             f"Where no class is stated, the fleet says what is usual: {words}, learned from "
             f"{learned_from}{of} instruments."
         )
-        return Finding(code="FLEET_CLASSES", severity="note", sentence=sentence, values=odds)
+        return note("FLEET_CLASSES", sentence, **odds)
     factors = np.array([part.factor for part in prior.mixture])
     wide = float(np.exp(weight @ np.log(factors) / weight.sum()))
     sentence = (

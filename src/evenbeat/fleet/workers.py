@@ -19,7 +19,7 @@ from threadpoolctl import threadpool_limits
 
 from evenbeat.assessment.case import software_versions
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, note
 from evenbeat.fleet.due import DueInstrument
 from evenbeat.fleet.judged import Question
 from evenbeat.fleet.members import Member
@@ -76,7 +76,7 @@ class Crew:
         if versions:
             strange = sorted(f"{name} {number}" for name, number in versions)
             sentence = f"Some workers computed with other versions than this process: {', '.join(strange)}."
-            findings.append(Finding(code="VERSIONS_DIFFER", severity="caution", sentence=sentence))
+            findings.append(caution("VERSIONS_DIFFER", sentence))
         return [line for each in done for line in each.lines], findings
 
 
@@ -126,7 +126,7 @@ def _on_processes(
             f"A worker process died (memory, or a signal); {len(left)} of {len(chunks)} chunks were computed "
             "without helpers."
         )
-        findings.append(Finding(code="WORKER_DIED", severity="note", sentence=sentence))
+        findings.append(note("WORKER_DIED", sentence))
     for at in left:
         done[at] = counted(do_chunk(judge, question, chunks[at]))
     return [done[at] for at in range(len(chunks))]

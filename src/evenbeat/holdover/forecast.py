@@ -16,7 +16,7 @@ from evenbeat.clock.forecaster import Forecaster, checked_forecaster, first_exit
 from evenbeat.clock.levels import VarianceTerms
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, caution, merged
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     Estimate,
@@ -307,7 +307,7 @@ def _untested(durations: FloatArray, backtest: Backtest | None) -> tuple[Finding
         values = (
             {"longest_s": longest} if math.isnan(tested) else {"longest_s": longest, "tested_to_s": tested}
         )
-        found.append(Finding(code="NOT_BACKTESTED", severity="caution", sentence=sentence, values=values))
+        found.append(caution("NOT_BACKTESTED", sentence, **values))
     return tuple(found)
 
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, note
 from evenbeat.holdover.forecast import (
     MINUTE_TO_YEAR_S,
     HoldoverForecast,
@@ -162,8 +162,8 @@ def _findings(
     stated = ["state of the clock", *(["noise"] if noise else []), *(s.words for s in scenarios)]
     if reference.value or reference.standard_uncertainty:
         stated.append(f"reference off by {reference}")
-    found = [Finding(code="AS_STATED", severity="note", sentence=sentence + "; ".join(stated) + ".")]
+    found = [note("AS_STATED", sentence + "; ".join(stated) + ".")]
     if noise is not None and (noise.white_pm or noise.flicker_pm):
         sentence = "Phase noise does not grow in holdover; state it as part of starting_time_error."
-        found.append(Finding(code="PHASE_NOISE_LEFT_OUT", severity="note", sentence=sentence))
+        found.append(note("PHASE_NOISE_LEFT_OUT", sentence))
     return tuple(found)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.instruments.progress import Progress
 from evenbeat.plain import UNLISTED
 from evenbeat.result import Column, Result
@@ -68,8 +68,4 @@ def run_findings(p: Progress) -> tuple[Finding, ...]:
         ("RECONNECTIONS", p.reconnections, "times the link was lost and found again; the log tells when"),
         ("CLOCK_STEPS", p.clock_steps, "times the computer's clock was stepped; the log tells when"),
     )
-    return tuple(
-        Finding(code=code, severity="caution", sentence=f"{count} {words}.", values={"count": count})
-        for code, count, words in cases
-        if count
-    )
+    return tuple(caution(code, f"{count} {words}.", count=count) for code, count, words in cases if count)

@@ -17,7 +17,7 @@ from evenbeat.calibration.history_point import FoundState, HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, note
 from evenbeat.plain import Plain
 from evenbeat.plausible import UNUSUAL_OFFSET
 from evenbeat.units import NUMBER, counted, frequency_text, parse_unit, seconds_of_day
@@ -379,7 +379,7 @@ def history_of(
                 f"{name} was {repair}: its drift begins anew, without what "
                 f"{counted(len(ordered) - len(since), 'earlier calibration')} found."
             )
-            findings.append(Finding(code="REPAIRED", severity="note", sentence=sentence))
+            findings.append(note("REPAIRED", sentence))
         ordered = since
     if not ordered:
         msg = f"{name} was {repair} and has not been calibrated since; calibrate it"

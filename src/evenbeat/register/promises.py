@@ -14,7 +14,7 @@ from typing import Literal
 
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.tested import coverage_limits
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, Severity, caution, note
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, KeptAssessment
 from evenbeat.register.register import Holdings, Register
@@ -234,13 +234,13 @@ def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Fin
                 f"fewer than {row.promised:.3g} allows; shorten intervals, state more uncertainty, or check "
                 "the class."
             )
-            found.append(Finding(code="BELOW_PROMISE", severity="caution", sentence=sentence))
+            found.append(caution("BELOW_PROMISE", sentence))
     missed = [one for one in promises if not one.within and not one.late]
     if missed:
         names = ", ".join(f"{one.instrument} ({one.calibrated})" for one in missed[:8])
         more = f" and {len(missed) - 8} more" if len(missed) > 8 else ""
         sentence = f"Out of tolerance before the due day: {names}{more}."
-        found.append(Finding(code="PROMISES_BROKEN", severity="note", sentence=sentence))
+        found.append(note("PROMISES_BROKEN", sentence))
     late = sum(one.late for one in promises)
     if late:
         out = sum(one.late and not one.within for one in promises)

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 from evenbeat import __version__
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.errors import InputError, LogError, OutputError
-from evenbeat.findings import Finding
+from evenbeat.findings import caution
 from evenbeat.plain import Plain
 from evenbeat.quantities import number_text
 from evenbeat.record import Source
@@ -562,7 +562,7 @@ class Register:
         status, since = self.status(instrument, on=on)
         if status != "in use":
             sentence = f"{instrument} is {status} since {since}: nothing is due until it is in use again."
-            idle = Finding(code="NOT_IN_USE", severity="caution", sentence=sentence)
+            idle = caution("NOT_IN_USE", sentence)
             history = replace(history, findings=(*history.findings, idle))
         asked: dict[str, Any] = {"table": history, "oscillator_class": about.oscillator_class}
         if about.tolerance is not None:

@@ -22,7 +22,7 @@ from pathlib import Path
 from evenbeat.clock.calibration_points import FIELDS as OF_CALIBRATIONS
 from evenbeat.clock.calibration_points import NEEDED, calibration_in, need_calibrations
 from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.register.facts import Calibration, Event, Instrument, iso_moment, status_on
 from evenbeat.register.register import Draft, Register
 from evenbeat.tables import Field, Row, Table, guarded, read_table
@@ -242,7 +242,7 @@ def _new_instruments(register: Register, read: Table) -> tuple[list[Instrument],
                     "was not taken over: use 'correct' to add it."
                 )
                 if before is row:
-                    findings.append(Finding(code="NOT_TAKEN_OVER", severity="caution", sentence=sentence))
+                    findings.append(caution("NOT_TAKEN_OVER", sentence))
             elif not _same(value, held):
                 msg = (
                     f"{part} of {one.name} is {value}, in the register it is {held}; use 'correct' to say "

@@ -10,7 +10,7 @@ from typing import Literal, TypeAlias
 
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, day_of
 from evenbeat.register.register import Register, unknown_instrument
@@ -250,10 +250,10 @@ def _share(about: Instrument | None, error: float) -> float:
 def _remarks(begin: dt.datetime | None, error: float, silent: int) -> Iterator[Finding]:
     if begin is None:
         sentence = "No calibration found it good before: everything made against it counts as touched."
-        yield Finding(code="NEVER_GOOD", severity="caution", sentence=sentence)
+        yield caution("NEVER_GOOD", sentence)
     if math.isnan(error):
         sentence = "By how much it was off is not known, so neither is how much that is of each tolerance."
-        yield Finding(code="ERROR_UNKNOWN", severity="caution", sentence=sentence)
+        yield caution("ERROR_UNKNOWN", sentence)
     if silent:
         sentence = f"Nothing is said of {counted(silent, 'calibration')} whose reference is not named."
-        yield Finding(code="NO_REFERENCE_NAMED", severity="caution", sentence=sentence)
+        yield caution("NO_REFERENCE_NAMED", sentence)

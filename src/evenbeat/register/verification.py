@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from evenbeat.errors import InputError, LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, caution, good, note, stop
 from evenbeat.register.facts import Fact
 from evenbeat.register.heads import SeenHead, heads_file, note_head, seen_heads
 from evenbeat.register.register import Entry, Holdings, Register, chained_hash, each_entry
@@ -125,7 +125,7 @@ def _looked_through(register: Register, noted_head: str | None) -> tuple[Verific
     for number, digest in noted.items():
         if hashes.get(number) != digest:
             sentence = f"Entry {number} is not the one whose hash was noted: rows were removed or replaced."
-            found.append(Finding(code="HEAD_NOT_FOUND", severity="stop", sentence=sentence))
+            found.append(stop("HEAD_NOT_FOUND", sentence))
     gone = [one for one in seen if hashes.get(one.number) != one.hash]
     if gone:
         sentence = (
@@ -133,22 +133,20 @@ def _looked_through(register: Register, noted_head: str | None) -> tuple[Verific
             f"{gone[0].hash[:12]}…): rows were cut off, or all was computed anew. If an earlier file was "
             f"put back on purpose, remove {heads_file(register.path)}."
         )
-        found.append(
-            Finding(code="HEAD_NOT_FOUND", severity="stop", sentence=sentence, values={"heads": len(gone)})
-        )
+        found.append(stop("HEAD_NOT_FOUND", sentence, heads=len(gone)))
     if not found:
         sentence = "Every row follows from the one before it, and none is missing between first and last."
-        found.append(Finding(code="CHAIN_HOLDS", severity="good", sentence=sentence))
+        found.append(good("CHAIN_HOLDS", sentence))
         if not noted and not seen:
             sentence = (
                 "That rows were cut off at the end, or all of it was computed anew, shows only beside a head "
                 "seen before, and this account has seen none: give one that a due list shows (--head or "
                 "noted_head)."
             )
-            found.append(Finding(code="NO_HEAD_NOTED", severity="note", sentence=sentence))
+            found.append(note("NO_HEAD_NOTED", sentence))
         if not note_head(register.path, f"{expected - 1}:{former}"):
             sentence = f"This head could not be noted in {heads_file(register.path)}: note it elsewhere."
-            found.append(Finding(code="HEAD_NOT_KEPT", severity="caution", sentence=sentence))
+            found.append(caution("HEAD_NOT_KEPT", sentence))
     head = f"{expected - 1}:{former}"
     return Verification(entries=count, head=head, seen=seen, findings=tuple(found)), list(facts.values())
 
@@ -186,16 +184,16 @@ def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
     found = []
     state = " ".join(connection.execute("PRAGMA integrity_check(1)").fetchone()[0].split())
     if state != "ok":
-        found.append(Finding(code="FILE_DAMAGED", severity="stop", sentence=f"The file is damaged: {state}."))
+        found.append(stop("FILE_DAMAGED", f"The file is damaged: {state}."))
     held = {sql for (sql,) in connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")}
     for name in foreign_objects(connection):
         sentence = f"The file holds what no register has: {name}."
-        found.append(Finding(code="FORM_CHANGED", severity="stop", sentence=sentence))
+        found.append(stop("FORM_CHANGED", sentence))
     for statement in STATEMENTS:
         if statement.strip() not in held:
             name = " ".join(statement.split()[:3])
             sentence = f"The file lacks what this version made it with ({name} …): somebody changed its form."
-            found.append(Finding(code="FORM_CHANGED", severity="stop", sentence=sentence))
+            found.append(stop("FORM_CHANGED", sentence))
     return found
 
 
@@ -204,19 +202,19 @@ def _row_findings(entry: Entry, former: str, expected: int) -> tuple[list[Findin
     row, where = entry.row, {"entry": entry.number}
     if any(isinstance(cell, bytes | float) for cell in row):
         sentence = f"Entry {entry.number} holds what no register writes: it was changed after it was written."
-        return [Finding(code="ENTRY_CHANGED", severity="stop", sentence=sentence, values=where)], None
+        return [stop("ENTRY_CHANGED", sentence, **where)], None
     found, fact = [], None
     if entry.number != expected:
         sentence = f"Entry {expected} is missing: entry {entry.number} follows."
-        found.append(Finding(code="ENTRY_MISSING", severity="stop", sentence=sentence, values=where))
+        found.append(stop("ENTRY_MISSING", sentence, **where))
     if entry.former_hash != former:
         sentence = f"Entry {entry.number} does not follow the entry before it."
-        found.append(Finding(code="CHAIN_BROKEN", severity="stop", sentence=sentence, values=where))
+        found.append(stop("CHAIN_BROKEN", sentence, **where))
     if chained_hash(row[:-1]) != entry.hash:
         sentence = (
             f"Entry {entry.number} ({entry.kind} of {entry.instrument}) was changed after it was written."
         )
-        found.append(Finding(code="ENTRY_CHANGED", severity="stop", sentence=sentence, values=where))
+        found.append(stop("ENTRY_CHANGED", sentence, **where))
         return found, None
     reason = ""
     try:
@@ -227,5 +225,5 @@ def _row_findings(entry: Entry, former: str, expected: int) -> tuple[list[Findin
         reason = f"entry {entry.number} is filed under {entry.instrument}, but states {fact.instrument}"
     if reason:
         sentence = f"E{reason[1:]}."
-        found.append(Finding(code="ENTRY_UNUSABLE", severity="stop", sentence=sentence, values=where))
+        found.append(stop("ENTRY_UNUSABLE", sentence, **where))
     return found, fact

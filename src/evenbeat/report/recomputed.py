@@ -18,7 +18,7 @@ from evenbeat.assessment.history_case import assess_history
 from evenbeat.bench import Stated
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.errors import EvenbeatError, LogError
-from evenbeat.findings import Finding
+from evenbeat.findings import Finding, good, note
 from evenbeat.plain import Plain
 from evenbeat.record import Source
 from evenbeat.register.facts import file_sha256
@@ -288,8 +288,6 @@ def _findings(software: Mapping[str, str], differences: Sequence[Difference]) ->
             f"The record was made with {', '.join(other)}; here are "
             f"{', '.join(f'{name} {now.get(name)}' for name in software)}: last digits may differ."
         )
-        yield Finding(code="VERSIONS_DIFFER", severity="note", sentence=sentence)
+        yield note("VERSIONS_DIFFER", sentence)
     if not differences:
-        yield Finding(
-            code="EVERY_DIGIT", severity="good", sentence="Every value is the same to the last digit."
-        )
+        yield good("EVERY_DIGIT", "Every value is the same to the last digit.")
