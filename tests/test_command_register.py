@@ -80,7 +80,7 @@ def test_bad_input_is_one_sentence(workshop: str, tmp_path: Path, capsys: pytest
         (["import", workshop, "none.csv"], "there is no such file"),
         (["show", workshop, "auk"], "no entry of 'auk'"),
         (["correct", workshop, "2", "--because", "x"], "nothing would change"),
-        (["add-assessment", workshop, "knot", str(result), "--date", "2026-01-01"], "no result.json"),
+        (["add-assessment", workshop, "knot", str(result), "--date", "2026-01-01"], "not a result.json"),
     ):
         assert main(["register", *step]) == 2
         said = capsys.readouterr().err

@@ -21,7 +21,6 @@ FOLDED = re.compile(
 )
 REFERENCE, VALIDATION = "09_methods_and_terms", "08_check_the_checker"
 """Two of another kind: tables to look up, and a page of evidence whose assertions are there to be read."""
-QUICK = ("01_",)
 """Run by default; the others are marked slow, for together they would take half of the fast tests' time."""
 LIMIT_S = 240
 """Twice what the slowest takes on two cores that are shared with other tests."""
@@ -164,15 +163,10 @@ def test_a_figure_is_followed_by_what_to_see(path: Path) -> None:
             assert any(after.cell_type == "markdown" for after in cells[index + 1 : index + 4])
 
 
+@pytest.mark.slow
 @pytest.mark.notebook
 @pytest.mark.timeout(LIMIT_S + 60)
-@pytest.mark.parametrize(
-    "path",
-    [
-        pytest.param(path, id=path.stem, marks=[] if path.stem.startswith(QUICK) else pytest.mark.slow)
-        for path in NOTEBOOKS
-    ],
-)
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_runs_clean(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Executed in its own folder: no error, nothing on standard error, every figure shown, no new file.
 

@@ -36,6 +36,7 @@ def test_the_first_command_sets_up_and_assesses_a_demo_log() -> None:
     assert (CHECKOUT / COMMANDS[0].split()[-3]).is_file()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", [COMMANDS[0], *re.findall(r"^\$ (.+)$", README, re.MULTILINE)])
 def test_printed_outputs_are_what_the_command_prints(
     command: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

@@ -38,6 +38,7 @@ def table(folder: Path, rows: list[str]) -> Path:
 AGREEING = ["2026-02-01,1.94e-9,,5e-11,no", "2026-03-20,2.04e-9,,5e-11,no", "2026-04-20,2.10e-9,,5e-11,no"]
 
 
+@pytest.mark.slow
 def test_agreeing_calibrations_enter_the_model(record: eb.Record, tmp_path: Path) -> None:
     """The verdict says that they agree; the reference's offset is then known from them."""
     beside = eb.assess(record, tolerance=4e-9, reference_uncertainty=5e-10, history=table(tmp_path, AGREEING))

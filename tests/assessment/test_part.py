@@ -130,6 +130,7 @@ def test_a_moment_that_cannot_be_is_one_sentence(
     assert sentence in printed.err.splitlines()[-1]
 
 
+@pytest.mark.slow
 def test_advice_to_assess_a_part_names_the_option(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A clock that becomes ten times noisier, and that option heard."""
     noise = np.random.default_rng(2).normal(0, 1e-3, 400) * np.where(np.arange(400) < 200, 1, 10)

@@ -148,6 +148,7 @@ def test_a_state_among_the_values_changes_nothing_of_that(tmp_path: Path) -> Non
     assert line.interval_s < STRAIGHT_LINE_D * DAY
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("meaning", ["end_of_period", "average_over_period", "never_left"])
 def test_nothing_goes_beyond_the_straight_line(meaning: str) -> None:
     """Twenty histories with drift and scatter far beyond the class end before their straight line leaves."""

@@ -87,6 +87,7 @@ def test_uncertain_sign_keeps_zero() -> None:
     assert "DRIFT_SIGN_UNCERTAIN" in {finding.code for finding in made.findings}
 
 
+@pytest.mark.slow
 def test_setpoint_from_a_clock_model() -> None:
     """A simulated clock that ages upwards is left below zero, for longer than its record can vouch for."""
     record = simulate_clock(

@@ -186,6 +186,7 @@ def test_evening_log_of_the_small_counter(demo_data: Path) -> None:
     assert result.flags == ()
 
 
+@pytest.mark.slow
 @given(
     seed=st.integers(0, 2**32 - 1),
     kind=st.sampled_from(["frequency", "phase"]),

@@ -42,6 +42,7 @@ KINDS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("held_as", ["phase", "frequency"])
 def test_a_clean_clock_is_left_alone(kind: str, held_as: str) -> None:

@@ -51,6 +51,7 @@ def dirty(seed: int, kind: str, n: int = 1500) -> eb.Record:
     )
 
 
+@pytest.mark.slow
 @example(seed=417735, kind="frequency")  # the step of the display, found by then, once changed the second run
 @given(seed=st.integers(0, 2**32 - 1), kind=st.sampled_from(["frequency", "phase"]))
 @settings(max_examples=30)
@@ -66,6 +67,7 @@ def test_conditioning_changes_no_value_and_is_idempotent(seed: int, kind: str) -
     assert [f.to_dict() for f in twice.findings] == [f.to_dict() for f in once.findings]
 
 
+@pytest.mark.slow
 @given(seed=st.integers(0, 2**32 - 1), kind=st.sampled_from(["frequency", "phase"]))
 @settings(max_examples=20)
 def test_the_start_of_a_record_moves_words_only(seed: int, kind: str) -> None:
@@ -229,6 +231,7 @@ def _found(noise: str, kind: str, seeds: range) -> dict[str, int]:
     return found
 
 
+@pytest.mark.slow
 def test_every_open_log_is_conditioned_sanely(open_data: Path) -> None:
     """Each clock log of the open data: nothing changed, at most 2 % set aside, every check accounted for."""
     logs: dict[str, dict[str, object]] = {

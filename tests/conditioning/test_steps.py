@@ -36,6 +36,7 @@ def false_alarms(noise: str, runs: int, n: int) -> dict[str, int]:
     return counts
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("noise", NOISES)
 def test_no_event_is_invented(noise: str) -> None:
     """Of 60 records without events, with drift, at most one is said to hold an event of each kind."""
@@ -153,6 +154,7 @@ def test_step_across_a_gap_is_found() -> None:
     assert flag.size == pytest.approx(2e-11, rel=0.1)
 
 
+@pytest.mark.slow
 def test_demo_log_of_the_bench_counter(demo_data: Path) -> None:
     """kittiwake: the events written in truth.json are found, and no other."""
     import json

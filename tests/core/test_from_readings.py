@@ -231,7 +231,7 @@ SHIFTED = pd.Series(range(6), index=MINUTES + pd.Timedelta(1, "s"))
         (pd.DataFrame({"f": FREQUENCY, "t": FREQUENCY}), {"interval_s": 1.0}, "columns f, t; give one"),
         (["1.5", "2"], {"interval_s": 1.0}, "holds text such as '1.5'; turn it into numbers"),
         ([[1.0, 2.0], [3.0, 4.0]], {"interval_s": 1.0}, "a row of numbers is needed"),
-        ([[1.0, 2.0], [3.0]], {"interval_s": 1.0}, "no row of numbers"),
+        ([[1.0, 2.0], [3.0]], {"interval_s": 1.0}, "not a row of numbers"),
         ([True, False], {"interval_s": 1.0}, "a row of numbers is needed"),
         ([None, None, None], {"interval_s": 1.0}, "all 3 samples .* missing"),
         ([1.0, np.inf, 2.0], {"interval_s": 1.0}, "infinite"),

@@ -90,6 +90,7 @@ def simulated_rows(offset: float, generator: np.random.Generator) -> list[str]:
     return rows
 
 
+@pytest.mark.slow
 def test_timebase_offset_is_covered(tmp_path: Path) -> None:
     """Of 120 simulated sheets the 95 % interval holds the true offset in 91 % or more (3 sigma: 89 %)."""
     generator = np.random.default_rng(11)

@@ -97,6 +97,7 @@ def test_verdict_takes_the_interval_into_account(record: eb.Record) -> None:
         assert verdict.findings
 
 
+@pytest.mark.slow
 def test_one_error_rate_for_the_whole_verdict() -> None:
     """Of 100 clocks on the limit at most 5 % are called above; of those 1.5 times better most below."""
     # SOURCE: exact expectation of the modified Allan variance; with one interval per averaging time and

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import matplotlib as mpl
 import numpy as np
@@ -438,7 +440,8 @@ def test_in_a_notebook_the_figure_belongs_to_pyplot(record: Record, monkeypatch:
     plot(record)
     assert plt.get_fignums() == []
 
-    monkeypatch.setattr("evenbeat.figures.style._in_notebook", lambda: True)
+    shell = SimpleNamespace(version_info=(9, 0), get_ipython=lambda: "a shell of its own kind")
+    monkeypatch.setitem(sys.modules, "IPython", shell)
     ax = plot(record)
     assert ax.figure is plt.gcf()
 

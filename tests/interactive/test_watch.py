@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from evenbeat import interactive
 from evenbeat.instruments.journal import Journal, Rhythm
@@ -61,6 +62,7 @@ def test_follows_a_log_from_nothing(tmp_path: Path) -> None:
     log.close()
 
 
+@pytest.mark.slow
 def test_parts_are_one_log(tmp_path: Path) -> None:
     """A new part goes on with the log; one with other settings begins it anew; a torn last line waits."""
     folder = tmp_path / "bench"

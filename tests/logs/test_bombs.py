@@ -40,7 +40,7 @@ def many(pack: Callable[[bytes], bytes]) -> Callable[[bytes], bytes]:
         many(gzip.compress),
         pytest.param(many(lzma.compress), marks=pytest.mark.slow),
         pytest.param(many(bz2.compress), marks=pytest.mark.slow),
-        lambda piece: zipped(piece * 40),
+        pytest.param(lambda piece: zipped(piece * 40), marks=pytest.mark.slow),
     ],
     ids=["gzip", "xz", "bzip2", "zip"],
 )

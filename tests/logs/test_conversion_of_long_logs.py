@@ -76,6 +76,7 @@ def test_an_existing_file_is_not_replaced_unasked(tmp_path: Path) -> None:
     assert eb.convert_log(log, tmp_path / "new.npy", overwrite=True).rows == N
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_log(tmp_path: Path) -> None:
     """Ten times the rows take less than a tenth more memory (peak of the process, by the system)."""
     if not Path("/proc/self/status").exists():

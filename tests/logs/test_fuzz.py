@@ -14,6 +14,7 @@ from random_logs import FIRST_NS, WAYS, written
 import evenbeat as eb
 
 
+@pytest.mark.slow
 @settings(max_examples=120)
 @given(
     values=st.lists(st.floats(-1e-3, 1e-3, allow_nan=False, allow_subnormal=False), min_size=4, max_size=30),

@@ -173,6 +173,7 @@ def check_many(path: Path, count: int, seed: int) -> None:
     assert read >= 0.97 * count
 
 
+@pytest.mark.slow
 def test_every_line_is_accounted_for(tmp_path: Path) -> None:
     """Random layouts with random damage: the sum holds, and what was accepted is bit-equal to its text."""
     check_many(tmp_path / "log.txt", 150, seed=15)

@@ -52,6 +52,7 @@ def test_step_of_the_heater_is_not_blamed_on_the_crystal(cubic: ClockModel) -> N
     assert finding.values["after_s"] == pytest.approx(4200, abs=130)
 
 
+@pytest.mark.slow
 def test_the_four_cubics_average_to_the_handbook(open_data: Path) -> None:
     """Their mean is within 20 % of 1.1e-10/K³."""
     found = [

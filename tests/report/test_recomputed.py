@@ -98,7 +98,7 @@ def test_another_input_is_refused(record: Path, tmp_path: Path) -> None:
     kept.parent.mkdir()
     kept.write_text(ROWS, encoding="utf-8")
     assert verify_record(record, [kept]).differences == ()
-    with pytest.raises(eb.LogError, match=r"no result\.json of 'evenbeat history -o'"):
+    with pytest.raises(eb.LogError, match=r"not a result\.json of 'evenbeat history -o'"):
         verify_record(kept)
 
 

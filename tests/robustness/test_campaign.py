@@ -55,6 +55,7 @@ def test_undamaged_files_open(specimens: mutated_files.Specimens) -> None:
         assert opens(path)
 
 
+@pytest.mark.slow
 def test_a_number_makes_the_same_file_again(specimens: mutated_files.Specimens, tmp_path: Path) -> None:
     """Made in another folder at another time: what failed once can be looked at."""
     others = mutated_files.Specimens(tmp_path)
