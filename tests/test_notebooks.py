@@ -21,7 +21,6 @@ FOLDED = re.compile(
 )
 REFERENCE, VALIDATION = "09_methods_and_terms", "08_check_the_checker"
 """Two of another kind: tables to look up, and a page of evidence whose assertions are there to be read."""
-"""Run by default; the others are marked slow, for together they would take half of the fast tests' time."""
 LIMIT_S = 240
 """Twice what the slowest takes on two cores that are shared with other tests."""
 
