@@ -258,11 +258,12 @@ def test_interval_covers() -> None:
 @pytest.mark.parametrize("factor", [1, 8, 32, 128])
 def test_interval_covers_every_noise(statistic: str, exponent: int, factor: int) -> None:
     """The 95 % interval holds the truth for every noise and factor, the noise type told from the record."""
-    share = coverage(statistic, exponent, factor, 1000)
+    share = coverage(statistic, exponent, factor, 400)
 
     # measured with 600 records each: 0.935 to 0.963 at factors 1, 8 and 32, and 0.958 to 0.977 at factor 128,
-    # where few averages are left and the noise taken is rather the one with the wider interval
-    assert 0.92 <= share <= 0.995
+    # where few averages are left and the noise taken is rather the one with the wider interval; 400 scatter by
+    # 1.1 %, three of which are allowed (the table of `tests/coverage/stability_coverage.md` has more)
+    assert 0.91 <= share <= 0.998
 
 
 @pytest.mark.parametrize("width", [1, 2, 7, 300])
