@@ -261,8 +261,8 @@ def test_interval_covers_every_noise(statistic: str, exponent: int, factor: int)
     share = coverage(statistic, exponent, factor, 400)
 
     # measured with 600 records each: 0.935 to 0.963 at factors 1, 8 and 32, and 0.958 to 0.977 at factor 128,
-    # where few averages are left and the noise taken is rather the one with the wider interval; 400 scatter by
-    # 1.1 %, three of which are allowed (the table of `tests/coverage/stability_coverage.md` has more)
+    # where few averages are left and the noise taken is rather the one with the wider interval; 400 scatter
+    # by 1.1 %, three of which are allowed (the table of `tests/coverage/stability_coverage.md` has more)
     assert 0.91 <= share <= 0.998
 
 
