@@ -197,7 +197,7 @@ def _from_median_or_side(_: Piece, residuals: list[FloatArray], sigmas: list[Flo
 
 
 def _between_neighbours(record: Record, spans: Sequence[int], piece: Piece) -> list[FloatArray]:
-    """Return distances of time errors from the line between two neighbours, NaN where one lacks.
+    """Return distances of time errors from the line between two neighbours, NaN where one of them is missing.
 
     ``span`` is how far those are, so that ``span`` outliers in a row are seen; the usual slope is off.
     """
