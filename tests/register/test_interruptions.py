@@ -46,9 +46,10 @@ rng, offset = random.Random(seed), 0
 register = Register.create(path)
 for name in ("one", "two"):
     register.add_instrument(name)
-said, torn = [], 0
-for turn in range(kills):
-    offset = 5000 * turn
+said, torn, turn = [], 0, 0
+while turn < kills or len(said) <= kills:  # a slow machine takes more turns until as many were acknowledged
+    offset = 2000 * turn
+    turn += 1
     batch = rng.choice((1, 3, 40))
     children = [child(path, name, batch, None) for name in ("one", "two")]
     time.sleep(rng.uniform(0.0, 0.06))
@@ -60,10 +61,10 @@ for turn in range(kills):
         said += [(batch, int(number)) for number in text.split()]
     torn += os.path.exists(path + "-journal")
 killed = len(register.entries())
-offset = 5000 * kills
+offset = 2000 * turn
 children = [child(path, name, 1, 40) for name in ("one", "two")]
 status = [os.waitpid(pid, 0)[1] for pid, _ in children]
-print(json.dumps({"said": said, "after_kills": killed, "status": status, "torn": torn}))
+print(json.dumps({"said": said, "after_kills": killed, "status": status, "torn": torn, "turns": turn}))
 '''
 
 
@@ -91,7 +92,7 @@ def check(path: Path, *, kills: int, seed: int) -> dict[str, object]:
     assert {number for _, number in told["said"]} <= written
     kept = sum(batch for batch, _ in told["said"])
     lost_word = told["after_kills"] - 2 - kept
-    assert 0 <= lost_word <= 2 * 40 * kills  # a commit may outlive the process that could have told of it
+    assert 0 <= lost_word <= 2 * 40 * told["turns"]  # a commit may outlive the process that could have told of it
     return told
 
 
