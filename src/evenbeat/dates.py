@@ -10,6 +10,7 @@ import datetime as dt
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from evenbeat.errors import InputError
@@ -130,6 +131,7 @@ def iso_date(text: str, order: str) -> str | None:
         return None
 
 
+@lru_cache(maxsize=4096)
 def _moment(text: str, order: str | None) -> dt.datetime | None:
     parts = _DATE_AND_CLOCK.fullmatch(text)
     date = None if parts is None else iso_date(parts[1], order or "day-first")

@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
+from functools import cache
 from types import MappingProxyType
 from typing import Any, ClassVar
 
@@ -37,8 +38,13 @@ class Plain:
 
 def declared(thing: Any) -> dict[str, object]:
     """Return the fields of a dataclass by the names they are listed as, without the ``UNLISTED`` ones."""
-    names = {item.name: item.metadata.get("listed as", item.name) for item in fields(thing)}
-    return {name: getattr(thing, field) for field, name in names.items() if name}
+    return {name: getattr(thing, field) for field, name in _listed(thing.__class__).items()}
+
+
+@cache
+def _listed(kind: Any) -> Mapping[str, str]:
+    names = {item.name: item.metadata.get("listed as", item.name) for item in fields(kind)}
+    return {field: name for field, name in names.items() if name}
 
 
 def plain(value: object) -> Any:

@@ -13,6 +13,7 @@ import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from dataclasses import field as declared
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, Union
@@ -54,6 +55,7 @@ _ANSWERS = {
     **dict.fromkeys(("no", "n", "false", "0", "0.0"), False),
 }
 _VOLTS = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6}
+_BARE = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?")
 _FACTOR = r"(?<![A-Za-z])k\s*=\s*(\d+(?:[.,]\d+)?)"
 _FORMULA = re.compile(r"[=+\-@\t\r']")
 _COVERAGE = re.compile(rf"[\s,;_]*[(\[]\s*{_FACTOR}\s*[)\]]|[\s,;_]*{_FACTOR}")
@@ -117,6 +119,7 @@ class _Writing:
     unit: str = ""
     coverage: float | None = None  # the factor that a remark ``# uncertainty: … (k = 2)`` states
     nominal_hz: tuple[float, ...] = ()
+    sizes: dict[tuple[str, ...], float] = declared(default_factory=dict)  # of units that were looked up
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -211,8 +214,8 @@ class Row:
             return value
         self._check_offset(name, value)
         heading, factor = self.writing.headings[name], self._coverage(name)
-        unclear = {_heading(one).words for one in self.writing.fields[name].unclear}
-        if factor is None and heading.words in unclear:
+        unclear = self.writing.fields[name].unclear
+        if factor is None and heading.words in [_heading(one).words for one in unclear]:
             msg = (
                 f"column {heading.text!r} does not say whether it is a standard (k = 1) or an expanded "
                 "uncertainty; call it standard_uncertainty, or state k: 'uncertainty (k=2)', or a column k"
@@ -240,11 +243,11 @@ class Row:
 
     def _check_offset(self, name: str, *offsets: float) -> None:
         """Refuse an offset that no oscillator has: its unit, or the nominal frequency, is another."""
-        largest = max((abs(offset) for offset in offsets if not math.isnan(offset)), default=0.0)
-        if largest > UNUSUAL_OFFSET:
+        beyond = [abs(offset) for offset in offsets if abs(offset) > UNUSUAL_OFFSET]
+        if beyond:
             msg = (
-                f"{name} is {self.text(name)!r}, {largest:.3g} of the frequency, as no oscillator is off; "
-                f"give the offset from nominal, and its unit where it is not fractional: {name}_ppb"
+                f"{name} is {self.text(name)!r}, {max(beyond):.3g} of the frequency, as no oscillator is "
+                f"off; give the offset from nominal, and its unit where it is not fractional: {name}_ppb"
             )
             raise self.error(msg)
 
@@ -254,6 +257,9 @@ class Row:
         """Return value and own standard uncertainty of a cell, NaN where they are not given."""
         if cell.lower() in MISSING:
             return math.nan, math.nan
+        usual = (self.writing.fields[name].unit or "") if unit is None else unit
+        if _BARE.fullmatch(cell) and not self.writing.mixed and math.isfinite(value := float(cell)):
+            return value * self._size(name, "", stated=stated, usual=usual), math.nan
         text = self._plain(name, _COVERAGE.sub("", cell)).replace("+/-", "±").replace("−", "-")
         match = MEASURED.fullmatch(text.strip())
         number, in_last_digits = ("", "") if match is None else measured_parts(match)
@@ -261,7 +267,6 @@ class Row:
         if match is None or not math.isfinite(value):
             msg = f"{name} is {cell!r}; a number such as 2.1e-9 is needed"
             raise self.error(msg)
-        usual = (self.writing.fields[name].unit or "") if unit is None else unit
         size = self._size(name, (match["unit"] or "").strip(), stated=stated, usual=usual)
         uncertainty = math.nan
         if in_last_digits:
@@ -302,6 +307,9 @@ class Row:
 
     def _size(self, name: str, own: str, *, stated: str, usual: str) -> float:
         """Return the size in SI of the one unit that cell, header and row state."""
+        asked = (name, own, stated, usual)
+        if asked in self.writing.sizes:
+            return self.writing.sizes[asked]
         heading = self.writing.headings[name]
         units = dict.fromkeys(unit for unit in (own, heading.unit, stated) if unit)
         if len({_dimension_and_size(unit) for unit in units}) > 1:
@@ -321,6 +329,7 @@ class Row:
             expected = {"fractional": "a fractional frequency", "bare": "a bare number"}.get(needed, usual)
             msg = f"{name} is in {unit!r}; {expected} is needed"
             raise self.error(msg if found else f"{name}: {unit!r} is not a known unit; {expected} is needed")
+        self.writing.sizes[asked] = size
         return size
 
     def _nominal(self, name: str, unit: str) -> float:
@@ -670,7 +679,7 @@ def _dimension_and_size(unit: str) -> tuple[str, float]:
 
 def _factor_in(text: str) -> float | None:
     """Return the coverage factor in a text such as ``U (k=2)``."""
-    found = _COVERAGE.search(text)
+    found = _COVERAGE.search(text) if "=" in text else None
     return None if found is None else _plain_float(found[1] or found[2])
 
 

@@ -240,7 +240,7 @@ def _together(
     kept = np.array([truth(length) for truth, length in zip(truths, years.tolist(), strict=True)])
     seen: Counter[str] = Counter()
     for k, one in enumerate(histories):
-        told = evidence_findings(one, one.increments(), world.prior, found.some(np.array([k])))
+        told = evidence_findings(one, one.increments(), world.prior, found, k)
         codes = {finding.code for finding in told if finding.severity == "caution"} - {"FEW_CALIBRATIONS"}
         seen.update(codes if seasons_seen(one) else codes | {"SEASON_UNSEEN"})
     return kept, years, years >= longest / SECONDS_PER_YEAR, seen

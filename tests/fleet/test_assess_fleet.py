@@ -16,7 +16,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.fleet.due import percent
-from evenbeat.fleet.judged import Question, judge_histories
+from evenbeat.fleet.judged import Question, judge_histories, made_ready
 from evenbeat.fleet.members import table_members
 from evenbeat.fleet.workers import Crew
 
@@ -61,11 +61,11 @@ def test_processes_do_not_change_the_result(fleet_table: Path, monkeypatch: pyte
     assert seen[-1] == (60, 60)
 
 
-def dies_once(question: object, members: object) -> list[object]:
+def dies_once(question: object, ready: object) -> list[object]:
     """Judge nothing in a helper: kill it, as the kernel does when memory ends."""
     if os.environ.get("PYTEST_RUNS_HERE") != str(os.getpid()):
         os.kill(os.getpid(), signal.SIGKILL)
-    return judge_histories(question, members)
+    return judge_histories(question, ready)
 
 
 def test_a_killed_helper_costs_nothing_but_time(fleet_table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -79,8 +79,8 @@ def test_a_killed_helper_costs_nothing_but_time(fleet_table: Path, monkeypatch: 
         longest_s=1e9,
         first_s=3e7,
     )
-    members, _ = table_members(fleet_table)
-    chunks = [members[:20], members[20:40], members[40:]]
+    ready = made_ready(question, table_members(fleet_table)[0])
+    chunks = [ready[:20], ready[20:40], ready[40:]]
 
     lines, findings = Crew(processes=2).run(dies_once, question, chunks)
 

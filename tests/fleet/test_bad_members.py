@@ -11,7 +11,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.command.main import main
-from evenbeat.fleet.judged import Question, judge_histories
+from evenbeat.fleet.judged import Question, judge_histories, made_ready
 from evenbeat.fleet.members import Member, table_members
 from evenbeat.fleet.workers import Crew
 from evenbeat.tables import Row
@@ -152,14 +152,14 @@ def test_an_internal_fault_with_one_history_is_its_own(processes: int, fleet_tab
         first_s=3e7,
     )
 
-    lines, _ = Crew(processes=processes).run(
-        judge_histories, question, [[*members[:2], faulty], members[2:4]]
-    )
+    ready = made_ready(question, [*members[:2], faulty, *members[2:4]])
+
+    lines, _ = Crew(processes=processes).run(judge_histories, question, [ready[:3], ready[3:]])
 
     assert lines[2].state == "not evaluated"
     assert lines[2].reason.startswith("not evaluated: internal fault RuntimeError: no ")
     assert "\n" not in lines[2].reason
-    assert [*lines[:2], *lines[3:]] == Crew().run(judge_histories, question, [members[:4]])[0]
+    assert [*lines[:2], *lines[3:]] == judge_histories(question, made_ready(question, members[:4]))
 
 
 def test_a_fault_of_the_model_for_many_is_found_out_one_by_one(

@@ -26,7 +26,6 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from evenbeat.calibration.history import CalibrationHistory, Increment
 from evenbeat.calibration.history_posterior import (
@@ -151,12 +150,12 @@ class HistoryModel(Result):
     @property
     def class_odds(self) -> Mapping[str, float]:
         """Probability of each class of oscillator, the likeliest first."""
-        return _odds(self.prior, self.posterior)
+        return _odds(self.prior, _part_shares(self.prior, self.posterior))
 
     @property
     def mistaken_readings(self) -> Mapping[str, float]:
         """Where a reading stands that may be a mistake (``line 6``), and how likely that is."""
-        return {where: share for where, share, _, _ in _mistakes(self.history[0], self.posterior)}
+        return {where: share for where, share, _, _ in _mistakes(self.history[0], self.posterior.mistakes[0])}
 
     @property
     def walk_per_root_year(self) -> float:
@@ -541,39 +540,48 @@ def _family(several: Sequence[CalibrationHistory], found: Posteriors) -> list[Fi
 
 
 def evidence_findings(
-    history: CalibrationHistory, increments: Sequence[Increment], prior: DriftPrior, found: Posteriors
+    history: CalibrationHistory,
+    increments: Sequence[Increment],
+    prior: DriftPrior,
+    found: Posteriors,
+    at: int = 0,
 ) -> list[Finding]:
-    """Say what the class is, whether the calibrations go with it, where they are few, what may be wrong."""
-    said = [_about_class(increments, prior, found)]
+    """Say what the class is, whether the calibrations go with it, where they are few, what may be wrong.
+
+    ``at`` is the row of ``found`` that is the history's.
+    """
+    said = [_about_class(increments, prior, _part_shares(prior, found, at))]
     if len(increments) < 3:
         said.append(few_calibrations(len(increments), prior))
     return [
         *said,
         *(
             _mistaken(history, where, share, value, turned=turned)
-            for where, share, value, turned in _mistakes(history, found)
+            for where, share, value, turned in _mistakes(history, found.mistakes[at])
         ),
     ]
 
 
-def _part_shares(prior: DriftPrior, found: Posteriors) -> FloatArray:
+def _part_shares(prior: DriftPrior, found: Posteriors, at: int = 0) -> FloatArray:
     """Return the probability of each part; beside longer priors it is filled up with parts of no weight."""
-    return np.asarray(special.softmax(found.log_evidence[0])[: len(prior.mixture)])
+    logs = found.log_evidence[at]
+    likely = np.exp(logs - logs.max())
+    return np.asarray(likely / likely.sum())[: len(prior.mixture)]
 
 
-def _odds(prior: DriftPrior, found: Posteriors) -> dict[str, float]:
+def _odds(prior: DriftPrior, shares: FloatArray) -> dict[str, float]:
     """Return the probability of each class, the likeliest first."""
     odds: dict[str, float] = {}
-    for part, share in zip(prior.mixture, _part_shares(prior, found).tolist(), strict=True):
+    for part, share in zip(prior.mixture, shares.tolist(), strict=True):
         odds[part.name] = odds.get(part.name, 0.0) + share
     return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
 
 
-def _about_class(increments: Sequence[Increment], prior: DriftPrior, found: Posteriors) -> Finding:
-    parts, shares = prior.mixture, _part_shares(prior, found)
+def _about_class(increments: Sequence[Increment], prior: DriftPrior, shares: FloatArray) -> Finding:
+    parts = prior.mixture
     learned = f", as learned from {prior.learned_from} instruments" if prior.learned_from else ""
     if not prior.name:
-        odds = _odds(prior, found)
+        odds = _odds(prior, shares)
         first, *rest = odds.items()
         told = [first, *(one for one in rest if one[1] >= 0.05)]
         words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
@@ -644,10 +652,12 @@ def contradiction(
     )
 
 
-def _mistakes(history: CalibrationHistory, found: Posteriors) -> list[tuple[str, float, float, bool]]:
+def _mistakes(
+    history: CalibrationHistory, mistakes: Mapping[int, tuple[float, bool]]
+) -> list[tuple[str, float, float, bool]]:
     """Return place, probability, value and whether the opposite sign would fit, of doubted readings."""
     increments, said = history.increments(), []
-    for number, (share, turned) in sorted(found.mistakes[0].items(), key=lambda pair: -pair[1][0]):
+    for number, (share, turned) in sorted(mistakes.items(), key=lambda pair: -pair[1][0]):
         one = increments[number if number >= 0 else -1 - number]
         before = next(p for p in history.points if p.time_s == one.start_s)
         where, value = (one.place, one.end) if number >= 0 else (before.place, one.start)

@@ -250,18 +250,33 @@ class Posteriors:
         """
         gone = aged(self.bend, years)
         c = self.covariance
-        middle = self.mean[0] + self.mean[1] * gone
-        variance = c[0, 0] + (2 * c[0, 1] + c[1, 1] * gone) * gone + self.walk**2 * years
+        middle = self.mean[1] * gone
+        middle += self.mean[0]
+        variance = c[1, 1] * gone
+        variance += 2 * c[0, 1]
+        variance *= gone
+        variance += c[0, 0]
+        variance += self.walk**2 * years
         if self.wander.any():
             variance += self.wander**2 * (years**3 / 3)
-        if c[2, 2].any():
+        if self.seasonal.any():
             turned = (np.cos(YEARLY * years) - 1, np.sin(YEARLY * years))
             for i, x in enumerate(turned, 2):
                 middle += self.mean[i] * x
                 variance += 2 * x * (c[0, i] + c[1, i] * gone)
                 for j, z in enumerate(turned, 2):
                     variance += c[i, j] * x * z
-        return middle, np.maximum(variance, 0.0)
+        return middle, np.maximum(variance, 0.0, out=variance)
+
+    @property
+    def seasonal(self) -> Mask:
+        """Which histories may have a yearly course, shape (m,)."""
+        return np.asarray(self.covariance[2:3, 2:3].any(axis=(0, 1, 3)))
+
+    @property
+    def straight(self) -> Posteriors:
+        """Return them without the two states of a yearly course, where there is none."""
+        return replace(self, mean=self.mean[:2], covariance=self.covariance[:2, :2])
 
     def left_at(self, start: Estimate) -> Posteriors:
         """Return them beginning with another offset, which says nothing of the drift."""
@@ -298,13 +313,8 @@ class Posteriors:
 
 def aged(bend: npt.ArrayLike, time: npt.ArrayLike) -> FloatArray:
     """Return how far a drift of one has gone: t, or ln(1 + B t) / B."""
-    b, t = np.broadcast_arrays(np.asarray(bend, dtype=float), np.asarray(time, dtype=float))
-    bent = b > 0
-    if not bent.any():
-        return t.copy()
-    found = t.copy()
-    found[bent] = np.log1p(b[bent] * t[bent]) / b[bent]
-    return found
+    b = np.maximum(bend, 1e-200)  # so little is none
+    return np.asarray(np.log1p(b * time) / b)
 
 
 def seasons_seen(history: CalibrationHistory) -> bool:
@@ -347,7 +357,8 @@ def posteriors(
     who = np.array([i for i, _ in tested])
     broad = stacked.log_mistake(tested)
     without = _solved(stacked.without(tested), [priors[i] for i in who], [limits[i] for i in who], law)
-    odds = math.log(MISTAKES) + broad + without.total - base.total[who]
+    others, several = without.total, np.unique(who).tolist()
+    odds = math.log(MISTAKES) + broad + others - base.some_rows(several).total[np.searchsorted(several, who)]
     top = np.array([max(0.0, float(odds[who == i].max())) for i in who])
     whole = np.array(
         [math.exp(-t) + float(np.exp(odds[who == i] - t).sum()) for i, t in zip(who, top, strict=True)]
@@ -359,7 +370,7 @@ def posteriors(
         some = who[likely]
         again = stacked.turned([tested[at] for at in likely])
         turned[likely] = _solved(again, [priors[i] for i in some], [limits[i] for i in some], law).total
-    fits = turned > without.total + broad + math.log(10)
+    fits = turned > others + broad + math.log(10)
     mistakes: list[dict[int, tuple[float, bool]]] = [{} for _ in histories]
     shares: list[tuple[int, float]] = []
     for at in np.flatnonzero(share > MISTAKE_COUNTS).tolist():
@@ -394,37 +405,43 @@ class _Stacked:
     def of(cls, histories: Sequence[CalibrationHistory], *, alike: bool = False) -> _Stacked:
         """Stack the increments of histories; ``alike``: all in one unit."""
         groups = [history.increments() for history in histories]
-        shape = (len(groups), max([1, *map(len, groups)]))
-        begin, end, start, stop, u0, u1 = (np.zeros(shape) for _ in range(6))
-        there, fresh, used = (np.zeros(shape, dtype=bool) for _ in range(3))
-        unit, goes_on = np.ones(len(groups)), np.zeros(len(groups), dtype=bool)
-        for i, (history, group) in enumerate(zip(histories, groups, strict=True)):
-            if not group:
-                continue
-            last, n = history.points[-1], len(group)
-            rows = np.array(
-                [
-                    (
-                        one.start_s,
-                        one.stop_s,
-                        one.start,
-                        one.end,
-                        one.start_uncertainty,
-                        one.end_uncertainty,
-                        not one.shares_start,
-                        one.state is None,
-                    )
-                    for one in group
-                ]
-            ).T
-            begin[i, :n], end[i, :n] = (rows[:2] - last.time_s) / SECONDS_PER_YEAR
-            measured = rows[7] > 0
-            start[i, :n], stop[i, :n] = rows[2], np.where(measured, rows[3], 0.0)
-            u0[i, :n], u1[i, :n] = rows[4], rows[5]
-            there[i, :n], fresh[i, :n], used[i, :n] = True, rows[6] > 0, measured
-            changes = np.where(measured, rows[3] - rows[2], 0.0)
-            unit[i] = math.sqrt(float(np.mean(changes**2 + rows[4] ** 2 + rows[5] ** 2)))
-            goes_on[i] = bool(group[-1].stop_s == last.time_s and measured[-1] and not last.starts_anew)
+        lengths = [len(group) for group in groups]
+        at = np.repeat(np.arange(len(groups)), lengths), np.concatenate([np.arange(n) for n in lengths])
+        rows = np.array(
+            [
+                (
+                    one.start_s,
+                    one.stop_s,
+                    one.start,
+                    one.end,
+                    one.start_uncertainty,
+                    one.end_uncertainty,
+                    not one.shares_start,
+                    one.state is None,
+                )
+                for group in groups
+                for one in group
+            ]
+        ).reshape(-1, 8)
+        table = np.zeros((8, len(groups), max([1, *lengths])))
+        table[(slice(None), *at)] = rows.T
+        begin, end, start, stop, u0, u1 = table[:6]
+        fresh, used = table[6:] > 0
+        there = np.arange(table.shape[2]) < np.array(lengths)[:, np.newaxis]
+        last = [history.points[-1] for history in histories]
+        final = np.array([one.time_s for one in last])[:, np.newaxis]
+        begin, end = (np.where(there, x - final, 0.0) / SECONDS_PER_YEAR for x in (begin, end))
+        stop = np.where(used, stop, 0.0)
+        changes = np.where(used, stop - start, 0.0)
+        squares = (changes**2 + u0**2 + u1**2).sum(axis=1)
+        unit = np.where(there[:, 0], np.sqrt(squares / np.maximum(lengths, 1)), 1.0)
+        goes_on = np.array(
+            [
+                bool(group and group[-1].stop_s == one.time_s and group[-1].state is None)
+                and not one.starts_anew
+                for group, one in zip(groups, last, strict=True)
+            ]
+        )
         if alike:
             unit = np.full(len(groups), float(np.sqrt(np.mean(unit**2))))
         scale = unit[:, np.newaxis]
@@ -537,19 +554,19 @@ def _laws(law: str, *, seasonal: bool) -> list[_Law]:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Filtered:
-    """What the filter leaves, for c laws: shapes (m, c, s), states (…, 3).
+    """What the filter leaves, for c laws: shapes (m, c, s), states (e, m, c, s).
 
-    ``-2 log likelihood = squares - 2 lean D + precision D² + logs``; state = ``state + D slope``, covariance
-    ``spread`` beside it.
+    ``-2 log likelihood = squares - 2 lean D + precision D² + logs``; state = ``state + D slope``, the upper
+    triangle of its covariance beside it is ``spread``.
     """
 
     precision: FloatArray
     lean: FloatArray
     squares: FloatArray
     logs: FloatArray
-    state: FloatArray
-    slope: FloatArray
-    spread: FloatArray
+    state: Sequence[FloatArray]
+    slope: Sequence[FloatArray]
+    spread: Sequence[Sequence[FloatArray]]
     innovations: FloatArray
 
 
@@ -660,21 +677,16 @@ def _filtered(
                 spread[e][f] -= gain * spread[0][f]
         for e in range(size):
             spread[0][e] *= kept
-    states, slopes, covariance = np.zeros((*shape, 3)), np.zeros((*shape, 3)), np.zeros((*shape, 3, 3))
-    for e in range(size):
-        states[..., e], slopes[..., e] = state[e]
-        for f in range(e, size):
-            covariance[..., e, f] = covariance[..., f, e] = spread[e][f]
     if grown:
-        covariance[..., 1, 1] += wander * np.maximum(-ends[-1], 0.0)[:, np.newaxis, np.newaxis]
+        spread[1][1] += wander * np.maximum(-ends[-1], 0.0)[:, np.newaxis, np.newaxis]
     return _Filtered(
         precision=moments[1, 1],
         lean=-moments[0, 1],
         squares=moments[0, 0],
         logs=logs,
-        state=states,
-        slope=slopes,
-        spread=covariance,
+        state=[one[0] for one in state],
+        slope=[one[1] for one in state],
+        spread=spread,
         innovations=np.stack(innovations, axis=-1) if innovations else np.zeros(0),
     )
 
@@ -734,7 +746,7 @@ class _Solved:
     log_weight, drift, variance
         Shape (m, c, s, p): log of the joint weight, and the drift there.
     state, slope, spread
-        As of :class:`_Filtered`, all laws together.
+        As of :class:`_Filtered`, all laws together: shapes (e, m, c, s) and (e, e, m, c, s).
     """
 
     stacked: _Stacked
@@ -751,7 +763,7 @@ class _Solved:
     @property
     def total(self) -> FloatArray:
         """Log of the evidence, shape (m,)."""
-        return np.asarray(special.logsumexp(self.log_weight, axis=(1, 2, 3)))
+        return _log_sum(self.log_weight, axis=(1, 2, 3))
 
     def innovations(self) -> FloatArray:
         """Return squares of standardised innovations by the first law and its likeliest walk, (m, j)."""
@@ -817,9 +829,16 @@ class _Solved:
     def some_rows(self, rows: Sequence[int]) -> _Solved:
         """Return some of the histories."""
         chosen = np.asarray(rows, dtype=int)
-        arrays = ["rate", "walks", "log_weight", "drift", "variance", "state", "slope", "spread"]
         return replace(
-            self, stacked=self.stacked.some(rows), **{name: getattr(self, name)[chosen] for name in arrays}
+            self,
+            stacked=self.stacked.some(rows),
+            state=self.state[:, chosen],
+            slope=self.slope[:, chosen],
+            spread=self.spread[:, :, chosen],
+            **{
+                name: getattr(self, name)[chosen]
+                for name in ("rate", "walks", "log_weight", "drift", "variance")
+            },
         )
 
     def _picked(self) -> Posteriors:
@@ -831,54 +850,59 @@ class _Solved:
         weight = np.exp(logs - logs.max(axis=1, keepdims=True))
         law, walk, part = np.unravel_index(at, (laws, walks, parts))
         row = np.arange(m)[:, np.newaxis]
-        drift, variance = self.drift[row, law, walk, part], self.variance[row, law, walk, part]
-        state, slope = self.state[row, law, walk], self.slope[row, law, walk]
-        spread = self.spread[row, law, walk]
         kinds = np.array([one.kind for one in self.laws])[law]
         sizes = np.array([one.size for one in self.laws])[law]
+        wanders, swings = kinds == "wandering", kinds == SEASONAL
         unit = self.stacked.unit[:, np.newaxis]
         last = [one.points[-1] for one in self.stacked.histories]
         # what was left last is a reading of its own, unless it ends the last increment
         goes_on = self.stacked.goes_on[:, np.newaxis]
         left = np.array([one.as_left for one in last])[:, np.newaxis] / unit
         known = np.array([one.as_left_standard_uncertainty for one in last])[:, np.newaxis] / unit
-        state[..., 0] = np.where(goes_on, state[..., 0], left)
-        slope[..., 0] = np.where(goes_on, slope[..., 0], 0.0)
-        spread[..., 0, 0] = np.where(goes_on, spread[..., 0, 0], known**2)
-        for e in (1, 2):
-            spread[..., 0, e] = spread[..., e, 0] = np.where(goes_on, spread[..., 0, e], 0.0)
-        wanders, swings = kinds == "wandering", kinds == SEASONAL
         span = np.array([one.time_s for one in last])[:, np.newaxis] / SECONDS_PER_YEAR
         bend = np.where(kinds == "logarithmic", sizes, 0.0)
         slowed = 1 / (1 + bend * span)
-        # rows of the map from (state, drift) to offset, drift now, cosine, sine
-        mean, covariance = np.zeros((4, m, kept)), np.zeros((4, 4, m, kept))
-        share = np.stack(
-            [slope[..., 0], slowed + wanders * slope[..., 1], swings * slope[..., 1], swings * slope[..., 2]]
-        )
-        mean[0], mean[1] = state[..., 0], wanders * state[..., 1]
-        mean[2], mean[3] = swings * state[..., 1], swings * state[..., 2]
-        mean += share * drift
-        covariance[0, 0] = spread[..., 0, 0]
-        covariance[0, 1] = covariance[1, 0] = wanders * spread[..., 0, 1]
-        covariance[1, 1] = wanders * spread[..., 1, 1]
-        if swings.any():
-            for e in (1, 2):
-                covariance[0, 1 + e] = covariance[1 + e, 0] = swings * spread[..., 0, e]
-                for f in (1, 2):
-                    covariance[1 + e, 1 + f] = swings * spread[..., e, f]
-        covariance += share[:, np.newaxis] * share[np.newaxis] * variance
+        # from (state, drift) to offset, drift now, cosine, sine
+        live = 4 if swings.any() else 2
+        mean, covariance, share = np.zeros((4, m, kept)), np.zeros((4, 4, m, kept)), np.zeros((live, m, kept))
+        mean[0] = np.where(goes_on, self.state[0][row, law, walk], left)
+        share[0] = np.where(goes_on, self.slope[0][row, law, walk], 0.0)
+        share[1] = slowed
+        covariance[0, 0] = np.where(goes_on, self.spread[0, 0][row, law, walk], known**2)
+        for has, becomes in ((wanders, {1: 1}), (swings, {1: 2, 2: 3})):
+            for e, i in becomes.items() if has.any() else ():
+                mean[i] += has * self.state[e][row, law, walk]
+                share[i] += has * self.slope[e][row, law, walk]
+                covariance[0, i] += np.where(goes_on & has, self.spread[0, e][row, law, walk], 0.0)
+                for f, j in becomes.items():
+                    if f >= e:
+                        covariance[i, j] += has * self.spread[e, f][row, law, walk]
+        drift, variance = self.drift[row, law, walk, part], self.variance[row, law, walk, part]
+        for i in range(live):
+            mean[i] = (mean[i] + share[i] * drift) * unit
+            for j in range(i, live):
+                covariance[i, j] += share[i] * share[j] * variance
+                covariance[i, j] *= unit**2
+                covariance[j, i] = covariance[i, j]
         return Posteriors(
             weight=weight / weight.sum(axis=1, keepdims=True),
-            mean=mean * unit,
-            covariance=covariance * unit**2,
+            mean=mean,
+            covariance=covariance,
             bend=bend * slowed,
             walk=self.walks[row, walk] * unit,
             wander=np.where(wanders, sizes * self.rate[:, np.newaxis], 0.0) * unit,
             part=part,
-            log_evidence=np.asarray(special.logsumexp(self.log_weight, axis=(1, 2))),
+            log_evidence=_log_sum(self.log_weight, axis=(1, 2)),
             mistakes=({},) * m,
         )
+
+
+def _log_sum(logs: FloatArray, axis: tuple[int, ...]) -> FloatArray:
+    """Return the log of the sum of exponentials."""
+    top = logs.max(axis=axis, keepdims=True)
+    top = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(np.exp(logs - top).sum(axis=axis)) + top.squeeze(axis))
 
 
 def _cells(low: FloatArray, high: FloatArray, count: int, *, whole: Mask) -> tuple[FloatArray, FloatArray]:
@@ -951,25 +975,31 @@ def _gridded(
     if len(walks) <= FEW_TOGETHER:
         groups = [list(laws)]
     runs = [_filtered(stacked, walks, some, rate) for some in groups]
-    names = ["precision", "lean", "squares", "logs", "state", "slope", "spread"]
-    left = _Filtered(
-        **{name: np.concatenate([getattr(run, name) for run in runs], axis=1) for name in names},
-        innovations=np.zeros(0),
+    precision, lean, squares, logs = (
+        np.concatenate([getattr(run, name) for run in runs], axis=1)[..., np.newaxis]
+        for name in ("precision", "lean", "squares", "logs")
     )
     prior = parts.drift[:, np.newaxis, np.newaxis, :]
-    sharp = left.precision[..., np.newaxis] + 1 / prior**2
-    drift = left.lean[..., np.newaxis] / sharp
-    misfit = left.squares[..., np.newaxis] - left.lean[..., np.newaxis] * drift
-    logs = -0.5 * (misfit + left.logs[..., np.newaxis] + np.log(sharp * prior**2))
-    logs = (
-        logs + _log_shares(laws, parts, rate)[:, :, np.newaxis] + parts.log_weight[:, np.newaxis, np.newaxis]
-    )
-    logs = logs + _log_mass(edges, parts.walk)[:, np.newaxis]
+    variance = 1 / (precision + 1 / prior**2)
+    drift = lean * variance
+    logs = -0.5 * (squares - lean * drift + logs - np.log(variance / prior**2))
+    logs += (_log_shares(laws, parts, rate) + parts.log_weight[:, np.newaxis])[:, :, np.newaxis]
+    logs += _log_mass(edges, parts.walk)[:, np.newaxis]
     if not seasonal.all() and any(one.kind == SEASONAL for one in laws):
         unseen = np.array([one.kind == SEASONAL for one in laws])
-        logs = np.where((~seasonal[:, np.newaxis] & unseen)[:, :, np.newaxis, np.newaxis], -np.inf, logs)
+        logs[~seasonal[:, np.newaxis] & unseen] = -np.inf
         whole = sum(SHARES[kind] for kind in kinds)
         logs[~seasonal] += math.log(whole / (whole - SHARES[SEASONAL]))
+    size = max(len(run.state) for run in runs) if limits is not None else 0  # where they matter
+    states, slopes = np.zeros((2, size, *logs.shape[:3]))
+    spread = np.zeros((size, size, *logs.shape[:3]))
+    first = 0
+    for run in runs:
+        own = slice(first, first := first + run.logs.shape[1])
+        for e in range(min(size, len(run.state))):
+            states[e, :, own], slopes[e, :, own] = run.state[e], run.slope[e]
+            for f in range(e, len(run.state)):
+                spread[e, f, :, own] = run.spread[e][f]
     solved = _Solved(
         stacked=stacked,
         laws=laws,
@@ -977,10 +1007,10 @@ def _gridded(
         walks=walks,
         log_weight=logs,
         drift=drift,
-        variance=1 / sharp,
-        state=left.state,
-        slope=left.slope,
-        spread=left.spread,
+        variance=variance,
+        state=states,
+        slope=slopes,
+        spread=spread,
     )
     for i, increments in enumerate(stacked.increments if limits is not None else ()):
         judged = [one for one in increments if one.state is not None]

@@ -14,7 +14,7 @@ from evenbeat.calibration.tolerance import LONGEST_S, Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity, caution
 from evenbeat.fleet.due import DueInstrument, DueList
-from evenbeat.fleet.judged import Question, histories_by_class, judge_histories, judge_logs
+from evenbeat.fleet.judged import Question, histories_by_class, judge_histories, judge_logs, made_ready
 from evenbeat.fleet.members import members_of
 from evenbeat.fleet.usual import learned_priors
 from evenbeat.fleet.workers import Crew, Progress, software, usual_processes
@@ -145,13 +145,15 @@ def assess_fleet(
     elif processes < 1:
         msg = f"processes is {processes}; it must be 1 or more"
         raise InputError(msg)
-    if not logs:
-        priors, learned = learned_priors(histories_by_class(question, members))
-        question, assumed = replace(question, priors=priors), (*assumed, *learned)
-    size = 1 if logs else CHUNK
-    chunks = [members[at : at + size] for at in range(0, len(members), size)]
     crew = Crew(processes=processes, cluster=cluster)
-    lines, findings = crew.run(judge_logs if logs else judge_histories, question, chunks, progress)
+    if logs:
+        lines, findings = crew.run(judge_logs, question, [[one] for one in members], progress)
+    else:
+        ready = made_ready(question, members)
+        priors, learned = learned_priors(histories_by_class(ready))
+        question, assumed = replace(question, priors=priors), (*assumed, *learned)
+        chunks = [ready[at : at + CHUNK] for at in range(0, len(ready), CHUNK)]
+        lines, findings = crew.run(judge_histories, question, chunks, progress)
     unevaluated = sum(line.state == "not evaluated" for line in lines)
     if unevaluated:
         sentence = f"{counted(unevaluated, 'instrument')} could not be evaluated; each says why."

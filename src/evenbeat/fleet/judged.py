@@ -79,7 +79,7 @@ class Question:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Case:
+class Case:
     """A member whose rows can be used."""
 
     line: DueInstrument
@@ -87,45 +87,51 @@ class _Case:
     last_day: date
     age_s: float
     tolerance: Tolerance
-    prior: DriftPrior
+    oscillator_class: str | None
     longest_s: float
     longest_by: LimitedBy
     findings: tuple[Finding, ...]
 
 
-def judge_histories(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
+def made_ready(question: Question, members: Sequence[Member]) -> list[Case | DueInstrument]:
+    """Return every member ready to be judged, in their order, or its line where there is nothing to judge."""
+    return [
+        _or_why_not(
+            DueInstrument(instrument=member.name, calibrations=len(member.rows), reason=""),
+            partial(_case, question, member),
+        )
+        for member in members
+    ]
+
+
+def judge_histories(question: Question, ready: Sequence[Case | DueInstrument]) -> list[DueInstrument]:
     """Return the line of every member, in their order; one that cannot be evaluated says why."""
-    ready = [_or_why_not(member, partial(_case, question, member)) for member in members]
-    cases = {at: case for at, case in enumerate(ready) if isinstance(case, _Case)}
+    cases = {at: case for at, case in enumerate(ready) if isinstance(case, Case)}
     try:
         lines = dict(zip(cases, _lines(question, list(cases.values())), strict=True))
     except Exception:  # each by itself: who is to blame says so, the others have their line
         lines = {
-            at: _or_why_not(members[at], partial(lambda one: _lines(question, [one])[0], case))
+            at: _or_why_not(case.line, partial(lambda one: _lines(question, [one])[0], case))
             for at, case in cases.items()
         }
     return [one if isinstance(one, DueInstrument) else lines[at] for at, one in enumerate(ready)]
 
 
-def histories_by_class(
-    question: Question, members: Sequence[Member]
-) -> dict[str | None, list[CalibrationHistory]]:
+def histories_by_class(ready: Sequence[Case | DueInstrument]) -> dict[str | None, list[CalibrationHistory]]:
     """Return the histories that can be used, by the class that is stated."""
     found: dict[str | None, list[CalibrationHistory]] = {}
-    for member in members:
-        case = _or_why_not(member, partial(_case, question, member))
-        if isinstance(case, _Case):
-            found.setdefault(case.prior.name or None, []).append(case.history)
+    for case in ready:
+        if isinstance(case, Case):
+            found.setdefault(case.oscillator_class, []).append(case.history)
     return found
 
 
-def _or_why_not(member: Member, judge: Callable[[], T]) -> T | DueInstrument:
+def _or_why_not(line: DueInstrument, judge: Callable[[], T]) -> T | DueInstrument:
     """Return what is judged of a member, or its line with the reason why it cannot be: nothing gets past.
 
     What is wrong with its data is one sentence; whatever else happens is a fault of this program, which must
     not keep the other instruments from their line.
     """
-    line = DueInstrument(instrument=member.name, calibrations=len(member.rows), reason="")
     try:
         return judge()
     except EvenbeatError as error:
@@ -137,7 +143,7 @@ def _or_why_not(member: Member, judge: Callable[[], T]) -> T | DueInstrument:
         return replace(line, reason=sentence, findings=(fault,))
 
 
-def _case(question: Question, member: Member) -> _Case | DueInstrument:
+def _case(question: Question, member: Member) -> Case | DueInstrument:
     """Return a member made ready, or its line where there is nothing to compute."""
     checked = [row if isinstance(row, Calibration) else calibration_of(row) for row in member.rows]
     said = {
@@ -213,13 +219,13 @@ def _case(question: Question, member: Member) -> _Case | DueInstrument:
         return replace(_left_unknown(question, last, line), findings=tuple(findings))
     longest, by = _longest(question, history, last)
     age = (question.on - last.moment.date()).days * SECONDS_PER_DAY
-    return _Case(
+    return Case(
         line=line,
         history=history,
         last_day=last.moment.date(),
         age_s=max(age, 0.0),
         tolerance=tolerance,
-        prior=question.prior(about.oscillator_class),
+        oscillator_class=about.oscillator_class,
         longest_s=longest,
         longest_by=by,
         findings=tuple(findings),
@@ -255,13 +261,14 @@ def _longest(question: Question, history: CalibrationHistory, last: Calibration)
     return min(limits)
 
 
-def _lines(question: Question, cases: Sequence[_Case]) -> list[DueInstrument]:
+def _lines(question: Question, cases: Sequence[Case]) -> list[DueInstrument]:
     """Return the line of every case, judged by the posteriors of all of them at once."""
     if not cases:
         return []
+    priors = [question.prior(case.oscillator_class) for case in cases]
     found = posteriors(
         [case.history for case in cases],
-        [case.prior for case in cases],
+        priors,
         tolerances=[case.tolerance for case in cases],
     )
     model = ManyHistories(posteriors=found, constant=question.constant)
@@ -278,9 +285,7 @@ def _lines(question: Question, cases: Sequence[_Case]) -> list[DueInstrument]:
             limited_by = "start"
         elif interval >= case.longest_s * (1 - 1e-9):
             limited_by = case.longest_by
-        said = evidence_findings(
-            case.history, case.history.increments(), case.prior, found.some(np.array([k]))
-        )
+        said = evidence_findings(case.history, case.history.increments(), priors[k], found, k)
         if not question.environment_uncertainty and not seasons_seen(case.history):
             said.append(season_unseen())
         line = replace(
@@ -316,7 +321,10 @@ def _reason(limited_by: LimitedBy, interval_s: float, limit: Tolerance, reliabil
 
 def judge_logs(question: Question, members: Sequence[Member]) -> list[DueInstrument]:
     """Return the line of every log, in their order; one that cannot be evaluated says why."""
-    return [_or_why_not(member, partial(_line_of_log, question, member)) for member in members]
+    return [
+        _or_why_not(DueInstrument(instrument=member.name, reason=""), partial(_line_of_log, question, member))
+        for member in members
+    ]
 
 
 def _line_of_log(question: Question, member: Member) -> DueInstrument:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -12,6 +12,8 @@ from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_YEAR
 
 SMALLEST_VARIANCE = 1e-300
+FARTHEST = 8.3
+"""So many standard deviations out a normal distribution function is 0 or 1 to the last digit."""
 SHARES = np.append(0.0, np.geomspace(1e-3, 1.0, 25))
 SEASON_SHARES = np.unique([*SHARES, *np.linspace(0, 1, 41)])
 """Where in the longest interval it is looked for that an offset leaves its limits."""
@@ -43,8 +45,7 @@ class ManyHistories:
         """Return the probability at every point of the posteriors, elapsed times shaped to go with them."""
         middle, variance = self.posteriors.forecast(elapsed_s / SECONDS_PER_YEAR)
         narrow = 1 / np.sqrt(np.maximum(variance + self.constant**2, SMALLEST_VARIANCE))
-        low, high = limit[:, :1], limit[:, 1:]
-        return np.asarray(special.ndtr((high - middle) * narrow) - special.ndtr((low - middle) * narrow))
+        return _below((limit[:, 1:] - middle) * narrow) - _below((limit[:, :1] - middle) * narrow)
 
     def interval_s(self, limit: FloatArray, reliability: float, longest_s: FloatArray) -> FloatArray:
         """Return for how long each stays within its limits with this probability, shape (m,).
@@ -52,39 +53,48 @@ class ManyHistories:
         0 where it is not even at the start, its ``longest_s`` where it does not leave by then.
         """
         # a yearly course may leave and come back
-        seasonal = self.posteriors.covariance[2, 2].any(axis=1)
+        seasonal = self.posteriors.seasonal
+        straight = replace(self, posteriors=self.posteriors.straight)
         ends = np.zeros(len(limit))
-        for rows, shares in ((np.flatnonzero(~seasonal), SHARES), (np.flatnonzero(seasonal), SEASON_SHARES)):
+        for which, model, shares in ((~seasonal, straight, SHARES), (seasonal, self, SEASON_SHARES)):
+            rows = np.flatnonzero(which)
             if len(rows):
-                ends[rows] = self.some(rows)._ends(limit[rows], reliability, longest_s[rows], shares)
+                ends[rows] = model.some(rows)._ends(limit[rows], reliability, longest_s[rows], shares)
         return ends
 
     def _ends(self, limit: FloatArray, asked: float, longest_s: FloatArray, shares: FloatArray) -> FloatArray:
         """Return the first exits: between which two shares of the longest interval, then by regula falsi."""
-        excess = np.stack(
-            [self.probability_within(share * longest_s, limit) - asked for share in shares], axis=1
-        )
-        first = (excess < 0).argmax(axis=1)
-        ends = np.where(excess[:, 0] < 0, 0.0, longest_s)
-        rows = np.flatnonzero(first > 0)
-        if not len(rows):
-            return ends
-        some, limits, after = self.some(rows), limit[rows], first[rows]
-        low, high = (longest_s[rows] * shares[at] for at in (after - 1, after))
-        over, under = (excess[rows, at] for at in (after - 1, after))
-        at, side, going = low, np.zeros(len(rows), dtype=int), np.ones(len(rows), dtype=bool)
+        ends, rows, some = longest_s.copy(), np.arange(len(limit)), self
+        low, over, high, under = np.zeros((4, len(limit)))
+        for share in shares:
+            at = share * longest_s[rows]
+            excess = some.probability_within(at, limit[rows]) - asked
+            out = excess < 0
+            left, stays = rows[out], rows[~out]
+            high[left], under[left], low[stays], over[stays] = at[out], excess[out], at[~out], excess[~out]
+            if len(left):
+                rows, some = stays, some.some(np.flatnonzero(~out))
+            if not len(rows):
+                break
+        ends[(under < 0) & (high == 0)] = 0.0
+        rows = np.flatnonzero(high > 0)
+        some, side, at = self.some(rows), np.zeros(len(rows)), low[rows]
+        low, over, high, under = low[rows], over[rows], high[rows], under[rows]
         for _ in range(MOST_STEPS):
             nearer = (low * under - high * over) / (under - over)
-            going = going & (np.abs(nearer - at) > TOLERATED * nearer)  # none depends on its neighbours
-            if not going.any():
+            going = np.abs(nearer - at) > TOLERATED * nearer  # none depends on its neighbours
+            ends[rows[~going]] = at[~going]
+            rows, side, at = rows[going], side[going], nearer[going]
+            low, over, high, under = low[going], over[going], high[going], under[going]
+            if not len(rows):
                 break
-            at = np.where(going, nearer, at)
-            here = some.probability_within(at, limits) - asked
-            left = here < 0
-            halved = np.where(np.where(left, -1, 1) == side, 0.5, 1.0)  # the end that stays again (Illinois)
-            over, under = np.where(left, over * halved, here), np.where(left, here, under * halved)
-            low, high = np.where(left, low, at), np.where(left, at, high)
-            side = np.where(left, -1, 1)
+            some = some if going.all() else some.some(np.flatnonzero(going))
+            here = some.probability_within(at, limit[rows]) - asked
+            beyond = here < 0
+            now = np.where(beyond, -1.0, 1.0)
+            halved = np.where(now == side, 0.5, 1.0)  # the end that stays again (Illinois)
+            over, under = np.where(beyond, over * halved, here), np.where(beyond, here, under * halved)
+            low, high, side = np.where(beyond, low, at), np.where(beyond, at, high), now
         ends[rows] = at
         return ends
 
@@ -98,4 +108,12 @@ class ManyHistories:
 
     def some(self, chosen: np.ndarray) -> ManyHistories:
         """Return some of the instruments."""
-        return ManyHistories(posteriors=self.posteriors.some(chosen), constant=self.constant)
+        return replace(self, posteriors=self.posteriors.some(chosen))
+
+
+def _below(z: FloatArray) -> FloatArray:
+    """Return the standard normal distribution function; far out it is 0 or 1, as most points are."""
+    found = (z > 0).astype(float)
+    near = np.abs(z) < FARTHEST
+    found[near] = special.ndtr(z[near])
+    return found

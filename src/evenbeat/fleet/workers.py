@@ -14,6 +14,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from importlib import import_module
 from multiprocessing import get_context
+from typing import Any
 
 from threadpoolctl import threadpool_limits
 
@@ -22,9 +23,8 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.fleet.due import DueInstrument
 from evenbeat.fleet.judged import Question
-from evenbeat.fleet.members import Member
 
-Judge = Callable[[Question, Sequence[Member]], list[DueInstrument]]
+Judge = Callable[[Question, Sequence[Any]], list[DueInstrument]]
 Progress = Callable[[int, int], None]
 PATIENCE_S = 20
 ATTEMPTS = 3
@@ -52,7 +52,7 @@ class Crew:
         self,
         judge: Judge,
         question: Question,
-        chunks: Sequence[Sequence[Member]],
+        chunks: Sequence[Sequence[Any]],
         progress: Progress | None = None,
     ) -> tuple[list[DueInstrument], list[Finding]]:
         """Return the lines of all chunks in order, and what happened on the way."""
@@ -93,7 +93,7 @@ def usual_processes() -> int:
         return os.cpu_count() or 1
 
 
-def do_chunk(judge: Judge, question: Question, chunk: Sequence[Member]) -> Done:
+def do_chunk(judge: Judge, question: Question, chunk: Sequence[Any]) -> Done:
     """Do one chunk in this process."""
     with threadpool_limits(limits=1):
         return Done(lines=tuple(judge(question, chunk)), software=software())
@@ -103,7 +103,7 @@ def _on_processes(
     processes: int,
     judge: Judge,
     question: Question,
-    chunks: Sequence[Sequence[Member]],
+    chunks: Sequence[Sequence[Any]],
     counted: Counted,
     findings: list[Finding],
 ) -> list[Done]:
@@ -133,7 +133,7 @@ def _on_processes(
 
 
 def _on_cluster(
-    address: str, judge: Judge, question: Question, chunks: Sequence[Sequence[Member]], counted: Counted
+    address: str, judge: Judge, question: Question, chunks: Sequence[Sequence[Any]], counted: Counted
 ) -> list[Done]:
     try:
         distributed = import_module("distributed")

@@ -9,6 +9,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, date, datetime, timedelta
+from functools import cached_property
 from pathlib import Path
 from typing import ClassVar, Literal, TypeAlias
 
@@ -195,7 +196,7 @@ class Calibration(Plain):
                 )
                 raise InputError(msg)
 
-    @property
+    @cached_property
     def moment(self) -> datetime:
         """When it was made, in UTC; a date without a time counts as midnight."""
         return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
@@ -279,7 +280,7 @@ class Event(Plain):
             msg = f"place belongs to a move, not to {self.what!r}"
             raise InputError(msg)
 
-    @property
+    @cached_property
     def moment(self) -> datetime:
         """When it happened, in UTC; a date without a time counts as midnight."""
         return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
@@ -348,8 +349,8 @@ PARTS = {kind: frozenset(each.name for each in fields(made)) for kind, made in F
 def fact_of(kind: Kind, content: Mapping[str, object]) -> Fact:
     """Return a fact from plain values."""
     made, known = FACTS[kind], PARTS[kind]
-    strange = sorted(content.keys() - known)
-    if strange:
+    if not content.keys() <= known:
+        strange = sorted(content.keys() - known)
         article = "a" if kind == "calibration" else "an"
         msg = f"{strange[0]!r} is no part of {article} {kind}; parts are {', '.join(sorted(known))}"
         raise InputError(msg)
@@ -521,7 +522,7 @@ def _found(value: object) -> float | FoundState | None:
 
 
 def _number(value: object, name: str) -> float | None:
-    if isinstance(value, float) and math.isfinite(value):
+    if value is None or (isinstance(value, float) and math.isfinite(value)):
         return value  # as a register holds it
     text = str(value).strip()
     if text.lower() in EMPTY:

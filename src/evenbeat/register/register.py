@@ -14,6 +14,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -65,6 +66,7 @@ COLUMNS = (
 SOFTWARE = f"evenbeat {__version__}"
 FORMAT = "all of a register"
 _INSERT = f"INSERT INTO entries ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
+_cells = attrgetter(*COLUMNS)
 _SELECT = f"SELECT {', '.join(COLUMNS)} FROM"
 
 
@@ -112,11 +114,7 @@ class Entry(Plain):
         LogError
             If it cannot be read: it was changed after it was written.
         """
-        try:
-            return None if self.content is None else fact_of(self.kind, json.loads(self.content))
-        except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
-            msg = f"entry {self.number} cannot be used: {error}"
-            raise LogError(msg) from error
+        return None if self.content is None else stated_fact(self.number, self.kind, self.content)
 
     def computed_hash(self) -> str:
         """Return the hash that this row must have."""
@@ -125,11 +123,26 @@ class Entry(Plain):
     @property
     def row(self) -> tuple[int | str | None, ...]:
         """Its cells, in the order of the columns."""
-        return tuple(getattr(self, name) for name in COLUMNS)
+        return _cells(self)
 
     def _facts(self) -> Mapping[str, object]:
         fact = self.fact
         return {**super()._facts(), "content": None if fact is None else fact.to_dict()}
+
+
+def stated_fact(number: int, kind: Kind, content: str) -> Fact:
+    """Return what an entry states, or raise ``LogError`` naming it: it was changed after it was written."""
+    try:
+        return fact_of(kind, json.loads(content))
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
+        msg = f"entry {number} cannot be used: {error}"
+        raise LogError(msg) from error
+
+
+_canonical = json.JSONEncoder(
+    ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False
+).encode
+_compact = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 
 
 def chained_hash(parts: tuple[int | str | None, ...]) -> str:
@@ -137,13 +150,12 @@ def chained_hash(parts: tuple[int | str | None, ...]) -> str:
 
     The parts are written as one JSON array, so that no text can pass for another: UTF-8, no blanks.
     """
-    text = json.dumps(parts, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+    return hashlib.sha256(_compact(parts).encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def canonical_text(content: dict[str, object]) -> str:
     """Return the JSON of a fact: keys in order, no blanks, so that the same fact is the same text."""
-    return json.dumps(content, ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return _canonical(content)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -460,16 +472,15 @@ class Register:
             Number of the last entry, for the register as it was then; the last of all by default.
         """
         with reading(self.path) as connection:
-            entries = list(each_entry(connection))[:upto]
-        head = f"{entries[-1].number}:{entries[-1].hash}" if entries else "0:"
+            entries = [dict(zip(COLUMNS, row, strict=True)) for row in each_row(connection)][:upto]
+        head = f"{entries[-1]['number']}:{entries[-1]['hash']}" if entries else "0:"
         whole = {"format": FORMAT, "version": SCHEMA_VERSION, "entries": len(entries), "head": head}
-        rows = (dict(zip(COLUMNS, entry.row, strict=True)) for entry in entries)
-        return "".join(f"{json.dumps(line)}\n" for line in (whole, *rows))
+        return "".join(f"{json.dumps(line)}\n" for line in (whole, *entries))
 
     def entries(self, instrument: str | None = None) -> tuple[Entry, ...]:
         """Return all rows in the order they were written, or those of one instrument."""
         with reading(self.path) as connection:
-            return tuple(each_entry(connection, instrument))
+            return tuple(map(_entry_of, each_row(connection, instrument)))
 
     def head(self) -> str:
         """Return ``number:hash`` of the last row, to be noted elsewhere: it shows later what was cut off."""
@@ -715,6 +726,8 @@ class _Held:
     def _remember(self, entry: Entry, fact: Fact | None) -> None:
         if isinstance(fact, Instrument):
             self._known[fact.name] = True
+            if entry.corrects is None:  # who is new has no calibration
+                self._dates.setdefault(fact.name, {})
         elif isinstance(fact, Calibration):
             self._dates_of(fact.instrument)[fact.date] = entry.number
 
@@ -772,14 +785,11 @@ def account() -> str:
         return "account unknown"
 
 
-def each_entry(connection: sqlite3.Connection, instrument: str | None = None) -> Iterator[Entry]:
-    """Yield the rows in order, those of one instrument only if one is named."""
+def each_row(connection: sqlite3.Connection, instrument: str | None = None) -> Iterable[Any]:
+    """Return the rows in order, those of one instrument only if one is named."""
     if instrument is None:
-        rows: Iterable[Any] = connection.execute(f"{_SELECT} entries ORDER BY number")
-    else:
-        rows = connection.execute(f"{_SELECT} entries WHERE instrument = ? ORDER BY number", (instrument,))
-    for row in rows:
-        yield _entry_of(row)
+        return connection.execute(f"{_SELECT} entries ORDER BY number")
+    return connection.execute(f"{_SELECT} entries WHERE instrument = ? ORDER BY number", (instrument,))
 
 
 def _head(connection: sqlite3.Connection) -> str:

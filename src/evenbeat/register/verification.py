@@ -11,16 +11,19 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding, caution, good, note, stop
 from evenbeat.register.facts import Fact
 from evenbeat.register.heads import SeenHead, heads_file, note_head, seen_heads
-from evenbeat.register.register import Entry, Holdings, Register, chained_hash, each_entry
+from evenbeat.register.register import Holdings, Register, chained_hash, each_row, stated_fact
 from evenbeat.register.store import STATEMENTS, foreign_objects, reading
 from evenbeat.result import Result
 
 MOST_SHOWN = 20
+WRITTEN = frozenset({int, str, type(None)})
+"""What a cell of a register may be."""
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -111,15 +114,16 @@ def _looked_through(register: Register, noted_head: str | None) -> tuple[Verific
         former, expected = "", 1
         hashes = {0: ""}
         broken: list[Finding] = []
-        for entry in each_entry(connection):
-            wrong, fact = _row_findings(entry, former, expected)
+        for row in each_row(connection):
+            number, corrects = row[0], row[4]
+            wrong, fact = _row_findings(row, former, expected)
             broken += wrong
             if fact is not None:
-                facts[entry.number] = fact
-            if entry.corrects is not None:
-                facts.pop(entry.corrects, None)
-            former, expected = entry.hash, entry.number + 1
-            hashes[entry.number] = entry.hash
+                facts[number] = fact
+            if corrects is not None:
+                facts.pop(corrects, None)
+            former, expected = row[-1], number + 1
+            hashes[number] = former
         count = connection.execute("SELECT count(*) FROM entries").fetchone()[0]
     found += broken[:MOST_SHOWN]
     for number, digest in noted.items():
@@ -197,33 +201,31 @@ def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
     return found
 
 
-def _row_findings(entry: Entry, former: str, expected: int) -> tuple[list[Finding], Fact | None]:
+def _row_findings(row: tuple[Any, ...], former: str, expected: int) -> tuple[list[Finding], Fact | None]:
     """Return what is wrong with a row, and what it states."""
-    row, where = entry.row, {"entry": entry.number}
-    if any(isinstance(cell, bytes | float) for cell in row):
-        sentence = f"Entry {entry.number} holds what no register writes: it was changed after it was written."
-        return [stop("ENTRY_CHANGED", sentence, **where)], None
-    found, fact = [], None
-    if entry.number != expected:
-        sentence = f"Entry {expected} is missing: entry {entry.number} follows."
-        found.append(stop("ENTRY_MISSING", sentence, **where))
-    if entry.former_hash != former:
-        sentence = f"Entry {entry.number} does not follow the entry before it."
-        found.append(stop("CHAIN_BROKEN", sentence, **where))
-    if chained_hash(row[:-1]) != entry.hash:
-        sentence = (
-            f"Entry {entry.number} ({entry.kind} of {entry.instrument}) was changed after it was written."
-        )
-        found.append(stop("ENTRY_CHANGED", sentence, **where))
+    number, kind, instrument, content, *_, former_hash, digest = row
+    if not WRITTEN.issuperset(map(type, row)):
+        sentence = f"Entry {number} holds what no register writes: it was changed after it was written."
+        return [stop("ENTRY_CHANGED", sentence, entry=number)], None
+    found: list[Finding] = []
+    if number != expected:
+        sentence = f"Entry {expected} is missing: entry {number} follows."
+        found.append(stop("ENTRY_MISSING", sentence, entry=number))
+    if former_hash != former:
+        sentence = f"Entry {number} does not follow the entry before it."
+        found.append(stop("CHAIN_BROKEN", sentence, entry=number))
+    if chained_hash(row[:-1]) != digest:
+        sentence = f"Entry {number} ({kind} of {instrument}) was changed after it was written."
+        found.append(stop("ENTRY_CHANGED", sentence, entry=number))
         return found, None
-    reason = ""
+    reason, fact = "", None
     try:
-        fact = entry.fact
+        fact = None if content is None else stated_fact(number, kind, content)
     except LogError as error:
         reason = str(error)
-    if fact is not None and fact.instrument != entry.instrument:
-        reason = f"entry {entry.number} is filed under {entry.instrument}, but states {fact.instrument}"
+    if fact is not None and fact.instrument != instrument:
+        reason = f"entry {number} is filed under {instrument}, but states {fact.instrument}"
     if reason:
         sentence = f"E{reason[1:]}."
-        found.append(stop("ENTRY_UNUSABLE", sentence, **where))
+        found.append(stop("ENTRY_UNUSABLE", sentence, entry=number))
     return found, fact
