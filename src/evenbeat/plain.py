@@ -14,6 +14,9 @@ UNLISTED: Mapping[str, object] = MappingProxyType({"listed as": ""})
 """``field(metadata=UNLISTED)``: a field that :meth:`Plain.to_dict` leaves out."""
 
 
+_SIMPLE = (str, int)
+
+
 def listed_as(name: str) -> Mapping[str, object]:
     """Return the ``metadata`` of a field whose name in plain values says more, such as its unit."""
     return MappingProxyType({"listed as": name})
@@ -55,7 +58,7 @@ def plain(value: object) -> Any:
     TypeError
         If the value, or one within it, has no plain form: better than a text nobody can read back.
     """
-    if value is None or isinstance(value, bool | int | str):
+    if value is None or isinstance(value, _SIMPLE):
         return value
     if isinstance(value, float):
         return value if math.isfinite(value) else None

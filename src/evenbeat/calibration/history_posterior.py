@@ -142,6 +142,8 @@ class DriftPrior:
     @property
     def mixture(self) -> tuple[PriorPart, ...]:
         """Its parts; one where it is exactly as stated."""
+        if self.parts:
+            return self.parts
         exactly = PriorPart(
             name=self.name,
             factor=1.0,
@@ -149,7 +151,7 @@ class DriftPrior:
             drift_per_year=self.drift_per_year,
             walk_per_root_year=self.walk_per_root_year,
         )
-        return self.parts or (exactly,)
+        return (exactly,)
 
     @classmethod
     def of(cls, stated: str | OscillatorClass | DriftPrior | None) -> DriftPrior:
@@ -850,9 +852,15 @@ class _Solved:
         weight = np.exp(logs - logs.max(axis=1, keepdims=True))
         law, walk, part = np.unravel_index(at, (laws, walks, parts))
         row = np.arange(m)[:, np.newaxis]
-        kinds = np.array([one.kind for one in self.laws])[law]
+        cell, point = (
+            row * laws * walks + at // parts,
+            row * flat.shape[1] + at,
+        )
         sizes = np.array([one.size for one in self.laws])[law]
-        wanders, swings = kinds == "wandering", kinds == SEASONAL
+        slows, wanders, swings = (
+            np.array([one.kind == kind for one in self.laws])[law]
+            for kind in ("logarithmic", "wandering", SEASONAL)
+        )
         unit = self.stacked.unit[:, np.newaxis]
         last = [one.points[-1] for one in self.stacked.histories]
         # what was left last is a reading of its own, unless it ends the last increment
@@ -860,24 +868,24 @@ class _Solved:
         left = np.array([one.as_left for one in last])[:, np.newaxis] / unit
         known = np.array([one.as_left_standard_uncertainty for one in last])[:, np.newaxis] / unit
         span = np.array([one.time_s for one in last])[:, np.newaxis] / SECONDS_PER_YEAR
-        bend = np.where(kinds == "logarithmic", sizes, 0.0)
+        bend = np.where(slows, sizes, 0.0)
         slowed = 1 / (1 + bend * span)
         # from (state, drift) to offset, drift now, cosine, sine
         live = 4 if swings.any() else 2
         mean, covariance, share = np.zeros((4, m, kept)), np.zeros((4, 4, m, kept)), np.zeros((live, m, kept))
-        mean[0] = np.where(goes_on, self.state[0][row, law, walk], left)
-        share[0] = np.where(goes_on, self.slope[0][row, law, walk], 0.0)
+        mean[0] = np.where(goes_on, self.state[0].take(cell), left)
+        share[0] = np.where(goes_on, self.slope[0].take(cell), 0.0)
         share[1] = slowed
-        covariance[0, 0] = np.where(goes_on, self.spread[0, 0][row, law, walk], known**2)
+        covariance[0, 0] = np.where(goes_on, self.spread[0, 0].take(cell), known**2)
         for has, becomes in ((wanders, {1: 1}), (swings, {1: 2, 2: 3})):
             for e, i in becomes.items() if has.any() else ():
-                mean[i] += has * self.state[e][row, law, walk]
-                share[i] += has * self.slope[e][row, law, walk]
-                covariance[0, i] += np.where(goes_on & has, self.spread[0, e][row, law, walk], 0.0)
+                mean[i] += has * self.state[e].take(cell)
+                share[i] += has * self.slope[e].take(cell)
+                covariance[0, i] += np.where(goes_on & has, self.spread[0, e].take(cell), 0.0)
                 for f, j in becomes.items():
                     if f >= e:
-                        covariance[i, j] += has * self.spread[e, f][row, law, walk]
-        drift, variance = self.drift[row, law, walk, part], self.variance[row, law, walk, part]
+                        covariance[i, j] += has * self.spread[e, f].take(cell)
+        drift, variance = self.drift.take(point), self.variance.take(point)
         for i in range(live):
             mean[i] = (mean[i] + share[i] * drift) * unit
             for j in range(i, live):

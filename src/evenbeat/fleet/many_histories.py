@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from evenbeat.calibration.history_posterior import Posteriors
@@ -17,6 +18,8 @@ FARTHEST = 8.3
 SHARES = np.append(0.0, np.geomspace(1e-3, 1.0, 25))
 SEASON_SHARES = np.unique([*SHARES, *np.linspace(0, 1, 41)])
 """Where in the longest interval it is looked for that an offset leaves its limits."""
+COARSE_SHARES, RISES = SHARES[[0, *range(1, 26, 3)]], 1e-9
+"""Where it suffices to look, unless the probability rises by so much on the way: it may have been lower."""
 TOLERATED, MOST_STEPS = 1e-10, 60
 """Share of itself to which an interval is found, and after how many steps at the latest."""
 
@@ -55,21 +58,35 @@ class ManyHistories:
         # a yearly course may leave and come back
         seasonal = self.posteriors.seasonal
         straight = replace(self, posteriors=self.posteriors.straight)
-        ends = np.zeros(len(limit))
-        for which, model, shares in ((~seasonal, straight, SHARES), (seasonal, self, SEASON_SHARES)):
+        ends, rose = np.zeros(len(limit)), np.zeros(len(limit), dtype=bool)
+        for model, which, shares in (
+            (straight, ~seasonal, COARSE_SHARES),
+            (straight, rose, SHARES),
+            (self, seasonal, SEASON_SHARES),
+        ):
             rows = np.flatnonzero(which)
             if len(rows):
-                ends[rows] = model.some(rows)._ends(limit[rows], reliability, longest_s[rows], shares)
+                ends[rows], rose[rows] = model.some(rows)._ends(
+                    limit[rows], reliability, longest_s[rows], shares
+                )
         return ends
 
-    def _ends(self, limit: FloatArray, asked: float, longest_s: FloatArray, shares: FloatArray) -> FloatArray:
-        """Return the first exits: between which two shares of the longest interval, then by regula falsi."""
+    def _ends(
+        self, limit: FloatArray, asked: float, longest_s: FloatArray, shares: FloatArray
+    ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+        """Return the first exits, and whose probability rises before.
+
+        Between which two shares of the longest interval they are, then by regula falsi.
+        """
         ends, rows, some = longest_s.copy(), np.arange(len(limit)), self
         low, over, high, under = np.zeros((4, len(limit)))
+        over += np.inf
+        rose = np.zeros(len(limit), dtype=bool)
         for share in shares:
             at = share * longest_s[rows]
             excess = some.probability_within(at, limit[rows]) - asked
             out = excess < 0
+            rose[rows] |= excess > over[rows] + RISES
             left, stays = rows[out], rows[~out]
             high[left], under[left], low[stays], over[stays] = at[out], excess[out], at[~out], excess[~out]
             if len(left):
@@ -96,7 +113,7 @@ class ManyHistories:
             over, under = np.where(beyond, over * halved, here), np.where(beyond, here, under * halved)
             low, high, side = np.where(beyond, low, at), np.where(beyond, at, high), now
         ends[rows] = at
-        return ends
+        return ends, rose
 
     def drift_per_year(self) -> tuple[FloatArray, FloatArray]:
         """Return mean and standard deviation of the drift per year at the last calibration, shape (m,)."""

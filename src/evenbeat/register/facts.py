@@ -522,8 +522,8 @@ def _found(value: object) -> float | FoundState | None:
 
 
 def _number(value: object, name: str) -> float | None:
-    if value is None or (isinstance(value, float) and math.isfinite(value)):
-        return value  # as a register holds it
+    if value is None or (isinstance(value, float) and not math.isinf(value)):
+        return None if value is None or math.isnan(value) else value  # as a register or a table holds it
     text = str(value).strip()
     if text.lower() in EMPTY:
         return None
