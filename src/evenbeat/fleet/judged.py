@@ -21,6 +21,7 @@ from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
 from evenbeat.fleet.many_histories import ManyHistories
 from evenbeat.fleet.members import Member, stated
 from evenbeat.register.facts import Calibration, Instrument, days_after, history_of, status_on
+from evenbeat.register.store import uncollected
 from evenbeat.register.tables import calibration_of
 from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
@@ -93,6 +94,7 @@ class Case:
     findings: tuple[Finding, ...]
 
 
+@uncollected()
 def made_ready(question: Question, members: Sequence[Member]) -> list[Case | DueInstrument]:
     """Return every member ready to be judged, in their order, or its line where there is nothing to judge."""
     return [
@@ -104,6 +106,7 @@ def made_ready(question: Question, members: Sequence[Member]) -> list[Case | Due
     ]
 
 
+@uncollected()
 def judge_histories(question: Question, ready: Sequence[Case | DueInstrument]) -> list[DueInstrument]:
     """Return the line of every member, in their order; one that cannot be evaluated says why."""
     cases = {at: case for at, case in enumerate(ready) if isinstance(case, Case)}

@@ -25,6 +25,7 @@ from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding, caution
 from evenbeat.register.facts import Calibration, Event, Instrument, iso_moment, status_on
 from evenbeat.register.register import Draft, Register
+from evenbeat.register.store import uncollected
 from evenbeat.tables import Field, Row, Table, guarded, read_table
 from evenbeat.units import counted
 
@@ -72,6 +73,7 @@ class Imported:
         return "\n".join([said, *(f"[{finding.severity}] {finding.sentence}" for finding in self.findings)])
 
 
+@uncollected()
 def import_table(
     register: Register,
     path: str | Path,

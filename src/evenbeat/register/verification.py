@@ -18,7 +18,7 @@ from evenbeat.findings import Finding, caution, good, note, stop
 from evenbeat.register.facts import Fact
 from evenbeat.register.heads import SeenHead, heads_file, note_head, seen_heads
 from evenbeat.register.register import Holdings, Register, chained_hash, each_row, stated_fact
-from evenbeat.register.store import STATEMENTS, foreign_objects, reading
+from evenbeat.register.store import STATEMENTS, foreign_objects, reading, uncollected
 from evenbeat.result import Result
 
 MOST_SHOWN = 20
@@ -104,6 +104,7 @@ def verify_register(register: Register, *, noted_head: str | None = None) -> Ver
     return _looked_through(register, noted_head)[0]
 
 
+@uncollected()
 def _looked_through(register: Register, noted_head: str | None) -> tuple[Verification, list[Fact]]:
     """Return what was found, and all that stands."""
     noted = {} if noted_head is None else dict([_noted(noted_head)])
