@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
@@ -57,6 +58,30 @@ def test_each_method_by_its_arithmetic() -> None:
     assert max(map(len, str(made).splitlines())) <= 80
     assert json.dumps(made.to_dict(), allow_nan=False)
     assert len(plot(made).get_yticks()) == len(made.methods)
+
+
+@pytest.mark.parametrize("inside", [0, 5, 6, 9])
+def test_an_interval_lies_within_its_own_band(inside: int) -> None:
+    """So many of nine found in: one that is kept, as scipy.stats.binomtest sees no difference, has none."""
+    days = pd.date_range("2010-01-01", periods=10, freq="365D").strftime("%Y-%m-%d")
+    states = ["in", *["in"] * inside, *["out"] * (9 - inside)]
+    rows = [(day, state, 0.0, 1e-9, "yes") for day, state in zip(days, states, strict=True)]
+
+    made = compare_methods(read(rows), tolerance=5e-8, reliability=0.9)
+
+    one = next(each for each in made.methods if each.method == "share found in")
+    differs = stats.binomtest(inside, 9, 0.9, "less").pvalue < 0.025
+    assert math.isnan(one.low_s) != differs
+    if differs:
+        assert one.interval_s == pytest.approx(expected(inside / 9))
+        assert one.low_s <= one.interval_s <= one.high_s
+    else:
+        assert one.interval_s == 365 * DAY
+
+
+def expected(share: float) -> float:
+    """Return the year after which this share was found in, made one for 0.9 by an exponential law."""
+    return 365 * DAY * math.log(0.9) / math.log(share) if share else 0.0
 
 
 def test_in_use_time_follows_the_meter() -> None:

@@ -235,8 +235,9 @@ def control_chart(changes: Sequence[float]) -> ControlChart:
 class ObservedRate:
     """An interval judged by the share found in: ``I ln R* / ln R`` for an exponential law.
 
-    ``low_s`` and ``high_s`` are its 90 % interval (Jeffreys); ``probability`` is that of so few found in, or
-    fewer, at the target; where the share does not differ from it at 5 % (``significant``), keep the interval.
+    ``low_s`` and ``high_s`` are its 90 % interval (Jeffreys; 0 where none was found in, infinity where all
+    were); ``probability`` is that of so few found in, or fewer, at the target. Where the share does not
+    differ from it at 5 % (``significant``), keep the interval.
     """
 
     interval_s: float
@@ -264,8 +265,8 @@ def observed_rate(
     shape = found_in + 0.5, inspected - found_in + 0.5  # of the posterior of the share
     return ObservedRate(
         interval_s=updated(found_in / inspected),
-        low_s=updated(float(special.betaincinv(*shape, 0.05))),
-        high_s=updated(float(special.betaincinv(*shape, 0.95))),
+        low_s=updated(float(special.betaincinv(*shape, 0.05))) if found_in else 0.0,
+        high_s=updated(float(special.betaincinv(*shape, 0.95))) if found_in < inspected else math.inf,
         probability=float(few),
         significant=bool(min(few, many) < 0.025),
     )
@@ -382,15 +383,13 @@ def _by_share(states: Sequence[tuple[float, bool]], target: float) -> MethodInte
     mean = float(np.mean([elapsed for elapsed, _ in states]))
     inside = sum(state for _, state in states)
     rate = observed_rate(inside, len(states), mean, reliability=target)
-    said = "differs" if rate.significant else "does not differ significantly"
-    keep = "" if rate.significant else ": keep the interval"
-    return MethodInterval(
-        method=name,
-        interval_s=min(rate.interval_s, LONGEST_S) if rate.significant else mean,
-        low_s=rate.low_s,
-        high_s=min(rate.high_s, LONGEST_S),
-        says=f"{inside} of {len(states)} after {duration_text(mean)} {said} from {100 * target:g} %{keep}.",
-    )
+    found, asked = f"{inside} of {len(states)} after {duration_text(mean)}", f"{100 * target:g} %"
+    if not rate.significant:  # what is kept is not what the share suggests, and has no band
+        says = f"{found} does not differ significantly from {asked}: keep the interval."
+        return MethodInterval(method=name, interval_s=mean, says=says)
+    interval, low, high = (min(each, LONGEST_S) for each in (rate.interval_s, rate.low_s, rate.high_s))
+    says = f"{found} differs from {asked}."
+    return MethodInterval(method=name, interval_s=interval, low_s=low, high_s=high, says=says)
 
 
 def _by_reliability_model(states: Sequence[tuple[float, bool]], target: float) -> MethodInterval:
