@@ -13,19 +13,16 @@ Patterson & Thompson 1971; the limit for one false alarm in a hundred records by
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 from scipy import linalg, ndimage
 
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.powerlaw import phase_covariance
 from evenbeat.quantities import FloatArray
 
-Taken = Callable[[int, int], tuple[FloatArray, npt.NDArray[np.intp], npt.NDArray[np.intp]]]
 MOST_BLOCKS = 128
 LIMIT = 4.2
 """Square root of the likelihood ratio (twice the gain of log likelihood) that 1 % of clean records exceed."""
@@ -49,57 +46,48 @@ class Scan:
 
     Attributes
     ----------
-    start
-        Samples of the series that begin a block; a step may stand before each but the first.
     size, sigma, ratio
-        Of the step before each of them, shape (m - 1,): its size, standard uncertainty, and the square root
-        of its likelihood ratio over the limit.
+        Of a step before each block but the first, shape (m - 1,): its size, standard uncertainty, and the
+        square root of its likelihood ratio over the limit.
     smallest
         Size of a step, amid the record, that would have been found with 90 %.
     """
 
-    start: npt.NDArray[np.intp]
     size: FloatArray
     sigma: FloatArray
     ratio: FloatArray
     smallest: float
 
 
-def step_scan(take: Taken, n: int, *, of_phase: bool) -> Scan:
-    """Return the scan of a series of ``n`` samples.
+def step_scan(
+    means: FloatArray, begin: FloatArray, end: FloatArray, per: int, *, largest: float, of_phase: bool
+) -> Scan:
+    """Return the scan of a series of mean frequencies.
 
     Parameters
     ----------
-    take
-        Returns, from one sample to another, frequencies that are present, their positions, and how many are
-        missing up to each of them.
+    means, begin, end
+        Of each block: its mean, and between which samples it lies, the missing ones counted.
+    per
+        Number of samples in a block.
+    largest
+        Size of the largest sample, which says how large errors of rounding are.
     of_phase
         Whether they are differences of a phase record, which has white PM.
     """
-    per = -(-n // MOST_BLOCKS)
-    start = np.arange(0, n - per + 1, per)
-    stop = np.append(start[1:], n)
-    means, begin, end = np.empty((3, len(start)))
-    largest = 0.0
-    for block, (first, last) in enumerate(zip(start.tolist(), stop.tolist(), strict=True)):
-        samples, _, missed = take(first, last)
-        means[block], begin[block], end[block] = samples.mean(), first + missed[0], last + missed[-1]
-        largest = max(largest, float(np.abs(samples).max()))
-    means -= means.mean()
+    means = means - means.mean()
     middle = 0.5 * (begin + end)
     beside = means - np.polynomial.Polynomial.fit(middle, means, 2)(middle)
     spread = float(np.std(beside))
     if not spread > 4 * np.finfo(float).eps * largest:  # a parabola but for rounding
-        nothing = np.zeros(len(start) - 1)
-        return Scan(start=start[1:], size=nothing, sigma=nothing, ratio=nothing, smallest=0.0)
+        nothing = np.zeros(len(means) - 1)
+        return Scan(size=nothing, sigma=nothing, ratio=nothing, smallest=0.0)
     with one_thread():
         noises = _noises((begin / per).tobytes(), (end / per).tobytes(), of_phase=of_phase)
-        return _scanned(beside / spread, middle, start[1:], spread, noises)
+        return _scanned(beside / spread, middle, spread, noises)
 
 
-def _scanned(
-    y: FloatArray, middle: FloatArray, start: npt.NDArray[np.intp], unit: float, noises: tuple[_Noise, ...]
-) -> Scan:
+def _scanned(y: FloatArray, middle: FloatArray, unit: float, noises: tuple[_Noise, ...]) -> Scan:
     c = np.diff(y)
     u = (middle - middle.mean()) / np.ptp(middle)
     columns = np.diff(np.column_stack([u, u**2]), axis=0)
@@ -133,7 +121,7 @@ def _scanned(
     ratio[: FEWEST_BESIDE - 1] = ratio[len(ratio) - FEWEST_BESIDE + 1 :] = 0.0
     inner = slice(len(c) // 10, len(c) - len(c) // 10)
     smallest = MORE_TO_BE_SEEN * (LIMIT + USUALLY_ABOVE) * float(np.median(sigma[inner]))
-    return Scan(start=start, size=unit * size, sigma=unit * sigma, ratio=ratio, smallest=unit * smallest)
+    return Scan(size=unit * size, sigma=unit * sigma, ratio=ratio, smallest=unit * smallest)
 
 
 def _louder(white: FloatArray) -> FloatArray:
