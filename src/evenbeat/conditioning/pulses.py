@@ -273,8 +273,6 @@ def _flagged(
         looked_at,
         flags=flags,
         findings=[finding],
-        found=len(flags),
-        set_aside=len(missed) + len(extra),
         where=places_text(record, np.sort([flag.start for flag in flags])),
         advice=advice,
         done=done,

@@ -60,7 +60,6 @@ def with_sawtooth_subtracted(record: Record, *, column: str | None, rows: int = 
         flags=flags,
         findings=[finding],
         found=int(np.count_nonzero(shifted[~np.isnan(shifted)])),
-        set_aside=len(without),
         where=f"scatter {time_text(before)} before, {time_text(after)} after",
         advice="" if finding.severity == "good" else finding.sentence.rpartition("; ")[2].capitalize(),
         done={"column": column, "rows": rows},

@@ -108,8 +108,6 @@ def with_warm_up_flagged(record: Record) -> Record:
                 longest_s=record.interval_s * max(lengths),
             )
         ],
-        found=len(spans),
-        set_aside=total,
         where=f"{places}{more}",
         advice="Nothing; let an oven run for a day before work on aging.",
         done={"found": len(spans)},

@@ -101,7 +101,6 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
         looked_at,
         flags=flags,
         findings=[Finding(code="PHASE_WRAP", severity=severity, sentence=sentence, values=found)],
-        found=len(places),
         where=places_text(record, places),
         advice="State wrap_period_s if the period is another." if evident else "",
         done={"period_s": period, "repaired": len(places)},
