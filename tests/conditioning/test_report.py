@@ -172,7 +172,7 @@ def test_dead_time_is_in_the_table() -> None:
     by_hand = eb.Record.from_frequency(values, epochs_s=np.rint(days), gate_s=10)
     where = eb.conditioning_report(by_hand).of("dead_time").where
     assert where.startswith("10 s of every ")
-    assert where.endswith(" d measured")
+    assert where.endswith(" h measured")
     report = eb.conditioning_report(eb.Record.from_frequency(values, interval_s=3))
     assert not report.of("dead_time").looked
 
