@@ -218,8 +218,8 @@ def _rate_finding(rate: float, uncertainty: float, paced_s: float) -> Finding:
     meaning = "too much for a computer's clock, so the rows are paced faster than that"
     if abs(rate) <= ORDINARY:
         meaning = (
-            f"if the counter's gate paces the rows, the computer's clock runs {'fast' if rate > 0 else 'slow'} "
-            "by that much, which is ordinary; the grid counts samples, not stamps"
+            "if the counter's gate paces the rows, the computer's clock runs "
+            f"{'fast' if rate > 0 else 'slow'} by that much, which is ordinary; the grid counts samples, not stamps"
         )
     elif rate > 0:
         meaning = (
