@@ -219,7 +219,8 @@ def _rate_finding(rate: float, uncertainty: float, paced_s: float) -> Finding:
     if abs(rate) <= ORDINARY:
         meaning = (
             "if the counter's gate paces the rows, the computer's clock runs "
-            f"{'fast' if rate > 0 else 'slow'} by that much, which is ordinary; the grid counts samples, not stamps"
+            f"{'fast' if rate > 0 else 'slow'} by that much, which is ordinary; the grid counts samples, not "
+            "stamps"
         )
     elif rate > 0:
         meaning = (
