@@ -58,10 +58,7 @@ class _Stretch:
     last: int
     places: int
     readings: int
-
-    def apart(self, record: Record) -> str:
-        """Return how far apart its readings are."""
-        return duration_text(self.places * record.interval_s)
+    apart: str
 
 
 def with_interval_changes_reported(record: Record) -> Record:
@@ -74,7 +71,7 @@ def with_interval_changes_reported(record: Record) -> Record:
     once in (1/4)^-10 = a million readings.
     """
     looked_at = counted(len(record) - record.missing, "reading")
-    stretches = _stretches(*missing_runs(blocks(record.values)), len(record))
+    stretches = _stretches(*missing_runs(blocks(record.values)), len(record), record.interval_s)
     if not stretches:
         return record.checked(INTERVAL, looked_at)
     flags = [
@@ -83,12 +80,12 @@ def with_interval_changes_reported(record: Record) -> Record:
             start=stretch.first,
             stop=stretch.last + 1,
             excluded=False,
-            sentence=f"{stretch.readings} readings {stretch.apart(record)} apart.",
+            sentence=f"{stretch.readings} readings {stretch.apart} apart.",
         )
         for stretch in stretches
     ]
     longest = max(stretches, key=lambda stretch: stretch.readings)
-    slower = longest.apart(record)
+    slower = longest.apart
     sentence = (
         "The interval between readings changes within the log: "
         f"{counted(len(stretches), 'stretch', 'stretches')} of readings farther apart than "
@@ -118,7 +115,7 @@ def with_interval_changes_reported(record: Record) -> Record:
     )
 
 
-def _stretches(begins: Places, ends: Places, length: int) -> list[_Stretch]:
+def _stretches(begins: Places, ends: Places, length: int, interval_s: float) -> list[_Stretch]:
     """Return stretches from where runs of missing places begin and end."""
     # distances between readings as runs of equal ones: ones within a run of readings, more across a gap
     first = int(ends[0]) if len(begins) and begins[0] == 0 else 0
@@ -145,6 +142,7 @@ def _stretches(begins: Places, ends: Places, length: int) -> list[_Stretch]:
                 last=int(at[end]),
                 places=int(places[begin]),
                 readings=int(counts[begin:end].sum()) + 1,
+                apart=duration_text(int(places[begin]) * interval_s),
             )
         )
         begin = end
