@@ -300,5 +300,6 @@ def _usual_sizes(
 
 def _median(values: FloatArray) -> float:
     """Return the median of a few values; numpy's takes three times as long for a thousand."""
-    middle = [(len(values) - 1) // 2, len(values) // 2]
-    return float(np.partition(values, middle)[middle].mean())
+    low, high = (len(values) - 1) // 2, len(values) // 2
+    parted = np.partition(values, (low, high))
+    return 0.5 * float(parted[low] + parted[high])

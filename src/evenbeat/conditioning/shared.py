@@ -275,7 +275,7 @@ def scatter_of(changes: FloatArray, kind: str) -> float:
     return (robust if robust > 0 else float(np.std(changes))) / math.sqrt(6 if kind == "phase" else 2)
 
 
-def tail_spread(values: FloatArray, share: float) -> float:
+def tail_spread(values: FloatArray, share: float, middle: float | None = None) -> float:
     """Return an estimate of sigma that heavy tails raise but the ``share`` farthest values do not.
 
     The larger of :func:`spread` and the quantile that ``share`` of the values exceed, in units of what

@@ -460,7 +460,7 @@ class _Windows:
     def _look(self, width: int, values: FloatArray, refused: Sequence[tuple[int, int]]) -> _Look:
         n, row = len(self.row), self.row
         middle = float(np.median(values))
-        sigma = tail_spread(values, _ROOM * self._reach * width / n)
+        sigma = tail_spread(values, _ROOM * self._reach * width / n, middle)
         comparisons = (n - 2 * self._reach * width) // max(1, width // _HOPS) + 1
         return _Look(
             cause=self.cause,
