@@ -186,7 +186,7 @@ def test_limits_need_not_lie_evenly(limits: float | tuple[float, float], said: s
     """Two limits count as the interval counts them; the settings hold them as given, ready for JSON."""
     record = replace(_clock(), values=_clock().values + 1e-9)
 
-    found = assess(record, tolerance=limits)
+    found = assess(record, tolerance=limits, aging="none")
 
     assert said in found.verdict.headline
     assert found.interval is not None

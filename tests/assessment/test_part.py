@@ -32,6 +32,7 @@ def log(path: Path, rows: np.ndarray = KEPT, *, stamped: bool = True) -> Path:
 def assessed(capsys: pytest.CaptureFixture[str], *words: object) -> dict[str, Any]:
     """Return what ``assess`` prints as JSON."""
     question = ["--nominal-frequency", "10 MHz", "--tolerance", "1e-8", "--no-report", "--json"]
+    question += ["--set", "aging=linear"]  # quickly
     assert main(["assess", *map(str, words), *question]) == 0
     return json.loads(capsys.readouterr().out)
 
