@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+os.environ.setdefault("OMP_NUM_THREADS", "1")  # the cores are taken by the tests that run side by side
 CHECKOUT = Path(__file__).resolve().parents[1]
 settings.register_profile("here", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
 TOKEN = "looked-at"
@@ -47,10 +48,15 @@ class Lab:
 
     port: int
     folder: Path
+    process: psutil.Process
 
     def address(self, notebook: str) -> str:
         """Return the address at which a notebook is opened."""
         return f"http://127.0.0.1:{self.port}/lab/tree/{notebook}?token={TOKEN}&reset"
+
+    def kernels_s(self) -> float:
+        """Return the processor seconds that its kernels have used, on a busy machine as on an idle one."""
+        return sum(used.user + used.system for used in (each.cpu_times() for each in self.process.children()))
 
 
 @pytest.fixture(scope="session")
@@ -99,7 +105,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
         process = subprocess.Popen(command, env=environment, stdout=out, stderr=subprocess.STDOUT)
     try:
         _wait_for(port, process, log)
-        yield Lab(port=port, folder=home / "work")
+        yield Lab(port=port, folder=home / "work", process=psutil.Process(process.pid))
     finally:
         process.terminate()
         process.wait(30)

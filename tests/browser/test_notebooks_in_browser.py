@@ -17,7 +17,7 @@ from evenbeat import interactive
 from evenbeat.shipped.files import notebook_files
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
-LONGEST_S = 60.0
+LONGEST_S = 45.0
 WORDS = ("predict", "exercises", "score", "watch")
 COMPONENTS = ("allan_ruler", "interval_wall", "own_curve")
 """They answer in the browser alone; what they say is tested in a page without a kernel."""
@@ -142,17 +142,18 @@ def opened(chromium: Any, lab: Any) -> Iterator[Any]:
 
 
 @pytest.mark.parametrize("path", notebook_files(), ids=lambda path: path.stem)
-def test_notebook(path: Path, opened: Any, screenshots: Path) -> None:
-    """All cells run within a minute without a complaint, and every panel in it answers a key."""
+def test_notebook(path: Path, opened: Any, lab: Any, screenshots: Path) -> None:
+    """All cells run in 45 s of a processor without a complaint, and every panel in it answers a key."""
     page = opened(path.name)
-    started = time.monotonic()
+    before_s = lab.kernels_s()
     page.run_all()
-    took = time.monotonic() - started
+    took_s = lab.kernels_s() - before_s
     answers = [_first_answer(page, cell) for cell in page.cells_with_sliders()]
     page.photograph(screenshots / f"{path.stem}.png")
     assert page.complaints() == []
     assert all(answer > 0 for answer in answers), answers
-    assert took < LONGEST_S
+    print(path.stem, f"{took_s:.1f} s")  # noqa: T201 - shown with -s, kept by CI
+    assert 1.0 < took_s < LONGEST_S
 
 
 @pytest.mark.parametrize("name", [name for name in interactive.__all__ if name not in WORDS])

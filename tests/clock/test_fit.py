@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
+import evenbeat as eb
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError, TooShortError
@@ -262,3 +264,29 @@ def test_powers_of_time_are_found_though_they_begin_at_an_infinite_rate(
     rate = fit_clock(record, aging=law).aging_rate().per_day
     assert rate.value == pytest.approx(rate_per_day, rel=5e-3)
     assert abs(rate.value - rate_per_day) < 3.5 * rate.standard_uncertainty
+
+
+@pytest.mark.parametrize("asked", ["fit", "assess"])
+def test_linear_algebra_of_a_fit_starts_no_threads(asked: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two threads over some hundred numbers took eight times the processor time on a busy machine."""
+    seen: set[int] = set()
+
+    def watched(name: str) -> None:
+        usual = getattr(np.linalg, name)
+
+        def told(*arguments: object, **named: object) -> object:
+            seen.update(each["num_threads"] for each in threadpool_info() if each["user_api"] == "blas")
+            return usual(*arguments, **named)
+
+        monkeypatch.setattr(np.linalg, name, told)
+
+    for name in ("qr", "inv", "solve", "slogdet"):
+        watched(name)
+    record = _record(days=10)
+    with threadpool_limits(2, user_api="blas"):
+        if asked == "fit":
+            fit_clock(record, aging="linear").time_error_at([20 * DAY])
+        else:
+            eb.assess(record, tolerance=1e-7)
+
+    assert seen == {1}

@@ -92,9 +92,8 @@ def check(path: Path, *, kills: int, seed: int) -> dict[str, object]:
     assert {number for _, number in told["said"]} <= written
     kept = sum(batch for batch, _ in told["said"])
     lost_word = told["after_kills"] - 2 - kept
-    assert (
-        0 <= lost_word <= 2 * 40 * told["turns"]
-    )  # a commit may outlive the process that could have told of it
+    # a commit may outlive the process that could have told of it
+    assert 0 <= lost_word <= 2 * 40 * told["turns"]
     return told
 
 

@@ -32,6 +32,7 @@ from evenbeat.clock.plausibility import plausibility_finding
 from evenbeat.conditioning.condition import condition
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.deviations.time_error import TimeErrorCurve, time_interval_error
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, alike_once, caution, merged, note, worst_first
@@ -212,6 +213,7 @@ def _shown(moment: np.datetime64) -> str:
     return f"{whole if whole == moment else moment}"
 
 
+@one_thread()
 def assess(
     record: Record,
     *,

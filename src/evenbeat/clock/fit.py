@@ -44,6 +44,7 @@ from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.plausibility import StatedPrior, class_findings
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.clock.surroundings import environment_findings
+from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plausible import stated_nominal
@@ -74,6 +75,7 @@ ROUNDING = 1e-12
 """Share of the spread of the averages that is rounding."""
 
 
+@one_thread()
 def fit_clock(
     record: Record,
     *,

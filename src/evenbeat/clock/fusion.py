@@ -255,6 +255,7 @@ class Fusion:
                     said, level, weight, leans=leans, steps=steps, count=count, alone=alone
                 )
 
+    @one_thread()
     def rate(self, at: float) -> StudentMixture:
         """Return the distribution of the clock's drift at a scaled time plus that of the reference."""
         locations, scales = [], []
@@ -262,19 +263,17 @@ class Fusion:
         joint: dict[int, JointPrediction] = {}
         leans, steps = np.array([[0.0, 1.0]]), np.zeros((1, self.offsets.steps.shape[1]))
         count, points = len(self.offsets), self._points
-        with one_thread():
-            for index, factor, weight in points:
-                if index not in joint:
-                    joint[index] = kriging.together(self.log_components[index])
-                said = joint[index]
-                solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
-                one = solved.condition(
-                    said, factor * said.level, weight, leans=leans, steps=steps, count=count
-                )
-                locations.append(one.mean[0])
-                scales.append(math.sqrt(max(one.covariance[0, 0], 0.0)))
+        for index, factor, weight in points:
+            if index not in joint:
+                joint[index] = kriging.together(self.log_components[index])
+            said = joint[index]
+            solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
+            one = solved.condition(said, factor * said.level, weight, leans=leans, steps=steps, count=count)
+            locations.append(one.mean[0])
+            scales.append(math.sqrt(max(one.covariance[0, 0], 0.0)))
         return _normal_mixture(np.array(self.weights), np.array(locations), np.array(scales))
 
+    @one_thread()
     def predict(self, targets: Targets) -> Predicted:
         """Return the distribution of the targets, as :func:`evenbeat.clock.prediction.predict` does."""
         spans, designs = targets.spans, targets.designs

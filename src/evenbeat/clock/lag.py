@@ -23,7 +23,6 @@ from evenbeat.clock.laws import best
 from evenbeat.clock.likelihood import fit_on_grid
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Variant
-from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
 
@@ -78,11 +77,6 @@ def fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
     number), nor where the covariate's sensor lags as much as the oscillator: what is found is the
     difference of the two.
     """
-    with one_thread():
-        return _fine_view(record, influences)
-
-
-def _fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
     fitted = [k for k, each in enumerate(influences) if each.lag_s == "fit"]
     best = np.array([0.0 if isinstance(each.lag_s, str) else each.lag_s for each in influences])
     estimates = [Estimate(distribution=StudentMixture.normal(lag, 0.0), unit="s") for lag in best]

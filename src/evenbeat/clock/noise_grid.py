@@ -34,7 +34,6 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
 
@@ -262,20 +261,19 @@ def _cached_grid(
     moved = {RANDOM_WALK_FM: np.array(ratios.random_walk_fm), WANDERING_DRIFT: np.array(ratios.wander)}
     turns = np.empty((len(pairs), len(spans) - 1, len(spans) - 1))
     nodes = []
-    with one_thread():
-        for turn, (p, f, moving) in zip(turns, pairs, strict=True):
-            turn[:], eigenvalues, log_determinant = _diagonalised(contrasted, p, f, moving)
-            nodes.append(
-                Node(
-                    white_pm=p,
-                    flicker_fm=f,
-                    moving=moving,
-                    ratios=moved[moving],
-                    turn=turn,
-                    eigenvalues=eigenvalues,
-                    log_determinant=log_determinant,
-                )
+    for turn, (p, f, moving) in zip(turns, pairs, strict=True):
+        turn[:], eigenvalues, log_determinant = _diagonalised(contrasted, p, f, moving)
+        nodes.append(
+            Node(
+                white_pm=p,
+                flicker_fm=f,
+                moving=moving,
+                ratios=moved[moving],
+                turn=turn,
+                eigenvalues=eigenvalues,
+                log_determinant=log_determinant,
             )
+        )
     return NoiseGrid(
         spans=spans,
         block=block,

@@ -37,7 +37,6 @@ from evenbeat.clock.laws import LawWeight, best, by_law
 from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.prediction import Component, Variant
-from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.findings import Finding, caution, good, note
 from evenbeat.logs.display import display_step
 from evenbeat.plain import Plain
@@ -65,9 +64,8 @@ def with_forecast_scores(
         Block averages of shape (n,) in the unit ``scale``.
     """
     groups = by_law(variants)
-    with one_thread():
-        ordered = _InOrder(grid, y, most_likely_covariance(grid, variants), variants)
-        tried = [made for origin in LAW_ORIGINS if (made := ordered.forecasts(origin, LAW_AHEAD)) is not None]
+    ordered = _InOrder(grid, y, most_likely_covariance(grid, variants), variants)
+    tried = [made for origin in LAW_ORIGINS if (made := ordered.forecasts(origin, LAW_AHEAD)) is not None]
     if not tried:
         return tuple(laws)
     found: dict[str, list[tuple[float, float]]] = {}
@@ -114,13 +112,12 @@ def tested_on_its_past(
     used = np.flatnonzero(sum(weights[point] for point in kept))
     some = [variants[k] for k in used.tolist()]
     parts: dict[float, list[tuple[FloatArray, _Forecasts]]] = {}
-    with one_thread():
-        for point in kept:
-            ordered = _InOrder(grid, y, grid.covariance_at(*point), some)
-            for origin in ORIGINS:
-                made = ordered.forecasts(origin, [share * origin for share in HORIZONS])
-                if made is not None:
-                    parts.setdefault(origin, []).append((weights[point][used], made))
+    for point in kept:
+        ordered = _InOrder(grid, y, grid.covariance_at(*point), some)
+        for origin in ORIGINS:
+            made = ordered.forecasts(origin, [share * origin for share in HORIZONS])
+            if made is not None:
+                parts.setdefault(origin, []).append((weights[point][used], made))
     return SelfTest.of(list(_tried(parts)), record_s=record_s, spacing=ORIGINS[1] - ORIGINS[0])
 
 
@@ -374,9 +371,8 @@ def innovations(grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant]) -> 
     steps = np.diff(y - variant.design @ variant.fit.coefficients[position])
     covariance = most_likely_covariance(grid, variants)
     differences = np.diff(np.diff(covariance, axis=0), axis=1)
-    with one_thread():
-        lower = linalg.cholesky(0.5 * (differences + differences.T), lower=True)
-        white = linalg.solve_triangular(lower, steps, lower=True)
+    lower = linalg.cholesky(0.5 * (differences + differences.T), lower=True)
+    white = linalg.solve_triangular(lower, steps, lower=True)
     return np.asarray(white / np.sqrt(np.mean(white**2)))
 
 

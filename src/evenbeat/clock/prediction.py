@@ -136,6 +136,7 @@ class DrawnMeans:
     walk: FloatArray
 
 
+@one_thread()
 def predict(
     grid: NoiseGrid,
     frequency: FloatArray,
@@ -152,6 +153,7 @@ def predict(
     return replace(said, distribution=said.distribution.shifted(base))
 
 
+@one_thread()
 def predict_rate(
     grid: NoiseGrid,
     frequency: FloatArray,
@@ -206,10 +208,9 @@ def rate_covariances(grid: NoiseGrid, at: float) -> tuple[dict[int, FloatArray],
 def _mixed(kriging: Kriging, components: tuple[Component, ...], targets: int, blocks: int) -> Predicted:
     shape = targets, len(components)
     locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
-    with one_thread():
-        for node, places in _by_node(components, most=max(1, MOST_NUMBERS // max(targets, blocks))):
-            some = [components[place] for place in places]
-            locations[:, places], variances[:, places], trends[:, places] = kriging.alone(node, some)
+    for node, places in _by_node(components, most=max(1, MOST_NUMBERS // max(targets, blocks))):
+        some = [components[place] for place in places]
+        locations[:, places], variances[:, places], trends[:, places] = kriging.alone(node, some)
     weights = np.array([component.weight for component in components])
     return Predicted(
         distribution=StudentMixture(
@@ -302,8 +303,7 @@ class Kriging:
         self._bases = Bases(grid, frequency, with_data, own)
         self.variants = variants
         self._widest = max(variant.design.shape[1] for variant in variants)
-        designs = [self._filled(variant.design) for variant in variants]
-        self._designs = np.stack(designs, axis=1).reshape(len(frequency), -1)
+        self._designs = np.stack([self._filled(variant.design) for variant in variants], axis=1)
         self._wanted = np.stack([self._filled(columns) for columns in wanted], axis=1)
 
     @classmethod
@@ -379,8 +379,9 @@ class Kriging:
         variant_of, _, walk_of = _indices(components)
         walks, place = np.unique(walk_of, return_inverse=True)
         coefficients, information, level = self._fitted(node, variant_of, walk_of)
-        turned = self._bases.design(node, self._designs)
-        design = turned.reshape(len(turned), len(self.variants), self._widest)[:, variant_of]
+        some, variant = np.unique(variant_of, return_inverse=True)
+        turned = self._bases.design(node, self._designs[:, some].reshape(len(self._designs), -1))
+        design = turned.reshape(len(turned), len(some), self._widest)[:, variant]
         wanted = self._wanted[:, variant_of]
         ratio = part.ratios[walks]
         shrink = 1 / (1 + np.multiply.outer(part.eigenvalues, ratio))

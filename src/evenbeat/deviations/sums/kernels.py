@@ -19,7 +19,6 @@ import math
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
 
@@ -164,13 +163,15 @@ def _libraries() -> ThreadpoolController:
     return ThreadpoolController()
 
 
-def one_thread() -> AbstractContextManager[object]:
-    """Return a context in which linear algebra starts no threads of its own.
+@contextlib.contextmanager
+def one_thread() -> Iterator[None]:
+    """Let linear algebra start no threads of its own, in a ``with`` or in a function so decorated.
 
-    Some thousand numbers are too few to share: on a busy machine two threads took fifty times as long as one.
+    Some thousand numbers are too few to share: on a busy machine a fit took eight times the processor time.
     The libraries are looked for once: ``threadpool_limits`` looks each time, longer than short sums take.
     """
-    return _libraries().limit(limits=1, user_api="blas")
+    with _libraries().limit(limits=1, user_api="blas"):
+        yield
 
 
 def _of_parts(samples: Samples, lag: int, order: int, *, averaged: bool, minimum_coverage: float) -> TermSum:
