@@ -433,6 +433,7 @@ def test_in_a_notebook_the_figure_belongs_to_pyplot(record: Record, monkeypatch:
     """There pyplot shows it at the end of the cell; elsewhere no list of open figures grows."""
     from matplotlib import pyplot as plt
 
+    plt.switch_backend("agg")  # which pyplot would do at its first figure, asking a shell that is none
     plot(record)
     assert plt.get_fignums() == []
 
