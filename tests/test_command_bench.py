@@ -91,10 +91,10 @@ def test_typed_wins_over_set_and_set_over_the_file(
     """One tolerance of each; what nobody typed is the file's (the history of the demo is judged quickly)."""
     data = Path(__file__).resolve().parents[1] / "data"
     call = ["history", data / "kittiwake-history.csv", "--bench", bench]
-    assert told(capsys, *call)["settings"]["tolerance"] == 2e-9
-    assert told(capsys, *call, "--set", "tolerance=3e-9")["settings"]["tolerance"] == 3e-9
+    assert told(capsys, *call)["settings"]["tolerance"]["upper"] == 2e-9
+    assert told(capsys, *call, "--set", "tolerance=3e-9")["settings"]["tolerance"]["upper"] == 3e-9
     both = told(capsys, *call, "--set", "tolerance=3e-9", "--tolerance", "4 ppb")["settings"]
-    assert both["tolerance"] == pytest.approx(4e-9)
+    assert both["tolerance"]["upper"] == pytest.approx(4e-9)
     assert both["reliability"] == 0.9
 
 
