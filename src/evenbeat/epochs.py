@@ -517,8 +517,9 @@ def gap_finding(
     cells: IntArray, interval: float, *, what: str = "readings", whole: str = "the log"
 ) -> tuple[Finding, ...]:
     """Return what is missing between readings in these cells."""
-    jumps = np.diff(cells) - 1
-    gaps = int(np.count_nonzero(jumps))
+    jumps = np.diff(cells)
+    jumps = jumps[jumps != 1] - 1
+    gaps = len(jumps)
     if not gaps:
         return ()
     missing, longest = int(jumps.sum()), int(jumps.max())

@@ -1009,8 +1009,11 @@ class Record(Result):
         done
             What the entry in its history says; ``None`` for no entry.
         outcome
-            See :class:`CheckOutcome`.
+            See :class:`CheckOutcome`; where nothing else is said, every flag was found and what they exclude
+            is set aside.
         """
+        outcome.setdefault("found", len(flags))
+        outcome.setdefault("set_aside", sum(flag.stop - flag.start for flag in flags if flag.excluded))
         made = CheckOutcome(check=check, looked_at=looked_at, **outcome)
         record = replace(
             self,

@@ -60,6 +60,7 @@ def test_the_report_holds_what_an_auditor_asks_for(written: Path) -> None:
     assert (written / "report.pdf").read_bytes().startswith(b"%PDF")
 
 
+@pytest.mark.slow
 def test_the_same_inputs_give_the_same_bytes(written: Path, tmp_path: Path) -> None:
     """And the same day of analysis, which is stated."""
     again = tmp_path / "again"

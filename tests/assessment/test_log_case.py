@@ -54,7 +54,7 @@ def test_contradicting_calibrations_do_not(record: eb.Record, tmp_path: Path) ->
     """Calibrations far from the log are not averaged with it, and the verdict says so."""
     wrong = [row.replace("2.04e-9", "9.04e-9") for row in AGREEING]
 
-    found = eb.assess(record, tolerance=4e-9, history=table(tmp_path, wrong))
+    found = eb.assess(record, tolerance=4e-9, aging="linear", history=table(tmp_path, wrong))
 
     assert "CALIBRATIONS_DISAGREE" in {finding.code for finding in found.findings}
     assert found.verdict.headline.startswith("Log and calibrations contradict each other: settle that first.")
@@ -65,7 +65,7 @@ def test_only_later_calibrations(record: eb.Record, tmp_path: Path) -> None:
     """A day from which on they count leaves out the older ones, and says how many."""
     path = table(tmp_path, ["2020-01-01,9e-8,,5e-11,no", *AGREEING])
 
-    found = eb.assess(record, history=path, history_from="2026-01-01")
+    found = eb.assess(record, aging="linear", history=path, history_from="2026-01-01")
 
     codes = {finding.code for finding in found.findings}
     assert {"CALIBRATIONS_AGREE", "CALIBRATIONS_TOO_OLD"} <= codes

@@ -18,23 +18,29 @@ ROWS = """date,as_found,as_left,standard_uncertainty,adjusted
 """
 
 
-@pytest.fixture
-def table(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def table(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a history of an instrument that drifts by about 1e-9 a year."""
-    path = tmp_path / "auk.csv"
+    path = tmp_path_factory.mktemp("history") / "auk.csv"
     path.write_text(ROWS, encoding="utf-8")
     return path
 
 
-def test_each_size_puts_the_offset_on_its_limit(table: Path) -> None:
-    """By independent arithmetic: forecast at the end of the interval, and the way from there to the limit."""
-    made = eb.assess_history(
+@pytest.fixture(scope="module")
+def made(table: Path) -> eb.results.HistoryAssessment:
+    """Return its assessment."""
+    return eb.assess_history(
         table,
         tolerance=(-2e-8, 1e-8),
         transport_uncertainty=1e-9,
         environment_uncertainty=1e-11,
         reference_uncertainty=1e-11,
+        analysed_on="2024-02-01",
     )
+
+
+def test_each_size_puts_the_offset_on_its_limit(made: eb.results.HistoryAssessment) -> None:
+    """By independent arithmetic: forecast at the end of the interval, and the way from there to the limit."""
     assert made.case is not None
     assert made.model is not None
     assert made.interval is not None
@@ -55,9 +61,8 @@ def test_each_size_puts_the_offset_on_its_limit(table: Path) -> None:
     assert jump.check_after_s == pytest.approx(seconds / 2)
 
 
-def test_the_check_finds_the_story(table: Path) -> None:
+def test_the_check_finds_the_story(made: eb.results.HistoryAssessment) -> None:
     """With the uncertainty allowed it alarms in 95 of 100 where the story is true, in 5 where it is not."""
-    made = eb.assess_history(table, tolerance=1e-8, transport_uncertainty=1e-9)
     assert made.case is not None
     assert made.model is not None
     jump = next(one for one in made.case.stories if "jumped" in one.story)
@@ -70,9 +75,8 @@ def test_the_check_finds_the_story(table: Path) -> None:
     assert np.mean(noise > alarm) == pytest.approx(0.05, abs=0.01)
 
 
-def test_the_record_shows_them(table: Path, tmp_path: Path) -> None:
+def test_the_record_shows_them(made: eb.results.HistoryAssessment, table: Path, tmp_path: Path) -> None:
     """Page and numbers; a log's record and an interval that is not there have none."""
-    made = eb.assess_history(table, tolerance=1e-8, analysed_on="2024-02-01")
     page = eb.write_report(made, tmp_path / "record", pdf=False).html.read_text(encoding="utf-8")
     assert "What would break the interval" in page
     assert "cheapest intermediate check" in page

@@ -42,10 +42,8 @@ def written(path: Path, values: np.ndarray, *, digits: int = 6) -> Path:
 
 LOGS = {
     "a loop that opened, five times out": (loop_that_opened(5e-8), 6, "1e-8", "out"),
-    "a loop that opened, within": (loop_that_opened(5e-8), 6, "2e-7", "in"),
     "a loop that opened, at its limit": (loop_that_opened(5e-8), 6, "5e-8", "cannot be told"),
     "a step to 180 times the tolerance": (stepped(1.8e-6), 6, "1e-8", "out"),
-    "a step, within": (stepped(1.8e-6), 6, "2e-6", "in"),
     "a display, 180 times out": (np.full(300, 1.8e-6), 1, "1e-8", "out"),
     "a display, within": (np.full(300, 1.8e-6), 1, "2e-6", "in"),
     "a display that hides the limit": (np.full(300, 1.8e-6), 1, "1.805e-6", "cannot be told"),
@@ -53,12 +51,11 @@ LOGS = {
     "too short for a model, within": (noisy(1.8e-6, 6), 6, "2e-6", "in"),
     "too short for a model, at its limit": (noisy(1.8e-6, 6), 6, "1.8e-6", "cannot be told"),
     "above the upper of two limits": (loop_that_opened(5e-8), 6, "-1e-6:1e-8", "out"),
-    "below the lower of two limits": (loop_that_opened(-5e-8), 6, "-1e-8:1e-6", "out"),
     "between two limits about zero": (loop_that_opened(5e-8), 6, "-1e-8:1e-6", "in"),
     "between two limits that leave zero out": (loop_that_opened(5e-8), 6, "4e-8:6e-8", "in"),
     "a display below two limits": (np.full(300, 1.8e-6), 1, "1.9e-6:3e-6", "out"),
 }
-PAGES = ("a loop that opened, five times out", "a display, within", "too short for a model, at its limit")
+PAGES = ("a display, within", "too short for a model, at its limit", "a display, 180 times out")
 """Of these the page is looked at, too."""
 WORDS = {"out": "Out of tolerance now", "in": "In tolerance now", "cannot be told": "now cannot be told"}
 
@@ -72,7 +69,7 @@ def test_exit_status_headline_page_and_json_say_the_same(
     log = written(tmp_path / "log.csv", values, digits=digits)
     folder = tmp_path / "report"
 
-    question = ["assess", str(log), f"--tolerance={tolerance}", "--fail-if-out"]
+    question = ["assess", str(log), f"--tolerance={tolerance}", "--fail-if-out", "--set", "aging=linear"]
     if name in PAGES:
         status = main([*question, "-o", str(folder), "--set", "pdf=no"])
         headline = " ".join(capsys.readouterr().out.split("\n\n", maxsplit=1)[0].split())

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import nbformat
 import numpy as np
 import pytest
 from playwright.sync_api import expect
@@ -160,6 +159,8 @@ def test_notebook(path: Path, opened: Any, lab: Any, screenshots: Path) -> None:
 @pytest.mark.parametrize("name", [name for name in interactive.__all__ if name not in WORDS])
 def test_panel(name: str, opened: Any, lab: Any, screenshots: Path) -> None:
     """A panel alone: seen, described for those who do not see it, and every slider answers a key."""
+    import nbformat
+
     notebook = nbformat.v4.new_notebook(
         cells=[nbformat.v4.new_code_cell(f"from evenbeat import interactive\ninteractive.{name}()")],
         metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}},
@@ -239,6 +240,8 @@ def test_words_stand_out_in_either_theme(theme: str, opened: Any, lab: Any, scre
 
     Disabled controls are exempt there, and none is shown here.
     """
+    import nbformat
+
     panels = ("noise_mixer", "clock_detective", "own_curve", "allan_ruler", "interval_wall")
     cells = [nbformat.v4.new_code_cell("from evenbeat import interactive")]
     cells += [nbformat.v4.new_code_cell(f"interactive.{name}()") for name in panels]
@@ -265,6 +268,8 @@ def test_words_stand_out_in_either_theme(theme: str, opened: Any, lab: Any, scre
 
 def test_a_log_is_followed_while_it_is_written(opened: Any, lab: Any, screenshots: Path) -> None:
     """Rows that are appended to a collection's log show up by themselves, and in the end a due date."""
+    import nbformat
+
     folder = lab.folder / "bench"
     head = (
         "# quantity: frequency\n# unit: Hz\n# nominal frequency: 10 MHz\n# expected every: 600 s\n# begins\n"

@@ -75,13 +75,13 @@ def _result(days: float, tolerance: float, deviation: float = 0.0) -> DatedResul
 def test_results_are_affected_possibly_or_not() -> None:
     """A straight course: 5e-8 is passed on day 140, so results before and after it are told apart."""
     results = (_result(100, 5e-8), _result(200, 5e-8), _result(360, 1e-6), _result(200, 1e-7, 6e-8))
-    made = back_cast(LINE, tolerance=1e-7, results=results, **YEAR)
+    made = back_cast(LINE, tolerance=1e-7, results=results, paths=500, **YEAR)
     assert [one.affected for one in made.results] == ["not affected", "affected", "not affected", "affected"]
     # reported 1.2e-7, out of ±1e-7, on a counter that was fast by 7.1e-8: it was out all the more
-    out = back_cast(LINE, tolerance=1e-7, results=(_result(200, 1e-7, 1.2e-7),), **YEAR)
+    out = back_cast(LINE, tolerance=1e-7, results=(_result(200, 1e-7, 1.2e-7),), paths=500, **YEAR)
     assert out.results[0].affected == "not affected"
     # reported -1.2e-7: corrected it is -5e-8, so the statement was wrong
-    wrong = back_cast(LINE, tolerance=1e-7, results=(_result(200, 1e-7, -1.2e-7),), **YEAR)
+    wrong = back_cast(LINE, tolerance=1e-7, results=(_result(200, 1e-7, -1.2e-7),), paths=500, **YEAR)
     assert wrong.results[0].affected == "affected"
     assert list(made.results_frame()["affected"]) == [one.affected for one in made.results]
 
@@ -123,12 +123,12 @@ HISTORY = pd.DataFrame(
 def test_from_a_history() -> None:
     """The last two calibrations are the ends; the walk learnt from all of them spreads the day."""
     history = CalibrationHistory.from_table(HISTORY)
-    made = back_cast(history, tolerance=1e-7)
+    made = back_cast(history, tolerance=1e-7, paths=1000)
     assert made.elapsed_to_found_s == 366 * DAY
     assert made.linear_crossing_s == pytest.approx(366 / 1.3 * DAY)
     assert made.crossing_low_s < made.linear_crossing_s < made.crossing_high_s
     assert made.date_after(0.0) == "2024-01-01"
-    again = back_cast(fit_history(history), tolerance=1e-7)
+    again = back_cast(fit_history(history), tolerance=1e-7, paths=1000)
     assert np.array_equal(again.left, made.left)
     with pytest.raises(InputError, match="as_found and elapsed_s must be stated"):
         back_cast(_only_one(), tolerance=1e-7)
@@ -196,13 +196,14 @@ def test_from_a_clock_model() -> None:
 
 def test_ends_that_do_not_fit_are_said() -> None:
     """Within after all, perhaps within, out from the start, and missing ends."""
-    within = back_cast(LINE, tolerance=1e-7, **{**YEAR, "as_found": Estimate.normal(5e-8, 1e-9)})
+    within = back_cast(LINE, tolerance=1e-7, paths=500, **YEAR | {"as_found": Estimate.normal(5e-8, 1e-9)})
     assert math.isnan(within.crossing_s)
     assert "FOUND_WITHIN" in {f.code for f in within.findings}
     assert "probability of having left" in repr(within)
-    perhaps = back_cast(LINE, tolerance=1e-7, **{**YEAR, "as_found": Estimate.normal(1.01e-7, 1e-9)})
+    doubtful = YEAR | {"as_found": Estimate.normal(1.01e-7, 1e-9)}
+    perhaps = back_cast(LINE, tolerance=1e-7, paths=500, **doubtful)
     assert "FOUND_DOUBTFUL" in {f.code for f in perhaps.findings}
-    before = back_cast(LINE, tolerance=1e-7, **{**YEAR, "as_left": Estimate.normal(1.1e-7, 1e-9)})
+    before = back_cast(LINE, tolerance=1e-7, paths=500, **YEAR | {"as_left": Estimate.normal(1.1e-7, 1e-9)})
     assert "START_OUT" in {f.code for f in before.findings}
     with pytest.raises(InputError, match="as_left and as_found and elapsed_s must be stated"):
         back_cast(LINE, tolerance=1e-7)

@@ -248,7 +248,10 @@ def realised(due: eb.results.DueList, truth: pd.DataFrame, limit: float) -> floa
     return float(np.mean(kept))
 
 
-@pytest.mark.parametrize(("intervals", "least"), [(1, 0.87), (2, 0.92), (3, 0.92), (5, 0.92)])
+@pytest.mark.parametrize(
+    ("intervals", "least"),
+    [(2, 0.92), *(pytest.param(*each, marks=pytest.mark.slow) for each in ((1, 0.87), (3, 0.92), (5, 0.92)))],
+)
 def test_reliability_of_instruments_of_another_class(intervals: int, least: float, tmp_path: Path) -> None:
     """300 temperature-compensated oscillators held for ovens keep nearly 95 %: the fleet has learned.
 

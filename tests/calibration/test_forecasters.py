@@ -98,7 +98,7 @@ def test_limit_passage_follows_a_stated_drift() -> None:
         eb.limit_passage(drift, 1e-3)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [pytest.param("log", marks=pytest.mark.slow), *NAMES[1:]])
 def test_holdover_of_whatever_predicts(forecasters: dict[str, Forecaster], name: str) -> None:
     """Its forecast is the source's time error, its terms add up to the variance, its limit holds just so."""
     source = forecasters[name]

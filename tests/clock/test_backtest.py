@@ -27,7 +27,7 @@ def clock(samples: int = 400, seed: int = 1, levels: NoiseLevels = MIXED) -> Rec
 @pytest.fixture(scope="module")
 def tested() -> Backtest:
     """Return a small backtest."""
-    return backtest(clock(), aging="linear", origins=8, most_blocks=40)
+    return backtest(clock(), aging="linear", origins=5, most_blocks=40)
 
 
 def test_outcomes_of_phase_and_frequency_agree() -> None:
@@ -51,7 +51,7 @@ def test_what_is_missing_is_not_an_outcome() -> None:
     assert seen.mean_frequency(90 * HOUR, 140 * HOUR) == pytest.approx(expected, rel=1e-12)
 
 
-@pytest.mark.parametrize("kind", ["frequency", "phase"])
+@pytest.mark.parametrize("kind", ["frequency", pytest.param("phase", marks=pytest.mark.slow)])
 def test_no_forecast_knows_the_future(kind: str) -> None:
     """Whatever comes after the last origin but one changes no forecast made before."""
     record = clock(200)

@@ -61,7 +61,11 @@ def test_scaling_the_readings_scales_every_answer(model: ClockModel, factor: flo
 
 @pytest.mark.parametrize(
     ("name", "level"),
-    [("white_fm", 1e-22), ("flicker_fm", 1e-25), ("random_walk_fm", 1e-32)],
+    [
+        ("white_fm", 1e-22),
+        pytest.param("flicker_fm", 1e-25, marks=pytest.mark.slow),
+        pytest.param("random_walk_fm", 1e-32, marks=pytest.mark.slow),
+    ],
 )
 def test_the_only_noise_is_found_and_the_others_bounded(name: str, level: float) -> None:
     """The median level over ten clocks is within 25 % of the truth."""
@@ -228,6 +232,7 @@ def test_dead_time_is_not_taken_for_noise() -> None:
     assert ignored.noise.white_fm == pytest.approx(10 * level, rel=0.5)
 
 
+@pytest.mark.slow
 def test_upper_limits_of_hidden_noises_hold() -> None:
     """Flicker FM of a tenth of white FM, 100 averages: seldom seen, and not above its limit."""
     levels = NoiseLevels(white_fm=2 * DAY * 1e-22, flicker_fm=0.1 * 1e-22 / (2 * math.log(2)))

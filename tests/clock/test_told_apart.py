@@ -67,7 +67,7 @@ def test_two_steps_at_one_place_count_as_one() -> None:
     """Twice flagged, once fitted: the same forecast as from one flag of the whole size."""
     record = _stepped(_clock(), 300, 300)
     once = _stepped(_clock(), 300, size=2e-11)
-    twice, single = eb.fit_clock(record), eb.fit_clock(once)
+    twice, single = eb.fit_clock(record, aging="linear"), eb.fit_clock(once, aging="linear")
     (sentence,) = _said(twice, "STEP_NOT_DETERMINED")
     assert "count as one step" in sentence
     for model in (twice, single):
@@ -75,16 +75,16 @@ def test_two_steps_at_one_place_count_as_one() -> None:
     assert _in_a_week(twice) == pytest.approx(_in_a_week(single), rel=1e-6)
 
 
-@pytest.mark.parametrize("late", [0, 1, 2])
+@pytest.mark.parametrize("late", [0, pytest.param(1, marks=pytest.mark.slow), 2])
 def test_temperature_that_jumps_where_the_frequency_steps(late: int) -> None:
     """The step keeps the change, the temperature is not determined; a sensor some samples late is no help."""
     record = _stepped(_clock(), 300)
     warmed = replace(record, covariates={"bench_c": _jump(record, 300 + late)})
-    model = eb.fit_clock(warmed, environment=["bench_c"])
+    model = eb.fit_clock(warmed, environment=["bench_c"], aging="linear")
     sentence = _refused(model, "bench_c")
     assert "it changes only where the step 2.08 d into the record comes" in sentence
     assert "cannot be told apart" in sentence
-    assert _in_a_week(model) == pytest.approx(_in_a_week(eb.fit_clock(record)), rel=1e-6)
+    assert _in_a_week(model) == pytest.approx(_in_a_week(eb.fit_clock(record, aging="linear")), rel=1e-6)
 
 
 def test_temperature_that_also_moves_elsewhere_is_told_apart() -> None:
@@ -106,7 +106,7 @@ def test_temperature_that_hardly_moves_elsewhere_is_called_collinear_with_the_st
     """A hundredth of the jump elsewhere: both are fitted, and the finding says how little that is worth."""
     record = _stepped(_clock(), 300)
     room = _jump(record, 300) + 0.02 * np.random.default_rng(1).standard_normal(len(record))
-    model = eb.fit_clock(replace(record, covariates={"room_c": room}), environment=["room_c"])
+    model = eb.fit_clock(replace(record, covariates={"room_c": room}), environment=["room_c"], aging="linear")
     (sentence,) = _said(model, "COLLINEAR_WITH_STEP")
     assert "variance inflation" in sentence
 
@@ -158,7 +158,7 @@ def test_equal_temperatures_share_what_the_first_one_keeps() -> None:
     record = _clock()
     room = 20 + np.sin(2 * np.pi * record.elapsed_s / DAY)
     twins = replace(record, covariates={"room_c": room, "bench_c": 2 * room - 7})
-    model = eb.fit_clock(twins, environment=["room_c", "bench_c"])
+    model = eb.fit_clock(twins, environment=["room_c", "bench_c"], aging="linear")
     assert "it moves just as room_c does" in _refused(model, "bench_c")
     assert np.isfinite(model.sensitivity("room_c").value)
 

@@ -26,7 +26,10 @@ def fitted(name: str) -> tuple[eb.ClockModel, eb.Record]:
 
 @pytest.mark.parametrize(
     ("name", "word", "truth"),
-    [("daily wave not logged", "day", 2e-11 * 0.886), ("yearly wave", "year", 2e-11)],
+    [
+        ("daily wave not logged", "day", 2e-11 * 0.886),
+        pytest.param("yearly wave", "year", 2e-11, marks=pytest.mark.slow),
+    ],
 )
 def test_a_wave_that_nobody_logged_is_a_finding(name: str, word: str, truth: float) -> None:
     """The amplitude is that of the simulation: 2e-11, for the day behind a lag of two hours."""

@@ -12,9 +12,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import evenbeat as eb
-from evenbeat.conditioning.condition import CHECKS
+from evenbeat.conditioning.condition import CHECKS, TITLES
 from evenbeat.conditioning.display import with_idle_tones_reported
-from evenbeat.conditioning.report import TITLES
 
 NOISES = {
     "white_fm": eb.NoiseLevels(white_fm=2e-24),
@@ -165,10 +164,15 @@ def test_random_rounding_is_no_tone() -> None:
 
 
 def test_dead_time_is_in_the_table() -> None:
-    """Gates of 1 s every 3 s measure a third of the time; no gate stated is told as such."""
+    """Gates of 1 s every 3 s measure a third of the time, also by hand; no gate stated is told as such."""
     values = np.random.default_rng(1).normal(0, 1e-11, 300)
     report = eb.conditioning_report(eb.Record.from_frequency(values, interval_s=3, gate_s=1))
-    assert report.of("dead_time").where == "0.67 of each interval"
+    assert report.of("dead_time").where == "1 s of every 3 s measured"
+    days = np.cumsum(np.random.default_rng(2).uniform(0.9, 1.1, 300)) * 86_400
+    by_hand = eb.Record.from_frequency(values, epochs_s=np.rint(days), gate_s=10)
+    where = eb.conditioning_report(by_hand).of("dead_time").where
+    assert where.startswith("10 s of every ")
+    assert where.endswith(" h measured")
     report = eb.conditioning_report(eb.Record.from_frequency(values, interval_s=3))
     assert not report.of("dead_time").looked
 

@@ -56,7 +56,7 @@ def test_seconds_called_nanoseconds_stand_at_the_top(
     record = eb.read_log(log)
 
     assert "IMPLAUSIBLE_SMALLNESS" in codes(record)
-    assert main(["assess", str(log), "--no-report"]) == 0
+    assert main(["assess", str(log), "--no-report", "--set", "aging=none"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert said.startswith("Check the unit first: from one reading to the next the time error changes by")
 
@@ -98,7 +98,7 @@ JUDGED = [(1e-3, True), pytest.param(1e-6, False, marks=pytest.mark.slow)]
 @pytest.mark.parametrize(("tolerance", "said"), JUDGED)
 def test_a_tolerance_beyond_everything_is_doubted(tolerance: float, said: bool) -> None:
     """A thousand times all that the record holds may have been meant in another unit."""
-    assessment = eb.assess(eb.Record.from_frequency(Y, interval_s=10.0), tolerance=tolerance)
+    assessment = eb.assess(eb.Record.from_frequency(Y, interval_s=10.0), tolerance=tolerance, aging="none")
 
     assert ("IMPLAUSIBLE_TOLERANCE" in codes(assessment)) is said
     assert assessment.verdict.headline.startswith("Check the tolerance first: ") is said
@@ -107,7 +107,7 @@ def test_a_tolerance_beyond_everything_is_doubted(tolerance: float, said: bool) 
 def test_no_interval_on_an_assumed_nominal(tmp_path: Path) -> None:
     """The function stops where the command stops; what to leave it at follows from the drift alone."""
     log = written(tmp_path / "log.csv", "t_s,frequency_Hz", [f"{1e7 * (1 + y):.4f}" for y in Y])
-    model = eb.fit_clock(eb.condition(eb.read_log(log)))
+    model = eb.fit_clock(eb.condition(eb.read_log(log)), aging="linear")
 
     with pytest.raises(eb.InputError, match=r"assumed, so no interval is suggested .*nominal_frequency_hz"):
         eb.suggest_interval(model, tolerance=1e-7)

@@ -35,7 +35,7 @@ def record_of(phase: np.ndarray, interval_s: float = 1.0) -> eb.Record:
 
 
 @pytest.mark.parametrize("statistic", ALL)
-@pytest.mark.parametrize("points", [200, 900])
+@pytest.mark.parametrize("points", [200, pytest.param(900, marks=pytest.mark.slow)])
 def test_a_point_is_the_same_alone_and_in_any_list(statistic: str, points: int) -> None:
     """Degrees of freedom and limits of a point do not depend on which others were asked for.
 
@@ -57,6 +57,7 @@ def test_a_point_is_the_same_alone_and_in_any_list(statistic: str, points: int) 
         assert alone.noise_exponent[0] == whole.noise_exponent[place]
 
 
+@pytest.mark.slow
 def test_theo1_of_a_mixture_is_not_biased() -> None:
     """White PM, white FM and random-walk FM crossing at 4 and 62 s: no factor at short and long times."""
     # SOURCE: exact expectation of the Allan variance; with one noise name per averaging time the mean ratio
@@ -148,7 +149,7 @@ def test_noises_are_told(name: str) -> None:
     assert np.mean(shares) > 0.85
 
 
-@pytest.mark.parametrize("exponent", [-3, -4])
+@pytest.mark.parametrize("exponent", [-3, pytest.param(-4, marks=pytest.mark.slow)])
 def test_steep_noise_is_told_for_the_hadamard_statistics(exponent: int) -> None:
     """Noises steeper than random-walk FM are told where the statistic can bear them, and capped where not."""
     # SOURCE: sums of simulated noise are steeper by two by definition of the power law

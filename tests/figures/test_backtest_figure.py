@@ -14,10 +14,9 @@ from evenbeat.powerlaw import NoiseLevels, simulate_clock
 def tested() -> Backtest:
     """Return a small backtest."""
     record = simulate_clock(300, interval_s=3600.0, levels=NoiseLevels(flicker_fm=1e-24), seed=2)
-    return backtest(record, aging="linear", origins=8, most_blocks=30)
+    return backtest(record, aging="linear", origins=4, most_blocks=30)
 
 
-@pytest.mark.slow
 def test_every_coverage_is_drawn_where_it_is(tested: Backtest) -> None:
     """One marker for each quantity and horizon, at its share in percent; the stated share is a line."""
     ax = plot(tested)

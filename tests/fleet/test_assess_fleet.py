@@ -248,6 +248,7 @@ def test_a_cluster_that_loses_a_worker(fleet_table: Path, monkeypatch: pytest.Mo
     assert both.to_dict() == alone.to_dict()
 
 
+@pytest.mark.slow
 def test_no_cluster_there(fleet_table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An address where nobody answers is one sentence."""
     pytest.importorskip("distributed")

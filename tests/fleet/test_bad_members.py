@@ -43,12 +43,11 @@ def test_a_torn_row_is_its_instruments_own_matter(
 ) -> None:
     """Wherever its columns end: one sentence with file and line; the rows around it count, each once."""
     monkeypatch.setattr("evenbeat.fleet.assess_fleet.CHUNK", 1)
-    processes = 2 if (header, row) == (ORDERS[1], "torn,1e-9") else 1
     table = tmp_path / "table.csv"
     first, second = GOOD[header]
     table.write_text("\n".join([header, first, row, second]) + "\n", encoding="utf-8")
 
-    due = eb.assess_fleet(table, on=ON, processes=processes)
+    due = eb.assess_fleet(table, on=ON)
     lines = {one.instrument: one for one in due.instruments}
 
     assert set(lines) == {"good", "torn"}
@@ -109,7 +108,7 @@ def test_an_internal_fault_with_one_log_is_its_own(
             msg = "Singular matrix"
             raise np.linalg.LinAlgError(msg)
         if name not in known:
-            known[name] = real(record, **options)
+            known[name] = real(record, **options | {"aging": "linear"})  # quickly
         return known[name]
 
     monkeypatch.setattr("evenbeat.assessment.assess.assess", assess)
@@ -138,7 +137,7 @@ class Faulty(Row):
         raise RuntimeError(msg)
 
 
-@pytest.mark.parametrize("processes", [1, 2])
+@pytest.mark.parametrize("processes", [1, pytest.param(2, marks=pytest.mark.slow)])
 def test_an_internal_fault_with_one_history_is_its_own(processes: int, fleet_table: Path) -> None:
     """Here and in helpers: the line of the faulty one says what happened, all others are as without it."""
     members, _ = table_members(fleet_table)

@@ -21,6 +21,8 @@ OTHERS = ("log_panel", "allan_ruler", "interval_wall", "own_curve", "watch", "pr
 FOLLOWING = [name for name in interactive.__all__ if name not in OTHERS]
 QUIET = {"prediction", "minimum_coverage", "diagnosis", "confidence"}
 """Controls that may leave the picture as it is: a guess changes words, and a whole average needs no share."""
+SLOW = ("aging_explorer", "interval_explorer", "noise_mixer")
+"""Panels whose controls are moved among the slow tests only, through their whole range."""
 
 
 def picture(panel: Any) -> bytes:
@@ -64,7 +66,7 @@ def panel(request: pytest.FixtureRequest, panels: dict[str, Any]) -> Any:
     return panels[request.param]
 
 
-@pytest.mark.parametrize("panel", FOLLOWING, indirect=True)
+@pytest.mark.parametrize("panel", [name for name in FOLLOWING if name not in SLOW], indirect=True)
 def test_every_control_acts(panel: Any) -> None:
     """The far end of each control gives a picture or a refusal in words, and moves the picture if it acts."""
     go_through(panel, lambda control: [value for value in edges(control) if value != control.value][-1:])
@@ -128,7 +130,9 @@ def test_gap_explorer_says_the_call() -> None:
     assert np.array_equal(names["curve"].deviation, panel.lesson.curve.deviation, equal_nan=True)
 
 
-@pytest.mark.parametrize("course", ["steady", "slowing down", "none"])
+@pytest.mark.parametrize(
+    "course", ["slowing down", *(pytest.param(each, marks=pytest.mark.slow) for each in ("steady", "none"))]
+)
 def test_aging_explorer_says_the_call(course: str, capsys: pytest.CaptureFixture[str]) -> None:
     """The call fits the very model, whatever the course."""
     panel = interactive.aging_explorer()
@@ -145,7 +149,7 @@ def test_holdover_game_says_the_call(capsys: pytest.CaptureFixture[str]) -> None
     assert str(panel.lesson.game.forecast) in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("adjusted", [False, True])
+@pytest.mark.parametrize("adjusted", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_interval_explorer_says_the_call(*, adjusted: bool) -> None:
     """The call suggests the very interval, although the panel remembers forecasts."""
     panel = interactive.interval_explorer()
@@ -179,30 +183,38 @@ def test_counter_explorer_says_the_call(method: str) -> None:
 
 
 def test_refusals_are_sentences_and_go_away() -> None:
-    """With every noise off there is no clock: words instead of a picture; switched on again it is back."""
+    """With every noise off there is no clock: words instead, and the last picture stays, greyed and named."""
     panel = interactive.noise_mixer()
+    before = picture(panel)
     panel.set(white_fm_on=False, random_walk_fm_on=False)
     assert panel.lesson is None
+    assert picture(panel) == before
+    assert "evenbeat-old" in panel.picture._dom_classes
+    assert 'alt="No longer asked for: ' in panel.picture.value
     assert 'role="alert"' in panel.words.value
     assert "switch one on" in panel.words.value
     assert "visibility: hidden" in panel.call.value
     panel.controls["white_fm_on"].value = True
     assert panel.refusal == ""
     assert picture(panel)
+    assert "evenbeat-old" not in panel.picture._dom_classes
+    assert "No longer asked for" not in panel.picture.value
 
 
 @pytest.mark.parametrize(
-    ("make", "slider", "switch", "on"),
+    ("panel", "slider", "switch", "on"),
     [
-        (interactive.noise_mixer, "flicker_pm", "flicker_pm_on", True),
-        (interactive.interval_explorer, "setpoint", "adjusted", True),
-        (interactive.counter_explorer, "noise_v", "method", "reciprocal"),
-        (interactive.gap_explorer, "pattern", "share", 0.1),
+        ("noise_mixer", "flicker_pm", "flicker_pm_on", True),
+        ("interval_explorer", "setpoint", "adjusted", True),
+        ("counter_explorer", "noise_v", "method", "reciprocal"),
+        ("gap_explorer", "pattern", "share", 0.1),
     ],
+    indirect=["panel"],
 )
-def test_what_does_nothing_is_greyed(make: Callable[[], Any], slider: str, switch: str, on: object) -> None:
+def test_what_does_nothing_is_greyed(panel: Any, slider: str, switch: str, on: object) -> None:
     """A control whose part is switched off cannot be moved; switched on it can."""
-    panel = make()
+    if switch == "share":
+        panel.controls[switch].value = 0.0
     off = panel.controls[switch].value
     assert panel.controls[slider].disabled
     panel.controls[switch].value = on
@@ -211,25 +223,12 @@ def test_what_does_nothing_is_greyed(make: Callable[[], Any], slider: str, switc
     assert panel.controls[slider].disabled
 
 
-def test_controls_answer_while_they_move() -> None:
+@pytest.mark.parametrize("panel", ["noise_mixer", "holdover_game", "gap_explorer"], indirect=True)
+def test_controls_answer_while_they_move(panel: Any) -> None:
     """No slider waits until it is let go."""
-    for make in (interactive.noise_mixer, interactive.holdover_game, interactive.gap_explorer):
-        sliders = [each for each in make().controls.values() if hasattr(each, "continuous_update")]
-        assert sliders
-        assert all(each.continuous_update for each in sliders)
-
-
-def test_a_refusal_keeps_the_place_of_the_picture() -> None:
-    """The last picture stays, greyed and named as such, until there is an answer again."""
-    panel = interactive.noise_mixer()
-    before = picture(panel)
-    panel.set(white_fm_on=False, random_walk_fm_on=False)
-    assert picture(panel) == before
-    assert "evenbeat-old" in panel.picture._dom_classes
-    assert 'alt="No longer asked for: ' in panel.picture.value
-    panel.set(white_fm_on=True)
-    assert "evenbeat-old" not in panel.picture._dom_classes
-    assert "No longer asked for" not in panel.picture.value
+    sliders = [each for each in panel.controls.values() if hasattr(each, "continuous_update")]
+    assert sliders
+    assert all(each.continuous_update for each in sliders)
 
 
 def test_words_have_the_ink_of_the_theme() -> None:
@@ -265,7 +264,7 @@ def test_the_mixer_draws_the_sum_of_what_it_draws_beside_it() -> None:
 def test_the_game_is_played_in_units_of_time() -> None:
     """The sliders name their unit, reach as far as the axis of the clock, and mean what they say."""
     game = interactive.holdover_game(seed=2)
-    for _ in range(3):
+    for _ in range(2):
         guess = game.controls["guess"]
         unit = re.search(r"\[(\S+)\]$", guess.description)[1]
         size = {"ns": 1e-9, "µs": 1e-6, "ms": 1e-3}[unit]
@@ -299,9 +298,9 @@ def test_a_fault_is_seen_and_raised() -> None:
     assert panel.lesson is None
 
 
-def test_prediction_is_asked_before_it_is_told() -> None:
+@pytest.mark.parametrize("panel", ["noise_mixer"], indirect=True)
+def test_prediction_is_asked_before_it_is_told(panel: Any) -> None:
     """While hidden neither sentence nor picture gives the slope; a wrong and a right guess are told apart."""
-    panel = interactive.noise_mixer()
     options = dict(panel.controls["prediction"].options)
     shown, hidden = list(options)[:2]
     whole = picture(panel)

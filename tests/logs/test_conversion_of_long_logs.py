@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import subprocess
 import sys
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -198,3 +199,23 @@ def test_rows_in_turn_are_chosen_in_blocks_as_at_once(
     values = np.load(tmp_path / "log.npy")["fractional_frequency"]
     np.testing.assert_array_equal(values, record.values[~np.isnan(record.values)])
     assert written.ledger.to_dict() == record.ledger.to_dict()
+
+
+def test_columns_with_gaps_are_read_in_little_memory(tmp_path: Path) -> None:
+    """Five numbers a row are held at most, where eight were: time twice, its place, readings, one in work."""
+    n = 400_000
+    kept = np.random.default_rng(5).random(n) > 1e-4
+    kept[[0, -1]], kept[n // 3 : n // 3 + 900] = True, False
+    rows = np.zeros(int(kept.sum()), dtype=[("unix_ns", "<i8"), ("fractional_frequency", "<f8")])
+    rows["unix_ns"] = 1_780_000_000 * 10**9 + np.flatnonzero(kept) * 10**9
+    rows["fractional_frequency"] = np.random.default_rng(6).normal(0, 1e-11, len(rows))
+    np.save(tmp_path / "log.npy", rows)
+    eb.read_log(tmp_path / "log.npy")  # what is imported is no part of it
+    tracemalloc.start()
+    record = eb.read_log(tmp_path / "log.npy")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 40 * n
+    assert (len(record), record.interval_s) == (n, 1.0)
+    np.testing.assert_array_equal(record.values[kept], rows["fractional_frequency"])
+    assert np.isnan(record.values[~kept]).all()

@@ -110,10 +110,8 @@ def allowed(name: str, path: str) -> float:
 
 
 QUICK = (
-    "simulated-flicker-pm-frequency",
     "simulated-white-fm-phase",
     "simulated-8-phases",
-    "simulated-read-now-and-then",
     "simulated-display-that-stands",
     "noise-levels",
     "limits",

@@ -14,7 +14,7 @@ ALL = ["allan", "overlapping_allan", "modified_allan", "time", "hadamard", "over
 OVERLAPPING = ["overlapping_allan", "modified_allan", "time", "overlapping_hadamard"]
 
 
-FEW = settings(max_examples=25)
+FEW = settings(max_examples=15)
 
 
 COUNT_S = 2.0**-70

@@ -8,6 +8,7 @@ least-squares kind do not hold, and the checks here are of size, sign and what i
 """
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -33,11 +34,17 @@ def _heated(folder: Path, number: int) -> Record:
     return eb.condition(Record.from_frequency(frequency, interval_s=1.0, covariates={"board_c": board}))
 
 
-@pytest.fixture(scope="module", params=[1, 2, 3, 4])
-def cubic(request: pytest.FixtureRequest, open_data: Path) -> ClockModel:
-    """Return every crystal, fitted by a cubic behind a lag."""
-    record = _heated(open_data, request.param)
+@cache
+def _cubic(folder: Path, number: int) -> ClockModel:
+    """Return one crystal, fitted by a cubic behind a lag."""
+    record = _heated(folder, number)
     return eb.fit_clock(record, aging="linear", environment=[eb.Influence("board_c", order=3)])
+
+
+@pytest.fixture(params=[1, *(pytest.param(number, marks=pytest.mark.slow) for number in (2, 3, 4))])
+def cubic(request: pytest.FixtureRequest, open_data: Path) -> ClockModel:
+    """Return every crystal."""
+    return _cubic(open_data, request.param)
 
 
 def test_cubic_coefficient_is_that_of_at_cut_quartz(cubic: ClockModel) -> None:
@@ -55,23 +62,13 @@ def test_step_of_the_heater_is_not_blamed_on_the_crystal(cubic: ClockModel) -> N
 @pytest.mark.slow
 def test_the_four_cubics_average_to_the_handbook(open_data: Path) -> None:
     """Their mean is within 20 % of 1.1e-10/K³."""
-    found = [
-        eb.fit_clock(
-            _heated(open_data, number), aging="linear", environment=[eb.Influence("board_c", order=3)]
-        )
-        .sensitivity("board_c", 3)
-        .value
-        for number in (1, 2, 3, 4)
-    ]
+    found = [_cubic(open_data, number).sensitivity("board_c", 3).value for number in (1, 2, 3, 4)]
     assert np.mean(found) == pytest.approx(1.1e-10, rel=0.2)
 
 
 def test_lag_is_found_where_the_board_is_ramped_fast(open_data: Path) -> None:
     """The first crystal feels its board 20 to 60 s late, an instant answer is ruled out."""
-    model = eb.fit_clock(
-        _heated(open_data, 1), aging="linear", environment=[eb.Influence("board_c", order=3)]
-    )
-    low, high = model.lag("board_c").interval()
+    low, high = _cubic(open_data, 1).lag("board_c").interval()
     assert 15 < low < high < 70
 
 

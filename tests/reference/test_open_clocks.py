@@ -105,8 +105,11 @@ def share_inside(levels: eb.NoiseLevels, runs: int) -> np.ndarray:
 # SOURCE: simulated clocks: the complete record's own interval
 @pytest.mark.parametrize(
     "levels",
-    [eb.NoiseLevels(white_fm=2e-22), eb.NoiseLevels(random_walk_fm=1e-28), eb.NoiseLevels(white_pm=1e-22)],
-    ids=["white FM", "random-walk FM", "white PM"],
+    [
+        pytest.param(eb.NoiseLevels(white_fm=2e-22), id="white FM"),
+        pytest.param(eb.NoiseLevels(random_walk_fm=1e-28), id="random-walk FM", marks=pytest.mark.slow),
+        pytest.param(eb.NoiseLevels(white_pm=1e-22), id="white PM", marks=pytest.mark.slow),
+    ],
 )
 def test_a_record_with_thirty_per_cent_missing_agrees_with_the_complete_one(levels: eb.NoiseLevels) -> None:
     """The result is within the interval of the complete record in about 95 % of the cases.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -22,15 +23,23 @@ ROWS = """date,as_found,as_left,standard_uncertainty,adjusted
 """
 
 
-@pytest.fixture
-def record(tmp_path: Path) -> Path:
-    """Return the numbers of an audit record, its table beside its folder."""
-    table = tmp_path / "auk.csv"
+@pytest.fixture(scope="module")
+def filed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with a table and, in a folder of its own, its audit record."""
+    folder = tmp_path_factory.mktemp("filed")
+    table = folder / "auk.csv"
     table.write_text(ROWS, encoding="utf-8")
     options = ["--tolerance", "1e-8"]
     for key in ("reference=standard", "analysed_on=2024-02-01", "pdf=no"):
         options += ["--set", key]
-    assert main(["history", str(table), "-o", str(tmp_path / "record"), *options]) == 0
+    assert main(["history", str(table), "-o", str(folder / "record"), *options]) == 0
+    return folder
+
+
+@pytest.fixture
+def record(filed: Path, tmp_path: Path) -> Path:
+    """Return the numbers of an audit record, its table beside its folder."""
+    shutil.copytree(filed, tmp_path, dirs_exist_ok=True)
     return tmp_path / "record" / "result.json"
 
 

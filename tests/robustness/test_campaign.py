@@ -63,7 +63,9 @@ def test_a_number_makes_the_same_file_again(specimens: mutated_files.Specimens, 
         assert sound(np.random.default_rng(1)) == again(np.random.default_rng(1)), name
 
 
-@pytest.mark.parametrize("seed", [*range(17), *FAILED_ONCE])
+@pytest.mark.parametrize(
+    "seed", [*range(17), *(pytest.param(seed, marks=pytest.mark.slow) for seed in FAILED_ONCE)]
+)
 def test_one_mutation_of_every_format(seed: int, specimens: mutated_files.Specimens) -> None:
     """Text, packed text, exchange formats, columns, bench files, registers and tables."""
     assert mutated_files.run(seed, specimens) == []

@@ -34,6 +34,8 @@ MATTERS = 9.0
 """Log likelihood below the best at which a lag no longer counts."""
 KEPT_WEIGHT = 0.01
 MOST_DECOMPOSITIONS = 500
+ENOUGH_WINDOWS = 0.9
+"""Share of the windows that tells the noise: one with a gap of its own costs as much as all whole ones."""
 FLICKER_RATIOS = (0.0, 0.01, 0.1, 1.0, 10.0, 100.0)
 WALK_RATIOS = (0.0, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0)
 WHITE_PM_RATIOS = (0.0, 0.1, 1.0, 10.0, 100.0)
@@ -122,9 +124,12 @@ def _noises(fine: FineAverages, columns: FloatArray) -> list[tuple[Noise, float]
         for f in FLICKER_RATIOS
         for r in WALK_RATIOS
     ]
+    groups = sorted(fine.groups, key=lambda group: -len(group.windows))
+    reached = np.cumsum([len(group.windows) for group in groups])
+    enough = int(np.searchsorted(reached, ENOUGH_WINDOWS * reached[-1])) + 1
     some = max(1, MOST_DECOMPOSITIONS // len(first))
-    groups = fine.groups[:: max(1, -(-len(fine.groups) // some))]
-    pooling = Pooling(fine, columns[:, np.newaxis, :], groups)
+    groups = groups[: enough : max(1, -(-enough // some))]
+    pooling = Pooling(fine, columns[:, np.newaxis, :], tuple(groups))
     known: dict[Noise, float] = {}
 
     def add(candidates: list[Noise]) -> None:

@@ -87,8 +87,6 @@ def with_bit_errors_flagged(record: Record) -> Record:
         looked_at,
         flags=flags,
         findings=[note("BIT_ERRORS", sentence, count=len(at), largest_counts=int(sizes[-1]))],
-        found=len(flags),
-        set_aside=len(at),
         where=f"{named}: {places_text(record, [flag.start for flag in flags])}",
         advice="Nothing now; the counter's latch or the program that reads it loses a carry.",
         done={"found": len(at)},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from evenbeat.conditioning.bit_errors import with_bit_errors_flagged
 from evenbeat.conditioning.display import DISPLAY, with_idle_tones_reported, with_resolution_reported
@@ -31,23 +31,15 @@ NO_GRID = "the readings follow no grid"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Asked:
-    """What the caller states about the record; see :func:`condition`."""
-
-    wrap_period_s: float | None = None
-    pulse_period_s: float | None = None
-    sawtooth: str | None = None
-    sawtooth_rows: int = 0
-    outlier_threshold: float = 5.0
-
-
-@dataclass(frozen=True, kw_only=True)
 class Check:
     """One check: how it is made, and the codes and causes by which its earlier results are known."""
 
-    run: Callable[[Record, Asked], Record]
+    title: str
+    run: Callable[..., Record]
     codes: tuple[str, ...] = ()
     causes: tuple[str, ...] = ()
+    options: Mapping[str, str] = field(default_factory=dict)
+    """Its arguments, and which of :func:`condition` they are."""
     repairs: bool = False
     """It changes values (whole periods, a receiver's correction), so its results outlive a repetition."""
     any_times: bool = False
@@ -55,77 +47,87 @@ class Check:
 
 
 CHECKS: Mapping[str, Check] = {
-    "gaps": Check(
-        run=lambda record, _: with_gaps_reported(record), codes=("GAPS", "NO_GAPS", "CHECKS_WITHOUT_GRID")
-    ),
+    "gaps": Check(title="gaps", run=with_gaps_reported, codes=("GAPS", "NO_GAPS", "CHECKS_WITHOUT_GRID")),
     "stamp_order": Check(
-        run=lambda record, _: with_stamp_order_reported(record),
+        title="repeated, backward stamps",
+        run=with_stamp_order_reported,
         codes=("STAMP_ORDER",),
         causes=("repeated_stamp", "backward_stamp"),
     ),
     "stamp_spacing": Check(
-        run=lambda record, _: with_stamp_spacing_reported(record), codes=("EVEN_STAMPS", "UNEVEN_STAMPS")
+        title="uneven stamps", run=with_stamp_spacing_reported, codes=("EVEN_STAMPS", "UNEVEN_STAMPS")
     ),
     "interval_change": Check(
-        run=lambda record, _: with_interval_changes_reported(record),
+        title="change of interval",
+        run=with_interval_changes_reported,
         codes=("INTERVAL_CHANGE",),
         causes=("interval_change",),
     ),
     "computer_clock": Check(
-        run=lambda record, _: with_computer_clock_reported(record),
+        title="computer's clock",
+        run=with_computer_clock_reported,
         codes=("COMPUTER_CLOCK", "COMPUTER_CLOCK_SET"),
         causes=("computer_clock_set",),
     ),
     "sawtooth": Check(
-        run=lambda record, asked: with_sawtooth_subtracted(
-            record, column=asked.sawtooth, rows=asked.sawtooth_rows
-        ),
+        title="sawtooth correction",
+        run=with_sawtooth_subtracted,
         causes=("no_sawtooth",),
+        options={"column": "sawtooth", "rows": "sawtooth_rows"},
         repairs=True,
         any_times=True,
     ),
     "pulses": Check(
-        run=lambda record, asked: with_pulses_flagged(record, period_s=asked.pulse_period_s),
+        title="missed and extra pulses",
+        run=with_pulses_flagged,
         codes=("PULSES",),
         causes=("missed_pulse", "extra_pulse"),
+        options={"period_s": "pulse_period_s"},
     ),
     "wraps": Check(
-        run=lambda record, asked: with_wraps_repaired(record, period_s=asked.wrap_period_s), repairs=True
+        title="wraps and cycle slips",
+        run=with_wraps_repaired,
+        options={"period_s": "wrap_period_s"},
+        repairs=True,
     ),
     "bit_errors": Check(
-        run=lambda record, _: with_bit_errors_flagged(record),
+        title="bit errors of the counter",
+        run=with_bit_errors_flagged,
         codes=("BIT_ERRORS",),
         causes=("bit_error",),
         any_times=True,
     ),
     "warm_up": Check(
-        run=lambda record, _: with_warm_up_flagged(record),
-        codes=("WARM_UP", "NO_WARM_UP"),
-        causes=("warm_up",),
+        title="warm-up", run=with_warm_up_flagged, codes=("WARM_UP", "NO_WARM_UP"), causes=("warm_up",)
     ),
     "outliers": Check(
-        run=lambda record, asked: with_outliers_flagged(record, threshold=asked.outlier_threshold),
+        title="outliers",
+        run=with_outliers_flagged,
         codes=("OUTLIERS", "NO_OUTLIERS", "OUTLIERS_UNCHECKED"),
         causes=("outlier",),
+        options={"threshold": "outlier_threshold"},
         any_times=True,
     ),
     "display": Check(
-        run=lambda record, _: with_resolution_reported(record),
+        title="display step",
+        run=with_resolution_reported,
         codes=("FINE_DISPLAY", "QUANTISED", "DISPLAY_LIMITED"),
         any_times=True,
     ),
-    "idle_tones": Check(run=lambda record, _: with_idle_tones_reported(record), codes=("IDLE_TONE",)),
+    "idle_tones": Check(title="rounding tones", run=with_idle_tones_reported, codes=("IDLE_TONE",)),
     "steps": Check(
-        run=lambda record, _: with_steps_flagged(record),
+        title="steps",
+        run=with_steps_flagged,
         codes=("FREQUENCY_STEP", "PHASE_STEP", "NO_STEPS", "STEPS_UNCHECKED", "STEPS_UNCLEAR"),
         causes=("frequency_step", "phase_step"),
         any_times=True,
     ),
     "dead_time": Check(
-        run=lambda record, _: with_dead_time_reported(record), codes=("MEASURED_SHARE",), any_times=True
+        title="dead time", run=with_dead_time_reported, codes=("MEASURED_SHARE",), any_times=True
     ),
 }
 """Every check by the name under which it can be left out, in the order in which they are made."""
+TITLES = {name: check.title for name, check in CHECKS.items()}
 
 
 def condition(
@@ -203,13 +205,13 @@ def condition(
         given = skip_checks if isinstance(skip_checks, str) else unknown[0]
         msg = f"skip_checks names {given!r}; it must be a list of checks among {', '.join(CHECKS)}"
         raise InputError(msg)
-    asked = Asked(
-        wrap_period_s=wrap_period_s,
-        pulse_period_s=pulse_period_s,
-        sawtooth=sawtooth,
-        sawtooth_rows=sawtooth_rows,
-        outlier_threshold=outlier_threshold,
-    )
+    asked: dict[str, object] = {
+        "wrap_period_s": wrap_period_s,
+        "pulse_period_s": pulse_period_s,
+        "sawtooth": sawtooth,
+        "sawtooth_rows": sawtooth_rows,
+        "outlier_threshold": outlier_threshold,
+    }
     if any(entry.operation == "condition" for entry in record.history):
         record = _as_before(record)
     record = replace(record, checks=())
@@ -219,26 +221,26 @@ def condition(
         elif record.epochs_ns is not None and not check.any_times:
             record = record.checked(name, NO_GRID, looked=False)
         else:
-            record = check.run(record, asked)
+            record = check.run(record, **{name: asked[option] for name, option in check.options.items()})
     not_made = [outcome.check for outcome in record.checks if outcome.looked_at == NO_GRID]
     if not_made:
         sentence = f"The readings follow no grid, and these checks need one: {', '.join(not_made)}."
         record = record.with_findings(note("CHECKS_WITHOUT_GRID", sentence, checks=len(not_made)))
-    stated = {name: value for name, value in vars(asked).items() if value != getattr(Asked(), name)}
+    usual = {"sawtooth_rows": 0, "outlier_threshold": 5.0}
+    stated = {name: value for name, value in asked.items() if value != usual.get(name)}
     return record.treated("condition", skip_checks=tuple(skip_checks), **stated)
 
 
 def _as_before(record: Record) -> Record:
     """Return the record without the results of an earlier conditioning, but with what it put back."""
-    made = [check for check in CHECKS.values() if not check.repairs]
-    codes = {code for check in made for code in check.codes}
-    causes = {cause for check in made for cause in check.causes}
-    operations = {name for name, check in CHECKS.items() if not check.repairs} | {"condition"}
+    made = {name: check for name, check in CHECKS.items() if not check.repairs}
+    codes = {code for check in made.values() for code in check.codes}
+    causes = {cause for check in made.values() for cause in check.causes}
     found = any(entry.operation == DISPLAY for entry in record.history)  # a step of the display, not stated
     return replace(
         record,
         resolution=None if found else record.resolution,
         flags=tuple(flag for flag in record.flags if flag.cause not in causes),
         findings=tuple(finding for finding in record.findings if finding.code not in codes),
-        history=tuple(entry for entry in record.history if entry.operation not in operations),
+        history=tuple(entry for entry in record.history if entry.operation not in {*made, "condition"}),
     )

@@ -21,8 +21,7 @@ from evenbeat.conditioning.shared import (
     step_of_display,
     usable,
 )
-from evenbeat.findings import Finding, Severity, caution, good, note
-from evenbeat.quantities import FloatArray
+from evenbeat.findings import caution, good, note
 from evenbeat.record import Record
 from evenbeat.units import counted, duration_text
 
@@ -71,16 +70,11 @@ def with_resolution_reported(record: Record) -> Record:
         told: dict[str, float | int | str] = {"distinct": distinct}
         if step:
             told |= {"step": step, "allan_floor_at_interval": floor_at_interval(record, step)}
+        sentence = f"{what}: the display, not the oscillator, limits the result{bound}."
         return record.checked(
             DISPLAY,
             looked_at,
-            findings=[
-                caution(
-                    "DISPLAY_LIMITED",
-                    f"{what}: the display, not the oscillator, limits the result{bound}.",
-                    **told,
-                )
-            ],
+            findings=[caution("DISPLAY_LIMITED", sentence, **told)],
             found=1,
             where=counted(distinct, "distinct value"),
             advice="Use a longer gate, more digits or a phase comparison.",
@@ -112,11 +106,10 @@ def with_resolution_reported(record: Record) -> Record:
         "interval_s": record.spacing_s,
         "share_of_variance": share,
     }
-    severity: Severity = "caution" if share > 0.5 else "note"
     return record.checked(
         DISPLAY,
         looked_at,
-        findings=[Finding(code="QUANTISED", severity=severity, sentence=sentence, values=told)],
+        findings=[(caution if share > 0.5 else note)("QUANTISED", sentence, **told)],
         found=1,
         where=f"step {size}",
         advice=f"Averaging lowers it {law}; a longer gate or more digits lower it at once.",
@@ -151,11 +144,20 @@ def with_idle_tones_reported(record: Record) -> Record:
     if not step or step**2 / 12 < _SEEN * scatter_of(changes, record.kind) ** 2:
         return record.checked(TONES, "display step lost in noise", looked=False)
     looked_at = counted(len(stretch), "reading")
-    line = _strongest_line(changes)
-    if line is None:
+    n, period, ratio = len(changes), 0.0, 0.0
+    if np.any(changes):
+        power = np.abs(np.fft.rfft((changes - changes.mean()) * np.hanning(n))) ** 2
+        first = max(2, n // LONGEST_PERIOD)
+        around = ndimage.median_filter(power, size=_BINS, mode="reflect") / math.log(2)
+        ratios = np.divide(power, around, out=np.zeros_like(power), where=around > 0)[first:]
+        top = int(np.argmax(ratios))
+        period, ratio = n / (first + top), float(ratios[top])
+    if not period or ratio < _UNEVEN * math.log(len(ratios) / FALSE_ALARM):
         return record.checked(TONES, looked_at)
-    period, ratio = line
-    amplitude = _amplitude(stretch, period)
+    # amplitude of the sine of that period, by least squares over the drift-free stretch
+    turns = np.exp(2j * math.pi / period * np.arange(len(stretch)))
+    flat = stretch - ndimage.uniform_filter1d(stretch, 2 * LONGEST_PERIOD + 1, mode="nearest")
+    amplitude = 2 * abs(complex(np.mean(flat * turns)))
     if amplitude < _SMALLEST * step:
         return record.checked(TONES, looked_at)
     length = duration_text(period * record.interval_s)
@@ -181,28 +183,3 @@ def with_idle_tones_reported(record: Record) -> Record:
         advice=f"Average over whole periods; near τ = {duration_text(0.37 * period * record.interval_s)} the "
         "deviation shows the display.",
     )
-
-
-def _strongest_line(changes: FloatArray) -> tuple[float, float] | None:
-    """Return period in samples and power over that of the neighbours of the clearest line, if it is clear."""
-    n = len(changes)
-    if not np.any(changes):
-        return None
-    power = np.abs(np.fft.rfft((changes - changes.mean()) * np.hanning(n))) ** 2
-    first = max(2, n // LONGEST_PERIOD)
-    around = ndimage.median_filter(power, size=_BINS, mode="reflect") / math.log(2)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(around > 0, power / around, 0.0)[first:]
-    if not len(ratio):
-        return None
-    top = int(np.argmax(ratio))
-    if ratio[top] < _UNEVEN * math.log(len(ratio) / FALSE_ALARM):
-        return None
-    return n / (first + top), float(ratio[top])
-
-
-def _amplitude(stretch: FloatArray, period: float) -> float:
-    """Return the amplitude of the sine of that period, by least squares over the drift-free stretch."""
-    phase = 2 * math.pi / period * np.arange(len(stretch))
-    flat = stretch - ndimage.uniform_filter1d(stretch, 2 * LONGEST_PERIOD + 1, mode="nearest")
-    return 2 * math.hypot(float(np.mean(flat * np.cos(phase))), float(np.mean(flat * np.sin(phase))))

@@ -24,7 +24,6 @@ from evenbeat.conditioning.shared import (
     runs,
     step_of_display,
     tail_spread,
-    told_by_all,
     usable,
 )
 from evenbeat.errors import InputError
@@ -46,10 +45,10 @@ _QUIETEST = 0.25
 _TAIL_SHARE = 0.05
 _HEAVIEST = 3.0
 _GOLDEN = 0.6180339887498949
-_REACH = 64
+_WINDOWS = 64
 """More samples than the widest window, three spans and the neighbours of an outlier take on either side."""
-_Judgement = Iterator[tuple[FloatArray, FloatArray]]
-"""Distances of the samples from where they should be, and their usual size."""
+_REACH = 4 * _BLOCK + _WINDOWS
+"""And more than two blocks of a spread, which are shorter than two thousand each."""
 
 
 def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
@@ -75,52 +74,14 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     if len(series) < FEWEST:
         sentence = f"{len(series)} samples are too few to look for outliers; {FEWEST} are needed."
         unchecked = note("OUTLIERS_UNCHECKED", sentence)
-        looked_at = f"{looked_at}, fewer than {FEWEST}"
-        return record.checked(NAME, looked_at, looked=False, findings=[unchecked])
-    step = step_of_display(record, series, repeating=_REPEATING)
-    if record.epochs_ns is not None and record.kind == "phase":
-        # a drift bends the lines between readings more, the farther apart they are
-        some = list(series.some())
-        at = _elapsed(record, np.concatenate([piece.where for piece in some]))
-        drift = np.polynomial.Polynomial.fit(at, np.concatenate([piece.samples for piece in some]), 3)
-        series = usable(record, without_steps=True, less=drift)
-    low, high = series.extremes()
-    rounding = 8 * np.spacing(max(abs(low), abs(high)))
-    residuals_of: Callable[[Piece], list[FloatArray]] = _from_median_and_side
-    judged: Callable[[Piece, list[FloatArray], list[FloatArray]], _Judgement] = _from_median_or_side
-    ends = [0, 0]
-    if record.kind == "phase":
-        ends = [span for span in PHASE_SPANS if len(series) > 4 * span + 2]
-        residuals_of = partial(_between_neighbours, record, ends)
-        judged = partial(_from_three_lines, len(series), ends)
-    usual = _usual_sizes(series, residuals_of, ends, step)
-    wider = _less_known(record, series)
-    found, off_by = [], []
-    for piece in series.pieces(_REACH):
-        largest = np.zeros(len(piece.samples))
-        for distance, sigma in judged(piece, residuals_of(piece), usual(piece)):
-            off = np.abs(distance) > np.maximum(threshold * sigma * wider(piece), rounding)
-            largest = np.where(off & (np.abs(distance) > np.abs(largest)), distance, largest)
-        if record.kind == "phase":
-            size = np.abs(largest)
-            reach = 2 * 2 * max(PHASE_SPANS) + 1  # lines through a much larger outlier judged its neighbours
-            largest[size * _SHADOW < ndimage.maximum_filter1d(size, reach, mode="constant")] = 0.0
-        bad = np.flatnonzero(largest[piece.own])
-        found.append(piece.where[piece.own][bad])
-        off_by.append(largest[piece.own][bad])
-    return _with_outliers(record, looked_at, np.concatenate(found), np.concatenate(off_by), threshold)
-
-
-def _with_outliers(
-    record: Record, looked_at: str, found: Places, off_by: FloatArray, threshold: float
-) -> Record:
-    """Return the record with these samples flagged."""
-    if not len(found):
+        return record.checked(NAME, f"{looked_at}, fewer than {FEWEST}", looked=False, findings=[unchecked])
+    where, off_by = _outliers(record, series, threshold)
+    if not len(where):
         sentence = f"No outlier was found beyond {threshold:g} robust standard deviations."
         finding = good("NO_OUTLIERS", sentence)
         return record.checked(NAME, looked_at, findings=[finding], done={"threshold": threshold, "found": 0})
     unit = " s" if record.kind == "phase" else ""
-    together = runs(found)
+    together = runs(where)
     sizes = np.split(off_by, np.cumsum([len(run) for run in together])[:-1])
     flags = [
         Flag(
@@ -135,27 +96,64 @@ def _with_outliers(
     worst = int(np.argmax(np.abs(off_by)))
     most = float(off_by[worst])
     sentence = (
-        f"{len(found)} outlier{'s' * (len(found) > 1)} beyond {threshold:g} robust standard deviations "
-        f"({100 * len(found) / len(record):.2g} % of the samples, the largest off by {most:.3g}{unit}) "
+        f"{len(where)} outlier{'s' * (len(where) > 1)} beyond {threshold:g} robust standard deviations "
+        f"({100 * len(where) / len(record):.2g} % of the samples, the largest off by {most:.3g}{unit}) "
         "are flagged and left out of the analysis; they stay in the record."
     )
-    finding = note("OUTLIERS", sentence, count=len(found), largest=most)
     return record.checked(
         NAME,
         looked_at,
         flags=flags,
-        findings=[finding],
-        found=len(flags),
-        set_aside=len(found),
-        where=f"largest {most:.3g}{unit}: {places_text(record, [int(found[worst])])}",
+        findings=[note("OUTLIERS", sentence, count=len(where), largest=most)],
+        where=f"largest {most:.3g}{unit}: {places_text(record, [int(where[worst])])}",
         advice="If they are more than a few in a thousand, compare with skip_checks=('outliers',) "
         "(--set skip_checks=outliers).",
-        done={"threshold": threshold, "found": len(found)},
+        done={"threshold": threshold, "found": len(where)},
     )
 
 
-def _elapsed(record: Record, where: Places) -> FloatArray:
-    return where * record.interval_s if record.epochs_ns is None else record.epochs_ns[where] / 1e9
+def _outliers(record: Record, series: Series, threshold: float) -> tuple[Places, FloatArray]:
+    """Return where the outliers are in the record, and by how much they are off."""
+    step = step_of_display(record, series, repeating=_REPEATING)
+    of_phase = record.kind == "phase"
+    if record.epochs_ns is not None and of_phase:
+        # a drift bends the lines between readings more, the farther apart they are
+        some = list(series.some())
+        at = record.epochs_ns[np.concatenate([piece.where for piece in some])] / 1e9
+        drift = np.polynomial.Polynomial.fit(at, np.concatenate([piece.samples for piece in some]), 3)
+        series = usable(record, without_steps=True, less=drift)
+    low, high = series.extremes()
+    rounding = 8 * np.spacing(max(abs(low), abs(high)))
+    residuals_of: Callable[[Piece], list[FloatArray]] = _from_median_and_side
+    ends = [0, 0]
+    if of_phase:
+        ends = [span for span in PHASE_SPANS if len(series) > 4 * span + 2]
+        residuals_of = partial(_between_neighbours, record, ends)
+    usual = _usual_sizes(series, residuals_of, ends, step)
+    wider = _less_known(record, series)
+    found, off_by = [], []
+    for piece in series.pieces(_REACH):
+        residuals = residuals_of(piece)
+        sigmas = usual(piece, residuals)
+        judged = (
+            _from_three_lines(len(series), ends, piece, residuals, sigmas)
+            if of_phase
+            else _from_median_or_side(residuals, sigmas)
+        )
+        largest = np.zeros(len(piece.samples))
+        for distance, sigma in judged:
+            size = np.abs(distance)
+            off = np.flatnonzero(size > np.maximum(threshold * sigma * wider(piece), rounding))
+            off = off[size[off] > np.abs(largest[off])]
+            largest[off] = distance[off]
+        if of_phase and largest.any():
+            size = np.abs(largest)
+            reach = 2 * 2 * max(PHASE_SPANS) + 1  # lines through a much larger outlier judged its neighbours
+            largest[size * _SHADOW < ndimage.maximum_filter1d(size, reach, mode="constant")] = 0.0
+        bad = np.flatnonzero(largest[piece.own])
+        found.append(piece.where[piece.own][bad])
+        off_by.append(largest[piece.own][bad])
+    return np.concatenate(found), np.concatenate(off_by)
 
 
 def _less_known(record: Record, series: Series) -> Callable[[Piece], FloatArray | float]:
@@ -164,7 +162,8 @@ def _less_known(record: Record, series: Series) -> Callable[[Piece], FloatArray 
     The noise of a mean frequency falls at most with its span (white PM); that of a phase beside a line
     through its neighbours grows at most with the power 3/2 of the time between them (random-walk FM).
     """
-    if record.epochs_ns is None:
+    epochs_ns = record.epochs_ns
+    if epochs_ns is None:
         return lambda _: 1.0
     if record.spans_s is not None:
         spans = record.spans_s
@@ -172,10 +171,10 @@ def _less_known(record: Record, series: Series) -> Callable[[Piece], FloatArray 
         return lambda piece: np.maximum(usual_s / spans[piece.where], 1.0)
 
     def around(piece: Piece) -> FloatArray:
-        steps = np.pad(np.diff(_elapsed(record, piece.where)), (1, 0), mode="edge")
+        steps = np.pad(np.diff(epochs_ns[piece.where] / 1e9), (1, 0), mode="edge")
         return np.asarray(ndimage.maximum_filter1d(steps, 2 * max(PHASE_SPANS), origin=-1, mode="nearest"))
 
-    usual_s = float(np.median(series.usual(around, _REACH)))
+    usual_s = float(np.median(series.usual(around, _WINDOWS)))
     return lambda piece: np.maximum(around(piece) / usual_s, 1.0) ** 1.5
 
 
@@ -188,8 +187,10 @@ def _from_median_and_side(piece: Piece) -> list[FloatArray]:
     return [piece.samples - running_median(piece.samples, FREQUENCY_WIDTH), nearer]
 
 
-def _from_median_or_side(_: Piece, residuals: list[FloatArray], sigmas: list[FloatArray]) -> _Judgement:
-    """Yield the distance from the running median, or from the nearer side where that says less."""
+def _from_median_or_side(
+    residuals: list[FloatArray], sigmas: list[FloatArray]
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Yield the distance from the running median, or from the nearer side where that says less; its size."""
     (residual, nearer), (sigma, sigma_nearer) = residuals, sigmas
     with np.errstate(divide="ignore", invalid="ignore"):
         nearer = nearer * np.where(sigma_nearer > sigma, sigma / sigma_nearer, 1.0)
@@ -201,9 +202,9 @@ def _between_neighbours(record: Record, spans: Sequence[int], piece: Piece) -> l
 
     ``span`` is how far those are, so that ``span`` outliers in a row are seen; the usual slope is off.
     """
-    elapsed = np.diff(piece.where if record.epochs_ns is None else _elapsed(record, piece.where))
+    elapsed = np.diff(piece.where if record.epochs_ns is None else record.epochs_ns[piece.where] / 1e9)
     gained = np.diff(piece.samples)
-    gained = gained - running_median(gained / elapsed, _SLOPE_WIDTH) * elapsed
+    gained -= running_median(gained / elapsed, _SLOPE_WIDTH) * elapsed
     residuals = []
     over = gained  # how much is gained over a span
     for span in spans:
@@ -216,23 +217,27 @@ def _between_neighbours(record: Record, spans: Sequence[int], piece: Piece) -> l
 
 def _from_three_lines(
     count: int, spans: Sequence[int], piece: Piece, residuals: list[FloatArray], sigmas: list[FloatArray]
-) -> _Judgement:
-    """Yield for each span the least distance of time errors from three straight lines, of two samples each.
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Yield for each span the least distance of time errors from three straight lines, and its usual size.
 
     An outlier is off the line through two samples before, that through two after and that between both, all
     on the same side; a sample at a step or a bend is on one of them. The measure is the spread around the
-    last, at the ends of the record around the one line left.
+    last, at the ends of the record around the one line left, which misses by twice as much.
     """
+
+    def ends(near: int) -> tuple[slice, slice]:
+        return slice(max(0, near - piece.first)), slice(max(0, count - near - piece.first), None)
+
     for span, between, sigma in zip(spans, residuals, sigmas, strict=True):
         before, after = np.full((2, len(between)), np.nan)
         before[span:], after[:-span] = -2 * between[:-span], -2 * between[span:]
         low, high = (f(f(before, after), between) for f in (np.fmin, np.fmax))
         distance = np.where(low > 0, low, np.where(high < 0, high, 0.0))
-        rank = piece.first + np.arange(len(between))
-        if span > 1:  # near an end too few lines are left to tell an outlier from its neighbours
-            distance[(rank < 2 * span) | (rank >= count - 2 * span)] = 0.0
-        at_end = (rank < span) | (rank >= count - span)  # one line misses by twice as much as the middle one
-        yield distance, np.where(at_end, 2 * sigma, sigma)
+        for end in ends(span):
+            sigma[end] *= 2
+        for end in ends(2 * span) if span > 1 else ():  # too few lines to tell an outlier from its neighbours
+            distance[end] = 0.0
+        yield distance, sigma
 
 
 def _usual_sizes(
@@ -240,7 +245,7 @@ def _usual_sizes(
     residuals_of: Callable[[Piece], list[FloatArray]],
     ends: Sequence[int],
     step: float | None,
-) -> Callable[[Piece], list[FloatArray]]:
+) -> Callable[[Piece, list[FloatArray]], list[FloatArray]]:
     """Return what tells how far off the samples of a piece usually are, from blocks of about a thousand.
 
     Where the farthest twentieth lies farther out than that of a normal distribution (the comb of a
@@ -257,54 +262,44 @@ def _usual_sizes(
         because the median absolute deviation of coarse readings jumps between multiples of the step.
     """
 
-    def sizes_of(piece: Piece) -> list[FloatArray]:
-        sizes = []
-        for residual, end in zip(residuals_of(piece), ends, strict=True):
-            spread_out: FloatArray | float = 0.0
-            if step:
-                place = np.arange(piece.first - end, piece.first - end + len(residual))
-                spread_out = (np.mod(place * _GOLDEN, 1.0) - 0.5) * step  # -1/2 to 1/2, evenly
-            sizes.append(np.abs(residual + spread_out))
-        return sizes
+    def sizes(piece: Piece, residual: FloatArray, end: int) -> FloatArray:
+        if step:
+            place = np.arange(piece.first - end, piece.first - end + len(residual))
+            residual = residual + (np.mod(place * _GOLDEN, 1.0) - 0.5) * step  # -1/2 to 1/2, evenly
+        return np.abs(residual)
 
-    counts = [len(series) - 2 * end for end in ends]
-    edges = [np.linspace(0, n, max(1, n // _BLOCK) + 1).astype(int) for n in counts]
-    medians: list[list[float]] = [[] for _ in ends]
     some: list[list[FloatArray]] = [[] for _ in ends]
-    for piece in series.pieces(2 * _BLOCK + _REACH):
-        first, last = piece.first + piece.own.start, piece.first + piece.own.stop
-        for kind, size in enumerate(sizes_of(piece)):
-            begun = edges[kind] + ends[kind]
-            of_piece = begun[np.searchsorted(begun[:-1], first) : np.searchsorted(begun[:-1], last) + 1]
-            medians[kind] += [_median(size[a:b]) for a, b in pairwise(of_piece - piece.first)]
-            if told_by_all(len(series)):
-                some[kind].append(size[piece.own])
-    for piece in series.some(_REACH) if not told_by_all(len(series)) else ():
-        for kind, size in enumerate(sizes_of(piece)):
-            some[kind].append(size[piece.own])
-    scales = []
-    for parts, of_blocks in zip(some, medians, strict=True):
+    for piece in series.some(_WINDOWS):
+        for parts, residual, end in zip(some, residuals_of(piece), ends, strict=True):
+            parts.append(sizes(piece, residual, end)[piece.own])
+    told = []
+    for parts, end in zip(some, ends, strict=True):
         size = np.concatenate(parts)
         size = size[~np.isnan(size)]
         middle = float(np.median(size))
         tails = tail_spread(size * np.where(np.arange(len(size)) % 2, 1.0, -1.0), _TAIL_SHARE)
         heaviness = min(tails / (MAD_TO_SIGMA * middle), _HEAVIEST) if middle > 0 else 1.0
-        scale = np.array(of_blocks)
-        if len(scale) >= 3:
-            scale = ndimage.median_filter(scale, size=3, mode="nearest")
-        scales.append(MAD_TO_SIGMA * heaviness * np.maximum(scale, _QUIETEST * middle))
+        n = len(series) - 2 * end
+        edges = end + np.linspace(0, n, max(1, n // _BLOCK) + 1).astype(int)
+        told.append((end, edges, MAD_TO_SIGMA * heaviness, _QUIETEST * middle))
 
-    def usual(piece: Piece) -> list[FloatArray]:
-        ranks = piece.first + np.arange(len(piece.samples))
-        return [
-            scale[np.clip(np.searchsorted(edge[1:], ranks - end, side="right"), 0, len(scale) - 1)]
-            for scale, edge, end in zip(scales, edges, ends, strict=True)
-        ]
+    def usual(piece: Piece, residuals: list[FloatArray]) -> list[FloatArray]:
+        sigmas = []
+        for residual, (end, edges, unit, quietest) in zip(residuals, told, strict=True):
+            size, n = sizes(piece, residual, end), len(residual)
+            inside = edges[(edges >= piece.first) & (edges <= piece.first + n)] - piece.first
+            scale = np.array([_median(size[a:b]) for a, b in pairwise(inside)])
+            if len(edges) > 3:
+                scale = ndimage.median_filter(scale, size=3, mode="nearest")
+            lengths = np.diff([0, *inside[1:-1], n])
+            sigmas.append(np.repeat(unit * np.maximum(scale, quietest), lengths))
+        return sigmas
 
     return usual
 
 
 def _median(values: FloatArray) -> float:
     """Return the median of a few values; numpy's takes three times as long for a thousand."""
-    middle = [(len(values) - 1) // 2, len(values) // 2]
-    return float(np.partition(values, middle)[middle].mean())
+    low, high = (len(values) - 1) // 2, len(values) // 2
+    parted = np.partition(values, (low, high))
+    return 0.5 * float(parted[low] + parted[high])

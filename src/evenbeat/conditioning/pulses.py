@@ -19,7 +19,7 @@ from evenbeat.conditioning.shared import (
     usable,
 )
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, note
+from evenbeat.findings import Finding, caution, note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import counted, duration_text, time_text
@@ -98,10 +98,9 @@ def _in_phase(record: Record, series: Series, period_s: float | None) -> Record:
     ranks, where, periods = map(np.concatenate, zip(*found, strict=True))
     if noise > _LOOSEST * period or len(ranks) > _MOST * len(series):
         return record.checked(NAME, f"{looked_at}; too noisy to tell", looked=False)
-    runs = np.split(np.arange(len(ranks)), np.flatnonzero(np.diff(ranks) > 1) + 1)
-    late = np.concatenate([run for run in runs if len(run) <= _LONGEST_LATE] or [where[:0]])
-    why, pulses = f"Off by whole periods of {time_text(period)}.", float(np.abs(periods[late]).sum())
-    return _of_pulses(record, looked_at, where[late], where[:0], pulses, why)
+    late = np.concatenate([run for run in _in_a_row(ranks) if len(run) <= _LONGEST_LATE] or [where[:0]])
+    why, lost = f"Off by whole periods of {time_text(period)}.", float(np.abs(periods[late]).sum())
+    return _of_pulses(record, looked_at, where[late], where[:0], lost, why)
 
 
 def _in_frequency(record: Record, series: Series) -> Record:
@@ -156,19 +155,18 @@ def _of_a_counter(record: Record, looked_at: str, where: Places, ratio: FloatArr
         f"{counted(count, 'reading is', 'readings are')} a whole multiple or a whole part of the usual "
         "frequency, as when edges are counted twice or missed; flagged and left out."
     )
-    return _flagged(
-        record,
-        looked_at,
-        missed,
-        extra,
-        why=(
-            "A whole part of the usual frequency: edges were missed.",
-            "A multiple of the usual frequency: edges were counted more than once.",
-        ),
-        finding=note("PULSES", sentence, missed_readings=len(missed), count=count),
-        advice="Check trigger level, hysteresis and the edges of the signal.",
-        done={"found": count},
+    why = (
+        "A whole part of the usual frequency: edges were missed.",
+        "A multiple of the usual frequency: edges were counted more than once.",
     )
+    finding = note("PULSES", sentence, missed_readings=len(missed), count=count)
+    advice = "Check trigger level, hysteresis and the edges of the signal."
+    return _flagged(record, looked_at, missed, extra, why, finding, advice, {"found": count})
+
+
+def _in_a_row(ranks: Places) -> list[Places]:
+    """Return which of the ranks follow each other."""
+    return np.split(np.arange(len(ranks)), np.flatnonzero(np.diff(ranks) > 1) + 1)
 
 
 def _sorted_out(ranks: Places, length: FloatArray, noise: float) -> tuple[Places, Places, float]:
@@ -176,7 +174,7 @@ def _sorted_out(ranks: Places, length: FloatArray, noise: float) -> tuple[Places
     missed: list[int] = []
     extra: list[int] = []
     pulses = 0.0
-    for run in np.split(np.arange(len(ranks)), np.flatnonzero(np.diff(ranks) > 1) + 1):
+    for run in _in_a_row(ranks):
         if not np.isfinite(length[run]).all() or len(run) > _LONGEST_RUN:
             continue
         whole = np.rint(length[run])
@@ -207,18 +205,11 @@ def _pairs(rest: Places, length: FloatArray, noise: float) -> list[int]:
 
 
 def _tolerance(noise: float, whole: FloatArray) -> FloatArray:
-    return np.minimum(
-        np.maximum(_NOISE * noise, _TIGHT) * np.maximum(whole, 1), _LOOSEST * np.maximum(whole, 1)
-    )
+    return np.asarray(min(max(_NOISE * noise, _TIGHT), _LOOSEST) * np.maximum(whole, 1))
 
 
 def _of_pulses(
-    record: Record,
-    looked_at: str,
-    missed: Places,
-    extra: Places,
-    missed_pulses: float,
-    why: str,
+    record: Record, looked_at: str, missed: Places, extra: Places, missed_pulses: float, why: str
 ) -> Record:
     """Return the record with the readings flagged that pulses missed and pulses too many made."""
     parts = [f"{counted(len(missed), 'reading misses', 'readings miss')} {missed_pulses:.0f} pulses in all"]
@@ -226,29 +217,17 @@ def _of_pulses(
     parts += [f"{counted(len(extra), 'reading is', 'readings are')} cut short by extra pulses"] * bool(
         len(extra)
     )
-    without_stamps = record.kind == "frequency" and record.start is None and len(missed) > 0
-    lost = duration_text(missed_pulses * record.interval_s)
-    late = f"; without time stamps the rows after them count {lost} too few in all" * without_stamps
-    return _flagged(
-        record,
-        looked_at,
-        missed,
-        extra,
-        why=(why, "Parts that together are whole intervals."),
-        finding=Finding(
-            code="PULSES",
-            severity="caution" if without_stamps else "note",
-            sentence=f"{' and '.join(parts)}; they are flagged and left out{late}.",
-            values={
-                "missed_readings": len(missed),
-                "missed_pulses": missed_pulses,
-                "extra_readings": len(extra),
-            },
-        ),
-        advice="Check trigger level, cable and the source of the pulses"
-        + ("; log the time of each reading." if without_stamps else "."),
-        done={"missed": len(missed), "extra": len(extra)},
-    )
+    sentence = f"{' and '.join(parts)}; they are flagged and left out"
+    say, advice = note, "Check trigger level, cable and the source of the pulses"
+    if record.kind == "frequency" and record.start is None and len(missed):
+        lost = duration_text(missed_pulses * record.interval_s)
+        sentence += f"; without time stamps the rows after them count {lost} too few in all"
+        say, advice = caution, f"{advice}; log the time of each reading"
+    told = {"missed_readings": len(missed), "missed_pulses": missed_pulses, "extra_readings": len(extra)}
+    done = {"missed": len(missed), "extra": len(extra)}
+    sentences = why, "Parts that together are whole intervals."
+    finding = say("PULSES", f"{sentence}.", **told)
+    return _flagged(record, looked_at, missed, extra, sentences, finding, f"{advice}.", done)
 
 
 def _flagged(
@@ -256,7 +235,6 @@ def _flagged(
     looked_at: str,
     missed: Places,
     extra: Places,
-    *,
     why: tuple[str, str],
     finding: Finding,
     advice: str,
@@ -268,14 +246,7 @@ def _flagged(
         *flagged_runs(missed, cause="missed_pulse", sentence=why[0], excluded=True),
         *flagged_runs(extra, cause="extra_pulse", sentence=why[1], excluded=True),
     )
+    where = places_text(record, np.sort([flag.start for flag in flags]))
     return record.checked(
-        NAME,
-        looked_at,
-        flags=flags,
-        findings=[finding],
-        found=len(flags),
-        set_aside=len(missed) + len(extra),
-        where=places_text(record, np.sort([flag.start for flag in flags])),
-        advice=advice,
-        done=done,
+        NAME, looked_at, flags=flags, findings=[finding], where=where, advice=advice, done=done
     )

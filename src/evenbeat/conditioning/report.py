@@ -8,31 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbeat.conditioning.condition import condition
+from evenbeat.conditioning.condition import TITLES, condition
 from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.findings import note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record, check_record
 from evenbeat.result import PAGE_WIDTH, Column, Result
 from evenbeat.units import counted
-
-TITLES = {
-    "gaps": "gaps",
-    "stamp_order": "repeated, backward stamps",
-    "stamp_spacing": "uneven stamps",
-    "interval_change": "change of interval",
-    "computer_clock": "computer's clock",
-    "sawtooth": "sawtooth correction",
-    "pulses": "missed and extra pulses",
-    "wraps": "wraps and cycle slips",
-    "bit_errors": "bit errors of the counter",
-    "warm_up": "warm-up",
-    "outliers": "outliers",
-    "display": "display step",
-    "idle_tones": "rounding tones",
-    "steps": "steps",
-    "dead_time": "dead time",
-}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -85,17 +67,16 @@ class ConditioningReport(Result):
 
     def _headline(self) -> str:
         made = [outcome for outcome in self.checks if outcome.looked]
-        finding = [outcome for outcome in made if outcome.found]
-        aside = counted(self.record.excluded, "sample")
         return (
             f"Conditioning of {len(self.record)} samples: {len(made)} of {len(self.checks)} checks made, "
-            f"{len(finding)} found something, {aside} set aside, none deleted"
+            f"{sum(outcome.found > 0 for outcome in made)} found something, "
+            f"{counted(self.record.excluded, 'sample')} set aside, none deleted"
         )
 
     def _columns(self) -> tuple[Column, ...]:
         made = [outcome for outcome in self.checks if outcome.looked]
         return (
-            Column("", [TITLES.get(outcome.check, outcome.check) for outcome in made], "check"),
+            Column("", [TITLES[outcome.check] for outcome in made], "check"),
             Column("", [outcome.looked_at for outcome in made], "looked at"),
             Column("", [outcome.found for outcome in made], "found"),
             Column("", [outcome.set_aside for outcome in made], "set aside"),
@@ -103,18 +84,19 @@ class ConditioningReport(Result):
 
     def __str__(self) -> str:
         notes = [
-            f"{TITLES.get(outcome.check, outcome.check)}: {note_of(outcome)}"
+            textwrap.fill(
+                f"{TITLES[outcome.check]}: {note_of(outcome)}", PAGE_WIDTH, subsequent_indent="    "
+            )
             for outcome in self.checks
             if outcome.found and note_of(outcome)
         ]
-        filled = [textwrap.fill(text, PAGE_WIDTH, subsequent_indent="    ") for text in notes]
-        return "\n".join([super().__str__(), *filled])
+        return "\n".join([super().__str__(), *notes])
 
 
 def note_of(outcome: CheckOutcome) -> str:
     """Return where something was found and what to do about it."""
-    advice = outcome.advice.rstrip(".")
-    return ". ".join(part for part in (outcome.where, advice) if part) + "." * bool(outcome.where or advice)
+    said = [part for part in (outcome.where, outcome.advice.rstrip(".")) if part]
+    return ". ".join(said) + "." * bool(said)
 
 
 def conditioning_report(record: Record) -> ConditioningReport:
@@ -156,7 +138,7 @@ def conditioning_report(record: Record) -> ConditioningReport:
     why: dict[str, list[str]] = {}
     for outcome in record.checks:
         if not outcome.looked:
-            why.setdefault(outcome.looked_at, []).append(TITLES.get(outcome.check, outcome.check))
+            why.setdefault(outcome.looked_at, []).append(TITLES[outcome.check])
     told = "; ".join(f"{', '.join(titles)} ({reason})" for reason, titles in why.items())
     findings = (note("CHECKS_NOT_MADE", f"Checks not made: {told}."),) if told else ()
     return ConditioningReport(record=record, checks=record.checks, findings=findings)

@@ -58,10 +58,7 @@ class _Stretch:
     last: int
     places: int
     readings: int
-
-    def apart(self, record: Record) -> str:
-        """Return how far apart its readings are."""
-        return duration_text(self.places * record.interval_s)
+    apart: str
 
 
 def with_interval_changes_reported(record: Record) -> Record:
@@ -74,7 +71,7 @@ def with_interval_changes_reported(record: Record) -> Record:
     once in (1/4)^-10 = a million readings.
     """
     looked_at = counted(len(record) - record.missing, "reading")
-    stretches = _stretches(*missing_runs(blocks(record.values)), len(record))
+    stretches = _stretches(*missing_runs(blocks(record.values)), len(record), record.interval_s)
     if not stretches:
         return record.checked(INTERVAL, looked_at)
     flags = [
@@ -83,12 +80,12 @@ def with_interval_changes_reported(record: Record) -> Record:
             start=stretch.first,
             stop=stretch.last + 1,
             excluded=False,
-            sentence=f"{stretch.readings} readings {stretch.apart(record)} apart.",
+            sentence=f"{stretch.readings} readings {stretch.apart} apart.",
         )
         for stretch in stretches
     ]
     longest = max(stretches, key=lambda stretch: stretch.readings)
-    slower = longest.apart(record)
+    slower = longest.apart
     sentence = (
         "The interval between readings changes within the log: "
         f"{counted(len(stretches), 'stretch', 'stretches')} of readings farther apart than "
@@ -112,14 +109,13 @@ def with_interval_changes_reported(record: Record) -> Record:
         looked_at,
         flags=flags,
         findings=[finding],
-        found=len(stretches),
         where=f"{slower} from {moment_text(record, longest.first)}",
         advice=advice,
         done={"found": len(stretches)},
     )
 
 
-def _stretches(begins: Places, ends: Places, length: int) -> list[_Stretch]:
+def _stretches(begins: Places, ends: Places, length: int, interval_s: float) -> list[_Stretch]:
     """Return stretches from where runs of missing places begin and end."""
     # distances between readings as runs of equal ones: ones within a run of readings, more across a gap
     first = int(ends[0]) if len(begins) and begins[0] == 0 else 0
@@ -146,6 +142,7 @@ def _stretches(begins: Places, ends: Places, length: int) -> list[_Stretch]:
                 last=int(at[end]),
                 places=int(places[begin]),
                 readings=int(counts[begin:end].sum()) + 1,
+                apart=duration_text(int(places[begin]) * interval_s),
             )
         )
         begin = end
@@ -171,57 +168,30 @@ def with_dead_time_reported(record: Record) -> Record:
     """Return the record with a finding on the share of the time that its gates measured."""
     if record.kind == "phase":
         return record.checked(DEAD_TIME, "phase has no gates", looked=False)
-    if record.epochs_ns is not None:
-        return _with_measured_share(record)
-    if record.gate_s is None:
-        return record.checked(
-            DEAD_TIME,
-            "no gate stated",
-            looked=False,
-            advice="State the gate with gate_s (--set gate=…) if readings do not follow each other at once.",
-        )
-    looked_at = counted(len(record), "gate")
-    share = record.gate_s / record.interval_s
-    if share >= 1 - 1e-9:
+    if record.epochs_ns is None and record.gate_s is None:
+        advice = "State the gate with gate_s (--set gate=…) if readings do not follow each other at once."
+        return record.checked(DEAD_TIME, "no gate stated", looked=False, advice=advice)
+    advice = "The clock model allows for it by itself."
+    if record.epochs_ns is None:
+        gate_s, apart_s, looked_at = float(record.gate_s or 0.0), record.interval_s, "gate"
+        share, begin = gate_s / apart_s, "gates of {} start every {}"
+        told = {"gate_s": gate_s, "interval_s": apart_s}
+        advice = "Correct a curve by its without_dead_time(); the clock model allows for it by itself."
+    else:
+        spans = np.asarray(record.spans_s)
+        gate_s, apart_s, looked_at = float(np.median(spans)), record.spacing_s, "span"
+        share = min(float(spans.sum()) / record.duration_s, 1.0)
+        begin, told = "readings of {} begin {} apart in the median", {"span_s": gate_s, "spacing_s": apart_s}
+    looked_at = counted(len(record), looked_at)
+    if record.epochs_ns is None and share >= 1 - 1e-9:
         return record.checked(DEAD_TIME, looked_at)
-    sentence = (
-        f"{100 * share:.3g} % of the time was measured: gates of {duration_text(record.gate_s)} start every "
-        f"{duration_text(record.interval_s)}."
-    )
-    finding = note(
-        "MEASURED_SHARE", sentence, gate_s=record.gate_s, interval_s=record.interval_s, measured_share=share
-    )
+    lengths = duration_text(gate_s), duration_text(apart_s)
+    sentence = f"{100 * share:.3g} % of the time was measured: {begin.format(*lengths)}."
     return record.checked(
         DEAD_TIME,
         looked_at,
-        findings=[finding],
-        found=len(record) - record.missing,
-        where=f"{1 - share:.2g} of each interval",
-        advice="Correct a curve by its without_dead_time(); the clock model allows for it by itself.",
-    )
-
-
-def _with_measured_share(record: Record) -> Record:
-    """Return a record of frequencies at epochs of their own with the share of the time that was measured."""
-    spans = np.asarray(record.spans_s)
-    share = min(float(spans.sum()) / record.duration_s, 1.0)
-    usual = duration_text(float(np.median(spans)))
-    sentence = (
-        f"{100 * share:.3g} % of the time was measured: readings of {usual} begin "
-        f"{duration_text(record.spacing_s)} apart in the median."
-    )
-    finding = note(
-        "MEASURED_SHARE",
-        sentence,
-        span_s=float(np.median(spans)),
-        spacing_s=record.spacing_s,
-        measured_share=share,
-    )
-    return record.checked(
-        DEAD_TIME,
-        counted(len(record), "span"),
-        findings=[finding],
-        found=len(record) - record.missing,
-        where=f"{100 * (1 - share):.3g} % of the time",
-        advice="The clock model allows for it by itself.",
+        findings=[note("MEASURED_SHARE", sentence, **told, measured_share=share)],
+        found=(len(record) - record.missing) * (share < 1),
+        where="{} of every {} measured".format(*lengths) if share < 1 else "",
+        advice=advice,
     )

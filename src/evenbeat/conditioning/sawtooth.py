@@ -9,7 +9,7 @@ import numpy as np
 
 from evenbeat.conditioning.shared import flagged_runs, spread
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import Finding, caution, good
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import TIME_UNITS, counted, time_text
@@ -60,7 +60,6 @@ def with_sawtooth_subtracted(record: Record, *, column: str | None, rows: int = 
         flags=flags,
         findings=[finding],
         found=int(np.count_nonzero(shifted[~np.isnan(shifted)])),
-        set_aside=len(without),
         where=f"scatter {time_text(before)} before, {time_text(after)} after",
         advice="" if finding.severity == "good" else finding.sentence.rpartition("; ")[2].capitalize(),
         done={"column": column, "rows": rows},
@@ -96,15 +95,8 @@ def _correction(record: Record, name: str) -> FloatArray:
 
 def _later(correction: FloatArray, rows: int) -> FloatArray:
     """Return the correction moved down by whole rows, NaN where none is left."""
-    if rows == 0:
-        return correction
-    moved = np.full(len(correction), np.nan)
-    if abs(rows) < len(correction):
-        if rows > 0:
-            moved[rows:] = correction[:-rows]
-        else:
-            moved[:rows] = correction[-rows:]
-    return moved
+    row = np.arange(len(correction)) - rows
+    return np.where((row >= 0) & (row < len(row)), correction[np.clip(row, 0, len(row) - 1)], np.nan)
 
 
 def _scatter(values: FloatArray) -> float:
@@ -128,17 +120,15 @@ def _finding(
         f"{time_text(before)} to {time_text(after)}"
     )
     values = {"scatter_before_s": before, "scatter_after_s": after, "scatter_least_s": least}
-    severity: Severity = "good"
-    code = "SAWTOOTH"
     if least < _BETTER * min(after, before):
         name = column.removeprefix("-")
         other = f"{'' if (turn > 0) == (not column.startswith('-')) else '-'}{name}"
-        severity, code = "caution", "SAWTOOTH_OTHERWISE"
         text += (
             f"; with sawtooth={other!r} and sawtooth_rows={rows + shift} it would be {time_text(least)}: "
-            "look it up in the receiver's manual and state that"
+            "look it up in the receiver's manual and state that."
         )
-    elif after > _BETTER * before:
-        severity, code = "caution", "SAWTOOTH_OF_NO_USE"
-        text += "; it explains little of the scatter, so check that it belongs to these pulses"
-    return Finding(code=code, severity=severity, sentence=f"{text}.", values=values)
+        return caution("SAWTOOTH_OTHERWISE", text, **values)
+    if after > _BETTER * before:
+        text += "; it explains little of the scatter, so check that it belongs to these pulses."
+        return caution("SAWTOOTH_OF_NO_USE", text, **values)
+    return good("SAWTOOTH", f"{text}.", **values)

@@ -32,7 +32,7 @@ MOST_NAMED = 3
 MOST_FLAGS = 1000
 ALIGNED = 64
 """Pieces and stretches begin at multiples of it."""
-_ROWS = 1 << 16
+_ROWS = 1 << 13
 _GOLDEN = 0.6180339887498949
 
 Places = npt.NDArray[np.intp]
@@ -98,6 +98,12 @@ class Series:
         where = np.flatnonzero(~np.isnan(rows))[there]
         return rows[where], where + begin * _ROWS
 
+    def rank(self, row: int) -> int:
+        """Return the first sample that is not before a row of the record."""
+        chunk = min(row // _ROWS, len(self._before) - 1)
+        rows = self.rows(chunk * _ROWS, min(row, self.length))
+        return int(self._before[chunk]) + int(np.count_nonzero(~np.isnan(rows)))
+
     def piece(self, first: int, last: int, reach: int = 0) -> Piece:
         """Return the samples from one to another with as many as ``reach`` on either side."""
         begin, end = max(0, first - reach), min(len(self), last + reach)
@@ -128,10 +134,11 @@ class Series:
         return float(min(low for low, _ in ends)), float(max(high for _, high in ends))
 
 
-def in_blocks(count: int) -> Iterator[tuple[int, int]]:
-    """Yield the first and last (exclusive) of every :data:`BLOCK` of so many samples."""
-    for first in range(0, count, BLOCK):
-        yield first, min(first + BLOCK, count)
+def in_blocks(stop: int, start: int = 0, length: int | None = None) -> Iterator[tuple[int, int]]:
+    """Yield the first and last (exclusive) of blocks of samples, :data:`BLOCK` each unless said otherwise."""
+    length = BLOCK if length is None else length
+    for first in range(start, stop, length):
+        yield first, min(first + length, stop)
 
 
 def told_by_all(count: int) -> bool:
@@ -268,7 +275,7 @@ def scatter_of(changes: FloatArray, kind: str) -> float:
     return (robust if robust > 0 else float(np.std(changes))) / math.sqrt(6 if kind == "phase" else 2)
 
 
-def tail_spread(values: FloatArray, share: float) -> float:
+def tail_spread(values: FloatArray, share: float, middle: float | None = None) -> float:
     """Return an estimate of sigma that heavy tails raise but the ``share`` farthest values do not.
 
     The larger of :func:`spread` and the quantile that ``share`` of the values exceed, in units of what

@@ -7,7 +7,6 @@ stamps tell where rows are missing, and how it was doing.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -22,7 +21,7 @@ from evenbeat.conditioning.shared import (
     running_median,
     spread,
 )
-from evenbeat.findings import Finding, Severity, good, note
+from evenbeat.findings import Finding, caution, good, note
 from evenbeat.quantities import FloatArray, number_text
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted, duration_text
@@ -34,7 +33,6 @@ NO_STAMPS = "no stamps, or exact ones"
 REPEATED = 0.1
 """A stamp less than this share of an interval after the one before counts as the same (common practice)."""
 UNEVEN = 0.1
-_EARLIER_CODES = {"LATE_ROWS": "rows", "IRREGULAR_TIMES": "doubled_stamps"}
 _WIDTH = 61
 ORDINARY = 2e-4
 """Rates up to this are ordinary for a computer's clock (common practice: 100 to 200 parts per million)."""
@@ -60,77 +58,53 @@ def with_stamp_order_reported(record: Record) -> Record:
 
     What the reader of the log already did about such rows is in the same outcome.
     """
-    before = _already_reported(record)
+    late, told = (
+        sum(int(found.values[name]) for found in record.findings if found.code == code)
+        for code, name in (("LATE_ROWS", "rows"), ("IRREGULAR_TIMES", "doubled_stamps"))
+    )
+    parts = [f"{counted(late, 'late row')} rejected"] * bool(late)
+    parts += [f"{counted(told, 'repeated stamp')} spread over the grid"] * bool(told)
+    before = " and ".join(parts)
+    advice = f"At reading: {before}. " if before else ""
+    advice += "Nothing, if every row is a reading of its own; else remove the repeated rows."
     stamped = _stamps(record)
     if stamped is None:
         what = f"{before} at reading" if before else NO_STAMPS
-        return record.checked(
-            ORDER, what, looked=bool(before), found=_count_before(record), advice=_order_advice(before)
-        )
+        return record.checked(ORDER, what, looked=bool(before), found=late + told, advice=advice)
     again: list[Places] = []
     back: list[Places] = []
     for piece in stamped.pieces(1):
         steps = np.diff(piece.where) + np.diff(piece.samples) / record.interval_s
-        later = piece.where[1:]
-        again.append(later[(steps >= -1e-9) & (steps <= REPEATED)])
-        back.append(later[steps < -1e-9])
+        again.append(piece.where[1:][(steps >= -1e-9) & (steps <= REPEATED)])
+        back.append(piece.where[1:][steps < -1e-9])
     repeated, backward = np.unique(np.concatenate(again)), np.unique(np.concatenate(back))
-    flags = (
-        *flagged_runs(
-            repeated, cause="repeated_stamp", sentence="Stamped like the row before.", excluded=False
-        ),
-        *flagged_runs(
-            backward, cause="backward_stamp", sentence="Stamped before the row before.", excluded=False
-        ),
-    )
-    found = len(repeated) + len(backward)
-    looked_at = counted(len(stamped), "stamp")
-    late, told = _count_before(record, "LATE_ROWS"), _count_before(record, "IRREGULAR_TIMES")
-    if not found and not late and not told:
+    found, looked_at = len(repeated) + len(backward), counted(len(stamped), "stamp")
+    if not found and not before:
         return record.checked(ORDER, looked_at)
-    new = len(backward) or (found and not told)
+    findings = []
+    if len(backward) or (found and not told):
+        parts = [
+            f"{counted(len(repeated), 'row repeats', 'rows repeat')} the stamp of the row before"
+        ] * bool(len(repeated))
+        parts += [
+            f"{counted(len(backward), 'row is', 'rows are')} stamped earlier than the row before"
+        ] * bool(len(backward))
+        sentence = f"{' and '.join(parts)}; the readings were kept in their order, one per interval."
+        say = caution if len(backward) else note
+        findings = [say("STAMP_ORDER", sentence, repeated=len(repeated), backward=len(backward))]
+    why = "Stamped like the row before.", "Stamped before the row before."
     return record.checked(
         ORDER,
         looked_at,
-        flags=flags,
-        findings=[_order_finding(len(repeated), len(backward))] if new else [],
+        flags=(
+            *flagged_runs(repeated, cause="repeated_stamp", sentence=why[0], excluded=False),
+            *flagged_runs(backward, cause="backward_stamp", sentence=why[1], excluded=False),
+        ),
+        findings=findings,
         found=max(found, told) + late,
         where=places_text(record, np.sort(np.concatenate([repeated, backward]))),
-        advice=_order_advice(before),
+        advice=advice,
     )
-
-
-def _order_finding(repeated: int, backward: int) -> Finding:
-    parts = [f"{counted(repeated, 'row repeats', 'rows repeat')} the stamp of the row before"] * bool(
-        repeated
-    )
-    parts += [f"{counted(backward, 'row is', 'rows are')} stamped earlier than the row before"] * bool(
-        backward
-    )
-    sentence = f"{' and '.join(parts)}; the readings were kept in their order, one per interval."
-    values = {"repeated": repeated, "backward": backward}
-    return Finding(
-        code="STAMP_ORDER", severity="caution" if backward else "note", sentence=sentence, values=values
-    )
-
-
-def _count_before(record: Record, code: str | None = None) -> int:
-    """Return how many rows the reader reported for the order of their stamps."""
-    codes = _EARLIER_CODES if code is None else {code: _EARLIER_CODES[code]}
-    return sum(int(f.values[codes[f.code]]) for f in record.findings if f.code in codes)
-
-
-def _already_reported(record: Record) -> str:
-    late = _count_before(record, "LATE_ROWS")
-    spread = _count_before(record, "IRREGULAR_TIMES")
-    parts = [f"{counted(late, 'late row')} rejected"] * bool(late)
-    parts += [f"{counted(spread, 'repeated stamp')} spread over the grid"] * bool(spread)
-    return " and ".join(parts)
-
-
-def _order_advice(before: str) -> str:
-    what = f"At reading: {before}. " if before else ""
-    return f"{what}Nothing, if every row is a reading of its own; else remove the repeated rows."
 
 
 def with_stamp_spacing_reported(record: Record) -> Record:
@@ -165,9 +139,8 @@ def with_stamp_spacing_reported(record: Record) -> Record:
     finding = good("EVEN_STAMPS", f"{text}.", **values)
     advice = ""
     if usual > UNEVEN * record.interval_s:
-        severity: Severity = "note" if usual <= 0.5 * record.interval_s else "caution"
         text += f"; the readings were taken as evenly spaced {duration_text(record.interval_s)} apart."
-        finding = Finding(code="UNEVEN_STAMPS", severity=severity, sentence=text, values=values)
+        finding = (note if usual <= 0.5 * record.interval_s else caution)("UNEVEN_STAMPS", text, **values)
         advice = "If the readings themselves came unevenly, short averaging times are not what they say."
     return record.checked(
         SPACING,
@@ -192,58 +165,73 @@ def with_computer_clock_reported(record: Record) -> Record:
         return record.checked(CLOCK, NO_STAMPS, looked=False)
     if len(stamped) < FEWEST_STAMPS:
         return record.checked(CLOCK, f"{len(stamped)} stamps, fewer than {FEWEST_STAMPS}", looked=False)
-    jumps, sizes = _jumps(stamped, record.interval_s)
-    slope, uncertainty = _slope(stamped, record.interval_s, jumps, sizes)
-    base = _paced_interval(record.interval_s)
-    rate = _Rate(value=record.interval_s * (1 + slope) / base - 1, uncertainty=uncertainty, paced_s=base)
-    flags = tuple(
-        Flag(
-            cause="computer_clock_set",
-            start=int(jump),
-            stop=int(jump),
-            excluded=False,
-            sentence=f"The stamps jump by {size:+.3g} s and stay there.",
-        )
-        for jump, size in zip(jumps, sizes, strict=True)
-    )
-    findings = [_rate_finding(rate)]
+    interval_s, jumps, sizes = record.interval_s, *_jumps(stamped, record.interval_s)
+    slope, uncertainty = _slope(stamped, interval_s, jumps, sizes)
+    # the round interval at which a counter or a timer would pace the rows
+    digits = -math.floor(math.log10(interval_s))
+    rounded = [round(interval_s, digits + more) for more in (0, 1)]
+    paced_s = next((each for each in rounded if each > 0 and abs(interval_s / each - 1) < 0.02), interval_s)
+    rate = interval_s * (1 + slope) / paced_s - 1
+    findings, advice = [_rate_finding(rate, uncertainty, paced_s)], ""
+    clear = abs(rate) > _CLEAR * uncertainty
+    if clear:
+        advice = "State gate_s (--set gate=…) if the counter needs time between its readings."
+        if abs(rate) <= ORDINARY:
+            advice = "Trust the count of samples for intervals and the stamps for the date only."
+    where = f"rate {number_text(rate, uncertainty)}"
     if len(jumps):
-        findings.append(_set_finding(record, jumps, sizes))
+        places = places_text(record, jumps)
+        largest = float(sizes[np.argmax(np.abs(sizes))])
+        sentence = (
+            f"The clock of the logging computer was set {counted(len(jumps), 'time')} during the log, by "
+            f"{largest:+.3g} s at most ({places}); the readings are not moved."
+        )
+        findings.append(note("COMPUTER_CLOCK_SET", sentence, count=len(jumps), largest_s=largest))
+        where += f"; set at {places}"
     return record.checked(
         CLOCK,
         counted(len(stamped), "stamp"),
-        flags=flags,
+        flags=[
+            Flag(
+                cause="computer_clock_set",
+                start=int(jump),
+                stop=int(jump),
+                excluded=False,
+                sentence=f"The stamps jump by {size:+.3g} s and stay there.",
+            )
+            for jump, size in zip(jumps, sizes, strict=True)
+        ],
         findings=findings,
-        found=int(rate.is_clear) + len(jumps),
-        where=f"rate {rate}" + (f"; set at {places_text(record, jumps)}" if len(jumps) else ""),
-        advice=_advice(rate),
+        found=int(clear) + len(jumps),
+        where=where,
+        advice=advice,
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Rate:
-    """By how much the stamps advance faster than one ``paced_s`` per sample, relatively."""
-
-    value: float
-    uncertainty: float
-    paced_s: float
-
-    @property
-    def is_clear(self) -> bool:
-        return abs(self.value) > _CLEAR * self.uncertainty
-
-    def __str__(self) -> str:
-        return number_text(self.value, self.uncertainty)
-
-
-def _paced_interval(interval_s: float) -> float:
-    """Return the round interval at which a counter or a timer would pace the rows."""
-    digits = -math.floor(math.log10(interval_s))
-    for more in (0, 1):
-        candidate = round(interval_s, digits + more)
-        if candidate > 0 and abs(interval_s / candidate - 1) < 0.02:
-            return candidate
-    return interval_s
+def _rate_finding(rate: float, uncertainty: float, paced_s: float) -> Finding:
+    """Say by how much the stamps advance faster than one ``paced_s`` per sample, relatively."""
+    values = {"rate": rate, "standard_uncertainty": uncertainty, "paced_interval_s": paced_s}
+    if abs(rate) <= _CLEAR * uncertainty:
+        text = number_text(rate, uncertainty)
+        sentence = f"The clock of the logging computer keeps step with the samples (rate {text})."
+        return good("COMPUTER_CLOCK", sentence, **values)
+    meaning = "too much for a computer's clock, so the rows are paced faster than that"
+    if abs(rate) <= ORDINARY:
+        meaning = (
+            "if the counter's gate paces the rows, the computer's clock runs "
+            f"{'fast' if rate > 0 else 'slow'} by that much, which is ordinary; the grid counts samples, not "
+            "stamps"
+        )
+    elif rate > 0:
+        meaning = (
+            f"too much for a computer's clock, so each reading takes {rate * paced_s:.3g} s longer than "
+            f"{duration_text(paced_s)}; if that is the gate, the rest is dead time (state gate_s)"
+        )
+    sentence = (
+        f"The time stamps advance {'faster' if rate > 0 else 'more slowly'} than the samples, taken "
+        f"{duration_text(paced_s)} apart, by {number_text(abs(rate), uncertainty)}: {meaning}."
+    )
+    return (note if abs(rate) <= ORDINARY else caution)("COMPUTER_CLOCK", sentence, **values)
 
 
 def _slope(stamped: Series, interval_s: float, jumps: Places, sizes: FloatArray) -> tuple[float, float]:
@@ -276,12 +264,9 @@ def _line(medians: FloatArray, apart_s: float) -> tuple[float, float]:
     slope = float(place @ medians) / float(place @ place)
     flat = medians - slope * place
     far = max(2, n // 4)
-    near_square, far_square = (
-        float(np.mean(np.diff(flat) ** 2)),
-        float(np.mean((flat[far:] - flat[:-far]) ** 2)),
-    )
-    walk = max(0.0, (far_square - near_square) / (far - 1))
-    walk += 0.3 * near_square / (far - 1)
+    near_square = float(np.mean(np.diff(flat) ** 2))
+    far_square = float(np.mean((flat[far:] - flat[:-far]) ** 2))
+    walk = (max(0.0, far_square - near_square) + 0.3 * near_square) / (far - 1)
     white = max(0.0, 0.5 * (near_square - walk))
     return slope / apart_s, math.sqrt(12 * white / n**3 + 1.2 * walk / n) / apart_s
 
@@ -312,55 +297,3 @@ def _jumps(stamped: Series, interval_s: float) -> tuple[Places, FloatArray]:
     if len(found) > _MOST_JUMPS or not found:
         return empty
     return np.array([where for _, where, _ in found]), np.array([size for *_, size in found])
-
-
-def _rate_finding(rate: _Rate) -> Finding:
-    paced = duration_text(rate.paced_s)
-    values = {
-        "rate": rate.value,
-        "standard_uncertainty": rate.uncertainty,
-        "paced_interval_s": rate.paced_s,
-    }
-    if not rate.is_clear:
-        sentence = f"The clock of the logging computer keeps step with the samples (rate {rate})."
-        return good("COMPUTER_CLOCK", sentence, **values)
-    severity: Severity = "note" if abs(rate.value) <= ORDINARY else "caution"
-    size = number_text(abs(rate.value), rate.uncertainty)
-    sentence = (
-        f"The time stamps advance {'faster' if rate.value > 0 else 'more slowly'} than the samples, taken "
-        f"{paced} apart, by {size}: {_meaning(rate)}."
-    )
-    return Finding(code="COMPUTER_CLOCK", severity=severity, sentence=sentence, values=values)
-
-
-def _set_finding(record: Record, jumps: Places, sizes: FloatArray) -> Finding:
-    largest = float(sizes[np.argmax(np.abs(sizes))])
-    sentence = (
-        f"The clock of the logging computer was set {counted(len(jumps), 'time')} during the log, by "
-        f"{largest:+.3g} s at most ({places_text(record, jumps)}); the readings are not moved."
-    )
-    return note("COMPUTER_CLOCK_SET", sentence, count=len(jumps), largest_s=largest)
-
-
-def _meaning(rate: _Rate) -> str:
-    if abs(rate.value) <= ORDINARY:
-        return (
-            "if the counter's gate paces the rows, the computer's clock runs "
-            f"{'fast' if rate.value > 0 else 'slow'} by that much, which is ordinary; the grid counts "
-            "samples, not stamps"
-        )
-    if rate.value > 0:
-        return (
-            f"too much for a computer's clock, so each reading takes {rate.value * rate.paced_s:.3g} s "
-            f"longer than {duration_text(rate.paced_s)}; if that is the gate, the rest is dead time (state "
-            "gate_s)"
-        )
-    return "too much for a computer's clock, so the rows are paced faster than that"
-
-
-def _advice(rate: _Rate) -> str:
-    if not rate.is_clear:
-        return ""
-    if abs(rate.value) <= ORDINARY:
-        return "Trust the count of samples for intervals and the stamps for the date only."
-    return "State gate_s (--set gate=…) if the counter needs time between its readings."

@@ -15,17 +15,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
-import numpy.typing as npt
 from scipy import linalg, ndimage
 
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.powerlaw import phase_covariance
 from evenbeat.quantities import FloatArray
 
-Taken = Callable[[int, int], tuple[FloatArray, npt.NDArray[np.intp], npt.NDArray[np.intp]]]
 MOST_BLOCKS = 128
 LIMIT = 4.2
 """Square root of the likelihood ratio (twice the gain of log likelihood) that 1 % of clean records exceed."""
@@ -49,57 +47,48 @@ class Scan:
 
     Attributes
     ----------
-    start
-        Samples of the series that begin a block; a step may stand before each but the first.
     size, sigma, ratio
-        Of the step before each of them, shape (m - 1,): its size, standard uncertainty, and the square root
-        of its likelihood ratio over the limit.
+        Of a step before each block but the first, shape (m - 1,): its size, standard uncertainty, and the
+        square root of its likelihood ratio over the limit.
     smallest
         Size of a step, amid the record, that would have been found with 90 %.
     """
 
-    start: npt.NDArray[np.intp]
     size: FloatArray
     sigma: FloatArray
     ratio: FloatArray
     smallest: float
 
 
-def step_scan(take: Taken, n: int, *, of_phase: bool) -> Scan:
-    """Return the scan of a series of ``n`` samples.
+def step_scan(
+    means: FloatArray, begin: FloatArray, end: FloatArray, per: int, *, largest: float, of_phase: bool
+) -> Scan:
+    """Return the scan of a series of mean frequencies.
 
     Parameters
     ----------
-    take
-        Returns, from one sample to another, frequencies that are present, their positions, and how many are
-        missing up to each of them.
+    means, begin, end
+        Of each block: its mean, and between which samples it lies, the missing ones counted.
+    per
+        Number of samples in a block.
+    largest
+        Size of the largest sample, which says how large errors of rounding are.
     of_phase
         Whether they are differences of a phase record, which has white PM.
     """
-    per = -(-n // MOST_BLOCKS)
-    start = np.arange(0, n - per + 1, per)
-    stop = np.append(start[1:], n)
-    means, begin, end = np.empty((3, len(start)))
-    largest = 0.0
-    for block, (first, last) in enumerate(zip(start.tolist(), stop.tolist(), strict=True)):
-        samples, _, missed = take(first, last)
-        means[block], begin[block], end[block] = samples.mean(), first + missed[0], last + missed[-1]
-        largest = max(largest, float(np.abs(samples).max()))
-    means -= means.mean()
+    means = means - means.mean()
     middle = 0.5 * (begin + end)
     beside = means - np.polynomial.Polynomial.fit(middle, means, 2)(middle)
     spread = float(np.std(beside))
     if not spread > 4 * np.finfo(float).eps * largest:  # a parabola but for rounding
-        nothing = np.zeros(len(start) - 1)
-        return Scan(start=start[1:], size=nothing, sigma=nothing, ratio=nothing, smallest=0.0)
+        nothing = np.zeros(len(means) - 1)
+        return Scan(size=nothing, sigma=nothing, ratio=nothing, smallest=0.0)
     with one_thread():
         noises = _noises((begin / per).tobytes(), (end / per).tobytes(), of_phase=of_phase)
-        return _scanned(beside / spread, middle, start[1:], spread, noises)
+        return _scanned(beside / spread, middle, spread, noises)
 
 
-def _scanned(
-    y: FloatArray, middle: FloatArray, start: npt.NDArray[np.intp], unit: float, noises: tuple[_Noise, ...]
-) -> Scan:
+def _scanned(y: FloatArray, middle: FloatArray, unit: float, noises: tuple[_Noise, ...]) -> Scan:
     c = np.diff(y)
     u = (middle - middle.mean()) / np.ptp(middle)
     columns = np.diff(np.column_stack([u, u**2]), axis=0)
@@ -129,18 +118,14 @@ def _scanned(
     noise, beta = noises[best[top]], found[best[top]][3]
     away = c - columns @ beta
     away[top] -= size[top]
-    ratio = ratio / _louder(linalg.solve_triangular(noise.lower, away, lower=True))
+    squares = linalg.solve_triangular(noise.lower, away, lower=True) ** 2
+    around = ndimage.uniform_filter1d(squares, 2 * LOCAL + 1, mode="nearest")
+    # how much noisier it is there than elsewhere: a mean of 25 squares is twice as large once in a thousand
+    ratio = ratio / np.sqrt(np.maximum(around / (2 * np.mean(squares)), 1.0))
     ratio[: FEWEST_BESIDE - 1] = ratio[len(ratio) - FEWEST_BESIDE + 1 :] = 0.0
     inner = slice(len(c) // 10, len(c) - len(c) // 10)
     smallest = MORE_TO_BE_SEEN * (LIMIT + USUALLY_ABOVE) * float(np.median(sigma[inner]))
-    return Scan(start=start, size=unit * size, sigma=unit * sigma, ratio=ratio, smallest=unit * smallest)
-
-
-def _louder(white: FloatArray) -> FloatArray:
-    """Return how much noisier than the whole record it is around every place, at least one."""
-    around = ndimage.uniform_filter1d(white**2, 2 * LOCAL + 1, mode="nearest")
-    # a mean of 25 squares exceeds twice its expectation once in a thousand
-    return np.sqrt(np.maximum(around / (2 * np.mean(white**2)), 1.0))
+    return Scan(size=unit * size, sigma=unit * sigma, ratio=ratio, smallest=unit * smallest)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -156,21 +141,17 @@ class _Noise:
 def _noises(begin: bytes, end: bytes, *, of_phase: bool) -> tuple[_Noise, ...]:
     """Return all mixtures for blocks between two sets of times, in block lengths."""
     start, stop = np.frombuffer(begin), np.frombuffer(end)
-    alone: FloatArray = np.diag(1 / (stop - start))
-    parts = {
-        -1: _mean_covariance(-1, start, stop) / (2 * math.log(2)),
-        -2: _mean_covariance(-2, start, stop) * 3 / (2 * math.pi**2),
-    }
-    edges = [
-        (np.abs(np.subtract.outer(a, b)) < 1e-6).astype(float) for a in (stop, start) for b in (stop, start)
-    ]
-    pm = (edges[0] - edges[1] - edges[2] + edges[3]) / np.outer(stop - start, stop - start) / 3
 
-    def differences(matrix: FloatArray) -> FloatArray:
-        return np.asarray(np.diff(np.diff(matrix, axis=0), axis=1))
+    def differences(phase: Callable[[FloatArray], FloatArray], unit: float) -> FloatArray:
+        """Return the covariance of differences of means, from that of phase over differences of time."""
+        k = [phase(np.subtract.outer(a, b)) for a in (stop, start) for b in (stop, start)]
+        means = (k[0] - k[1] - k[2] + k[3]) / np.outer(stop - start, stop - start) * unit
+        return np.asarray(np.diff(np.diff(means, axis=0), axis=1))
 
-    white, ends = differences(alone), differences(pm)
-    flicker, walk = differences(parts[-1]), differences(parts[-2])
+    white = np.diff(np.diff(np.diag(1 / (stop - start)), axis=0), axis=1)
+    ends = differences(lambda apart: (np.abs(apart) < 1e-6).astype(float), 1 / 3)
+    flicker = differences(partial(phase_covariance, -1), 1 / (2 * math.log(2)))
+    walk = differences(partial(phase_covariance, -2), 3 / (2 * math.pi**2))
     found = []
     for p in WHITE_PM if of_phase else WHITE_PM[:1]:
         for f in FLICKER:
@@ -181,9 +162,3 @@ def _noises(begin: bytes, end: bytes, *, of_phase: bool) -> tuple[_Noise, ...]:
                 log_determinant = 2 * float(np.sum(np.log(np.diag(lower))))
                 found.append(_Noise(inverse=inverse, lower=lower, log_determinant=log_determinant))
     return tuple(found)
-
-
-def _mean_covariance(exponent: int, start: FloatArray, stop: FloatArray) -> FloatArray:
-    """Return the generalized covariance of mean frequencies over spans per unit h_α, shape (m, m)."""
-    k = [phase_covariance(exponent, np.subtract.outer(a, b)) for a in (stop, start) for b in (stop, start)]
-    return (k[0] - k[1] - k[2] + k[3]) / np.outer(stop - start, stop - start)

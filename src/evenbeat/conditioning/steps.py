@@ -9,10 +9,8 @@ are compared with the spread of the same difference over the whole record.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -46,6 +44,7 @@ FEWEST = 64
 _SHORTEST = 8
 _CLEAR = 8.0
 _HOPS = 8
+_HOP = 64  # samples that wide windows are made of
 _WIDEST_PHASE = 64
 _FREEDOM_PER_WINDOW = 0.37  # what a median absolute deviation is worth beside a standard deviation
 _SHARP = 0.8
@@ -72,56 +71,92 @@ class _Row:
     """
 
     def __init__(self, record: Record, readings: Series, *, between: bool) -> None:
-        filled = record.kind == "phase" and record.epochs_ns is None and not between
         self.record, self._readings, self._between = record, readings, between
-        self._series = series = _filled(readings) if filled else readings
+        even = record.epochs_ns is None
+        self._series = _filled(readings) if record.kind == "phase" and even and not between else readings
         self.quantum = (record.resolution or 0.0) if record.kind == "frequency" else 0.0
-        self.hidden = 0.0
-        if record.kind == "phase" and record.resolution is not None and record.epochs_ns is None:
-            self.hidden = record.resolution / (record.interval_s if between else 1.0)
-        self._first = int(series.take(0, 1)[1][0])
-        self._missed: Places | None = None
+        self._places: Places | None = None
         if record.epochs_ns is not None:  # what lies farther apart than usual counts as missing
-            steps_s = np.diff(record.epochs_ns[series.take(0, len(series))[1]]) / 1e9
-            lost = np.maximum(np.rint(steps_s / record.spacing_s).astype(np.intp) - 1, 0)
-            self._missed = np.cumsum(lost if between else np.append(0, lost))
+            steps_s = np.diff(record.epochs_ns[readings.take(0, len(readings))[1]]) / 1e9
+            apart = np.maximum(np.rint(steps_s / record.spacing_s).astype(np.intp), 1)
+            self._places = np.cumsum(apart if between else np.append(0, apart))
+        changes = [np.diff(self.take(*stretch)[0]) for stretch in stretches(len(self))]
+        self.noise = spread(np.concatenate(changes)) / math.sqrt(2)
+        hidden = (record.resolution or 0.0) if record.kind == "phase" and even else 0.0
+        hidden /= record.interval_s if between and even else 1.0
+        # what a sum of samples may gain where a quiet display of time errors moves on by one step
+        self.by_display = 1.5 * hidden if self.noise < 0.5 * hidden else 0.0
 
     def __len__(self) -> int:
         return len(self._series) - self._between
 
-    def take(self, first: int, last: int) -> tuple[FloatArray, Places, Places]:
-        """Return samples, their positions in the record, and how many are missing up to each of them."""
+    def take(self, first: int, last: int) -> tuple[FloatArray, Places]:
+        """Return samples and their places, which are one apart where none is missing."""
         samples, where = self._series.take(first, last + self._between)
-        if self._missed is None:
-            missed = where[self._between :] - np.arange(first, last) - self._between - self._first
-        else:
-            missed = self._missed[first:last]
+        places = where[self._between :] if self._places is None else self._places[first:last]
         if self._between:
             epochs_ns = self.record.epochs_ns
             steps_s = np.diff(where if epochs_ns is None else epochs_ns[where])
-            steps_s = steps_s * (self.record.interval_s if epochs_ns is None else 1e-9)
-            samples, where = np.diff(samples) / steps_s, where[:-1]
-        return samples, where, missed
+            samples = np.diff(samples) / (steps_s * (self.record.interval_s if epochs_ns is None else 1e-9))
+        return samples, places
 
     def total(self, first: int, last: int) -> float:
         """Return the sum of samples."""
-        starts = range(first, last, _PART)
-        return sum(float(self.take(begin, min(begin + _PART, last))[0].sum()) for begin in starts)
+        return sum(float(self.take(a, b)[0].sum()) for a, b in in_blocks(last, first, _PART))
 
-    def measured(self, where: Places) -> npt.NDArray[np.bool_]:
-        """Return whether the samples at these positions of the record were read, not drawn."""
+    def row_of(self, index: int) -> int:
+        """Return where in the record a sample is."""
+        index = min(index, len(self) - 1)
+        return int(self._series.take(index, index + 1)[1][0])
+
+    def rank(self, row: int) -> int:
+        """Return the first sample that is not before a row of the record."""
+        return self._series.rank(row)
+
+    def measured(self, first: int, last: int) -> npt.NDArray[np.bool_]:
+        """Return which samples were read, not drawn."""
+        where = self._series.take(first, last)[1]
         return ~np.isnan(self._readings.rows(int(where[0]), int(where[-1]) + 1)[where - where[0]])
 
-    @property
-    def by_display(self) -> float:
-        """What a sum of samples may gain where a quiet display of time errors moves on by one step."""
-        return 1.5 * self.hidden if self.noise < 0.5 * self.hidden else 0.0
 
-    @cached_property
-    def noise(self) -> float:
-        """Scatter of one sample beside the next, whatever the steps."""
-        changes = [np.diff(self.take(*stretch)[0]) for stretch in stretches(len(self))]
-        return spread(np.concatenate(changes)) / math.sqrt(2)
+class _Sums:
+    """Sums over blocks of a row: those of the scan, and short ones that wide windows are made of."""
+
+    def __init__(self, row: _Row) -> None:
+        n = len(row)
+        per = -(-n // MOST_BLOCKS)
+        self.blocks = np.append(np.arange(0, n - per + 1, per), n)
+        self.hops = np.arange(0, n + 1, _HOP)
+        self._row, self._edges = row, np.union1d(self.blocks, self.hops)
+        self._sums = np.zeros(len(self._edges) - 1)
+        self._first, self._last = np.empty((2, len(self._sums)), dtype=np.intp)
+        self.largest = 0.0
+        for first, last in in_blocks(n, 0, _PART):
+            samples, places = row.take(first, last)
+            low, high = np.searchsorted(self._edges, (first + 1, last))
+            self._sums[low - 1 : high] += np.add.reduceat(
+                samples, np.maximum(self._edges[low - 1 : high] - first, 0)
+            )
+            inside = slice(*np.searchsorted(self._edges, (first, last)))
+            self._first[inside] = places[self._edges[inside] - first]
+            ended = slice(low - 1, np.searchsorted(self._edges, last, side="right") - 1)
+            self._last[ended] = places[self._edges[ended.start + 1 : ended.stop + 1] - 1 - first]
+            self.largest = max(self.largest, float(np.abs(samples).max()))
+
+    def over(self, edges: Places) -> tuple[FloatArray, Places, Places]:
+        """Return the sums between edges, and the places of the first and the last sample of each."""
+        at = np.searchsorted(self._edges, edges)
+        return np.add.reduceat(self._sums[: at[-1]], at[:-1]), self._first[at[:-1]], self._last[at[1:] - 1]
+
+    def without(self, cause: str, size: float, start: int) -> None:
+        """Follow a step at a row that was taken out of the record: all later samples, or those beside it."""
+        index = self._row.rank(start)
+        low = max(0, int(np.searchsorted(self._edges, index - _SAME_PLACE, side="right")) - 1)
+        high = min(int(np.searchsorted(self._edges, index + _SAME_PLACE)), len(self._sums))
+        if cause == "frequency_step":
+            self._sums[high:] -= size * np.diff(self._edges[high:])
+        for block in range(low, high):
+            self._sums[block] = self._row.total(*self._edges[block : block + 2].tolist())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,8 +199,7 @@ def with_steps_flagged(record: Record) -> Record:
     if len(readings) < FEWEST:
         sentence = f"Fewer than {FEWEST} samples are too few to tell steps from wander."
         unchecked = note("STEPS_UNCHECKED", sentence)
-        too_few = f"{looked_at}, fewer than {FEWEST}"
-        return record.checked(NAME, too_few, looked=False, findings=[unchecked])
+        return record.checked(NAME, f"{looked_at}, fewer than {FEWEST}", looked=False, findings=[unchecked])
     found, smallest = _steps(record, readings)
     flags = sorted(found, key=lambda flag: flag.start)
     if len(flags) >= MOST_STEPS:
@@ -173,41 +207,35 @@ def with_steps_flagged(record: Record) -> Record:
             f"The record changes abruptly {MOST_STEPS} times or more, so that steps cannot be told from its "
             "wander; none is flagged."
         )
-        unclear = caution("STEPS_UNCLEAR", sentence)
         return record.checked(
             NAME,
             looked_at,
-            findings=[unclear],
+            findings=[caution("STEPS_UNCLEAR", sentence)],
             found=len(flags),
             advice="Look at the figure of the record, and cut it into parts.",
         )
     if not flags:
-        finding = _no_steps(smallest)
-        return record.checked(NAME, looked_at, findings=[finding], done={"found": 0})
+        seen = [f"one of frequency by {smallest['frequency_step']:.2g} within its noise"]
+        if "phase_step" in smallest:
+            seen.append(f"one of phase by {time_text(smallest['phase_step'])}")
+        sentence = (
+            f"No step of frequency or phase stands out from the noise of the record; {' or '.join(seen)} "
+            "would have been found nine times in ten."
+        )
+        values = {f"smallest_{cause}": size for cause, size in smallest.items()}
+        return record.checked(
+            NAME, looked_at, findings=[good("NO_STEPS", sentence, **values)], done={"found": 0}
+        )
     return record.checked(
         NAME,
         looked_at,
         flags=flags,
         findings=[_finding(record, flag) for flag in flags],
-        found=len(flags),
         where=places_text(record, [flag.start for flag in flags]),
         advice="Ask what was done at that moment; skip_checks=('steps',) (--set skip_checks=steps) keeps it "
         "as noise.",
         done={"found": len(flags)},
     )
-
-
-def _no_steps(smallest: Mapping[str, float]) -> Finding:
-    """Say that no step stands out, and which would have."""
-    frequency, phase = smallest["frequency_step"], smallest.get("phase_step")
-    seen = [f"one of frequency by {frequency:.2g} within its noise"]
-    seen += [] if phase is None else [f"one of phase by {time_text(phase)}"]
-    sentence = (
-        f"No step of frequency or phase stands out from the noise of the record; {' or '.join(seen)} would "
-        "have been found nine times in ten."
-    )
-    values = {f"smallest_{cause}": size for cause, size in smallest.items()}
-    return good("NO_STEPS", sentence, **values)
 
 
 def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, float]]:
@@ -221,7 +249,8 @@ def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, 
     level = found_before.level()
 
     def rows(begin: int, end: int) -> FloatArray:
-        values = found_before.rows(begin, end) - level
+        values = found_before.rows(begin, end)
+        values -= level
         for step in taken:
             take_out(record, values, begin, *step)
         return values
@@ -232,31 +261,35 @@ def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, 
     flags: list[Flag] = _uneven_phase_steps(record, readings) if of_phase and not even else []
     taken += [(flag.cause, flag.size or 0.0, flag.start) for flag in flags]
     row = _Row(record, readings, between=of_phase)
-    phase = _Row(record, readings, between=False) if of_phase and even else None
+    sums = _Sums(row)
+    windows = [_Windows(row, "frequency_step", rounding, sums)]
+    if of_phase and even:
+        windows.append(_Windows(_Row(record, readings, between=False), "phase_step", rounding, sums))
     refused: list[tuple[str, int, int]] = []
     while len(flags) < MOST_STEPS and len(refused) < MOST_STEPS + _MOST_REFUSED:
-        found = [_of_frequency(row, refused), *_candidates(row, "frequency_step", refused, rounding)]
-        if phase is not None:
-            found += _candidates(phase, "phase_step", refused, rounding)
-        smallest = {step.cause: math.inf for step in found}
-        for step in found:
-            smallest[step.cause] = min(smallest[step.cause], step.smallest)
-        if phase is not None:
-            smallest["phase_step"] = max(smallest.get("phase_step", math.inf), phase.by_display)
-        best = max(found, key=lambda step: step.ratio)
+        best = _of_frequency(row, sums, refused)
+        source = row
+        smallest = {best.cause: best.smallest}
+        for one in windows:
+            step, least = one.likeliest([part[1:] for part in refused if part[0] == one.cause], best.ratio)
+            smallest[one.cause] = min(smallest.get(one.cause, math.inf), least)
+            smallest[one.cause] = max(smallest[one.cause], one.row.by_display * (one.cause == "phase_step"))
+            if step is not None and step.ratio > best.ratio:
+                best, source = step, one.row
         if best.ratio <= 1:
             break
-        source = phase if best.cause == "phase_step" and phase is not None else row
         jump, best = abs(best.size), _refined(source, best)
         faded = abs(best.size) < _LASTING * jump
         if faded or not _is_lasting(source, best) or not _is_sharp(source, best):
             refused.append((best.cause, best.index - best.width, best.index + best.width))
             continue
-        at = min(best.index, len(source) - 1)
-        start = int(source.take(at, at + 1)[1][0])
+        start = source.row_of(best.index)
         same = [flag for flag in flags if flag.cause == best.cause and abs(flag.start - start) <= _SAME_PLACE]
         start = same[0].start if same else start
         taken.append((best.cause, best.size, start))
+        sums.without(*taken[-1])
+        for one in windows:
+            one.forget(start)
         size = best.size + sum(flag.size or 0.0 for flag in same)
         flags = [*(flag for flag in flags if flag not in same), _flag(best.cause, start, size, best.sigma)]
         refused.append((best.cause, best.index - _SAME_PLACE, best.index + _SAME_PLACE))
@@ -270,13 +303,17 @@ def _filled(readings: Series) -> Series:
     def rows(begin: int, end: int) -> FloatArray:
         first = max(0, begin - beyond)
         values = readings.rows(first, min(end + beyond, readings.length))
-        missing = np.isnan(values)
-        if missing.any() and not missing.all():
-            there = np.flatnonzero(~missing)
-            after = np.minimum(np.searchsorted(there, np.flatnonzero(missing)), len(there) - 1)
-            short = np.diff(there, prepend=there[0] - beyond - 1)[after] <= beyond
-            places = np.flatnonzero(missing)[short & (np.flatnonzero(missing) < there[-1])]
-            values[places] = np.interp(places, there, values[there])
+        missing = np.flatnonzero(np.isnan(values))
+        if not len(missing):
+            return values[begin - first : end - first]
+        apart = np.flatnonzero(np.diff(missing) > 1)
+        starts, stops = missing[np.append(0, apart + 1)], missing[np.append(apart, -1)] + 1
+        short = (stops - starts <= _SMALL_GAP) & (starts > 0) & (stops < len(values))
+        starts, stops = starts[short], stops[short]
+        slope = (values[stops] - values[starts - 1]) / (stops - starts + 1)
+        for number in range(_SMALL_GAP):
+            some = starts + number < stops
+            values[starts[some] + number] = slope[some] * (number + 1) + values[starts[some] - 1]
         return values[begin - first : end - first]
 
     return Series(rows, readings.length, np.empty(0))
@@ -309,15 +346,24 @@ def _uneven_phase_steps(record: Record, readings: Series) -> list[Flag]:
     ]
 
 
-def _of_frequency(row: _Row, refused: list[tuple[str, int, int]]) -> _Step:
+def _of_frequency(row: _Row, sums: _Sums, refused: Sequence[tuple[str, int, int]]) -> _Step:
     """Return the step of frequency that is likeliest."""
     n = len(row)
-    scan = step_scan(row.take, n, of_phase=row.record.kind == "phase")
+    totals, begin, end = sums.over(sums.blocks)
+    start = sums.blocks[:-1]
+    scan = step_scan(
+        totals / np.diff(sums.blocks),
+        begin - begin[0],
+        end + 1 - begin[0],
+        int(start[1]),
+        largest=sums.largest,
+        of_phase=row.record.kind == "phase",
+    )
     ratio = scan.ratio.copy()
     for name, first, last in refused:
-        ratio[(scan.start >= first) & (scan.start <= last) & (name == "frequency_step")] = 0.0
+        ratio[(start[1:] >= first) & (start[1:] <= last) & (name == "frequency_step")] = 0.0
     top = int(np.argmax(ratio))
-    index, size = int(scan.start[top]), float(scan.size[top])
+    index, size = int(start[top + 1]), float(scan.size[top])
     # as many samples on either side as show it eight times over their scatter, and two blocks at least
     scatter = max(row.noise, row.quantum / math.sqrt(12))
     blocks = 2 * -(-n // MOST_BLOCKS)
@@ -336,10 +382,11 @@ def _of_frequency(row: _Row, refused: list[tuple[str, int, int]]) -> _Step:
 
 
 def _windows(sums: FloatArray, width: int, hop: int, widest: int) -> Iterator[tuple[int, int, FloatArray]]:
-    """Yield sums over windows of ``width`` samples that begin every ``hop``, and of doubled widths."""
+    """Yield sums over windows of ``width`` samples, one every ``hop``, and over ever doubled ones."""
     while width <= widest and len(sums):
         yield width, hop, sums
-        apart, thinned = width // hop, 2 if width >= _HOPS else 1
+        apart = width // hop
+        thinned = 2 if apart >= _HOPS else 1
         sums = sums[: max(0, len(sums) - apart) : thinned] + sums[apart::thinned]
         width, hop = 2 * width, thinned * hop
 
@@ -358,139 +405,147 @@ def _differences(sums: FloatArray, apart: int, width: int, cause: str) -> FloatA
     return (3 * (just_after - just_before) - (after - before)) / (2 * width)
 
 
-@dataclass(eq=False, kw_only=True)
-class _Search:
-    """The largest difference between windows of one width.
+class _Windows:
+    """The search for steps of one cause by windows of doubling widths before and after every moment.
 
-    Parameters
-    ----------
-    usual, sigma
-        Median and spread of the differences.
+    Widths up to :data:`_FINE` are looked through piece by piece, wider windows are made of sums. A step that
+    is taken out changes no difference but those near it, so that a piece is looked through again only where
+    the largest it had could be the largest of all.
     """
+
+    def __init__(self, row: _Row, cause: str, rounding: float, sums: _Sums) -> None:
+        n = len(row)
+        self.row, self.cause, self._rounding, self._sums = row, cause, rounding, sums
+        self._reach, shortest = (1, _SHORTEST) if cause == "frequency_step" else (2, 1)
+        widest = n // MOST_BLOCKS if cause == "frequency_step" else min(n // 64, _WIDEST_PHASE)
+        self._widths = [shortest << k for k in range(64) if shortest << k <= widest]
+        self._fine = [width for width in self._widths if width <= _FINE]
+        self._pieces = list(in_blocks(n))
+        self._most = np.full((len(self._fine), len(self._pieces)), np.inf)
+        self._usual_then = np.zeros_like(self._most)
+
+    def forget(self, row: int) -> None:
+        """Forget what was found near a row of the record, where a step was taken out."""
+        index, near = self.row.rank(row), self._reach * _FINE + 2 * _SAME_PLACE
+        for piece, (first, last) in enumerate(self._pieces):
+            if first - near <= index <= last + near:
+                self._most[:, piece] = np.inf
+
+    def likeliest(self, refused: Sequence[tuple[int, int]], least: float) -> tuple[_Step | None, float]:
+        """Return the likeliest step, if its ratio reaches ``least`` and one, and the smallest to be seen."""
+        looks: dict[int, _Look] = {}
+        some: dict[int, list[FloatArray]] = {width: [] for width in self._fine}
+        for stretch in stretches(len(self.row)) if some else ():
+            for width, hop, sums in _windows(self.row.take(*stretch)[0], 1, 1, self._fine[-1]):
+                if width in some:
+                    some[width].append(_differences(sums, width // hop, width, self.cause))
+        for width, parts in some.items():
+            looks[width] = self._look(width, np.concatenate(parts), refused)
+        found = []
+        if self._widths[-1:] > self._fine[-1:]:
+            hops, first, last = self._sums.over(self._sums.hops)
+            for width, hop, sums in _windows(hops, _HOP, _HOP, self._widths[-1]):
+                if width > _FINE:
+                    looks[width] = look = self._look(
+                        width, values := _differences(sums, width // hop, width, self.cause), refused
+                    )
+                    until = last[2 * self._reach * width // _HOP - 1 :: hop // _HOP][: len(values)]
+                    lost = until - first[:: hop // _HOP][: len(values)] - (2 * self._reach * width - 1)
+                    found.append(look.largest(values, lost, self._reach * width, hop))
+        found += self._in_pieces(looks, least)
+        best = max(found, key=lambda step: (step.ratio, -step.width, -step.index), default=None)
+        smallest = [(look.limit + USUALLY_ABOVE) * look.sigma for look in looks.values() if look.sigma > 0]
+        return best, min(smallest, default=math.inf)
+
+    def _look(self, width: int, values: FloatArray, refused: Sequence[tuple[int, int]]) -> _Look:
+        n, row = len(self.row), self.row
+        middle = float(np.median(values))
+        sigma = tail_spread(values, _ROOM * self._reach * width / n, middle)
+        comparisons = (n - 2 * self._reach * width) // max(1, width // _HOPS) + 1
+        return _Look(
+            cause=self.cause,
+            width=width,
+            refused=refused,
+            usual=middle,
+            sigma=max(sigma, row.quantum * math.sqrt(2 / (12 * width)), self._rounding / width),
+            limit=_threshold(n / width, comparisons * len(self._widths)),
+        )
+
+    def _in_pieces(self, looks: dict[int, _Look], least: float) -> list[_Step]:
+        """Return the likeliest steps by narrow windows in all pieces where there could be a likelier one."""
+        found: list[_Step] = []
+        fine = [(k, looks[width]) for k, width in enumerate(self._fine) if looks[width].sigma > 0]
+        if not fine:
+            return found
+        bounds = np.zeros(len(self._pieces))
+        for k, look in fine:
+            gaps = math.sqrt(1 + (len(self.row.record) - len(self.row)) / look.width)
+            moved = np.abs(self._usual_then[k] - look.usual) * gaps + self._rounding / look.width
+            bounds = np.maximum(bounds, (self._most[k] * (1 + 1e-9) + moved) / (look.sigma * look.limit))
+        reach = self._reach * self._fine[-1]
+        for piece in np.argsort(-bounds, kind="stable"):
+            if bounds[piece] < max([1.0, least, *(step.ratio for step in found)]):
+                break
+            first, last = self._pieces[piece]
+            begin = max(0, first - reach)
+            samples, places = self.row.take(begin, min(last + reach, len(self.row)))
+            sums_of = {width: (hop, sums) for width, hop, sums in _windows(samples, 1, 1, self._fine[-1])}
+            for k, look in fine:
+                hop, sums = sums_of.get(look.width, (1, samples[:0]))
+                at, span = begin + self._reach * look.width, 2 * self._reach * look.width
+                values = _differences(sums, look.width // hop, look.width, self.cause)
+                lost = places[span - 1 :: hop][: len(values)] - places[::hop][: len(values)] - (span - 1)
+                low = max(0, -((at - first) // hop))
+                high = len(values) if last == len(self.row) else max(0, -((at - last) // hop))
+                step = look.largest(values[low:high], lost[low:high], at + low * hop, hop)
+                found.append(step)
+                self._usual_then[k, piece] = look.usual
+                self._most[k, piece] = max(step.ratio, 0.0) * look.sigma * look.limit
+        return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Look:
+    """Differences between windows of one width: their median and spread, and how many sigmas are a step."""
 
     cause: str
     width: int
     refused: Sequence[tuple[int, int]]
     usual: float
     sigma: float
-    largest: float = -1.0
-    index: int = 0
-    excess: float = 0.0
-    widening: float = 1.0
+    limit: float
 
-    def look(self, values: FloatArray, lost: Places, first: int, hop: int) -> None:
-        """Look through differences at every ``hop``-th place, ``lost`` samples missing in each."""
-        widening: FloatArray | None = None
-        excess = values - self.usual
+    def largest(self, values: FloatArray, lost: Places, first: int, hop: int) -> _Step:
+        """Return the largest of differences at every ``hop``-th place, ``lost`` samples missing in each."""
+        excess, widening = values - self.usual, np.ones(1)
         if len(lost) and lost.max() > 0:
             excess = values - self.usual * (1 + lost / self.width)
             # wander across a gap: as much as a random walk gains in the time, the steepest of the noises
             widening = np.sqrt(1 + 1.5 * lost / self.width)
             if self.cause == "phase_step":  # the phase across a gap is not known
                 widening = np.where(lost > 0, np.inf, 1.0)
-        size = np.abs(excess) if widening is None else np.abs(excess) / widening
+        size = np.abs(excess)
+        if len(widening) == len(size):
+            size /= widening
         for begin, end in self.refused:
             size[max(0, -((first - begin) // hop)) : max(0, (end - first) // hop + 1)] = 0.0
-        if len(size) and size[top := int(np.argmax(size))] > self.largest:
-            self.largest, self.index, self.excess = float(size[top]), first + top * hop, float(excess[top])
-            self.widening = 1.0 if widening is None else float(min(widening[top], 1e6))
-
-    def found(self, n: int, comparisons: int) -> _Step:
-        """Return the step that it may be, in a series of ``n`` samples."""
-        limit = _threshold(n / self.width, comparisons)
+        top = int(np.argmax(size)) if len(size) else -1
         return _Step(
             cause=self.cause,
-            index=self.index,
-            size=self.excess,
-            sigma=self.sigma * self.widening,
+            index=first + max(top, 0) * hop,
+            size=float(excess[top]) if len(size) else 0.0,
+            sigma=self.sigma * float(min(widening[top if len(widening) > 1 else 0], 1e6)),
             width=self.width,
             usual=self.usual,
-            ratio=self.largest / (self.sigma * limit),
-            smallest=(limit + USUALLY_ABOVE) * self.sigma,
+            ratio=float(size[top]) / (self.sigma * self.limit) if len(size) and self.sigma > 0 else -1.0,
+            smallest=(self.limit + USUALLY_ABOVE) * self.sigma,
         )
-
-
-def _candidates(
-    row: _Row, cause: str, refused: list[tuple[str, int, int]], rounding: float
-) -> Iterator[_Step]:
-    """Yield the largest difference at each window length; ``rounding`` is the error of a sum of samples.
-
-    Widths up to :data:`_FINE` are looked through piece by piece; wider windows are made of sums over those,
-    of which there are few.
-    """
-    n = len(row)
-    of_frequency = cause == "frequency_step"
-    reach, shortest = (1, _SHORTEST) if of_frequency else (2, 1)
-    widest = n // MOST_BLOCKS if of_frequency else min(n // 64, _WIDEST_PHASE)
-    widths = [shortest << k for k in range(64) if shortest << k <= widest]
-    if not widths:
-        return
-    fine = min(widths[-1], _FINE)
-    not_again = [(first, last) for name, first, last in refused if name == cause]
-
-    def search(width: int, values: FloatArray) -> _Search:
-        sigma = tail_spread(values, _ROOM * reach * width / n)
-        sigma = max(sigma, row.quantum * math.sqrt(2 / (12 * width)), rounding / width)
-        usual = float(np.median(values))
-        return _Search(cause=cause, width=width, refused=not_again, usual=usual, sigma=sigma)
-
-    some: dict[int, list[FloatArray]] = {}
-    for stretch in stretches(n):
-        for width, hop, sums in _windows(row.take(*stretch)[0], 1, 1, fine):
-            if width >= shortest:
-                some.setdefault(width, []).append(_differences(sums, width // hop, width, cause))
-    searches = {width: search(width, np.concatenate(parts)) for width, parts in some.items()}
-    wide: list[list[npt.NDArray[Any]]] = [[], [], []]
-    for first, last in in_blocks(n):
-        begin = max(0, first - reach * fine)
-        samples, _, missed = row.take(begin, min(last + reach * fine, n))
-        until = np.concatenate([missed[:1], missed])  # missing before the sample at a place
-        for width, hop, sums in _windows(samples, 1, 1, fine):
-            if width == fine < widths[-1]:
-                own = slice((first - begin) // hop, -(-(last - begin) // hop))
-                ends = slice(first - begin, last - begin + (last == n), hop)
-                for kept, part in zip(wide, (sums[own], missed[ends], until[ends]), strict=True):
-                    kept.append(part.copy())  # a view would keep the whole piece
-            if width >= shortest:
-                values = _differences(sums, width // hop, width, cause)
-                lost = until[2 * reach * width :: hop][: len(values)] - missed[::hop][: len(values)]
-                at = begin + reach * width
-                low = max(0, -((at - first) // hop))
-                high = len(values) if last == n else max(0, -((at - last) // hop))
-                searches[width].look(values[low:high], lost[low:high], at + low * hop, hop)
-    if wide[0]:
-        hop = fine // _HOPS
-        parts, missed, until = map(np.concatenate, wide)
-        for width, apart, sums in _windows(parts, fine, hop, widths[-1]):
-            if width > fine:
-                values = _differences(sums, width // apart, width, cause)
-                lost = until[2 * reach * width // hop :: apart // hop][: len(values)]
-                lost = lost - missed[:: apart // hop][: len(values)]
-                searches[width] = search(width, values)
-                searches[width].look(values, lost, reach * width, apart)
-    for width, tried in sorted(searches.items()):
-        if tried.sigma > 0:
-            hop = max(1, width // _HOPS)
-            yield tried.found(n, ((n - 2 * reach * width) // hop + 1) * len(widths))
 
 
 def _threshold(windows: float, comparisons: int) -> float:
     """Return how many sigmas the largest of all differences of a record without steps may reach."""
     freedom = max(_FREEDOM_PER_WINDOW * windows, 3.0)
     return float(-special.stdtrit(freedom, FALSE_ALARM / (2 * comparisons)))
-
-
-def _adjacent_difference(sums: FloatArray, places: npt.NDArray[np.intp], width: int) -> FloatArray:
-    """Return mean after minus mean before."""
-    return (sums[places + width] - 2 * sums[places] + sums[places - width]) / width
-
-
-def _offset_difference(sums: FloatArray, places: npt.NDArray[np.intp], width: int) -> FloatArray:
-    """Return the offset between straight lines before and after; a ramp, a bend and a parabola give zero."""
-    near = sums[places + width] - 2 * sums[places] + sums[places - width]
-    after = sums[places + 2 * width] - sums[places + width]
-    before = sums[places - width] - sums[places - 2 * width]
-    return (3 * near - (after - before)) / (2 * width)
 
 
 def _refined(row: _Row, step: _Step) -> _Step:
@@ -505,12 +560,10 @@ def _refined(row: _Row, step: _Step) -> _Step:
         return step
     mean = row.total(first, last) / n - slope * (n - 1) / 2
     most, place, total = -1.0, step.index, 0.0
-    for begin in range(0, n, _PART):
-        size = min(_PART, n - begin)
-        part = row.take(first + begin, first + begin + size)[0]
-        part = part - slope * np.arange(begin, begin + size) - mean
+    for begin, end in in_blocks(n, 0, _PART):
+        part = row.take(first + begin, first + end)[0] - slope * np.arange(begin, end) - mean
         sums = np.cumsum(np.concatenate([[total], part]))
-        splits = np.arange(max(begin, n // 4), min(begin + size, n - n // 4 + 1))
+        splits = np.arange(max(begin, n // 4), min(end, n - n // 4 + 1))
         gain = sums[splits - begin] ** 2 / (splits * (n - splits))
         if len(gain) and gain.max() > most:
             most, place = float(gain.max()), first + int(splits[np.argmax(gain)])
@@ -527,15 +580,14 @@ def _size(row: _Row, step: _Step) -> float:
         return step.size
     first, last = step.index - reach, step.index + reach
     if step.cause == "phase_step":
-        samples, where, _ = row.take(first, last)
-        measured = row.measured(where)
+        samples, measured = row.take(first, last)[0], row.measured(first, last)
         after = np.arange(first, last)[measured] >= step.index
         if after.all() or not after.any():
             return step.size
         columns = np.column_stack([np.ones(len(after)), np.arange(-reach, reach)[measured], after])
         return float(np.linalg.lstsq(columns, samples[measured], rcond=None)[0][2])
-    missed = row.take(last - 1, last)[2][0] - row.take(first, first + 1)[2][0]
-    drift = step.usual / step.width * (reach + missed)
+    apart = row.take(last - 1, last)[1][0] - row.take(first, first + 1)[1][0] + 1
+    drift = step.usual / step.width * (apart - reach)
     return (row.total(step.index, last) - row.total(first, step.index)) / reach - float(drift)
 
 

@@ -74,8 +74,7 @@ def with_warm_up_flagged(record: Record) -> Record:
             budget -= stop - start
     looked_at = counted(len(starts), "start")
     if not spans:
-        sentence = "No settling after switching on was found at the start or after a gap."
-        finding = good("NO_WARM_UP", sentence)
+        finding = good("NO_WARM_UP", "No settling after switching on was found at the start or after a gap.")
         return record.checked(NAME, looked_at, findings=[finding], done={"found": 0})
     flags = [
         Flag(
@@ -88,29 +87,25 @@ def with_warm_up_flagged(record: Record) -> Record:
         for start, stop in spans
     ]
     lengths = [stop - start for start, stop in spans]
-    total = sum(lengths)
-    places = " and ".join(_place(record, start, stop) for start, stop in spans[:3])
-    more = f" and {len(spans) - 3} more" if len(spans) > 3 else ""
+    total, longest_s = sum(lengths), record.interval_s * max(lengths)
+    lasting = [(start, duration_text((stop - start) * record.interval_s)) for start, stop in spans[:3]]
+    places = " and ".join(
+        f"for {length} from {duration_text(start * record.interval_s)} on"
+        if start
+        else f"during the first {length}"
+        for start, length in lasting
+    )
+    places += f" and {len(spans) - 3} more" if len(spans) > 3 else ""
     sentence = (
-        f"The oscillator was settling {places}{more}; these samples ({100 * total / len(record):.2g} %) are "
+        f"The oscillator was settling {places}; these samples ({100 * total / len(record):.2g} %) are "
         "flagged and left out of the analysis."
     )
     return record.checked(
         NAME,
         looked_at,
         flags=flags,
-        findings=[
-            note(
-                "WARM_UP",
-                sentence,
-                spans=len(spans),
-                samples=total,
-                longest_s=record.interval_s * max(lengths),
-            )
-        ],
-        found=len(spans),
-        set_aside=total,
-        where=f"{places}{more}",
+        findings=[note("WARM_UP", sentence, spans=len(spans), samples=total, longest_s=longest_s)],
+        where=places,
         advice="Nothing; let an oven run for a day before work on aging.",
         done={"found": len(spans)},
     )
@@ -182,15 +177,11 @@ def _settling_length(series: Series, levels: tuple[_Level, ...], coarse: FloatAr
         first = quarters[3] - quarters[0] - level.usual
         second = quarters[7] - quarters[4] - level.usual
         clear = abs(first) > SIGNIFICANCE * level.sigma > 0
-        if clear and abs(second) < SETTLED * abs(first) and _one_way(quarters[:5], first):
+        steps = np.diff(quarters[:4]) * np.sign(first)
+        from_one_side = steps[0] >= steps[2] and steps[0] > 0.3 * abs(first)  # and fastest first
+        if clear and from_one_side and abs(second) < SETTLED * abs(first):
             return unit * _cut(part[: whole // unit], level)
     return 0
-
-
-def _one_way(quarters: FloatArray, change: float) -> bool:
-    """Return whether the stretch approaches its end from one side, fastest first, as settling does."""
-    steps = np.diff(quarters[:4]) * np.sign(change)
-    return bool(steps[0] >= steps[2] and steps[0] > 0.3 * abs(change))
 
 
 def _cut(part: FloatArray, level: _Level) -> int:
@@ -204,10 +195,3 @@ def _cut(part: FloatArray, level: _Level) -> int:
     off = np.abs(blocks[: len(blocks) // 2] - end) > max(_LEVEL_SIGMAS * noise, level.sigma)
     last = int(np.flatnonzero(off)[-1]) if off.any() else -1
     return max((last + 1) * width, 1)
-
-
-def _place(record: Record, start: int, stop: int) -> str:
-    length = duration_text((stop - start) * record.interval_s)
-    if start == 0:
-        return f"during the first {length}"
-    return f"for {length} from {duration_text(start * record.interval_s)} on"

@@ -17,7 +17,7 @@ from evenbeat.conditioning.shared import (
     usable,
 )
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, Severity
+from evenbeat.findings import caution, note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Flag, Record
 from evenbeat.units import counted, time_text
@@ -56,11 +56,11 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     there = counted(len(series), "reading")
     if len(series) < 4:
         return record.checked(NAME, f"{there}, fewer than 4", looked=False)
-    if period_s is None and not _may_wrap(series):
-        return record.checked(NAME, f"{there}, no period known")
-    excess = series.usual(_excess, _SLOPE_WIDTH)
-    noise = spread(excess[~np.isnan(excess)])
-    period = period_s if period_s is not None else _evident_period(series, noise, record.nominal_frequency_hz)
+    period, noise = period_s, 0.0
+    if period_s is not None or _may_wrap(series):
+        excess = series.usual(_excess, _SLOPE_WIDTH)
+        noise = spread(excess[~np.isnan(excess)])
+        period = period_s or _evident_period(series, noise, record.nominal_frequency_hz)
     if period is None:
         return record.checked(NAME, f"{there}, no period known")
     looked_at = f"{there}, period {time_text(period)}"
@@ -92,16 +92,14 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
         f"{len(places)} jumps by whole multiples of {time_text(period)} ({why}) were taken back; only whole "
         "periods were changed."
     )
-    severity: Severity = "caution" if evident else "note"
-    found = {"count": len(places), "period_s": period}
+    finding = (caution if evident else note)("PHASE_WRAP", sentence, count=len(places), period_s=period)
     taken = np.append(0.0, np.cumsum(turns))
     values = record.values - period * np.repeat(taken, np.diff([0, *places, len(record)]))
     return replace(record, values=values).checked(
         NAME,
         looked_at,
         flags=flags,
-        findings=[Finding(code="PHASE_WRAP", severity=severity, sentence=sentence, values=found)],
-        found=len(places),
+        findings=[finding],
         where=places_text(record, places),
         advice="State wrap_period_s if the period is another." if evident else "",
         done={"period_s": period, "repaired": len(places)},
@@ -141,23 +139,16 @@ def _may_wrap(series: Series) -> bool:
 
 
 def _evident_period(series: Series, noise: float, nominal_frequency_hz: float | None) -> float | None:
+    """Return the one size of all large jumps: a period of the nominal frequency or round, if one is near."""
     low, high = series.extremes()
-    extent = high - low
-    _, sizes = _jumps(series, max(0.5 * extent, _CLEAR * noise))
+    sizes = np.abs(_jumps(series, max(0.5 * (high - low), _CLEAR * noise))[1])
     if len(sizes) < _FEWEST_JUMPS:
         return None
-    sizes = np.abs(sizes)
     size = float(np.median(sizes))
     tolerance = max(0.02 * size, 5 * noise)
-    if (np.abs(sizes - size) > tolerance).any() or extent > size + tolerance:
+    if (np.abs(sizes - size) > tolerance).any() or high - low > size + tolerance:
         return None
-    return _round_period(size, tolerance, nominal_frequency_hz)
-
-
-def _round_period(size: float, tolerance: float, nominal_frequency_hz: float | None) -> float:
-    """Return the period of the nominal frequency or a round value, where one is within tolerance."""
     exponent = math.floor(math.log10(size))
-    candidates = [round(size, digits - exponent) for digits in range(3)]
-    if nominal_frequency_hz is not None:
-        candidates.insert(0, 1 / nominal_frequency_hz)
-    return next((c for c in candidates if c > 0 and abs(c - size) <= tolerance), size)
+    candidates = [] if nominal_frequency_hz is None else [1 / nominal_frequency_hz]
+    candidates += [round(size, digits - exponent) for digits in range(3)]
+    return next((each for each in candidates if each > 0 and abs(each - size) <= tolerance), size)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.conditioning.report import TITLES, ConditioningReport
+from evenbeat.conditioning.condition import TITLES
+from evenbeat.conditioning.report import ConditioningReport
 from evenbeat.figures.axes import fractional_text, fractional_unit, note, plain, seconds_unit, time_unit
 from evenbeat.figures.style import (
     BEHIND_TEXT,

@@ -15,7 +15,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import nbformat
 from matplotlib.font_manager import FontProperties
 from matplotlib.mathtext import math_to_image
 
@@ -102,6 +101,8 @@ def write_page(notebook: Path, folder: Path) -> Path:
     What a prediction withholds stands folded below it. The components of :mod:`evenbeat.interactive` go on
     answering; of the other panels the picture and the words stand still.
     """
+    from nbformat.v4 import new_output  # with its schemas takes seconds
+
     path = folder / f"{notebook.stem}.html"
     with _writing(path):
         folder.mkdir(parents=True, exist_ok=True)
@@ -126,7 +127,7 @@ def write_page(notebook: Path, folder: Path) -> Path:
         if cell.source.startswith("%%after") and cell.outputs:
             withheld = "\n".join(map(_as_html, cell.outputs))
             folded = f"<details><summary>I have committed: show it</summary>\n{withheld}\n</details>"
-            cell.outputs = [nbformat.v4.new_output("display_data", data={"text/html": folded})]
+            cell.outputs = [new_output("display_data", data={"text/html": folded})]
     executed.cells = [cell for cell in cells if not cell.metadata.get("jupyter", {}).get("source_hidden")]
     text = PAGE.format(
         title=html.escape(cells[0].source.splitlines()[0].removeprefix("# ")),
@@ -148,6 +149,7 @@ def _writing(path: Path) -> Iterator[None]:
 
 
 def _run(notebook: Path) -> Any:
+    import nbformat
     from nbclient import NotebookClient
     from nbclient.exceptions import CellExecutionError
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from evenbeat.intake import blocks
 from evenbeat.logs.cells import shape_of
 from evenbeat.quantities import FloatArray
 
@@ -72,9 +73,11 @@ def _distinct(values: FloatArray) -> FloatArray:
     if len(values) < 100_000:
         return np.unique(values)
     few = np.unique(values[: 4 * MOST_DISTINCT])
-    places = np.minimum(np.searchsorted(few, values), len(few) - 1)
-    others = values[few[places] != values]
-    return few if not len(others) else np.unique(np.concatenate([few, np.unique(others)]))
+    found = [few]
+    for block in blocks(values):
+        places = np.minimum(np.searchsorted(few, block), len(few) - 1)
+        found.append(np.unique(block[few[places] != block]))
+    return np.unique(np.concatenate(found))
 
 
 def _divisor(values: FloatArray, printed: float) -> float:

@@ -117,6 +117,16 @@ def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
         _check_stated(spacing, stated_s)
         interval, measured = reported_interval(spacing, np.zeros(1), rows - 1, stated_s)
         return Grid(positions=None, cells=rows, interval_s=interval, findings=measured)
+    cells = _whole_cells(seconds) if stated_s is None else None
+    if cells is not None:
+        spacing = float((seconds[-1] - seconds[0]) / cells[-1])
+        interval, measured = reported_interval(spacing, np.zeros(1), int(cells[-1]), None)
+        return Grid(
+            positions=cells,
+            cells=int(cells[-1]) + 1,
+            interval_s=interval,
+            findings=(*measured, *gap_finding(cells, interval)),
+        )
     steps = np.diff(seconds)
     spacing = _typical_spacing(seconds, steps)
     _check_order(steps, spacing)
@@ -211,6 +221,26 @@ def _even(seconds: FloatArray) -> bool:
         if not (low > 0 and high - low <= _EVEN_STEP * low):
             return False
     return low > 0 and len(seconds) > 1
+
+
+def _whole_cells(seconds: FloatArray) -> IntArray | None:
+    """Return the cells of rows that are exactly one interval apart, or several where rows are missing.
+
+    A long log is looked at block by block: nothing but the cells is as long as it is.
+    """
+    cells = np.zeros(len(seconds), dtype=np.int64)
+    interval, ones = 0.0, 0
+    for block in blocks_of_rows(len(seconds) - 1):
+        part = slice(block.start + 1, block.stop + 1)
+        steps = np.diff(seconds[block.start : block.stop + 1])
+        interval = interval or float(np.median(steps))
+        counts = np.rint(steps / interval) if interval > 0 else steps
+        if not (counts.min() >= 1 and (np.abs(steps - counts * interval) <= _EVEN_STEP * interval).all()):
+            return None
+        ones += int(np.count_nonzero(counts == 1))
+        cells[part] = counts
+    np.cumsum(cells, out=cells)
+    return cells if 2 * ones > len(cells) and cells[-1] <= LARGEST_GROWTH * len(cells) else None
 
 
 def _check_stated(spacing: float, stated_s: float | None) -> None:

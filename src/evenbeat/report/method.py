@@ -9,7 +9,8 @@ from typing import Any
 from evenbeat.assessment.assess import Assessment
 from evenbeat.clock.aging import AGING_LAWS
 from evenbeat.clock.model import ClockModel
-from evenbeat.conditioning.report import TITLES, note_of
+from evenbeat.conditioning.condition import TITLES
+from evenbeat.conditioning.report import note_of
 from evenbeat.record import CheckOutcome
 from evenbeat.report.answer import other_findings
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section, pairs

@@ -98,13 +98,18 @@ class FrequencySums:
     @classmethod
     def of(cls, frequency: FloatArray, interval_s: float, minimum_coverage: float, offset: float) -> Self:
         """Return the sums of ``frequency - offset``."""
-        present = ~np.isnan(frequency)
-        gains = np.where(present, (frequency - offset) * interval_s, 0.0)
-        return cls(
-            sums_s=np.concatenate([[0.0], np.cumsum(gains)]),
-            counts=np.concatenate([[0], np.cumsum(present, dtype=np.int64)]),
-            minimum_coverage=minimum_coverage,
-        )
+        sums_s, counts = np.zeros(len(frequency) + 1), np.zeros(len(frequency) + 1, dtype=np.int64)
+        filled = 1
+        for block in blocks(frequency):
+            present, part = ~np.isnan(block), slice(filled, filled + len(block))
+            for sums, gains in (
+                (sums_s, np.where(present, (block - offset) * interval_s, 0.0)),
+                (counts, present.astype(np.int64)),
+            ):
+                gains[0] += sums[filled - 1]
+                np.cumsum(gains, out=sums[part])
+            filled += len(block)
+        return cls(sums_s=sums_s, counts=counts, minimum_coverage=minimum_coverage)
 
     @property
     def points(self) -> int:
