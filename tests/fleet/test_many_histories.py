@@ -116,3 +116,22 @@ def test_a_fleet_tells_how_wide_its_class_is(times: float) -> None:
 
     assert finding.values["instruments"] == 80
     assert times / 1.5 < float(finding.values["factor"]) < 1.5 * times
+
+
+@pytest.mark.parametrize("near", [1.7, 2.2])
+def test_first_exits_of_those_left_near_a_limit(near: float, fleet_table: Path) -> None:
+    """Left close to a limit, they soon fall short: the first exit is that of 1500 moments in order."""
+    many = many_of(histories(fleet_table, 30))
+    found = many.posteriors
+    start = (found.weight * found.mean[0]).sum(axis=1)
+    spread = np.sqrt((found.weight * found.covariance[0, 0]).sum(axis=1))
+    limit = np.stack([start - near * spread, start + 2e-7], axis=1)
+    longest = np.full(30, 3 * SECONDS_PER_YEAR)
+
+    interval = many.interval_s(limit, 0.95, longest)
+
+    shares = np.geomspace(1e-6, 1, 1500)
+    within = np.array([many.probability_within(share * longest, limit) for share in [0.0, *shares]])
+    first = (within < 0.95).argmax(axis=0)
+    exits = np.where(first > 0, shares[first - 1], np.where(within[0] < 0.95, 0.0, 1.0)) * longest
+    assert interval == pytest.approx(exits, rel=0.01)
