@@ -328,7 +328,7 @@ def test_how_long_to_log_for_a_wanted_interval() -> None:
     known = []
     for key in ("record_length_s", "safe_length_s"):
         count = round(float(values[key]) / DAY)  # type: ignore[index]
-        logs = [simulate_clock(count, interval_s=DAY, levels=levels, seed=seed) for seed in range(3)]
+        logs = [simulate_clock(count, interval_s=DAY, levels=levels, seed=seed) for seed in range(5)]
         rates = [fit_clock(log, aging="linear").aging_rate().per_day for log in logs]
         known.append(float(np.median([rate.standard_uncertainty for rate in rates])))
     # the short length assumes the best noise, the long one the worst that the log allows
