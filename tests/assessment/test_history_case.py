@@ -12,6 +12,7 @@ import evenbeat as eb
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import PredictedCalibration, predicted_finding
 from evenbeat.assessment.variation import Outlook, of_the_question, steadiness
+from evenbeat.calibration.interval_suggestion import Meaning
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.command.main import main
 from evenbeat.quantities import StudentMixture
@@ -129,6 +130,32 @@ def test_sensitivity_by_hand() -> None:
     assert found["tolerance +20 %"] == pytest.approx(11, abs=0.02)
     assert found["reliability 0.99"] == pytest.approx(9, abs=0.02)
     assert "between 7 d" in steadiness(of_the_question(outlook)).replace("6.99 d", "7 d")
+
+
+@pytest.mark.parametrize(
+    ("meaning", "first", "days"),
+    [
+        ("average_over_period", "as asked", 9 / 0.95),
+        ("never_left", "as asked, but within at its end alone", 9),
+    ],
+)
+def test_sensitivity_is_of_what_was_asked(meaning: Meaning, first: str, days: float) -> None:
+    """A sure drift is within for 9 days, and so for 95 % of 9 / 0.95 days: own derivation."""
+    elapsed = np.linspace(0, 20, 2001)
+    outlook = Outlook(
+        elapsed_s=elapsed * 86400,
+        offset=StudentMixture.normal(1e-9 * elapsed, np.full(2001, 1e-15)),
+        tolerance=Tolerance.of(1e-8),
+        guard_band=1e-9,
+        reliability=0.95,
+        meaning=meaning,
+    )
+
+    found = of_the_question(outlook)
+
+    assert found[0].changed.startswith(first)
+    assert found[0].interval_s / 86400 == pytest.approx(days, abs=0.02)
+    assert ("at its end alone" in steadiness(found)) == (meaning == "never_left")
 
 
 @pytest.mark.parametrize(

@@ -459,6 +459,7 @@ def _outlook(model: HistoryModel, *, question: Mapping[str, Any], constant: floa
         tolerance=question["tolerance"],
         guard_band=question["guard_band"],
         reliability=question["reliability"],
+        meaning=question["meaning"],
     )
 
 
@@ -508,7 +509,7 @@ def _models(model: HistoryModel, variations: Sequence[Variation]) -> tuple[tuple
         (f"{law} drift and random walk", f"{share:.0%}", said[_law_alone(law, share)])
         for law, share in _shares(model).items()
     ]
-    return (*rows, ("all, by their weight", "", said["as asked"]))
+    return (*rows, ("all, by their weight", "", str(variations[0])))
 
 
 def _predicted(

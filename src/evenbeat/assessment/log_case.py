@@ -143,7 +143,7 @@ def _models(model: ClockModel | None, variations: Sequence[Variation]) -> tuple[
         )
         for law in model.laws
     ]
-    return (*rows, ("all, by their weight", "", said.get("as asked", "–")))
+    return (*rows, ("all, by their weight", "", str(variations[0]) if variations else "–"))
 
 
 def _backtest(question: LogQuestion, findings: list[Finding], begin: Progress) -> Backtest | None:

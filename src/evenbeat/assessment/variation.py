@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval_suggestion import IntervalSuggestion, Meaning, running_mean
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.forecaster import first_exit
 from evenbeat.errors import EvenbeatError
@@ -25,11 +25,14 @@ class Outlook:
     tolerance: Tolerance
     guard_band: float
     reliability: float
+    meaning: Meaning = "end_of_period"
 
 
 Foreseen: TypeAlias = IntervalSuggestion | Outlook
 TOLERANCE_FACTORS = (0.8, 1.2)
 RELIABILITIES = (0.90, 0.95, 0.99)
+AT_END_ALONE = "as asked, but within at its end alone"
+"""What stands first where never having left was asked: each line would have to be simulated for that."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +60,8 @@ class Variation(Plain):
 
 def of_the_question(suggestion: Foreseen) -> list[Variation]:
     """Return the interval for tolerances a fifth smaller and larger, and for three reliabilities."""
-    found = [_asked(suggestion, "as asked", 1.0, suggestion.reliability)]
+    first = AT_END_ALONE if suggestion.meaning == "never_left" else "as asked"
+    found = [_asked(suggestion, first, 1.0, suggestion.reliability)]
     for factor in TOLERANCE_FACTORS:
         percent = round(100 * (factor - 1))
         name = f"tolerance {percent:+d} %".replace("-", "−")
@@ -66,7 +70,7 @@ def of_the_question(suggestion: Foreseen) -> list[Variation]:
 
 
 def _asked(suggestion: Foreseen, changed: str, factor: float, reliability: float) -> Variation:
-    """Return the interval at the end of the period for another question on the same forecast."""
+    """Return the interval for another question on the same forecast: at its end, or on average over it."""
     old = suggestion.tolerance
     limits = Tolerance(
         lower=factor * old.lower + suggestion.guard_band, upper=factor * old.upper - suggestion.guard_band
@@ -74,6 +78,8 @@ def _asked(suggestion: Foreseen, changed: str, factor: float, reliability: float
     if not limits.lower < limits.upper:
         return Variation(changed=changed, interval_s=math.nan, note="nothing left by the guard band")
     probability = limits.probability(suggestion.offset)
+    if suggestion.meaning == "average_over_period":
+        probability = running_mean(suggestion.elapsed_s, probability)
     end = first_exit(suggestion.elapsed_s, probability, reliability)
     if math.isinf(end):
         return Variation(changed=changed, interval_s=float(suggestion.elapsed_s[-1]), reaches_end=True)
@@ -112,10 +118,11 @@ def steadiness(variations: list[Variation]) -> str:
         return "No interval is possible under any of the assumptions."
     low = min(known, key=lambda one: one.interval_s)
     high = max(known, key=lambda one: one.interval_s)
+    at_end = " to be within at its end alone" if variations[0].changed == AT_END_ALONE else ""
     some = f"; {none} of {len(variations)} give none" if none else ""
     if low.interval_s == high.interval_s:
-        return f"Whatever is changed, the interval is {low}{some}."
+        return f"Whatever is changed, the interval{at_end} is {low}{some}."
     return (
-        f"The interval lies between {duration_text(low.interval_s)} ({low.changed}) and {high} "
+        f"The interval{at_end} lies between {duration_text(low.interval_s)} ({low.changed}) and {high} "
         f"({high.changed}){some}."
     )
