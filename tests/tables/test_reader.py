@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -137,6 +138,43 @@ def test_columns_that_are_not_used_are_named(tmp_path: Path, capsys: pytest.Capt
         "note",
         "Columns of the history that are not used: certificate.",
     )
+
+
+def test_a_history_takes_tolerance_and_class_from_its_table(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As in a fleet: what the table says need not be typed, and it is said whose tolerance counts."""
+    said = [(*row, "1e-7", "oven") for row in ROWS]
+    table = written(tmp_path / "h.csv", said, (*HEADER, "tolerance", "class"))
+    bare = written(tmp_path / "bare.csv", ROWS, HEADER)
+
+    assert main(["history", str(table)]) == 0
+    out = capsys.readouterr().out
+    assert main(["history", str(bare), "--tolerance", "1e-7", "--oscillator-class", "oven"]) == 0
+    assert out == capsys.readouterr().out
+    made = eb.assess_history(table, whole_case=False)
+    assert "The tolerance is that of the table, ±1e-07 (line 5)." in [f.sentence for f in made.findings]
+    assert made.settings["oscillator_class"] == "oven"
+    assert float(eb.assess_history(table, tolerance=2e-7, whole_case=False).tolerance.upper) == 2e-7
+
+
+@pytest.mark.parametrize(
+    ("classes", "words"),
+    [
+        (
+            ("oven", "rubidium"),
+            "line 3: oscillator_class is rubidium, in line 2 it is oven; say the same in every",
+        ),
+        (("quartz", ""), "line 2: oscillator_class is 'quartz'; it must be one of 'uncompensated'"),
+    ],
+)
+def test_a_class_is_one_of_the_known_and_the_same_in_all_rows(
+    classes: tuple[str, str], words: str, tmp_path: Path
+) -> None:
+    """Two classes of one instrument, and one that is none."""
+    rows = [(*row, name) for row, name in zip(ROWS, (*classes, *[""] * len(ROWS)), strict=False)]
+    with pytest.raises(eb.LogError, match=re.escape(words)):
+        eb.CalibrationHistory.from_table(written(tmp_path / "h.csv", rows, (*HEADER, "oscillator_class")))
 
 
 def test_every_reader_names_them(tmp_path: Path) -> None:

@@ -39,7 +39,7 @@ from evenbeat.calibration.methods import MethodComparison, compare_methods
 from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike, lasting_text
 from evenbeat.errors import EvenbeatError, InputError
-from evenbeat.findings import Finding, caution, merged
+from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.quantities import Estimate
 from evenbeat.record import Source
 from evenbeat.result import Column, Result, Table
@@ -204,7 +204,7 @@ class HistoryAssessment(Result):
 def assess_history(
     table: str | Path | CalibrationHistory | Sequence[str | Path | CalibrationHistory],
     *,
-    tolerance: ToleranceLike | Tolerance,
+    tolerance: ToleranceLike | Tolerance | None = None,
     instrument: str | Sequence[str] | None = None,
     date_order: str | None = None,
     nominal_frequency_hz: float | None = None,
@@ -239,12 +239,12 @@ def assess_history(
         Of tables: whose rows are meant where one holds several instruments (one name, or one for each table
         in their order), how dates such as 03/04/2026 are to be read, and what offsets in hertz are parts of.
     tolerance, reliability, meaning, policy_cap_s, calendar_unit
-        As for :func:`evenbeat.suggest_interval`.
+        As for :func:`evenbeat.suggest_interval`; the tolerance by default the last that the table says.
     guard_band
         Held back from either limit; by default what the decision rule holds back for U = 2 u of the last
         calibration.
     oscillator_class, drift_law, family
-        As for :func:`evenbeat.fit_history`.
+        As for :func:`evenbeat.fit_history`; the class by default what the table says.
     environment_uncertainty, transport_uncertainty, reference_uncertainty
         As for :func:`evenbeat.suggest_interval`.
     results
@@ -272,7 +272,7 @@ def assess_history(
     Raises
     ------
     InputError
-        If an option cannot be used, or no calibration has a value.
+        If an option cannot be used, nothing states a tolerance, or no calibration has a value.
 
     Examples
     --------
@@ -305,7 +305,9 @@ def assess_history(
         else CalibrationHistory.from_table(one, instrument=name, **read)
         for one, name in zip(tables, names, strict=True)
     ]
-    history, limits = histories[0], Tolerance.of(tolerance)
+    history = histories[0]
+    limits, said = _limits(history, tolerance)
+    oscillator_class = oscillator_class or history.oscillator_class
     Tolerance.of(limits, guard_band=guard_band or 0.0)
     constant = {
         "environment_uncertainty": environment_uncertainty,
@@ -427,7 +429,7 @@ def assess_history(
             "results_sha256": results_hash,
         },
         software=software_versions(),
-        findings=merged(*(one.findings for one in sources if one is not None), overdue),
+        findings=merged(said, *(one.findings for one in sources if one is not None), overdue),
     )
 
 
@@ -448,6 +450,23 @@ def _out(
     if math.isnan(points[-2].as_left):
         return None
     return back_cast(model, tolerance=limits, results=results, date_order=date_order)
+
+
+def _limits(
+    history: CalibrationHistory, tolerance: ToleranceLike | Tolerance | None
+) -> tuple[Tolerance, list[Finding]]:
+    """Return the tolerance that is stated, or the last of the table, which is said."""
+    if tolerance is not None:
+        return Tolerance.of(tolerance), []
+    for point in reversed(history.points):
+        if point.tolerance is not None:
+            sentence = f"The tolerance is that of the table, {point.tolerance} ({point.place})."
+            return point.tolerance, [note("TOLERANCE_OF_TABLE", sentence)]
+    msg = (
+        "no tolerance is stated; give --tolerance, such as 1e-8 (tolerance=1e-8), or say it in table, bench "
+        "file or register"
+    )
+    raise InputError(msg)
 
 
 def _outlook(model: HistoryModel, *, question: Mapping[str, Any], constant: float) -> Outlook:

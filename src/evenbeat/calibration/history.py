@@ -66,6 +66,8 @@ class CalibrationHistory(Result):
         Of the first calibration, where dates are known.
     first_time_s
         Time of day of the first calibration, in seconds after midnight UTC.
+    oscillator_class
+        What the table says it is.
     findings
         What was set aside of the table, and why.
     """
@@ -74,6 +76,7 @@ class CalibrationHistory(Result):
     name: str = ""
     first_date: dt.date | None = None
     first_time_s: float = field(default=0.0, metadata=UNLISTED)
+    oscillator_class: str | None = field(default=None, metadata=UNLISTED)
 
     _longest_table = 1000
 
@@ -115,10 +118,11 @@ class CalibrationHistory(Result):
             (fractional, k = 1) and ``adjusted`` (yes or no). ``as_found`` may say ``in`` or ``out``. An
             empty ``as_left`` of a clock that was not adjusted is its ``as_found``. ``tolerance`` (``1e-8``,
             or ``-5e-9:1e-8``) says what a state was judged by, ``in_use_hours`` is the reading of a meter of
-            hours in use; both may be absent. A column ``instrument``, ``device`` or ``name`` says whose row
-            it is. Cells are separated by commas, semicolons, tabs or bars. A unit stands in the header or
-            the cell (``as_found_ppb``, ``offset [Hz]``, ``12 ppb``), an uncertainty in a column ``u``,
-            ``uncertainty (k=2)`` or in the value, ``1.20(3)e-8``.
+            hours in use, ``oscillator_class`` says what it is; all three may be absent. A column
+            ``instrument``, ``device`` or ``name`` says whose row it is. Cells are separated by commas,
+            semicolons, tabs or bars. A unit stands in the header or the cell (``as_found_ppb``,
+            ``offset [Hz]``, ``12 ppb``), an uncertainty in a column ``u``, ``uncertainty (k=2)`` or in the
+            value, ``1.20(3)e-8``.
         name
             Of the instrument, for the page; by default what the table says, or the name of the file.
         instrument

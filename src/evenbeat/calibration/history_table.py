@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.calibration_points import FIELDS, calibration_in, need_calibrations
+from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.tables import Field, Row, TableLike, read_table
@@ -40,7 +42,12 @@ def history_from_table(
     """Return the fields of a history from a table, see :meth:`evenbeat.CalibrationHistory.from_table`."""
     read = read_table(
         table,
-        (*FIELDS, Field(name="tolerance", unit="1"), Field(name="in_use_hours", also=("in_use",), unit="h")),
+        (
+            *FIELDS,
+            Field(name="tolerance", unit="1"),
+            Field(name="in_use_hours", also=("in_use",), unit="h"),
+            Field(name="oscillator_class", also=("class",)),
+        ),
         what="history",
         date_order=date_order,
         nominal_frequency_hz=nominal_frequency_hz,
@@ -59,6 +66,7 @@ def history_from_table(
     points = tuple(replace(each.point, time_s=(each.date - first).total_seconds()) for each in ordered)
     return {
         "points": points,
+        "oscillator_class": _class(own),
         "name": name or ("" if read.path is None else Path(read.path).stem),
         "first_date": first.date(),
         "first_time_s": seconds_of_day(first),
@@ -86,6 +94,21 @@ def _point(row: Row) -> tuple[dt.datetime, HistoryPoint]:
         row=row.number,
         place=row.place,
     )
+
+
+def _class(rows: Sequence[Row]) -> str | None:
+    """Return the class of oscillator, the same in all rows that say one."""
+    said = [(row, row.text("oscillator_class")) for row in rows if row.given("oscillator_class")]
+    for row, name in said:
+        try:
+            oscillator_class_named(name)
+        except InputError as error:
+            raise row.error(error) from error
+        if name != said[0][1]:
+            where, first = said[0][0].place, said[0][1]
+            msg = f"oscillator_class is {name}, in {where} it is {first}; say the same in every row"
+            raise row.error(msg)
+    return said[0][1] if said else None
 
 
 def _believed(point: HistoryPoint, where: str) -> tuple[HistoryPoint, list[Finding]]:

@@ -33,9 +33,9 @@ def add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         help="when to calibrate again, from a table of calibrations",
         description=(
             "Read a register, or a table of calibrations (date, as_found, as_left, standard_uncertainty, "
-            "adjusted; where known tolerance, in_use_hours), learn drift and random walk from it, and say "
-            "how long the offset stays within tolerance; if it was found out, when it left and which "
-            "results that touches."
+            "adjusted; where known tolerance, oscillator_class, in_use_hours), learn drift and random walk "
+            "from it, and say how long the offset stays within tolerance; if it was found out, when it left "
+            "and which results that touches."
         ),
         epilog="example: evenbeat history kittiwake-history.csv --tolerance 1e-8",
     )
@@ -115,11 +115,7 @@ def _from_registers(tables: Sequence[str], stated: Stated) -> dict[str, Any]:
         read[at] = found.pop("table")
         inputs = (*asked.get("inputs", ()), *found.pop("inputs"))
         asked = {**(found if at == 0 else asked), "inputs": inputs}
-    asked = {name: value for name, value in asked.items() if name not in stated.values}
-    if "tolerance" not in asked and "tolerance" not in stated.values:
-        msg = "no tolerance is stated; give --tolerance, such as 1e-8, or state it in bench file or register"
-        raise InputError(msg)
-    return {"table": read, **asked}
+    return {"table": read, **{name: value for name, value in asked.items() if name not in stated.values}}
 
 
 def _print(made: HistoryAssessment) -> None:
