@@ -112,16 +112,22 @@ def test_the_guard_band_is_what_the_rule_holds_back() -> None:
         DecisionBasis.of(rule_chosen_on="May")
 
 
-def test_sensitivity_by_hand() -> None:
-    """A sure drift of 1e-9 a day: the interval is (tolerance - guard band) / drift, whatever R."""
+def _sure_drift(meaning: Meaning = "end_of_period") -> Outlook:
+    """Return a drift of 1e-9 a day without any doubt."""
     days = np.linspace(0, 20, 2001)
-    outlook = Outlook(
+    return Outlook(
         elapsed_s=days * 86400,
         offset=StudentMixture.normal(1e-9 * days, np.full(2001, 1e-15)),
         tolerance=Tolerance.of(1e-8),
         guard_band=1e-9,
         reliability=0.95,
+        meaning=meaning,
     )
+
+
+def test_sensitivity_by_hand() -> None:
+    """A sure drift of 1e-9 a day: the interval is (tolerance - guard band) / drift, whatever R."""
+    outlook = _sure_drift()
 
     found = {one.changed: one.interval_s / 86400 for one in of_the_question(outlook)}
 
@@ -141,17 +147,7 @@ def test_sensitivity_by_hand() -> None:
 )
 def test_sensitivity_is_of_what_was_asked(meaning: Meaning, first: str, days: float) -> None:
     """A sure drift is within for 9 days, and so for 95 % of 9 / 0.95 days: own derivation."""
-    elapsed = np.linspace(0, 20, 2001)
-    outlook = Outlook(
-        elapsed_s=elapsed * 86400,
-        offset=StudentMixture.normal(1e-9 * elapsed, np.full(2001, 1e-15)),
-        tolerance=Tolerance.of(1e-8),
-        guard_band=1e-9,
-        reliability=0.95,
-        meaning=meaning,
-    )
-
-    found = of_the_question(outlook)
+    found = of_the_question(_sure_drift(meaning))
 
     assert found[0].changed.startswith(first)
     assert found[0].interval_s / 86400 == pytest.approx(days, abs=0.02)
