@@ -36,7 +36,7 @@ _FAR_FEWER = 3  # decimals; one reading in a thousand ends in so many zeros
 _TIGHT = 1e-3  # spread over size of readings that all begin alike
 _FAR = 1.5  # times the others, or by this factor smaller
 _SOME = 2000  # readings from which their usual size is told
-_NEIGHBOURS = 1 << 16  # bytes before the last line
+NEIGHBOURS = 1 << 16  # bytes before the last line
 _SHARED = 0.05  # of the rows end as the last line does
 _FULL_DIGITS = 15  # as many as float64 surely holds: what may be lost behind them is rounding
 _NUMBERS = {
@@ -399,7 +399,7 @@ def without_torn_end(
     if not line or (number <= form.first_line and not before):
         return log, (), ()
     cells = _cells(line, form)
-    above = (before[-_NEIGHBOURS:] + text[max(0, start - _NEIGHBOURS) : start]).split(b"\n")[1:-1]
+    above = (before[-NEIGHBOURS:] + text[max(0, start - NEIGHBOURS) : start]).split(b"\n")[1:-1]
     rows = [row for raw in above if (row := _cells(row_in(raw, form), form)) and len(row) == form.columns]
     if len(rows) < 2:
         return log, (), ()
