@@ -13,12 +13,11 @@ import numpy as np
 
 from evenbeat.bench import Bench
 from evenbeat.disk import replacing
-from evenbeat.errors import InputError, LogError, OutputError
+from evenbeat.errors import InputError, LogError, OutputError, RowError, blamed
 from evenbeat.findings import Finding
 from evenbeat.ledger import Ledger, Rejected, RejectedLines
 from evenbeat.logs.files import LogText, blocks_of
 from evenbeat.logs.reader import TableReader, converted_readings, stated_quantity, understood_times
-from evenbeat.logs.refusal import RowError, blamed
 from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rows import Columns
 from evenbeat.logs.sheet import Sheet, chosen_rows, label_column, labelled_rows

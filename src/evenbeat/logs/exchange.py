@@ -25,7 +25,7 @@ import numpy.typing as npt
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding, note
 from evenbeat.ledger import Rejected, RejectedLines
-from evenbeat.logs.files import LogText, RawFile, refuse_bomb
+from evenbeat.logs.files import LogText, refuse_bomb
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.rows import Columns
 from evenbeat.logs.sheet import Sheet, layout_of
@@ -323,27 +323,24 @@ _BAD_HEADER = (ValueError, OSError, EOFError, TypeError, LookupError, OverflowEr
 _UNEVEN_HEADER = tokenize.TokenError  # brackets or quotation marks that are not closed
 
 
-def _open_binary(raw: RawFile, options: Options) -> Sheet | None:
+def open_binary(log: LogText, options: Options) -> Sheet | None:
     """Return columns as if they had been cells, ``None`` where the file is not one of binary columns."""
-    kind = next((name for magic, name in _KINDS.items() if raw.content.startswith(magic)), None)
+    kind = next((name for magic, name in _KINDS.items() if log.raw.startswith(magic)), None)
     if kind is None:
         return None
     comments: tuple[str, ...] = ()
     if kind == "NumPy array":
-        columns = _numpy_columns(raw)
+        columns = _numpy_columns(log)
     elif kind == "HDF5 file":
-        columns = _hdf5_columns(raw)
+        columns = _hdf5_columns(log)
     else:
-        columns, comments = _arrow_columns(raw, kind)
+        columns, comments = _arrow_columns(log, kind)
     named = {name: values for name, values in columns.items() if values.dtype.kind in "iufMb"}
     if not named or not len(next(iter(named.values()))):
         msg = f"the {kind} holds no column of numbers; a table of readings is needed"
         raise LogError(msg)
     kinds: tuple[CellKind, ...] = tuple("moment" if v.dtype.kind == "M" else "number" for v in named.values())
     header = tuple(named) if any(named) else ()
-    log = LogText(
-        path=raw.path, text=b"", sha256=raw.sha256, size_bytes=len(raw.content), findings=raw.findings
-    )
     form = Form(separator="", decimal=".", columns=len(named), kinds=kinds, header=header, comments=comments)
     numbers: dict[int, npt.NDArray[Any]] = {}
     moments = {}
@@ -353,15 +350,16 @@ def _open_binary(raw: RawFile, options: Options) -> Sheet | None:
         else:
             numbers[index] = values.astype(np.int64 if values.dtype.kind in "iu" else float, copy=False)
     table = Columns(rows=len(next(iter(named.values()))), numbers=numbers)
+    log = replace(log, raw=b"")
     return _sheet(log, form, options, table=table, moments=moments, kind=kind, several_lines=table.rows)
 
 
-def _numpy_columns(raw: RawFile) -> dict[str, Any]:
+def _numpy_columns(log: LogText) -> dict[str, Any]:
     """Return the fields of a structured array, the columns of a table, or the one column of an array."""
     try:
-        array = np.load(raw.path, mmap_mode="r", allow_pickle=False)
+        array = np.load(log.path, mmap_mode="r", allow_pickle=False)
     except (*_BAD_HEADER, _UNEVEN_HEADER) as error:
-        if b"'O'" in raw.content[:256] or b"|O" in raw.content[:256]:
+        if b"'O'" in log.raw[:256] or b"|O" in log.raw[:256]:
             msg = "the NumPy file holds Python objects, which are not read; save an array of numbers"
         else:
             msg = f"the NumPy file is cut off or damaged ({error}); copy or save it again"
@@ -376,18 +374,18 @@ def _numpy_columns(raw: RawFile) -> dict[str, Any]:
     raise LogError(msg)
 
 
-def _arrow_columns(raw: RawFile, kind: str) -> tuple[dict[str, Any], tuple[str, ...]]:
+def _arrow_columns(log: LogText, kind: str) -> tuple[dict[str, Any], tuple[str, ...]]:
     try:
         import pyarrow as pa
         from pyarrow import ipc, parquet
     except ImportError:
         msg = f"this is a {kind}, for which pyarrow is needed; install it with: pip install 'evenbeat[files]'"
         raise LogError(msg) from None
-    source = pa.BufferReader(raw.content)
+    source = pa.BufferReader(log.raw)
     try:
         if kind == "Parquet table":
             stated = parquet.read_metadata(source)
-            refuse_bomb(8 * stated.num_rows * stated.num_columns, len(raw.content), kind)
+            refuse_bomb(8 * stated.num_rows * stated.num_columns, len(log.raw), kind)
             source.seek(0)
         table = parquet.read_table(source) if kind == "Parquet table" else ipc.open_file(source).read_all()
         metadata = table.schema.metadata or {}
@@ -408,15 +406,15 @@ def _arrow_columns(raw: RawFile, kind: str) -> tuple[dict[str, Any], tuple[str, 
     return columns, tuple(said)
 
 
-def _hdf5_columns(raw: RawFile) -> dict[str, Any]:
+def _hdf5_columns(log: LogText) -> dict[str, Any]:
     try:
         import h5py
     except ImportError:
         msg = "this is an HDF5 file, for which h5py is needed; install it with: pip install 'evenbeat[files]'"
         raise LogError(msg) from None
     try:
-        with h5py.File(io.BytesIO(raw.content), "r") as file:
-            return _datasets(file, raw)
+        with h5py.File(io.BytesIO(log.raw), "r") as file:
+            return _datasets(file, log)
     except LogError:
         raise
     except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
@@ -424,7 +422,7 @@ def _hdf5_columns(raw: RawFile) -> dict[str, Any]:
         raise LogError(msg) from None
 
 
-def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
+def _datasets(file: Any, log: LogText) -> dict[str, Any]:
     """Return all columns of equal length; a table made of fields counts as its fields."""
     import h5py
 
@@ -439,7 +437,7 @@ def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
             raise LogError(msg)
         nonlocal total
         total += item.size * item.dtype.itemsize
-        refuse_bomb(total, len(raw.content), "HDF5 file")
+        refuse_bomb(total, len(log.raw), "HDF5 file")
         if item.dtype.names:
             found.update({field: item[field] for field in item.dtype.names})
         elif item.ndim == 1:
@@ -461,13 +459,11 @@ def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
     return found
 
 
-def open_exchange(source: RawFile | LogText, options: Options) -> Sheet | None:
-    """Return what a file of a known kind holds, from its bytes or its unpacked text; ``None`` for another."""
-    if isinstance(source, RawFile):
-        return _open_binary(source, options)
-    head = source.text[:4096]
+def open_exchange(log: LogText, options: Options) -> Sheet | None:
+    """Return what a text of a known kind holds, ``None`` for another."""
+    head = log.text[:4096]
     if b"RINEX VERSION / TYPE" in head:
-        return _open_rinex_clock(source, options)
+        return _open_rinex_clock(log, options)
     if b"GENERIC DATA FORMAT VERSION" in head and head.lstrip().startswith((b"CGGTTS", b"GGTTS")):
-        return _open_cggtts(source, options)
+        return _open_cggtts(log, options)
     return None

@@ -11,7 +11,7 @@ import numpy as np
 
 from evenbeat.bench import Bench
 from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
-from evenbeat.errors import LogError
+from evenbeat.errors import LogError, NoTimeError, RowError, blamed
 from evenbeat.findings import Finding, caution
 from evenbeat.intake import LARGEST
 from evenbeat.ledger import RejectedLines
@@ -19,11 +19,10 @@ from evenbeat.logs.cells import shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
 from evenbeat.logs.cut_short import NEIGHBOURS, Endings, without_torn_end
 from evenbeat.logs.display import display_step, printed_step, relative_step
-from evenbeat.logs.exchange import open_exchange
+from evenbeat.logs.exchange import open_binary, open_exchange
 from evenbeat.logs.files import LogText, load_raw, text_of
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.grid import grid_from_times, rows_in_order
-from evenbeat.logs.refusal import NoTimeError, RowError, blamed
 from evenbeat.logs.remarks import form_findings, numbered, prediction_findings
 from evenbeat.logs.rewriting import Dialogue, Rewriting, dialogue_in, readable_cells
 from evenbeat.logs.rows import HARMLESS, first_cells, read_columns
@@ -167,11 +166,10 @@ def read_log(
 def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:
     """Return a log with its columns, read as a written layout says if it is ``wanted``."""
     with blamed(path):
-        raw = load_raw(path, partial=options.partial)
-        sheet = open_exchange(raw, options)
+        log = load_raw(path, partial=options.partial)
+        sheet = open_binary(log, options)
         if sheet is None:
-            log = text_of(raw, partial=options.partial)
-            del raw  # which may be packed, and large
+            log = text_of(log, partial=options.partial)
             sheet = open_exchange(log, options)
         if sheet is None:
             return open_text(log, options, wanted)
@@ -360,7 +358,7 @@ def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tupl
             except NoTimeError as error:
                 if not options.reject or sheet.table.rows - len(error.rows) < FEWEST_ROWS:
                     raise
-                sheet = sheet.without(error.rows, "its time is missing or not understood")
+                sheet = sheet.without(np.array(error.rows), "its time is missing or not understood")
 
 
 def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 import zoneinfo
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -14,10 +14,9 @@ import numpy.typing as npt
 
 from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.epochs import IntArray
-from evenbeat.errors import LogError
+from evenbeat.errors import LogError, NoTimeError, RowError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.logs.cells import shape_of
-from evenbeat.logs.refusal import NoTimeError, RowError
 from evenbeat.logs.terms import TimeForm, Wanted
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, counted, duration_text, parse_duration
@@ -105,7 +104,8 @@ def across_weeks(seconds: FloatArray) -> tuple[FloatArray, tuple[Finding, ...]]:
 
 
 _SECOND_NS = 1_000_000_000
-_HOUR_NS = 3600 * _SECOND_NS
+_Stamp = tuple[str, int, bool, bool]
+_STAMPS = np.dtype([("day", int), ("ns", int), ("zoned", bool), ("leap", bool), ("known", bool)])
 _ALIKE = re.compile(rb"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)(?:(Z)|([+-])(\d\d):?(\d\d))?")
 _PARTS = re.compile(
     r"@?(\d{1,4}[-/. :](?:[A-Za-z]{3,9}|\d{1,3})(?:[-/. ]\d{1,4})?)(?:[T:_-]\s*|\s+|$)(.*)", re.ASCII
@@ -147,7 +147,7 @@ class Moments:
         )
 
 
-def stamp_in(text: str) -> tuple[str, int, bool, bool] | None:
+def stamp_in(text: str) -> _Stamp | None:
     """Return date, nanoseconds since midnight, whether a zone is stated, and whether it is a leap second.
 
     ``None`` where a text is no moment. The date is empty for a time of day alone, which states its seconds.
@@ -185,7 +185,7 @@ def moments_in(cells: npt.NDArray[Any]) -> Moments:
         with contextlib.suppress(UnicodeEncodeError):
             alike = np.array(cells.tolist(), dtype="S")
     moments = _iso_moments(alike) if alike.dtype.kind == "S" else None
-    return moments or _by_ends(texts_of(cells).tolist())
+    return moments or _by_parts(texts_of(cells).tolist())
 
 
 def end_to_end(parts: Sequence[Moments], ns: IntArray) -> Moments:
@@ -254,70 +254,67 @@ def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
     return Moments(ns=ns, zoned=zoned.pop(), example=cells[0].decode()) if len(zoned) == 1 else None
 
 
-def _by_ends(cells: Sequence[object]) -> Moments:
-    """Return the moments of texts whose seconds stand behind the last colon, others one by one.
+def _by_parts(cells: Sequence[object]) -> Moments:
+    """Return the moments of texts; each minute, and each end behind it, is looked at once.
 
-    Minutes are few beside rows, and so are seconds where they have few decimals.
+    Minutes are few beside rows, and so are ends that have few decimals.
     """
     texts = [cell if isinstance(cell, str) else "" for cell in cells]
-    ends = [text[-6:] if text[-6:-5] in ("+", "-") and text[-3:-2] == ":" else "" for text in texts]
-    cut = [text[: len(text) - len(end)].rpartition(":") for text, end in zip(texts, ends, strict=True)]
-    offsets, offset = _coded(ends)
-    heads, head = _coded([head for head, _, _ in cut])
-    tails, tail = _coded([tail for _, _, tail in cut])
+    heads, tails, timed = list[str](), list[str](), np.zeros(len(texts), dtype=bool)
+    for row, text in enumerate(texts):
+        stop = len(text)
+        if text[-6:-5] in ("+", "-") and text[-3:-2] == ":":
+            stop -= 6
+        cut = text.rfind(":", 0, stop)
+        half = text[-2:] if text[-1:] in ("M", "m") else ""  # of the day, which the minute needs
+        heads.append(text[: max(cut, 0)] + half)
+        tails.append(text[cut + 1 : -2] if half else text[cut + 1 :])
+        timed[row] = cut >= 0
     dates: dict[str, int] = {}
-
-    def columns(
-        stamps: Iterable[tuple[str, int, bool, bool] | None], dates: dict[str, int]
-    ) -> list[npt.NDArray[Any]]:
-        """Return day, nanoseconds, zone, leap second, and whether it is known, of each."""
-        rows = [
-            (-1, 0, False, False, False) if s is None else (dates.setdefault(s[0], len(dates)), *s[1:], True)
-            for s in stamps
-        ]
-        return [np.array(column) for column in zip(*rows, strict=True)]
-
-    day, minute_ns, _, _, minute = (column[head] for column in columns(map(_head, heads), dates))
-    seconds = columns((stamp_in(f"2000-01-01 00:00:{text}") for text in tails), {})
-    _, second_ns, zones, leap, second = (column[tail] for column in seconds)
-    half = np.array([not set("ap").isdisjoint(text.lower()) for text in tails])[tail]
-    _, east_ns, offset_zone, _, east = (
-        column[offset] for column in columns((stamp_in(f"2000-01-01 00:00:00{end}") for end in offsets), {})
-    )
-    known = minute & second & east & ~(zones & offset_zone) & (~half | (minute_ns < 13 * _HOUR_NS))
-    ns, zones = minute_ns + second_ns + east_ns, zones | offset_zone
-    ns[half & (minute_ns >= 12 * _HOUR_NS)] -= 12 * _HOUR_NS
-    if (rest := np.flatnonzero(~known)).size:
-        others, other = _coded([texts[row] for row in rest.tolist()])
-        for column, values in zip(
-            (day, ns, zones, leap, known), columns(map(stamp_in, others), dates), strict=True
-        ):
-            column[rest] = values[other]
-    timed = np.array([colon == ":" for _, colon, _ in cut])
+    found, ends = _looked_up(heads, _minute, dates), _looked_up(tails, _end, {})
+    found["ns"] += ends["ns"]
+    found["zoned"], found["leap"] = ends["zoned"], ends["leap"]
+    found["known"] &= ends["known"]
+    if (rest := np.flatnonzero(~found["known"])).size:
+        found[rest] = _looked_up([texts[row] for row in rest.tolist()], stamp_in, dates)
+    known, zones, leap = found["known"], found["zoned"], found["leap"]
     if 2 * np.count_nonzero(timed & known) > np.count_nonzero(known):
         known &= timed  # a date alone is how a longer stamp begins
     zoned = bool(2 * np.count_nonzero(zones & known) > np.count_nonzero(known))
     wrong = ~known | (zones != zoned)
     return Moments(
-        ns=ns.astype(np.int64),
+        ns=found["ns"].copy(),
         zoned=zoned,
         dates=tuple(dates),
-        day=day.astype(np.int64),
-        leap=leap if leap.any() else None,
+        day=found["day"].copy(),
+        leap=leap.copy() if leap.any() else None,
         odd={row: texts[row] if texts[row].strip() else None for row in np.flatnonzero(wrong).tolist()},
         example=texts[int(np.argmin(wrong))],
     )
 
 
-def _coded(texts: Sequence[str]) -> tuple[list[str], IntArray]:
-    """Return the different texts, and which of them stands where."""
+def _looked_up(
+    texts: Sequence[str], look: Callable[[str], _Stamp | None], dates: dict[str, int]
+) -> npt.NDArray[Any]:
+    """Return what texts state; each different one is looked at once."""
     number = {text: at for at, text in enumerate(dict.fromkeys(texts))}
-    return list(number), np.array([number[text] for text in texts], dtype=np.int64)
+    found = [
+        (-1, 0, False, False, False)
+        if (stamp := look(text)) is None
+        else (dates.setdefault(stamp[0], len(dates)), *stamp[1:], True)
+        for text in number
+    ]
+    return np.array(found, dtype=_STAMPS)[[number[text] for text in texts]]
 
 
-def _head(text: str) -> tuple[str, int, bool, bool] | None:
+def _end(text: str) -> _Stamp | None:
+    return stamp_in(f"2000-01-01 00:00:{text}")
+
+
+def _minute(text: str) -> _Stamp | None:
     """Return what a stamp without its seconds states, ``None`` where it does not end in a minute."""
-    first, last = stamp_in(f"{text}:00"), stamp_in(f"{text}:59")
+    text, half = (text[:-2], f" {text[-2:]}") if text[-1:] in ("M", "m") else (text, "")
+    first, last = stamp_in(f"{text}:00{half}"), stamp_in(f"{text}:59{half}")
     ends_in_minute = first is not None and last is not None and last[1] - first[1] == 59 * _SECOND_NS
     return first if ends_in_minute else None
 
