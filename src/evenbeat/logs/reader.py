@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +18,7 @@ from evenbeat.intake import LARGEST
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
-from evenbeat.logs.cut_short import NEIGHBOURS, Endings, without_torn_end
+from evenbeat.logs.cut_short import NEIGHBOURS, End, counts_of, without_torn_end
 from evenbeat.logs.display import display_step, printed_step, relative_step
 from evenbeat.logs.exchange import open_binary, open_exchange
 from evenbeat.logs.files import LogText, load_raw, text_of
@@ -200,7 +201,7 @@ class TableReader:
         self._dialogue: Dialogue | None = None
         self._rewritings: tuple[Rewriting, ...] = ()
         self._lines, self._before = 0, b""  # of earlier parts, and the end of the last of them
-        self._endings = Endings()
+        self._ends = Counter[End]()
         self._sample: list[str] = []
 
     def sheet(self, log: LogText) -> Sheet:
@@ -228,9 +229,9 @@ class TableReader:
             layout = layout_of(form, options, first=lambda index: probe(log, form, index))
             self._layout, self._wanted = layout, wanted_columns(log, layout)
             self._sample = first_cells(log, form, form.columns - 1, PROBE_LINES)
-        how: dict[str, Any] = {"before": self._endings.before(), "sample": self._sample}
+        how: dict[str, Any] = {"earlier": self._ends, "sample": self._sample}
         table = read_columns(log, form, self._wanted, reject=options.reject, **how)
-        self._endings = self._endings.and_others(table.endings)
+        self._ends += counts_of(table.ends)
         self._lines, self._before = self._lines + lines, log.text[-NEIGHBOURS:]
         rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
         comments, doubtful = table.comments - len(aside), (*table.doubtful, *doubtful)

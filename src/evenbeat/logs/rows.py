@@ -38,7 +38,7 @@ from evenbeat.logs.cells import (
     split_line,
     without_blanks,
 )
-from evenbeat.logs.cut_short import Endings, Judge, endings_of
+from evenbeat.logs.cut_short import End, Judge, ends_of, fronts_of
 from evenbeat.logs.files import LogText, line_feeds
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.rewriting import BEFORE, OTHER_ANSWER, QUERY
@@ -187,7 +187,9 @@ class Columns:
     header: int = 0
     comments: int = 0
     blank: int = 0
-    endings: Endings = field(default_factory=Endings)  # how its rows begin and end
+    # ends, fronts: shape (rows,), codes for how its rows end and begin, where these are looked at
+    ends: npt.NDArray[np.uint16] | None = None
+    fronts: npt.NDArray[np.uint16] | None = None
 
     @cached_property
     def row_lines(self) -> IntArray:
@@ -206,6 +208,8 @@ class Columns:
             numbers={i: column[rows] for i, column in self.numbers.items()},
             moments=None if self.moments is None else self.moments.kept(rows),
             lines=self.row_lines[rows],
+            ends=None if self.ends is None else self.ends[rows],
+            fronts=None if self.fronts is None else self.fronts[rows],
         )
 
     def without(self, rejected: RejectedLines) -> Columns:
@@ -262,7 +266,6 @@ class PieceReader:
         regular = content & (scan.cells >= form.fewest + more) & (scan.cells <= form.columns + more)
         columns, regular = self._at_once(scan, regular)
         places = np.flatnonzero(regular)
-        endings = endings_of(scan, places, first_line, form, wanted)
         odd = np.flatnonzero(content & ~regular)
         rejected = RejectedLines()
         if len(odd):
@@ -275,8 +278,7 @@ class PieceReader:
                 if wanted.moment is not None:
                     columns[wanted.moment] = texts_of(columns[wanted.moment])
                 columns = {i: np.concatenate([columns[i], others[i]])[order] for i in columns}
-                places, texts = places[order], dict(told)
-                endings = endings.and_rows([(line, texts[line]) for line in taken], form, wanted)
+                places = places[order]
         moment = None if wanted.moment is None else columns.pop(wanted.moment)
         return Columns(
             rows=len(places),
@@ -286,7 +288,8 @@ class PieceReader:
             rejected=rejected,
             comments=int(np.count_nonzero(scan.lengths == 0)) - blank,
             blank=blank,
-            endings=endings,
+            ends=ends_of(scan, places, form, wanted) if wanted.holds(form.columns - 1) else None,
+            fronts=fronts_of(scan, places, form) if wanted.begins_with_reading else None,
         )
 
     @cached_property
@@ -449,24 +452,25 @@ def read_columns(
     wanted: Wanted,
     *,
     reject: bool = False,
-    before: Endings | None = None,
+    earlier: Mapping[End, int] | None = None,
     sample: Sequence[str] = (),
 ) -> Columns:
     """Return the columns at the given positions, of rows that were not cut short.
 
     In a log without times a row that was cut short keeps its place, where its readings are missing. Beside
-    how rows ``before`` this part of a log end, and a ``sample`` of their last cells, it is judged what was
-    cut short.
+    how ``earlier`` rows of a log end, and a ``sample`` of last cells, it is judged what was cut short.
     """
     columns = _parsed(log, form, wanted, reject=reject)
     columns = _without_infinite(log, form, columns, reject=reject)
     judge = Judge(
         form,
         wanted,
-        columns.endings if before is None else before.and_others(columns.endings),
+        ends=columns.ends,
+        fronts=columns.fronts,
+        earlier=earlier or {},
         sample=sample or first_cells(log, form, form.columns - 1, PROBE_LINES),
         numbers=columns.numbers,
-        rows_at=lambda rows: _texts(log, columns.row_lines[rows]),
+        texts=lambda rows: _texts(log, columns.row_lines[rows]),
     )
     surely, perhaps = judge.verdict()
     if surely and not reject:
@@ -517,7 +521,8 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
         header=header,
         comments=comments + sum(part.comments for part in parts),
         blank=blank + sum(part.blank for part in parts),
-        endings=Endings().and_others(*(part.endings for part in parts)),
+        ends=np.concatenate([part.ends for part in parts]) if parts[0].ends is not None else None,
+        fronts=np.concatenate([part.fronts for part in parts]) if parts[0].fronts is not None else None,
     )
 
 
