@@ -472,7 +472,7 @@ def _record(
             *grid.findings,
             *spanned,
             *doubts,
-            *prediction_findings(log, layout, times),
+            *prediction_findings(log, layout),
         ),
         source=Source(
             path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)
