@@ -449,4 +449,4 @@ def _first(sheet: Sheet, times: Times) -> float:
     """Return the time of the first row: seconds since 1970, or the number in its column."""
     if times.start is not None:
         return float(times.start.astype("datetime64[ns]").astype(np.int64)) * 1e-9
-    return float(floats_of(sheet.table.numbers[sheet.layout.time or 0][:1])[0])
+    return float(floats_of(sheet.table.numbers[sheet.layout.time or 0][:1], sheet.table.decimals)[0])

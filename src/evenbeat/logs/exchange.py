@@ -34,7 +34,6 @@ from evenbeat.logs.times import Moments, floats_of
 from evenbeat.units import MJD_OF_UNIX_EPOCH
 
 
-
 def _sheet(
     log: LogText,
     form: Form,
@@ -209,7 +208,9 @@ def _open_cggtts(log: LogText, options: Options) -> Sheet:
         msg = "the CGGTTS file holds no track"
         raise LogError(msg, line=start + 1)
     chosen, findings = _of_one_signal(tracks, options.signal)
-    numbers = [number for number, track in zip(numbers, tracks, strict=True) if track.signal == chosen[0].signal]
+    numbers = [
+        number for number, track in zip(numbers, tracks, strict=True) if track.signal == chosen[0].signal
+    ]
     ns = np.array([track.ns for track in chosen], dtype=np.int64)
     values = np.array([track.value for track in chosen])
     epochs, first, group = np.unique(ns, return_index=True, return_inverse=True)

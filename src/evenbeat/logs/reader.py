@@ -378,13 +378,14 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
     values = table.numbers[layout.time]
     times = times_from_numbers(
         values,
+        decimals=table.decimals,
         words=layout.time_words,
         unit=options.time_unit or layout.time_unit,
         stated=options.time_unit is not None,
     )
     if times.form != "elapsed":
         return times
-    floats = floats_of(values)
+    floats = floats_of(values, table.decimals)
     counted = layout.time_assumed and np.median(np.diff(floats)) == 1
     if counted and stated.interval_s is not None:  # numbers of the rows, not seconds
         times = replace(times, seconds=times.seconds * stated.interval_s)

@@ -16,8 +16,7 @@ from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError, NoTimeError, RowError
 from evenbeat.findings import Finding, caution, note
-from evenbeat.logs.cells import shape_of
-from evenbeat.logs.terms import TimeForm, Wanted
+from evenbeat.logs.terms import Form, TimeForm
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, counted, duration_text, parse_duration
 
@@ -489,45 +488,62 @@ _DAY_WORDS: tuple[tuple[str, TimeForm], ...] = (
 )
 
 
-def exact_times(whole: npt.NDArray[Any], fraction: npt.ArrayLike, wanted: Wanted) -> npt.NDArray[Any]:
-    """Return numbers from their whole parts and fractions."""
-    exact = np.empty(len(whole), dtype=wanted.exact_type)
-    if wanted.fractions:
-        exact["whole"], exact["fraction"] = whole, fraction
-    else:
-        exact[:] = whole
-    return exact
+def exact_number(cell: str, form: Form, decimals: int) -> int | None:
+    """Return the time in a cell as a whole number of its last decimal, ``None`` where 64 bits hold none.
+
+    Of more decimals the first are taken, but of times without any no row may have one.
+    """
+    whole, _, fraction = cell.removeprefix("+").partition(form.decimal)
+    if not (whole.isdecimal() and whole.isascii() and (not fraction or fraction.isdecimal())):
+        return None
+    if not decimals and fraction.strip("0"):
+        return None
+    number = int(whole + fraction[:decimals].ljust(decimals, "0"))
+    return number if number < 1 << 63 else None
 
 
-def floats_of(numbers: npt.NDArray[Any]) -> FloatArray:
-    """Return numbers, exact ones too, as float64, shape (rows,)."""
-    return (
-        numbers["whole"] + numbers["fraction"] if numbers.dtype.names else numbers.astype(float, copy=False)
-    )
+def exact_decimals(cells: list[str], decimal: str) -> int | None:
+    """Return how many decimals 64 bits hold of times of which float64 would lose digits, ``None`` of others.
+
+    Such times are large enough to be Unix time.
+    """
+    parts = [cell.removeprefix("+").partition(decimal)[::2] for cell in cells]
+    digits = max((len(whole + fraction) for whole, fraction in parts), default=0)
+    if digits <= 15 or not all(re.fullmatch(r"\d{5,}\.\d*", f"{w}.{f}", re.ASCII) for w, f in parts):
+        return None
+    longest = max(len(whole) for whole, _ in parts)
+    room = 18 - longest + all(whole < "9" for whole, _ in parts)  # digits that 64 bits hold
+    if longest < 10 and not all(_MJD_RANGE[0] <= int(whole) < _MJD_RANGE[1] for whole, _ in parts):
+        room = 16 - longest  # elapsed time grows
+    return max(0, min(room, max(len(fraction) for _, fraction in parts)))
 
 
-def _in_ns(numbers: npt.NDArray[Any], unit_ns: int, epoch: int = 0) -> IntArray:
+def floats_of(numbers: npt.NDArray[Any], decimals: int = 0) -> FloatArray:
+    """Return numbers, whole ones with so many decimals too, as float64, shape (rows,)."""
+    floats = numbers.astype(float, copy=False)
+    return floats / 10.0**decimals if decimals else floats
+
+
+def _in_ns(numbers: npt.NDArray[Any], decimals: int, unit_ns: int, epoch: int = 0) -> IntArray:
     """Return nanoseconds since an epoch that is a whole number of units; no bit of a float is lost."""
-    if numbers.dtype.kind in "iu":
-        return (numbers - epoch) * unit_ns
-    ns = np.empty(len(numbers), dtype=np.int64)
+    ns, parts = np.empty(len(numbers), dtype=np.int64), 10**decimals
     for block in blocks_of_rows(len(numbers)):
         some = numbers[block]
-        whole = some["whole"] if some.dtype.names else np.floor(some).astype(np.int64)
-        fraction = some["fraction"] if some.dtype.names else some - whole
+        whole = some // parts if some.dtype.kind in "iu" else np.floor(some).astype(np.int64)
+        fraction = (some - whole * parts) / parts
         ns[block] = (whole - epoch) * unit_ns + np.rint(fraction * unit_ns).astype(np.int64)
     return ns
 
 
 def times_from_numbers(
-    numbers: npt.NDArray[Any], *, words: str, unit: str | None, stated: bool = False
+    numbers: npt.NDArray[Any], *, words: str, unit: str | None, decimals: int = 0, stated: bool = False
 ) -> Times:
     """Return the times of a column of numbers: Unix time, MJD, serial days of a spreadsheet, elapsed time.
 
     A unit that the caller stated is not doubted. Days of a spreadsheet count from 1899-12-30, as ISO/IEC
     29500-1 (18.17.4) has it after February 1900.
     """
-    values = floats_of(numbers)
+    values = floats_of(numbers, decimals)
     if np.isnan(values.min()):
         msg = "the time is missing in this row; every row needs its time"
         raise NoTimeError(msg, np.isnan(values))
@@ -547,7 +563,7 @@ def times_from_numbers(
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
     }.get(form, (round(scale * 1e9), 0))
     _check_range(values, unit_ns, epoch, form=form)
-    ns = _in_ns(numbers, unit_ns, epoch)
+    ns = _in_ns(numbers, decimals, unit_ns, epoch)
     assumed = _form_finding(form, words, scale)
     years = np.array([ns.min(), ns.max()]).view("datetime64[ns]").astype("datetime64[Y]").astype(int) + 1970
     if assumed and not (stated or (years[0] >= _YEARS[0] and years[1] <= _YEARS[1])):
@@ -595,7 +611,7 @@ def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str) -> Tim
         if not bad[row]:
             msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is not a time"
         raise NoTimeError(msg, wrong)
-    whole = _in_ns(days, _DAY_NS, MJD_OF_UNIX_EPOCH)
+    whole = _in_ns(days, 0, _DAY_NS, MJD_OF_UNIX_EPOCH)
     finding = () if re.search(r"\bmjd\b", words) else _form_finding("mjd", "", 0.0)
     return absolute_times(whole + np.rint(seconds * 1e9).astype(np.int64), form="split_mjd", findings=finding)
 
@@ -633,15 +649,6 @@ def looks_like_days(days: FloatArray, seconds: FloatArray) -> bool:
     in_day = bool((seconds >= 0).all() and (seconds <= SECONDS_PER_DAY).all())
     total = days * SECONDS_PER_DAY + seconds
     return whole and in_day and bool((np.diff(total) >= 0).all()) and bool(np.ptp(seconds) > 0)
-
-
-def many_digits(cells: list[str]) -> bool:
-    """Return whether float64 would lose digits of these cells, which are large enough to be Unix time."""
-    cells = list({shape_of(cell) for cell in cells})
-    digits = [len(re.sub(r"\D", "", cell)) for cell in cells]
-    large = [len(re.split("[.,]", cell.lstrip("+"))[0]) >= 5 for cell in cells]
-    plain = all(re.fullmatch(r"\+?\d+(?:[.,]\d*)?", cell) for cell in cells)
-    return bool(cells) and plain and all(large) and max(digits) > 15
 
 
 def _check_range(values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm) -> None:
