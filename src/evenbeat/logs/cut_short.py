@@ -14,6 +14,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -168,9 +169,13 @@ class Judge:
         self.few = max(_FEW, min(int(_RARE * self.rows), _KEPT))
         self.certain = self.rows >= _HUNDRED
         self.cells = list(sample)
-        self.sample = [number for cell in sample if (number := _number(cell, form)) is not None]
         self.surely: dict[int, Rejected] = {}
         self.perhaps: dict[int, Rejected] = {}
+
+    @cached_property
+    def sample(self) -> list[_Number]:
+        """The numbers among the last cells of the first rows."""
+        return [number for cell in self.cells if (number := _number(cell, self.form)) is not None]
 
     def verdict(self) -> tuple[tuple[Rejected, ...], tuple[Rejected, ...]]:
         """Return the lines that were cut short or run into the next, and those where it may be so."""

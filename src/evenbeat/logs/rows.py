@@ -258,7 +258,7 @@ class PieceReader:
         scan = Scan(self._with_unit_cells(cleaned(bare, form)), form.separator)
         content = scan.lengths > 0
         blank = int(np.count_nonzero(np.diff(line_ends(bare), prepend=-1) == 1))
-        more = len(self._names[0]) - form.columns
+        more = self._places[-1] - form.columns
         regular = content & (scan.cells >= form.fewest + more) & (scan.cells <= form.columns + more)
         columns, regular = self._parsed(scan, regular)
         places = np.flatnonzero(regular)
@@ -289,14 +289,12 @@ class PieceReader:
         )
 
     @cached_property
-    def _names(self) -> tuple[list[str], list[str]]:
-        """Names of the cells of a line, with units and clocks in cells of their own; those of the units."""
-        names: list[str] = []
-        units = {index for index, _ in self.wanted.units}
+    def _places(self) -> list[int]:
+        """Where the cell of each column is, beside cells of units and clocks, and how many there are."""
+        places, units = [0], {index for index, _ in self.wanted.units}
         for index in range(self.form.columns):
-            names += [str(index), *([f"unit {index}"] if index in units else [])]
-            names += ["clock"] if index == joined_column(self.form) else []
-        return names, [f"unit {index}" for index in sorted(units)]
+            places.append(places[-1] + 1 + (index in units) + (index == joined_column(self.form)))
+        return places
 
     def _with_unit_cells(self, text: bytes) -> bytes:
         """Return lines with a mark in a cell of its own instead of each unit that ends a cell."""
@@ -312,9 +310,11 @@ class PieceReader:
         """Return the columns of regular lines, and which these are: those without a cell that is odd."""
         form, wanted, rows = self.form, self.wanted, int(np.count_nonzero(regular))
         text = scan.text_of(regular) if rows else b""
-        stamps = scan.first_cells(regular) if rows and self._stamps_first else None
-        numbers = {str(index): "float64" for index in wanted.numbers}
-        exact = {} if wanted.exact is None else {str(wanted.exact): "str" if wanted.decimals else "int64"}
+        joined, at = joined_column(form) == wanted.moment, self._places
+        alone = rows and wanted.moment == 0 and not joined
+        stamps = scan.first_cells(regular) if alone else None
+        numbers = {at[index]: "float64" for index in wanted.numbers}
+        exact = {} if wanted.exact is None else {at[wanted.exact]: "str" if wanted.decimals else "int64"}
         frame = None
         for dtypes, missing in (  # without missing texts it is faster, with odd cells all are texts at first
             ({**numbers, **exact}, False),
@@ -328,17 +328,17 @@ class PieceReader:
         else:
             return read_by_line((), form, wanted, reject=True)[0], np.zeros_like(regular)
         good = np.ones(rows, dtype=bool)
-        for name in self._names[1]:
-            good &= (frame[name] == UNIT).to_numpy(dtype=bool)
-        columns: dict[int, Any] = {i: self._numbers(frame[str(i)], good) for i in wanted.numbers}
+        for index, _ in wanted.units:
+            good &= (frame[at[index] + 1] == UNIT).to_numpy(dtype=bool)
+        columns: dict[int, Any] = {i: self._numbers(frame[at[i]], good) for i in wanted.numbers}
         if wanted.moment is not None and stamps is not None:
             columns[wanted.moment] = stamps
         elif wanted.moment is not None:
-            cells = frame[str(wanted.moment)]
-            cells = cells + "T" + frame["clock"] if "clock" in frame else cells
+            cells = frame[at[wanted.moment]]
+            cells = cells + "T" + frame[at[wanted.moment] + 1] if joined else cells
             columns[wanted.moment] = cells.to_numpy(dtype=object)
         if wanted.exact is not None:
-            times = frame[str(wanted.exact)]
+            times = frame[at[wanted.exact]]
             whole = times.to_numpy()
             if whole.dtype.kind != "i":
                 found = (exact_number(str(time).strip(), form, wanted.decimals) for time in times)
@@ -364,25 +364,23 @@ class PieceReader:
         good[unread] &= [str(text).strip().lower() in MISSING_TEXTS for text in texts.iloc[unread]]
         return numbers
 
-    @cached_property
-    def _stamps_first(self) -> bool:
-        return self.wanted.moment == 0 and joined_column(self.form) is None
-
-    def _frame(self, text: bytes, dtypes: dict[str, Any], *, missing: bool, stamps: bool = True) -> Any:
+    def _frame(self, text: bytes, dtypes: Mapping[int, Any], *, missing: bool, stamps: bool = True) -> Any:
         """Return cells; with texts for missing readings, and with time stamps, where that is asked."""
         import pandas as pd
 
-        separator, (names, units) = self.form.separator, self._names
-        taken = [str(i) for i in range(self.form.columns) if self.wanted.holds(i)]
-        taken = taken if stamps else [name for name in taken if name != str(self.wanted.moment)]
-        joined = joined_column(self.form)
-        taken += ["clock"] if joined is not None and joined == self.wanted.moment else []
+        wanted, separator, places = self.wanted, self.form.separator, self._places
+        taken = [
+            places[i] for i in range(self.form.columns) if wanted.holds(i) and (stamps or i != wanted.moment)
+        ]
+        taken += [places[index] + 1 for index, _ in wanted.units]
+        if wanted.moment is not None and joined_column(self.form) == wanted.moment:
+            taken.append(places[wanted.moment] + 1)
         return pd.read_csv(
             io.BytesIO(text),
             sep=r"\s+" if separator == " " else separator,
             header=None,
-            names=names,
-            usecols=[*taken, *units],  # the cells of each line were counted
+            names=range(places[-1]),  # numbers are looked up sooner than texts
+            usecols=taken,  # the cells of each line were counted
             index_col=False,
             dtype=dtypes,
             keep_default_na=False,
@@ -396,7 +394,7 @@ class PieceReader:
         )
 
 
-PIECE_BYTES = 1 << 20
+PIECE_BYTES = 3 << 18
 
 
 def read_columns(

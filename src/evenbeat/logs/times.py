@@ -228,12 +228,13 @@ def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
     """Return moments in ISO 8601 that differ in digits and decimals but not in their zone, else ``None``."""
     ns = np.empty(len(cells), dtype=np.int64)
     widths, zoned = np.char.str_len(cells), set[bool]()
-    for width in np.unique(widths).tolist():
-        rows = widths == width
-        match = _ALIKE.fullmatch(cells[int(np.argmax(rows))])
+    different = np.unique(widths).tolist()
+    for width in different:
+        rows: Any = widths == width if len(different) > 1 else slice(None)
+        match = _ALIKE.fullmatch(cells[rows][0])
         if match is None or len(zoned) > 1:
             return None
-        alike, stop = cells[rows].astype(f"S{width}"), match.end(1)
+        alike, stop = cells[rows].astype(f"S{width}", copy=False), match.end(1)
         codes = alike.view(np.uint8).reshape(-1, width)
         digits = codes[:, :stop] - np.uint8(ord("0")) < 10
         same = np.concatenate([np.flatnonzero(~digits[0]), np.arange(stop, width)])
@@ -243,7 +244,7 @@ def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
         if centuries.min() < 17 or centuries.max() > 21:
             return None
         try:
-            ns[rows] = alike.astype(f"S{stop}").astype("datetime64[ns]").astype(np.int64)
+            ns[rows] = alike.astype(f"S{stop}", copy=False).astype("datetime64[ns]").astype(np.int64)
         except ValueError:
             return None
         if match.group(3):
