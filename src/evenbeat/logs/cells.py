@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -148,6 +148,11 @@ def shown(text: str) -> str:
     clean = text.strip()
     clean = clean if clean.isprintable() else "".join(c if c.isprintable() else "?" for c in clean)
     return f"'{clean[:40]}…'" if len(clean) > 40 else f"'{clean}'"
+
+
+def numbered(lines: Sequence[int] | IntArray, most: int = 5) -> str:
+    """Return line numbers as people say them, the first few."""
+    return f"line{'s' * (len(lines) > 1)} {', '.join(map(str, lines[:most]))}{', …' * (len(lines) > most)}"
 
 
 _FORTRAN_EXPONENT = re.compile(rb"(?<=[\d.])[dD](?=[+-]?\d)")

@@ -373,7 +373,8 @@ def assign_columns(
         Meaning(role="unknown", words="") for _ in range(form.columns)
     ]
     if form.writing == "words":  # a program's own words: its freq may be a correction in any unit
-        meanings = [Meaning(role="unknown", words="") if _bare_value(m) else m for m in meanings]
+        bare = Meaning(role="unknown", words="")
+        meanings = [bare if m.role == "value" and m.unit is None else m for m in meanings]
     usable = [
         i
         for i in range(form.columns)
@@ -412,11 +413,6 @@ def assign_columns(
         unused=tuple(i for i in usable if i not in taken),
         statements=statements,
     )
-
-
-def _bare_value(meaning: Meaning) -> bool:
-    """Return whether a name speaks of a quantity without saying its unit."""
-    return meaning.role == "value" and meaning.unit is None
 
 
 def _position(form: Form, column: str | int | None) -> int:
@@ -460,7 +456,9 @@ def _time_columns(
     free = [i for i in range(form.columns) if i not in chosen.values()]
     moments = [i for i in free if form.kinds[i] == "moment"]
     days = [i for i in free if _DAYS.search(meanings[i].words) and form.kinds[i] == "number"]
-    of_day = [i for i in free if form.kinds[i] == "number" and i not in days and _is_of_day(meanings[i])]
+    others = [i for i in free if form.kinds[i] == "number" and i not in days]
+    named_so = {i for i in others if _OF_DAY.search(meanings[i].words)}
+    of_day = [i for i in others if i in named_so or (not meanings[i].words and meanings[i].unit == "s")]
     if not moments and len(days) == 1 and len(of_day) == 1:
         return days[0], of_day[0]
     named = [i for i in free if meanings[i].role == "time" and form.kinds[i] == "number"]
@@ -472,12 +470,6 @@ def _time_columns(
         )
         raise LogError(msg, line=form.header_line or form.first_line)
     return (candidates[0] if candidates else None), None
-
-
-def _is_of_day(meaning: Meaning) -> bool:
-    """Return whether a name is of seconds of the day; ``s`` alone is one only beside a column of days."""
-    words = meaning.words
-    return bool(_OF_DAY.search(words)) or (not words and meaning.unit == "s")
 
 
 def _value_column(

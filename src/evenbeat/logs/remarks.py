@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from evenbeat.epochs import IntArray
 from evenbeat.findings import Finding, Severity, caution, note
-from evenbeat.logs.cells import cells_at, row_in, row_lines, shown
+from evenbeat.logs.cells import cells_at, numbered, row_in, row_lines, shown
 from evenbeat.logs.files import LogText
 from evenbeat.logs.headers import column_meaning
 from evenbeat.logs.rows import HARMLESS, Columns
@@ -181,12 +180,6 @@ def _repeated_value(readings: FloatArray) -> Iterator[Finding]:
         "as where a value stands for no reading; it was read as written (write NaN where there is none)."
     )
     yield caution("REPEATED_VALUE", sentence, value=value, readings=count)
-
-
-def numbered(lines: Sequence[int] | IntArray) -> str:
-    """Return line numbers as people say them, the first few."""
-    named = ", ".join(str(line) for line in lines[:5]) + (", …" if len(lines) > 5 else "")
-    return f"line{'s' * (len(lines) > 1)} {named}"
 
 
 _FIRST, _LAST = 9, 3

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import re
 from collections import Counter
@@ -89,13 +90,12 @@ class Sheet:
         """Return the sheet with some of its rows."""
         return replace(self, table=self.table.kept(rows))
 
-    def without(self, rows: IntArray, reason: str) -> Sheet:
-        """Return the sheet without some of its rows, which are counted among the rejected lines."""
-        return replace(self, table=self.table.without_rows(rows, reason))
 
-
-def layout_of(form: Form, options: Options, *, first: Callable[[int], FloatArray | None]) -> Layout:
-    """Return what the columns mean; ``first`` gives the first samples of a column of numbers."""
+def layout_of(
+    log: LogText, form: Form, options: Options, *, first: Callable[[int], FloatArray | None] | None = None
+) -> Layout:
+    """Return what the columns mean; ``first`` gives the first samples of a column where these are no text."""
+    first = first or functools.partial(probe, log, form)
     statements = comment_statements(form.comments)
     rises = days = False  # whether the first column does as time does, or two are MJD and second of the day
     numbers = sum(kind in ("number", "measured") for kind in form.kinds)
