@@ -201,7 +201,7 @@ class TableReader:
         self._dialogue: Dialogue | None = None
         self._rewritings: tuple[Rewriting, ...] = ()
         self._lines, self._before = 0, b""  # of earlier parts, and the end of the last of them
-        self._ends = Counter[End]()
+        self._ends, self._last = Counter[End](), np.empty(0, dtype=np.uint16)  # how earlier rows end
         self._sample: list[str] = []
 
     def sheet(self, log: LogText) -> Sheet:
@@ -229,9 +229,10 @@ class TableReader:
             layout = layout_of(log, form, options)
             self._layout, self._wanted = layout, wanted_columns(log, layout)
             self._sample = first_cells(log, form, form.columns - 1, PROBE_LINES)
+        self._ends += counts_of(self._last)
         how: dict[str, Any] = {"earlier": self._ends, "sample": self._sample}
         table = read_columns(log, form, self._wanted, reject=options.reject, **how)
-        self._ends += counts_of(table.ends)
+        self._last = self._last[:0] if table.ends is None else table.ends
         self._lines, self._before = self._lines + lines, log.text[-NEIGHBOURS:]
         rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
         comments, doubtful = table.comments - len(aside), (*table.doubtful, *doubtful)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -196,7 +196,7 @@ def prediction_findings(log: LogText, layout: Layout) -> Iterator[Finding]:
     tail = log.text[-_LAST_BYTES:].splitlines()[1:]
     last = [line for raw in tail if (line := row_in(raw, form))][-_LAST:]
     for index in columns:
-        before, after = (set(_words(lines, index, form)) for lines in (first, last))
+        before, after = (set(cells_at(lines, index, form)) for lines in (first, last))
         if len(before) != 1 or len(after) != 1 or before == after:
             continue
         (usual,), (other,) = before, after
@@ -210,15 +210,11 @@ def prediction_findings(log: LogText, layout: Layout) -> Iterator[Finding]:
             yield caution("MARKED_OTHERWISE", sentence, line=changed)
 
 
-def _words(lines: Iterable[str], index: int, form: Form) -> list[str]:
-    return cells_at(lines, index, form.separator, joined_moment=form.joined_moment)
-
-
 def _one_change(log: LogText, form: Form, index: int, usual: str, other: str) -> int | None:
     """Return the line where one word gives way to the other, ``None`` where they change more than once."""
     changed = None
     for number, line in row_lines(log, form):
-        word = _words([line], index, form)
+        word = cells_at([line], index, form)
         if word == [other if changed is None else usual]:
             if changed is not None:
                 return None

@@ -26,7 +26,6 @@ from evenbeat.logs.cells import (
     UNIT,
     Scan,
     cell_kind,
-    cells_at,
     cleaned,
     is_comment,
     joined_column,
@@ -526,6 +525,8 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
         return []
     how = (form.first_line, form.lead_in, form.separator, count)
     if how not in log.first_rows:
-        log.first_rows[how] = [line for _, line in itertools.islice(row_lines(log, form), count)]
-    rows, joined = log.first_rows[how], form.joined_moment
-    return cells_at(rows, index, form.separator, joined_moment=joined, fewest=form.fewest)
+        lines = (line for _, line in itertools.islice(row_lines(log, form), count))
+        log.first_rows[how] = [
+            split_line(line, form.separator, joined_moment=form.joined_moment) for line in lines
+        ]
+    return [row[index] for row in log.first_rows[how] if max(index + 1, form.fewest) <= len(row)]

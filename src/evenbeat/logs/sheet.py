@@ -57,7 +57,8 @@ class Sheet:
     @property
     def resumed(self) -> IntArray:
         """Rows behind a comment of the collector that it was started again."""
-        places = [found.start() for found in _RESUMED.finditer(self.log.text)]
+        told = b"collection resumes" in self.log.text
+        places = [found.start() for found in _RESUMED.finditer(self.log.text)] if told else []
         ends = [line_feeds(self.log.text, a, b) for a, b in itertools.pairwise([0, *places])]
         rows = np.searchsorted(self.lines, np.cumsum(ends) + 1) if places else np.empty(0, dtype=np.int64)
         return np.unique(rows[(rows > 0) & (rows < self.table.rows)])
@@ -239,7 +240,7 @@ def labelled_rows(sheet: Sheet, index: int, label: str) -> IntArray:
     """Return the rows with a label in a column."""
     form, wanted = sheet.layout.form, set(sheet.lines.tolist())
     lines = [line for number, line in row_lines(sheet.log, form) if number in wanted]
-    cells = cells_at(lines, index, form.separator, joined_moment=form.joined_moment)
+    cells = cells_at(lines, index, form)
     return np.flatnonzero(np.array([cell == label for cell in cells]))
 
 
