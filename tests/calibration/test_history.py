@@ -233,7 +233,7 @@ def test_states_count_by_the_tolerance_of_their_row() -> None:
     assert narrow.drift_per_year.value < wide.drift_per_year.value
     mixed = read(rows, tolerance=["1e-7", "1e-7", "-5e-8 1e-7"])
     finding = next(f for f in mixed.findings if f.code == "TOLERANCE_MIXED")
-    assert "row 3: the tolerance is -5e-08 to +1e-07, in row 1 it is ±1e-07" in finding.sentence
+    assert "row 3: the tolerance is -5e-08 to +1e-07, which counts as the last" in finding.sentence
     with pytest.raises(LogError, match="row 1: tolerance is 'wide'"):
         read(rows, tolerance=["wide", "", ""])
 

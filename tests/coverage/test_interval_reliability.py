@@ -16,9 +16,8 @@ import pytest
 from numpy.random import Generator, default_rng
 from scipy import stats
 
-from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
 from evenbeat.calibration.history_model import fit_history
-from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.history_posterior import DriftPrior
 from evenbeat.calibration.methods import Staircase
 from evenbeat.quantities import Estimate

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history import CalibrationHistory, agreed, tolerance_in
 from evenbeat.calibration.history_model import TIMES_LONGEST, evidence_findings, season_unseen
 from evenbeat.calibration.history_posterior import DriftPrior, posteriors, seasons_seen
 from evenbeat.calibration.tolerance import Tolerance
@@ -19,10 +19,11 @@ from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, caution, note, stop
 from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
 from evenbeat.fleet.many_histories import ManyHistories
-from evenbeat.fleet.members import Member, stated
+from evenbeat.fleet.members import Member
 from evenbeat.register.facts import Calibration, Instrument, days_after, history_of, status_on
 from evenbeat.register.store import uncollected
 from evenbeat.register.tables import calibration_of
+from evenbeat.tables import Row
 from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
 
 T = TypeVar("T")
@@ -149,10 +150,15 @@ def _or_why_not(line: DueInstrument, judge: Callable[[], T]) -> T | DueInstrumen
 def _case(question: Question, member: Member) -> Case | DueInstrument:
     """Return a member made ready, or its line where there is nothing to compute."""
     checked = [row if isinstance(row, Calibration) else calibration_of(row) for row in member.rows]
-    said = {
-        name: stated(member, name) for name in ("oscillator_class", "tolerance", "serial_number", "place")
-    }
-    about = Instrument(name=member.name, **{k: v for k, v in said.items() if v is not None})  # type: ignore[arg-type]
+    findings: list[Finding] = []
+    said: list[Row] = []
+    if member.about is None:  # its rows say it, up to the day of the list where there are such
+        dated = sorted(zip(checked, member.rows, strict=True), key=lambda pair: pair[0].moment)
+        said = [row for one, row in dated if isinstance(row, Row) and one.moment.date() <= question.on]
+        texts, limits, findings = agreed(said or [row for row in member.rows if isinstance(row, Row)])
+        about = Instrument(name=member.name, tolerance=None if limits is None else limits.stated, **texts)  # type: ignore[arg-type]
+    else:
+        about = member.about
     tolerance = question.tolerance if about.tolerance is None else Tolerance.of(about.tolerance)
     if tolerance is None:
         msg = "no tolerance is stated for it; give one in the register, in the table, or for all"
@@ -175,7 +181,6 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
         return replace(line, state="not in use", last_calibration=last_day, reason=reason)
     rows = [one for one in checked if one.moment.date() <= question.on]
     events = [one for one in member.events if one.moment.date() <= question.on]
-    findings = []
     if len(rows) < len(checked):
         sentence = f"Made without {counted(len(checked) - len(rows), 'calibration')} after {question.on}."
         findings.append(note("AFTER_THE_DAY", sentence))
@@ -211,6 +216,10 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
             findings=tuple(findings),
         )
     history = history_of(rows, member.name, events)
+    if findings and said:  # a state was judged by the tolerance of its own row
+        judged_by = zip(history.points, said, strict=True)
+        points = tuple(replace(point, tolerance=tolerance_in(row)) for point, row in judged_by)
+        history = replace(history, points=points)
     findings += [one for one in history.findings if one.severity != "note"]
     if member.overdue_reference:
         sentence = member.overdue_reference

@@ -13,8 +13,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import ClassVar, Literal, TypeAlias
 
-from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_point import FoundState, HistoryPoint
+from evenbeat.calibration.history import CalibrationHistory, FoundState, HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError, LogError
