@@ -368,6 +368,22 @@ def checked_probability(value: float, name: str) -> float:
     return float(value)
 
 
+def need_positive(**values: float | None) -> None:
+    """Refuse a number that is not positive and finite, by its name; ``None`` is none."""
+    for name, value in values.items():
+        if value is not None and not (value > 0 and math.isfinite(value)):
+            msg = f"{name} is {value:g}; it must be positive"
+            raise InputError(msg)
+
+
+def need_not_negative(**values: float | None) -> None:
+    """Refuse a number that is not zero or positive and finite, by its name; ``None`` is none."""
+    for name, value in values.items():
+        if value is not None and not (value >= 0 and math.isfinite(value)):
+            msg = f"{name} is {value:g}; it must be 0 or positive"
+            raise InputError(msg)
+
+
 def number_text(value: float, standard_uncertainty: float) -> str:
     """Return ``1.235(23)e-11``: two digits of uncertainty, in units of the last digit of the value.
 

@@ -131,10 +131,13 @@ def test_a_move_within_its_uncertainty_is_left_alone() -> None:
 @pytest.mark.parametrize(
     ("settings", "words"),
     [
-        ({"tolerance": 0.0}, "tolerance is 0.0"),
+        ({"tolerance": 0.0}, "tolerance is 0; it must"),
         ({"tolerance": 1.0, "share_against_aging": 2.0}, "share_against_aging is 2.0"),
-        ({"tolerance": 1.0, "interval_s": -1.0}, "interval_s is -1.0"),
-        ({"tolerance": 1.0, "reading_standard_uncertainty": -1.0}, "reading_standard_uncertainty is -1.0"),
+        ({"tolerance": 1.0, "interval_s": -1.0}, "interval_s is -1; it must"),
+        (
+            {"tolerance": 1.0, "reading_standard_uncertainty": -1.0},
+            "reading_standard_uncertainty is -1; it must",
+        ),
     ],
 )
 def test_bad_adjustments_are_named(settings: dict[str, float], words: str) -> None:

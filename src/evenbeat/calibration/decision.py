@@ -16,7 +16,7 @@ from scipy import special
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
-from evenbeat.quantities import Estimate, checked_coverage, checked_probability
+from evenbeat.quantities import Estimate, checked_coverage, checked_probability, need_positive
 from evenbeat.result import Result
 
 ConformityVerdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
@@ -348,14 +348,9 @@ def global_risk(
     Source: JCGM 106:2012 (global consumer's and producer's risk)
     Tests: tests/calibration/test_decision.py
     """
-    for name, value in {
-        "tolerance": tolerance,
-        "expanded_uncertainty": expanded_uncertainty,
-        "coverage_factor": coverage_factor,
-    }.items():
-        if not (value > 0 and math.isfinite(value)):
-            msg = f"{name} is {value}; it must be positive"
-            raise InputError(msg)
+    need_positive(
+        tolerance=tolerance, expanded_uncertainty=expanded_uncertainty, coverage_factor=coverage_factor
+    )
     share = checked_probability(in_tolerance_probability, "in_tolerance_probability")
     # in units of the population's standard deviation
     limit = float(special.ndtri(0.5 * (1 + share)))

@@ -22,7 +22,7 @@ from scipy import optimize, special
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
 from evenbeat.plain import UNLISTED, listed_as
-from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability, need_positive
 from evenbeat.result import Column, Result
 from evenbeat.units import duration_text
 
@@ -207,9 +207,7 @@ def _checked(
         i = int(bad[0])
         msg = f"row {i + 1}: value {y[i]:g} after {t[i]:g} s; both must be finite, the time 0 or more"
         raise InputError(msg)
-    if not (limit > 0 and math.isfinite(limit)):
-        msg = f"limit is {limit}; it must be positive"
-        raise InputError(msg)
+    need_positive(limit=limit)
     return t, y, owner
 
 

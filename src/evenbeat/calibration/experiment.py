@@ -37,7 +37,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import Plain
 from evenbeat.powerlaw import NoiseLevels, white_pm_deviation
-from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability, need_positive
 from evenbeat.result import Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text
 
@@ -254,13 +254,15 @@ def plan_experiment(
     """
     typical, bad = _levels(noise)
     checked_probability(confidence, "confidence")
-    _check(
+    need_positive(
         drift_uncertainty_per_day=drift_uncertainty_per_day,
         drift_per_day=None if drift_per_day is None else abs(drift_per_day),
         averaging_time_s=averaging_time_s,
         deviation_width=deviation_width,
         resolution_s=resolution_s,
         interval_s=interval_s,
+        temperature_step_k=temperature_step_k,
+        sensitivity_uncertainty_per_k=sensitivity_uncertainty_per_k,
     )
     goals = []
     if drift_uncertainty_per_day is not None:
@@ -295,13 +297,6 @@ def plan_experiment(
         temperature=temperature,
         findings=_remarks(goals, times, clock, gate=gate, temperature=temperature, noise=noise),
     )
-
-
-def _check(**values: float | None) -> None:
-    for name, value in values.items():
-        if value is not None and not (value > 0 and math.isfinite(value)):
-            msg = f"{name} is {value}; it must be positive"
-            raise InputError(msg)
 
 
 def _levels(
@@ -563,10 +558,6 @@ def plan_temperature(
     levels: NoiseLevels, *, step_k: float, lag_s: float, wanted_per_k: float | None, interval_s: float
 ) -> TemperatureExperiment:
     """Return the steps that give a sensitivity to the uncertainty wanted, or the shortest that settle."""
-    for name, value in {"temperature_step_k": step_k, "sensitivity_uncertainty_per_k": wanted_per_k}.items():
-        if value is not None and not (value > 0 and math.isfinite(value)):
-            msg = f"{name} is {value}; it must be positive"
-            raise InputError(msg)
     pattern = np.repeat(ORDER, BLOCKS // len(ORDER))
 
     def uncertainty(duration_s: float) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from evenbeat.errors import InputError
 from evenbeat.findings import caution, stop
-from evenbeat.quantities import Estimate
+from evenbeat.quantities import Estimate, need_not_negative, need_positive
 from evenbeat.result import Result
 
 SURE_OF_SIGN = 0.99
@@ -123,17 +123,12 @@ def suggest_adjustment(
     Source: first-order correction; own arithmetic
     Tests: tests/counter/test_card.py
     """
-    if not (tolerance > 0 and math.isfinite(tolerance)):
-        msg = f"tolerance is {tolerance}; it must be positive, such as 1e-8"
-        raise InputError(msg)
+    need_positive(tolerance=tolerance, interval_s=interval_s)
+    need_not_negative(reading_standard_uncertainty=reading_standard_uncertainty)
     if not 0 <= share_against_aging <= 1:
         msg = f"share_against_aging is {share_against_aging}; it must lie between 0 and 1"
         raise InputError(msg)
-    if interval_s is not None and not interval_s > 0:
-        msg = f"interval_s is {interval_s}; it must be positive"
-        raise InputError(msg)
-    found = []
-    target = 0.0
+    found, target = [], 0.0
     if aging_rate_per_second is not None and interval_s is not None:
         positive = 1 - aging_rate_per_second.probability_below(0.0)
         if max(positive, 1 - positive) >= SURE_OF_SIGN:
@@ -146,7 +141,11 @@ def suggest_adjustment(
                 "so the target is zero: an offset against the wrong sign would shorten the interval."
             )
             found.append(caution("AGING_SIGN_UNCERTAIN", sentence))
-    readings = _readings(reading_standard_uncertainty, tolerance, average=readings_average)
+    # so many bring two standard uncertainties of their mean to a third of the tolerance
+    coarse = 2 * (reading_standard_uncertainty or 0.0) / (ENOUGH * tolerance)
+    readings = max(1, math.ceil(coarse**2 * (1 - 1e-12)))
+    if readings > (MOST_READINGS if readings_average else 1):
+        readings = 0
     if readings == 0:
         sentence = (
             "Averaging these readings does not determine the offset to a third of the tolerance; use a "
@@ -166,16 +165,3 @@ def suggest_adjustment(
         readings=readings,
         findings=(*found, *BEFORE_ADJUSTING),
     )
-
-
-def _readings(standard_uncertainty: float | None, tolerance: float, *, average: bool) -> int:
-    """Return how many readings bring two standard uncertainties of their mean to a third of the tolerance."""
-    if standard_uncertainty is None:
-        return 1
-    if not standard_uncertainty >= 0:
-        msg = f"reading_standard_uncertainty is {standard_uncertainty}; it must be 0 or positive"
-        raise InputError(msg)
-    needed = max(1, math.ceil((2 * standard_uncertainty / (ENOUGH * tolerance)) ** 2 * (1 - 1e-12)))
-    if needed == 1:
-        return 1
-    return needed if average and needed <= MOST_READINGS else 0

@@ -13,7 +13,13 @@ from evenbeat.counter.budget import Contribution
 from evenbeat.counter.resolution import CountLaw, Method, count_error
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
-from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
+from evenbeat.quantities import (
+    DEFAULT_CONFIDENCE,
+    Estimate,
+    checked_probability,
+    need_not_negative,
+    need_positive,
+)
 from evenbeat.result import Result
 from evenbeat.units import duration_text
 
@@ -74,15 +80,6 @@ class Timebase:
         """Of the offset, relative."""
         return math.hypot(*(c.standard_uncertainty for c in self.contributions))
 
-    def with_more(self, *contributions: Contribution) -> Timebase:
-        """Return it with further relative contributions, such as temperature or warm-up."""
-        return Timebase(
-            offset=self.offset,
-            contributions=(*self.contributions, *contributions),
-            says=self.says,
-            findings=self.findings,
-        )
-
     def needed_for(
         self,
         claimed_relative: float,
@@ -118,21 +115,16 @@ class Timebase:
         Source: budget of reading_uncertainty, read backwards
         Tests: tests/counter/test_card.py
         """
-        for name, value in {
-            "claimed_relative": claimed_relative,
-            "frequency_hz": frequency_hz,
-            "longest_gate_s": longest_gate_s,
-        }.items():
-            if not (value > 0 and math.isfinite(value)):
-                msg = f"{name} is {value}; it must be positive"
-                raise InputError(msg)
+        need_positive(
+            claimed_relative=claimed_relative, frequency_hz=frequency_hz, longest_gate_s=longest_gate_s
+        )
         if method == "reciprocal" and clock_tick_s is None:
             msg = "clock_tick_s is missing; the reciprocal method needs it"
             raise InputError(msg)
         allowed = claimed_relative / float(
             special.ndtri(0.5 * (1 + checked_probability(confidence, "confidence")))
         )
-        per_second = count_error(count_law).standard_uncertainty * (
+        per_second = count_error(count_law)[0] * (
             (clock_tick_s or math.nan) if method == "reciprocal" else 1 / frequency_hz
         )
         left = allowed**2 - self.standard_uncertainty**2
@@ -188,9 +180,7 @@ class Timebase:
         InputError
             If ``elapsed_s`` is negative.
         """
-        if not (elapsed_s >= 0 and math.isfinite(elapsed_s)):
-            msg = f"elapsed_s is {elapsed_s}; it must be 0 or positive"
-            raise InputError(msg)
+        need_not_negative(elapsed_s=elapsed_s)
         parts = [Contribution(name="timebase calibration", standard_uncertainty=offset.standard_uncertainty)]
         mean = offset.value
         found: tuple[Finding, ...] = ()
@@ -214,9 +204,7 @@ class Timebase:
     @classmethod
     def from_specification(cls, limit: float) -> Timebase:
         """Return a timebase known to lie within ± ``limit``, relative: rectangular."""
-        if not (limit >= 0 and math.isfinite(limit)):
-            msg = f"limit is {limit}; it must be 0 or positive, such as 1e-6"
-            raise InputError(msg)
+        need_not_negative(limit=limit)
         return cls(
             offset=0.0,
             contributions=(Contribution.within("timebase specification", limit),),
