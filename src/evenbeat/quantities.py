@@ -192,23 +192,6 @@ class StudentMixture:
         """Return the distributions of some of many quantities, shape (m,)."""
         return self._with(self.locations[index], self.scales[index])
 
-    def thinned(self, count: int) -> StudentMixture:
-        """Return at most so many components of equal weight, evenly over the last quantity's distribution.
-
-        Of normal components only; for a search that needs many evaluations, not for an answer.
-        """
-        if len(self.weights) <= count or not np.isinf(self.degrees_of_freedom).all():
-            return self
-        order = np.argsort(self.locations.reshape(-1, len(self.weights))[-1])
-        share = np.cumsum(self.weights[order]) / self.weights.sum()
-        kept = order[np.searchsorted(share, (np.arange(count) + 0.5) / count)]
-        return StudentMixture(
-            weights=np.full(count, 1 / count),
-            locations=self.locations[..., kept],
-            scales=self.scales[..., kept],
-            degrees_of_freedom=self.degrees_of_freedom[kept],
-        )
-
     def one(self, index: int) -> StudentMixture:
         """Return the distribution of one of many quantities."""
         return self._with(self.locations[index], self.scales[index])
