@@ -29,6 +29,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from operator import attrgetter
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -94,7 +96,7 @@ MISTAKE_COUNTS = 1e-3
 YEARLY = 2 * math.pi
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class PriorPart:
     """One possibility beforehand: normal drift, half-normal walk, and its probability; per year.
 
@@ -142,16 +144,8 @@ class DriftPrior:
     @property
     def mixture(self) -> tuple[PriorPart, ...]:
         """Its parts; one where it is exactly as stated."""
-        if self.parts:
-            return self.parts
-        exactly = PriorPart(
-            name=self.name,
-            factor=1.0,
-            weight=1.0,
-            drift_per_year=self.drift_per_year,
-            walk_per_root_year=self.walk_per_root_year,
-        )
-        return (exactly,)
+        exactly = self.drift_per_year, self.walk_per_root_year
+        return self.parts or (PriorPart(self.name, 1.0, 1.0, *exactly),)
 
     @classmethod
     def of(cls, stated: str | OscillatorClass | DriftPrior | None) -> DriftPrior:
@@ -167,11 +161,11 @@ class DriftPrior:
         kinds = tuple(OSCILLATOR_CLASSES.values()) if stated is None else (oscillator_class_named(stated),)
         parts = tuple(
             PriorPart(
-                name=kind.name,
-                factor=factor,
-                weight=weight / len(kinds),
-                drift_per_year=factor * kind.drift_per_year,
-                walk_per_root_year=factor * kind.walk_per_root_year,
+                kind.name,
+                factor,
+                weight / len(kinds),
+                factor * kind.drift_per_year,
+                factor * kind.walk_per_root_year,
             )
             for kind in kinds
             for factor, weight in TAILS
@@ -187,19 +181,10 @@ class DriftPrior:
     def scaled(self, factor: float) -> DriftPrior:
         """Return the prior with drift and walk so many times as wide."""
 
-        def wider(part: PriorPart) -> PriorPart:
-            return replace(
-                part,
-                drift_per_year=factor * part.drift_per_year,
-                walk_per_root_year=factor * part.walk_per_root_year,
-            )
+        def wider(one: DriftPrior | PriorPart) -> dict[str, Any]:
+            return {name: factor * getattr(one, name) for name in ("drift_per_year", "walk_per_root_year")}
 
-        return replace(
-            self,
-            drift_per_year=factor * self.drift_per_year,
-            walk_per_root_year=factor * self.walk_per_root_year,
-            parts=tuple(map(wider, self.parts)),
-        )
+        return replace(self, parts=tuple(replace(part, **wider(part)) for part in self.parts), **wider(self))
 
     def reweighted(self, weights: FloatArray, learned_from: int) -> DriftPrior:
         """Return the prior with other weights of its parts, and from how many instruments they are."""
@@ -302,15 +287,19 @@ class Posteriors:
 
     def some(self, chosen: npt.NDArray[np.intp]) -> Posteriors:
         """Return some of the histories."""
-        return Posteriors(
-            mean=self.mean[:, chosen],
-            covariance=self.covariance[:, :, chosen],
-            **{
-                name: getattr(self, name)[chosen]
-                for name in ("weight", "bend", "walk", "wander", "part", "log_evidence")
-            },
-            mistakes=tuple(self.mistakes[int(i)] for i in chosen),
+        found = _some(
+            self, chosen, "weight", "bend", "walk", "wander", "part", "log_evidence", mean=1, covariance=2
         )
+        return replace(found, mistakes=tuple(self.mistakes[int(i)] for i in chosen))
+
+
+H = TypeVar("H", "Posteriors", "_Stacked", "_Solved")
+
+
+def _some(held: H, chosen: Sequence[int] | npt.NDArray[np.intp], *first: str, **axes: int) -> H:
+    """Return what is held of many histories for some of them: arrays whose first or other axis they are."""
+    axes |= dict.fromkeys(first, 0)
+    return replace(held, **{name: getattr(held, name).take(chosen, axis) for name, axis in axes.items()})
 
 
 def aged(bend: npt.ArrayLike, time: npt.ArrayLike) -> FloatArray:
@@ -409,21 +398,9 @@ class _Stacked:
         groups = [history.increments() for history in histories]
         lengths = [len(group) for group in groups]
         at = np.repeat(np.arange(len(groups)), lengths), np.concatenate([np.arange(n) for n in lengths])
+        ends = attrgetter("start_s", "stop_s", "start", "end", "start_uncertainty", "end_uncertainty")
         rows = np.array(
-            [
-                (
-                    one.start_s,
-                    one.stop_s,
-                    one.start,
-                    one.end,
-                    one.start_uncertainty,
-                    one.end_uncertainty,
-                    not one.shares_start,
-                    one.state is None,
-                )
-                for group in groups
-                for one in group
-            ]
+            [(*ends(one), not one.shares_start, one.state is None) for group in groups for one in group]
         ).reshape(-1, 8)
         table = np.zeros((8, len(groups), max([1, *lengths])))
         table[(slice(None), *at)] = rows.T
@@ -484,12 +461,11 @@ class _Stacked:
 
     def some(self, who: Sequence[int]) -> _Stacked:
         """Return some of the histories, one as often as it is named."""
-        chosen = np.asarray(who, dtype=int)
-        arrays = [field.name for field in fields(_Stacked) if field.name not in ("histories", "increments")]
-        return _Stacked(
+        arrays = [one.name for one in fields(_Stacked) if one.name not in ("histories", "increments")]
+        return replace(
+            _some(self, who, *arrays),
             histories=[self.histories[i] for i in who],
             increments=[self.increments[i] for i in who],
-            **{name: getattr(self, name)[chosen] for name in arrays},
         )
 
     def without(self, tested: Sequence[tuple[int, int]]) -> _Stacked:
@@ -604,15 +580,8 @@ def _filtered(
     # what each increment brings, laid out so that a step takes a slice: (j, m, 1, 1) or (j, m, c, 1)
     there, fresh = stacked.there.T, (stacked.fresh & stacked.there).T
     time, start, stop, start_variance, stop_variance, used = (
-        part.T[..., np.newaxis, np.newaxis]
-        for part in (
-            stacked.years,
-            stacked.start,
-            stacked.stop,
-            stacked.start_variance,
-            stacked.stop_variance,
-            stacked.used,
-        )
+        getattr(stacked, name).T[..., np.newaxis, np.newaxis]
+        for name in ("years", "start", "stop", "start_variance", "stop_variance", "used")
     )
     begins, whole = (np.asarray(x).tolist() for x in (fresh.any(axis=1), stacked.used.all(axis=0)))
     gone = _courses_of_drift(stacked, laws)
@@ -765,7 +734,7 @@ class _Solved:
     @property
     def total(self) -> FloatArray:
         """Log of the evidence, shape (m,)."""
-        return _log_sum(self.log_weight, axis=(1, 2, 3))
+        return np.asarray(special.logsumexp(self.log_weight, axis=(1, 2, 3)))
 
     def innovations(self) -> FloatArray:
         """Return squares of standardised innovations by the first law and its likeliest walk, (m, j)."""
@@ -830,18 +799,9 @@ class _Solved:
 
     def some_rows(self, rows: Sequence[int]) -> _Solved:
         """Return some of the histories."""
-        chosen = np.asarray(rows, dtype=int)
-        return replace(
-            self,
-            stacked=self.stacked.some(rows),
-            state=self.state[:, chosen],
-            slope=self.slope[:, chosen],
-            spread=self.spread[:, :, chosen],
-            **{
-                name: getattr(self, name)[chosen]
-                for name in ("rate", "walks", "log_weight", "drift", "variance")
-            },
-        )
+        first = ("rate", "walks", "log_weight", "drift", "variance")
+        found = _some(self, rows, *first, state=1, slope=1, spread=2)
+        return replace(found, stacked=self.stacked.some(rows))
 
     def _picked(self) -> Posteriors:
         m, laws, walks, parts = self.log_weight.shape
@@ -852,10 +812,7 @@ class _Solved:
         weight = np.exp(logs - logs.max(axis=1, keepdims=True))
         law, walk, part = np.unravel_index(at, (laws, walks, parts))
         row = np.arange(m)[:, np.newaxis]
-        cell, point = (
-            row * laws * walks + at // parts,
-            row * flat.shape[1] + at,
-        )
+        cell, point = row * laws * walks + at // parts, row * flat.shape[1] + at
         sizes = np.array([one.size for one in self.laws])[law]
         slows, wanders, swings = (
             np.array([one.kind == kind for one in self.laws])[law]
@@ -900,17 +857,9 @@ class _Solved:
             walk=self.walks[row, walk] * unit,
             wander=np.where(wanders, sizes * self.rate[:, np.newaxis], 0.0) * unit,
             part=part,
-            log_evidence=_log_sum(self.log_weight, axis=(1, 2)),
+            log_evidence=np.asarray(special.logsumexp(self.log_weight, axis=(1, 2))),
             mistakes=({},) * m,
         )
-
-
-def _log_sum(logs: FloatArray, axis: tuple[int, ...]) -> FloatArray:
-    """Return the log of the sum of exponentials."""
-    top = logs.max(axis=axis, keepdims=True)
-    top = np.where(np.isfinite(top), top, 0.0)
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.log(np.exp(logs - top).sum(axis=axis)) + top.squeeze(axis))
 
 
 def _cells(low: FloatArray, high: FloatArray, count: int, *, whole: Mask) -> tuple[FloatArray, FloatArray]:
@@ -1049,8 +998,10 @@ def _judged(solved: _Solved, i: int, judged: Sequence[Increment], tolerance: Tol
     deviation = np.sqrt(solved.variance[i])
     drift = (solved.drift[i][..., np.newaxis] + deviation[..., np.newaxis] * z) * unit
     laws = solved.laws
-    bend = np.array([one.size if one.kind == "logarithmic" else 0.0 for one in laws])[:, None, None, None]
-    wander = np.array([one.size if one.kind == "wandering" else 0.0 for one in laws])[:, None, None, None]
+    bend, wander = (
+        np.array([one.size if one.kind == kind else 0.0 for one in laws])[:, None, None, None]
+        for kind in ("logarithmic", "wandering")
+    )
     wander = wander * solved.rate[i] * unit
     walk = solved.walks[i][np.newaxis, :, np.newaxis, np.newaxis] * unit
     logs = np.broadcast_to(log_density, drift.shape)

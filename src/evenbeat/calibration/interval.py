@@ -20,7 +20,7 @@ from scipy import special
 
 from evenbeat.calibration.calendar import CalendarInterval, CalendarUnit, whole_units
 from evenbeat.calibration.experiment import LEARNT, plan_experiment
-from evenbeat.calibration.history_model import TIMES_LONGEST, season_unseen
+from evenbeat.calibration.history_model import SEASON_UNSEEN, TIMES_LONGEST
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.as_predicted import stop_unless_trusted
 from evenbeat.clock.forecaster import (
@@ -608,7 +608,7 @@ def suggest_interval(
             [finding],
             missing,
             reference_findings(grounds, reference_uncertainty),
-            [] if grounds.seasons_seen or environment_uncertainty > 0 else [season_unseen()],
+            [] if grounds.seasons_seen or environment_uncertainty > 0 else [SEASON_UNSEEN],
             remarks,
         ),
     )

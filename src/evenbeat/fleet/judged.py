@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy import special
 
 from evenbeat.calibration.history import CalibrationHistory, agreed, tolerance_in
-from evenbeat.calibration.history_model import TIMES_LONGEST, evidence_findings, season_unseen
+from evenbeat.calibration.history_model import SEASON_UNSEEN, TIMES_LONGEST, evidence_findings
 from evenbeat.calibration.history_posterior import DriftPrior, Posteriors, posteriors, seasons_seen
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import EvenbeatError, InputError
@@ -419,7 +419,7 @@ def _lines(question: Question, cases: Sequence[Case]) -> list[DueInstrument]:
             limited_by = case.longest_by
         said = evidence_findings(case.history, case.history.increments(), priors[k], found, k)
         if not question.environment_uncertainty and not seasons_seen(case.history):
-            said.append(season_unseen())
+            said.append(SEASON_UNSEEN)
         line = replace(
             case.line,
             due=due,
