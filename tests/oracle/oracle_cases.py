@@ -1171,7 +1171,7 @@ def plans(_: Path) -> dict[str, Any]:
             "gate_s": found.gate_s,
             "temperature": None
             if heat is None
-            else [heat.dwell_s, heat.duration_s, heat.sensitivity_uncertainty_per_k, heat.variance_inflation],
+            else [heat.dwell_s, heat.duration_s, heat.sensitivity_uncertainty_per_k],
             **of.findings(found),
         }
 

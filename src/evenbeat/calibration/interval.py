@@ -211,6 +211,12 @@ SEEN = 2.0
 """Standard uncertainties from zero at which a drift counts as established here."""
 
 
+REFERENCE_EXACT = caution(
+    "REFERENCE_EXACT",
+    "The reference counts as exact: state the uncertainty of its frequency to include it in the interval.",
+)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Question:
     """What was asked of an interval."""
@@ -292,16 +298,6 @@ def limit_finding(
         }.get(limited_by, f"for {lasting}, as far as a stated drift is followed")
         sentence = f"The offset stays within {limit} {length}."
     return Finding(code=code, severity=severity, sentence=sentence, values=question.values)
-
-
-def reference_findings(grounds: Grounds, reference_uncertainty: float) -> list[Finding]:
-    """Say that the reference of a log counts as exact where nothing was stated of it."""
-    if grounds.reference_stated or reference_uncertainty > 0:
-        return []
-    sentence = (
-        "The reference counts as exact: state the uncertainty of its frequency to include it in the interval."
-    )
-    return [caution("REFERENCE_EXACT", sentence)]
 
 
 def missing_at_start(question: Question, offset: StudentMixture, terms: dict[str, float]) -> list[Finding]:
@@ -562,7 +558,9 @@ def suggest_interval(
         seed=seed,
     )
     reach, reach_named = _reach(grounds, longest_observed_s)
-    times = _search_times(min(grounds.first_s, reach / 100), reach)
+    # close together at the start, where a fast change would be, and evenly later on
+    soon = np.geomspace(min(grounds.first_s, reach / 100), reach, SEARCH_POINTS // 2)
+    times = np.unique(np.concatenate([soon, np.linspace(0, reach, SEARCH_POINTS)]))
     simulated = search.never_left(reach) if meaning == "never_left" else None
     allowed = search.intervals(times, simulated)
     ends: list[tuple[float, LimitedBy]] = [
@@ -607,7 +605,7 @@ def suggest_interval(
         findings=merged(
             [finding],
             missing,
-            reference_findings(grounds, reference_uncertainty),
+            [] if grounds.reference_stated or reference_uncertainty > 0 else [REFERENCE_EXACT],
             [] if grounds.seasons_seen or environment_uncertainty > 0 else [SEASON_UNSEEN],
             remarks,
         ),
@@ -622,15 +620,6 @@ def _reach(grounds: Grounds, longest_observed_s: float | None) -> tuple[float, L
     if grounds.kind == "calibrations" and not observed:
         observed = grounds.reach_s
     return (observed, "longest interval") if observed else (LONGEST_EXTRAPOLATION_S, "horizon")
-
-
-def _search_times(first: float, last: float) -> FloatArray:
-    """Return times close together at the start, where a fast change would be, and evenly later on."""
-    return np.unique(
-        np.concatenate(
-            [[0.0], np.geomspace(first, last, SEARCH_POINTS // 2), np.linspace(0, last, SEARCH_POINTS)[1:]]
-        )
-    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -677,25 +666,18 @@ class _Search:
 
     def intervals(self, times: FloatArray, simulated: NeverLeft | None) -> dict[Meaning, float]:
         """Return what each meaning allows: NaN if not even the start holds, inf if it is not limited."""
-        first_look = self.probability(times)  # both meanings begin with it
+        asked, first_look = self.reliability, self.probability(times)  # both meanings begin with it
+        average = first_exit(times, running_mean(times, first_look), asked)
+        if math.isfinite(average):  # once more with all the moments where they matter
+            finer = np.linspace(0, min(1.2 * average + times[1], times[-1]), 2 * SEARCH_POINTS)
+            average = first_exit(finer, running_mean(finer, self.probability(finer)), asked)
         found: dict[Meaning, float] = {
-            "end_of_period": first_exit(times, first_look, self.reliability, between=self.probability),
-            "average_over_period": self._average(times, first_look),
+            "end_of_period": first_exit(times, first_look, asked, between=self.probability),
+            "average_over_period": average,
         }
         if simulated is not None:
-            found["never_left"] = first_exit(simulated.elapsed_s, simulated.probability, self.reliability)
+            found["never_left"] = first_exit(simulated.elapsed_s, simulated.probability, asked)
         return found
-
-    def _average(self, times: FloatArray, probability: FloatArray) -> float:
-        end = self._average_on(times, probability)
-        if not math.isfinite(end):
-            return end
-        # once more with all the moments where they matter
-        finer = np.linspace(0, min(1.2 * end + times[1], times[-1]), 2 * SEARCH_POINTS)
-        return self._average_on(finer, self.probability(finer))
-
-    def _average_on(self, times: FloatArray, probability: FloatArray) -> float:
-        return first_exit(times, running_mean(times, probability), self.reliability)
 
     def beyond(self, reach: float) -> float:
         """Return the interval that the aging law gives beyond ``reach``; inf past 20 years."""

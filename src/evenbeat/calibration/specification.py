@@ -39,7 +39,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, Literal, NamedTuple, cast
 
 import numpy as np
 from scipy import optimize
@@ -60,7 +60,7 @@ from evenbeat.deviations.estimators import stability
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
 from evenbeat.plain import UNLISTED, Plain, declared
-from evenbeat.quantities import Estimate, FloatArray, checked_coverage
+from evenbeat.quantities import Estimate, checked_coverage
 from evenbeat.record import Record, check_record
 from evenbeat.result import Column, Result
 from evenbeat.toml_text import toml_in
@@ -523,14 +523,20 @@ def check_specification(
 
 
 def _judged(line: SpecificationLine, evidence: Evidence, rule: DecisionRule) -> JudgedLine:
+    stated = next(
+        (evidence.measured[name] for name in (line.title, line.quantity) if name in evidence.measured), None
+    )
     try:
-        measured = measured_for(line, evidence)
+        measured = (
+            _MEASURES[line.quantity](line, evidence)
+            if stated is None
+            else _of_estimate(stated, line, evidence, note="as stated")
+        )
     except CannotTellError as reason:
         return JudgedLine(line=line, verdict="not tested", reason=str(reason))
     lower = -math.inf if line.one_sided else line.limits.lower
-    expanded = 0.5 * (measured.high - measured.low)
     half_width = line.limits.upper if line.one_sided else line.limits.half_width
-    band = rule.guard_band(half_width, expanded)
+    band = rule.guard_band(half_width, 0.5 * (measured.high - measured.low))
     verdict: LineVerdict = verdict_of(measured.value, lower, line.limits.upper, band, rule)
     return JudgedLine(
         line=line,
@@ -540,7 +546,7 @@ def _judged(line: SpecificationLine, evidence: Evidence, rule: DecisionRule) -> 
         high=measured.high,
         guard_band=band,
         conformance_probability=measured.probability,
-        reason="; ".join(part for part in (measured.not_tested, measured.note) if part),
+        reason="; ".join(filter(None, (measured.not_tested, measured.note))),
     )
 
 
@@ -568,8 +574,7 @@ class CannotTellError(Exception):
     """The log cannot tell; the message says why."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Measured:
+class Measured(NamedTuple):
     """What a log says of one line: value with its interval, probability of conformance, what else to know.
 
     ``not_tested`` says why the value does not count as a test, although there is one; empty if it does.
@@ -583,8 +588,7 @@ class Measured:
     note: str = ""
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Evidence:
+class Evidence(NamedTuple):
     """What a specification is held against."""
 
     record: Record | None
@@ -595,13 +599,21 @@ class Evidence:
     powered_off_s: tuple[float, float] | None
     coverage: float
 
+    @property
+    def needed_record(self) -> Record:
+        """The record, without which a line cannot be told."""
+        if self.record is None:
+            msg = "no record was given"
+            raise CannotTellError(msg)
+        return self.record
 
-def measured_for(line: SpecificationLine, evidence: Evidence) -> Measured:
-    """Return what the evidence says of a line; ``CannotTellError`` says why it says nothing."""
-    for name in (line.title, line.quantity):
-        if name in evidence.measured:
-            return _of_estimate(evidence.measured[name], line, evidence, note="as stated")
-    return _MEASURES[line.quantity](line, evidence)
+    @property
+    def needed_model(self) -> ClockModel:
+        """The clock model, without which a line cannot be told."""
+        if self.model is None:
+            msg = "no clock model: the record is too short for one, or none was given"
+            raise CannotTellError(msg)
+        return self.model
 
 
 def _of_estimate(
@@ -614,9 +626,7 @@ def _of_estimate(
     probability = float(estimate.distribution.probability_between(lower, line.limits.upper))
     if line.one_sided and value < 0:
         value, low, high = -value, -high, -low
-    return Measured(
-        value=value, low=low, high=high, probability=probability, not_tested=not_tested, note=note
-    )
+    return Measured(value, low, high, probability, not_tested, note)
 
 
 def _stability(line: SpecificationLine, evidence: Evidence) -> Measured:
@@ -631,14 +641,7 @@ def _stability(line: SpecificationLine, evidence: Evidence) -> Measured:
         floor = floor_at_interval(record, record.resolution)
         if floor > 0.5 * limit:
             not_tested = f"the display alone shows {floor:.2g}"
-    return Measured(
-        value=value,
-        low=low,
-        high=high,
-        probability=probability,
-        not_tested=not_tested,
-        note="noise of counter and reference included",
-    )
+    return Measured(value, low, high, probability, not_tested, "noise of counter and reference included")
 
 
 def _point(line: SpecificationLine, evidence: Evidence) -> tuple[StabilityCurve, int]:
@@ -686,15 +689,8 @@ def _probability_above(quantile: Callable[[float], float], value: float) -> floa
     return 1 - float(optimize.brentq(lambda p: quantile(p) - value, low, high, xtol=1e-15))
 
 
-def _needs_model(evidence: Evidence) -> ClockModel:
-    if evidence.model is None:
-        msg = "no clock model: the record is too short for one, or none was given"
-        raise CannotTellError(msg)
-    return evidence.model
-
-
 def _aging_per_day(line: SpecificationLine, evidence: Evidence) -> Measured:
-    model = _needs_model(evidence)
+    model = evidence.needed_model
     note = f"at the end of {duration_text(model.record.duration_s)}"
     not_tested = ""
     if model.record.duration_s < SECONDS_PER_DAY:
@@ -703,7 +699,7 @@ def _aging_per_day(line: SpecificationLine, evidence: Evidence) -> Measured:
 
 
 def _aging_per_year(line: SpecificationLine, evidence: Evidence) -> Measured:
-    model = _needs_model(evidence)
+    model = evidence.needed_model
     end = model.record.duration_s
     if end >= YEAR_S:
         change = Estimate(distribution=model.frequency_change_at([end - YEAR_S]).distribution.one(0))
@@ -714,7 +710,7 @@ def _aging_per_year(line: SpecificationLine, evidence: Evidence) -> Measured:
 
 
 def _temperature(line: SpecificationLine, evidence: Evidence) -> Measured:
-    model = _needs_model(evidence)
+    model = evidence.needed_model
     name = line.covariate
     if name in model.trend.not_determined:
         raise CannotTellError(model.trend.not_determined[name].removesuffix("."))
@@ -741,7 +737,7 @@ def _temperature(line: SpecificationLine, evidence: Evidence) -> Measured:
 
 
 def _warm_up(line: SpecificationLine, evidence: Evidence) -> Measured:
-    record = _needs_record(evidence)
+    record = evidence.needed_record
     on = evidence.powered_on_s
     if on is None:
         starts = [flag for flag in record.flags if flag.cause == "warm_up" and flag.start == 0]
@@ -749,28 +745,28 @@ def _warm_up(line: SpecificationLine, evidence: Evidence) -> Measured:
             msg = "the log does not show when power came on; give powered_on_s"
             raise CannotTellError(msg)
         on = 0.0
-    readings = _Readings.of(record)
+    mean = _means(record)
     width = min(0.5 * line.after_s, 0.1 * line.compared_with_s)
-    final, known = readings.mean(on + line.compared_with_s - width, on + line.compared_with_s)
+    final, known = mean(on + line.compared_with_s - width, on + line.compared_with_s)
     begins = np.arange(on + line.after_s, on + line.compared_with_s - width, max(width, record.interval_s))
     if not len(begins):
         msg = f"no reading between {duration_text(line.after_s)} and {duration_text(line.compared_with_s)}"
         raise CannotTellError(msg)
-    away = [readings.mean(begin, begin + width) for begin in begins]
-    worst, u = max(((mean - final, u) for mean, u in away), key=lambda pair: abs(pair[0]))
+    away = [mean(begin, begin + width) for begin in begins]
+    worst, u = max(((found - final, u) for found, u in away), key=lambda pair: abs(pair[0]))
     return _of_estimate(Estimate.normal(worst, math.hypot(u, known)), line, evidence)
 
 
 def _retrace(line: SpecificationLine, evidence: Evidence) -> Measured:
-    record = _needs_record(evidence)
+    record = evidence.needed_record
     off, on = evidence.powered_off_s or _interruption(record, line.off_s)
     not_tested = ""
     if line.off_s is not None and not 0.5 <= (on - off) / line.off_s <= 2:
         not_tested = f"power was off for {duration_text(on - off)}, not {duration_text(line.off_s)}"
-    readings = _Readings.of(record)
+    mean = _means(record)
     width = min(0.25 * line.after_s, off)
-    before, u_before = readings.mean(off - width, off)
-    after, u_after = readings.mean(on + line.after_s - 0.5 * width, on + line.after_s + 0.5 * width)
+    before, u_before = mean(off - width, off)
+    after, u_after = mean(on + line.after_s - 0.5 * width, on + line.after_s + 0.5 * width)
     aged, u_aged = 0.0, 0.0
     if evidence.model is not None:
         rate = evidence.model.aging_rate()
@@ -803,47 +799,33 @@ def _offset(_line: SpecificationLine, _evidence: Evidence) -> Measured:
     raise CannotTellError(msg)
 
 
-def _needs_record(evidence: Evidence) -> Record:
-    record = evidence.record or (None if evidence.model is None else evidence.model.record)
-    if record is None:
-        msg = "no record was given"
-        raise CannotTellError(msg)
-    return record
+def _means(record: Record) -> Callable[[float, float], tuple[float, float]]:
+    """Return what gives the mean over some time and its standard uncertainty, of a record with its settling.
 
+    From neighbouring readings' scatter, outliers left out; that of halves of the window counts where it is
+    larger: noise that is not white.
+    """
+    frequency = record.to_frequency()
+    values = np.array(frequency.values, dtype=float)
+    for flag in frequency.flags:
+        if flag.cause == "outlier":
+            values[flag.start : flag.stop] = np.nan
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Readings:
-    """Fractional frequencies of a record with its settling, without outliers."""
-
-    values: FloatArray
-    interval_s: float
-
-    @classmethod
-    def of(cls, record: Record) -> _Readings:
-        frequency = record.to_frequency()
-        values = np.array(frequency.values, dtype=float)
-        for flag in frequency.flags:
-            if flag.cause == "outlier":
-                values[flag.start : flag.stop] = np.nan
-        return cls(values=values, interval_s=frequency.interval_s)
-
-    def mean(self, start_s: float, stop_s: float) -> tuple[float, float]:
-        """Return the mean over some time and its standard uncertainty, from neighbouring readings' scatter.
-
-        That of halves of the window counts where it is larger: noise that is not white.
-        """
-        first = max(int(start_s / self.interval_s), 0)
-        part = self.values[first : max(int(stop_s / self.interval_s), first + 1)]
+    def mean(start_s: float, stop_s: float) -> tuple[float, float]:
+        first = max(int(start_s / frequency.interval_s), 0)
+        part = values[first : max(int(stop_s / frequency.interval_s), first + 1)]
         part = part[~np.isnan(part)]
         if not len(part):
             msg = f"the log has no reading between {duration_text(start_s)} and {duration_text(stop_s)}"
             raise CannotTellError(msg)
         if len(part) < 4:
-            return float(part.mean()), float(np.nanstd(np.diff(self.values))) / math.sqrt(2 * len(part))
+            return float(part.mean()), float(np.nanstd(np.diff(values))) / math.sqrt(2 * len(part))
         white = float(np.std(np.diff(part))) / math.sqrt(2 * len(part))
         half = len(part) // 2
         slow = abs(float(part[:half].mean() - part[half:].mean())) / 2
         return float(part.mean()), max(white, slow)
+
+    return mean
 
 
 _MEASURES: Mapping[Quantity, Callable[[SpecificationLine, Evidence], Measured]] = {
