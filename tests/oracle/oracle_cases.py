@@ -1115,10 +1115,9 @@ def readings(_: Path) -> dict[str, Any]:
         "needed": {name: tried(needed, *claim) for name, claim in claims.items()},
         "adjustment": {
             "plain": tried(advice),
-            "aging": tried(
+            "to_a_target": tried(
                 advice,
-                aging_rate_per_second=PER_DAY,
-                interval_s=440 * DAY,
+                target=-3.3e-8,
                 reading_standard_uncertainty=1e-8,
                 nominal_frequency_hz=1e7,
             ),

@@ -405,11 +405,7 @@ def _remarks(
 
 
 def coefficient_uncertainties(
-    levels: NoiseLevels,
-    record_s: float,
-    *,
-    interval_s: float = 1.0,
-    columns: FloatArray | None = None,
+    levels: NoiseLevels, record_s: float, *, interval_s: float = 1.0, columns: FloatArray | None = None
 ) -> FloatArray:
     """Return standard uncertainties at best of the drift per second and of further regressors.
 

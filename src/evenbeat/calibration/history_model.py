@@ -127,8 +127,7 @@ class HistoryModel(Result):
         """Drift per year at the last calibration."""
         found = self.posterior
         return Estimate(
-            distribution=_normals(found.weight[0], found.mean[1, 0], found.covariance[1, 1, 0]),
-            unit="1/yr",
+            distribution=_normals(found.weight[0], found.mean[1, 0], found.covariance[1, 1, 0]), unit="1/yr"
         )
 
     @property
@@ -310,10 +309,7 @@ class HistoryModel(Result):
         return Tolerance.of(tolerance).probability(self.offset(elapsed_s, as_left=as_left))
 
     def interval_s(
-        self,
-        tolerance: ToleranceLike | Tolerance,
-        reliability: float = 0.95,
-        as_left: Estimate | None = None,
+        self, tolerance: ToleranceLike | Tolerance, reliability: float = 0.95, as_left: Estimate | None = None
     ) -> float:
         """Return the longest time for which the offset is within tolerance (:meth:`Tolerance.kept_for`)."""
         target = checked_probability(reliability, "reliability")

@@ -257,12 +257,7 @@ class Question:
 
 
 def limit_finding(
-    question: Question,
-    limited_by: LimitedBy,
-    *,
-    interval_s: float,
-    extrapolated_s: float,
-    as_left: Estimate,
+    question: Question, limited_by: LimitedBy, *, interval_s: float, extrapolated_s: float, as_left: Estimate
 ) -> Finding:
     """Return the finding that says what limits an interval."""
     limit, lasting = question.limit, duration_text(0.0 if math.isnan(interval_s) else interval_s)

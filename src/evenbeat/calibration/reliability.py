@@ -62,11 +62,7 @@ def _weibull(t: FloatArray, p: FloatArray) -> FloatArray:
 
 RELIABILITY_MODELS: dict[str, ReliabilityModel] = {
     name: ReliabilityModel(
-        name=name,
-        parameters=tuple(powers),
-        dimensions=tuple(powers.values()),
-        says=says,
-        survival=law,
+        name=name, parameters=tuple(powers), dimensions=tuple(powers.values()), says=says, survival=law
     )
     for name, powers, says, law in (
         (
@@ -448,10 +444,7 @@ def _time_of(model: ReliabilityModel, log_parameters: FloatArray, reliability: f
 
 
 def _profile_limits(
-    model: ReliabilityModel,
-    rows: _Rows,
-    best: FloatArray,
-    question: tuple[float, float, float, float],
+    model: ReliabilityModel, rows: _Rows, best: FloatArray, question: tuple[float, float, float, float]
 ) -> tuple[float, float]:
     """Return the times whose profile likelihood is not rejected, on either side of the estimate."""
     interval, reliability, lowest, confidence = question
@@ -507,11 +500,7 @@ def _profile(
 
 
 def _remarks(
-    fits: Sequence[ReliabilityFit],
-    reliability: float,
-    longest: float,
-    weight: FloatArray,
-    high: FloatArray,
+    fits: Sequence[ReliabilityFit], reliability: float, longest: float, weight: FloatArray, high: FloatArray
 ) -> tuple[Finding, ...]:
     found = []
     likely = [fit for fit in fits if fit.aic - fits[0].aic <= SUPPORTED]

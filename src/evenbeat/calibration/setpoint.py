@@ -204,10 +204,7 @@ def suggest_setpoint(
         averaging_time_s=math.nan if over is None else over,
         drift_sign_probability=sure,
         evidence_s=grounds.reach_s,
-        findings=(
-            *_remarks(limits, best, from_middle, sure=sure),
-            *grounds.beyond(longest),
-        ),
+        findings=(*_remarks(limits, best, from_middle, sure=sure), *grounds.beyond(longest)),
     )
 
 

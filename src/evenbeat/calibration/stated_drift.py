@@ -80,11 +80,7 @@ class StatedDrift:
         )
 
     def _moved(
-        self,
-        as_left: Estimate | None,
-        held: FloatArray,
-        drifted: FloatArray,
-        walked: FloatArray,
+        self, as_left: Estimate | None, held: FloatArray, drifted: FloatArray, walked: FloatArray
     ) -> StudentMixture:
         """Return the distribution after offset, drift and walk have done so much, each of shape (m,)."""
         start, aged = _ZERO if as_left is None else as_left, self.drift_rate.distribution

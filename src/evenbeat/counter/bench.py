@@ -535,9 +535,7 @@ def _unexplained_scatter(point: SheetPoint, explained: float) -> Contribution | 
     if variance == 0:
         return None
     return Contribution(
-        name=UNEXPLAINED,
-        standard_uncertainty=math.sqrt(variance / count),
-        degrees_of_freedom=count - 1,
+        name=UNEXPLAINED, standard_uncertainty=math.sqrt(variance / count), degrees_of_freedom=count - 1
     )
 
 

@@ -399,9 +399,7 @@ def _lines(question: Question, cases: Sequence[Case]) -> list[DueInstrument]:
         return []
     priors = [question.prior(case.oscillator_class) for case in cases]
     found = posteriors(
-        [case.history for case in cases],
-        priors,
-        tolerances=[case.tolerance for case in cases],
+        [case.history for case in cases], priors, tolerances=[case.tolerance for case in cases]
     )
     model = ManyHistories(posteriors=found, constant=question.constant)
     longest, age = (np.array([getattr(case, name) for case in cases]) for name in ("longest_s", "age_s"))

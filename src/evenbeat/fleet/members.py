@@ -49,9 +49,7 @@ class Member:
 
 
 def members_of(
-    source: Register | TableLike,
-    date_order: str | None = None,
-    nominal_frequency_hz: float | None = None,
+    source: Register | TableLike, date_order: str | None = None, nominal_frequency_hz: float | None = None
 ) -> tuple[list[Member], dict[str, str], tuple[Finding, ...], Holdings | None]:
     """Return the members of a fleet, what the source is, what was assumed, and what a register holds."""
     if isinstance(source, Register):

@@ -17,13 +17,7 @@ from evenbeat.clock.levels import VarianceTerms
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, merged
-from evenbeat.quantities import (
-    DEFAULT_CONFIDENCE,
-    Estimate,
-    FloatArray,
-    checked_probability,
-    need_positive,
-)
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability, need_positive
 from evenbeat.result import Column, Result
 from evenbeat.units import (
     SECONDS_PER_DAY,
