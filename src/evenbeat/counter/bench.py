@@ -18,7 +18,7 @@ from evenbeat.counter.resolution import CountLaw, Trigger
 from evenbeat.counter.sheet import ReadingsSheet, SheetFacts, SheetPoint, read_sheet
 from evenbeat.counter.timebase import Timebase
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, caution, merged, note
+from evenbeat.findings import Finding, caution, good, merged, note
 from evenbeat.plain import UNLISTED, Plain, declared, listed_as
 from evenbeat.quantities import Estimate, need_not_negative, number_text
 from evenbeat.result import Result, Table
@@ -71,29 +71,26 @@ class BenchPoint(Plain):
         return {**declared(self.point), **told, "limited_by": self.deviation.limited_by, **super()._facts()}
 
 
-def about_scatter(point: SheetPoint, deviation: UncertaintyBudget) -> tuple[Finding, ...]:
-    """Say where readings scatter more than is explained."""
-    if any(c.name == UNEXPLAINED for c in deviation.contributions):
-        sentence = (
-            f"{point.title}: the readings scatter more than resolution and trigger explain; look for a "
-            "noisy or modulated signal, a level near the threshold, or a loose connection."
-        )
-        return (caution("SCATTER_UNEXPLAINED", sentence),)
-    return ()
-
-
 def assumptions(facts: SheetFacts, said: SheetFacts, *, locked: bool) -> list[Finding]:
     """Say what neither sheet nor caller stated."""
-    found = []
-    if facts.count_law is None:
-        sentence = "Nothing says how the gate starts, so it is taken as running free of the input."
-        found.append(note("COUNT_LAW_ASSUMED", sentence))
-    if said.permitted_digits is None and facts.permitted_digits == 1:
-        sentence = "Nothing says how many least digits are permitted; one is assumed."
-        found.append(note("DIGITS_ASSUMED", sentence))
-    if facts.clock_tick_s is None:
-        sentence = "No clock tick is stated, so timed readings are taken to resolve one least digit."
-        found.append(note("CLOCK_TICK_UNKNOWN", sentence))
+    assumed = (
+        (
+            facts.count_law is None,
+            "COUNT_LAW_ASSUMED",
+            "Nothing says how the gate starts, so it is taken as running free of the input.",
+        ),
+        (
+            said.permitted_digits is None and facts.permitted_digits == 1,
+            "DIGITS_ASSUMED",
+            "Nothing says how many least digits are permitted; one is assumed.",
+        ),
+        (
+            facts.clock_tick_s is None,
+            "CLOCK_TICK_UNKNOWN",
+            "No clock tick is stated, so timed readings are taken to resolve one least digit.",
+        ),
+    )
+    found = [note(code, sentence) for is_so, code, sentence in assumed if is_so]
     if locked:
         sentence = "The stimulus ran from the counter's own timebase, so nothing is said about the timebase."
         found.append(caution("TIMEBASE_CANCELS", sentence))
@@ -104,31 +101,28 @@ def about_miscounts(apart: Sequence[tuple[BenchPoint, float]]) -> list[Finding]:
     """Say which points lost or gained counts."""
     found = []
     for point, distance in apart:
-        counts = point.deviation.value / _count_size(point)
-        if point.point.function in RISES_WITH_TIMEBASE:
-            sentence = (
-                f"{point.point.title}: lies {abs(distance):.0f} standard uncertainties from the "
-                "other points; look at level, slope and cabling of this signal."
+        p = point.point
+        counts = point.deviation.value
+        if p.function != "totalise" and p.gate_s is not None:
+            counts *= p.gate_s * (p.pulses_per_revolution / 60 if p.function == "rpm" else 1.0)
+        if p.function in RISES_WITH_TIMEBASE:
+            said = (
+                f"lies {abs(distance):.0f} standard uncertainties from the other points; look at level, "
+                "slope and cabling of this signal."
             )
         elif counts < 0:
-            sentence = (
-                f"{point.point.title}: about {abs(counts):.0f} counts are lost; the input did not follow "
-                "every period. Raise the level or look at the trigger threshold."
+            said = (
+                f"about {abs(counts):.0f} counts are lost; the input did not follow every period. Raise the "
+                "level or look at the trigger threshold."
             )
         else:
-            sentence = (
-                f"{point.point.title}: about {counts:.0f} counts too many; noise or ringing crosses the "
-                "threshold more than once. Lower the level, attenuate or filter."
+            said = (
+                f"about {counts:.0f} counts too many; noise or ringing crosses the threshold more than once. "
+                "Lower the level, attenuate or filter."
             )
-        found.append(caution("MISCOUNT", sentence, counts=counts, standard_uncertainties=distance))
+        values = {"counts": counts, "standard_uncertainties": distance}
+        found.append(caution("MISCOUNT", f"{p.title}: {said}", **values))
     return found
-
-
-def _count_size(point: BenchPoint) -> float:
-    p = point.point
-    if p.function == "totalise" or p.gate_s is None:
-        return 1.0
-    return (60 / p.pulses_per_revolution if p.function == "rpm" else 1.0) / p.gate_s
 
 
 def about_frozen(points: Sequence[BenchPoint]) -> list[Finding]:
@@ -150,36 +144,15 @@ def about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> 
         return []
     z = [(p.relative_deviation - timebase.value) / p.relative_uncertainty for p in kept]
     chance = float(special.chdtrc(len(kept) - 1, math.fsum(v * v for v in z)))
+    those = f"{len(kept)} points that read the timebase"
     if chance > UNLIKELY:
-        sentence = (
-            f"All {len(kept)} points that read the timebase agree on one offset (chi-squared, "
-            f"p = {chance:.2g})."
-        )
-        severity: Literal["good", "caution"] = "good"
-    else:
-        sentence = (
-            f"The {len(kept)} points that read the timebase do not agree on one offset (chi-squared, "
-            f"p = {chance:.1g}): a stated resolution or noise is too small, or a function errs."
-        )
-        severity = "caution"
-    return [
-        Finding(code="TIMEBASE_AGREES", severity=severity, sentence=sentence, values={"probability": chance})
-    ]
-
-
-def about_disagreements(pairs: Sequence[tuple[SheetPoint, SheetPoint, float]]) -> list[Finding]:
-    """Say which functions read one signal differently."""
-    return [
-        caution(
-            "FUNCTIONS_DISAGREE",
-            (
-                f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard "
-                "uncertainties."
-            ),
-            standard_uncertainties=size,
-        )
-        for a, b, size in pairs
-    ]
+        sentence = f"All {those} agree on one offset (chi-squared, p = {chance:.2g})."
+        return [good("TIMEBASE_AGREES", sentence, probability=chance)]
+    sentence = (
+        f"The {those} do not agree on one offset (chi-squared, p = {chance:.1g}): a stated resolution or "
+        "noise is too small, or a function errs."
+    )
+    return [caution("TIMEBASE_AGREES", sentence, probability=chance)]
 
 
 def about_range(
@@ -191,7 +164,13 @@ def about_range(
         shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
         sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
         found.append(caution("RATED_RANGE_NOT_SHOWN", sentence))
-    beyond = [p for p in points if _is_beyond(p.point, p.point.rated_hz or rated)]
+    beyond = [
+        p
+        for p in points
+        if (range_hz := p.point.rated_hz or rated) is not None
+        and math.isfinite(frequency := p.point.event_frequency_hz)
+        and not range_hz[0] <= frequency <= range_hz[1]
+    ]
     if beyond:
         worst = max(beyond, key=lambda p: p.point.event_frequency_hz)
         sentence = (
@@ -202,13 +181,6 @@ def about_range(
         )
         found.append(caution("BEYOND_RATED_RANGE", sentence, points=len(beyond)))
     return found
-
-
-def _is_beyond(point: SheetPoint, rated: tuple[float, float] | None) -> bool:
-    frequency = point.event_frequency_hz
-    if rated is None or not math.isfinite(frequency):
-        return False
-    return not rated[0] <= frequency <= rated[1]
 
 
 MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
@@ -414,7 +386,15 @@ def bench_check(
         about_miscounts(apart),
         about_frozen(points),
         about_consistency(kept, timebase),
-        about_disagreements(disagreements),
+        [
+            caution(
+                "FUNCTIONS_DISAGREE",
+                f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard "
+                "uncertainties.",
+                standard_uncertainties=size,
+            )
+            for a, b, size in disagreements
+        ],
         about_range(points, usable, facts.rated_hz),
     )
     return BenchCheck(
@@ -474,7 +454,7 @@ def _checked(
         msg = f"line {point.rows[0]}: nothing is permitted; state a relative limit or a least digit"
         raise InputError(msg)
     decision = decide(deviation.estimate, lower=-permitted, upper=permitted, rule=rule, coverage=coverage)
-    found: tuple[Finding, ...] = ()
+    found = []
     verdict: PointVerdict = decision.verdict
     nearest = abs(deviation.value) - decision.expanded_uncertainty
     if decision.expanded_uncertainty > permitted > nearest:
@@ -484,14 +464,20 @@ def _checked(
             f"({deviation.limited_by}) exceeds the permitted {permitted:.2g}, so this point says nothing "
             "about the counter's limits."
         )
-        found = (note("POINT_CANNOT_TELL", sentence),)
+        found.append(note("POINT_CANNOT_TELL", sentence))
+    if any(c.name == UNEXPLAINED for c in deviation.contributions):
+        sentence = (
+            f"{point.title}: the readings scatter more than resolution and trigger explain; look for a noisy "
+            "or modulated signal, a level near the threshold, or a loose connection."
+        )
+        found.append(caution("SCATTER_UNEXPLAINED", sentence))
     return BenchPoint(
         point=point,
         deviation=deviation,
         permitted=permitted,
         conformance_probability=decision.conformance_probability,
         verdict=verdict,
-        findings=(*found, *about_scatter(point, deviation)),
+        findings=tuple(found),
     )
 
 
@@ -527,12 +513,10 @@ def _deviation(
 
 def _unexplained_scatter(point: SheetPoint, explained: float) -> Contribution | None:
     count = len(point.readings)
-    if count < 2:
-        return None
-    variance = float(np.var(point.readings, ddof=1))
-    if explained > 0 and special.chdtrc(count - 1, (count - 1) * variance / explained**2) > UNLIKELY:
-        return None
+    variance = float(np.var(point.readings, ddof=1)) if count > 1 else 0.0
     if variance == 0:
+        return None
+    if explained > 0 and special.chdtrc(count - 1, (count - 1) * variance / explained**2) > UNLIKELY:
         return None
     return Contribution(
         name=UNEXPLAINED, standard_uncertainty=math.sqrt(variance / count), degrees_of_freedom=count - 1

@@ -130,9 +130,7 @@ class UncertaintyBudget(Result):
     @property
     def effective_degrees_of_freedom(self) -> float:
         """Welch-Satterthwaite formula, JCGM 100:2008, G.4.1; ``inf`` if nothing was estimated."""
-        total = self.standard_uncertainty
-        if total == 0:
-            return math.inf
+        total = self.standard_uncertainty or math.inf
         parts = ((c.standard_uncertainty / total) ** 4 / c.degrees_of_freedom for c in self.contributions)
         inverse = math.fsum(parts)
         return 1 / inverse if inverse > 0 else math.inf

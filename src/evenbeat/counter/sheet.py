@@ -310,13 +310,11 @@ def _measure(text: str | None, dimension: str) -> float | None:
 
 
 def _volts(text: str | None) -> float | None:
-    if text is None:
-        return None
-    match = re.match(rf"\s*({_NUMBER})\s*([mµu]?)V\b", text)
-    if not match:
+    match = re.match(rf"\s*({_NUMBER})\s*([mµu]?)V\b", text or "")
+    if text is not None and not match:
         msg = f"the noise at the input is '{text}'; a number with V, mV or uV is needed"
         raise InputError(msg)
-    return float(match[1]) * {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6}[match[2]]
+    return float(match[1]) * {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6}[match[2]] if match else None
 
 
 def _range(text: str | None) -> tuple[float, float] | None:

@@ -154,19 +154,16 @@ class Timebase:
             Of the offset, such as the gate; by default that of the model.
         """
         forecast = model.frequency_at(np.atleast_1d(np.asarray(at)), averaging_time_s=averaging_time_s)
-        distribution = forecast.distribution.one(0)
-        found = tuple(f for f in forecast.findings if f.severity in ("caution", "stop"))
-        estimate = Estimate(distribution=distribution)
+        estimate = Estimate(distribution=forecast.distribution.one(0))
+        spread = estimate.standard_uncertainty
+        if not math.isfinite(spread):  # of two or fewer degrees of freedom
+            low, high = estimate.interval(0.6827)
+            spread = 0.5 * (high - low)
         return cls(
             offset=estimate.value,
-            contributions=(
-                Contribution(
-                    name="timebase (clock model)",
-                    standard_uncertainty=_finite(estimate.standard_uncertainty, distribution),
-                ),
-            ),
+            contributions=(Contribution(name="timebase (clock model)", standard_uncertainty=spread),),
             says=f"clock model, mean over {duration_text(averaging_time_s or model.averaging_time_s)}",
-            findings=found,
+            findings=tuple(f for f in forecast.findings if f.severity in ("caution", "stop")),
         )
 
     @classmethod
@@ -181,25 +178,14 @@ class Timebase:
             If ``elapsed_s`` is negative.
         """
         need_not_negative(elapsed_s=elapsed_s)
-        parts = [Contribution(name="timebase calibration", standard_uncertainty=offset.standard_uncertainty)]
-        mean = offset.value
-        found: tuple[Finding, ...] = ()
+        own = Contribution(name="timebase calibration", standard_uncertainty=offset.standard_uncertainty)
         if aging_rate_per_second is not None:
-            mean += elapsed_s * aging_rate_per_second.value
-            parts.append(
-                Contribution(
-                    name="timebase aging",
-                    standard_uncertainty=elapsed_s * aging_rate_per_second.standard_uncertainty,
-                )
-            )
-        elif elapsed_s > 0:
-            found = (
-                caution(
-                    "AGING_UNKNOWN",
-                    "No aging rate is stated, so the timebase is taken as it was when calibrated.",
-                ),
-            )
-        return cls(offset=mean, contributions=tuple(parts), says="calibration", findings=found)
+            gone = aging_rate_per_second.scaled(elapsed_s, "")
+            aged = Contribution(name="timebase aging", standard_uncertainty=gone.standard_uncertainty)
+            return cls(offset=offset.value + gone.value, contributions=(own, aged), says="calibration")
+        sentence = "No aging rate is stated, so the timebase is taken as it was when calibrated."
+        found = (caution("AGING_UNKNOWN", sentence),) if elapsed_s > 0 else ()
+        return cls(offset=offset.value, contributions=(own,), says="calibration", findings=found)
 
     @classmethod
     def from_specification(cls, limit: float) -> Timebase:
@@ -210,11 +196,3 @@ class Timebase:
             contributions=(Contribution.within("timebase specification", limit),),
             says="specification",
         )
-
-
-def _finite(standard_uncertainty: float, distribution: object) -> float:
-    """Return a standard uncertainty, for two or fewer degrees of freedom from the 68.27 % interval."""
-    if math.isfinite(standard_uncertainty):
-        return standard_uncertainty
-    low, high = Estimate(distribution=distribution).interval(0.6827)  # type: ignore[arg-type]
-    return 0.5 * (high - low)
