@@ -30,7 +30,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from operator import attrgetter
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -346,8 +346,11 @@ def posteriors(
         return base.points([{}] * len(histories), None, [])
     # each suspect: without that reading; of those likely to be mistakes, with the sign turned
     who = np.array([i for i, _ in tested])
-    broad = stacked.log_mistake(tested)
-    without = _solved(stacked.without(tested), [priors[i] for i in who], [limits[i] for i in who], law)
+
+    def again(others: _Stacked, of: npt.NDArray[np.intp]) -> _Solved:
+        return _solved(others, [priors[i] for i in of], [limits[i] for i in of], law)
+
+    broad, without = stacked.log_mistake(tested), again(stacked.without(tested), who)
     others, several = without.total, np.unique(who).tolist()
     odds = math.log(MISTAKES) + broad + others - base.some_rows(several).total[np.searchsorted(several, who)]
     top = np.array([max(0.0, float(odds[who == i].max())) for i in who])
@@ -358,16 +361,13 @@ def posteriors(
     likely = np.flatnonzero(share > SIGN_TRIED)
     turned = np.full(len(tested), -np.inf)
     if len(likely):
-        some = who[likely]
-        again = stacked.turned([tested[at] for at in likely])
-        turned[likely] = _solved(again, [priors[i] for i in some], [limits[i] for i in some], law).total
+        turned[likely] = again(stacked.turned([tested[at] for at in likely]), who[likely]).total
     fits = turned > others + broad + math.log(10)
     mistakes: list[dict[int, tuple[float, bool]]] = [{} for _ in histories]
-    shares: list[tuple[int, float]] = []
-    for at in np.flatnonzero(share > MISTAKE_COUNTS).tolist():
+    counting = np.flatnonzero(share > MISTAKE_COUNTS).tolist()
+    for at in counting:
         mistakes[who[at]][tested[at][1]] = (float(share[at]), bool(fits[at]))
-        shares.append((at, float(share[at])))
-    return base.points(mistakes, without, [(at, tested[at][0], share) for at, share in shares])
+    return base.points(mistakes, without, [(at, tested[at][0], float(share[at])) for at in counting])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -500,8 +500,7 @@ class _Stacked:
         return np.array(found)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Law:
+class _Law(NamedTuple):
     """One course of the drift: how it slows down, wanders, or swings; and its cell of a grid.
 
     ``log_share`` is the log of its probability beforehand; of wander and swing, of the law as a whole.
@@ -523,15 +522,11 @@ def _laws(law: str, *, seasonal: bool) -> list[_Law]:
         log_share -= math.log(len(grid)) if kind == "logarithmic" else 0.0
         middles = np.sqrt(grid[1:] * grid[:-1])
         edges = zip([0.0, *middles], [*middles, math.inf], strict=True)
-        found += [
-            _Law(kind=kind, size=float(size), log_share=log_share, cell=cell)
-            for size, cell in zip(grid, edges, strict=True)
-        ]
+        found += [_Law(kind, float(size), log_share, cell) for size, cell in zip(grid, edges, strict=True)]
     return found
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Filtered:
+class _Filtered(NamedTuple):
     """What the filter leaves, for c laws: shapes (m, c, s), states (e, m, c, s).
 
     ``-2 log likelihood = squares - 2 lean D + precision D² + logs``; state = ``state + D slope``, the upper
@@ -650,16 +645,9 @@ def _filtered(
             spread[0][e] *= kept
     if grown:
         spread[1][1] += wander * np.maximum(-ends[-1], 0.0)[:, np.newaxis, np.newaxis]
-    return _Filtered(
-        precision=moments[1, 1],
-        lean=-moments[0, 1],
-        squares=moments[0, 0],
-        logs=logs,
-        state=[one[0] for one in state],
-        slope=[one[1] for one in state],
-        spread=spread,
-        innovations=np.stack(innovations, axis=-1) if innovations else np.zeros(0),
-    )
+    mean, slope = ([one[k] for one in state] for k in (0, 1))
+    off_by = np.stack(innovations, axis=-1) if innovations else np.zeros(0)
+    return _Filtered(moments[1, 1], -moments[0, 1], moments[0, 0], logs, mean, slope, spread, off_by)
 
 
 def _courses_of_drift(stacked: _Stacked, laws: Sequence[_Law]) -> FloatArray:
@@ -678,8 +666,7 @@ def _courses_of_drift(stacked: _Stacked, laws: Sequence[_Law]) -> FloatArray:
     return gone[..., np.newaxis]
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Parts:
+class _Parts(NamedTuple):
     """Parts of the priors of m histories, shape (m, p), in units of each history."""
 
     log_weight: FloatArray
@@ -690,34 +677,20 @@ class _Parts:
     def of(cls, priors: Sequence[DriftPrior], unit: FloatArray) -> _Parts:
         count = max(len(prior.mixture) for prior in priors)
         known = {}
-        for prior in priors:
-            if id(prior) not in known:
-                parts = prior.mixture
-                nothing = replace(parts[-1], weight=0.0)
-                known[id(prior)] = [
-                    (one.weight, one.drift_per_year, one.walk_per_root_year)
-                    for one in (*parts, *[nothing] * (count - len(parts)))
-                ]
-        rows = np.array([known[id(prior)] for prior in priors])
+        for prior in {id(prior): prior for prior in priors}.values():
+            parts = [(one.weight, one.drift_per_year, one.walk_per_root_year) for one in prior.mixture]
+            known[id(prior)] = parts + [(0.0, *parts[-1][1:])] * (count - len(parts))
+        weight, drift, walk = np.moveaxis(np.array([known[id(prior)] for prior in priors]), 2, 0)
         with np.errstate(divide="ignore"):
-            log_weight = np.log(rows[..., 0])
-        return cls(
-            log_weight=log_weight,
-            drift=rows[..., 1] / unit[:, np.newaxis],
-            walk=rows[..., 2] / unit[:, np.newaxis],
-        )
+            return cls(np.log(weight), drift / unit[:, np.newaxis], walk / unit[:, np.newaxis])
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False)
 class _Solved:
     """Grid of m histories: laws c, walks s, parts p; in units of each history.
 
-    Attributes
-    ----------
-    log_weight, drift, variance
-        Shape (m, c, s, p): log of the joint weight, and the drift there.
-    state, slope, spread
-        As of :class:`_Filtered`, all laws together: shapes (e, m, c, s) and (e, e, m, c, s).
+    ``log_weight``, ``drift`` and ``variance`` are (m, c, s, p), the first of the joint weight; ``state``,
+    ``slope`` and ``spread`` as of :class:`_Filtered`, all laws together: (e, m, c, s) and (e, e, m, c, s).
     """
 
     stacked: _Stacked
@@ -760,12 +733,8 @@ class _Solved:
             largest = np.argsort(sizes)[::-1][: MOST_TESTED // 2]
             ends = np.unique(np.concatenate([largest, np.maximum(largest - 1, 0)]))
             ends = ends[used[ends]]
-        starts = [
-            -1 - j
-            for j in range(len(there) - 1)
-            if fresh[j] and there[j + 1] and not fresh[j + 1] and j < MOST_TESTED
-        ]
-        return [*ends.tolist(), *starts]
+        starts = np.flatnonzero(fresh[:-1] & there[1:] & ~fresh[1:])
+        return [*ends.tolist(), *(-1 - starts[starts < MOST_TESTED]).tolist()]
 
     def points(
         self,
@@ -775,10 +744,7 @@ class _Solved:
     ) -> Posteriors:
         """Return the points that matter, those without a mistaken reading beside the others.
 
-        Parameters
-        ----------
-        shares
-            Row of ``without``, history it belongs to, and probability.
+        ``shares`` are row of ``without``, history it belongs to, and probability.
         """
         found = self._picked()
         if without is not None and shares:
@@ -957,18 +923,7 @@ def _gridded(
             states[e, :, own], slopes[e, :, own] = run.state[e], run.slope[e]
             for f in range(e, len(run.state)):
                 spread[e, f, :, own] = run.spread[e][f]
-    solved = _Solved(
-        stacked=stacked,
-        laws=laws,
-        rate=rate,
-        walks=walks,
-        log_weight=logs,
-        drift=drift,
-        variance=variance,
-        state=states,
-        slope=slopes,
-        spread=spread,
-    )
+    solved = _Solved(stacked, laws, rate, walks, logs, drift, variance, states, slopes, spread)
     for i, increments in enumerate(stacked.increments if limits is not None else ()):
         judged = [one for one in increments if one.state is not None]
         if judged:
