@@ -16,7 +16,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 from scipy import special
@@ -127,26 +127,9 @@ def dated_results(
     until_s: float,
     date_order: str | None = None,
 ) -> tuple[tuple[DatedResult, ...], tuple[Finding, ...]]:
-    """Return results from a table, and what was assumed of it.
+    """Return results of a table (see :func:`evenbeat.back_cast`), and what was assumed of it.
 
-    Parameters
-    ----------
-    table
-        A frame or file with the columns ``date`` (or ``elapsed_days`` since the last known-good value) and
-        ``tolerance`` (fractional: ``1e-8`` for ±1e-8, or ``-5e-9:1e-8``; or ``lower`` and ``upper``), and,
-        where known, ``deviation`` (fractional, as reported) and ``name``.
-    start
-        Date of the last known-good value, needed for dates.
-    until_s
-        Time from there to when the instrument was found out.
-    date_order
-        ``day-first`` or ``month-first`` for dates such as 03/04/2026, where no date of the table says so.
-
-    Raises
-    ------
-    InputError
-        If dates may be read in two ways, or a row lacks a date or a tolerance, or lies outside of the
-        interval in question; the sentence names the line.
+    ``start`` is the date of the last known-good value, ``until_s`` the time from there to the finding.
     """
     if isinstance(table, Sequence) and not isinstance(table, str):
         return tuple(table), ()
@@ -208,11 +191,8 @@ def judged_results(
         inside = probability_between(limits.lower - reported, limits.upper - reported, at)
         outside = min(max(1 - inside, 0.0), 1.0)
         changed = outside if limits.holds(reported) else inside
-        affected: Affected = "possibly"
-        if changed >= SURELY:
-            affected = "affected"
-        elif changed <= SURELY_NOT:
-            affected = "not affected"
+        sure: Affected = "affected" if changed >= SURELY else "not affected"
+        affected: Affected = "possibly" if SURELY_NOT < changed < SURELY else sure
         judged.append(AffectedResult(result=one, probability_outside=outside, affected=affected))
     return tuple(judged)
 
@@ -220,22 +200,11 @@ def judged_results(
 CLOSER = 96
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Bridge:
-    """Courses conditioned on what was found.
+class Bridge(NamedTuple):
+    """Courses conditioned on what was found, at times of shape (m,).
 
-    Attributes
-    ----------
-    times
-        Shape (m,).
-    mean, deviation
-        Shape (n, m): of each course's offset, given its drift and both ends.
-    drawn_courses
-        Shape (n, m): one course each.
-    weight
-        Shape (n,): how well its drift agrees with what was found.
-    diffusion
-        Shape (n,).
+    ``mean`` and ``deviation`` are of each course's offset, given its drift and both ends, (n, m); beside them
+    one course each. ``weight``, (n,), is how well its drift agrees with what was found.
     """
 
     times: FloatArray
@@ -255,14 +224,9 @@ class Bridge:
         *,
         seen: bool = False,
     ) -> Bridge:
-        """Return conditioned courses from free ones.
+        """Return conditioned courses from free ones, ``found`` being the offset at the last of the times.
 
-        Parameters
-        ----------
-        found
-            The offset at the last of the times.
-        seen
-            Whether the courses' drift has been learnt from it already.
+        ``seen``: whether the courses' drift has been learnt from it already.
         """
         parts: list[tuple[FloatArray, ...]] = []
         known = found.standard_uncertainty**2
@@ -282,15 +246,7 @@ class Bridge:
         mean, deviation, course, logs, diffusion = (
             np.concatenate(column) for column in zip(*parts, strict=True)
         )
-        weight = np.exp(logs - logs.max())
-        return cls(
-            times=times,
-            mean=mean,
-            deviation=deviation,
-            drawn_courses=course,
-            weight=weight / weight.sum(),
-            diffusion=diffusion,
-        )
+        return cls(times, mean, deviation, course, special.softmax(logs), diffusion)
 
     def probability_between(self, low: float, high: float, at: int) -> float:
         """Return the probability of an offset between two limits at one of the times."""
@@ -478,8 +434,10 @@ def back_cast(
     start
         ISO date of the last known-good value; taken from a history if not stated.
     results
-        Dated results with their own tolerance, as a table (see :func:`evenbeat.calibration.back_cast.
-        dated_results`) or as :class:`DatedResult`: which of them are affected is said.
+        Dated results, of which it is said which are affected: a frame or file with the columns ``date`` (or
+        ``elapsed_days`` since the last known-good value) and ``tolerance`` (fractional: ``1e-8`` for ±1e-8, or
+        ``-5e-9:1e-8``; or ``lower`` and ``upper``), and, where known, ``deviation`` (fractional, as reported)
+        and ``name``; or a tuple of :class:`DatedResult`.
     date_order
         ``day-first`` or ``month-first`` for dates of that table such as 03/04/2026, where none says so.
     oscillator_class
@@ -565,13 +523,7 @@ def back_cast(
 
 
 def linear_crossing(limits: Tolerance, left: float, found: float, elapsed_s: float) -> float:
-    """Return when a straight line from what was left to what was found leaves a tolerance.
-
-    Returns
-    -------
-    float
-        Seconds since it was left: 0 if it was outside then, NaN if the line stays within.
-    """
+    """Return when a straight line from left to found leaves a tolerance: 0 if at once, NaN if it stays."""
     if not limits.holds(left):
         return 0.0
     if limits.holds(found):
