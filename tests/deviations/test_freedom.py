@@ -8,7 +8,7 @@ from scipy import linalg
 
 import evenbeat as eb
 from evenbeat.deviations.covariance import term_covariance
-from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins

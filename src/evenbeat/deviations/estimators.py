@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
+from typing import get_args
 
 from evenbeat.deviations.averaging import Averaging, asked_factors
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.forms.form import Bias
 from evenbeat.deviations.hybrid import HYBRID, hybrid_curve
-from evenbeat.deviations.points import LAW, check_bias, curve_of, without_drift
+from evenbeat.deviations.points import LAW, Bias, curve_of, without_drift
 from evenbeat.deviations.self_check import Asked
 from evenbeat.deviations.statistics import Statistic, name_of, statistic_of
 from evenbeat.deviations.sums.kernels import Progress, one_thread
@@ -107,7 +107,9 @@ def stability(
     True
     """
     check_record(record, grid_for="stability")
-    check_bias(bias)
+    if bias not in get_args(Bias):
+        msg = f"bias is {bias!r}; it must be 'exact', 'published' or 'none'"
+        raise InputError(msg)
     named = statistic if isinstance(statistic, Statistic) else name_of(statistic)
     if named in ("mtie", "rms"):
         msg = f"the statistic {named!r} is one of time error: time_interval_error(record, {named!r})"

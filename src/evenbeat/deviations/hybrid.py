@@ -15,10 +15,9 @@ import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.forms.form import Bias, gap_free_phase
-from evenbeat.deviations.forms.theo1 import theo1_variance
 from evenbeat.deviations.noise_mixture import Law
 from evenbeat.deviations.points import (
+    Bias,
     Looked,
     Points,
     about_bias,
@@ -28,7 +27,7 @@ from evenbeat.deviations.points import (
 )
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import Progress, sum_of_squared_differences
-from evenbeat.deviations.sums.samples import PhasePoints, samples_of
+from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.powerlaw import NoiseLevels
@@ -69,15 +68,14 @@ def hybrid_curve(
     chosen = _factors(record, samples.points, averaging, join)
     short = chosen.factors[chosen.factors <= join]
     spans = chosen.factors[chosen.factors > join] // 3 * 4
-    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage, bias=bias)
+    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage)
     mixture = looked.mixture(noise, order=2)
-    allan = computed_points(looked, _ALLAN, short, mixture)
+    allan = computed_points(looked, _ALLAN, short, mixture, bias)
     tell = _counted_on(progress, len(short), len(chosen.factors))
-    theo1 = computed_points(looked, _THEO1, spans, mixture, progress=tell)
+    theo1 = computed_points(looked, _THEO1, spans, mixture, bias, progress=tell)
     law = Law.of(mixture, [*allan.moments, *theo1.moments])
     if bias == "published" and len(spans):
-        whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
-        theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(whole)))
+        theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(samples)))
     about = (_about_join(join, record.interval_s), *(_about_bias(theo1, bias) if len(spans) else ()))
     return made_curve(
         looked, _JOINED, chosen, [allan, theo1], law, mixture, stated=noise is not None, about=about
@@ -141,12 +139,12 @@ def ratio_places(points: int) -> IntArray:
     return np.unique(np.linspace(0, last, min(last + 1, RATIOS)).round().astype(np.int64))
 
 
-def measured_ratio(samples: PhasePoints) -> float:
+def measured_ratio(samples: Samples) -> float:
     """Return Théo1 over the Allan variance, from the mean ratio of the latter to it where both exist."""
     ratios = []
     for place in ratio_places(samples.points).tolist():
         factor = 9 + 3 * place
         terms = sum_of_squared_differences(samples, factor, 2)
         allan = terms.total / (2.0 * float(factor) ** 2 * terms.terms)
-        ratios.append(allan / theo1_variance(samples.phase_s, 12 + 4 * place))
+        ratios.append(allan / _THEO1.form.variances(samples, np.array([12 + 4 * place]))[0].total)
     return 1.0 / float(np.mean(ratios))

@@ -31,7 +31,7 @@ from evenbeat.deviations.covariance import (
     sampled_density,
     squared_gain,
 )
-from evenbeat.deviations.forms.differences import Differences
+from evenbeat.deviations.forms.terms import Differences
 from evenbeat.deviations.points import about_record
 from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS, name_of
 from evenbeat.deviations.sums.kernels import one_thread

@@ -35,7 +35,7 @@ from evenbeat.deviations.covariance import (
     sampled_density,
     squared_gain,
 )
-from evenbeat.deviations.forms.differences import Differences
+from evenbeat.deviations.forms.terms import Differences
 from evenbeat.deviations.freedom import Moments
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import Samples
@@ -333,7 +333,7 @@ def _mean_square(
         return None
 
     among = TermSum(total=0.0, possible=len(terms), terms=used, valid=None if whole else valid)
-    form = Differences(differences=order, at_every_sample=True, averaged=averaged, stride=stride)
+    form = Differences(order=order, averaged=averaged, stride=stride)
     moments = form.of_mean_square(among, factor // stride)
     random_walk = (np.arange(len(moments.expected)) == exponents_of(2).index(-2)).astype(float)
     return (square, moments) if moments.freedom(random_walk) >= LEAST_FREEDOM else None

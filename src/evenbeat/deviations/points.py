@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from functools import partial
+from typing import Any, Literal, TypeVar
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, Factors, IntArray, chosen_factors
 from evenbeat.deviations.counter_weighting import about_counter_weighting
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.forms.form import Bias
+from evenbeat.deviations.forms.whole import WholeForm
 from evenbeat.deviations.freedom import Moments, weights_of
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture, mixture_of
 from evenbeat.deviations.statistics import Statistic
@@ -205,7 +206,7 @@ def about_noise(law: Law, times: FloatArray, *, stated: bool) -> tuple[Finding, 
     )
 
 
-BIASES = ("exact", "published", "none")
+Bias = Literal["exact", "published", "none"]
 Value = TypeVar("Value")
 _REMEMBERED: WeakKeyDictionary[Record, dict[Hashable, Any]] = WeakKeyDictionary()
 """Of each record, as long as it is in use: its mixture of noises, and moments and weights at each factor."""
@@ -218,7 +219,6 @@ class Looked:
     record: Record
     samples: Samples
     minimum_coverage: float
-    bias: Bias
 
     def remembered(self, key: Hashable, make: Callable[[], Value]) -> Value:
         """Return what was made of this record before, or make it."""
@@ -244,8 +244,6 @@ class Points:
     ----------
     terms
         Sums with the variance as ``total``, in units of the sampling interval, before bias removal.
-    variances
-        Shape (n,): these variances.
     bias
         Shape (n,): what the variances are divided by.
     expected
@@ -257,7 +255,6 @@ class Points:
     """
 
     terms: list[TermSum]
-    variances: FloatArray
     bias: FloatArray
     expected: FloatArray
     moments: list[Moments]
@@ -279,10 +276,10 @@ def curve_of(
     samples = samples_of(record, minimum_coverage)
     if not kind.form.takes_gaps:
         check_no_gaps(record, samples, kind.title)
-    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage, bias=bias)
+    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage)
     chosen = _possible_factors(record, samples, kind, averaging)
-    mixture = looked.mixture(noise, order=kind.order)
-    points = computed_points(looked, kind, chosen.factors, mixture, progress=progress)
+    mixture = looked.mixture(noise, order=kind.form.order)
+    points = computed_points(looked, kind, chosen.factors, mixture, bias, progress=progress)
     about = (*about_effective_times(kind), *about_bias(kind, points, bias))
     return made_curve(
         looked, kind, chosen, [points], points.law, mixture, stated=noise is not None, about=about
@@ -304,8 +301,9 @@ def made_curve(
     record, samples, interval = looked.record, looked.samples, looked.record.interval_s
     times = chosen.factors * interval * kind.form.effective_share
     terms = [term for part in parts for term in part.terms]
-    variances, bias, expected = (
-        np.concatenate([getattr(part, name) for part in parts]) for name in ("variances", "bias", "expected")
+    variances = np.array([term.total for term in terms])
+    bias, expected = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("bias", "expected")
     )
     deviation = kind.deviation(variances / bias, times, interval)
     errors = np.array([found.of_unit_phase_errors for part in parts for found in part.moments])
@@ -337,13 +335,6 @@ def made_curve(
             *about,
         ),
     )
-
-
-def check_bias(bias: str) -> None:
-    """Refuse an unknown way of bias removal."""
-    if bias not in BIASES:
-        msg = f"bias is {bias!r}; it must be 'exact', 'published' or 'none'"
-        raise InputError(msg)
 
 
 def check_no_gaps(record: Record, samples: Samples, title: str) -> None:
@@ -398,6 +389,7 @@ def computed_points(
     kind: Statistic,
     factors: IntArray,
     mixture: NoiseMixture | None,
+    bias: Bias,
     *,
     progress: Progress | None = None,
 ) -> Points:
@@ -405,37 +397,29 @@ def computed_points(
 
     Moments and weights depend on length, gaps, factor and noise alone and are remembered with the record.
     """
-    form, points, bias = kind.form, looked.samples.points, looked.bias
+    form, points = kind.form, looked.samples.points
 
     def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
-        return looked.remembered((form, bias, key), make) if len(factors) <= MOST_OF_EVERY else make()
+        return looked.remembered((form, key), make) if len(factors) <= MOST_OF_EVERY else make()
 
     terms = remembered(
         factors.tobytes(),
         lambda: form.variances(
-            looked.samples, factors, bias=bias, minimum_coverage=looked.minimum_coverage, progress=progress
+            looked.samples, factors, minimum_coverage=looked.minimum_coverage, progress=progress
         ),
     )
-
     each = list(zip(terms, factors.tolist(), strict=True))
-
-    def moments_at(place: int) -> Moments:
-        term, factor = each[place]
-        return remembered(factor, lambda: form.moments(term, points, factor, bias))
-
-    moments = [moments_at(place) for place in range(len(each))]
+    moments = [remembered(factor, partial(form.moments, term, points, factor)) for term, factor in each]
     law = Law.of(mixture, moments)
     levels = [law.levels if mixture is not None else found.least_freedom for found in moments]
-
     weighing = [
         form.weighing(term, points, factor, found, level) if term.terms else None
         for (term, factor), found, level in zip(each, moments, levels, strict=True)
     ]
-
     removed: FloatArray = np.ones(len(factors))
     if bias == "exact" and mixture is not None:
         removed = law.bias
-    elif bias == "published" and mixture is not None:
+    elif bias == "published" and mixture is not None and isinstance(form, WholeForm):
         removed = np.array(
             [
                 1.0 if math.isnan(alpha) else form.published_bias(points, factor, round(alpha))
@@ -444,7 +428,6 @@ def computed_points(
         )
     return Points(
         terms=terms,
-        variances=np.array([term.total for term in terms]),
         bias=removed,
         expected=law.aimed_at * law.bias if bias == "none" else law.aimed_at,
         moments=moments,

@@ -70,7 +70,7 @@ class TermSum:
     possible
         Number of terms the record would have without gaps.
     terms
-        Number of terms that were used.
+        Number of terms that were used; all unless given.
     valid
         Shape (possible,): which terms were used; ``None`` means all, unless there are
     runs
@@ -82,11 +82,11 @@ class TermSum:
         *,
         total: float,
         possible: int,
-        terms: int,
+        terms: int | None = None,
         valid: BoolArray | None = None,
         runs: Callable[[], IntArray] | None = None,
     ) -> None:
-        self.total, self.possible, self.terms = total, possible, terms
+        self.total, self.possible, self.terms = total, possible, possible if terms is None else terms
         self._valid, self._runs = valid, runs
 
     @property
