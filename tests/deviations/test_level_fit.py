@@ -356,7 +356,7 @@ def test_simulated_variances_have_the_moments_of_real_ones() -> None:
     assert drawn.mean(axis=0) == pytest.approx(everything.responses @ levels, rel=0.03)
     spread = np.sqrt(np.diag(everything.covariance(levels)))
     assert drawn.std(axis=0) == pytest.approx(spread, rel=0.06)
-    longest = [k for k, point in enumerate(everything.points) if point.factor == 512]
+    longest = [k for k, (_, factor, _) in enumerate(everything.terms) if factor == 512]
     skewness = stats.skew(drawn[:, longest])
     freedom = 2 * (drawn.mean(axis=0) / drawn.std(axis=0))[longest] ** 2
     assert skewness == pytest.approx(np.sqrt(8 / freedom), rel=0.35)  # that of chi-squared

@@ -23,15 +23,7 @@ import numpy.typing as npt
 from scipy import linalg, optimize, special
 
 from evenbeat.deviations.averaging import BoolArray
-from evenbeat.deviations.covariance import (
-    FIVE,
-    in_seconds,
-    mean_square_difference,
-    octaves,
-    sampled_density,
-    squared_gain,
-)
-from evenbeat.deviations.forms.terms import Differences
+from evenbeat.deviations.covariance import FIVE, in_seconds, mean_square_difference, products_of, term_spectra
 from evenbeat.deviations.points import about_record
 from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS, name_of
 from evenbeat.deviations.sums.kernels import one_thread
@@ -48,146 +40,82 @@ from evenbeat.units import duration_text
 FEWEST_POINTS = 128
 LONGEST_SHARE = 8
 """The longest averaging time is the record divided by this: beyond it two or three degrees are left."""
-OCTAVE_POINTS, OCTAVES_BELOW = 509, 5
+OCTAVE_POINTS = 509
 SHRINKAGE = 0.02
 LONG_SHRINKAGE = 0.15
 """Share taken off every correlation, and how much more at the longest averaging time: no direction that the
 sampled integral or the ends of the record blur is to be trusted. With the first alone a random walk in a
 mixture scattered by 20 %, where 17 % are possible."""
 
-
 LOOKS = ("overlapping_allan", "modified_allan", "overlapping_hadamard")
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Variance:
-    """One variance: what it is, its value [1], and the terms behind it."""
-
-    form: Differences
-    factor: int
-    value: float
-    terms: int
-    possible: int
-    single_freedom: FloatArray
-    """Shape (5,): degrees of freedom were each noise alone."""
+DRIFT = 5
+"""Position of the squared drift among the six unknowns."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Variances:
-    """All variances of a record; the noises in the order of :data:`FIVE`, drift last."""
+    """All variances of a record, what each noise (in the order of :data:`FIVE`) and a drift do to them.
 
-    points: tuple[Variance, ...]
-    interval_s: float
+    ``terms`` are order, factor and whether averaged, of each; ``values`` (n,) the variances; ``responses``
+    (n, 6) expected ones per unit h_α, and per unit squared drift [1/s²]; ``scatter`` (n, 5, 5) half their
+    variance per unit of two h_α, ends and gaps of the record included; ``samples`` the most terms of any.
+    """
 
-    @cached_property
-    def values(self) -> FloatArray:
-        """Shape (n,): the variances."""
-        return np.array([point.value for point in self.points])
-
-    @cached_property
-    def responses(self) -> FloatArray:
-        """Shape (n, 6): expected variance per unit h_α, and per unit squared drift [1/s²]."""
-        return np.array(
-            [
-                [
-                    *(self._expected(p, alpha) for alpha in FIVE),
-                    0.0 if p.form.order > 2 else 0.5 * (p.factor * self.interval_s) ** 2,
-                ]
-                for p in self.points
-            ]
-        )
-
-    def _expected(self, point: Variance, exponent: int) -> float:
-        """Return the expected variance per unit h_α."""
-        form, factor = point.form, point.factor
-        square = mean_square_difference(exponent, factor, order=form.order, averaged=form.averaged)
-        return square * in_seconds(exponent, self.interval_s) * form.scale(factor) / self.interval_s**2
-
-    @cached_property
-    def _spectra(self) -> FloatArray:
-        """Shape (5, n, frequencies): contribution of each frequency to each variance, per unit h_α.
-
-        Each point is multiplied by the square root of its width, so that products sum to integrals.
-        """
-        frequency, width = self._frequencies
-        gains = np.array(
-            [
-                squared_gain(frequency, np.array([p.factor]), order=p.form.order, averaged=p.form.averaged)[0]
-                * p.form.scale(p.factor)
-                / self.interval_s**2
-                for p in self.points
-            ]
-        )
-        densities = np.array(
-            [sampled_density(alpha, frequency) * in_seconds(alpha, self.interval_s) for alpha in FIVE]
-        )
-        return np.asarray(gains[np.newaxis] * (densities * np.sqrt(width))[:, np.newaxis])
-
-    @cached_property
-    def _frequencies(self) -> tuple[FloatArray, FloatArray]:
-        return octaves(max(point.factor for point in self.points), OCTAVE_POINTS, OCTAVES_BELOW)
+    terms: tuple[tuple[int, int, bool], ...]
+    values: FloatArray
+    responses: FloatArray
+    scatter: FloatArray
+    samples: int
+    units: FloatArray
 
     def spectral_parts(self, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return each variance's spectrum under levels of shape (6,), shape (n, frequencies), and the widths.
+        """Return each variance's spectrum under levels of shape (6,), up to a factor, and widths.
 
-        In cycles per sample; twice its integral is the variance expected of the noises.
+        Shapes (n, frequencies) and (frequencies,), in cycles per sample.
         """
-        width = self._frequencies[1]
-        return np.tensordot(levels[:5], self._spectra, axes=1) / np.sqrt(width), width
+        spectra, width = term_spectra(self.terms, FIVE, OCTAVE_POINTS)
+        return np.tensordot(levels[:DRIFT] * self.units, spectra, axes=1) / np.sqrt(width), width
 
     def covariance(self, levels: FloatArray) -> FloatArray:
         """Return the covariance of the variances, shape (n, n), for levels of shape (6,).
 
-        Notes
-        -----
         The sum of the squared covariances of two statistics' terms over all lags is the integral of the
-        product of the spectra of the terms (Parseval). That the record has ends and gaps is in the
-        variances only: they are scaled, noise by noise, to the exact ones of
-        :mod:`evenbeat.deviations.freedom`, which the mixture follows by the shares of its noises.
+        product of the spectra of the terms (Parseval), which gives the correlations. What the ends of the
+        record and its gaps do is in the variances, which are exact.
         """
-        pairs = np.multiply.outer(levels[:5], levels[:5])
-        products = np.tensordot(pairs, self._products, axes=2)
+        pairs = np.multiply.outer(levels[:DRIFT], levels[:DRIFT])
+        products = (pairs * np.multiply.outer(self.units, self.units)).ravel() @ self._products
+        products = products.reshape(len(self.values), -1)
         diagonal = np.sqrt(np.diag(products))
-        correlation = products / np.outer(diagonal, diagonal)
-        trusted = np.sqrt(1 - self._shrinkage)
-        correlation = correlation * np.outer(trusted, trusted) + np.diag(self._shrinkage)
-        spread = np.sqrt(self._mixture_variance(levels, diagonal**2))
+        factors = np.array([factor for _, factor, _ in self.terms], dtype=float)
+        shrinkage = SHRINKAGE + LONG_SHRINKAGE * factors / factors.max()
+        trusted = np.sqrt(1 - shrinkage) / diagonal
+        correlation = products * np.outer(trusted, trusted) + np.diag(shrinkage)
+        pure = 2 * np.tensordot(self.scatter, pairs, axes=2)
+        means, drift = self.responses[:, :DRIFT] @ levels[:DRIFT], self.responses[:, DRIFT] * levels[DRIFT]
+        spread = np.sqrt(pure + 4 * drift * means / np.maximum(2 * means**2 / pure, 1.0))
         return np.asarray(correlation * np.outer(spread, spread))
 
     @cached_property
-    def _shrinkage(self) -> FloatArray:
-        """Shape (n,): share taken off the correlations of each variance."""
-        factors = np.array([point.factor for point in self.points], dtype=float)
-        return SHRINKAGE + LONG_SHRINKAGE * factors / factors.max()
-
-    def _mixture_variance(self, levels: FloatArray, products: FloatArray) -> FloatArray:
-        noise = levels[:5]
-        means = self.responses[:, :5] * noise
-        single = self._single_freedom
-        alone = self._single_products * noise**2
-        # how much more the ends of the record matter for this noise than the integral says
-        ends = 2 * means**2 / single / np.where(alone > 0, alone, 1.0)
-        weights = means / np.sum(means, axis=1, keepdims=True)
-        pure = products * np.sum(weights * ends, axis=1)
-        drift = self.responses[:, 5] * levels[5]
-        freedom = 2 * np.sum(means, axis=1) ** 2 / pure
-        return np.asarray(pure + 4 * drift * np.sum(means, axis=1) / np.maximum(freedom, 1.0))
-
-    @cached_property
-    def _single_freedom(self) -> FloatArray:
-        """Shape (n, 5)."""
-        return np.array([point.single_freedom for point in self.points])
-
-    @cached_property
     def _products(self) -> FloatArray:
-        """Shape (5, 5, n, n): integrals of the products of all spectra, per unit of both h_α."""
-        kinds, count, _ = self._spectra.shape
-        flat = self._spectra.reshape(kinds * count, -1)
-        return np.ascontiguousarray((flat @ flat.T).reshape(kinds, count, kinds, count).swapaxes(1, 2))
+        return products_of(term_spectra(self.terms, FIVE, OCTAVE_POINTS)[0])
 
-    @cached_property
-    def _single_products(self) -> FloatArray:
-        return np.einsum("aaii->ia", self._products)
+    def whitened(
+        self, levels: FloatArray, values: FloatArray, used: BoolArray | None = None
+    ) -> tuple[FloatArray, FloatArray, BoolArray]:
+        """Return responses and variances divided by the root of their covariance, and which these are.
+
+        Those that are noise for the most part, the drift a small one, unless ``used`` says which.
+        """
+        if used is None:
+            drift = self.responses[:, DRIFT] * levels[DRIFT]
+            used = np.asarray(drift <= LARGEST_DRIFT_SHARE * (self.responses @ levels))
+        covariance = self.covariance(levels)[np.ix_(used, used)]
+        root = np.sqrt(np.diag(covariance))
+        lower = linalg.cholesky(covariance / np.outer(root, root), lower=True)
+        both = np.column_stack([self.responses[used], values[used]]) / root[:, np.newaxis]
+        solved = linalg.solve_triangular(lower, both, lower=True)
+        return solved[:, :-1], solved[:, -1], used
 
 
 def variances_of(record: Record) -> Variances:
@@ -204,7 +132,8 @@ def variances_of(record: Record) -> Variances:
         msg = f"a fit of noise levels needs at least {needed} samples; the record has {len(record)}"
         raise TooShortError(msg, needed=needed, available=len(record))
     factors = 2 ** np.arange(int(math.log2((samples.points - 1) / LONGEST_SHARE)) + 1)
-    points = []
+    units = np.array([in_seconds(alpha, record.interval_s) for alpha in FIVE]) / record.interval_s**2
+    found, scatter, most = [], [], 0
     for form in (DIFFERENCES[name] for name in LOOKS):
         # at factor 1 the modified Allan variance is the Allan variance
         wanted = factors[form.averaged :]
@@ -212,18 +141,28 @@ def variances_of(record: Record) -> Variances:
             if terms.terms < 2:
                 continue
             moments = form.moments(terms, samples.points, factor)
-            single = moments.expected**2 / np.diag(moments.products)
-            points.append(
-                Variance(
-                    form=form,
-                    factor=factor,
-                    value=terms.total / record.interval_s**2,
-                    terms=terms.terms,
-                    possible=terms.possible,
-                    single_freedom=np.maximum(single, 1.0)[: len(FIVE)],
-                )
-            )
-    return Variances(points=tuple(points), interval_s=record.interval_s)
+            drift = 0.0 if form.order > 2 else 0.5 * (factor * record.interval_s) ** 2
+            value = terms.total / record.interval_s**2
+            expected = moments.expected[:DRIFT] * units
+            found.append(((form.order, factor, form.averaged), value, [*expected, drift]))
+            # no noise has less than one degree of freedom
+            least = np.minimum(1.0, moments.expected[:DRIFT] / np.sqrt(np.diag(moments.products)[:DRIFT]))
+            scatter.append(moments.products[:DRIFT, :DRIFT] * np.outer(units * least, units * least))
+            most = max(most, terms.possible)
+    if not found:
+        msg = (
+            "gaps leave no two terms of any variance, so that no noise can be fitted; take a stretch without"
+        )
+        raise InputError(msg)
+    kinds, values, responses = zip(*found, strict=True)
+    return Variances(
+        terms=kinds,
+        values=np.array(values),
+        responses=np.array(responses),
+        scatter=np.array(scatter),
+        samples=most,
+        units=units,
+    )
 
 
 LEVEL_UNITS: Mapping[int, str] = MappingProxyType({2: "s³", 1: "s²", 0: "s", -1: "1", -2: "1/s"})
@@ -339,8 +278,6 @@ class NoiseFit(Result):
 ROUNDS = 4
 ROUNDS_BY_CHANCE = 2
 """Fits to simulated variances begin at the levels that were simulated."""
-DRIFT = 5
-"""Position of the squared drift among the six unknowns."""
 LEAST_VARIANCE = 1e-12
 """Smallest weight at the start, where a variance is zero because the display stands still."""
 LIMIT_ROUNDS = 3
@@ -453,14 +390,8 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
         record_name="" if record.source is None else record.source.name,
         findings=(
             *about_record(record),
-            *about_fit(
-                limits,
-                drift_per_s=drift,
-                drift_limit_per_s=drift_limit,
-                left_out=int(np.count_nonzero(~solution.used)),
-                misfit=solution.misfit,
-                spare=int(np.count_nonzero(solution.used)) - len(detected),
-            ),
+            _about_drift(drift, drift_limit, int(np.count_nonzero(~solution.used))),
+            *_about_levels(limits, solution.misfit, int(np.count_nonzero(solution.used)) - len(detected)),
         ),
     )
 
@@ -493,10 +424,11 @@ def _solved(everything: Variances, scale: float, threshold: float) -> Solution:
     if not levels[:DRIFT].any():  # a drift alone has no scatter: the search begins with noises alone
         levels[:DRIFT], levels[DRIFT] = _nonnegative(relative[:, :DRIFT], values / floor)[0], 0.0
     for _ in range(ROUNDS):
-        whitened, target, used = _whitened_undrifted(everything, levels, values)
-        levels, misfit = _best_subset(whitened, target, threshold)
+        whitened, target, used = everything.whitened(levels, values)
+        fits = [fit for fit in _all_fits(whitened, target, threshold) if fit[1][:DRIFT].any()]
+        levels = min(fits, key=lambda fit: fit[0])[1]
     levels = _confirmed(everything, levels, values, threshold)
-    whitened, target, used = _whitened_undrifted(everything, levels, values)
+    whitened, target, used = everything.whitened(levels, values)
     again, misfit = _fit_of(whitened, target, np.flatnonzero(levels[:DRIFT]).tolist())
     # where a drift explains all but a trace of what is seen, the trace is that of the fit before
     levels = again if again[:DRIFT].any() else levels
@@ -509,19 +441,29 @@ def _solved(everything: Variances, scale: float, threshold: float) -> Solution:
     )
 
 
-def _whitened_undrifted(
-    everything: Variances, levels: FloatArray, values: FloatArray
-) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return responses and variances that drift does not dominate, whitened, and which these are."""
-    used = _undrifted(everything, levels)
-    return *_whitened(everything, levels, values, used), used
-
-
 def _fit_of(whitened: FloatArray, target: FloatArray, subset: Sequence[int]) -> tuple[FloatArray, float]:
     """Return the levels of these noises and of the drift, the others zero, and the misfit."""
     columns, levels = [*subset, DRIFT], np.zeros(DRIFT + 1)
     levels[columns], misfit = _nonnegative(whitened[:, columns], target)
     return levels, misfit
+
+
+def _nonnegative(matrix: FloatArray, target: FloatArray) -> tuple[FloatArray, float]:
+    """Return the non-negative least-squares solution and its sum of squares; columns of any size."""
+    sizes = np.asarray(linalg.norm(matrix, axis=0))
+    sizes[sizes == 0] = 1.0
+    solution, residual = optimize.nnls(matrix / sizes, target)
+    return solution / sizes, float(residual**2)
+
+
+def _all_fits(whitened: FloatArray, target: FloatArray, threshold: float) -> list[tuple[float, FloatArray]]:
+    """Return the misfit plus ``threshold`` for each noise, and the levels, of every subset of noises."""
+    found = []
+    for size in range(1, DRIFT + 1):
+        for subset in combinations(range(DRIFT), size):
+            levels, misfit = _fit_of(whitened, target, subset)
+            found.append((misfit + threshold * size, levels))
+    return found
 
 
 def _confirmed(everything: Variances, levels: FloatArray, values: FloatArray, threshold: float) -> FloatArray:
@@ -531,7 +473,7 @@ def _confirmed(everything: Variances, levels: FloatArray, values: FloatArray, th
     needs that of the hypothesis tested, the noise absent.
     """
     detected = np.flatnonzero(levels[:DRIFT]).tolist()
-    whitened, target, _ = _whitened_undrifted(everything, levels, values)
+    whitened, target, _ = everything.whitened(levels, values)
     gains = {noise: _gain(whitened, target, detected, noise) for noise in detected}
     for noise in sorted(detected, key=lambda noise: gains[noise]):
         rest = [other for other in detected if other != noise]
@@ -569,55 +511,16 @@ def _explained(
     """
     without = levels
     for _ in range(rounds):
-        whitened, target, _ = _whitened_undrifted(everything, without, values)
-        without, _ = _fit_of(whitened, target, rest)
+        without, _ = _fit_of(*everything.whitened(without, values)[:2], rest)
         if not without[:DRIFT].any():
             return None, 0.0
-    whitened, target, _ = _whitened_undrifted(everything, without, values)
-    return without, _gain(whitened, target, sorted([*rest, noise]), noise)
+    return without, _gain(*everything.whitened(without, values)[:2], sorted([*rest, noise]), noise)
 
 
 def _gain(whitened: FloatArray, target: FloatArray, subset: Sequence[int], noise: int) -> float:
     """Return by how much one noise of a subset lowers the misfit."""
     rest = [other for other in subset if other != noise]
     return _fit_of(whitened, target, rest)[1] - _fit_of(whitened, target, subset)[1]
-
-
-def _undrifted(everything: Variances, levels: FloatArray) -> BoolArray:
-    """Return which variances are noise for the most part, the fitted drift a small one."""
-    drift = everything.responses[:, DRIFT] * levels[DRIFT]
-    return np.asarray(drift <= LARGEST_DRIFT_SHARE * (everything.responses @ levels))
-
-
-def _whitened(
-    everything: Variances, levels: FloatArray, values: FloatArray, used: BoolArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return responses and variances divided by the square root of their covariance."""
-    covariance = everything.covariance(levels)[np.ix_(used, used)]
-    root = np.sqrt(np.diag(covariance))
-    lower = linalg.cholesky(covariance / np.outer(root, root), lower=True)
-    both = np.column_stack([everything.responses[used], values[used]]) / root[:, np.newaxis]
-    solved = linalg.solve_triangular(lower, both, lower=True)
-    return solved[:, :-1], solved[:, -1]
-
-
-def _nonnegative(matrix: FloatArray, target: FloatArray) -> tuple[FloatArray, float]:
-    """Return the non-negative least-squares solution and its sum of squares; columns of any size."""
-    sizes = np.asarray(linalg.norm(matrix, axis=0))
-    sizes[sizes == 0] = 1.0
-    solution, residual = optimize.nnls(matrix / sizes, target)
-    return solution / sizes, float(residual**2)
-
-
-def _best_subset(whitened: FloatArray, target: FloatArray, threshold: float) -> tuple[FloatArray, float]:
-    """Return the levels of the subset of noises with the least misfit plus ``threshold`` for each of them."""
-    best: tuple[float, FloatArray, float] = (np.inf, np.zeros(DRIFT + 1), np.inf)
-    for size in range(1, DRIFT + 1):
-        for subset in combinations(range(DRIFT), size):
-            levels, misfit = _fit_of(whitened, target, subset)
-            if misfit + threshold * size < best[0] and levels[:DRIFT].any():
-                best = (misfit + threshold * size, levels, misfit)
-    return best[1], best[2]
 
 
 def _covariance_over_subsets(
@@ -629,15 +532,10 @@ def _covariance_over_subsets(
     own covariance and with how far its levels lie from those chosen (Buckland, Burnham and Augustin 1997,
     Biometrics 53). Only of noises that were chosen, and of the drift.
     """
-    fits = [
-        (size, *_fit_of(whitened, target, subset))
-        for size in range(1, DRIFT + 1)
-        for subset in combinations(range(DRIFT), size)
-    ]
-    scores = np.array([misfit + threshold * size for size, _, misfit in fits])
-    shares = np.exp(-0.5 * (scores - scores.min()))
+    fits = _all_fits(whitened, target, threshold)
+    shares = np.exp(-0.5 * (np.array([score for score, _ in fits]) - min(score for score, _ in fits)))
     total = np.zeros((DRIFT + 1, DRIFT + 1))
-    for share, (_, other, _) in zip(shares / shares.sum(), fits, strict=True):
+    for share, (_, other) in zip(shares / shares.sum(), fits, strict=True):
         if share > LEAST_SHARE:
             away = other - levels
             total += share * (_covariance(whitened, other > 0) + np.outer(away, away))
@@ -666,7 +564,7 @@ def _limit(everything: Variances, solution: Solution, position: int) -> float:
     free[DRIFT] = bool(np.any(everything.responses[solution.used, DRIFT] > 0))
     for _ in range(LIMIT_ROUNDS):
         levels[position] = limit
-        whitened, target = _whitened(everything, levels, solution.values, solution.used)
+        whitened, target, _ = everything.whitened(levels, solution.values, solution.used)
         covariance = _covariance(whitened, free)
         best = float(covariance[position] @ (whitened.T @ target))
         width = float(np.sqrt(covariance[position, position]))
@@ -686,12 +584,11 @@ def simulated_variances(everything: Variances, levels: FloatArray, draws: int = 
     """
     generator = np.random.default_rng(SEED)
     parts, width = everything.spectral_parts(levels)
-    samples = max(point.possible for point in everything.points)
-    shape = np.broadcast_to(width * samples, (draws, len(width)))
+    shape = np.broadcast_to(width * everything.samples, (draws, len(width)))
     powers = generator.standard_gamma(shape) / shape - 1
     scatter = powers @ (parts * width).T
     exact = np.sqrt(np.diag(everything.covariance(levels)))
-    rms = np.sqrt(np.sum((parts * width) ** 2 / (width * samples), axis=1))
+    rms = np.sqrt(np.sum(parts**2 * width / everything.samples, axis=1))
     means = everything.responses @ levels
     return np.asarray(np.maximum(means + scatter * (exact / rms), 0.0))
 
@@ -704,37 +601,8 @@ def probability_by_chance(
     return (reached + 1) / (len(simulated) + 1)
 
 
-def about_fit(
-    limits: Mapping[int, float],
-    *,
-    drift_per_s: float,
-    drift_limit_per_s: float,
-    left_out: int,
-    misfit: float,
-    spare: int,
-) -> tuple[Finding, ...]:
-    """Return the findings of a fit.
-
-    ``limits`` are those of noises not seen, ``drift_limit_per_s`` likewise, ``left_out`` the variances that
-    drift dominates, ``misfit`` the weighted sum of squared residuals of ``spare`` degrees of freedom.
-    """
-    return (
-        _bandwidth(),
-        _drift(drift_per_s, drift_limit_per_s, left_out),
-        *_not_seen(limits),
-        *_misfit(misfit, spare),
-    )
-
-
-def _bandwidth() -> Finding:
-    sentence = (
-        "White and flicker PM are taken as cut off at half the sampling rate; a wider measurement bandwidth "
-        "folds its noise into the fitted level."
-    )
-    return note("PHASE_NOISE_BANDWIDTH", sentence)
-
-
-def _drift(drift_per_s: float, limit_per_s: float, left_out: int) -> Finding:
+def _about_drift(drift_per_s: float, limit_per_s: float, left_out: int) -> Finding:
+    """Return the drift, or below what it would not be seen; ``left_out`` variances are dominated by it."""
     seen = drift_per_s > 0
     sentence = (
         f"A constant drift of the frequency of {drift_per_s:.2e} per second (sign not told) was fitted along"
@@ -748,42 +616,40 @@ def _drift(drift_per_s: float, limit_per_s: float, left_out: int) -> Finding:
         if left_out
         else "."
     )
-    values: dict[str, float | int | str] = {"drift_per_s": drift_per_s, "variances_left_out": left_out}
-    if not seen:
-        values["limit_per_s"] = limit_per_s
-    code = "DRIFT_FITTED" if seen else "NO_DRIFT_SEEN"
-    return note(code, sentence, **values)
+    values = {"drift_per_s": drift_per_s, "variances_left_out": left_out}
+    if seen:
+        return note("DRIFT_FITTED", sentence, **values)
+    return note("NO_DRIFT_SEEN", sentence, **values, limit_per_s=limit_per_s)
 
 
-def _not_seen(limits: Mapping[int, float]) -> tuple[Finding, ...]:
-    if not limits:
-        return ()
-    units = dict(LEVEL_UNITS) | {-1: ""}
-    below = "; ".join(
-        f"{NOISE_NAMES[alpha]} not detected: below {limit:.2g} {units[alpha]}".rstrip()
-        for alpha, limit in limits.items()
-    )
-    sentence = f"{below[0].upper()}{below[1:]} (each 95 %)."
-    values: dict[str, float | int | str] = {f"h_{alpha:+d}_limit": limit for alpha, limit in limits.items()}
-    return (note("NOISE_NOT_DETECTED", sentence, **values),)
+def _about_levels(limits: Mapping[int, float], misfit: float, spare: int) -> tuple[Finding, ...]:
+    """Return what the levels are of, limits of those not seen, and whether power laws explain the variances.
 
-
-def _misfit(misfit: float, spare: int) -> tuple[Finding, ...]:
-    """Return whether power laws explain the variances: their misfit is nearly chi-squared."""
-    probability = float(special.gammaincc(0.5 * max(spare, 1), 0.5 * misfit))
-    values: dict[str, float | int | str] = {
-        "misfit": misfit,
-        "degrees_of_freedom": spare,
-        "probability": probability,
-    }
-    if probability >= LEAST_PROBABILITY:
-        sentence = (
-            f"Power-law noises explain the variances (misfit {misfit:.0f} for {spare} degrees of freedom)."
-        )
-        return (good("POWER_LAWS_FIT", sentence, **values),)
+    The misfit, weighted sum of squared residuals of ``spare`` degrees of freedom, is nearly chi-squared.
+    """
     sentence = (
-        f"Power-law noises do not explain the variances (misfit {misfit:.0f} for {spare} degrees of "
-        "freedom): look for a periodic disturbance, steps, uneven aging or the display's resolution; the "
-        "levels and limits are doubtful."
+        "White and flicker PM are taken as cut off at half the sampling rate; a wider measurement bandwidth "
+        "folds its noise into the fitted level."
     )
-    return (caution("POWER_LAWS_DO_NOT_FIT", sentence, **values),)
+    found = [note("PHASE_NOISE_BANDWIDTH", sentence)]
+    if limits:
+        units = dict(LEVEL_UNITS) | {-1: ""}
+        below = "; ".join(
+            f"{NOISE_NAMES[alpha]} not detected: below {limit:.2g} {units[alpha]}".rstrip()
+            for alpha, limit in limits.items()
+        )
+        sentence = f"{below[0].upper()}{below[1:]} (each 95 %)."
+        values = {f"h_{alpha:+d}_limit": limit for alpha, limit in limits.items()}
+        found.append(note("NOISE_NOT_DETECTED", sentence, **values))
+    probability = float(special.gammaincc(0.5 * max(spare, 1), 0.5 * misfit))
+    fits = probability >= LEAST_PROBABILITY
+    of = f"(misfit {misfit:.0f} for {spare} degrees of freedom)"
+    sentence = (
+        f"Power-law noises explain the variances {of}."
+        if fits
+        else f"Power-law noises do not explain the variances {of}: look for a periodic disturbance, steps, "
+        "uneven aging or the display's resolution; the levels and limits are doubtful."
+    )
+    say, code = (good, "POWER_LAWS_FIT") if fits else (caution, "POWER_LAWS_DO_NOT_FIT")
+    found.append(say(code, sentence, misfit=misfit, degrees_of_freedom=spare, probability=probability))
+    return tuple(found)

@@ -28,13 +28,7 @@ from scipy import optimize, special
 
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
-from evenbeat.deviations.covariance import (
-    EXPONENTS,
-    exponents_of,
-    octaves,
-    sampled_density,
-    squared_gain,
-)
+from evenbeat.deviations.covariance import EXPONENTS, exponents_of, products_of, term_spectra
 from evenbeat.deviations.forms.terms import Differences
 from evenbeat.deviations.freedom import Moments
 from evenbeat.deviations.sums.kernels import TermSum
@@ -65,7 +59,7 @@ HOPELESS = 200.0
 WIDENED = 1.2
 SHRINKAGE = 0.05
 """Share taken off the correlations, which are those of a record without ends."""
-OCTAVE_POINTS, OCTAVES_BELOW = 127, 5
+OCTAVE_POINTS = 127
 GROUPS = 8
 """Of nodes alike in what they say of one averaging time, for its interval."""
 TOGETHER = 0.4
@@ -341,19 +335,9 @@ def _mean_square(
 
 @lru_cache(maxsize=16)
 def _spectral_products(points: tuple[tuple[int, bool], ...], order: int) -> FloatArray:
-    """Return integrals of the products of all spectra of terms, shape (noises², n²).
-
-    The sum over lags of the product of the covariances of two statistics' terms is the integral of the
-    product of their spectra.
-    """
-    frequency, width = octaves(max(factor for factor, _ in points), OCTAVE_POINTS, OCTAVES_BELOW)
-    gains = np.array([squared_gain(frequency, np.array([m]), order=order, averaged=a)[0] for m, a in points])
-    densities = np.array([sampled_density(alpha, frequency) for alpha in exponents_of(order)])
-    spectra = gains * (densities * np.sqrt(width))[:, np.newaxis]
-    noises, count, _ = spectra.shape
-    flat = spectra.reshape(noises * count, -1)
-    products = (flat @ flat.T).reshape(noises, count, noises, count)
-    return np.asarray(products.swapaxes(1, 2).reshape(noises**2, -1))
+    """Return integrals of the products of all spectra of terms, shape (noises², n²)."""
+    terms = tuple((order, factor, averaged) for factor, averaged in points)
+    return products_of(term_spectra(terms, exponents_of(order), OCTAVE_POINTS)[0])
 
 
 @lru_cache(maxsize=4)
