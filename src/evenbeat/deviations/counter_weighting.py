@@ -125,35 +125,6 @@ def weighted_readings(
     return Record.from_frequency(readings, interval_s=gate_s, counter_weighting=weighting)
 
 
-def white_pm_allan_deviation(
-    weighting: str, *, jitter_s: float, stamps_per_gate: int, gate_s: float
-) -> float:
-    """Return the Allan deviation at the gate that independent errors of the edges give.
-
-    Parameters
-    ----------
-    weighting, stamps_per_gate
-        As for :func:`reading_weights`.
-    jitter_s
-        Standard deviation of the time errors of the edges.
-    gate_s
-        Length of the gate.
-
-    Notes
-    -----
-    √3 σ/T for plain, √(3/n) σ/T for triangular and √(12/n) σ/T for regression readings of n stamps
-    (Rubiola 2005), the latter exact with n²/(n² - 1) under the root. At M gates the first two fall as 1/M,
-    the last as 1/√M: contiguous regressions share no edge, and white PM looks like white FM.
-    """
-    check_positive(jitter_s, "jitter_s", optional=False)
-    check_positive(gate_s, "gate_s", optional=False)
-    weights = reading_weights(weighting, stamps_per_gate)
-    name, n = checked_weighting(weighting), stamps_per_gate
-    if name == "regression":
-        return float(np.sqrt(np.sum(weights**2)) * jitter_s / gate_s)
-    return math.sqrt(3 / (n if name == "triangular" else 1)) * jitter_s / gate_s
-
-
 def about_counter_weighting(record: Record) -> tuple[Finding, ...]:
     """Return what the weighting of the counter does to a deviation of the record, if anything."""
     weighting = record.counter_weighting

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
+from evenbeat.deviations.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.noise_mixture import Law
 from evenbeat.deviations.points import (
@@ -65,20 +65,32 @@ def hybrid_curve(
         msg = f"the {TITLE} needs at least {needed} samples; the record has {len(record)}"
         raise TooShortError(msg, needed=needed, available=len(record))
     join = int(JOINED_AT * (samples.points - 1))
-    chosen = _factors(record, samples.points, averaging, join)
-    short = chosen.factors[chosen.factors <= join]
-    spans = chosen.factors[chosen.factors > join] // 3 * 4
+    factors, findings = _factors(record, samples.points, averaging, join)
+    short, spans = factors[factors <= join], factors[factors > join] // 3 * 4
     looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage)
     mixture = looked.mixture(noise, order=2)
     allan = computed_points(looked, _ALLAN, short, mixture, bias)
-    tell = _counted_on(progress, len(short), len(chosen.factors))
+    tell = _counted_on(progress, len(short), len(factors))
     theo1 = computed_points(looked, _THEO1, spans, mixture, bias, progress=tell)
     law = Law.of(mixture, [*allan.moments, *theo1.moments])
     if bias == "published" and len(spans):
         theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(samples)))
-    about = (_about_join(join, record.interval_s), *(_about_bias(theo1, bias) if len(spans) else ()))
+    sentence = (
+        f"Up to {duration_text(join * record.interval_s)} this is the overlapping Allan deviation, beyond it "
+        "Théo1 at its effective averaging time."
+    )
+    about = [note("JOINED", sentence, join_s=join * record.interval_s)]
+    if len(spans):
+        about += _about_bias(theo1, bias)
     return made_curve(
-        looked, _JOINED, chosen, [allan, theo1], law, mixture, stated=noise is not None, about=about
+        looked,
+        _JOINED,
+        factors,
+        [allan, theo1],
+        law,
+        mixture,
+        stated=noise is not None,
+        about=(findings, about),
     )
 
 
@@ -91,16 +103,18 @@ def _counted_on(progress: Progress | None, before: int, count: int) -> Progress 
     return lambda done, _: progress(before + done, count)
 
 
-def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Factors:
+def _factors(
+    record: Record, points: int, averaging: Averaging, join: int
+) -> tuple[IntArray, tuple[Finding, ...]]:
     largest = (points - 1) // 4 * 3
-    chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
-    rounded = np.where(
-        chosen.factors <= join, chosen.factors, np.maximum(chosen.factors // 3, join // 3 + 1) * 3
+    factors, findings = chosen_factors(
+        averaging, largest=largest, samples=len(record), interval_s=record.interval_s
     )
+    rounded = np.where(factors <= join, factors, np.maximum(factors // 3, join // 3 + 1) * 3)
     rounded = np.unique(rounded[rounded <= largest])
-    moved = np.setdiff1d(chosen.factors, rounded)
+    moved = np.setdiff1d(factors, rounded)
     if isinstance(averaging, str) or len(moved) == 0:
-        return Factors(factors=rounded, findings=chosen.findings)
+        return rounded, findings
     listed = ", ".join(str(factor) for factor in moved)
     if len(rounded) == 0:
         msg = f"beyond factor {join} the {TITLE} has only multiples of 3, none of {listed}"
@@ -109,16 +123,7 @@ def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Fa
         f"Beyond factor {join} the {TITLE} exists at multiples of 3; in place of {listed} stand the nearest "
         "below."
     )
-    finding = note("FACTORS_MOVED", sentence, factors=listed, join=join)
-    return Factors(factors=rounded, findings=(*chosen.findings, finding))
-
-
-def _about_join(join: int, interval_s: float) -> Finding:
-    sentence = (
-        f"Up to {duration_text(join * interval_s)} this is the overlapping Allan deviation, beyond it Théo1 "
-        "at its effective averaging time."
-    )
-    return note("JOINED", sentence, join_s=join * interval_s)
+    return rounded, (*findings, note("FACTORS_MOVED", sentence, factors=listed, join=join))
 
 
 def _about_bias(points: Points, bias: Bias) -> tuple[Finding, ...]:

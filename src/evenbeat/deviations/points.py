@@ -12,7 +12,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, Factors, IntArray, chosen_factors
+from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, IntArray, chosen_factors
 from evenbeat.deviations.counter_weighting import about_counter_weighting
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.forms.whole import WholeForm
@@ -277,29 +277,43 @@ def curve_of(
     if not kind.form.takes_gaps:
         check_no_gaps(record, samples, kind.title)
     looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage)
-    chosen = _possible_factors(record, samples, kind, averaging)
+    factors, findings = _possible_factors(record, samples, kind, averaging)
     mixture = looked.mixture(noise, order=kind.form.order)
-    points = computed_points(looked, kind, chosen.factors, mixture, bias, progress=progress)
-    about = (*about_effective_times(kind), *about_bias(kind, points, bias))
+    points = computed_points(looked, kind, factors, mixture, bias, progress=progress)
+    about: list[Finding] = []
+    if (share := kind.form.effective_share) != 1:
+        sentence = (
+            f"The averaging factor is the span of the {kind.title} in samples; the averaging time is the "
+            f"effective one, {share:g} of the span."
+        )
+        about.append(note("EFFECTIVE_TIME", sentence, effective_share=share))
+    about += about_bias(kind, points, bias)
     return made_curve(
-        looked, kind, chosen, [points], points.law, mixture, stated=noise is not None, about=about
+        looked,
+        kind,
+        factors,
+        [points],
+        points.law,
+        mixture,
+        stated=noise is not None,
+        about=(findings, about),
     )
 
 
 def made_curve(
     looked: Looked,
     kind: Statistic,
-    chosen: Factors,
+    factors: IntArray,
     parts: Sequence[Points],
     law: Law,
     mixture: NoiseMixture | None,
     *,
     stated: bool,
-    about: Sequence[Finding],
+    about: tuple[Sequence[Finding], Sequence[Finding]],
 ) -> StabilityCurve:
-    """Return the curve of the points of all parts, whose law is given; ``about`` are its last findings."""
+    """Return the curve of the points of all parts, of known law; ``about`` are its first and last findings."""
     record, samples, interval = looked.record, looked.samples, looked.record.interval_s
-    times = chosen.factors * interval * kind.form.effective_share
+    times = factors * interval * kind.form.effective_share
     terms = [term for part in parts for term in part.terms]
     variances = np.array([term.total for term in terms])
     bias, expected = (
@@ -313,7 +327,7 @@ def made_curve(
         symbol=kind.symbol,
         unit=kind.unit,
         interval_s=interval,
-        averaging_factor=chosen.factors,
+        averaging_factor=factors,
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in terms], dtype=np.int64),
@@ -325,14 +339,14 @@ def made_curve(
         record_name="" if record.source is None else record.source.name,
         record_sha256="" if record.source is None else record.source.sha256,
         findings=(
-            *chosen.findings,
+            *about[0],
             *about_record(record),
             *about_gaps(samples, terms, times, looked.minimum_coverage),
             *about_variation(deviation),
             # rounding spreads evenly over one unit: a twelfth of its square
             *about_rounding(samples, deviation, kind.deviation(errors / 12, times, interval)),
             *about_noise(law, times, stated=stated),
-            *about,
+            *about[1],
         ),
     )
 
@@ -354,7 +368,9 @@ def check_no_gaps(record: Record, samples: Samples, title: str) -> None:
     raise InputError(msg)
 
 
-def _possible_factors(record: Record, samples: Samples, kind: Statistic, averaging: Averaging) -> Factors:
+def _possible_factors(
+    record: Record, samples: Samples, kind: Statistic, averaging: Averaging
+) -> tuple[IntArray, tuple[Finding, ...]]:
     """Return the factors from the smallest possible one in steps that the statistic has."""
     form, largest = kind.form, kind.form.largest(samples.points)
     if largest < form.smallest:
@@ -362,17 +378,18 @@ def _possible_factors(record: Record, samples: Samples, kind: Statistic, averagi
         needed = intervals + (record.kind == "phase")
         msg = f"the {kind.title} needs at least {needed} samples; the record has {len(record)}"
         raise TooShortError(msg, needed=needed, available=len(record))
-    chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
-    fits = (chosen.factors >= form.smallest) & (chosen.factors % form.step == 0)
+    factors, findings = chosen_factors(
+        averaging, largest=largest, samples=len(record), interval_s=record.interval_s
+    )
+    fits = (factors >= form.smallest) & (factors % form.step == 0)
     if fits.all():
-        return chosen
+        return factors, findings
     if isinstance(averaging, str):
-        rounded = chosen.factors // form.step * form.step
+        rounded = factors // form.step * form.step
         fitting = np.unique(rounded[rounded >= form.smallest])
         # a short record may hold none of the grid: then the shortest that there is
-        fitting = fitting if len(fitting) else np.array([form.smallest], dtype=np.int64)
-        return Factors(factors=fitting, findings=chosen.findings)
-    refused = ", ".join(str(factor) for factor in chosen.factors[~fits])
+        return fitting if len(fitting) else np.array([form.smallest], dtype=np.int64), findings
+    refused = ", ".join(str(factor) for factor in factors[~fits])
     allowed = f"even numbers from {form.smallest} to {largest} are possible with this record"
     if not fits.any():
         msg = f"the {kind.title} has no averaging factor {refused}; {allowed}"
@@ -381,7 +398,7 @@ def _possible_factors(record: Record, samples: Samples, kind: Statistic, averagi
         f"The averaging factors {refused} were asked for, but the {kind.title} has none such; {allowed}."
     )
     finding = caution("FACTORS_NOT_COMPUTED", sentence, factors=refused, largest_factor=largest)
-    return Factors(factors=chosen.factors[fits], findings=(*chosen.findings, finding))
+    return factors[fits], (*findings, finding)
 
 
 def computed_points(
@@ -434,18 +451,6 @@ def computed_points(
         law=law,
         weights=weights_of(weighing, law.edf),
     )
-
-
-def about_effective_times(kind: Statistic) -> tuple[Finding, ...]:
-    """Return that the averaging times are shorter than the spans."""
-    share = kind.form.effective_share
-    if share == 1:
-        return ()
-    sentence = (
-        f"The averaging factor is the span of the {kind.title} in samples; the averaging time is the "
-        f"effective one, {share:g} of the span."
-    )
-    return (note("EFFECTIVE_TIME", sentence, effective_share=share),)
 
 
 _WAYS = {
