@@ -9,7 +9,7 @@ import pytest
 from scipy import linalg
 
 import evenbeat as eb
-from evenbeat.deviations.covariance import exponents_of, term_covariance
+from evenbeat.deviations.covariance import exponents_of, term_covariances
 from evenbeat.deviations.forms import whole as dense
 from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom
 from evenbeat.deviations.freedom import raised_to_freedom, weights_of
@@ -58,7 +58,9 @@ def test_weights_are_the_eigenvalues_of_all_terms(name: str, exponent: int) -> N
     step = 1 if kind.form.overlapping else factor
     lags = step * np.arange(possible)
     covariance = linalg.toeplitz(
-        term_covariance(lags, factor, exponent=exponent, order=kind.form.order, averaged=kind.form.averaged)
+        term_covariances(
+            lags, factor, exponents=(exponent,), order=kind.form.order, averaged=kind.form.averaged
+        )[0]
     )
     every = linalg.eigvalsh(covariance / covariance[0, 0])[::-1] / possible
 

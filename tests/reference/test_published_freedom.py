@@ -160,14 +160,14 @@ def test_against_the_algorithm_of_allantools(statistic: str, exponent: int, fact
 def test_fast_sum_is_the_full_sum(statistic: str, exponent: int, factor: int) -> None:
     """Few well-placed lags give the sum over all lags within one percent."""
     # SOURCE: the defining sum M² c(0)² / Σ n(k) c(k)² over every lag
-    from evenbeat.deviations.covariance import term_covariance
+    from evenbeat.deviations.covariance import term_covariances
 
     kind = STATISTICS[statistic]
     count = 2000 - kind.form.spans * factor + kind.form.averaged
     lags = np.arange(count)
-    covariance = term_covariance(
-        lags, factor, exponent=exponent, order=kind.form.order, averaged=kind.form.averaged
-    )
+    covariance = term_covariances(
+        lags, factor, exponents=(exponent,), order=kind.form.order, averaged=kind.form.averaged
+    )[0]
     squares = (count - lags) * (covariance / covariance[0]) ** 2
     full = count**2 / (2 * squares.sum() - squares[0])
 

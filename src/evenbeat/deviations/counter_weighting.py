@@ -49,24 +49,10 @@ RATIO_AT_GATE: Mapping[str, Mapping[int, float]] = MappingProxyType(
 
 
 def reading_weights(weighting: str, stamps_per_gate: int) -> FloatArray:
-    """Return the weights of the time stamps in one reading, to be divided by the gate.
+    """Return the weights of the time stamps in one reading of n of them, to be divided by the gate.
 
-    Parameters
-    ----------
-    weighting
-        ``plain``, ``triangular`` or ``regression``.
-    stamps_per_gate
-        n, number of edges timed in a gate.
-
-    Returns
-    -------
-    FloatArray
-        Shape (n + 1,), (2n,) or (n,): the triangular weighting of frequency reaches over two gates.
-
-    Raises
-    ------
-    InputError
-        For an unknown weighting, or fewer than two stamps for the regression.
+    Shape (n + 1,) if ``plain``, (2n,) if ``triangular``, which reaches over two gates, (n,) if
+    ``regression``.
     """
     name = checked_weighting(weighting)
     n = whole_factor(stamps_per_gate)

@@ -85,25 +85,10 @@ def phase_kernel(lag: FloatArray, exponent: int) -> FloatArray:
 def term_covariances(
     lag: npt.ArrayLike, factor: int, *, order: int, averaged: bool, exponents: Sequence[int] | None = None
 ) -> FloatArray:
-    """Return the covariance of two terms ``lag`` samples apart, per unit of each level [s²].
+    """Return the covariance of two terms ``lag`` samples apart, per unit of each level [s²], (noises, lags).
 
-    Parameters
-    ----------
-    lag
-        Whole numbers of samples, shape (n,).
-    factor
-        Averaging factor.
-    order
-        2 for the Allan, 3 for the Hadamard statistics.
-    averaged
-        Whether a term is the mean of ``factor`` differences (modified statistics).
-    exponents
-        α of the noises; all that the differences allow unless given.
-
-    Returns
-    -------
-    FloatArray
-        Shape (noises, n).
+    Each is a difference of ``order`` of points ``factor`` apart, if ``averaged`` the mean of ``factor``
+    neighbouring ones (modified statistics); under all noises that these allow unless exponents are given.
     """
     steps = order + (averaged and factor > 1)
     weights = np.array([(-1.0) ** (steps + k) * math.comb(2 * steps, k) for k in range(2 * steps + 1)])
@@ -138,13 +123,6 @@ def _double_sums(exponent: int) -> FloatArray:
     return double_sum(_table(exponent))
 
 
-def term_covariance(
-    lag: npt.ArrayLike, factor: int, *, exponent: int, order: int, averaged: bool
-) -> FloatArray:
-    """Return the same under one noise, shape (n,)."""
-    return term_covariances(lag, factor, order=order, averaged=averaged, exponents=(exponent,))[0]
-
-
 def mean_square_difference(exponent: int, factor: int, *, order: int, averaged: bool) -> float:
     """Return the expected square of a term per unit h_α, its covariance at lag zero [s² per h_α]."""
     return float(term_covariances(0, factor, order=order, averaged=averaged, exponents=(exponent,))[0, 0])
@@ -175,22 +153,11 @@ def sampled_density(exponent: int, frequency: FloatArray) -> FloatArray:
 def term_spectra(
     terms: tuple[tuple[int, int, bool], ...], exponents: tuple[int, ...], octave_points: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the spectra of squared terms, and the widths of frequencies in cycles per sample.
+    """Return the spectra of terms (order, factor, averaged), shape (noises, terms, frequencies), and widths.
 
-    Parameters
-    ----------
-    terms
-        Order, averaging factor and whether averaged, of each kind of term.
-    exponents
-        α of the noises.
-    octave_points
-        Evenly spaced in each octave from half down to ``OCTAVES_BELOW`` below one over the longest averaging
-        factor; a prime number falls in step with no doubled factor.
-
-    Returns
-    -------
-    FloatArray
-        Shape (noises, terms, frequencies), times the root of the width: sums of products are integrals.
+    Times the root of the width of each frequency in cycles per sample, so that sums of products are
+    integrals. There are ``octave_points`` in each octave from half down to ``OCTAVES_BELOW`` below one over
+    the longest factor; a prime number falls in step with no doubled factor.
     """
     longest = max(factor for _, factor, _ in terms)
     inside = (np.arange(octave_points) + 0.5) / octave_points

@@ -43,14 +43,8 @@ LONGEST_TABLE = 1 << 15
 class Moments:
     """Expectation and scatter of one statistic at one averaging factor, per unit of the levels.
 
-    Attributes
-    ----------
-    expected
-        Shape (noises,): what the statistic is in expectation; NaN without any term.
-    aimed_at
-        Shape (noises,): the variance that it estimates, in the same unit.
-    products
-        Shape (noises, noises): under levels h the variance of the statistic is ``2 hᵀ products h``.
+    ``expected`` (noises,) is NaN without any term; ``aimed_at`` the variance that it estimates; under levels
+    h the variance of the statistic is ``2 hᵀ products h``.
     """
 
     expected: FloatArray

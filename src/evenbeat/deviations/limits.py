@@ -37,15 +37,7 @@ _AT_THE_END = 1e-9
 
 @dataclass(frozen=True, kw_only=True)
 class LimitPiece:
-    """One piece of a limit line: a sum of powers of the averaging time.
-
-    Attributes
-    ----------
-    above_s, up_to_s
-        Averaging times to which it applies: above the first, up to and including the second.
-    terms
-        Pairs of factor and power: the limit is ``Σ factor · τ^power``.
-    """
+    """One piece of a limit line: ``Σ factor · τ^power`` of its terms, between two averaging times."""
 
     above_s: float
     up_to_s: float

@@ -37,18 +37,10 @@ OFTEN = 0.9
 class NoiseChange(Plain):
     """The noise of two windows that do not overlap, compared at one averaging time.
 
-    Attributes
-    ----------
-    averaging_time_s
-        Where.
-    first_start_s, second_start_s
-        Seconds from the start of the record to the start of the two windows.
-    factor, low, high
-        Deviation of the second over that of the first, with limits that hold for all comparisons at
-        once with 95 %: the pair was chosen because it is extreme, and so its factor is too large on
-        average.
-    probability
-        Chance of a ratio as extreme without any change, multiplied by Holm's adjustment.
+    Windows by their start in seconds of the record; ``factor`` is the deviation of the second over that of
+    the first, with limits that hold for all comparisons at once with 95 %: the pair was chosen because it is
+    extreme, and so its factor is too large on average. ``probability`` is the chance of a ratio as extreme
+    without any change, multiplied by Holm's adjustment.
     """
 
     averaging_time_s: float
@@ -167,8 +159,8 @@ def _about_changes(
         sentence = (
             f"The noise at τ = {duration_text(change.averaging_time_s)} changed by a factor of "
             f"{change.factor:.3g} (95 %: {change.low:.3g} to {change.high:.3g}) between the window from "
-            f"{first} and the one from {second}; among {comparisons} comparisons chance would show this with a "
-            f"probability of {change.probability:.1g}."
+            f"{first} and the one from {second}; among {comparisons} comparisons chance would show this "
+            f"with a probability of {change.probability:.1g}."
         )
         found.append(caution("NOISE_CHANGED", sentence, **change.to_dict(), comparisons=comparisons))
     return tuple(found)

@@ -126,24 +126,13 @@ class NoiseMixture:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Law:
-    """How a statistic is distributed at several averaging times under a mixture.
+    """How a statistic is distributed at n averaging times under a mixture.
 
-    Attributes
-    ----------
-    levels
-        Shape (noises,): of the mean mixture.
-    aimed_at
-        Shape (n,): the variance aimed at under the five usual noises of the mean mixture; NaN if unknown.
-    bias
-        Shape (n,): expectation over the variance aimed at.
-    edf
-        Shape (n,): under the mean mixture; NaN where there is no term.
-    exponent
-        Shape (n,): α of the noise that makes the largest part of the expectation; NaN likewise.
-    surely
-        Shape (n,): share of the nodes under which it is that noise.
-    scales, freedoms
-        Shape (n, groups): over the bias, and degrees of freedom, of nodes that are alike.
+    ``levels`` (noises,) are of the mean mixture, under which there are ``aimed_at``, the variance aimed at
+    under the five usual noises (NaN if unknown), ``bias``, the expectation over it, ``edf`` (NaN where there
+    is no term) and ``exponent``, α of the noise that makes the largest part (NaN likewise); ``surely`` is the
+    share of the nodes under which it is that noise. ``scales`` and ``freedoms``, (n, groups), are what the
+    bias is divided by, and degrees of freedom, of nodes that are alike.
     """
 
     levels: FloatArray

@@ -240,18 +240,10 @@ class Looked:
 class Points:
     """What a statistic gives at some averaging factors.
 
-    Attributes
-    ----------
-    terms
-        Sums with the variance as ``total``, in units of the sampling interval, before bias removal.
-    bias
-        Shape (n,): what the variances are divided by.
-    expected
-        Shape (n,): what the variances are in expectation once this is removed, under the mean mixture.
-    moments, law
-        Expectation and scatter per unit of each level; how the variances are distributed under the mixture.
-    weights
-        Of the chi-squared variables behind each variance.
+    ``terms`` hold the variance as ``total``, in units of the sampling interval, to be divided by ``bias``;
+    ``expected`` is what it is then in expectation under the mean mixture; ``moments`` expectation and scatter
+    per unit of each level, ``law`` how the variances are distributed under the mixture, with the ``weights``
+    of the chi-squared variables behind each.
     """
 
     terms: list[TermSum]
@@ -311,7 +303,7 @@ def made_curve(
     stated: bool,
     about: tuple[Sequence[Finding], Sequence[Finding]],
 ) -> StabilityCurve:
-    """Return the curve of the points of all parts, of known law; ``about`` are its first and last findings."""
+    """Return the curve of the points of all parts, of known law; ``about``: its first and last findings."""
     record, samples, interval = looked.record, looked.samples, looked.record.interval_s
     times = factors * interval * kind.form.effective_share
     terms = [term for part in parts for term in part.terms]

@@ -428,15 +428,7 @@ Known = StabilityCurve | Mapping[float, float]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Contribution:
-    """A part of what was measured: its variance and limits of it.
-
-    Attributes
-    ----------
-    name
-        ``"reference"`` or ``"floor"``.
-    variance, edf
-        Shape (n,); ``edf`` is infinite where the deviation was given as a plain number.
-    """
+    """A part of what was measured; ``edf`` is infinite where its deviation was given as a plain number."""
 
     name: str
     variance: FloatArray

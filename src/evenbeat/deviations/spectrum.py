@@ -109,7 +109,7 @@ class Spectrum(Result):
             return np.asarray(10 * np.log10(0.5 * (2 * np.pi * carrier) ** 2 * self.phase_density_s2_per_hz))
 
     def confidence_interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
-        """Return the limits of S_y that leave equal probability outside on either side, 1/Hz, shape (n,) each.
+        """Return the limits of S_y in 1/Hz, equal probability outside on either side, shape (n,) each.
 
         Raises
         ------

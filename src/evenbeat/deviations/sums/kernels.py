@@ -61,20 +61,10 @@ NEARLY_NONE = 1e-3
 
 
 class TermSum:
-    """Sum of the squared terms of a statistic at one averaging factor.
+    """Sum of the squared terms of a statistic in s² at one averaging factor, and which terms there are.
 
-    Parameters
-    ----------
-    total
-        Sum of squares in s².
-    possible
-        Number of terms the record would have without gaps.
-    terms
-        Number of terms that were used; all unless given.
-    valid
-        Shape (possible,): which terms were used; ``None`` means all, unless there are
-    runs
-        Where runs of used terms begin and end, shape (2, runs), or what finds it out.
+    Of ``possible`` terms, as many as without gaps, ``terms`` were used: ``valid`` (possible,) or ``runs``,
+    where runs of used terms begin and end, shape (2, runs), or what finds it out, say which; else all.
     """
 
     def __init__(
