@@ -21,7 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 from scipy import optimize, special
@@ -329,13 +329,13 @@ def _spectral_products(points: tuple[tuple[int, bool], ...], order: int) -> Floa
     return products_of(term_spectra(terms, exponents_of(order), OCTAVE_POINTS)[0])
 
 
-@lru_cache(maxsize=4)
-def _subsets(noises: int, *, drift: bool) -> BoolArray:
-    """Return which noises are in each subset, the drift last, shape (subsets, unknowns)."""
+@lru_cache(maxsize=8)
+def subsets_of(noises: int, together: int, *, drift: bool) -> BoolArray:
+    """Return which of up to so many noises are in each subset, the drift last, shape (subsets, unknowns)."""
     without = np.array(
         [
             np.isin(np.arange(noises + drift), some)
-            for size in range(1, MOST_TOGETHER + 1)
+            for size in range(1, together + 1)
             for some in combinations(range(noises), size)
         ]
     )
@@ -359,29 +359,15 @@ def _normal_draws(unknowns: int) -> FloatArray:
 
 def _nodes(anchors: Anchors, order: int) -> FloatArray:
     """Return levels drawn from what the anchors leave of them, shape (draws, noises)."""
-    response = np.array([point.expected for point in anchors.moments])
-    scatter = np.array([point.products for point in anchors.moments])
-    single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
-    noises = response.shape[1]
-    if order == 2:
-        # a drift D adds D m² to every term: its square to their mean square, and beside noise four times its
-        # square times the variance of their mean to the scatter of it
-        drift = np.array([float(factor) ** 4 for factor, _ in anchors.points])[:, np.newaxis]
-        beside = (drift * response / single)[:, :, np.newaxis]
-        nothing = np.zeros((len(drift), 1, 1))
-        scatter = np.block([[scatter, beside], [beside.swapaxes(1, 2), nothing]])
-        response, single = np.hstack([response, drift]), np.hstack([single, single[:, -1:]])
-    # levels are counted in the most that the record can hold of each
-    measured = anchors.squares[:, np.newaxis] / response
-    usual, least = (2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY))
-    most = np.min(measured / least, axis=0)
-    pairs = np.multiply.outer(most, most)
-    fits = _Fits(
-        response=most / measured,
-        scatter=scatter * pairs / anchors.squares[:, np.newaxis, np.newaxis] ** 2,
-        spectral=_spectral_products(anchors.points, order) * pairs[:noises, :noises].reshape(-1, 1),
-        subsets=_subsets(noises, drift=order == 2),
-        likely=np.min(measured / usual, axis=0) / most,
+    noises = len(exponents_of(order))
+    # a drift D adds D m² to every term
+    drift = np.array([float(factor) ** 4 for factor, _ in anchors.points]) if order == 2 else None
+    fits, most = Fits.of(
+        anchors.squares,
+        anchors.moments,
+        drift,
+        _spectral_products(anchors.points, order),
+        subsets_of(noises, MOST_TOGETHER, drift=order == 2),
     )
     drawn, logarithms = fits.drawn()
     upto = np.cumsum(np.exp(logarithms - logarithms.max()))
@@ -389,13 +375,29 @@ def _nodes(anchors: Anchors, order: int) -> FloatArray:
     return np.asarray(drawn[chosen, :noises] * most[:noises])
 
 
+class Fitted(NamedTuple):
+    """Subsets with their levels, what is left of the logarithms, the inverse root of the covariance of these.
+
+    And the expectations, and the inverse covariance of the levels where the unit matrix is added: a level is
+    not known worse than to the most there can be of it.
+    """
+
+    subsets: BoolArray
+    levels: FloatArray
+    residuals: FloatArray
+    inverse: FloatArray
+    means: FloatArray
+    normal: FloatArray
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Fits:
+class Fits:
     """Fits of all subsets of unknowns at once, levels in units of the most there can be of each.
 
     ``response`` (n, unknowns) is the expectation of each mean square over its value, ``scatter`` half its
     variance likewise, ``spectral`` (noises², n²) gives the correlations, ``subsets`` (subsets, unknowns)
-    which unknowns are in, and up to ``likely`` (unknowns,) a level counts as usual.
+    which unknowns are in, and up to ``likely`` (unknowns,) a level counts as usual. ``shrinkage`` is the
+    share taken off the correlations of each.
     """
 
     response: FloatArray
@@ -403,17 +405,62 @@ class _Fits:
     spectral: FloatArray
     subsets: BoolArray
     likely: FloatArray
+    shrinkage: FloatArray | float = SHRINKAGE
 
-    def drawn(self) -> tuple[FloatArray, FloatArray]:
-        """Return levels about each fit, shape (draws, unknowns), and the logarithms of their weights."""
+    @classmethod
+    def of(
+        cls,
+        values: FloatArray,
+        moments: Sequence[Moments],
+        drift: FloatArray | None,
+        spectral: FloatArray,
+        subsets: BoolArray,
+        *,
+        shrinkage: FloatArray | float = SHRINKAGE,
+    ) -> tuple[Self, FloatArray]:
+        """Return fits of mean squares, and the most that the record can hold of each unknown.
+
+        A drift adds ``drift`` times its square, and beside noise four times its square times the variance of
+        the mean term to the scatter.
+        """
+        response = np.array([point.expected for point in moments])
+        scatter = np.array([point.products for point in moments])
+        single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
+        noises = response.shape[1]
+        if drift is not None:
+            beside = (drift[:, np.newaxis] * response / single)[:, :, np.newaxis]
+            nothing = np.zeros((len(drift), 1, 1))
+            scatter = np.block([[scatter, beside], [beside.swapaxes(1, 2), nothing]])
+            response, single = np.column_stack([response, drift]), np.hstack([single, single[:, -1:]])
+        with np.errstate(divide="ignore"):
+            measured = values[:, np.newaxis] / response
+        usual, least = (
+            2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY)
+        )
+        most = np.min(measured / least, axis=0)
+        pairs = np.multiply.outer(most, most)
+        fits = cls(
+            response=most / measured,
+            scatter=scatter * pairs / values[:, np.newaxis, np.newaxis] ** 2,
+            spectral=spectral * pairs[:noises, :noises].reshape(-1, 1),
+            subsets=subsets,
+            likely=np.min(measured / usual, axis=0) / most,
+            shrinkage=shrinkage,
+        )
+        return fits, most
+
+    def fitted(
+        self, rounds: int = ROUNDS, *, hopeless: float = HOPELESS, begin: FloatArray | None = None
+    ) -> Fitted:
+        """Return the fit of each subset that has hope; from ``begin`` on, which keeps what is not in it."""
         subsets = self.subsets
-        levels = np.where(subsets, 0.5 / subsets.sum(axis=1, keepdims=True), 0.0)
-        for number in range(ROUNDS):
+        levels = np.where(subsets, 0.5 / subsets.sum(axis=1, keepdims=True), 0.0) if begin is None else begin
+        for number in range(rounds):
             residuals, covariance = self._residuals(levels)
             inverse = np.linalg.inv(np.linalg.cholesky(covariance))
-            if number == ROUNDS - 2:  # nearly there: what is far from the record now is so at the end
-                likelihood = _log_likelihood(residuals[:, np.newaxis], inverse)[:, 0]
-                hopeful = likelihood > likelihood.max() - HOPELESS
+            if number == rounds - 2:  # nearly there: what is far from the record now is so at the end
+                likelihood = log_likelihood(residuals[:, np.newaxis], inverse)[:, 0]
+                hopeful = likelihood > likelihood.max() - hopeless
                 subsets, levels, residuals, inverse = (
                     some[hopeful] for some in (subsets, levels, residuals, inverse)
                 )
@@ -421,11 +468,15 @@ class _Fits:
             slope = inverse @ (self.response / means[:, :, np.newaxis] * subsets[:, np.newaxis])
             both = np.concatenate([slope, inverse @ residuals[..., np.newaxis]], axis=2)
             products = slope.swapaxes(1, 2) @ both
-            # the unit matrix: a level is not known worse than to the most there can be of it
             normal = products[..., :-1] + np.eye(subsets.shape[1])
-            if number < ROUNDS - 1:
+            if number < rounds - 1:
                 moved = levels + np.linalg.solve(normal, products[..., -1:])[..., 0]
-                levels = np.where(subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), 0.0)
+                levels = np.where(subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), levels)
+        return Fitted(subsets, levels, residuals, inverse, means, normal)
+
+    def drawn(self) -> tuple[FloatArray, FloatArray]:
+        """Return levels about each fit, shape (draws, unknowns), and the logarithms of their weights."""
+        subsets, levels, residuals, inverse, means, normal = self.fitted()
         size = subsets.sum(axis=1)
         root = np.linalg.cholesky(normal)
         normals = _normal_draws(subsets.shape[1])
@@ -436,7 +487,7 @@ class _Fits:
             drawn, inside = np.clip(drawn, 0.0, 1.0), ~inside
         used = np.where(inside[..., np.newaxis], drawn, levels[:, np.newaxis])
         off = residuals[:, np.newaxis] + np.log(means[:, np.newaxis] / (used @ self.response.T))
-        likelihood = _log_likelihood(off, inverse)
+        likelihood = log_likelihood(off, inverse)
         proposed = (_log_size(root) - size * math.log(WIDENED * math.sqrt(2 * math.pi)))[:, np.newaxis]
         proposed = proposed - 0.5 * (subsets @ (normals**2).T)
         prior = (size - 1) * math.log(ODDS_OF_ONE_MORE) - subsets @ np.log(self.likely)
@@ -451,7 +502,7 @@ class _Fits:
         mean, variance = _log_chi_squared(0.5 * np.maximum(means**2 / scatter, 1.0))
         products = _pairs(levels[:, : math.isqrt(len(self.spectral))]) @ self.spectral
         products = products.reshape(-1, count, count)
-        root = np.sqrt((1 - SHRINKAGE) * variance / np.einsum("sii->si", products))
+        root = np.sqrt((1 - self.shrinkage) * variance / np.einsum("sii->si", products))
         covariance = products * root[:, :, np.newaxis] * root[:, np.newaxis]
         np.einsum("sii->si", covariance)[:] = variance
         return -np.log(means) - mean, covariance
@@ -472,7 +523,7 @@ def _log_chi_squared(half: FloatArray) -> tuple[FloatArray, FloatArray]:
     return special.digamma(half) - np.log(half), trigamma
 
 
-def _log_likelihood(off: FloatArray, inverse: FloatArray) -> FloatArray:
+def log_likelihood(off: FloatArray, inverse: FloatArray) -> FloatArray:
     """Return that of residuals, shape (subsets, n, points), given the inverse roots of their covariances."""
     return np.asarray(
         _log_size(inverse)[:, np.newaxis] - 0.5 * np.sum((off @ inverse.swapaxes(1, 2)) ** 2, axis=2)
