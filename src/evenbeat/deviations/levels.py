@@ -14,16 +14,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from evenbeat.deviations.averaging import BoolArray
-from evenbeat.deviations.covariance import FIVE, in_seconds, mean_square_difference, products_of, term_spectra
+from evenbeat.deviations.covariance import FIVE, in_seconds, mean_square_difference
 from evenbeat.deviations.freedom import Moments
-from evenbeat.deviations.noise_mixture import STANDS_STILL, Fits, Fitted, log_likelihood, subsets_of
+from evenbeat.deviations.noise_mixture import STANDS_STILL, Fits, Fitted, MeanSquares, log_likelihood
 from evenbeat.deviations.points import about_record
 from evenbeat.deviations.statistics import DIFFERENCES, STATISTICS, name_of
 from evenbeat.deviations.sums.kernels import one_thread
@@ -197,21 +195,14 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     Notes
     -----
     Overlapping Allan, modified Allan and overlapping Hadamard variances at doublings up to an eighth of the
-    record; exact expectations of sampled phase at every factor; covariance under the fitted levels, repeated
-    until it is that of the result. A noise is reported where leaving it out raises the weighted sum of
-    squares by more than the quantile of half chi-squared with no and half with one degree of freedom (2.706
-    at 5 %: the level cannot be negative; Self and Liang 1987), among all subsets of the five, and if it
-    does so too under the covariance of the fit without it, which is what the test assumes. A noise that
-    passes narrowly is tested once more against 200 simulated sets of variances (fixed seed): those of long
-    averaging times are skewed, and the covariance is itself fitted, so that 3.3 may be needed. A constant
-    drift is fitted along; variances that it dominates are left out, so that the Hadamard variance decides
-    there. White PM is that of phase cut off at half the sampling rate.
+    record; exact expectations of sampled phase at every factor; their logarithms as jointly normal, with the
+    moments of logarithms of chi-squared variables. A noise is reported where leaving it out raises minus
+    twice the logarithm of the likelihood by more than the quantile of half chi-squared with no and half with
+    one degree of freedom (2.706 at 5 %: the level cannot be negative; Self and Liang 1987), among all subsets
+    of the five. So is a constant drift, at 5 %; variances that it dominates are then left out, so that the
+    Hadamard variance decides there. White PM is that of phase cut off at half the sampling rate.
 
-    Simulated white PM, white FM and random-walk FM (16384 samples, 300 clocks) come back with medians
-    within 0.5, 0.5 and 5 % and, where just these were detected, means within 0.1, 0.5 and 2.5 % and spreads
-    of 1.6, 3.4 and 17 %, as the standard uncertainties say. The random walk lies low because few squares
-    stand behind it, skewed, whose weights follow the fit; and because flicker FM sometimes takes a part.
-    Flicker PM is the half-order sum of white noise (:mod:`evenbeat.deviations.covariance`).
+    CLAIMS    Flicker PM is the half-order sum of white noise (:mod:`evenbeat.deviations.covariance`).
 
     Not valid for readings with dead time or counter averaging (see the findings), for periodic disturbances,
     which look like noise, and for drift that is not constant.
@@ -239,9 +230,17 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     threshold = float(special.ndtri(1 - chance) ** 2)
     variances = variances_of(record)
     with one_thread():  # these matrices are too small for two threads
-        everything = _solved(variances, threshold)
+        everything = solution = _solved(variances, threshold)
         used = everything.drift_share <= LARGEST_DRIFT_SHARE
-        solution = everything if used.all() else _solved(variances.those(used), threshold)
+        if not used.all():
+            some = np.flatnonzero(used).tolist()
+            left = MeanSquares(
+                tuple(variances.terms[k] for k in some),
+                variances.values[used],
+                tuple(variances.moments[k] for k in some),
+                variances.drift[used],
+            )
+            solution = _solved(left, threshold)
         upper = solution.limits()
         drift_limit = (upper if used.all() else everything.limits()).get(DRIFT, 0.0)
     units = np.array([in_seconds(alpha, record.interval_s) for alpha in FIVE])
@@ -270,26 +269,8 @@ def fit_noise_levels(record: Record, *, significance: float = 0.05) -> NoiseFit:
     )
 
 
-class Variances(NamedTuple):
-    """Variances of phase [s²], their kinds (order, factor, averaged), and what noises and a drift do to them.
-
-    For a sampling interval of one second: ``moments`` under the five noises, ``drift`` (n,) per its square.
-    """
-
-    terms: tuple[tuple[int, int, bool], ...]
-    values: FloatArray
-    moments: tuple[Moments, ...]
-    drift: FloatArray
-
-    def those(self, used: BoolArray) -> Variances:
-        """Return some of them."""
-        some = np.flatnonzero(used).tolist()
-        terms, moments = tuple(self.terms[k] for k in some), tuple(self.moments[k] for k in some)
-        return Variances(terms, self.values[used], moments, self.drift[used])
-
-
-def variances_of(record: Record) -> Variances:
-    """Return the variances of a record at doublings up to an eighth of it, without those that stand still.
+def variances_of(record: Record) -> MeanSquares:
+    """Return the variances of phase [s²] at doublings up to an eighth of it, without those that stand still.
 
     Raises
     ------
@@ -329,7 +310,7 @@ def variances_of(record: Record) -> Variances:
             msg = "gaps leave no two terms of any variance; take a stretch without, to fit noises to it"
         raise InputError(msg)
     kinds, values, moments, drifts = zip(*found, strict=True)
-    return Variances(kinds, np.array(values), moments, np.array(drifts))
+    return MeanSquares(kinds, np.array(values), moments, np.array(drifts))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -339,7 +320,7 @@ class Solution:
     ``scores`` are minus twice the logarithm of the likelihood, and a threshold for each unknown that is in.
     """
 
-    variances: Variances
+    variances: MeanSquares
     fits: Fits
     most: FloatArray
     fitted: Fitted
@@ -389,6 +370,8 @@ class Solution:
         """
         chosen = self.fitted.subsets[self.best].copy()
         absent = np.flatnonzero(~chosen)
+        if len(absent) == 0:
+            return {}
         chosen[DRIFT:] = True
         places = np.repeat(absent, len(PLACES_OF_LIMITS))
         rows = np.arange(len(places))
@@ -407,17 +390,9 @@ class Solution:
         return limits
 
 
-def _solved(variances: Variances, threshold: float) -> Solution:
-    drift = variances.drift if variances.drift.any() else None
+def _solved(variances: MeanSquares, threshold: float) -> Solution:
     factors = np.array([factor for _, factor, _ in variances.terms], dtype=float)
-    fits, most = Fits.of(
-        variances.values,
-        variances.moments,
-        drift,
-        products_of(term_spectra(variances.terms, FIVE, OCTAVE_POINTS)[0]),
-        subsets_of(DRIFT, DRIFT, drift=drift is not None),
-        shrinkage=SHRINKAGE + LONG_SHRINKAGE * factors / factors.max(),
-    )
+    fits, most = variances.fits(DRIFT, OCTAVE_POINTS, SHRINKAGE + LONG_SHRINKAGE * factors / factors.max())
     fitted = fits.fitted(ROUNDS, hopeless=math.inf)
     likelihood = log_likelihood(fitted.residuals[:, np.newaxis], fitted.inverse)[:, 0]
     asked = np.array([threshold] * DRIFT + [ONE_SIDED_95])[: len(most)]

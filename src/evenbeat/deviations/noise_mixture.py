@@ -28,7 +28,7 @@ from scipy import optimize, special
 
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
-from evenbeat.deviations.covariance import EXPONENTS, exponents_of, products_of, term_spectra
+from evenbeat.deviations.covariance import EXPONENTS, exponents_of, sampled_density, squared_gain
 from evenbeat.deviations.forms.terms import Differences
 from evenbeat.deviations.freedom import Moments
 from evenbeat.deviations.sums.kernels import TermSum
@@ -59,7 +59,7 @@ HOPELESS = 200.0
 WIDENED = 1.2
 SHRINKAGE = 0.05
 """Share taken off the correlations, which are those of a record without ends."""
-OCTAVE_POINTS = 127
+OCTAVE_POINTS, OCTAVES_BELOW = 127, 5
 GROUPS = 8
 """Of nodes alike in what they say of one averaging time, for its interval."""
 TOGETHER = 0.4
@@ -234,21 +234,60 @@ def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixtu
     ``order`` is 2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
     """
     anchors = _anchors(samples, order)
-    return None if anchors is None else NoiseMixture(nodes=_nodes(anchors, order), interval_s=interval_s)
+    if anchors is None:
+        return None
+    return NoiseMixture(nodes=_nodes(anchors, len(exponents_of(order))), interval_s=interval_s)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Anchors:
-    """Mean squares [s²] of differences at factors, averaged or not, and what each noise does to them."""
+class MeanSquares(NamedTuple):
+    """Mean squares, what they are (order, factor, averaged), and what noises and a drift do to them.
 
-    points: tuple[tuple[int, bool], ...]
-    squares: FloatArray
+    For a sampling interval of one second: ``moments`` under each noise, ``drift`` (n,) per its square.
+    """
+
+    terms: tuple[tuple[int, int, bool], ...]
+    values: FloatArray
     moments: tuple[Moments, ...]
+    drift: FloatArray
+
+    def fits(
+        self, together: int, octave_points: int, shrinkage: FloatArray | float
+    ) -> tuple[Fits, FloatArray]:
+        """Return fits of up to so many noises together, with and without drift, and the most of each unknown.
+
+        Beside noise a drift adds four times its square times the variance of the mean term to the scatter.
+        """
+        response = np.array([point.expected for point in self.moments])
+        scatter = np.array([point.products for point in self.moments])
+        single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
+        noises, drifts = response.shape[1], bool(self.drift.any())
+        if drifts:
+            beside = (self.drift[:, np.newaxis] * response / single)[:, :, np.newaxis]
+            nothing = np.zeros((len(beside), 1, 1))
+            scatter = np.block([[scatter, beside], [beside.swapaxes(1, 2), nothing]])
+            response, single = np.column_stack([response, self.drift]), np.hstack([single, single[:, -1:]])
+        with np.errstate(divide="ignore"):
+            measured = self.values[:, np.newaxis] / response
+        usual, least = (
+            2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY)
+        )
+        most = np.min(measured / least, axis=0)
+        pairs = np.multiply.outer(most, most)
+        spectral = _spectral_products(self.terms, noises, octave_points)
+        fits = Fits(
+            response=most / measured,
+            scatter=scatter * pairs / self.values[:, np.newaxis, np.newaxis] ** 2,
+            spectral=spectral * pairs[:noises, :noises].reshape(-1, 1),
+            subsets=_subsets(noises, together, drift=drifts),
+            likely=np.min(measured / usual, axis=0) / most,
+            shrinkage=shrinkage,
+        )
+        return fits, most
 
 
-def _anchors(samples: Samples, order: int) -> Anchors | None:
-    """Return the mean squares that enough terms stand behind; ``None`` if there are none."""
-    points: list[tuple[int, bool]] = []
+def _anchors(samples: Samples, order: int) -> MeanSquares | None:
+    """Return the mean squares [s²] that enough terms stand behind; ``None`` if there are none."""
+    terms: list[tuple[int, int, bool]] = []
     squares: list[float] = []
     moments: list[Moments] = []
     factor = 1
@@ -262,13 +301,15 @@ def _anchors(samples: Samples, order: int) -> Anchors | None:
             found = _mean_square(some, factor, stride, order, averaged=averaged)
             # mean squares of no noise fall faster than 1/factor: readings that stand still do
             if found is not None and (not squares or found[0] > STANDS_STILL * squares[0] / factor):
-                points.append((factor, averaged))
+                terms.append((order, factor, averaged))
                 squares.append(found[0])
                 moments.append(found[1])
         factor *= 2
-    if not points:
+    if not terms:
         return None
-    return Anchors(points=tuple(points), squares=np.array(squares), moments=tuple(moments))
+    # a drift D adds D m² to every second difference
+    drift = np.array([float(factor) ** 4 * (order == 2) for _, factor, _ in terms])
+    return MeanSquares(tuple(terms), np.array(squares), tuple(moments), drift)
 
 
 def _differences(samples: Samples, factor: int, stride: int, order: int) -> list[FloatArray]:
@@ -323,14 +364,30 @@ def _mean_square(
 
 
 @lru_cache(maxsize=16)
-def _spectral_products(points: tuple[tuple[int, bool], ...], order: int) -> FloatArray:
-    """Return integrals of the products of all spectra of terms, shape (noises², n²)."""
-    terms = tuple((order, factor, averaged) for factor, averaged in points)
-    return products_of(term_spectra(terms, exponents_of(order), OCTAVE_POINTS)[0])
+def _spectral_products(
+    terms: tuple[tuple[int, int, bool], ...], noises: int, octave_points: int
+) -> FloatArray:
+    """Return the integrals of the products of all spectra of terms, shape (noises², n²).
+
+    The sum over lags of the product of the covariances of two statistics' terms is the integral of the
+    product of their spectra (Parseval). Of ``octave_points`` frequencies in each octave, a prime number falls
+    in step with no doubled factor.
+    """
+    longest = max(factor for _, factor, _ in terms)
+    inside = (np.arange(octave_points) + 0.5) / octave_points
+    edges = 0.5 ** np.arange(2, math.ceil(math.log2(longest)) + OCTAVES_BELOW + 2)
+    frequency = (edges[:, np.newaxis] * (1 + inside)).ravel()
+    width = np.repeat(edges / octave_points, octave_points)
+    gains = np.array([squared_gain(frequency, np.array([m]), order=k, averaged=a)[0] for k, m, a in terms])
+    densities = np.array([sampled_density(alpha, frequency) for alpha in EXPONENTS[:noises]])
+    spectra = gains * (densities * np.sqrt(width))[:, np.newaxis]
+    flat = spectra.reshape(noises * len(terms), -1)
+    products = (flat @ flat.T).reshape(noises, len(terms), noises, len(terms))
+    return np.asarray(products.swapaxes(1, 2).reshape(noises**2, -1))
 
 
 @lru_cache(maxsize=8)
-def subsets_of(noises: int, together: int, *, drift: bool) -> BoolArray:
+def _subsets(noises: int, together: int, *, drift: bool) -> BoolArray:
     """Return which of up to so many noises are in each subset, the drift last, shape (subsets, unknowns)."""
     without = np.array(
         [
@@ -357,18 +414,9 @@ def _normal_draws(unknowns: int) -> FloatArray:
     return np.asarray(special.ndtri((0.5 + places) % 1))
 
 
-def _nodes(anchors: Anchors, order: int) -> FloatArray:
+def _nodes(anchors: MeanSquares, noises: int) -> FloatArray:
     """Return levels drawn from what the anchors leave of them, shape (draws, noises)."""
-    noises = len(exponents_of(order))
-    # a drift D adds D m² to every term
-    drift = np.array([float(factor) ** 4 for factor, _ in anchors.points]) if order == 2 else None
-    fits, most = Fits.of(
-        anchors.squares,
-        anchors.moments,
-        drift,
-        _spectral_products(anchors.points, order),
-        subsets_of(noises, MOST_TOGETHER, drift=order == 2),
-    )
+    fits, most = anchors.fits(MOST_TOGETHER, OCTAVE_POINTS, SHRINKAGE)
     drawn, logarithms = fits.drawn()
     upto = np.cumsum(np.exp(logarithms - logarithms.max()))
     chosen = np.searchsorted(upto, upto[-1] * (np.arange(NODES) + 0.5) / NODES)
@@ -405,49 +453,7 @@ class Fits:
     spectral: FloatArray
     subsets: BoolArray
     likely: FloatArray
-    shrinkage: FloatArray | float = SHRINKAGE
-
-    @classmethod
-    def of(
-        cls,
-        values: FloatArray,
-        moments: Sequence[Moments],
-        drift: FloatArray | None,
-        spectral: FloatArray,
-        subsets: BoolArray,
-        *,
-        shrinkage: FloatArray | float = SHRINKAGE,
-    ) -> tuple[Self, FloatArray]:
-        """Return fits of mean squares, and the most that the record can hold of each unknown.
-
-        A drift adds ``drift`` times its square, and beside noise four times its square times the variance of
-        the mean term to the scatter.
-        """
-        response = np.array([point.expected for point in moments])
-        scatter = np.array([point.products for point in moments])
-        single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
-        noises = response.shape[1]
-        if drift is not None:
-            beside = (drift[:, np.newaxis] * response / single)[:, :, np.newaxis]
-            nothing = np.zeros((len(drift), 1, 1))
-            scatter = np.block([[scatter, beside], [beside.swapaxes(1, 2), nothing]])
-            response, single = np.column_stack([response, drift]), np.hstack([single, single[:, -1:]])
-        with np.errstate(divide="ignore"):
-            measured = values[:, np.newaxis] / response
-        usual, least = (
-            2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY)
-        )
-        most = np.min(measured / least, axis=0)
-        pairs = np.multiply.outer(most, most)
-        fits = cls(
-            response=most / measured,
-            scatter=scatter * pairs / values[:, np.newaxis, np.newaxis] ** 2,
-            spectral=spectral * pairs[:noises, :noises].reshape(-1, 1),
-            subsets=subsets,
-            likely=np.min(measured / usual, axis=0) / most,
-            shrinkage=shrinkage,
-        )
-        return fits, most
+    shrinkage: FloatArray | float
 
     def fitted(
         self, rounds: int = ROUNDS, *, hopeless: float = HOPELESS, begin: FloatArray | None = None
