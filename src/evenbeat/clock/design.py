@@ -49,7 +49,6 @@ class FittedInfluence:
     diurnal_amplitude: float
     residual: float
     lag: Estimate
-    lag_fitted: bool = True
 
     def powers(self, inside: FloatArray) -> FloatArray:
         """Return the powers of the lagged covariate, shape (n, order)."""
@@ -386,7 +385,6 @@ def _influence(record: Record, influence: Influence, column: FloatArray, lag: Es
         diurnal_amplitude=float(np.hypot(*swing[:, 0])) if known else math.nan,
         residual=math.sqrt(float(rest[0, 0])),
         lag=lag,
-        lag_fitted=influence.lag_s == "fit",
     )
 
 
