@@ -32,7 +32,7 @@ from evenbeat.clock.laws import (
     by_law,
     curvature_shares,
     law_findings,
-    variants_of,
+    searched,
     weigh_laws,
 )
 from evenbeat.clock.likelihood import fit_on_grid
@@ -361,7 +361,7 @@ def _bent(
         design = made.columns(law, curvature, grid.spans, made.lag_points[0].columns)
         k = design.shape[1] + len(grid.covariances) - 1
         n = len(blocks) - 1
-        return -2 * best(fit_on_grid(grid, y, design)) + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1)
+        return -2 * best(fit_on_grid(grid, y, design)[0]) + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1)
 
     told = []
     for place, influence in enumerate(asked.influences):
@@ -414,7 +414,7 @@ def _waves_that_stand_out(
         free = len(y) - beside.shape[1] - len(grid.covariances)
         if period in known or turns < fewest or long or free < FEW_BLOCKS // 2:
             continue
-        fit = fit_on_grid(grid, y, beside)
+        (fit,) = fit_on_grid(grid, y, beside)
         gained = float(fit.log_likelihood.max()) - before
         ratio = np.expm1(2 * gained / (len(y) - 1)) * free / 2
         if fit.kept[-2:].all() and special.fdtrc(2, free, ratio) < (
@@ -517,11 +517,13 @@ def _variants(
     *,
     laws: tuple[AgingLaw, ...],
 ) -> tuple[Variant, ...]:
-    def one(law: AgingLaw, curvature: Curvature) -> Variant:
-        design = trend.columns(law, curvature, grid.spans, trend.lag_points[0].columns)
-        return Variant(law=law, curvature=curvature, design=design, fit=fit_on_grid(grid, y, design))
+    def fitted(law: AgingLaw, curvatures: list[Curvature]) -> Iterator[Variant]:
+        acting = trend.lag_points[0].columns
+        designs = [trend.columns(law, each, grid.spans, acting) for each in curvatures]
+        for curvature, design, fit in zip(curvatures, designs, fit_on_grid(grid, y, *designs), strict=True):
+            yield Variant(law=law, curvature=curvature, design=design, fit=fit)
 
-    return variants_of(laws, one)
+    return tuple(variant for law in laws for variant in searched(law, fitted))
 
 
 def _components(
