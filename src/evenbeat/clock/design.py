@@ -292,18 +292,11 @@ def trend_of(
         _influence(record, each, blocks.covariates[each.name], lag)
         for each, lag in zip(influences, lags, strict=True)
     )
-    outside = [between_samples(record, without_holes(record.covariates[each.name])) for each in influences]
-    points = [
-        _lag_point(record, blocks, fitted, outside, lags=lags_s, weight=weight)
-        for lags_s, weight in _spread_of(lags)
-    ]
-    sampled = [
-        each.powers(lagged(column, lag_s / record.interval_s)[:: _stride(record)])
-        for each, column, lag_s in zip(fitted, outside, points[0].lags_s, strict=True)
-    ]
-    swing, rest, fading = _swing_and_rest(
-        record, np.hstack(sampled) if sampled else np.empty((len(frequencies(record)[:: _stride(record)]), 0))
-    )
+    felt = Felt(record, blocks, fitted)
+    points = [felt.point(lags_s, weight) for lags_s, weight in _spread_of(lags)]
+    sampled = [felt.behind(k, lag_s).sampled for k, lag_s in enumerate(points[0].lags_s)]
+    nothing = np.empty((len(frequencies(record)[:: _stride(record)]), 0))
+    swing, rest, fading = _swing_and_rest(record, np.hstack([nothing, *sampled]))
     days = record.duration_s / SECONDS_PER_DAY
     return Trend(
         influences=fitted,
@@ -335,39 +328,55 @@ def _spread_of(lags: Sequence[Estimate]) -> list[tuple[tuple[float, ...], float]
     return points
 
 
-def _lag_point(
-    record: Record,
-    blocks: Blocks,
-    influences: Sequence[FittedInfluence],
-    outside: Sequence[FloatArray],
-    *,
-    lags: tuple[float, ...],
-    weight: float,
-) -> LagPoint:
-    inside = [lagged(column, lag / record.interval_s) for column, lag in zip(outside, lags, strict=True)]
-    powers = [each.powers(column) for each, column in zip(influences, inside, strict=True)]
-    columns = [_over_blocks(record, blocks, each) for each in powers]
-    together = np.hstack([np.empty((len(blocks), 0)), *columns])
-    means = together.mean(axis=0)
-    return LagPoint(
-        lags_s=lags,
-        weight=weight,
-        lagged_at_end=tuple(float(column[-1]) for column in inside),
-        columns=together - means,
-        means=means,
-    )
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Behind:
+    """The powers of one influence behind a lag: over the blocks, and sampled; and its last lagged value."""
+
+    columns: FloatArray
+    sampled: FloatArray
+    last: float
 
 
-def _over_blocks(record: Record, blocks: Blocks, columns: FloatArray) -> FloatArray:
-    """Return averages over the blocks of sampled columns, (samples, k) to (n, k), where readings are."""
-    present = ~np.isnan(frequencies(record))
-    for name in blocks.covariates:
-        present &= ~np.isnan(between_samples(record, record.covariates[name]))
-    first = np.round(blocks.spans.start / record.interval_s).astype(int)
-    last = np.ceil(blocks.spans.stop / record.interval_s - 1e-6).astype(int)  # gates may end before
-    count = sums_between(present.astype(float), first, last)
-    sums = [sums_between(np.where(present, column, 0.0), first, last) for column in columns.T]
-    return np.array([each / count for each in sums]).T
+class Felt:
+    """What influences are behind lags; each lag is filtered once."""
+
+    def __init__(self, record: Record, blocks: Blocks, influences: Sequence[FittedInfluence]) -> None:
+        self._record, self._influences = record, influences
+        self._outside = [between_samples(record, without_holes(record.covariates[i.name])) for i in influences]
+        self._present = ~np.isnan(frequencies(record))
+        for name in blocks.covariates:
+            self._present &= ~np.isnan(between_samples(record, record.covariates[name]))
+        self._first = np.round(blocks.spans.start / record.spacing_s).astype(int)
+        self._last = np.ceil(blocks.spans.stop / record.spacing_s - 1e-6).astype(int)  # gates may end before
+        self._count = sums_between(self._present.astype(float), self._first, self._last)[:, np.newaxis]
+        self._known: dict[tuple[int, float], _Behind] = {}
+
+    def behind(self, place: int, lag_s: float) -> _Behind:
+        """Return one influence behind a lag."""
+        if (place, lag_s) not in self._known:
+            inside = lagged(self._outside[place], lag_s / self._record.interval_s)
+            powers = self._influences[place].powers(inside)
+            shown = (np.where(self._present, power, 0.0) for power in powers.T)
+            sums = np.array([sums_between(each, self._first, self._last) for each in shown]).T
+            self._known[place, lag_s] = _Behind(
+                columns=sums / self._count,
+                sampled=powers[:: _stride(self._record)].copy(),
+                last=float(inside[-1]),
+            )
+        return self._known[place, lag_s]
+
+    def point(self, lags_s: tuple[float, ...], weight: float = 1.0) -> LagPoint:
+        """Return all of them behind a set of lags."""
+        found = [self.behind(place, lag) for place, lag in enumerate(lags_s)]
+        together = np.hstack([np.empty((len(self._count), 0)), *(each.columns for each in found)])
+        means = together.mean(axis=0)
+        return LagPoint(
+            lags_s=lags_s,
+            weight=weight,
+            lagged_at_end=tuple(each.last for each in found),
+            columns=together - means,
+            means=means,
+        )
 
 
 def _influence(record: Record, influence: Influence, column: FloatArray, lag: Estimate) -> FittedInfluence:
