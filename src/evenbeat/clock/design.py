@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from scipy import fft
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between
-from evenbeat.clock.covariance import Spans
+from evenbeat.clock.covariance import IntArray, Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
@@ -341,25 +342,31 @@ class Felt:
     """What influences are behind lags; each lag is filtered once."""
 
     def __init__(self, record: Record, blocks: Blocks, influences: Sequence[FittedInfluence]) -> None:
-        self._record, self._influences = record, influences
-        self._outside = [between_samples(record, without_holes(record.covariates[i.name])) for i in influences]
-        self._present = ~np.isnan(frequencies(record))
-        for name in blocks.covariates:
-            self._present &= ~np.isnan(between_samples(record, record.covariates[name]))
-        self._first = np.round(blocks.spans.start / record.spacing_s).astype(int)
-        self._last = np.ceil(blocks.spans.stop / record.spacing_s - 1e-6).astype(int)  # gates may end before
-        self._count = sums_between(self._present.astype(float), self._first, self._last)[:, np.newaxis]
+        self._record, self._blocks, self._influences = record, blocks, influences
+        covariates = [record.covariates[each.name] for each in influences]
+        self._outside = [between_samples(record, without_holes(column)) for column in covariates]
         self._known: dict[tuple[int, float], _Behind] = {}
+
+    @cached_property
+    def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray]:
+        """The samples that count, and first and last of each block."""
+        present = ~np.isnan(frequencies(self._record))
+        for name in self._blocks.covariates:
+            present &= ~np.isnan(between_samples(self._record, self._record.covariates[name]))
+        spans = self._blocks.spans.scaled(1 / self._record.interval_s)
+        first, last = np.round(spans.start), np.ceil(spans.stop - 1e-6)  # gates may end before
+        return present, first.astype(int), last.astype(int)
 
     def behind(self, place: int, lag_s: float) -> _Behind:
         """Return one influence behind a lag."""
         if (place, lag_s) not in self._known:
             inside = lagged(self._outside[place], lag_s / self._record.interval_s)
             powers = self._influences[place].powers(inside)
-            shown = (np.where(self._present, power, 0.0) for power in powers.T)
-            sums = np.array([sums_between(each, self._first, self._last) for each in shown]).T
+            present, first, last = self._counted
+            shown = (np.where(present, power, 0.0) for power in (np.ones(len(inside)), *powers.T))
+            count, *sums = (sums_between(each, first, last) for each in shown)
             self._known[place, lag_s] = _Behind(
-                columns=sums / self._count,
+                columns=np.array(sums).T / count[:, np.newaxis],
                 sampled=powers[:: _stride(self._record)].copy(),
                 last=float(inside[-1]),
             )
@@ -368,7 +375,7 @@ class Felt:
     def point(self, lags_s: tuple[float, ...], weight: float = 1.0) -> LagPoint:
         """Return all of them behind a set of lags."""
         found = [self.behind(place, lag) for place, lag in enumerate(lags_s)]
-        together = np.hstack([np.empty((len(self._count), 0)), *(each.columns for each in found)])
+        together = np.hstack([np.empty((len(self._blocks), 0)), *(each.columns for each in found)])
         means = together.mean(axis=0)
         return LagPoint(
             lags_s=lags_s,

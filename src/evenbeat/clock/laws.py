@@ -104,7 +104,7 @@ def _where_it_matters(axes: list[list[float]], scores: FloatArray) -> list[list[
 
 
 def _widest_jumps(scores: FloatArray) -> tuple[int, list[int]]:
-    """Return the axis along which the profile likelihood jumps most, and after which of its values it does."""
+    """Return the axis along which the profile likelihood jumps most, and after which values."""
     widest, axis, places = LARGEST_JUMP, 0, []
     top = scores.max()
     for along in range(scores.ndim):

@@ -6,6 +6,7 @@ a Student-t distribution for every linear quantity at each point of the grid (Bo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +51,17 @@ class GridFit:
     walks: int
 
 
+def shared(designs: Sequence[FloatArray]) -> tuple[FloatArray, list[npt.NDArray[np.intp]]]:
+    """Return the columns of some designs, each once, shape (n, Q), and where those of each design are."""
+    places: dict[bytes, tuple[int, FloatArray]] = {}
+    used = [
+        np.array([places.setdefault(each.tobytes(), (len(places), each))[0] for each in design.T], dtype=int)
+        for design in designs
+    ]
+    columns = [column for _, column in places.values()]
+    return np.array(columns).reshape(len(columns), len(designs[0])).T, used
+
+
 def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, *designs: FloatArray) -> list[GridFit]:
     """Estimate the fixed effects of some designs at every grid point; what they share is computed once.
 
@@ -61,18 +73,14 @@ def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, *designs: FloatArray) ->
         Each of shape (n, p) without the constant.
     """
     ranks = [ranked(design) for design in designs]
-    places: dict[bytes, tuple[int, FloatArray]] = {}
-    used = [
-        [places.setdefault(each.tobytes(), (len(places), each))[0] for each in design.T[rank.kept]]
-        for design, rank in zip(designs, ranks, strict=True)
-    ]
-    together = np.zeros((len(places), len(places)), dtype=bool)
+    columns, used = shared([design[:, rank.kept] for design, rank in zip(designs, ranks, strict=True)])
+    together = np.zeros((columns.shape[1], columns.shape[1]), dtype=bool)
     for place in used:
         together[np.ix_(place, place)] = True
     one, other = np.nonzero(np.triu(together))
     pair = np.zeros(together.shape, dtype=np.intp)
     pair[one, other] = pair[other, one] = np.arange(len(one))
-    contrasts = grid.contrasts.of(np.column_stack([*(column for _, column in places.values()), frequency]))
+    contrasts = grid.contrasts.of(np.column_stack([columns, frequency]))
     begin = [rank.least_squares(frequency)[1] for rank in ranks]
     points = grid.log_determinants.shape
     information = np.empty((*points, len(one)))
