@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -70,6 +71,7 @@ class FineView:
     longest_s: float
 
 
+@lru_cache(maxsize=2)  # other laws and noises of the same record see the same
 def fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
     """Estimate the lags of all influences from fine averages of the record.
 
