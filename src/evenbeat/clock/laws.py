@@ -72,8 +72,8 @@ def searched(
     found: dict[Curvature, Variant] = {}
     while True:
         points = list(itertools.product(*axes))
-        new = [point for point in points if point not in found]
-        found.update(zip(new, fitted(law, new), strict=True))
+        if new := [point for point in points if point not in found]:
+            found.update(zip(new, fitted(law, new), strict=True))
         scores = np.array([best(found[point].fit) for point in points]).reshape([len(axis) for axis in axes])
         axis, jumps = _widest_jumps(scores)
         if not jumps or len(found) >= MOST_FITS:

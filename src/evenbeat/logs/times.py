@@ -511,6 +511,8 @@ def floats_of(numbers: npt.NDArray[Any]) -> FloatArray:
 
 def _in_ns(numbers: npt.NDArray[Any], unit_ns: int, epoch: int = 0) -> IntArray:
     """Return nanoseconds since an epoch that is a whole number of units; no bit of a float is lost."""
+    if numbers.dtype == np.int64 and (unit_ns, epoch) == (1, 0):
+        return numbers  # may lie in a file
     if numbers.dtype.kind in "iu":
         return (numbers - epoch) * unit_ns
     ns = np.empty(len(numbers), dtype=np.int64)
