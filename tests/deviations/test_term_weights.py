@@ -105,13 +105,14 @@ def test_two_ways_to_the_degrees_of_freedom(name: str, factor: int, exponent: in
 
 def test_power_gives_the_degrees_of_freedom_asked_for() -> None:
     """Raised weights sum to one, keep their order and have the degrees of freedom, if any can."""
-    weights = np.array([[0.5, 0.3, 0.15, 0.05]] * 2)
-    raised, none = raised_to_freedom(weights, np.array([2.2, 7.0]))
+    weights = np.array([[0.5, 0.3, 0.15, 0.05]] * 2 + [[0.25] * 4])
+    raised, none, equal = raised_to_freedom(weights, np.array([2.2, 7.0, 4.0]))
 
     assert raised.sum() == pytest.approx(1)
     assert 1 / np.sum(raised**2) == pytest.approx(2.2, rel=1e-5)
     assert np.all(np.diff(raised) < 0)
     assert np.isnan(none).all()
+    assert equal.tolist() == [0.25] * 4
 
 
 def test_gaps_leave_the_weights_of_the_valid_terms() -> None:

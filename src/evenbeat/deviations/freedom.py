@@ -303,7 +303,7 @@ def raised_to_freedom(weights: FloatArray, edf: FloatArray) -> FloatArray:
             np.sum(logarithms * powers**2, axis=1, keepdims=True) / squares
             - np.sum(logarithms * powers, axis=1, keepdims=True) / total
         )
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore"):  # equal weights have no slope, and are near
             moved = np.clip(power - excess / slope, power / 2, 2 * power)
         power = np.where(near | lost, power, moved)
     return np.asarray(np.where(near, powers / total, np.nan))
