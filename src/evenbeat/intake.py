@@ -38,12 +38,12 @@ def blocks(values: FloatArray) -> Iterator[FloatArray]:
         let_go(mapping)
 
 
-def mapping_of(values: FloatArray) -> mmap.mmap | None:
+def mapping_of(values: npt.NDArray[Any]) -> mmap.mmap | None:
     """Return the mapping of a file behind a row, if there is one whose pages can be read again."""
     base: Any = values
-    while base is not None and not isinstance(base, np.memmap):
-        base = getattr(base, "base", None)
-    if base is None or base.mode == "c":  # changes of a copy on write would be lost
+    while isinstance(base, np.ndarray) and not isinstance(base.base, mmap.mmap):
+        base = base.base
+    if not isinstance(base, np.memmap) or base.mode == "c":  # changes of a copy on write would be lost
         return None
     return base.base if isinstance(base.base, mmap.mmap) else None
 

@@ -14,7 +14,7 @@ from evenbeat.bench import Bench
 from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
 from evenbeat.errors import LogError, NoTimeError, RowError, blamed
 from evenbeat.findings import Finding, caution
-from evenbeat.intake import LARGEST
+from evenbeat.intake import LARGEST, let_go, mapping_of
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import numbered, shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
@@ -294,6 +294,7 @@ def record_of(sheet: Sheet, options: Options) -> Record:
                 sheet.table.numbers[layout.value], grid=grid, nominal_frequency_hz=stated.nominal_frequency_hz
             )
             converted = turned(converted) if stated.reading_of == "reference" else converted
+        converted = replace(converted, values=grid.place(converted.values))
         return _record(sheet, converted=converted, times=times, grid=grid, stated=stated, late=late)
 
 
@@ -427,7 +428,7 @@ def _record(
     step, coarse = display_step(readings, printed_step(cells)), relative_step(readings, cells)
     step = step if coarse is None else coarse
     spans, spanned = spans_of(converted.kind, grid, gate_s=stated.gate_s, spans_s=None)
-    values = grid.place(converted.values)
+    values = converted.values
     start = None if times is None else times.start
     doubts = implausible(converted.kind, values, grid.spacing_s, start)
     size = far_offset(converted.kind, values, grid.spacing_s)
@@ -489,7 +490,7 @@ def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
     if grid.epochs_ns is not None:
         return None
     moments = times.seconds if times.ns is None else times.ns
-    blocks = blocks_of_rows(len(moments))
-    if all(np.abs(grid.late(moments, block)).max() <= EXACT_STAMPS * grid.interval_s for block in blocks):
-        return None
-    return grid.place(grid.late(moments, slice(None)))
+    late = (np.abs(grid.late(moments, block)).max() for block in blocks_of_rows(len(moments)))
+    exact = all(most <= EXACT_STAMPS * grid.interval_s for most in late)
+    let_go(mapping_of(moments))
+    return None if exact else grid.place(grid.late(moments, slice(None)))

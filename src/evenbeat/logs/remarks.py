@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from evenbeat.findings import Finding, Severity, caution, note
+from evenbeat.intake import blocks, extremes_and_mean
 from evenbeat.logs.cells import cells_at, numbered, row_in, row_lines, shown
 from evenbeat.logs.files import LogText
 from evenbeat.logs.headers import column_meaning
@@ -97,7 +98,7 @@ def _with_unit(value: float | None, unit: str) -> str | None:
 
 
 def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
-    missing = int(np.count_nonzero(np.isnan(table.numbers[layout.value])))
+    missing = sum(int(np.count_nonzero(np.isnan(some))) for some in blocks(table.numbers[layout.value]))
     if missing:
         sentence = f"{missing} of {table.rows} rows hold no reading (empty, NaN or a text such as OVLD)."
         yield note("MISSING_READINGS", sentence, missing=missing, rows=table.rows)
@@ -143,7 +144,8 @@ def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
 
 def _nines(readings: FloatArray) -> Iterator[Finding]:
     """Say where the largest or smallest reading is all nines and far from the others."""
-    for value in {float(np.fmax.reduce(readings)), float(np.fmin.reduce(readings))}:
+    low, _, high = extremes_and_mean(readings)
+    for value in {high, low}:
         digits = f"{abs(value):.12g}".replace(".", "")
         if len(digits) < 4 or set(digits) != {"9"}:
             continue

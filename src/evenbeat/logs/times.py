@@ -527,6 +527,10 @@ def floats_of(numbers: npt.NDArray[Any], decimals: int = 0) -> FloatArray:
 
 def _in_ns(numbers: npt.NDArray[Any], decimals: int, unit_ns: int, epoch: int = 0) -> IntArray:
     """Return nanoseconds since an epoch that is a whole number of units; no bit of a float is lost."""
+    if numbers.dtype == np.int64 and (decimals, unit_ns, epoch) == (0, 1, 0):
+        return numbers  # may lie in a file
+    if numbers.dtype.kind in "iu" and not decimals:
+        return (numbers - epoch) * unit_ns
     ns, parts = np.empty(len(numbers), dtype=np.int64), 10**decimals
     for block in blocks_of_rows(len(numbers)):
         some = numbers[block]
