@@ -249,17 +249,19 @@ def _refuse_labels(sheet: Sheet) -> None:
     readings = sheet.table.numbers[sheet.layout.value]
     for index, cells in label_columns(sheet).items():
         names = np.array(cells)
-        often = Counter(cells)
-        if min(often.values()) < FEWEST_ROWS or sheet.table.lines is not None or len(names) > len(readings):
+        if sheet.table.lines is not None or len(names) > len(readings):
             continue
-        labels = [label for label, _ in often.most_common()]
-        levels = {label: readings[: len(names)][names == label] for label in labels}
+        labels = [label for label, _ in Counter(cells).most_common()]
+        known = ~np.isnan(readings[: len(names)])
+        levels = {label: readings[: len(names)][known & (names == label)] for label in labels}
+        if min(map(len, levels.values())) < FEWEST_ROWS:
+            continue
         changes = int(np.count_nonzero(names[1:] != names[:-1]))
         turn = len(labels)
         follows = float(np.mean(names[turn:] == names[:-turn])) if len(names) > turn else 0.0
         in_turn = follows > _CYCLES and changes > _CYCLES * (len(names) - 1)
-        middles = [float(np.nanmedian(level)) for level in levels.values()]
-        scatter = max(float(np.nanmedian(np.abs(np.diff(level)))) for level in levels.values())
+        middles = [float(np.median(level)) for level in levels.values()]
+        scatter = max(float(np.median(np.abs(np.diff(level)))) for level in levels.values())
         apart = np.diff(np.sort(middles)).min() > _FAR * scatter and changes >= _FEWEST_TURNS
         if in_turn or apart:
             told = " and ".join(
@@ -283,14 +285,15 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
     for turn in range(2, _MOST_IN_TURN + 1):
         if len(readings) < _FEWEST_TURNS * turn:
             return
-        own = np.abs(readings[turn:] - readings[:-turn])
-        levels = [float(np.nanmedian(readings[k::turn])) for k in range(turn)]
-        gaps = np.diff(np.sort(levels))
-        local = np.abs(np.diff(readings))
-        noise = max(float(np.nanquantile(own, 0.9)), step)
-        if np.isnan(levels).any() or not gaps.min() > _FAR * noise:
+        own, local = (np.abs(readings[lag:] - readings[:-lag]) for lag in (turn, 1))
+        own, local = own[~np.isnan(own)], local[~np.isnan(local)]
+        parts = [part[~np.isnan(part)] for part in (readings[k::turn] for k in range(turn))]
+        if not all(map(len, (own, local, *parts))):
             continue
-        if float(np.nanmean(local > gaps.min() / 2)) < _CYCLES:
+        levels = [float(np.median(part)) for part in parts]
+        gap = np.diff(np.sort(levels)).min()
+        noise = max(float(np.quantile(own, 0.9)), step)
+        if not (gap > _FAR * noise and np.mean(local > gap / 2) >= _CYCLES):
             continue
         told = " and ".join(_level(level, levels) for level in levels)
         choices = " or ".join(f"--set every={turn} --set row_offset={k}" for k in range(turn))
