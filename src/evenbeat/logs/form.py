@@ -177,15 +177,7 @@ def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Spli
 
 def _scored(lines: Sequence[str], separator: str, decimal: str, *, joined: bool) -> _Split:
     """Return a split with the share of understood cells over all lines and the most frequent width."""
-    split = _Split(
-        writing="cells",
-        separator=separator,
-        decimal=decimal,
-        columns=0,
-        understood=0.0,
-        rows=0,
-        joined=joined,
-    )
+    split = _Split(writing="cells", separator=separator, decimal=decimal, columns=0, joined=joined)
     body = [line for line in lines if not is_comment(line, separator)]
     total, widths = 0.0, Counter[int]()
     for shape, count in Counter(map(shape_of, body)).items():
@@ -236,7 +228,10 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     header, header_line = glued[:2] if glued else _header(prose_lines, comment_lines, split)
     skipped = tuple(number for number, _ in prose_lines if number != header_line)
     often = Counter(shapes[line] for _, line in rows)
-    kinds = _column_kinds(often, split)
+    kinds, widths = _column_kinds(often, split), Counter[int]()
+    for shape, count in often.items():
+        widths[len(split.cells(shape))] += count
+    enough = max(_FEWEST_SHORT, _SHORT_ROWS * widths.total())
     if len(header) == split.columns > 1 and not header[-1] and kinds[-1] in ("number", "moment", "measured"):
         skipped = tuple(sorted((*skipped, header_line or first)))  # names fewer than columns: whose are they?
         header, header_line = (), None
@@ -245,7 +240,8 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         decimal=split.decimal,
         columns=split.columns,
         kinds=kinds,
-        fewest=_fewest_cells(often, split),
+        # fewer cells than most only where many rows have as few
+        fewest=min([split.columns, *(width for width, count in widths.items() if count >= enough)]),
         header=header,
         first_line=first,
         lead_in=glued[2] if glued else 0,
@@ -336,15 +332,6 @@ def _column_kinds(lines: Mapping[str, int], split: _Split) -> tuple[CellKind, ..
         kind = max(values, key=lambda kind: count[kind])
         found.append(kind if count[kind] > count["text"] else "text" if count["text"] else "missing")
     return tuple(found)
-
-
-def _fewest_cells(lines: Mapping[str, int], split: _Split) -> int:
-    """Return how many cells a row has at least: fewer than most only where many rows have as few."""
-    widths: Counter[int] = Counter()
-    for line, often in lines.items():
-        widths[len(split.cells(line))] += often
-    enough = max(_FEWEST_SHORT, _SHORT_ROWS * widths.total())
-    return min([split.columns, *(width for width, often in widths.items() if often >= enough)])
 
 
 _OPTION = "choose with --column value=… (columns={'value': …})"

@@ -6,14 +6,14 @@ import contextlib
 import itertools
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from evenbeat.bench import Bench, typed
-from evenbeat.errors import EvenbeatError, InputError, LogError
+from evenbeat.errors import EvenbeatError, LogError
 from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText, load_text
@@ -475,11 +475,6 @@ def inspect_log(
     Source: reads as read_log does
     Tests: tests/logs/test_written_ways.py
     """
-    known = {f.name for f in fields(Options)}
-    unknown = sorted(set(options) - known)
-    if unknown:
-        msg = f"{unknown[0]!r} is not an option of a log; there are {', '.join(sorted(known))} and layout"
-        raise InputError(msg)
     wanted, chosen = chosen_layout(layout, options)
     lenient = replace(chosen, bad_lines="reject")
     try:
@@ -501,6 +496,8 @@ def inspect_log(
         except LogError as error:
             needs = str(error)
     log, layout = sheet.log, sheet.layout
+    named = layout.form.writing in ("pairs", "words")  # names are lost in rows that became cells
+    original = load_text(path, partial=lenient.partial) if named else log
     return Inspection(
         path=log.path,
         kind=f"{log.packing} {sheet.kind}".strip(),
@@ -511,7 +508,7 @@ def inspect_log(
         rejected=tuple(sheet.table.rejected),
         ledger=sheet.ledger() if record is None else record.ledger,
         layout=layout,
-        hypotheses=hypotheses(log, chosen, wanted),
+        hypotheses=hypotheses(original, chosen, wanted),
         record=record,
         needs=needs,
         findings=sheet.findings if record is None else record.findings,

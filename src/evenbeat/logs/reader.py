@@ -314,16 +314,12 @@ def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | N
             raise LogError(msg, line=layout.form.first_line)
         cell_unit += "Hz"
         unit = cell_unit if unit == "Hz" else unit
+    of_name = layout.value_quantity, layout.value_unit, layout.form.header_line
     statements = (
-        Statement(where="the option --quantity or --unit", quantity=options.quantity, unit=unit, line=None),
-        Statement(
-            where=f"the name of column {label}",
-            quantity=layout.value_quantity,
-            unit=layout.value_unit,
-            line=layout.form.header_line,
-        ),
-        Statement(where=f"a cell of column {label}", quantity=None, unit=cell_unit, line=None),
-        Statement(where="a comment line", quantity=said.quantity, unit=said.unit, line=None),
+        Statement("the option --quantity or --unit", options.quantity, unit),
+        Statement(f"the name of column {label}", *of_name),
+        Statement(f"a cell of column {label}", None, cell_unit),
+        Statement("a comment line", said.quantity, said.unit),
     )
     return agreed(statements)
 

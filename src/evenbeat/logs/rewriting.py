@@ -163,7 +163,7 @@ def _form_of_cells(
     log: LogText, columns: int, decimal: str, writing: Writing, reason: str, others: tuple[Candidate, ...]
 ) -> Form:
     """Return the form of rows whose cells are separated by tabs now."""
-    how = Candidate(writing="cells", separator="\t", decimal=decimal, columns=columns, understood=1.0, rows=0)
+    how = Candidate(writing="cells", separator="\t", decimal=decimal, columns=columns)
     form = detect_form(log, how)
     rows = len(first_lines(log.text))
     chosen = replace(how, writing=writing, columns=form.columns, rows=rows, reason=reason)
