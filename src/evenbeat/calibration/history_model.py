@@ -231,8 +231,14 @@ class HistoryModel(Result):
 
     def _begun(self, as_left: Estimate | None) -> Posteriors:
         """Return the posterior that begins with what the clock is left at."""
-        start = self._start(as_left)
-        return self.posterior if as_left is None else self.posterior.left_at(start)
+        if as_left is not None:
+            return self.posterior.left_at(as_left)
+        if self.as_left is None:
+            place = self.history[0].points[-1].place
+            where = f"the last calibration{f' ({place})' if place else ''}"
+            msg = f"{where} does not say what the clock was left at; give as_left"
+            raise InputError(msg)
+        return self.posterior
 
     def paths(
         self,
@@ -292,15 +298,6 @@ class HistoryModel(Result):
             start=self.history[0].date_of(before),
             source=replace(self, posterior=self.posterior.rewound(lapse / SECONDS_PER_YEAR)),
         )
-
-    def _start(self, as_left: Estimate | None) -> Estimate:
-        start = as_left or self.as_left
-        if start is None:
-            place = self.history[0].points[-1].place
-            where = f"the last calibration{f' ({place})' if place else ''}"
-            msg = f"{where} does not say what the clock was left at; give as_left"
-            raise InputError(msg)
-        return start
 
     def probability_within(
         self, elapsed_s: npt.ArrayLike, tolerance: ToleranceLike | Tolerance, as_left: Estimate | None = None

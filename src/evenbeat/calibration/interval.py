@@ -349,7 +349,8 @@ def _missing_for(
     elif rest >= needed:
         said += (
             f": noise, as far as it is known, and the start make {rest:.2g} by themselves, and {needed:.2g} "
-            "in all is allowed. A longer log helps only if it shows less noise than this one has to allow for."
+            "in all is allowed. A longer log helps only if it shows less noise than this one has to allow "
+            "for."
         )
     else:
         per_day = math.sqrt(needed**2 - rest**2) / wanted_s * SECONDS_PER_DAY
