@@ -189,6 +189,14 @@ class Calibration(_Stated):
         """When it was made, in UTC; a date without a time counts as midnight."""
         return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
 
+    def found_in(self, tolerance: float | str | None) -> bool | None:
+        """Return whether it found the instrument within a tolerance; ``None`` where that cannot be said."""
+        if isinstance(self.as_found, str):
+            return self.as_found == "in"
+        if self.as_found is None or tolerance is None:
+            return None
+        return Tolerance.of(tolerance).holds(self.as_found)
+
     @property
     def left_uncertainty(self) -> float:
         """Standard uncertainty of ``as_left``; NaN where there is none."""
