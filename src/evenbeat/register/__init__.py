@@ -3,8 +3,8 @@
 ::
 
     facts.py           Instrument, Calibration, Event, KeptAssessment: what is kept, checked when it comes in
-    store.py           the file: tables, triggers and views, its version, transactions; heads seen before, kept
-                       outside of it by the account
+    store.py           the file: tables, triggers and views, its version, transactions; and heads seen before,
+                       kept outside of it by the account
     register.py        Register: the one thing to use; Entry: one row, chained to the row before by its hash
     tables.py          tables in and out
     verification.py    whether anything was changed since it was written, or cut off
