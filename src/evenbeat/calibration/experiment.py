@@ -30,7 +30,7 @@ from evenbeat.clock.covariance import (
 )
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.oscillator_classes import OscillatorClass, oscillator_class_named
-from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom
 from evenbeat.deviations.levels import NoiseFit
 from evenbeat.deviations.sums.kernels import TermSum, one_thread
 from evenbeat.errors import InputError
