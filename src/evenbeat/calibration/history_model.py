@@ -155,7 +155,7 @@ class HistoryModel(Result):
     @property
     def class_odds(self) -> Mapping[str, float]:
         """Probability of each class of oscillator, the likeliest first."""
-        return _odds(self.prior, _part_shares(self.prior, self.posterior))
+        return class_odds(self.prior, _part_shares(self.prior, self.posterior))[0]
 
     @property
     def mistaken_readings(self) -> Mapping[str, float]:
@@ -602,12 +602,15 @@ def _part_shares(prior: DriftPrior, found: Posteriors, at: int = 0) -> FloatArra
     return np.asarray(special.softmax(found.log_evidence[at]))[: len(prior.mixture)]
 
 
-def _odds(prior: DriftPrior, shares: FloatArray) -> dict[str, float]:
-    """Return the probability of each class, the likeliest first."""
+def class_odds(prior: DriftPrior, shares: FloatArray) -> tuple[dict[str, float], str]:
+    """Return the probability of each class, the likeliest first; and those that matter in words."""
     odds: dict[str, float] = {}
     for part, share in zip(prior.mixture, shares.tolist(), strict=True):
         odds[part.name] = odds.get(part.name, 0.0) + share
-    return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+    odds = dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+    likeliest = next(iter(odds))
+    told = [(name, share) for name, share in odds.items() if share >= 0.05 or name == likeliest]
+    return odds, ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
 
 
 def _about_class(increments: Sequence[Increment], prior: DriftPrior, shares: FloatArray) -> Finding:
@@ -615,12 +618,9 @@ def _about_class(increments: Sequence[Increment], prior: DriftPrior, shares: Flo
     parts = list(zip(prior.mixture, shares.tolist(), strict=True))
     learned = f", as learned from {prior.learned_from} instruments" if prior.learned_from else ""
     if not prior.name:
-        odds = _odds(prior, shares)
-        first, *rest = odds.items()
-        told = [first, *(one for one in rest if one[1] >= 0.05)]
-        words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
+        odds, words = class_odds(prior, shares)
         sentence = f"The class of oscillator is not stated; by the calibrations it is {words}{learned}"
-        if first[1] >= SURE:
+        if max(odds.values()) >= SURE:
             return note("CLASS_INFERRED", f"{sentence}.", **odds)
         return caution("CLASS_INFERRED", f"{sentence}: state it, and the interval rests on less.", **odds)
     usual = sum(

@@ -42,15 +42,7 @@ TOLERATED, MOST_STEPS = 1e-10, 60
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ManyHistories:
-    """Posteriors of m instruments, and what environment, transport and reference add to their offsets.
-
-    Attributes
-    ----------
-    posteriors
-        Of their histories, made by :func:`evenbeat.calibration.history_posterior.posteriors`.
-    constant
-        Standard uncertainty that time does not change.
-    """
+    """Posteriors of the histories of m instruments; time does not change the uncertainty ``constant``."""
 
     posteriors: Posteriors
     constant: float = 0.0
