@@ -266,8 +266,9 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
     said: list[Row] = []
     if member.about is None:  # its rows say it, up to the day of the list where there are such
         dated = sorted(zip(checked, member.rows, strict=True), key=lambda pair: pair[0].moment)
-        said = [row for one, row in dated if isinstance(row, Row) and one.moment.date() <= question.on]
-        texts, limits, findings = agreed(said or [row for row in member.rows if isinstance(row, Row)])
+        rows_of = [(one, row) for one, row in dated if isinstance(row, Row)]
+        said = [row for one, row in rows_of if one.moment.date() <= question.on]
+        texts, limits, findings = agreed(said or [row for _, row in rows_of])
         about = Instrument(name=member.name, tolerance=None if limits is None else limits.stated, **texts)  # type: ignore[arg-type]
     else:
         about = member.about
