@@ -380,13 +380,20 @@ class Solution:
         )
         subsets[rows, places], begin[rows, places] = False, np.tile(PLACES_OF_LIMITS, len(absent))
         found = replace(self.fits, subsets=subsets).fitted(ROUNDS_OF_LIMITS, hopeless=math.inf, begin=begin)
-        ratios = -2 * log_likelihood(found.residuals[:, np.newaxis], found.inverse)
+        subsets[rows, places] = True
+        slope = found.inverse @ (self.fits.response / found.means[:, :, np.newaxis] * subsets[:, np.newaxis])
+        covariance = np.linalg.inv(slope.swapaxes(1, 2) @ slope + np.eye(len(self.most)))
+        left = (found.inverse @ found.residuals[..., np.newaxis])[..., 0]
+        away = np.einsum("sju,snu,sn->sj", covariance, slope, left)[rows, places]
+        at = begin[rows, places]
+        # by how far it lies above the best, or above zero where the best would be below
+        squares = np.minimum(away, 0.0) ** 2 - np.minimum(at + away, 0.0) ** 2
+        ratios = squares / covariance[rows, places, places]
         limits = {}
         for place, ratio in zip(absent.tolist(), ratios.reshape(len(absent), -1), strict=True):
-            least = int(np.argmin(ratio))
-            beyond = np.maximum.accumulate(ratio[least:] - ratio[least])
-            at = np.interp(ONE_SIDED_95, beyond, np.log(PLACES_OF_LIMITS[least:]))
-            limits[place] = math.exp(float(at)) * float(self.most[place])
+            beyond = np.maximum.accumulate(ratio)
+            limit = math.exp(float(np.interp(ONE_SIDED_95, beyond, np.log(PLACES_OF_LIMITS))))
+            limits[place] = limit * float(self.most[place])
         return limits
 
 
