@@ -77,7 +77,7 @@ def dense_answer(model: FusedModel, which: int, factor: float, target: Spans) ->
     """
     fusion = model.fusion
     assert fusion is not None
-    component = fusion.log_components[which]
+    component = fusion.log.components[which]
     node, fit = model.grid.nodes[component.node], model.variants[component.variant].fit
     level = float(fit.level[component.node, component.walk]) * factor
     offsets, blocks = fusion.offsets, model.grid.spans
@@ -248,6 +248,7 @@ def test_adjustment_inside_the_log_is_the_step_of_the_log() -> None:
     assert model.frequency_at(70 * DAY).mean[0] == pytest.approx(line(70) - 4e-9, abs=3e-10)
 
 
+@pytest.mark.slow
 def test_adjustment_after_the_log_moves_the_forecast() -> None:
     """Left at zero on day 65: the forecast of day 70 follows what it was left at."""
     point = CalibrationPoint(

@@ -1115,10 +1115,9 @@ def readings(_: Path) -> dict[str, Any]:
         "needed": {name: tried(needed, *claim) for name, claim in claims.items()},
         "adjustment": {
             "plain": tried(advice),
-            "aging": tried(
+            "to_a_target": tried(
                 advice,
-                aging_rate_per_second=PER_DAY,
-                interval_s=440 * DAY,
+                target=-3.3e-8,
                 reading_standard_uncertainty=1e-8,
                 nominal_frequency_hz=1e7,
             ),
@@ -1171,7 +1170,7 @@ def plans(_: Path) -> dict[str, Any]:
             "gate_s": found.gate_s,
             "temperature": None
             if heat is None
-            else [heat.dwell_s, heat.duration_s, heat.sensitivity_uncertainty_per_k, heat.variance_inflation],
+            else [heat.dwell_s, heat.duration_s, heat.sensitivity_uncertainty_per_k],
             **of.findings(found),
         }
 

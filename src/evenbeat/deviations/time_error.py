@@ -25,7 +25,7 @@ from evenbeat.deviations.sums.kernels import sums_of_squares
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError
 from evenbeat.findings import caution
-from evenbeat.intake import blocks, let_go, mapping_of
+from evenbeat.intake import SCAN_BLOCK, blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
 from evenbeat.result import Column, Result
@@ -187,15 +187,21 @@ def _time_error(record: Record) -> FloatArray:
     if record.kind == "phase":
         removed = record.removed_frequency
         return values + removed * record.elapsed_s if removed else values
-    values = np.asarray(values, dtype=float)
-    present = np.flatnonzero(~np.isnan(values))
-    parts = np.split(values[present], np.flatnonzero(np.diff(present) > 1) + 1)
-    pieces = []
-    for part in parts:
-        mean = float(part.mean())
-        wander = np.concatenate([[0.0], np.cumsum((part - mean) * record.interval_s)])
-        pieces += [wander + mean * record.interval_s * np.arange(len(wander)), np.array([np.nan])]
-    return np.concatenate(pieces[:-1])
+    borders = np.flatnonzero(np.diff(~np.isnan(values), prepend=False, append=False))
+    begins, ends = borders[::2].tolist(), borders[1::2].tolist()
+    phase, at = np.full(int(np.sum(borders[1::2] - borders[::2])) + 2 * len(begins) - 1, np.nan), 0
+    for begin, end in zip(begins, ends, strict=True):  # in place: the parts may be as long as the record
+        frequency, mean = values[begin:end], float(values[begin:end].mean())
+        wander = phase[at + 1 : at + 1 + len(frequency)]
+        np.subtract(frequency, mean, out=wander)
+        wander *= record.interval_s
+        np.cumsum(wander, out=wander)
+        for first in range(0, len(wander), SCAN_BLOCK):
+            some = wander[first : first + SCAN_BLOCK]
+            some += mean * record.interval_s * np.arange(first + 1, first + 1 + len(some))
+        phase[at] = 0.0
+        at += len(frequency) + 2
+    return phase
 
 
 def largest_movements(phase: FloatArray, factors: IntArray) -> FloatArray:
