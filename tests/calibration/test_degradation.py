@@ -26,6 +26,7 @@ def read(folder: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return hours, increase, unit.astype(int)
 
 
+@pytest.mark.slow
 def test_laser_data_by_two_independent_fits(open_data: Path) -> None:
     """Random slope by statsmodels' mixed model and by scipy's multivariate normal: four digits."""
     hours, increase, unit = read(open_data)

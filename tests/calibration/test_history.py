@@ -88,6 +88,7 @@ def test_drift_is_that_of_least_squares_when_the_walk_is_known() -> None:
     assert model.drift_per_year.standard_uncertainty == pytest.approx(expected, rel=0.02)
 
 
+@pytest.mark.slow
 def test_simulated_instruments_keep_their_reliability() -> None:
     """100 instruments drawn from the prior: realised reliability at the interval 95 ± 3.5 % of the mean."""
     generator = np.random.default_rng(8)

@@ -141,6 +141,7 @@ def test_survival_follows_from_what_happens_to_the_units() -> None:
     assert laws["mortality_drift"]([0.2, 0.1]) == pytest.approx(growing)
 
 
+@pytest.mark.slow
 def test_recovers_a_simulated_random_walk() -> None:
     """20 000 units found at random times: the growth within 4 % and the interval within 4 %."""
     generator = np.random.default_rng(2)

@@ -109,6 +109,7 @@ def test_hat_agrees_with_an_independent_library() -> None:
     assert result.deviation[0] == pytest.approx(theirs, rel=1e-9)
 
 
+@pytest.mark.slow
 # SOURCE: Groslambert et al. (1981): independent counters drop out of the covariance; Gray and Allan: half of
 # the sum of two counters less the third stays in the hat
 def test_covariance_rejects_the_noise_of_counters() -> None:

@@ -347,6 +347,7 @@ def test_impossible_requests_are_answered() -> None:
         fit.deviation("total", [1.0])
 
 
+@pytest.mark.slow
 def test_simulated_variances_have_the_moments_of_real_ones() -> None:
     """Means and spreads are the exact ones; at long averaging times they are skewed as chi-squared is."""
     everything = variances_of(simulated(MIXTURE, 1, 2**12))

@@ -49,6 +49,7 @@ def test_register_table_and_frame_agree(fleet_table: Path, tmp_path: Path) -> No
     assert eb.assess_fleet(pd.read_csv(fleet_table), on=ON).instruments == from_table.instruments
 
 
+@pytest.mark.slow
 def test_processes_do_not_change_the_result(fleet_table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two processes give what one gives, to the last digit."""
     monkeypatch.setattr("evenbeat.fleet.assess_fleet.CHUNK", 16)
@@ -68,6 +69,7 @@ def dies_once(question: object, ready: object) -> list[object]:
     return judge_histories(question, ready)
 
 
+@pytest.mark.slow
 def test_a_killed_helper_costs_nothing_but_time(fleet_table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where helpers die, this process does their work and says so."""
     monkeypatch.setenv("PYTEST_RUNS_HERE", str(os.getpid()))

@@ -80,6 +80,7 @@ def test_packed_files(tmp_path: Path, pack: object) -> None:
     np.testing.assert_array_equal(read(tmp_path, pack(TABLE.encode())).values, VALUES)
 
 
+@pytest.mark.slow
 def test_a_stream_that_begins_anywhere_in_the_file_is_read(tmp_path: Path) -> None:
     """Joined gzip streams (RFC 1952, 2.2) are one log, also where the second begins beside a full MiB."""
     whole = 1 << 20
@@ -310,6 +311,7 @@ def test_numbers_that_are_unix_time_in_the_stated_unit(tmp_path: Path, name: str
     assert record.interval_s == 10.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("comments", [1500, 20_000])
 def test_any_number_of_comments_may_stand_above_the_rows(tmp_path: Path, comments: int) -> None:
     """A collector that notes its settings, or a long remark, is not taken for the whole log."""
