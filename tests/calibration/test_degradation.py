@@ -110,7 +110,7 @@ def test_side_and_bend() -> None:
     [
         ({"value": [1.0]}, "differ in length"),
         ({"value": [1.0, math.nan, 1.0, 1.0]}, "row 2: value nan"),
-        ({"limit": 0.0}, "limit is 0.0"),
+        ({"limit": 0.0}, "limit is 0;"),
         ({}, "2 units; at least 3 units"),
         ({"unit": ["a", "a", "a", "b"]}, "unit b has fewer than two readings"),
     ],

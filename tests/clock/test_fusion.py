@@ -77,7 +77,7 @@ def dense_answer(model: FusedModel, which: int, factor: float, target: Spans) ->
     """
     fusion = model.fusion
     assert fusion is not None
-    component = fusion.log_components[which]
+    component = fusion.log.components[which]
     node, fit = model.grid.nodes[component.node], model.variants[component.variant].fit
     level = float(fit.level[component.node, component.walk]) * factor
     offsets, blocks = fusion.offsets, model.grid.spans

@@ -71,7 +71,7 @@ def test_every_point_agrees_with_dense_algebra(
 ) -> None:
     """Coefficients, their covariance, level and both likelihoods, by explicit inverses."""
     y, design = series
-    fit = fit_on_grid(grid, y, design)
+    (fit,) = fit_on_grid(grid, y, design)
     difference = np.diff(np.eye(len(y)), axis=0)  # other contrasts than ours, same restricted likelihood
     jacobian = np.linalg.slogdet(difference @ difference.T)[1]
     for node, walk in _points(grid):
@@ -99,7 +99,7 @@ def test_agrees_with_generalized_least_squares_of_statsmodels() -> None:
     grid = noise_grid(Spans(start=edges[:-1].copy(), stop=edges[1:].copy()), 1 / n, with_white_pm=False)
     y = np.cumsum(np.random.default_rng(1).standard_normal(n))
     design = grid.spans.middle[:, np.newaxis]
-    fit = fit_on_grid(grid, y, design)
+    (fit,) = fit_on_grid(grid, y, design)
     node, walk = 1, 10
     positive = _covariance(grid, node, walk) + 1e3  # any constant: it is part of the design
     known = sm.GLS(y, sm.add_constant(design), sigma=positive).fit()
@@ -172,7 +172,7 @@ def test_likelihood_differences_are_those_of_a_state_space_model() -> None:
     grid = noise_grid(spans, 1 / n, with_white_pm=False, ratios=ratios)
     generator = np.random.default_rng(4)
     y = generator.standard_normal(n) + 0.3 * np.cumsum(generator.standard_normal(n))
-    fit = fit_on_grid(grid, y, spans.middle[:, np.newaxis])
+    (fit,) = fit_on_grid(grid, y, spans.middle[:, np.newaxis])
     freedom = fit.degrees_of_freedom
     ours, theirs = [], []
     for k, ratio in enumerate(walks):
@@ -202,7 +202,7 @@ def test_simulated_levels_are_recovered_without_bias() -> None:
     found = []
     for seed in range(150):
         y = simulate_clock(n, interval_s=1.0, levels=levels, seed=seed).values
-        fit = fit_on_grid(grid, y, spans.middle[:, np.newaxis])
+        (fit,) = fit_on_grid(grid, y, spans.middle[:, np.newaxis])
         best = int(np.argmax(fit.log_restricted[0]))
         found.append((fit.level[0, best], walks[best] * fit.level[0, best]))
     assert np.mean(found, axis=0) == pytest.approx([1.0, ratio], rel=0.06)

@@ -34,7 +34,7 @@ from evenbeat.clock.covariance import (
     unit_level,
 )
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.prediction import Targets, least_known, predict, predict_rate
+from evenbeat.clock.prediction import Posterior, Targets, least_known
 from evenbeat.quantities import FloatArray, StudentMixture
 
 Point = tuple[int, int]
@@ -288,9 +288,8 @@ def differences(model: ClockModel) -> dict[str, float]:
     }
     parts = [again[c.variant, (c.node, c.walk)] for c in model.components]
     y = (model.blocks.frequency - model.blocks.frequency.mean()) / model.scale
-    posterior = {"variants": model.variants, "components": model.components}
-    ours = predict(model.grid, y, Targets(spans=ahead, designs=designs), **posterior)
-    rate = predict_rate(model.grid, y, 1.0, **posterior)
+    posterior = Posterior(grid=model.grid, frequency=y, variants=model.variants, components=model.components)
+    ours, rate = posterior.predict(Targets(spans=ahead, designs=designs)), posterior.rate(1.0)
     variances = [
         max(part.rate_variance, least_known(model.grid, model.variants[component.variant], component) ** 2)
         for component, part in zip(model.components, parts, strict=True)

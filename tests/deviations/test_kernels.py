@@ -396,6 +396,8 @@ def test_pages_let_go_change_nothing(statistic: str, tmp_path: Path, monkeypatch
     )
 
     assert PhasePoints.of(mapped.values).mapping is not None
+    np.save(tmp_path / "table.npy", np.zeros(3, dtype=[("unix_ns", "<i8"), ("phase_s", "<f8")]))
+    assert PhasePoints.of(np.load(tmp_path / "table.npy", mmap_mode="r")["phase_s"]).mapping is not None
     assert curve.deviation.tolist() == expected.deviation.tolist()
     assert curve.noise_exponent.tolist() == expected.noise_exponent.tolist()
 

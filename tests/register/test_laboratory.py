@@ -13,8 +13,8 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.command.main import main
-from evenbeat.register.heads import heads_file
 from evenbeat.register.register import chained_hash
+from evenbeat.register.store import heads_file
 from evenbeat.register.tables import export_instruments, export_table
 from evenbeat.report.recomputed import verify_record
 

@@ -25,6 +25,8 @@ from evenbeat.units import duration_text
 
 SHARE_PREDICTED = 0.2
 FEWEST_PREDICTED = 2
+ENOUGH_BLOCKS = 100
+"""Averages of what lay before: one mean over a quarter of that time needs no finer ones."""
 SURPRISING = 0.002
 """Two-sided probability below which the last part counts as not predicted."""
 WITHHOLDING = ("NOT_AS_PREDICTED", "CLOCK_CHANGED", "SELF_TEST_FAILED")
@@ -85,9 +87,9 @@ def as_predicted_finding(model: ClockModel) -> Finding | None:
 
 
 def _early(model: ClockModel, cut: float) -> ClockModel | None:
-    """Return the model of what was known at the cut; ``None`` where that is too short."""
+    """Return the model of what was known at the cut, but for lags; ``None`` where that is too short."""
     environment = [
-        Influence(each.name, order=each.order, lag_s="fit" if each.lag_fitted else each.lag.value)
+        Influence(each.name, order=each.order, lag_s=max(each.lag.value, 0.0))
         for each in model.trend.influences
     ]
     try:
@@ -97,6 +99,7 @@ def _early(model: ClockModel, cut: float) -> ClockModel | None:
             environment=environment,
             noise_prior=model.noise_prior,
             oscillator_class=model.oscillator_class,
+            most_blocks=ENOUGH_BLOCKS,
         )
     except InputError:
         return None

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from scipy import fft
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between
-from evenbeat.clock.covariance import Spans
+from evenbeat.clock.covariance import IntArray, Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
@@ -49,7 +50,6 @@ class FittedInfluence:
     diurnal_amplitude: float
     residual: float
     lag: Estimate
-    lag_fitted: bool = True
 
     def powers(self, inside: FloatArray) -> FloatArray:
         """Return the powers of the lagged covariate, shape (n, order)."""
@@ -293,18 +293,11 @@ def trend_of(
         _influence(record, each, blocks.covariates[each.name], lag)
         for each, lag in zip(influences, lags, strict=True)
     )
-    outside = [between_samples(record, without_holes(record.covariates[each.name])) for each in influences]
-    points = [
-        _lag_point(record, blocks, fitted, outside, lags=lags_s, weight=weight)
-        for lags_s, weight in _spread_of(lags)
-    ]
-    sampled = [
-        each.powers(lagged(column, lag_s / record.interval_s)[:: _stride(record)])
-        for each, column, lag_s in zip(fitted, outside, points[0].lags_s, strict=True)
-    ]
-    swing, rest, fading = _swing_and_rest(
-        record, np.hstack(sampled) if sampled else np.empty((len(frequencies(record)[:: _stride(record)]), 0))
-    )
+    felt = Felt(record, blocks, fitted)
+    points = [felt.point(lags_s, weight) for lags_s, weight in _spread_of(lags)]
+    sampled = [felt.behind(k, lag_s).sampled for k, lag_s in enumerate(points[0].lags_s)]
+    nothing = np.empty((len(frequencies(record)[:: _stride(record)]), 0))
+    swing, rest, fading = _swing_and_rest(record, np.hstack([nothing, *sampled]))
     days = record.duration_s / SECONDS_PER_DAY
     return Trend(
         influences=fitted,
@@ -336,39 +329,61 @@ def _spread_of(lags: Sequence[Estimate]) -> list[tuple[tuple[float, ...], float]
     return points
 
 
-def _lag_point(
-    record: Record,
-    blocks: Blocks,
-    influences: Sequence[FittedInfluence],
-    outside: Sequence[FloatArray],
-    *,
-    lags: tuple[float, ...],
-    weight: float,
-) -> LagPoint:
-    inside = [lagged(column, lag / record.interval_s) for column, lag in zip(outside, lags, strict=True)]
-    powers = [each.powers(column) for each, column in zip(influences, inside, strict=True)]
-    columns = [_over_blocks(record, blocks, each) for each in powers]
-    together = np.hstack([np.empty((len(blocks), 0)), *columns])
-    means = together.mean(axis=0)
-    return LagPoint(
-        lags_s=lags,
-        weight=weight,
-        lagged_at_end=tuple(float(column[-1]) for column in inside),
-        columns=together - means,
-        means=means,
-    )
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Behind:
+    """The powers of one influence behind a lag: over the blocks, and sampled; and its last lagged value."""
+
+    columns: FloatArray
+    sampled: FloatArray
+    last: float
 
 
-def _over_blocks(record: Record, blocks: Blocks, columns: FloatArray) -> FloatArray:
-    """Return averages over the blocks of sampled columns, (samples, k) to (n, k), where readings are."""
-    present = ~np.isnan(frequencies(record))
-    for name in blocks.covariates:
-        present &= ~np.isnan(between_samples(record, record.covariates[name]))
-    first = np.round(blocks.spans.start / record.interval_s).astype(int)
-    last = np.ceil(blocks.spans.stop / record.interval_s - 1e-6).astype(int)  # gates may end before
-    count = sums_between(present.astype(float), first, last)
-    sums = [sums_between(np.where(present, column, 0.0), first, last) for column in columns.T]
-    return np.array([each / count for each in sums]).T
+class Felt:
+    """What influences are behind lags; each lag is filtered once."""
+
+    def __init__(self, record: Record, blocks: Blocks, influences: Sequence[FittedInfluence]) -> None:
+        self._record, self._blocks, self._influences = record, blocks, influences
+        covariates = [record.covariates[each.name] for each in influences]
+        self._outside = [between_samples(record, without_holes(column)) for column in covariates]
+        self._known: dict[tuple[int, float], _Behind] = {}
+
+    @cached_property
+    def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray]:
+        """The samples that count, and first and last of each block."""
+        present = ~np.isnan(frequencies(self._record))
+        for name in self._blocks.covariates:
+            present &= ~np.isnan(between_samples(self._record, self._record.covariates[name]))
+        spans = self._blocks.spans.scaled(1 / self._record.interval_s)
+        first, last = np.round(spans.start), np.ceil(spans.stop - 1e-6)  # gates may end before
+        return present, first.astype(int), last.astype(int)
+
+    def behind(self, place: int, lag_s: float) -> _Behind:
+        """Return one influence behind a lag."""
+        if (place, lag_s) not in self._known:
+            inside = lagged(self._outside[place], lag_s / self._record.interval_s)
+            powers = self._influences[place].powers(inside)
+            present, first, last = self._counted
+            shown = (np.where(present, power, 0.0) for power in (np.ones(len(inside)), *powers.T))
+            count, *sums = (sums_between(each, first, last) for each in shown)
+            self._known[place, lag_s] = _Behind(
+                columns=np.array(sums).T / count[:, np.newaxis],
+                sampled=powers[:: _stride(self._record)].copy(),
+                last=float(inside[-1]),
+            )
+        return self._known[place, lag_s]
+
+    def point(self, lags_s: tuple[float, ...], weight: float = 1.0) -> LagPoint:
+        """Return all of them behind a set of lags."""
+        found = [self.behind(place, lag) for place, lag in enumerate(lags_s)]
+        together = np.hstack([np.empty((len(self._blocks), 0)), *(each.columns for each in found)])
+        means = together.mean(axis=0)
+        return LagPoint(
+            lags_s=lags_s,
+            weight=weight,
+            lagged_at_end=tuple(each.last for each in found),
+            columns=together - means,
+            means=means,
+        )
 
 
 def _influence(record: Record, influence: Influence, column: FloatArray, lag: Estimate) -> FittedInfluence:
@@ -386,7 +401,6 @@ def _influence(record: Record, influence: Influence, column: FloatArray, lag: Es
         diurnal_amplitude=float(np.hypot(*swing[:, 0])) if known else math.nan,
         residual=math.sqrt(float(rest[0, 0])),
         lag=lag,
-        lag_fitted=influence.lag_s == "fit",
     )
 
 

@@ -21,9 +21,9 @@ from evenbeat.clock.blocks import (
 )
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
 from evenbeat.clock.covariance import Gates
-from evenbeat.clock.design import FEWEST_DAYS, Trend, after_steps, trend_of, wave_over
+from evenbeat.clock.design import FEWEST_DAYS, Felt, Trend, after_steps, trend_of, wave_over
 from evenbeat.clock.determined import Asked, changing, ranked, told_apart
-from evenbeat.clock.environment import Influence, chosen_influences
+from evenbeat.clock.environment import HIGHEST_ORDER, Influence, chosen_influences
 from evenbeat.clock.fused_model import fused_model
 from evenbeat.clock.lag import FineView, fine_view, spread_over_lags
 from evenbeat.clock.laws import (
@@ -32,7 +32,7 @@ from evenbeat.clock.laws import (
     by_law,
     curvature_shares,
     law_findings,
-    variants_of,
+    searched,
     weigh_laws,
 )
 from evenbeat.clock.likelihood import fit_on_grid
@@ -202,7 +202,6 @@ def fit_clock(
         asked,
         frozenset(n for n in plain if isinstance(n, str)),
         trend,
-        fine,
         record,
         blocks,
         grid=grid,
@@ -332,7 +331,6 @@ def _bent(
     asked: Asked,
     plain: frozenset[str],
     trend: Trend,
-    fine: FineView,
     record: Record,
     blocks: Blocks,
     *,
@@ -348,41 +346,42 @@ def _bent(
     if len(blocks) < FEW_BLOCKS:
         return asked, []
     curvature = tuple(axis[len(axis) // 2] for axis in law.axes)
+    tried = [each.name in plain and each.order == 1 for each in asked.influences]
+    if not any(tried):
+        return asked, []
+    highest = [
+        replace(each, order=HIGHEST_ORDER if open_ else each.order)
+        for each, open_ in zip(trend.influences, tried, strict=True)
+    ]
+    cubic = Felt(record, blocks, highest).point(trend.lag_points[0].lags_s)
+    powers = replace(trend, influences=tuple(highest)).powers_of_each(cubic)
 
-    def score(influences: tuple[Influence, ...]) -> float:
-        made = trend_of(
-            record,
-            blocks,
-            influences,
-            fine.lags,
-            step_times=trend.step_times,
-            waves_s=asked.waves_s,
-        )
-        design = made.columns(law, curvature, grid.spans, made.lag_points[0].columns)
+    def score(orders: Sequence[int]) -> float:
+        acting = np.hstack([each[:, :order] for each, order in zip(powers, orders, strict=True)])
+        design = trend.columns(law, curvature, grid.spans, acting)
         k = design.shape[1] + len(grid.covariances) - 1
         n = len(blocks) - 1
-        return -2 * best(fit_on_grid(grid, y, design)) + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1)
+        return -2 * best(fit_on_grid(grid, y, design)[0]) + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1)
 
     told = []
+    orders = [each.order for each in asked.influences]
     for place, influence in enumerate(asked.influences):
-        if influence.name not in plain or influence.order > 1:
+        if not tried[place]:
             continue
-        least = score(asked.influences) - BENDS
-        chosen = asked.influences
-        for order in (2, 3):
-            tried = list(asked.influences)
-            tried[place] = replace(influence, order=order)
-            value = score(tuple(tried))
+        least = score(orders) - BENDS
+        for order in range(2, HIGHEST_ORDER + 1):
+            value = score([*orders[:place], order, *orders[place + 1 :]])
             if value < least:
-                least, chosen = value, tuple(tried)
-        if chosen is not asked.influences:
-            order = chosen[place].order
+                least, orders[place] = value, order
+        if (order := orders[place]) > 1:
             sentence = (
                 f"{influence.name} acts along a curve, not a line: order {order} was taken, as it shows; "
                 f"{influence.name}:1 (order=1) keeps the line."
             )
             told.append(note("INFLUENCE_CURVED", sentence, covariate=influence.name, order=order))
-            asked = replace(asked, influences=chosen)
+    if told:
+        pairs = zip(asked.influences, orders, strict=True)
+        asked = replace(asked, influences=tuple(replace(each, order=order) for each, order in pairs))
     return asked, told
 
 
@@ -414,7 +413,7 @@ def _waves_that_stand_out(
         free = len(y) - beside.shape[1] - len(grid.covariances)
         if period in known or turns < fewest or long or free < FEW_BLOCKS // 2:
             continue
-        fit = fit_on_grid(grid, y, beside)
+        (fit,) = fit_on_grid(grid, y, beside)
         gained = float(fit.log_likelihood.max()) - before
         ratio = np.expm1(2 * gained / (len(y) - 1)) * free / 2
         if fit.kept[-2:].all() and special.fdtrc(2, free, ratio) < (
@@ -517,11 +516,13 @@ def _variants(
     *,
     laws: tuple[AgingLaw, ...],
 ) -> tuple[Variant, ...]:
-    def one(law: AgingLaw, curvature: Curvature) -> Variant:
-        design = trend.columns(law, curvature, grid.spans, trend.lag_points[0].columns)
-        return Variant(law=law, curvature=curvature, design=design, fit=fit_on_grid(grid, y, design))
+    def fitted(law: AgingLaw, curvatures: list[Curvature]) -> Iterator[Variant]:
+        acting = trend.lag_points[0].columns
+        designs = [trend.columns(law, each, grid.spans, acting) for each in curvatures]
+        for curvature, design, fit in zip(curvatures, designs, fit_on_grid(grid, y, *designs), strict=True):
+            yield Variant(law=law, curvature=curvature, design=design, fit=fit)
 
-    return variants_of(laws, one)
+    return tuple(variant for law in laws for variant in searched(law, fitted))
 
 
 def _components(

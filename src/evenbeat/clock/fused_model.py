@@ -144,10 +144,7 @@ def fused_model(
     if points:
         offsets = offsets_beside(model, points)
         fusion = Fusion(
-            grid=model.grid,
-            frequency=model._y,
-            variants=model.variants,
-            log_components=model.components,
+            log=model._posterior,
             offsets=offsets,
             reference=reference,
         )

@@ -27,15 +27,14 @@ import numpy.typing as npt
 from scipy import linalg, special
 
 from evenbeat.clock.covariance import Spans
-from evenbeat.clock.noise_grid import NoiseGrid
 from evenbeat.clock.offsets import Offsets, leans_over
 from evenbeat.clock.prediction import (
     Component,
+    Joint,
     JointPrediction,
-    Kriging,
+    Posterior,
     Predicted,
     Targets,
-    Variant,
     walk_ratio,
 )
 from evenbeat.deviations.sums.kernels import one_thread
@@ -115,10 +114,7 @@ class Agreement:
 class Fusion:
     """A log's posterior conditioned on calibrated offsets; frequencies are in units of the model's scale."""
 
-    grid: NoiseGrid
-    frequency: FloatArray
-    variants: tuple[Variant, ...]
-    log_components: tuple[Component, ...]
+    log: Posterior
     offsets: Offsets
     reference: Reference
 
@@ -137,27 +133,24 @@ class Fusion:
         weights: dict[int, float] = {}
         for index, _, weight in self._points:
             weights[index] = weights.get(index, 0.0) + weight
-        return tuple(replace(self.log_components[index], weight=weight) for index, weight in weights.items())
+        return tuple(replace(self.log.components[index], weight=weight) for index, weight in weights.items())
 
     @property
     def law_of_part(self) -> list[str]:
         """The aging law behind every component of a prediction."""
-        return [self.variants[self.log_components[index].variant].law.name for index, *_ in self._points]
+        return [self.log.variants[self.log.components[index].variant].law.name for index, *_ in self._points]
 
     @property
     def walk_of_part(self) -> list[float]:
         """Ratio of random-walk FM to white FM (Allan variances at a block) at every part of a prediction."""
-        return [walk_ratio(self.grid, self.log_components[index]) for index, *_ in self._points]
+        return [walk_ratio(self.log.grid, self.log.components[index]) for index, *_ in self._points]
 
     @cached_property
     def _predicted(self) -> list[JointPrediction]:
         """What the log alone says of the offsets, at every component."""
-        kriging = self._kriging(self.offsets.spans, self.offsets.designs)
+        joint = Joint(self.log, self.offsets.spans, self.offsets.designs)
         with one_thread():
-            return [kriging.together(component) for component in self.log_components]
-
-    def _kriging(self, spans: Spans, designs: Sequence[FloatArray], rate_at: float | None = None) -> Kriging:
-        return Kriging.joint(self.grid, self.frequency, spans, designs, self.variants, rate_at=rate_at)
+            return [joint.at(component) for component in self.log.components]
 
     @cached_property
     def _surprises(self) -> list[tuple[int, float, float, float, float]]:
@@ -165,7 +158,7 @@ class Fusion:
         found = []
         predicted = self._predicted
         with one_thread():
-            for index, (component, said) in enumerate(zip(self.log_components, predicted, strict=True)):
+            for index, (component, said) in enumerate(zip(self.log.components, predicted, strict=True)):
                 for factor, share in zip(*self._rule(said), strict=True):
                     solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
                     weight = component.weight * float(share)
@@ -198,7 +191,7 @@ class Fusion:
                 freedom=0,
                 normalised=np.full(len(self.offsets), math.nan),
             )
-        best = self.log_components.index(max(self.log_components, key=lambda each: each.weight))
+        best = self.log.components.index(max(self.log.components, key=lambda each: each.weight))
         said = self._predicted[best]
         solved = _Solved.of(self.offsets, self.reference, said, said.level)
         return Agreement(
@@ -236,19 +229,19 @@ class Fusion:
             leans, steps = combine @ leans, combine @ steps
             whole = linalg.block_diag(np.eye(len(self.offsets)), combine)
         both = [np.vstack(pair) for pair in zip(self.offsets.designs, designs, strict=True)]
-        kriging = self._kriging(_together(self.offsets.spans, spans), both)
+        joint = Joint(self.log, _together(self.offsets.spans, spans), both)
         points = self._points if only is None else list(itertools.compress(self._points, only))
         count = len(self.offsets)
-        joint: dict[int, JointPrediction] = {}
+        said_of: dict[int, JointPrediction] = {}
         with one_thread():
             for index, factor, weight in points:
-                if index not in joint:
-                    one = kriging.together(self.log_components[index])
+                if index not in said_of:
+                    one = joint.at(self.log.components[index])
                     if combine is not None:
                         shape, trend = (whole @ part @ whole.T for part in (one.shape, one.trend))
                         one = replace(one, location=whole @ one.location, shape=shape, trend=trend)
-                    joint[index] = one
-                said = joint[index]
+                    said_of[index] = one
+                said = said_of[index]
                 level = factor * said.level
                 solved = _Solved.of(self.offsets, self.reference, said, level)
                 yield solved.condition(
@@ -259,14 +252,14 @@ class Fusion:
     def rate(self, at: float) -> StudentMixture:
         """Return the distribution of the clock's drift at a scaled time plus that of the reference."""
         locations, scales = [], []
-        kriging = self._kriging(self.offsets.spans, self.offsets.designs, rate_at=at)
-        joint: dict[int, JointPrediction] = {}
+        joint = Joint(self.log, self.offsets.spans, self.offsets.designs, rate_at=at)
+        said_of: dict[int, JointPrediction] = {}
         leans, steps = np.array([[0.0, 1.0]]), np.zeros((1, self.offsets.steps.shape[1]))
         count, points = len(self.offsets), self._points
         for index, factor, weight in points:
-            if index not in joint:
-                joint[index] = kriging.together(self.log_components[index])
-            said = joint[index]
+            if index not in said_of:
+                said_of[index] = joint.at(self.log.components[index])
+            said = said_of[index]
             solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
             one = solved.condition(said, factor * said.level, weight, leans=leans, steps=steps, count=count)
             locations.append(one.mean[0])
@@ -275,7 +268,7 @@ class Fusion:
 
     @one_thread()
     def predict(self, targets: Targets) -> Predicted:
-        """Return the distribution of the targets, as :func:`evenbeat.clock.prediction.predict` does."""
+        """Return the distribution of the targets, as that of the log alone."""
         spans, designs = targets.spans, targets.designs
         combine = None
         if targets.reference is not None:

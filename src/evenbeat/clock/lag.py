@@ -11,7 +11,9 @@ unbiased, and are then given to zero: the interval covers and no lag is ever neg
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -69,6 +71,7 @@ class FineView:
     longest_s: float
 
 
+@lru_cache(maxsize=2)  # other laws and noises of the same record see the same
 def fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
     """Estimate the lags of all influences from fine averages of the record.
 
@@ -255,17 +258,21 @@ def spread_over_lags(
         return variants, replace(trend, lag_points=(middle,))
     points = tuple(point for point in trend.lag_points if point.weight > 0)
     trend = replace(trend, lag_points=points)
-    moved = [
-        _at(grid, trend, frequency, variant, place) for place in range(len(points)) for variant in variants
-    ]
+    moved = [each for place in range(len(points)) for each in _at(grid, trend, frequency, variants, place)]
     return tuple(moved), trend
 
 
-def _at(grid: NoiseGrid, trend: Trend, frequency: FloatArray, variant: Variant, place: int) -> Variant:
-    design = variant.design.copy()
-    first = trend.first_influence(design.shape[1])
-    design[:, first : first + trend.width] = trend.lag_points[place].columns
-    return replace(variant, design=design, fit=fit_on_grid(grid, frequency, design), lag_point=place)
+def _at(
+    grid: NoiseGrid, trend: Trend, frequency: FloatArray, variants: Sequence[Variant], place: int
+) -> Iterator[Variant]:
+    """Yield variants fitted anew at a set of lags."""
+    designs = [variant.design.copy() for variant in variants]
+    for design in designs:
+        first = trend.first_influence(design.shape[1])
+        design[:, first : first + trend.width] = trend.lag_points[place].columns
+    fits = fit_on_grid(grid, frequency, *designs)
+    for variant, design, fit in zip(variants, designs, fits, strict=True):
+        yield replace(variant, design=design, fit=fit, lag_point=place)
 
 
 def _matters(grid: NoiseGrid, trend: Trend, frequency: FloatArray, variants: tuple[Variant, ...]) -> bool:
@@ -273,7 +280,7 @@ def _matters(grid: NoiseGrid, trend: Trend, frequency: FloatArray, variants: tup
     place = np.unravel_index(np.argmax(top.fit.log_restricted), top.fit.log_restricted.shape)
     error = np.sqrt(top.fit.level[place] * np.diag(top.fit.inverse_information[place]))
     for number in range(1, len(trend.lag_points)):
-        moved = _at(grid, trend, frequency, top, number)
+        (moved,) = _at(grid, trend, frequency, [top], number)
         change = np.abs(moved.fit.coefficients[place] - top.fit.coefficients[place])
         if np.any(change > SMALL_MOVE * error):
             return True

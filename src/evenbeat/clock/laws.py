@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -64,33 +64,27 @@ class LawWeight(Plain):
         return self.aicc_difference > NOT_REJECTED
 
 
-def variants_of(
-    laws: Sequence[AgingLaw], one: Callable[[AgingLaw, Curvature], Variant]
-) -> tuple[Variant, ...]:
-    """Return every law at every point of its grid of curvatures, fitted by ``one``."""
-    return tuple(variant for law in laws for variant in _searched(law, one))
-
-
-def _searched(law: AgingLaw, one: Callable[[AgingLaw, Curvature], Variant]) -> list[Variant]:
+def searched(
+    law: AgingLaw, fitted: Callable[[AgingLaw, list[Curvature]], Iterable[Variant]]
+) -> list[Variant]:
     """Fit a law over its grid, refined until the likelihood changes little between points that matter."""
     axes = [list(axis) for axis in law.axes]
     found: dict[Curvature, Variant] = {}
     while True:
         points = list(itertools.product(*axes))
-        for point in points:
-            if point not in found:
-                found[point] = one(law, point)
+        if new := [point for point in points if point not in found]:
+            found.update(zip(new, fitted(law, new), strict=True))
         scores = np.array([best(found[point].fit) for point in points]).reshape([len(axis) for axis in axes])
-        place = _widest_jump(scores)
-        if place is None or len(found) >= MOST_FITS:
+        axis, jumps = _widest_jumps(scores)
+        if not jumps or len(found) >= MOST_FITS:
             break
         if len(points) >= MOST_POINTS:
             axes, before = _where_it_matters(axes, scores), axes
             if axes == before:
                 break
             continue
-        axis, index = place
-        axes[axis].insert(index + 1, math.sqrt(axes[axis][index] * axes[axis][index + 1]))
+        values = axes[axis]
+        axes[axis] = sorted([*values, *(math.sqrt(values[k] * values[k + 1]) for k in jumps)])
     widths = np.ones(1)
     for axis_values in axes:
         widths = np.multiply.outer(widths, np.gradient(np.log(axis_values)))
@@ -109,18 +103,18 @@ def _where_it_matters(axes: list[list[float]], scores: FloatArray) -> list[list[
     return kept
 
 
-def _widest_jump(scores: FloatArray) -> tuple[int, int] | None:
-    """Return axis and index after which the profile likelihood jumps most, or ``None`` if little."""
-    widest, place = LARGEST_JUMP, None
+def _widest_jumps(scores: FloatArray) -> tuple[int, list[int]]:
+    """Return the axis along which the profile likelihood jumps most, and after which values."""
+    widest, axis, places = LARGEST_JUMP, 0, []
     top = scores.max()
-    for axis in range(scores.ndim):
-        profile = scores.max(axis=tuple(other for other in range(scores.ndim) if other != axis))
+    for along in range(scores.ndim):
+        profile = scores.max(axis=tuple(other for other in range(scores.ndim) if other != along))
         matters = profile > top - LOG_LIKELIHOOD_THAT_MATTERS
         change = np.abs(np.diff(np.maximum(profile, top - 20)))
         jump = np.where(matters[1:] | matters[:-1], change, 0.0)
         if len(jump) and jump.max() > widest:
-            widest, place = float(jump.max()), (axis, int(np.argmax(jump)))
-    return place
+            widest, axis, places = float(jump.max()), along, np.flatnonzero(jump > LARGEST_JUMP).tolist()
+    return axis, places
 
 
 def best(fit: GridFit) -> float:

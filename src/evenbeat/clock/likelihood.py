@@ -6,6 +6,7 @@ a Student-t distribution for every linear quantity at each point of the grid (Bo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,47 +51,82 @@ class GridFit:
     walks: int
 
 
-def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, design: FloatArray) -> GridFit:
-    """Estimate the fixed effects at every grid point.
+def shared(designs: Sequence[FloatArray]) -> tuple[FloatArray, list[npt.NDArray[np.intp]]]:
+    """Return the columns of some designs, each once, shape (n, Q), and where those of each design are."""
+    places: dict[bytes, tuple[int, FloatArray]] = {}
+    used = [
+        np.array([places.setdefault(each.tobytes(), (len(places), each))[0] for each in design.T], dtype=int)
+        for design in designs
+    ]
+    columns = [column for _, column in places.values()]
+    return np.array(columns).reshape(len(columns), len(designs[0])).T, used
+
+
+def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, *designs: FloatArray) -> list[GridFit]:
+    """Estimate the fixed effects of some designs at every grid point; what they share is computed once.
 
     Parameters
     ----------
     frequency
         Shape (n,), scaled to order one.
-    design
-        Shape (n, p) without the constant.
+    designs
+        Each of shape (n, p) without the constant.
     """
-    ranks = ranked(design)
-    # squares are summed of what least squares leaves, lest a large step drown the noise in rounding
-    begin = ranks.least_squares(frequency)[1]
-    both = grid.contrasts.of(np.column_stack([design[:, ranks.kept], frequency - design @ begin]))
-    n, p = len(both), both.shape[1] - 1
-    gram = np.empty((*grid.log_determinants.shape, p + 1, p + 1))
-    at_once = max(1, MOST_PRODUCTS // (n * (p + 1) ** 2))
-    for first in range(0, len(gram), at_once):
+    ranks = [ranked(design) for design in designs]
+    columns, used = shared([design[:, rank.kept] for design, rank in zip(designs, ranks, strict=True)])
+    together = np.zeros((columns.shape[1], columns.shape[1]), dtype=bool)
+    for place in used:
+        together[np.ix_(place, place)] = True
+    one, other = np.nonzero(np.triu(together))
+    pair = np.zeros(together.shape, dtype=np.intp)
+    pair[one, other] = pair[other, one] = np.arange(len(one))
+    contrasts = grid.contrasts.of(np.column_stack([columns, frequency]))
+    begin = [rank.least_squares(frequency)[1] for rank in ranks]
+    points = grid.log_determinants.shape
+    information = np.empty((*points, len(one)))
+    score = [np.empty((*points, len(place) + 1)) for place in used]
+    at_once = max(1, MOST_PRODUCTS // (len(contrasts) * max(len(one), 1)))
+    for first in range(0, len(information), at_once):
         some = slice(first, first + at_once)
-        turned = grid.turned(both, some)
-        products = (turned[..., :, np.newaxis] * turned[..., np.newaxis, :]).reshape(*turned.shape[:2], -1)
-        gram[some] = (grid.weights[some] @ products).reshape(gram[some].shape)
-    information, score = gram[..., :p, :p], gram[..., :p, p]
+        turned = grid.turned(contrasts, some)
+        information[some] = grid.weights[some] @ (turned[..., one] * turned[..., other])
+        for beside, place, rank, already in zip(score, used, ranks, begin, strict=True):
+            # squares are summed of what least squares leaves, lest a large step drown the noise in rounding
+            rest = turned[..., -1:] - (turned[..., place] @ already[rank.kept])[..., np.newaxis]
+            beside[some] = grid.weights[some] @ (np.concatenate([turned[..., place], rest], axis=-1) * rest)
+    return [
+        _solved(grid, rank.kept, already, information[..., pair[np.ix_(place, place)]], beside)
+        for rank, already, place, beside in zip(ranks, begin, used, score, strict=True)
+    ]
+
+
+def _solved(
+    grid: NoiseGrid,
+    told_apart: npt.NDArray[np.bool_],
+    begin: FloatArray,
+    information: FloatArray,
+    beside: FloatArray,
+) -> GridFit:
+    """Return the fit that normal equations make of what is left beside ``begin``."""
+    n, p = grid.contrasts.count - 1, information.shape[-1]
+    score = beside[..., :p]
     inverse = np.linalg.inv(information)
     change = np.einsum("grpq,grq->grp", inverse, score)
-    rss = gram[..., p, p] - np.einsum("grp,grp->gr", change, score)
-    rss = np.maximum(rss, np.finfo(float).tiny)
+    rss = np.maximum(beside[..., p] - np.einsum("grp,grp->gr", change, score), np.finfo(float).tiny)
     log_det_x = np.linalg.slogdet(information)[1]
     freedom = n - p
     coefficients = np.tile(begin, (*rss.shape, 1))
-    coefficients[..., ranks.kept] += change
-    if p < len(ranks.kept):
-        of_kept, places = inverse, np.ix_(ranks.kept, ranks.kept)
-        inverse = np.zeros((*rss.shape, len(ranks.kept), len(ranks.kept)))
+    coefficients[..., told_apart] += change
+    if p < len(told_apart):
+        of_kept, places = inverse, np.ix_(told_apart, told_apart)
+        inverse = np.zeros((*rss.shape, len(told_apart), len(told_apart)))
         inverse[..., places[0], places[1]] = of_kept
     return GridFit(
         coefficients=coefficients,
         inverse_information=inverse,
         level=rss / freedom,
         degrees_of_freedom=freedom,
-        kept=ranks.kept,
+        kept=told_apart,
         log_restricted=-0.5 * (freedom * np.log(rss) + grid.log_determinants + log_det_x),
         log_likelihood=-0.5 * (n * np.log(rss / n) + grid.log_determinants + n),
         walks=grid.walks,

@@ -32,13 +32,10 @@ from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import (
     Component,
     DrawnMeans,
-    Kriging,
+    Joint,
     Predicted,
     Targets,
     Variant,
-    degrees_of_freedom,
-    predict,
-    predict_rate,
     walk_ratio,
 )
 from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
@@ -112,7 +109,7 @@ class ClockModel(Surroundings, Result):
             weights=np.array([component.weight for component in self.components]),
             ratios=tuple(self._ratios_of(component) for component in self.components),
             allan_variance=np.array(variance),
-            degrees_of_freedom=degrees_of_freedom(self.variants, self.components),
+            degrees_of_freedom=self._posterior.degrees_of_freedom,
             block_s=self.blocks.length_s,
             dilution=self.grid.dilution,
         )
@@ -138,9 +135,7 @@ class ClockModel(Surroundings, Result):
         random-walk FM is present the rate is that of the trend, not of the walk; where the drift wanders
         it is the drift at that time.
         """
-        mixture = predict_rate(
-            self.grid, self._y, self._scaled(at), variants=self.variants, components=self.components
-        )
+        mixture = self._posterior.rate(self._scaled(at))
         factor = self.scale / self.record.duration_s
         own = mixture.scaled(factor).stretched(self.self_test.widened_by)
         return AgingRate(distribution=own.widened(self.blocks.display.rate), unit="/s")
@@ -149,11 +144,6 @@ class ClockModel(Surroundings, Result):
         """Return a time in record lengths; the end by default."""
         moment = self.record.duration_s if at is None else at
         return float(self.record.elapsed_at(np.array([moment]))[0]) / self.record.duration_s
-
-    @property
-    def _y(self) -> FloatArray:
-        """Block averages less their mean, in units of the scale."""
-        return (self.blocks.drawn - self.blocks.drawn.mean()) / self.scale
 
     @cached_property
     def averaging_time_s(self) -> float:
@@ -404,13 +394,13 @@ class ClockModel(Surroundings, Result):
         self, spans: Spans, designs: Sequence[FloatArray], count: int, rng: np.random.Generator
     ) -> Iterator[DrawnMeans]:
         """Yield ``count`` means over spans, as many from each point of the posterior as its weight gives."""
-        kriging = Kriging.joint(self.grid, self._y, spans, designs, self.variants)
+        joint = Joint(self._posterior, spans, designs)
         weights = np.array([component.weight for component in self.components])
         shares = rng.multinomial(count, weights / weights.sum())
         with one_thread():
             for index in np.flatnonzero(shares).tolist():
                 component = self.components[index]
-                said = kriging.together(component)
+                said = joint.at(component)
                 freedom = said.degrees_of_freedom
                 level = said.level * freedom / rng.chisquare(freedom, shares[index])
                 walk = walk_ratio(self.grid, component)
@@ -441,7 +431,7 @@ class ClockModel(Surroundings, Result):
         return least_squares_line(self.blocks.frequency, design, self.record.duration_s, level)
 
     def _predict(self, targets: Targets) -> Predicted:
-        return predict(self.grid, self._y, targets, variants=self.variants, components=self.components)
+        return self._posterior.predict(targets)
 
     def _wider(self, elapsed: FloatArray) -> FloatArray:
         """Return by how much what is predicted for some times is widened, shape (m,)."""

@@ -8,17 +8,20 @@ for many grid points at once; paths and calibrations need several quantities tog
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import linalg
 
 from evenbeat.clock.aging import AgingLaw, Curvature
-from evenbeat.clock.basis import Bases, Turned
 from evenbeat.clock.covariance import (
+    FLICKER_FM,
     RANDOM_WALK_FM,
     WANDERING_DRIFT,
+    WHITE_FM,
+    WHITE_PM,
     IntArray,
     Spans,
     drift_covariance,
@@ -27,13 +30,16 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit
-from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.clock.likelihood import GridFit, shared
+from evenbeat.clock.noise_grid import Node, NoiseGrid
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
 
-MOST_NUMBERS = 200_000
-"""Components times targets, or times blocks, that are worked on at once."""
+MOST_NUMBERS = 500_000
+"""Components times targets times columns that are worked on at once."""
+
+Covariances = Mapping[int, FloatArray]
+"""Exponent of a noise to the (co)variances that it gives."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -136,38 +142,199 @@ class DrawnMeans:
     walk: FloatArray
 
 
-@one_thread()
-def predict(
-    grid: NoiseGrid,
-    frequency: FloatArray,
-    targets: Targets,
-    *,
-    variants: tuple[Variant, ...],
-    components: tuple[Component, ...],
-) -> Predicted:
-    """Predict the targets from the block averages ``frequency``, shape (n,)."""
-    wanted = [_wanted_columns(targets, index, variant) for index, variant in enumerate(variants)]
-    kriging = Kriging(grid, frequency, *_covariances(grid, targets), wanted=wanted, variants=variants)
-    said = _mixed(kriging, components, len(targets.spans), len(frequency))
-    base = 0.0 if targets.reference is not None else float(frequency.mean())
-    return replace(said, distribution=said.distribution.shifted(base))
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Posterior:
+    """Mean models, noises and readings of a fitted clock: what every prediction begins with.
+
+    In the basis of a node of the noise grid the contrasts of readings are uncorrelated for every ratio of the
+    random walk. Columns that mean models share are turned into it once, for all predictions.
+
+    Attributes
+    ----------
+    frequency
+        Block averages, scaled, less their mean; shape (n,).
+    """
+
+    grid: NoiseGrid
+    frequency: FloatArray
+    variants: tuple[Variant, ...]
+    components: tuple[Component, ...]
+    _turned: dict[int, FloatArray] = field(default_factory=dict)
+
+    @cached_property
+    def _shared(self) -> tuple[FloatArray, list[IntArray]]:
+        return shared([variant.design for variant in self.variants])
+
+    @cached_property
+    def _contrasts(self) -> FloatArray:
+        return self.grid.contrasts.of(np.column_stack([self._shared[0], self.frequency]))
+
+    def turned(self, node: int) -> FloatArray:
+        """Return the columns of all designs, each once, and the readings, in the basis of a node."""
+        if node not in self._turned:
+            self._turned[node] = self.grid.nodes[node].turned(self._contrasts)
+        return self._turned[node]
+
+    def columns_of(self, variant: int) -> IntArray:
+        """Return where the columns of one design are in :meth:`turned`."""
+        return self._shared[1][variant]
+
+    @one_thread()
+    def predict(self, targets: Targets) -> Predicted:
+        """Predict the targets."""
+        wanted = [_wanted_columns(targets, index, variant) for index, variant in enumerate(self.variants)]
+        said = self._mixed(*_covariances(self.grid, targets), wanted)
+        base = 0.0 if targets.reference is not None else float(self.frequency.mean())
+        return replace(said, distribution=said.distribution.shifted(base))
+
+    @one_thread()
+    def rate(self, at: float) -> StudentMixture:
+        """Return the distribution of the drift at a scaled time: slope of the law, and what it wandered."""
+        wanted = [slope_row(variant, at) for variant in self.variants]
+        said = self._mixed(*rate_covariances(self.grid, at), wanted).distribution.one(0)
+        least = np.array([least_known(self.grid, self.variants[c.variant], c) for c in self.components])
+        return replace(said, scales=np.maximum(said.scales, least))
+
+    def combination(self, weight: FloatArray) -> StudentMixture:
+        """Return the distribution of ``weight · coefficients``, given one row of weights per component."""
+        location, scale = np.empty(len(self.components)), np.empty(len(self.components))
+        variant_of, node_of, walk_of = _indices(self.components)
+        for index in np.unique(variant_of):
+            fit, places = self.variants[index].fit, np.flatnonzero(variant_of == index)
+            points = node_of[places], walk_of[places]
+            used = weight[places, : fit.coefficients.shape[-1]]
+            location[places] = np.einsum("kp,kp->k", used, fit.coefficients[points])
+            spread = np.einsum("kp,kpq,kq->k", used, fit.inverse_information[points], used)
+            scale[places] = np.sqrt(fit.level[points] * spread)
+        return self._mixture(location, scale)
+
+    @cached_property
+    def degrees_of_freedom(self) -> FloatArray:
+        """Of every component, shape (k,)."""
+        return np.array(
+            [float(self.variants[each.variant].fit.degrees_of_freedom) for each in self.components]
+        )
+
+    def _mixture(self, locations: FloatArray, scales: FloatArray) -> StudentMixture:
+        return StudentMixture(
+            weights=np.array([component.weight for component in self.components]),
+            locations=locations,
+            scales=scales,
+            degrees_of_freedom=self.degrees_of_freedom,
+        )
+
+    @cached_property
+    def _alike(self) -> list[_Alike]:
+        """The components, those of one node and of as many coefficients together."""
+        places: dict[tuple[int, int], list[int]] = {}
+        for place, component in enumerate(self.components):
+            width = self.variants[component.variant].design.shape[1]
+            places.setdefault((component.node, width), []).append(place)
+        return [_Alike.of(self, node, some) for (node, _), some in places.items()]
+
+    def _mixed(self, with_data: Covariances, own: Covariances, wanted: Sequence[FloatArray]) -> Predicted:
+        """Return quantities by themselves, of which the columns are ``wanted`` for every mean model.
+
+        The weights of the best linear prediction are formed once for all mean models of a noise.
+        """
+        shape = len(wanted[0]), len(self.components)
+        locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
+        turned: dict[int, _Asked] = {}
+        for some in self._alike:
+            if some.node not in turned:
+                turned = {some.node: _Asked.of(self.grid.nodes[some.node], with_data, own)}
+            asked = turned[some.node]
+            columns, ratios = self.turned(some.node), asked.ratios[some.walks]
+            both = [asked.weighted(ratio) for ratio in ratios.tolist()]
+            seen = np.array([weighted.T @ columns for _, weighted in both])
+            known = np.array([np.einsum("nm,nm->m", *each) for each in both])
+            most = max(1, MOST_NUMBERS // (shape[0] * max(1, some.columns.shape[1])))
+            for first in range(0, len(some.places), most):
+                part = slice(first, first + most)
+                at, where = some.places[part], some.walk_of[part]
+                excess = np.array([wanted[variant] for variant in some.variants[part]])
+                excess = excess - seen[where[:, np.newaxis], :, some.columns[part]].swapaxes(1, 2)
+                trend = np.sum((excess @ some.information[part]) * excess, axis=2).T
+                free = asked.own_fixed[:, np.newaxis] + np.multiply.outer(asked.own_moving, ratios[where])
+                free = np.maximum(free - known[where].T, 0.0)
+                trusted = np.einsum("cmp,cp->mc", excess, some.coefficients[part])
+                locations[:, at] = trusted + seen[where, :, -1].T
+                variances[:, at] = some.level[part] * (free + trend)
+                trends[:, at] = some.level[part] * trend
+        weights = np.array([component.weight for component in self.components])
+        return Predicted(
+            distribution=self._mixture(locations, np.sqrt(np.maximum(variances, 0.0))),
+            trend_variance=trends @ weights,
+        )
 
 
-@one_thread()
-def predict_rate(
-    grid: NoiseGrid,
-    frequency: FloatArray,
-    at: float,
-    *,
-    variants: tuple[Variant, ...],
-    components: tuple[Component, ...],
-) -> StudentMixture:
-    """Return the distribution of the drift at a scaled time: slope of the law, and what it has wandered."""
-    wanted = [slope_row(variant, at) for variant in variants]
-    kriging = Kriging(grid, frequency, *rate_covariances(grid, at), wanted=wanted, variants=variants)
-    said = _mixed(kriging, components, 1, len(frequency)).distribution.one(0)
-    least = np.array([least_known(grid, variants[c.variant], c) for c in components])
-    return replace(said, scales=np.maximum(said.scales, least))
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Alike:
+    """Components of one node with as many coefficients p: where they are, and their fits, stacked."""
+
+    node: int
+    places: IntArray
+    variants: list[int]
+    walks: IntArray
+    walk_of: IntArray
+    columns: IntArray
+    coefficients: FloatArray
+    information: FloatArray
+    level: FloatArray
+
+    @classmethod
+    def of(cls, posterior: Posterior, node: int, places: list[int]) -> _Alike:
+        some = [posterior.components[place] for place in places]
+        fits = [(posterior.variants[each.variant].fit, (node, each.walk)) for each in some]
+        walks, walk_of = np.unique([each.walk for each in some], return_inverse=True)
+        return cls(
+            node=node,
+            places=np.array(places),
+            variants=[each.variant for each in some],
+            walks=walks,
+            walk_of=walk_of,
+            columns=np.array([posterior.columns_of(each.variant) for each in some]),
+            coefficients=np.array([fit.coefficients[at] for fit, at in fits]),
+            information=np.array([fit.inverse_information[at] for fit, at in fits]),
+            level=np.array([fit.level[at] for fit, at in fits]),
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Asked:
+    """Covariances of m quantities over σ² in the basis of one node: ``fixed + r * moving``.
+
+    ``fixed`` and ``moving``, shape (n - 1, m), are with the readings, whose variances are 1 + r eigenvalue.
+    """
+
+    eigenvalues: FloatArray
+    ratios: FloatArray
+    fixed: FloatArray
+    moving: FloatArray
+    own_fixed: FloatArray
+    own_moving: FloatArray
+
+    @classmethod
+    def of(cls, node: Node, with_data: Covariances, own: Covariances) -> _Asked:
+        return cls(
+            eigenvalues=node.eigenvalues,
+            ratios=node.ratios,
+            fixed=node.turned(_without_walk(with_data, node)),
+            moving=node.turned(with_data[node.moving]),
+            own_fixed=_without_walk(own, node),
+            own_moving=own[node.moving],
+        )
+
+    def weighted(self, ratio: float) -> tuple[FloatArray, FloatArray]:
+        """Return the covariance with the readings, and the weights that these have."""
+        covariance = self.fixed + ratio * self.moving
+        return covariance, covariance / (1 + ratio * self.eigenvalues)[:, np.newaxis]
+
+
+def _without_walk(parts: Covariances, node: Node) -> FloatArray:
+    """Return the sum of white FM, flicker FM and white PM in the node's ratios."""
+    total = parts[WHITE_FM] + node.flicker_fm * parts[FLICKER_FM]
+    return total + node.white_pm * parts[WHITE_PM] if node.white_pm > 0 else total
 
 
 def least_known(grid: NoiseGrid, variant: Variant, component: Component) -> float:
@@ -205,60 +372,6 @@ def rate_covariances(grid: NoiseGrid, at: float) -> tuple[dict[int, FloatArray],
     return with_data, own
 
 
-def _mixed(kriging: Kriging, components: tuple[Component, ...], targets: int, blocks: int) -> Predicted:
-    shape = targets, len(components)
-    locations, variances, trends = np.empty(shape), np.empty(shape), np.empty(shape)
-    for node, places in _by_node(components, most=max(1, MOST_NUMBERS // max(targets, blocks))):
-        some = [components[place] for place in places]
-        locations[:, places], variances[:, places], trends[:, places] = kriging.alone(node, some)
-    weights = np.array([component.weight for component in components])
-    return Predicted(
-        distribution=StudentMixture(
-            weights=weights,
-            locations=locations,
-            scales=np.sqrt(np.maximum(variances, 0.0)),
-            degrees_of_freedom=degrees_of_freedom(kriging.variants, components),
-        ),
-        trend_variance=trends @ weights,
-    )
-
-
-def _by_node(components: tuple[Component, ...], *, most: int) -> Iterator[tuple[int, list[int]]]:
-    """Yield every node with the positions of its components, at most so many at once."""
-    places: dict[int, list[int]] = {}
-    for place, component in enumerate(components):
-        places.setdefault(component.node, []).append(place)
-    for node, all_of_it in places.items():
-        for first in range(0, len(all_of_it), most):
-            yield node, all_of_it[first : first + most]
-
-
-def degrees_of_freedom(variants: tuple[Variant, ...], components: tuple[Component, ...]) -> FloatArray:
-    """Return the degrees of freedom of every component, shape (k,)."""
-    return np.array([float(variants[component.variant].fit.degrees_of_freedom) for component in components])
-
-
-def coefficient_mixture(
-    variants: tuple[Variant, ...], components: tuple[Component, ...], weight: FloatArray
-) -> StudentMixture:
-    """Return the distribution of ``weight · coefficients``, given one row of weights per component."""
-    location, scale = np.empty(len(components)), np.empty(len(components))
-    variant_of, node_of, walk_of = _indices(components)
-    for index in np.unique(variant_of):
-        fit, places = variants[index].fit, np.flatnonzero(variant_of == index)
-        points = node_of[places], walk_of[places]
-        used = weight[places, : fit.coefficients.shape[-1]]
-        location[places] = np.einsum("kp,kp->k", used, fit.coefficients[points])
-        spread = np.einsum("kp,kpq,kq->k", used, fit.inverse_information[points], used)
-        scale[places] = np.sqrt(fit.level[points] * spread)
-    return StudentMixture(
-        weights=np.array([component.weight for component in components]),
-        locations=location,
-        scales=scale,
-        degrees_of_freedom=degrees_of_freedom(variants, components),
-    )
-
-
 def _indices(components: Sequence[Component]) -> tuple[IntArray, IntArray, IntArray]:
     """Return the variant, the node and the random-walk ratio of every component, each of shape (k,)."""
     rows = [(component.variant, component.node, component.walk) for component in components]
@@ -284,50 +397,27 @@ def _change_variance(grid: NoiseGrid, exponent: int, spans: Spans, reference: Sp
     return unit_level(exponent, grid.block) * (alone - 2 * cross)
 
 
-class Kriging:
-    """The predictor for one set of quantities; what belongs to a node is turned into its basis once.
-
-    Laws of fewer columns are filled up with columns of zeros, so that all are computed together.
-    """
+class Joint:
+    """Several quantities together: means over spans after or in the record, and perhaps a drift."""
 
     def __init__(
         self,
-        grid: NoiseGrid,
-        frequency: FloatArray,
-        with_data: Mapping[int, FloatArray],
-        own: Mapping[int, FloatArray],
-        *,
-        wanted: Sequence[FloatArray],
-        variants: tuple[Variant, ...],
-    ) -> None:
-        self._bases = Bases(grid, frequency, with_data, own)
-        self.variants = variants
-        self._widest = max(variant.design.shape[1] for variant in variants)
-        self._designs = np.stack([self._filled(variant.design) for variant in variants], axis=1)
-        self._wanted = np.stack([self._filled(columns) for columns in wanted], axis=1)
-
-    @classmethod
-    def joint(
-        cls,
-        grid: NoiseGrid,
-        frequency: FloatArray,
+        posterior: Posterior,
         spans: Spans,
         designs: Sequence[FloatArray],
-        variants: tuple[Variant, ...],
         *,
         rate_at: float | None = None,
-    ) -> Kriging:
-        """Return the predictor of means over spans together, to be asked by :meth:`together`.
+    ) -> None:
+        """Ask for means over spans.
 
         Parameters
         ----------
-        frequency
-            Block averages, scaled, less their mean; shape (n,).
         designs
             The trend's columns over the spans, shape (m, p), for each variant.
         rate_at
             A scaled time: the drift then follows the means in the answer.
         """
+        grid, variants = posterior.grid, posterior.variants
         with_data: dict[int, FloatArray] = {}
         own: dict[int, FloatArray] = {}
         for exponent, matrix in grid.covariances.items():
@@ -348,81 +438,28 @@ class Kriging:
                 own[WANDERING_DRIFT][-1, :-1] = own[WANDERING_DRIFT][:-1, -1] = level * to_spans
             slopes = [slope_row(variant, rate_at) for variant in variants]
             wanted = [np.vstack(pair) for pair in zip(wanted, slopes, strict=True)]
-        return cls(grid, frequency, with_data, own, wanted=wanted, variants=variants)
+        self._posterior, self._with_data, self._own, self._wanted = posterior, with_data, own, wanted
+        self._asked: dict[int, _Asked] = {}
 
-    def together(self, component: Component) -> JointPrediction:
+    def at(self, component: Component) -> JointPrediction:
         """Return all quantities with their covariance at one point of the posterior."""
-        part, variant = self._bases.turned(component.node), self.variants[component.variant]
+        if component.node not in self._asked:
+            node = self._posterior.grid.nodes[component.node]
+            self._asked[component.node] = _Asked.of(node, self._with_data, self._own)
+        asked, fit = self._asked[component.node], self._posterior.variants[component.variant].fit
         point = component.node, component.walk
-        ratio = part.ratios[component.walk]
-        covariance = part.fixed + ratio * part.moving
-        weighted = covariance / (1 + ratio * part.eigenvalues)[:, np.newaxis]
-        design = self._bases.design(component.node, variant.design)
-        coefficients = variant.fit.coefficients[point]
-        wanted = self._wanted[:, component.variant, : design.shape[1]]
-        excess = wanted - weighted.T @ design
-        trend = excess @ variant.fit.inverse_information[point] @ excess.T
+        ratio = asked.ratios[component.walk]
+        covariance, weighted = asked.weighted(ratio)
+        seen = weighted.T @ self._posterior.turned(component.node)
+        excess = self._wanted[component.variant] - seen[:, self._posterior.columns_of(component.variant)]
+        trend = excess @ fit.inverse_information[point] @ excess.T
         return JointPrediction(
-            location=wanted @ coefficients + weighted.T @ (part.readings - design @ coefficients),
-            shape=part.own_fixed + ratio * part.own_moving - weighted.T @ covariance + trend,
+            location=excess @ fit.coefficients[point] + seen[:, -1],
+            shape=asked.own_fixed + ratio * asked.own_moving - weighted.T @ covariance + trend,
             trend=trend,
-            level=float(variant.fit.level[point]),
-            degrees_of_freedom=float(variant.fit.degrees_of_freedom),
+            level=float(fit.level[point]),
+            degrees_of_freedom=float(fit.degrees_of_freedom),
         )
-
-    def alone(self, node: int, components: Sequence[Component]) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return location, variance and the trend's part of it, shape (m, c), of components at one node.
-
-        The weights of the best linear prediction are never formed: what they multiply is scaled instead.
-        """
-        part = self._bases.turned(node)
-        variant_of, _, walk_of = _indices(components)
-        walks, place = np.unique(walk_of, return_inverse=True)
-        coefficients, information, level = self._fitted(node, variant_of, walk_of)
-        some, variant = np.unique(variant_of, return_inverse=True)
-        turned = self._bases.design(node, self._designs[:, some].reshape(len(self._designs), -1))
-        design = turned.reshape(len(turned), len(some), self._widest)[:, variant]
-        wanted = self._wanted[:, variant_of]
-        ratio = part.ratios[walks]
-        shrink = 1 / (1 + np.multiply.outer(part.eigenvalues, ratio))
-        known = _known(part, ratio, shrink)[:, place]
-        ratio, shrink = ratio[place], shrink[:, place]
-        residual = shrink * (part.readings[:, np.newaxis] - np.einsum("ncp,cp->nc", design, coefficients))
-        explained = part.fixed.T @ residual + ratio * (part.moving.T @ residual)
-        scaled = (shrink[:, :, np.newaxis] * design).reshape(len(design), -1)
-        excess = wanted - (
-            (part.fixed.T @ scaled).reshape(wanted.shape)
-            + ratio[:, np.newaxis] * (part.moving.T @ scaled).reshape(wanted.shape)
-        )
-        trend = np.einsum("mcp,mcp->mc", excess, np.einsum("mcp,cpq->mcq", excess, information))
-        unexplained = part.own_fixed[:, np.newaxis] + np.multiply.outer(part.own_moving, ratio) - known
-        location = np.einsum("mcp,cp->mc", wanted, coefficients) + explained
-        return location, level * (np.maximum(unexplained, 0.0) + trend), level * trend
-
-    def _filled(self, columns: FloatArray) -> FloatArray:
-        return np.pad(columns, ((0, 0), (0, self._widest - columns.shape[1])))
-
-    def _fitted(
-        self, node: int, variant_of: IntArray, walk_of: IntArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return coefficients, their covariance over σ², and σ² of every component, filled up with zeros."""
-        count, widest = len(variant_of), self._widest
-        coefficients, information = np.zeros((count, widest)), np.zeros((count, widest, widest))
-        level = np.empty(count)
-        for index in np.unique(variant_of):
-            fit, places = self.variants[index].fit, np.flatnonzero(variant_of == index)
-            p, walks = fit.coefficients.shape[-1], walk_of[places]
-            coefficients[places, :p] = fit.coefficients[node, walks]
-            information[places, :p, :p] = fit.inverse_information[node, walks]
-            level[places] = fit.level[node, walks]
-        return coefficients, information, level
-
-
-def _known(part: Turned, ratios: FloatArray, shrink: FloatArray) -> FloatArray:
-    """Return the variance of the targets that the readings explain, over σ², shape (m, r)."""
-    return np.stack(
-        [(part.fixed + r * part.moving).T ** 2 @ shrink[:, w] for w, r in enumerate(ratios)], axis=-1
-    )
 
 
 def _wanted_columns(targets: Targets, index: int, variant: Variant) -> FloatArray:

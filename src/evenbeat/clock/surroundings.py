@@ -15,7 +15,7 @@ from evenbeat.clock.determined import WAVES
 from evenbeat.clock.environment import Course, checked_courses
 from evenbeat.clock.lag import FineView
 from evenbeat.clock.noise_grid import NoiseGrid
-from evenbeat.clock.prediction import Component, Variant, coefficient_mixture
+from evenbeat.clock.prediction import Component, Posterior, Variant
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
@@ -36,6 +36,17 @@ class Surroundings:
     variants: tuple[Variant, ...]
     components: tuple[Component, ...]
     scale: float
+
+    @property
+    def _y(self) -> FloatArray:
+        """Block averages less their mean, in units of the scale."""
+        return (self.blocks.drawn - self.blocks.drawn.mean()) / self.scale
+
+    @cached_property
+    def _posterior(self) -> Posterior:
+        return Posterior(
+            grid=self.grid, frequency=self._y, variants=self.variants, components=self.components
+        )
 
     def sensitivity(self, name: str, order: int = 1, *, at: float | None = None) -> Estimate:
         """Return the change of fractional frequency per unit of a covariate, or of its square or cube.
@@ -146,7 +157,7 @@ class Surroundings:
         weight = np.zeros((len(designs), max(designs)))
         for row, width in zip(weight, designs, strict=True):
             row[first_of(width) :][: len(shares)] = shares
-        return coefficient_mixture(self.variants, self.components, weight).scaled(self.scale)
+        return self._posterior.combination(weight).scaled(self.scale)
 
     def _environment_rows(self) -> list[tuple[str, str]]:
         """Return what the printed model says of the environment."""

@@ -24,8 +24,8 @@ from evenbeat.deviations.sums import kernels
 from evenbeat.deviations.sums.kernels import sums_of_squares
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, caution
-from evenbeat.intake import blocks, let_go, mapping_of
+from evenbeat.findings import caution
+from evenbeat.intake import SCAN_BLOCK, blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
 from evenbeat.result import Column, Result
@@ -143,25 +143,35 @@ def time_interval_error(
         raise InputError(msg)
     points = len(record) + (record.kind == "frequency")
     averaging = asked_factors(averaging, averaging_time_s, interval_s=record.interval_s)
-    chosen = chosen_factors(averaging, largest=points - 1, samples=len(record), interval_s=record.interval_s)
-    computed = _largest_movements if statistic == "mtie" else _root_mean_squares
-    errors, windows = computed(record, chosen.factors)
+    factors, findings = chosen_factors(
+        averaging, largest=points - 1, samples=len(record), interval_s=record.interval_s
+    )
+    if statistic == "mtie":
+        phase = _time_error(record)
+        errors, windows = largest_movements(phase, factors), complete_windows(phase, factors)
+    else:
+        sums = sums_of_squares(_samples_with_offset(record), factors, 1)
+        errors = np.array([math.sqrt(term.total / term.terms) if term.terms else math.nan for term in sums])
+        windows = np.array([term.terms for term in sums], dtype=np.int64)
+    possible = points - factors
+    if lost := int(np.sum(possible - windows)):
+        share = lost / int(np.sum(possible))
+        sentence = (
+            f"Windows that touch a missing or excluded sample were left out ({share:.2%} of all); "
+            "the time error may have moved further there."
+        )
+        left_out = caution("GAPS_SKIPPED", sentence, windows_left_out=lost, windows_left_out_share=share)
+        findings = (*findings, left_out)
     return TimeErrorCurve(
         statistic=statistic,
         interval_s=record.interval_s,
-        averaging_factor=chosen.factors,
-        averaging_time_s=chosen.factors * record.interval_s,
+        averaging_factor=factors,
+        averaging_time_s=factors * record.interval_s,
         time_error_s=errors,
         windows=windows,
         record_name="" if record.source is None else record.source.name,
-        findings=(*chosen.findings, *_gap_findings(points - chosen.factors, windows)),
+        findings=findings,
     )
-
-
-def _root_mean_squares(record: Record, factors: IntArray) -> tuple[FloatArray, IntArray]:
-    sums = sums_of_squares(_samples_with_offset(record), factors, 1)
-    errors = [math.sqrt(term.total / term.terms) if term.terms else math.nan for term in sums]
-    return np.array(errors), np.array([term.terms for term in sums], dtype=np.int64)
 
 
 def _samples_with_offset(record: Record) -> Samples:
@@ -177,36 +187,21 @@ def _time_error(record: Record) -> FloatArray:
     if record.kind == "phase":
         removed = record.removed_frequency
         return values + removed * record.elapsed_s if removed else values
-    values = np.asarray(values, dtype=float)
-    present = np.flatnonzero(~np.isnan(values))
-    parts = np.split(values[present], np.flatnonzero(np.diff(present) > 1) + 1)
-    pieces = []
-    for part in parts:
-        pieces += [_integrated(part, record.interval_s), np.array([np.nan])]
-    return np.concatenate(pieces[:-1])
-
-
-def _integrated(frequency: FloatArray, interval_s: float) -> FloatArray:
-    mean = float(frequency.mean())
-    wander = np.concatenate([[0.0], np.cumsum((frequency - mean) * interval_s)])
-    return wander + mean * interval_s * np.arange(len(wander))
-
-
-def _largest_movements(record: Record, factors: IntArray) -> tuple[FloatArray, IntArray]:
-    phase = _time_error(record)
-    return largest_movements(phase, factors), complete_windows(phase, factors)
-
-
-def _gap_findings(possible: IntArray, windows: IntArray) -> tuple[Finding, ...]:
-    lost = int(np.sum(possible - windows))
-    if lost == 0:
-        return ()
-    share = lost / int(np.sum(possible))
-    sentence = (
-        f"Windows that touch a missing or excluded sample were left out ({share:.2%} of all); "
-        "the time error may have moved further there."
-    )
-    return (caution("GAPS_SKIPPED", sentence, windows_left_out=lost, windows_left_out_share=share),)
+    borders = np.flatnonzero(np.diff(~np.isnan(values), prepend=False, append=False))
+    begins, ends = borders[::2].tolist(), borders[1::2].tolist()
+    phase, at = np.full(int(np.sum(borders[1::2] - borders[::2])) + 2 * len(begins) - 1, np.nan), 0
+    for begin, end in zip(begins, ends, strict=True):  # in place: the parts may be as long as the record
+        frequency, mean = values[begin:end], float(values[begin:end].mean())
+        wander = phase[at + 1 : at + 1 + len(frequency)]
+        np.subtract(frequency, mean, out=wander)
+        wander *= record.interval_s
+        np.cumsum(wander, out=wander)
+        for first in range(0, len(wander), SCAN_BLOCK):
+            some = wander[first : first + SCAN_BLOCK]
+            some += mean * record.interval_s * np.arange(first + 1, first + 1 + len(some))
+        phase[at] = 0.0
+        at += len(frequency) + 2
+    return phase
 
 
 def largest_movements(phase: FloatArray, factors: IntArray) -> FloatArray:
