@@ -436,7 +436,7 @@ def back_cast(
     results
         Dated results, of which it is said which are affected: a frame or file with the columns ``date`` (or
         ``elapsed_days`` since the last known-good value) and ``tolerance`` (fractional: ``1e-8`` for ±1e-8, or
-        ``-5e-9:1e-8``; or ``lower`` and ``upper``), and, where known, ``deviation`` (fractional, as reported)
+        ``-5e-9:1e-8``; or ``lower`` and ``upper``), and, where known, ``deviation`` (fractional, reported)
         and ``name``; or a tuple of :class:`DatedResult`.
     date_order
         ``day-first`` or ``month-first`` for dates of that table such as 03/04/2026, where none says so.
