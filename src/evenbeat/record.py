@@ -47,7 +47,7 @@ from evenbeat.plain import UNLISTED, Plain
 from evenbeat.plausible import implausible
 from evenbeat.quantities import FloatArray
 from evenbeat.result import Result
-from evenbeat.units import counted, duration_text, frequency_text, parse_unit
+from evenbeat.units import counted, duration_text, frequency_text, parse_unit, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -1110,8 +1110,8 @@ def _of_nominal(readings: FloatArray, unit: str, factor: float, nominal_hz: floa
     if abs(typical) > FARTHEST_FROM_NOMINAL:
         msg = (
             f"the readings (median {(1 + typical) * nominal_hz / factor:.9g} {unit}) are more than "
-            f"{FARTHEST_FROM_NOMINAL:.0%} away from the nominal {frequency_text(nominal_hz)}; check unit and "
-            "nominal_frequency_hz"
+            f"{percent(FARTHEST_FROM_NOMINAL)} away from the nominal {frequency_text(nominal_hz)}; check "
+            "unit and nominal_frequency_hz"
         )
         raise InputError(msg)
     return fractions

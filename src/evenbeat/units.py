@@ -358,6 +358,11 @@ def counted(count: SupportsInt, one: str, many: str = "") -> str:
     return f"{int(count)} {one if int(count) == 1 else many or one + 's'}"
 
 
+def percent(share: float, decimals: int = 0) -> str:
+    """Return a share in per cent, with a space as ISO 80000-1 has it: ``'95 %'``."""
+    return f"{100 * share:.{decimals}f} %"
+
+
 def frequency_text(hertz: float, digits: int = 10) -> str:
     """Return a frequency with an SI prefix: ``'10 MHz'``, ``'32.768 kHz'``."""
     for size, name in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):

@@ -162,7 +162,7 @@ REFUSED = {
     "part of an interval": (
         {"start": "2026-03-01T00:00:00.4"},
         {},
-        "40% of an interval; nothing is interpolated",
+        "40 % of an interval; nothing is interpolated",
     ),
     "no overlap": ({"start": "2027-03-01"}, {}, "the records share 0 s, less than two intervals"),
     "drifting grids": ({"interval_s": 1.0003}, {}, "have no common multiple that holds over"),

@@ -181,7 +181,7 @@ SHIFTED = pd.Series(range(6), index=MINUTES + pd.Timedelta(1, "s"))
         (
             FREQUENCY,
             {"interval_s": 1.0, "unit": "Hz", "nominal_frequency_hz": 1e7},
-            "more than 2% away from the nominal 10 MHz",
+            "more than 2 % away from the nominal 10 MHz",
         ),
         (FREQUENCY, {"interval_s": 1.0, "unit": "volts"}, "'volts' is not a known unit; give s, ms"),
         (FREQUENCY, {}, "interval_s is not given; .* epochs"),

@@ -41,7 +41,7 @@ from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.quantities import Estimate
 from evenbeat.record import Source
 from evenbeat.result import Column, Result, Table
-from evenbeat.units import SECONDS_PER_YEAR, counted, duration_text
+from evenbeat.units import SECONDS_PER_YEAR, counted, duration_text, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -516,14 +516,14 @@ def _shares(model: HistoryModel) -> dict[str, float]:
 
 
 def _law_alone(law: str, share: float) -> str:
-    return f"drift law: {law} only (weight {share:.0%})"
+    return f"drift law: {law} only (weight {percent(share)})"
 
 
 def _models(model: HistoryModel, variations: Sequence[Variation]) -> tuple[tuple[str, str, str], ...]:
     """Return what each drift law weighs and gives."""
     said = {one.changed: str(one) for one in variations}
     rows = [
-        (f"{law} drift and random walk", f"{share:.0%}", said[_law_alone(law, share)])
+        (f"{law} drift and random walk", percent(share), said[_law_alone(law, share)])
         for law, share in _shares(model).items()
     ]
     return (*rows, ("all, by their weight", "", str(variations[0])))

@@ -27,6 +27,7 @@ from evenbeat.units import (
     duration_range_text,
     duration_text,
     per_words,
+    percent,
     time_text,
 )
 
@@ -126,7 +127,7 @@ def _no_interval(interval: IntervalSuggestion) -> str:
     band = f" less a guard band of {interval.guard_band:.2g}" if interval.guard_band else ""
     return (
         f"No interval can be given: the probability of being within {interval.tolerance}{band} is only "
-        f"{held:.1%} even now."
+        f"{percent(held, 1)} even now."
     )
 
 

@@ -41,7 +41,7 @@ from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
 from evenbeat.result import UNKNOWN, Column, Result, Table
 from evenbeat.tables import Field, Row, TableLike, read_table
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, duration_text, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -397,7 +397,7 @@ class BackCast(Result):
         if math.isnan(self.crossing_s):
             return (
                 f"Found at {found}, tolerance {self.tolerance}: the probability of having left it since the "
-                f"last known-good value is {self.left_by_found:.1%}"
+                f"last known-good value is {percent(self.left_by_found, 1)}"
             )
         first, last = (self.date_after(t) for t in (self.crossing_low_s, self.crossing_high_s))
         return (
@@ -567,13 +567,13 @@ def _remarks(limits: Tolerance, ends: LastInterval, linear: float, left: float) 
     chance = float(limits.probability(ends.as_found.distribution))
     if limits.holds(ends.as_found.value):
         sentence = (
-            f"What was found is within {limits} (probability {chance:.1%}): whether it left in between is a "
-            "question of its random walk only."
+            f"What was found is within {limits} (probability {percent(chance, 1)}): whether it left in "
+            "between is a question of its random walk only."
         )
         found.append(note("FOUND_WITHIN", sentence))
     elif chance > 0.5 * (1 - DEFAULT_CONFIDENCE):
         sentence = (
-            f"The value found may still be within {limits} (probability {chance:.1%}): repeat the "
+            f"The value found may still be within {limits} (probability {percent(chance, 1)}): repeat the "
             "measurement with less uncertainty before anything else."
         )
         found.append(caution("FOUND_DOUBTFUL", sentence))

@@ -49,7 +49,7 @@ from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plain import UNLISTED
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability, number_text
 from evenbeat.result import Column, Result
-from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR, counted, duration_text
+from evenbeat.units import SECONDS_PER_HOUR, SECONDS_PER_YEAR, counted, duration_text, percent
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
@@ -535,8 +535,8 @@ def _model_findings(
     elif count > 1:
         sentence = (
             f"The other {count - 1} of the family say what is usual beforehand: about "
-            f"{found.common_share:.0%} of the class's variance of drift is common to the family, and one "
-            "random walk is taken for all."
+            f"{percent(found.common_share)} of the class's variance of drift is common to the family, and "
+            "one random walk is taken for all."
         )
         said.append(note("FAMILY_RELATED", sentence, common_share=found.common_share, instruments=count))
     rates = [one.change / one.duration_s for one in increments if one.state is None]
@@ -578,7 +578,7 @@ def evidence_findings(
         sign = "; with the opposite sign it would" if turned else ""
         sentence = (
             f"{where}: the value {value:+.3g} does not fit the other calibrations{sign}. It is taken to be a "
-            f"mistake with a probability of {share:.0%}: check it against its certificate."
+            f"mistake with a probability of {percent(share)}: check it against its certificate."
         )
         numbers = {"probability": share, "value": value, "opposite_sign_fits": int(turned)}
         said.append(caution("READING_DOUBTED", sentence, place=point.place, **numbers))
@@ -610,7 +610,7 @@ def class_odds(prior: DriftPrior, shares: FloatArray) -> tuple[dict[str, float],
     odds = dict(sorted(odds.items(), key=lambda pair: -pair[1]))
     likeliest = next(iter(odds))
     told = [(name, share) for name, share in odds.items() if share >= 0.05 or name == likeliest]
-    return odds, ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
+    return odds, ", ".join(f"{name.replace('_', ' ')} {percent(share)}" for name, share in told)
 
 
 def _about_class(increments: Sequence[Increment], prior: DriftPrior, shares: FloatArray) -> Finding:
@@ -643,7 +643,7 @@ def _about_class(increments: Sequence[Increment], prior: DriftPrior, shares: Flo
     worst = max([one for one in increments if one.state is None] or list(increments), key=unusual)
     at = f" ({worst.place})" if worst.place else ""
     change = f"{worst.change:+.3g}" if worst.state is None else f"one found {worst.state!r}"
-    chance = f"{usual:.1%}" if usual > 1e-3 else f"{usual:.0e}"
+    chance = percent(usual, 1) if usual > 1e-3 else f"{usual:.0e}"
     sentence = (
         f"The calibrations contradict the class {prior.spoken}: with changes such as {change} in "
         f"{duration_text(worst.duration_s)}{at} it is one as usual with a probability of {chance}. Drift and "

@@ -48,7 +48,7 @@ from evenbeat.quantities import (
     number_text,
 )
 from evenbeat.result import Column, Result, Table
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text, percent
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
@@ -338,7 +338,8 @@ def _missing_for(
         # a drift that is not established may turn out to be none
         mean -= rate.value * wanted_s
     values = {"probability": float(limits.probability(offset))}
-    said = f"After {wanted} the probability of being within {question.limit} is {values['probability']:.1%}"
+    within = percent(values["probability"], 1)
+    said = f"After {wanted} the probability of being within {question.limit} is {within}"
     rest = math.sqrt(max(spread**2 - (known * wanted_s) ** 2, 0.0))
     needed = _needed(limits, mean, question.reliability) if limits.holds(mean) else 0.0
     if not limits.holds(mean):

@@ -16,7 +16,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, note, stop
 from evenbeat.quantities import Estimate, checked_probability
 from evenbeat.result import Column, Result
-from evenbeat.units import SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_YEAR, duration_text, percent
 
 Bias = Literal["full", "half"]
 SURE_OF_SIGN = 0.99
@@ -222,8 +222,8 @@ def _remarks(limits: Tolerance, best: float, from_middle: float, *, sure: float)
     if sure < SURE_OF_SIGN:
         where = "zero" if limits.middle == 0 else f"the middle of the tolerance, {limits.middle:.3g},"
         sentence = (
-            f"The sign of the drift is not established (probability {sure:.0%}), so {where} is suggested: "
-            "an offset against the wrong sign would shorten the interval."
+            f"The sign of the drift is not established (probability {percent(sure)}), so {where} is "
+            "suggested: an offset against the wrong sign would shorten the interval."
         )
         return (caution("DRIFT_SIGN_UNCERTAIN", sentence, probability=sure),)
     if best == 0:

@@ -37,7 +37,7 @@ from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, note
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
-from evenbeat.units import counted
+from evenbeat.units import counted, percent
 
 FIRST_SHARE = 0.4
 USUAL_SHARES = (0.01, 0.03, 0.1, 0.3)
@@ -194,7 +194,7 @@ def _horizons(record: Record, horizons_s: npt.ArrayLike | None, first_share: flo
     asked = np.unique(np.maximum(np.round(asked / step) * step if on_grid else asked, step))
     if asked[-1] > left * (1 + 1e-9):
         msg = (
-            f"a horizon of {asked[-1]:g} s leaves less than {first_share:.0%} of the record of "
+            f"a horizon of {asked[-1]:g} s leaves less than {percent(first_share)} of the record of "
             f"{record.duration_s:g} s to fit; ask for at most {left:g} s"
         )
         raise TooShortError(msg, needed=round(asked[-1] / step), available=int(left / step))

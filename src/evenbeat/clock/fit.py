@@ -50,7 +50,7 @@ from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text, percent
 
 MOST_BLOCKS = 400
 MOST_BLOCKS_WITH_WHITE_PM = 200
@@ -581,8 +581,8 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
     if model.wandering >= WANDERS:
         rate = model.aging_rate().per_day
         sentence = (
-            f"The drift itself wanders (probability {model.wandering:.0%}): the aging rate is that at the "
-            "end of the record, and a forecast widens accordingly."
+            f"The drift itself wanders (probability {percent(model.wandering)}): the aging rate is that at "
+            "the end of the record, and a forecast widens accordingly."
         )
         findings.append(
             note("DRIFT_WANDERS", sentence, probability=model.wandering, aging_per_day=rate.value)

@@ -21,6 +21,7 @@ from evenbeat.clock.prediction import Variant
 from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import Plain
 from evenbeat.quantities import FloatArray, StudentMixture
+from evenbeat.units import percent
 
 MOST_POINTS = 48
 MOST_FITS = 150
@@ -197,7 +198,7 @@ def law_findings(laws: Sequence[LawWeight]) -> list[Finding]:
     if len(laws) < 2:
         return []
     shown = sorted(laws, key=lambda law: -law.weight)
-    shares = ", ".join(f"{spoken(law.law)} {law.weight:.0%}" for law in shown if law.weight >= 0.005)
+    shares = ", ".join(f"{spoken(law.law)} {percent(law.weight)}" for law in shown if law.weight >= 0.005)
     sentence = f"Forecasts average over the aging laws by their AICc weight: {shares}."
     weights = {law.law: law.weight for law in laws}
     findings = [note("AGING_LAWS_AVERAGED", sentence, **weights)]

@@ -21,7 +21,7 @@ from evenbeat.findings import Finding, Severity, caution, good, note
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture, checked_probability
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import duration_text, percent, time_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -221,14 +221,16 @@ class Backtest(Result):
 
     def _columns(self) -> tuple[Column, ...]:
         scores = self.scores
-        held = [f"{s.coverage:.0%} ({100 * s.coverage_low:.0f}–{100 * s.coverage_high:.0f})" for s in scores]
+        held = [
+            f"{percent(s.coverage)} ({100 * s.coverage_low:.0f}–{100 * s.coverage_high:.0f})" for s in scores
+        ]
         width = [
             time_text(s.mean_width) if s.quantity == "time_error" else f"{s.mean_width:.2e}" for s in scores
         ]
         return (
             Column("", [f"{_NAMES[s.quantity]} {duration_text(s.horizon_s)}" for s in scores], "ahead"),
             Column("", [f"{s.tests} ({s.independent_tests:.0f})" for s in scores], "tests"),
-            Column("", held, f"held {self.confidence:.0%}"),
+            Column("", held, f"held {percent(self.confidence)}"),
             Column("", width, "width"),
             Column("", [s.error_ratio for s in scores], "errors", ".2f"),
             Column("", [s.uniformity_p_value for s in scores], "PIT p", ".2g"),
@@ -279,8 +281,8 @@ def _together(scores: Sequence[HorizonScore], confidence: float) -> Finding:
     weakest = max(tested, key=lambda score: score.horizon_s)
     sentence = (
         f"Forecasts up to {duration_text(weakest.horizon_s)} ahead did what they said: {_held(weakest)} "
-        f"of the {confidence:.0%} intervals held; with so many independent tests a true share of "
-        f"{weakest.coverage_low:.0%} would hardly look different."
+        f"of the {percent(confidence)} intervals held; with so many independent tests a true share of "
+        f"{percent(weakest.coverage_low)} would hardly look different."
     )
     return good(
         "BACKTEST_CONSISTENT",
@@ -295,15 +297,15 @@ def _said(
 ) -> Finding:
     """Return a verdict on the intervals of one horizon."""
     sentence = (
-        f"{lead}: {duration_text(score.horizon_s)} ahead {_held(score)} of the {confidence:.0%} intervals of "
-        f"the {_NAMES[score.quantity]} held{end}"
+        f"{lead}: {duration_text(score.horizon_s)} ahead {_held(score)} of the {percent(confidence)} "
+        f"intervals of the {_NAMES[score.quantity]} held{end}"
     )
     values = {"horizon_s": score.horizon_s, "coverage": score.coverage, "error_ratio": score.error_ratio}
     return Finding(code=code, severity=severity, sentence=sentence, values=values)
 
 
 def _held(score: HorizonScore) -> str:
-    return f"{score.coverage:.0%} (about {score.independent_tests:.0f} independent tests)"
+    return f"{percent(score.coverage)} (about {score.independent_tests:.0f} independent tests)"
 
 
 def _reach(scores: Sequence[HorizonScore], record_s: float) -> Finding:

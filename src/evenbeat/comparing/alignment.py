@@ -11,7 +11,7 @@ import numpy as np
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity, note
 from evenbeat.record import Record
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, percent
 
 MOST_AVERAGED = 1000
 """Intervals are brought together by averaging at most this many samples of either record."""
@@ -151,8 +151,8 @@ def _check_apart(grids: _Grids, step_s: float, part_interval: str) -> None:
     if share > _ALLOWED and part_interval == "refuse":
         msg = (
             f"the samples of the second record lie {duration_text(grids.apart_s)} after those of the first, "
-            f"{share:.0%} of an interval; nothing is interpolated: correct the starts with offset_s, average "
-            "both to a longer interval, or take them as simultaneous with part_interval='accept'"
+            f"{percent(share)} of an interval; nothing is interpolated: correct the starts with offset_s, "
+            "average both to a longer interval, or take them as simultaneous with part_interval='accept'"
         )
         raise InputError(msg)
 
@@ -183,8 +183,8 @@ def _apart_findings(grids: _Grids, first: Record) -> tuple[Finding, ...]:
     severity: Severity = "note" if share <= _ALLOWED else "caution"
     sentence = (
         f"The samples of the second record lie {duration_text(grids.apart_s)} after those of the first "
-        f"({share:.1%} of an interval) and were taken as simultaneous; the reference cancels only in the "
-        "part that both share."
+        f"({percent(share, 1)} of an interval) and were taken as simultaneous; the reference cancels only "
+        "in the part that both share."
     )
     values = {"apart_s": grids.apart_s, "share_of_interval": share}
     return (Finding(code="NOT_SIMULTANEOUS", severity=severity, sentence=sentence, values=values),)

@@ -23,7 +23,7 @@ from evenbeat.conditioning.shared import (
 )
 from evenbeat.findings import caution, good, note
 from evenbeat.record import Record
-from evenbeat.units import counted, duration_text
+from evenbeat.units import counted, duration_text, percent
 
 DISPLAY, TONES = "display", "idle_tones"
 FEW_VALUES = 3
@@ -92,7 +92,7 @@ def with_resolution_reported(record: Record) -> Record:
     floor = floor_at_interval(record, step)
     share = min(1.0, step**2 / 12 / noise**2) if noise > 0 else 1.0
     law = "as 1/τ" if record.kind == "phase" else "as 1/√τ"
-    meaning = f"which is {share:.0%} of the variance seen there"
+    meaning = f"which is {percent(share)} of the variance seen there"
     if share > 0.5:
         meaning = f"so that short averaging times show the display; it falls {law}"
     sentence = (

@@ -27,7 +27,7 @@ from evenbeat.intake import blocks
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, Treatment
-from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
+from evenbeat.units import SECONDS_PER_DAY, counted, duration_text, percent
 
 FEWEST = 4
 LAW = "linear drift"
@@ -114,13 +114,13 @@ def about_gaps(
     found = [
         note(
             "GAPS_SKIPPED",
-            f"Terms that touch a missing or excluded sample were left out ({lost:.2%} of all).",
+            f"Terms that touch a missing or excluded sample were left out ({percent(lost, 2)} of all).",
             terms_left_out_share=lost,
         )
     ]
     if minimum_coverage < 1:
         sentence = (
-            f"Averages with at least {minimum_coverage:.0%} of their samples were used as if complete; "
+            f"Averages with at least {percent(minimum_coverage)} of their samples were used as if complete; "
             "white and flicker PM come out too large where samples are missing."
         )
         found.append(note("PARTIAL_AVERAGES", sentence, minimum_coverage=minimum_coverage))

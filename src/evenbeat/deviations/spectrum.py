@@ -19,7 +19,7 @@ from evenbeat.plain import listed_as
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
 from evenbeat.record import Record, check_record
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, percent
 
 Sampled = Literal["phase", "frequency"]
 
@@ -333,8 +333,8 @@ def _findings(
     if np.isnan(values).any():
         share = sum(stop - start for start, stop in used) / len(values)
         sentence = (
-            f"Only the {len(used)} stretch(es) without gap that hold a whole segment were used, {share:.0%} "
-            f"of the record of {duration_text(record.duration_s)}; nothing was filled in."
+            f"Only the {len(used)} stretch(es) without gap that hold a whole segment were used, "
+            f"{percent(share)} of the record of {duration_text(record.duration_s)}; nothing was filled in."
         )
         found.append(note("GAPS_SKIPPED", sentence, stretches=len(used), share=share))
     if not math.isfinite(float(np.nanmax(np.abs(values)))) or float(np.nanmax(np.abs(values))) == 0:

@@ -29,7 +29,7 @@ from evenbeat.intake import SCAN_BLOCK, blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import duration_text, percent, time_text
 
 _TITLES: Mapping[str, str] = MappingProxyType(
     {"mtie": "Maximum time interval error", "rms": "RMS time interval error"}
@@ -157,7 +157,7 @@ def time_interval_error(
     if lost := int(np.sum(possible - windows)):
         share = lost / int(np.sum(possible))
         sentence = (
-            f"Windows that touch a missing or excluded sample were left out ({share:.2%} of all); "
+            f"Windows that touch a missing or excluded sample were left out ({percent(share, 2)} of all); "
             "the time error may have moved further there."
         )
         left_out = caution("GAPS_SKIPPED", sentence, windows_left_out=lost, windows_left_out_share=share)

@@ -29,7 +29,7 @@ from evenbeat.findings import merged
 from evenbeat.holdover.forecast import with_start
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability, need_positive
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import duration_text, percent, time_text
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -82,8 +82,8 @@ class LimitPassage(Result):
         limit = time_text(self.time_error_limit_s)
         kind = "corrected" if self.corrected else "uncorrected"
         return (
-            f"LimitPassage, {kind}: within ±{limit} at {self.confidence:.0%} {_lasting(self.time_within_s)}, "
-            f"never having left it {_lasting(self.time_never_left_s)}"
+            f"LimitPassage, {kind}: within ±{limit} at {percent(self.confidence)} "
+            f"{_lasting(self.time_within_s)}, never having left it {_lasting(self.time_never_left_s)}"
         )
 
 

@@ -17,7 +17,7 @@ from evenbeat.lessons.lesson import Code, Lesson, call_text
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY
+from evenbeat.units import SECONDS_PER_DAY, percent
 
 Course = Literal["steady", "slowing down", "none"]
 NOISES = ("white_fm", "flicker_fm", "random_walk_fm")
@@ -191,5 +191,5 @@ def _sentence(lesson: AgingLesson) -> str:
     text = f"The model says {rate} of aging at the end; least squares says {line} and {beside}."
     if not lesson.revealed:
         return f"{text} Which band will hold the days to come? Decide, then reveal them."
-    ours, theirs = (f"{share:.0%}" for share in lesson.held)
+    ours, theirs = (percent(share) for share in lesson.held)
     return f"{text} Of the days that came, {ours} lie in the model's 95 % band, {theirs} in that of the line."

@@ -18,7 +18,7 @@ from evenbeat.lessons.lesson import Lesson
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY
+from evenbeat.units import SECONDS_PER_DAY, percent
 
 SAMPLES, INTERVAL_S = 2880, 600.0
 TEMPERATURE = "room_temperature_c"
@@ -213,7 +213,8 @@ def investigate(
     if not committed:
         sentence = (
             f"Case {case.number}: is there anything the matter with this clock or its log, and what? At "
-            f"{confidence:.0%} you gain {gain:+.1f} bits if you are right and {loss:+.1f} if you are wrong."
+            f"{percent(confidence)} you gain {gain:+.1f} bits if you are right and {loss:+.1f} if you are "
+            "wrong."
         )
         return Investigation(mystery=case, bits=None, sentence=sentence, call=call)
     right = diagnosis == case.diagnosis

@@ -15,7 +15,7 @@ from evenbeat.lessons.lesson import Code, Lesson, call_text
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY, duration_text
+from evenbeat.units import SECONDS_PER_DAY, duration_text, percent
 
 Pattern = Literal["single readings", "one outage", "every night"]
 INTERVAL_S = 60.0
@@ -165,7 +165,7 @@ def _sentence(curve: StabilityCurve, record: Record, exponent: int) -> str:
     last = int(there[-1])
     low, high = (limit / curve.deviation for limit in curve.confidence_interval())
     known = [int(i) for i in there if high[i] <= KNOWN_WITHIN and low[i] >= 1 / KNOWN_WITHIN]
-    missing = f" with {record.missing / len(record):.0%} missing" if record.missing else ""
+    missing = f" with {percent(record.missing / len(record))} missing" if record.missing else ""
     opening = f"{duration_text(record.duration_s)} of {NOISE_NAMES[exponent]}{missing}"
     reach = (
         f"the deviation is known within a factor of {KNOWN_WITHIN:g} up to "

@@ -16,7 +16,7 @@ from evenbeat.logs.terms import QUANTITIES
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Kind
-from evenbeat.units import counted, frequency_text, parse_unit
+from evenbeat.units import counted, frequency_text, parse_unit, percent
 
 _DIMENSIONS = {
     "frequency": "frequency",
@@ -302,8 +302,8 @@ def assumed_nominal(frequency_hz: float) -> tuple[float, Finding]:
 def _check_near(typical: float, nominal: float, name: str) -> None:
     if abs(typical / nominal - 1) > FARTHEST_FROM_NOMINAL:
         msg = (
-            f"the readings (median {typical:.9g}) are more than {FARTHEST_FROM_NOMINAL:.0%} away from the "
-            f"nominal {name}; check --unit (unit) and --nominal-frequency (nominal_frequency_hz)"
+            f"the readings (median {typical:.9g}) are more than {percent(FARTHEST_FROM_NOMINAL)} away from "
+            f"the nominal {name}; check --unit (unit) and --nominal-frequency (nominal_frequency_hz)"
         )
         raise LogError(msg)
 

@@ -19,6 +19,7 @@ from evenbeat.logs.cells import (
 from evenbeat.logs.files import LogText
 from evenbeat.logs.headers import Meaning, column_meaning, covariate_name, units_in
 from evenbeat.logs.terms import Candidate, CellKind, Covariate, Form, Layout, Statements
+from evenbeat.units import percent
 
 _LOOKED_AT = 99
 _FEWEST_OF_KIND = 3
@@ -188,7 +189,7 @@ def _scored(lines: Sequence[str], separator: str, decimal: str, *, joined: bool)
     rows = widths.total()
     columns, same = widths.most_common(1)[0] if widths else (0, 0)
     understood = round(total / len(body), 9) if body else 0.0
-    reason = f"{understood:.0%} of the cells understood in {rows} of {len(body)} lines"
+    reason = f"{percent(understood)} of the cells understood in {rows} of {len(body)} lines"
     reason += "" if same == rows else f", {rows - same} of them with another number of cells"
     return replace(split, columns=columns, understood=understood, rows=rows, reason=reason)
 

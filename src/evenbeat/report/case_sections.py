@@ -9,7 +9,7 @@ from evenbeat.assessment.variation import steadiness
 from evenbeat.calibration.decision import probability_text
 from evenbeat.clock.tested import HorizonScore
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section, pairs
-from evenbeat.units import duration_text, time_text
+from evenbeat.units import duration_text, percent, time_text
 
 ACCEPTED = {
     "pass": "accepted",
@@ -170,8 +170,8 @@ def _backtest(case: Case) -> Grid:
         (
             f"{score.quantity.replace('_', ' ')} {duration_text(score.horizon_s)} ahead",
             f"{score.tests} ({score.independent_tests:.0f})",
-            f"{score.coverage:.0%}",
-            f"{score.coverage_low:.0%} to {score.coverage_high:.0%}",
+            percent(score.coverage),
+            f"{percent(score.coverage_low)} to {percent(score.coverage_high)}",
             _in_unit(score, score.mean_width),
             _in_unit(score, score.mean_interval_score),
             f"{score.mean_transform:.2f} ({score.uniformity_p_value:.2g})",

@@ -14,7 +14,7 @@ from evenbeat.report.case_sections import decision_sections, test_sections
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
 from evenbeat.report.evidence import NARROW_IN
 from evenbeat.report.method import cautions_section, setting_rows, stated_files
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, percent
 
 METHOD = (
     "Between two calibrations the offset changes by the drift and by a random walk; both ends carry the "
@@ -113,7 +113,7 @@ def _key_numbers(assessment: HistoryAssessment) -> Section:
     if model is not None:
         rate = model.drift_per_year
         odds = ", ".join(
-            f"{k.replace('_', ' ')} {share:.0%}" for k, share in model.class_odds.items() if share > 0.01
+            f"{k.replace('_', ' ')} {percent(share)}" for k, share in model.class_odds.items() if share > 0.01
         )
         rows += [
             (
@@ -122,8 +122,8 @@ def _key_numbers(assessment: HistoryAssessment) -> Section:
                 range_text(*rate.interval()),
             ),
             ("Random walk after a year, standard deviation", f"{model.walk_per_root_year:.2g}", "median"),
-            ("Probability of a logarithmic drift", f"{model.logarithmic_share:.0%}", ""),
-            ("Probability of a drift that wanders", f"{model.wandering_share:.0%}", ""),
+            ("Probability of a logarithmic drift", percent(model.logarithmic_share), ""),
+            ("Probability of a drift that wanders", percent(model.wandering_share), ""),
             ("Class of oscillator", "stated" if model.prior.name else "inferred", odds),
         ]
     grid = Grid(

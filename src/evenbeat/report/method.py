@@ -14,7 +14,7 @@ from evenbeat.conditioning.report import note_of
 from evenbeat.record import CheckOutcome
 from evenbeat.report.answer import other_findings
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section, pairs
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, percent
 
 _SETTING_NAMES = {
     "tolerance": "Tolerance of the fractional frequency",
@@ -98,7 +98,7 @@ def method_section(assessment: Assessment) -> Section:
 
 
 def _model_words(model: ClockModel) -> Paragraph:
-    laws = "; ".join(f"{AGING_LAWS[w.law].formula} ({w.law}, weight {w.weight:.0%})" for w in model.laws)
+    laws = "; ".join(f"{AGING_LAWS[w.law].formula} ({w.law}, weight {percent(w.weight)})" for w in model.laws)
     averages = f"{len(model.blocks)} averages of {duration_text(model.blocks.length_s)}"
     return Paragraph(
         text=(
